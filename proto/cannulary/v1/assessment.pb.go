@@ -898,7 +898,7 @@ type VenousPressureRead struct {
 	// The access's name. 1 to 64 characters.
 	Access string `protobuf:"bytes,1,opt,name=access,proto3" json:"access,omitempty"`
 	// Pressure in mmHg: -200 to 600.
-	PressureMmhg float64 `protobuf:"fixed64,2,opt,name=pressure_mmhg,json=pressureMmhg,proto3" json:"pressure_mmhg,omitempty"`
+	PressureMmhg *float64 `protobuf:"fixed64,2,opt,name=pressure_mmhg,json=pressureMmhg,proto3,oneof" json:"pressure_mmhg,omitempty"`
 	// Blood pump speed while reading, mL/min: 0 to 700; 0 is a static reading.
 	PumpSpeedMillilitresPerMinute *uint32 `protobuf:"varint,3,opt,name=pump_speed_millilitres_per_minute,json=pumpSpeedMillilitresPerMinute,proto3,oneof" json:"pump_speed_millilitres_per_minute,omitempty"`
 	// Gauge of the venous needle: 13 to 18.
@@ -947,8 +947,8 @@ func (x *VenousPressureRead) GetAccess() string {
 }
 
 func (x *VenousPressureRead) GetPressureMmhg() float64 {
-	if x != nil {
-		return x.PressureMmhg
+	if x != nil && x.PressureMmhg != nil {
+		return *x.PressureMmhg
 	}
 	return 0
 }
@@ -980,7 +980,7 @@ type AccessFlowMeasured struct {
 	// The access's name. 1 to 64 characters.
 	Access string `protobuf:"bytes,1,opt,name=access,proto3" json:"access,omitempty"`
 	// Flow in mL/min: 0 to 6,000.
-	FlowMillilitresPerMinute float64 `protobuf:"fixed64,2,opt,name=flow_millilitres_per_minute,json=flowMillilitresPerMinute,proto3" json:"flow_millilitres_per_minute,omitempty"`
+	FlowMillilitresPerMinute *float64 `protobuf:"fixed64,2,opt,name=flow_millilitres_per_minute,json=flowMillilitresPerMinute,proto3,oneof" json:"flow_millilitres_per_minute,omitempty"`
 	// How it was measured.
 	Method        FlowMethod `protobuf:"varint,3,opt,name=method,proto3,enum=cannulary.v1.FlowMethod" json:"method,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1025,8 +1025,8 @@ func (x *AccessFlowMeasured) GetAccess() string {
 }
 
 func (x *AccessFlowMeasured) GetFlowMillilitresPerMinute() float64 {
-	if x != nil {
-		return x.FlowMillilitresPerMinute
+	if x != nil && x.FlowMillilitresPerMinute != nil {
+		return *x.FlowMillilitresPerMinute
 	}
 	return 0
 }
@@ -1106,19 +1106,21 @@ const file_cannulary_v1_assessment_proto_rawDesc = "" +
 	"\bswelling\x18\x04 \x01(\x0e2\x15.cannulary.v1.FindingB\b\xbaH\x05\x82\x01\x02\x10\x01R\bswelling\x12I\n" +
 	"\x10non_healing_scab\x18\x05 \x01(\x0e2\x15.cannulary.v1.FindingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0enonHealingScab\x12L\n" +
 	"\x12shiny_or_thin_skin\x18\x06 \x01(\x0e2\x15.cannulary.v1.FindingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x0fshinyOrThinSkin\x121\n" +
-	"\x03peg\x18\a \x01(\x0e2\x15.cannulary.v1.FindingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x03peg\"\x8a\x03\n" +
+	"\x03peg\x18\a \x01(\x0e2\x15.cannulary.v1.FindingB\b\xbaH\x05\x82\x01\x02\x10\x01R\x03peg\"\xa4\x03\n" +
 	"\x12VenousPressureRead\x12A\n" +
-	"\x06access\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x12>\n" +
-	"\rpressure_mmhg\x18\x02 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\xc0\x82@)\x00\x00\x00\x00\x00\x00i\xc0R\fpressureMmhg\x12W\n" +
-	"!pump_speed_millilitres_per_minute\x18\x03 \x01(\rB\b\xbaH\x05*\x03\x18\xbc\x05H\x00R\x1dpumpSpeedMillilitresPerMinute\x88\x01\x01\x12$\n" +
-	"\x05gauge\x18\x04 \x01(\rB\t\xbaH\x06*\x04\x18\x12(\rH\x01R\x05gauge\x88\x01\x01\x12B\n" +
-	"\x05track\x18\x05 \x01(\tB,\xbaH)\xd8\x01\x01r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x05trackB$\n" +
+	"\x06access\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x12F\n" +
+	"\rpressure_mmhg\x18\x02 \x01(\x01B\x1c\xbaH\x19\xc8\x01\x01\x12\x14@\x01\x19\x00\x00\x00\x00\x00\xc0\x82@)\x00\x00\x00\x00\x00\x00i\xc0H\x00R\fpressureMmhg\x88\x01\x01\x12W\n" +
+	"!pump_speed_millilitres_per_minute\x18\x03 \x01(\rB\b\xbaH\x05*\x03\x18\xbc\x05H\x01R\x1dpumpSpeedMillilitresPerMinute\x88\x01\x01\x12$\n" +
+	"\x05gauge\x18\x04 \x01(\rB\t\xbaH\x06*\x04\x18\x12(\rH\x02R\x05gauge\x88\x01\x01\x12B\n" +
+	"\x05track\x18\x05 \x01(\tB,\xbaH)\xd8\x01\x01r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x05trackB\x10\n" +
+	"\x0e_pressure_mmhgB$\n" +
 	"\"_pump_speed_millilitres_per_minuteB\b\n" +
-	"\x06_gauge\"\xed\x01\n" +
+	"\x06_gauge\"\x95\x02\n" +
 	"\x12AccessFlowMeasured\x12A\n" +
-	"\x06access\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x12X\n" +
-	"\x1bflow_millilitres_per_minute\x18\x02 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00p\xb7@)\x00\x00\x00\x00\x00\x00\x00\x00R\x18flowMillilitresPerMinute\x12:\n" +
-	"\x06method\x18\x03 \x01(\x0e2\x18.cannulary.v1.FlowMethodB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06method*\xc6\x01\n" +
+	"\x06access\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x12`\n" +
+	"\x1bflow_millilitres_per_minute\x18\x02 \x01(\x01B\x1c\xbaH\x19\xc8\x01\x01\x12\x14@\x01\x19\x00\x00\x00\x00\x00p\xb7@)\x00\x00\x00\x00\x00\x00\x00\x00H\x00R\x18flowMillilitresPerMinute\x88\x01\x01\x12:\n" +
+	"\x06method\x18\x03 \x01(\x0e2\x18.cannulary.v1.FlowMethodB\b\xbaH\x05\x82\x01\x02\x10\x01R\x06methodB\x1e\n" +
+	"\x1c_flow_millilitres_per_minute*\xc6\x01\n" +
 	"\n" +
 	"FlowMethod\x12\x1b\n" +
 	"\x17FLOW_METHOD_UNSPECIFIED\x10\x00\x12#\n" +
@@ -1229,6 +1231,7 @@ func file_cannulary_v1_assessment_proto_init() {
 		(*AssessmentFact_SessionVoided)(nil),
 	}
 	file_cannulary_v1_assessment_proto_msgTypes[9].OneofWrappers = []any{}
+	file_cannulary_v1_assessment_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{

@@ -53,7 +53,10 @@ type Event struct {
 	// A test of the interface: kept out of every view.
 	Test bool `protobuf:"varint,11,opt,name=test,proto3" json:"test,omitempty"`
 	// The facts, in the sender's order. A fact's ordinal is its place here.
-	Facts         []*Fact `protobuf:"bytes,12,rep,name=facts,proto3" json:"facts,omitempty"`
+	Facts []*Fact `protobuf:"bytes,12,rep,name=facts,proto3" json:"facts,omitempty"`
+	// Nonce and ciphertext of the serialised PatientIdentifier of the envelope, so that the
+	// identifier can be shown again; empty when there is no patient.
+	PatientSealed []byte `protobuf:"bytes,13,opt,name=patient_sealed,json=patientSealed,proto3" json:"patient_sealed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -168,6 +171,13 @@ func (x *Event) GetTest() bool {
 func (x *Event) GetFacts() []*Fact {
 	if x != nil {
 		return x.Facts
+	}
+	return nil
+}
+
+func (x *Event) GetPatientSealed() []byte {
+	if x != nil {
+		return x.PatientSealed
 	}
 	return nil
 }
@@ -528,8 +538,10 @@ type IdentitiesMerged struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Keyed hash of the retired identifier.
 	RetiredPatientKey string `protobuf:"bytes,1,opt,name=retired_patient_key,json=retiredPatientKey,proto3" json:"retired_patient_key,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// The retired identifier, sealed with the retired patient's key.
+	RetiredPatientSealed []byte `protobuf:"bytes,2,opt,name=retired_patient_sealed,json=retiredPatientSealed,proto3" json:"retired_patient_sealed,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
 }
 
 func (x *IdentitiesMerged) Reset() {
@@ -567,6 +579,13 @@ func (x *IdentitiesMerged) GetRetiredPatientKey() string {
 		return x.RetiredPatientKey
 	}
 	return ""
+}
+
+func (x *IdentitiesMerged) GetRetiredPatientSealed() []byte {
+	if x != nil {
+		return x.RetiredPatientSealed
+	}
+	return nil
 }
 
 // The merge of `retired_patient_key` into the event's patient is taken back.
@@ -784,7 +803,7 @@ var File_cannulary_log_v1_event_proto protoreflect.FileDescriptor
 
 const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\n" +
-	"\x1ccannulary/log/v1/event.proto\x12\x10cannulary.log.v1\x1a\x1dcannulary/v1/assessment.proto\x1a\x1ecannulary/v1/cannulation.proto\x1a\x19cannulary/v1/common.proto\x1a\x19cannulary/v1/roster.proto\x1a\x1fcannulary/v1/surveillance.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xea\x03\n" +
+	"\x1ccannulary/log/v1/event.proto\x12\x10cannulary.log.v1\x1a\x1dcannulary/v1/assessment.proto\x1a\x1ecannulary/v1/cannulation.proto\x1a\x19cannulary/v1/common.proto\x1a\x19cannulary/v1/roster.proto\x1a\x1fcannulary/v1/surveillance.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x91\x04\n" +
 	"\x05Event\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fcontent_hash\x18\x02 \x01(\fR\vcontentHash\x12\x16\n" +
@@ -800,7 +819,8 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\asession\x18\n" +
 	" \x01(\v2\x1e.cannulary.v1.SessionReferenceR\asession\x12\x12\n" +
 	"\x04test\x18\v \x01(\bR\x04test\x12,\n" +
-	"\x05facts\x18\f \x03(\v2\x16.cannulary.log.v1.FactR\x05facts\"\xa3\x06\n" +
+	"\x05facts\x18\f \x03(\v2\x16.cannulary.log.v1.FactR\x05facts\x12%\n" +
+	"\x0epatient_sealed\x18\r \x01(\fR\rpatientSealed\"\xa3\x06\n" +
 	"\x04Fact\x122\n" +
 	"\x06roster\x18\x01 \x01(\v2\x18.cannulary.v1.RosterFactH\x00R\x06roster\x12A\n" +
 	"\vcannulation\x18\x02 \x01(\v2\x1d.cannulary.v1.CannulationFactH\x00R\vcannulation\x12>\n" +
@@ -825,9 +845,10 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\n" +
 	"correction\x18\x01 \x01(\v2\x18.cannulary.v1.CorrectionR\n" +
 	"correction\x12B\n" +
-	"\vreplacement\x18\x02 \x01(\v2 .cannulary.log.v1.IdentitySealedR\vreplacement\"B\n" +
+	"\vreplacement\x18\x02 \x01(\v2 .cannulary.log.v1.IdentitySealedR\vreplacement\"x\n" +
 	"\x10IdentitiesMerged\x12.\n" +
-	"\x13retired_patient_key\x18\x01 \x01(\tR\x11retiredPatientKey\"G\n" +
+	"\x13retired_patient_key\x18\x01 \x01(\tR\x11retiredPatientKey\x124\n" +
+	"\x16retired_patient_sealed\x18\x02 \x01(\fR\x14retiredPatientSealed\"G\n" +
 	"\x15IdentityMergeReversed\x12.\n" +
 	"\x13retired_patient_key\x18\x01 \x01(\tR\x11retiredPatientKey\"e\n" +
 	"\aGenesis\x12\x15\n" +

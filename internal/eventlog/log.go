@@ -1,0 +1,242 @@
+package eventlog
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/record"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Config says which log to open.
+type Config struct {
+	Shard    string // lower-case letters and digits; one stream is one shard
+	MaxBytes int64  // the stream refuses new events beyond; nothing old is ever dropped
+	Replicas int    // 1, or 3 on a cluster
+	// Fingerprint is that of the site secret; a log made with another one is refused.
+	Fingerprint string
+	// Now gives the time of genesis.
+	Now func() time.Time
+}
+
+// DefaultMaxBytes is room for some ten years of a large unit: about 1 kB an event.
+const DefaultMaxBytes = 16 << 30
+
+// maxEventBytes is the largest event: the largest message plus what sealing adds.
+const maxEventBytes = 2 << 20
+
+// DuplicateWindow is how long the server itself recognises a message id.
+const DuplicateWindow = 2 * time.Minute
+
+// Log is an open log. It is safe for concurrent use.
+type Log struct {
+	nc     *nats.Conn
+	js     jetstream.JetStream
+	stream jetstream.Stream
+	cfg    Config
+	name   string
+	id     string
+}
+
+// Entry is one event as it stands in the log.
+type Entry struct {
+	Seq  uint64
+	Time time.Time // when the log took it
+	Data []byte    // the serialised logv1.Event
+}
+
+// Source and id of events that the service itself appends.
+const (
+	ServiceSource  = "cannulary"
+	genesisMessage = "genesis"
+)
+
+// Open opens the shard's stream, making it when there is none, and checks that it keeps
+// what this program needs it to keep.
+func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return nil, fmt.Errorf("open the log: %w", err)
+	}
+	l := &Log{nc: nc, js: js, cfg: cfg, name: "CANNULARY_" + strings.ToUpper(cfg.Shard)}
+	want := jetstream.StreamConfig{
+		Name: l.name, Description: "cannulary: the record of shard " + cfg.Shard,
+		Subjects: []string{"cannulary." + cfg.Shard + ".>"},
+		Storage:  jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
+		MaxBytes: cfg.MaxBytes, Discard: jetstream.DiscardNew, MaxMsgSize: maxEventBytes,
+		Replicas: cfg.Replicas, DenyDelete: true, DenyPurge: true, Duplicates: DuplicateWindow,
+	}
+	l.stream, err = js.Stream(ctx, l.name)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		l.stream, err = js.CreateStream(ctx, want)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("open stream %s: %w", l.name, err)
+	}
+	if err := checkConfig(l.stream.CachedInfo().Config, want); err != nil {
+		return nil, err
+	}
+	if err := l.genesis(ctx); err != nil {
+		return nil, err
+	}
+	return l, nil
+}
+
+// checkConfig refuses a stream that could lose or change what it holds.
+func checkConfig(got, want jetstream.StreamConfig) error {
+	var bad []string
+	note := func(ok bool, what string) {
+		if !ok {
+			bad = append(bad, what)
+		}
+	}
+	note(got.Storage == jetstream.FileStorage, "storage must be file")
+	note(got.Retention == jetstream.LimitsPolicy, "retention must be limits")
+	note(got.Discard == jetstream.DiscardNew, "discard must be new, else the oldest events are dropped when it is full")
+	note(got.MaxAge == 0, "max age must be off")
+	note(got.MaxMsgs <= 0 && got.MaxMsgsPerSubject <= 0, "message limits must be off")
+	note(got.DenyDelete && got.DenyPurge, "deletes and purges must be denied")
+	note(!got.AllowRollup && !got.AllowMsgTTL, "roll-up and message TTL must be off")
+	note(len(got.Subjects) == 1 && got.Subjects[0] == want.Subjects[0], "subjects must be "+want.Subjects[0])
+	if len(bad) > 0 {
+		return fmt.Errorf("stream %s is not safe for the record: %s; it was made or changed by something else, correct it before starting", got.Name, strings.Join(bad, "; "))
+	}
+	return nil
+}
+
+// genesis reads the log's first entry, writing it into an empty log.
+func (l *Log) genesis(ctx context.Context) error {
+	info, err := l.stream.Info(ctx)
+	if err != nil {
+		return fmt.Errorf("open stream %s: %w", l.name, err)
+	}
+	if info.State.LastSeq == 0 {
+		id := make([]byte, 16)
+		if _, err := rand.Read(id); err != nil {
+			return fmt.Errorf("make a log id: %w", err)
+		}
+		ev := &logv1.Event{
+			Id: record.EventID(ServiceSource, genesisMessage), Source: ServiceSource, SourceMessageId: genesisMessage,
+			OccurredAt: timestamppb.New(l.cfg.Now()), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
+			Facts: []*logv1.Fact{{Fact: &logv1.Fact_Genesis{Genesis: &logv1.Genesis{
+				LogId: hex.EncodeToString(id), Shard: l.cfg.Shard, SecretFingerprint: l.cfg.Fingerprint,
+			}}}},
+		}
+		// Of several processes that start at once on an empty log, one writes; the others
+		// are told that the log is no longer empty, and read what that one wrote.
+		_, err := l.publish(ctx, ev, jetstream.WithExpectLastSequence(0))
+		var api *jetstream.APIError
+		if err != nil && !(errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence) {
+			return fmt.Errorf("write the log's first entry: %w", err)
+		}
+	}
+	first, err := l.Get(ctx, 1)
+	if err != nil {
+		return fmt.Errorf("read the log's first entry: %w", err)
+	}
+	var ev logv1.Event
+	if err := proto.Unmarshal(first.Data, &ev); err != nil || len(ev.GetFacts()) != 1 || ev.GetFacts()[0].GetGenesis() == nil {
+		return fmt.Errorf("stream %s does not begin with this program's first entry: it is another program's stream or damaged", l.name)
+	}
+	g := ev.GetFacts()[0].GetGenesis()
+	if g.GetShard() != l.cfg.Shard {
+		return fmt.Errorf("the log is shard %q, not %q; name the right shard", g.GetShard(), l.cfg.Shard)
+	}
+	if g.GetSecretFingerprint() != l.cfg.Fingerprint {
+		return fmt.Errorf("the log was made with another site secret (fingerprint %s, here %s): patients would get new keys; restore the key store that belongs to this log", g.GetSecretFingerprint(), l.cfg.Fingerprint)
+	}
+	l.id = g.GetLogId()
+	return nil
+}
+
+// ID is the log's own id; a repaired or replaced log has another.
+func (l *Log) ID() string { return l.id }
+
+// Shard is the log's shard.
+func (l *Log) Shard() string { return l.cfg.Shard }
+
+// Token is the consistency token of a sequence: "shard:sequence".
+func (l *Log) Token(seq uint64) string { return fmt.Sprintf("%s:%d", l.cfg.Shard, seq) }
+
+// Append writes the event and returns its sequence once it is safe. duplicate tells that
+// the server knew the event's id within its window; seq is then that of the first one.
+// Errors are faults: Full, TooLarge or Unavailable. After Unavailable the event may be
+// in the log or not: append it again, the id keeps it single.
+func (l *Log) Append(ctx context.Context, ev *logv1.Event) (seq uint64, duplicate bool, err error) {
+	ack, err := l.publish(ctx, ev)
+	if err != nil {
+		return 0, false, appendFault(err)
+	}
+	return ack.Sequence, ack.Duplicate, nil
+}
+
+func (l *Log) publish(ctx context.Context, ev *logv1.Event, opts ...jetstream.PublishOpt) (*jetstream.PubAck, error) {
+	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(ev)
+	if err != nil {
+		return nil, fmt.Errorf("encode event: %w", err)
+	}
+	msg := nats.NewMsg(l.subject(ev))
+	msg.Data = data
+	opts = append(opts, jetstream.WithMsgID(ev.GetId()), jetstream.WithExpectStream(l.name))
+	return l.js.PublishMsg(ctx, msg, opts...)
+}
+
+// subject holds no personal data: a facility's code and a keyed hash.
+func (l *Log) subject(ev *logv1.Event) string {
+	part := func(s string) string {
+		if s == "" {
+			return "_"
+		}
+		return s
+	}
+	return strings.Join([]string{"cannulary", l.cfg.Shard, part(ev.GetFacility()), part(ev.GetPatientKey())}, ".")
+}
+
+func appendFault(err error) error {
+	var api *jetstream.APIError
+	switch {
+	case errors.As(err, &api) && api.ErrorCode == 10077: // maximum bytes exceeded
+		return fault.Wrap(fault.Full, err, "the log is full: nothing was stored", "tell the operator to raise the log's limit, then send the message again")
+	case errors.Is(err, nats.ErrMaxPayload), errors.As(err, &api) && api.ErrorCode == 10054:
+		return fault.Wrap(fault.TooLarge, err, "the message is larger than the log takes", "send its facts in several messages")
+	}
+	return fault.Wrap(fault.Unavailable, err, "the log did not confirm the message: it may or may not be stored", "send the same message again; a resend never makes a second fact")
+}
+
+// Get reads one entry. It returns jetstream.ErrMsgNotFound when there is none.
+func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
+	m, err := l.stream.GetMsg(ctx, seq)
+	if err != nil {
+		return Entry{}, err
+	}
+	return Entry{Seq: m.Sequence, Time: m.Time.UTC(), Data: m.Data}, nil
+}
+
+// State is what an operator asks first.
+type State struct {
+	LastSeq  uint64
+	LastTime time.Time
+	Bytes    uint64
+	MaxBytes int64
+}
+
+// State asks the server for the log's end and size.
+func (l *Log) State(ctx context.Context) (State, error) {
+	info, err := l.stream.Info(ctx)
+	if err != nil {
+		return State{}, fmt.Errorf("ask the log for its state: %w", err)
+	}
+	return State{LastSeq: info.State.LastSeq, LastTime: info.State.LastTime.UTC(), Bytes: info.State.Bytes, MaxBytes: info.Config.MaxBytes}, nil
+}

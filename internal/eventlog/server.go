@@ -1,0 +1,109 @@
+package eventlog
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+)
+
+// Server is an embedded NATS server with JetStream that listens on no port.
+type Server struct {
+	ns       *server.Server
+	warnings *atomic.Int64
+}
+
+// startTimeout is how long a start may take: a log of some years is checked on the way up.
+const startTimeout = 60 * time.Second
+
+// StartServer starts a server on the folder, which it makes if need be. maxBytes is the
+// most that the folder may hold. The server syncs every write to disk before it answers.
+func StartServer(dir string, maxBytes int64, log *slog.Logger) (*Server, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("log folder: %w", err)
+	}
+	ns, err := server.NewServer(&server.Options{
+		ServerName: "cannulary-embedded", DontListen: true, NoSigs: true,
+		JetStream: true, StoreDir: filepath.Clean(dir), SyncAlways: true,
+		JetStreamMaxMemory: 64 << 20, JetStreamMaxStore: maxBytes + headroom,
+		MaxPayload: maxEventBytes + 64<<10,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("embedded log server: %w", err)
+	}
+	s := &Server{ns: ns, warnings: &atomic.Int64{}}
+	ns.SetLoggerV2(&serverLog{log: log, warnings: s.warnings}, false, false, false)
+	ns.Start()
+	if !ns.ReadyForConnections(startTimeout) {
+		ns.Shutdown()
+		return nil, fmt.Errorf("the embedded log server was not ready after %s; its own messages are above", startTimeout)
+	}
+	return s, nil
+}
+
+// headroom is what the server may store beside the log itself.
+const headroom = 1 << 30
+
+// Connect opens an in-process connection.
+func (s *Server) Connect() (*nats.Conn, error) {
+	nc, err := nats.Connect("", nats.InProcessServer(s.ns), nats.Name("cannulary"))
+	if err != nil {
+		return nil, fmt.Errorf("connect to the embedded log server: %w", err)
+	}
+	return nc, nil
+}
+
+// Warnings counts the server's own warnings and errors: a damaged block shows only there.
+func (s *Server) Warnings() int64 { return s.warnings.Load() }
+
+// Stop shuts the server down and waits until its files are closed.
+func (s *Server) Stop() {
+	s.ns.Shutdown()
+	s.ns.WaitForShutdown()
+}
+
+// Dial connects to an external server or cluster and goes on trying for ever when the
+// connection breaks.
+func Dial(url string, opts ...nats.Option) (*nats.Conn, error) {
+	if strings.TrimSpace(url) == "" {
+		return nil, errors.New("the address of the NATS server is empty; give one, for instance nats://127.0.0.1:4222")
+	}
+	base := []nats.Option{nats.Name("cannulary"), nats.MaxReconnects(-1), nats.ReconnectWait(500 * time.Millisecond)}
+	nc, err := nats.Connect(url, append(base, opts...)...)
+	if err != nil {
+		return nil, fmt.Errorf("connect to NATS at %s: %w; is it running and JetStream enabled?", url, err)
+	}
+	return nc, nil
+}
+
+// serverLog sends the embedded server's messages to the program's log.
+type serverLog struct {
+	log      *slog.Logger
+	warnings *atomic.Int64
+}
+
+func (l *serverLog) Noticef(string, ...any) {}
+func (l *serverLog) Debugf(string, ...any)  {}
+func (l *serverLog) Tracef(string, ...any)  {}
+
+func (l *serverLog) Warnf(format string, v ...any) {
+	l.warnings.Add(1)
+	l.log.Warn("embedded log server", "says", fmt.Sprintf(format, v...))
+}
+
+func (l *serverLog) Errorf(format string, v ...any) {
+	l.warnings.Add(1)
+	l.log.Error("embedded log server", "says", fmt.Sprintf(format, v...))
+}
+
+func (l *serverLog) Fatalf(format string, v ...any) {
+	l.warnings.Add(1)
+	l.log.Error("embedded log server, fatal", "says", fmt.Sprintf(format, v...))
+}

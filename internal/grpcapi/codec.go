@@ -1,0 +1,27 @@
+package grpcapi
+
+import (
+	"google.golang.org/grpc/encoding"
+	grpcproto "google.golang.org/grpc/encoding/proto"
+	"google.golang.org/grpc/mem"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+)
+
+// codec is the usual protobuf codec, except that bytes which cannot be decoded (text that
+// is not UTF-8, a message cut off) reach intake as unknown bytes instead of ending the
+// call: intake then says which field is wrong, and a feed goes on.
+type codec struct{ encoding.CodecV2 }
+
+func newCodec() codec { return codec{encoding.GetCodecV2(grpcproto.Name)} }
+
+func (c codec) Unmarshal(data mem.BufferSlice, v any) error {
+	err := c.CodecV2.Unmarshal(data, v)
+	m, ok := v.(proto.Message)
+	if err == nil || !ok {
+		return err
+	}
+	proto.Reset(m)
+	m.ProtoReflect().SetUnknown(protoreflect.RawFields(data.Materialize()))
+	return nil
+}

@@ -1,0 +1,245 @@
+package grpcapi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"runtime/debug"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/intake"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+const (
+	// retryDelay is what a sender is told to wait after a passing refusal.
+	retryDelay = time.Second
+	// feedAhead is how many messages of one feed are under way at once.
+	feedAhead = 64
+	// maxReceive ends a call whose message is beyond all reason; below it intake refuses
+	// with a text (intake.MaxMessageBytes) and a feed goes on.
+	maxReceive = 8 << 20
+)
+
+// Recorder is what the services need of intake.
+type Recorder interface {
+	// Record takes one message; its errors are faults.
+	Record(ctx context.Context, m intake.Message) (intake.Answer, error)
+}
+
+// Server is a gRPC server with all ingest services.
+type Server struct {
+	*grpc.Server
+	health *health.Server
+}
+
+// New makes a server. It reports itself as not serving until Serving is called.
+func New(rec Recorder, log *slog.Logger) *Server {
+	s := &Server{health: health.NewServer()}
+	s.Server = grpc.NewServer(
+		grpc.ForceServerCodecV2(newCodec()), grpc.MaxRecvMsgSize(maxReceive),
+		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {
+			defer recoverTo(ctx, log, &err)
+			return next(ctx, req)
+		}),
+		grpc.ChainStreamInterceptor(func(srv any, ss grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
+			defer recoverTo(ss.Context(), log, &err)
+			return next(srv, ss)
+		}),
+	)
+	api := &services{rec: rec, log: log}
+	cannularyv1.RegisterRosterServiceServer(s.Server, rosterService{services: api})
+	cannularyv1.RegisterCannulationServiceServer(s.Server, cannulationService{services: api})
+	cannularyv1.RegisterAssessmentServiceServer(s.Server, assessmentService{services: api})
+	cannularyv1.RegisterSurveillanceServiceServer(s.Server, surveillanceService{services: api})
+	cannularyv1.RegisterFeedServiceServer(s.Server, feedService{services: api})
+	healthpb.RegisterHealthServer(s.Server, s.health)
+	reflection.Register(s.Server)
+	s.Serving(false)
+	return s
+}
+
+// Serving sets what the health service answers for the server and each of its services.
+func (s *Server) Serving(yes bool) {
+	st := healthpb.HealthCheckResponse_NOT_SERVING
+	if yes {
+		st = healthpb.HealthCheckResponse_SERVING
+	}
+	s.health.SetServingStatus("", st)
+	for name := range s.GetServiceInfo() {
+		s.health.SetServingStatus(name, st)
+	}
+}
+
+func recoverTo(ctx context.Context, log *slog.Logger, err *error) {
+	if p := recover(); p != nil {
+		log.ErrorContext(ctx, "panic while taking a message", "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+		*err = status.Error(codes.Internal, fault.As(errors.New("panic")).Error())
+	}
+}
+
+type services struct {
+	rec Recorder
+	log *slog.Logger
+}
+
+func (s *services) record(ctx context.Context, m intake.Message) (intake.Answer, error) {
+	a, err := s.rec.Record(ctx, m)
+	if err != nil {
+		return a, toStatus(ctx, s.log, err)
+	}
+	return a, nil
+}
+
+type rosterService struct {
+	cannularyv1.UnimplementedRosterServiceServer
+	*services
+}
+
+func (s rosterService) RecordRoster(ctx context.Context, r *cannularyv1.RecordRosterRequest) (*cannularyv1.RecordRosterResponse, error) {
+	a, err := s.record(ctx, intake.FromRoster(r))
+	if err != nil {
+		return nil, err
+	}
+	return &cannularyv1.RecordRosterResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+}
+
+type cannulationService struct {
+	cannularyv1.UnimplementedCannulationServiceServer
+	*services
+}
+
+func (s cannulationService) RecordCannulation(ctx context.Context, r *cannularyv1.RecordCannulationRequest) (*cannularyv1.RecordCannulationResponse, error) {
+	a, err := s.record(ctx, intake.FromCannulation(r))
+	if err != nil {
+		return nil, err
+	}
+	return &cannularyv1.RecordCannulationResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+}
+
+type assessmentService struct {
+	cannularyv1.UnimplementedAssessmentServiceServer
+	*services
+}
+
+func (s assessmentService) RecordAssessment(ctx context.Context, r *cannularyv1.RecordAssessmentRequest) (*cannularyv1.RecordAssessmentResponse, error) {
+	a, err := s.record(ctx, intake.FromAssessment(r))
+	if err != nil {
+		return nil, err
+	}
+	return &cannularyv1.RecordAssessmentResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+}
+
+type surveillanceService struct {
+	cannularyv1.UnimplementedSurveillanceServiceServer
+	*services
+}
+
+func (s surveillanceService) RecordSurveillance(ctx context.Context, r *cannularyv1.RecordSurveillanceRequest) (*cannularyv1.RecordSurveillanceResponse, error) {
+	a, err := s.record(ctx, intake.FromSurveillance(r))
+	if err != nil {
+		return nil, err
+	}
+	return &cannularyv1.RecordSurveillanceResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+}
+
+type feedService struct {
+	cannularyv1.UnimplementedFeedServiceServer
+	*services
+}
+
+// Feed answers every request in the order of the requests. Up to feedAhead messages are
+// taken at once; one that registers a facility is taken alone, because those behind it
+// may be about that facility.
+func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
+	ctx := stream.Context()
+	answers := make(chan chan *cannularyv1.FeedResponse, feedAhead)
+	sent := make(chan error, 1)
+	go func() {
+		var failed error
+		for a := range answers {
+			r := <-a
+			if failed == nil {
+				failed = stream.Send(r)
+			}
+		}
+		sent <- failed
+	}()
+	var idle waiter
+	received := func() error {
+		for {
+			req, err := stream.Recv()
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+			m, ok := intake.FromFeed(req)
+			a := make(chan *cannularyv1.FeedResponse, 1)
+			answers <- a
+			if ok && m.RegistersFacility() {
+				idle.wait()
+				a <- s.take(ctx, m)
+				continue
+			}
+			idle.add()
+			go func() {
+				defer idle.done()
+				a <- s.take(ctx, m)
+			}()
+		}
+	}()
+	close(answers)
+	if err := <-sent; err != nil {
+		return err
+	}
+	return received
+}
+
+// take records one message of a feed and puts a refusal into the answer.
+func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1.FeedResponse) {
+	r = &cannularyv1.FeedResponse{SourceMessageId: m.Envelope.GetSourceMessageId()}
+	defer func() {
+		if p := recover(); p != nil {
+			s.log.ErrorContext(ctx, "panic while taking a message", "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
+			refuse(r, fault.As(errors.New("panic")))
+		}
+	}()
+	a, err := s.rec.Record(ctx, m)
+	if err != nil {
+		f := fault.As(err)
+		if f.Kind == fault.Internal || f.Kind == fault.Unavailable {
+			s.log.ErrorContext(ctx, "a message was not taken", "err", f.Detail())
+		}
+		refuse(r, f)
+		return r
+	}
+	r.EventId, r.Token, r.Outcome = a.EventID, a.Token, cannularyv1.FeedOutcome_FEED_OUTCOME_ACCEPTED
+	if a.Duplicate {
+		r.Outcome = cannularyv1.FeedOutcome_FEED_OUTCOME_DUPLICATE
+	}
+	return r
+}
+
+func refuse(r *cannularyv1.FeedResponse, f *fault.Error) {
+	r.Outcome = cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED
+	r.Code = uint32(codeOf(f.Kind))
+	r.Retry = f.Kind == fault.Unavailable || f.Kind == fault.Internal || f.Kind == fault.Full
+	if len(f.Violations) == 0 || f.Kind != fault.Invalid {
+		r.Reasons = append(r.Reasons, &cannularyv1.FeedReason{Description: fault.New(f.Kind, f.What, f.Do).Error()})
+	}
+	for _, v := range f.Violations {
+		r.Reasons = append(r.Reasons, &cannularyv1.FeedReason{Field: v.Field, Description: v.Description})
+	}
+}

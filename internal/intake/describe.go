@@ -1,0 +1,136 @@
+package intake
+
+import (
+	"fmt"
+	"regexp"
+	"strings"
+
+	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"cannulary/internal/fault"
+)
+
+// datePattern is the schema's pattern of a local date.
+const datePattern = "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$"
+
+// patternTexts say in words what the schema's patterns allow.
+func patternTexts(p string) string {
+	switch p {
+	case datePattern:
+		return "must be a date YYYY-MM-DD"
+	case "^[0-9]{4}-(0[1-9]|1[0-2])$":
+		return "must be a month YYYY-MM"
+	case "^([01][0-9]|2[0-3]):[0-5][0-9]$":
+		return "must be a time HH:MM, 24 hours"
+	case "^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$":
+		return "must be 1 to 64 letters, digits, dots, underscores, colons or hyphens, beginning with a letter or digit"
+	case "^[a-z0-9][a-z0-9-]{0,39}$":
+		return "must be 1 to 40 lower-case letters, digits or hyphens, beginning with a letter or digit"
+	case "^[^\\s]+(\\s[^\\s]+)*$":
+		return "must not be empty, nor begin or end with a space, nor have two spaces in a row"
+	}
+	return ""
+}
+
+// describe turns a broken constraint into words that name the field and what is allowed.
+func describe(v *protovalidate.Violation) fault.Violation {
+	out := fault.Violation{
+		Field: protovalidate.FieldPathString(v.Proto.GetField()), Rule: v.Proto.GetRuleId(),
+		Description: v.Proto.GetMessage(),
+	}
+	fd := v.FieldDescriptor
+	switch {
+	case out.Rule == "required" && strings.HasSuffix(out.Field, ".fact") || out.Rule == "required" && strings.HasSuffix(out.Field, "message"):
+		out.Description = "is required: exactly one of its kinds must be set"
+	case out.Rule == "required":
+		out.Description = "is required"
+	case fd == nil:
+	case strings.HasPrefix(out.Rule, "enum."):
+		out.Description = "must be one of " + strings.Join(allowedNames(fd), ", ")
+	case out.Rule == "string.pattern":
+		if t := patternTexts(pattern(fd)); t != "" {
+			out.Description = t
+		}
+	}
+	if out.Description == "" {
+		out.Description = "breaks the rule " + out.Rule
+	}
+	return out
+}
+
+// rules are the constraints written beside a field in the schema.
+func rules(fd protoreflect.FieldDescriptor) *validate.FieldRules {
+	r, _ := proto.GetExtension(fd.Options(), validate.E_Field).(*validate.FieldRules)
+	if fd.IsList() {
+		return r.GetRepeated().GetItems()
+	}
+	return r
+}
+
+// pattern is a string field's pattern, empty if it has none.
+func pattern(fd protoreflect.FieldDescriptor) string { return rules(fd).GetString().GetPattern() }
+
+// allowedNames lists the names that an enum field may take.
+func allowedNames(fd protoreflect.FieldDescriptor) []string {
+	r := rules(fd).GetEnum()
+	allowed := func(n int32) bool {
+		for _, x := range r.GetNotIn() {
+			if x == n {
+				return false
+			}
+		}
+		for _, x := range r.GetIn() {
+			if x == n {
+				return true
+			}
+		}
+		return len(r.GetIn()) == 0
+	}
+	var names []string
+	values := fd.Enum().Values()
+	for i := 0; i < values.Len(); i++ {
+		if v := values.Get(i); allowed(int32(v.Number())) {
+			names = append(names, string(v.Name()))
+		}
+	}
+	return names
+}
+
+func matches(p, s string) bool {
+	ok, err := regexp.MatchString(p, s)
+	return err == nil && ok
+}
+
+// unreadable finds what the decoder could not place in the schema: fields of a newer
+// version, a wrong wire type, text that is not UTF-8. Nothing of a message is dropped
+// without a word, so any of them refuses it.
+func unreadable(m proto.Message) []fault.Violation {
+	var bad []fault.Violation
+	visitUnknown(m.ProtoReflect(), "", func(path string, md protoreflect.MessageDescriptor, raw []byte) {
+		bad = append(bad, diagnose(path, md, raw)...)
+	})
+	return bad
+}
+
+func visitUnknown(m protoreflect.Message, path string, visit func(string, protoreflect.MessageDescriptor, []byte)) {
+	if raw := m.GetUnknown(); len(raw) > 0 {
+		visit(path, m.Descriptor(), raw)
+	}
+	m.Range(func(fd protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		if fd.Kind() != protoreflect.MessageKind {
+			return true
+		}
+		at := join(path, string(fd.Name()))
+		if fd.IsList() {
+			for j := 0; j < v.List().Len(); j++ {
+				visitUnknown(v.List().Get(j).Message(), fmt.Sprintf("%s[%d]", at, j), visit)
+			}
+			return true
+		}
+		visitUnknown(v.Message(), at, visit)
+		return true
+	})
+}

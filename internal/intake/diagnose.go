@@ -1,0 +1,79 @@
+package intake
+
+import (
+	"fmt"
+	"unicode/utf8"
+
+	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"cannulary/internal/fault"
+)
+
+// diagnose reads bytes that the decoder could not place in a message of type md and says
+// why: the place and what is allowed there.
+func diagnose(path string, md protoreflect.MessageDescriptor, raw []byte) []fault.Violation {
+	var bad []fault.Violation
+	counts := map[protoreflect.FieldNumber]int{}
+	for len(raw) > 0 {
+		num, typ, n := protowire.ConsumeTag(raw)
+		if n < 0 {
+			return append(bad, damaged(path, md))
+		}
+		raw = raw[n:]
+		size := protowire.ConsumeFieldValue(num, typ, raw)
+		if size < 0 {
+			return append(bad, damaged(path, md))
+		}
+		value := raw[:size]
+		raw = raw[size:]
+		fd := md.Fields().ByNumber(num)
+		if fd == nil {
+			bad = append(bad, fault.Violation{Field: path, Rule: "schema.unknown_field",
+				Description: fmt.Sprintf("holds field number %d, which %s does not have in this version; leave it out or upgrade the service", num, md.Name())})
+			continue
+		}
+		at := join(path, string(fd.Name()))
+		if fd.IsList() {
+			at = fmt.Sprintf("%s[%d]", at, counts[num])
+			counts[num]++
+		}
+		if !fits(fd, typ) {
+			bad = append(bad, fault.Violation{Field: at, Rule: "schema.wire_type",
+				Description: fmt.Sprintf("is sent with wire type %d; a %s is allowed: build the message from the published schema", typ, fd.Kind())})
+			continue
+		}
+		switch fd.Kind() {
+		case protoreflect.StringKind:
+			if s, n := protowire.ConsumeBytes(value); n >= 0 && !utf8.Valid(s) {
+				bad = append(bad, fault.Violation{Field: at, Rule: "text.utf8", Description: "is not valid UTF-8; text in UTF-8 is allowed (set the character set of the sending interface)"})
+			}
+		case protoreflect.MessageKind:
+			if b, n := protowire.ConsumeBytes(value); n >= 0 {
+				bad = append(bad, diagnose(at, fd.Message(), b)...)
+			}
+		}
+	}
+	return bad
+}
+
+func damaged(path string, md protoreflect.MessageDescriptor) fault.Violation {
+	return fault.Violation{Field: path, Rule: "schema.damaged",
+		Description: fmt.Sprintf("cannot be read as a %s: the bytes are cut off or damaged; send the message again as it was built", md.Name())}
+}
+
+// fits tells whether a field of the schema may be sent with the wire type.
+func fits(fd protoreflect.FieldDescriptor, typ protowire.Type) bool {
+	var want protowire.Type
+	switch fd.Kind() {
+	case protoreflect.StringKind, protoreflect.BytesKind, protoreflect.MessageKind:
+		want = protowire.BytesType
+	case protoreflect.DoubleKind, protoreflect.Fixed64Kind, protoreflect.Sfixed64Kind:
+		want = protowire.Fixed64Type
+	case protoreflect.FloatKind, protoreflect.Fixed32Kind, protoreflect.Sfixed32Kind:
+		want = protowire.Fixed32Type
+	default:
+		want = protowire.VarintType
+	}
+	return typ == want || fd.IsList() && typ == protowire.BytesType
+}

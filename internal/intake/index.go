@@ -1,0 +1,325 @@
+package intake
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	_ "modernc.org/sqlite" // the driver, without a C compiler
+
+	"cannulary/internal/eventlog"
+	logv1 "cannulary/proto/cannulary/log/v1"
+)
+
+// index knows every event of the log by its id, and every registered facility. It is
+// projected from the log into a file of its own and can be thrown away at any time.
+//
+// Between the moment an event is safe in the log and the moment it comes back through the
+// projection, `recent` knows it.
+type index struct {
+	db     *sql.DB
+	log    *eventlog.Log
+	lookup *sql.Stmt
+
+	mu         sync.Mutex
+	recent     map[string]known
+	facilities map[string]string // facility → time zone
+	seq        uint64
+	moved      chan struct{} // closed and replaced whenever seq advances
+	freshAt    time.Time     // a moment at which the index held all that the log held
+	failed     error
+}
+
+// known is what is remembered of an event.
+type known struct {
+	seq  uint64
+	hash []byte
+}
+
+const indexBatch = 1000
+
+// openIndex opens the index in the folder, or makes it; an index of another log is
+// emptied first.
+func openIndex(ctx context.Context, dir string, log *eventlog.Log, now time.Time) (*index, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("ingest index: %w", err)
+	}
+	path := filepath.Join(dir, "index.db")
+	// It is disposable, so a crash may cost it its latest rows but nothing else.
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_txlock=immediate")
+	if err != nil {
+		return nil, fmt.Errorf("ingest index %s: %w", path, err)
+	}
+	db.SetMaxOpenConns(2)
+	x := &index{db: db, log: log, recent: map[string]known{}, facilities: map[string]string{}, moved: make(chan struct{}), freshAt: now}
+	if err := x.prepare(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
+	}
+	return x, nil
+}
+
+func (x *index) prepare(ctx context.Context) error {
+	for _, q := range []string{
+		`CREATE TABLE IF NOT EXISTS checkpoint (one INTEGER PRIMARY KEY CHECK (one = 1), log_id TEXT NOT NULL, seq INTEGER NOT NULL, event_id TEXT NOT NULL)`,
+		`CREATE TABLE IF NOT EXISTS event (id BLOB PRIMARY KEY, seq INTEGER NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID`,
+		`CREATE TABLE IF NOT EXISTS facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL) WITHOUT ROWID`,
+	} {
+		if _, err := x.db.ExecContext(ctx, q); err != nil {
+			return err
+		}
+	}
+	var logID, eventID string
+	err := x.db.QueryRowContext(ctx, `SELECT log_id, seq, event_id FROM checkpoint`).Scan(&logID, &x.seq, &eventID)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+	case err != nil:
+		return err
+	default:
+		if !x.belongs(ctx, logID, eventID) {
+			if err := x.empty(ctx); err != nil {
+				return err
+			}
+		}
+	}
+	rows, err := x.db.QueryContext(ctx, `SELECT id, zone FROM facility`)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var id, zone string
+		if err := rows.Scan(&id, &zone); err != nil {
+			return err
+		}
+		x.facilities[id] = zone
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	x.lookup, err = x.db.PrepareContext(ctx, `SELECT seq, hash FROM event WHERE id = ?`)
+	return err
+}
+
+// belongs tells whether the checkpoint is one of this log: its id and the very event.
+func (x *index) belongs(ctx context.Context, logID, eventID string) bool {
+	if logID != x.log.ID() {
+		return false
+	}
+	e, err := x.log.Get(ctx, x.seq)
+	if err != nil {
+		return false
+	}
+	var ev logv1.Event
+	return proto.Unmarshal(e.Data, &ev) == nil && ev.GetId() == eventID
+}
+
+func (x *index) empty(ctx context.Context) error {
+	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`} {
+		if _, err := x.db.ExecContext(ctx, q); err != nil {
+			return err
+		}
+	}
+	x.seq = 0
+	return nil
+}
+
+// run projects the log until ctx ends.
+func (x *index) run(ctx context.Context) error {
+	err := x.log.Read(ctx, x.position()+1, indexBatch, x.apply)
+	if err != nil {
+		x.mu.Lock()
+		x.failed = err
+		x.mu.Unlock()
+	}
+	return err
+}
+
+func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
+	facilities := map[string]string{}
+	tx, err := x.db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback() }()
+	insert, err := tx.PrepareContext(ctx, `INSERT INTO event (id, seq, hash) VALUES (?, ?, ?) ON CONFLICT (id) DO NOTHING`)
+	if err != nil {
+		return err
+	}
+	var last string
+	ids := make([]string, 0, len(batch))
+	for _, e := range batch {
+		var ev logv1.Event
+		if err := proto.Unmarshal(e.Data, &ev); err != nil {
+			// Not readable here: the projectors set it aside and raise the alarm.
+			continue
+		}
+		id, err := hex.DecodeString(ev.GetId())
+		if err != nil {
+			continue
+		}
+		if _, err := insert.ExecContext(ctx, id, int64(e.Seq), ev.GetContentHash()); err != nil {
+			return err
+		}
+		last = ev.GetId()
+		ids = append(ids, ev.GetId())
+		for _, f := range ev.GetFacts() {
+			if r := f.GetRoster().GetFacilityRegistered(); r != nil && !ev.GetTest() {
+				facilities[ev.GetFacility()] = r.GetTimeZone()
+			}
+		}
+	}
+	for id, zone := range facilities {
+		if _, err := tx.ExecContext(ctx, `INSERT INTO facility (id, zone) VALUES (?, ?) ON CONFLICT (id) DO UPDATE SET zone = excluded.zone`, id, zone); err != nil {
+			return err
+		}
+	}
+	end := batch[len(batch)-1].Seq
+	if _, err := tx.ExecContext(ctx, `INSERT INTO checkpoint (one, log_id, seq, event_id) VALUES (1, ?, ?, ?)
+		ON CONFLICT (one) DO UPDATE SET log_id = excluded.log_id, seq = excluded.seq, event_id = excluded.event_id`, x.log.ID(), int64(end), last); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for id, zone := range facilities {
+		x.facilities[id] = zone
+	}
+	for _, id := range ids {
+		delete(x.recent, id)
+	}
+	x.seq = end
+	close(x.moved)
+	x.moved = make(chan struct{})
+	return nil
+}
+
+func (x *index) position() uint64 {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.seq
+}
+
+// find looks an event up.
+func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
+	x.mu.Lock()
+	k, ok := x.recent[eventID]
+	x.mu.Unlock()
+	if ok {
+		return k, true, nil
+	}
+	id, err := hex.DecodeString(eventID)
+	if err != nil {
+		return known{}, false, err
+	}
+	err = x.lookup.QueryRowContext(ctx, id).Scan(&k.seq, &k.hash)
+	if errors.Is(err, sql.ErrNoRows) {
+		return known{}, false, nil
+	}
+	return k, err == nil, err
+}
+
+// remember keeps an event that is safe in the log until it comes back through run.
+func (x *index) remember(ev *logv1.Event, k known) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if k.seq > x.seq {
+		x.recent[ev.GetId()] = k
+	}
+	if ev.GetTest() {
+		return
+	}
+	for _, f := range ev.GetFacts() {
+		if r := f.GetRoster().GetFacilityRegistered(); r != nil {
+			x.facilities[ev.GetFacility()] = r.GetTimeZone()
+		}
+	}
+}
+
+// facility tells a facility's time zone. When it is not known, the index first catches up
+// with the log as it is now: another process may have just taken its registration.
+func (x *index) facility(ctx context.Context, id string) (zone string, ok bool, err error) {
+	x.mu.Lock()
+	zone, ok = x.facilities[id]
+	x.mu.Unlock()
+	if ok {
+		return zone, true, nil
+	}
+	st, err := x.log.State(ctx)
+	if err != nil {
+		return "", false, err
+	}
+	if err := x.waitFor(ctx, st.LastSeq); err != nil {
+		return "", false, err
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	zone, ok = x.facilities[id]
+	return zone, ok, nil
+}
+
+// waitFor returns once the index has reached seq.
+func (x *index) waitFor(ctx context.Context, seq uint64) error {
+	for {
+		x.mu.Lock()
+		at, moved, failed := x.seq, x.moved, x.failed
+		x.mu.Unlock()
+		if at >= seq {
+			return nil
+		}
+		if failed != nil {
+			return failed
+		}
+		select {
+		case <-moved:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// refresh notes that the index has, at time now, all that the log held at time asked.
+func (x *index) refresh(ctx context.Context, now func() time.Time) error {
+	asked := now()
+	st, err := x.log.State(ctx)
+	if err != nil {
+		return err
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.seq >= st.LastSeq {
+		x.freshAt = asked
+	}
+	return nil
+}
+
+// lag is how long ago the index was last known to hold all that the log held.
+func (x *index) lag(now time.Time) time.Duration {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return now.Sub(x.freshAt)
+}
+
+func (x *index) known() map[string]string {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	out := make(map[string]string, len(x.facilities))
+	for k, v := range x.facilities {
+		out[k] = v
+	}
+	return out
+}
+
+func (x *index) close() error { return x.db.Close() }
+
+// same tells whether a resend has the content of the first.
+func (k known) same(hash []byte) bool { return bytes.Equal(k.hash, hash) }

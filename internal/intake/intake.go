@@ -1,0 +1,413 @@
+package intake
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"cannulary/internal/eventlog"
+	"cannulary/internal/fault"
+	"cannulary/internal/keyring"
+	"cannulary/internal/record"
+	"cannulary/internal/zone"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Config is what an Intake needs.
+type Config struct {
+	Log  *eventlog.Log
+	Ring *keyring.Ring
+	Dir  string // for the disposable index
+	Now  func() time.Time
+	Slog *slog.Logger
+	// Outcome is told of every message: the service and one of accepted, duplicate,
+	// refused, conflict, failed.
+	Outcome func(service, outcome string)
+}
+
+// Answer is the answer to a message that was taken.
+type Answer struct {
+	EventID   string
+	Token     string // empty when only validated
+	Duplicate bool
+}
+
+// Intake takes messages. It is safe for concurrent use.
+type Intake struct {
+	cfg      Config
+	validate *Validator
+	index    *index
+
+	mu       sync.Mutex
+	inflight map[string]chan struct{} // event ids being appended
+
+	cancel context.CancelFunc
+	done   sync.WaitGroup
+}
+
+// New opens the index and starts to follow the log.
+func New(ctx context.Context, cfg Config) (*Intake, error) {
+	v, err := NewValidator()
+	if err != nil {
+		return nil, err
+	}
+	x, err := openIndex(ctx, cfg.Dir, cfg.Log, cfg.Now())
+	if err != nil {
+		return nil, err
+	}
+	run, cancel := context.WithCancel(context.Background())
+	in := &Intake{cfg: cfg, validate: v, index: x, inflight: map[string]chan struct{}{}, cancel: cancel}
+	in.done.Add(1)
+	go func() {
+		defer in.done.Done()
+		if err := x.run(run); err != nil {
+			cfg.Slog.Error("the ingest index stopped; messages are refused until a restart", "err", err)
+		}
+	}()
+	in.done.Add(1)
+	go func() {
+		defer in.done.Done()
+		in.tick(run)
+	}()
+	return in, nil
+}
+
+// Close stops following the log and closes the index. Calls under way fail as unavailable.
+func (in *Intake) Close() error {
+	in.cancel()
+	in.done.Wait()
+	return in.index.close()
+}
+
+// Ready returns nil once the index holds all that the log held when asked first.
+func (in *Intake) Ready(ctx context.Context) error {
+	st, err := in.cfg.Log.State(ctx)
+	if err != nil {
+		return err
+	}
+	return in.index.waitFor(ctx, st.LastSeq)
+}
+
+// Sequence is how far the index has followed the log.
+func (in *Intake) Sequence() uint64 { return in.index.position() }
+
+// Record takes one message. Errors are faults: Invalid, TooLarge, Precondition (the
+// facility is not registered), Conflict (the id was used with other content), Full,
+// Unavailable.
+func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
+	a, err := in.record(ctx, m)
+	if m.ValidateOnly {
+		return a, err
+	}
+	service := string(m.Service)
+	if service == "" {
+		service = "none"
+	}
+	switch f := (*fault.Error)(nil); {
+	case err == nil && a.Duplicate:
+		in.cfg.Outcome(service, "duplicate")
+	case err == nil:
+		in.cfg.Outcome(service, "accepted")
+	case errors.As(err, &f) && f.Kind == fault.Conflict:
+		in.cfg.Outcome(service, "conflict")
+	case errors.As(err, &f) && f.Kind != fault.Unavailable && f.Kind != fault.Internal:
+		in.cfg.Outcome(service, "refused")
+	default:
+		in.cfg.Outcome(service, "failed")
+	}
+	return a, err
+}
+
+func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
+	if err := in.validate.Validate(m, in.cfg.Now()); err != nil {
+		return Answer{}, err
+	}
+	content, err := in.content(m)
+	if err != nil {
+		return Answer{}, err
+	}
+	id := record.EventID(m.Envelope.GetSource(), m.Envelope.GetSourceMessageId())
+	if m.test() {
+		id = record.TestEventID(m.Envelope.GetSource(), m.Envelope.GetSourceMessageId())
+	}
+	if lag := in.index.lag(in.cfg.Now()); lag > eventlog.DuplicateWindow/2 {
+		return Answer{}, fault.New(fault.Unavailable, fmt.Sprintf("the service is %s behind its log and cannot tell a resend from a new message", lag.Round(time.Second)), "send the message again in a moment")
+	}
+	release, err := in.claim(ctx, id)
+	if err != nil {
+		return Answer{}, err
+	}
+	defer release()
+	hash := in.cfg.Ring.ContentHash(content)
+	if k, ok, err := in.index.find(ctx, id); err != nil {
+		return Answer{}, fmt.Errorf("look the message up: %w", err)
+	} else if ok {
+		return in.again(m, id, k, hash)
+	}
+	if err := in.checkFacility(ctx, m); err != nil {
+		return Answer{}, err
+	}
+	if m.ValidateOnly {
+		return Answer{EventID: id}, nil
+	}
+	ev, err := in.event(ctx, m, id, hash)
+	if err != nil {
+		return Answer{}, err
+	}
+	return in.append(ctx, m, ev)
+}
+
+// append writes the event. When the server knew its id within its window, another process
+// took the message a moment ago: what that one wrote decides.
+func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answer, error) {
+	seq, duplicate, err := in.cfg.Log.Append(ctx, ev)
+	if err != nil {
+		return Answer{}, err
+	}
+	k := known{seq: seq, hash: ev.GetContentHash()}
+	if duplicate {
+		e, err := in.cfg.Log.Get(ctx, seq)
+		if err != nil {
+			return Answer{}, fault.Wrap(fault.Unavailable, err, "the log knows this message but did not show it", "send the same message again")
+		}
+		var first logv1.Event
+		if err := proto.Unmarshal(e.Data, &first); err != nil {
+			return Answer{}, fmt.Errorf("read event %d: %w", seq, err)
+		}
+		k.hash = first.GetContentHash()
+		in.index.remember(&first, k)
+		return in.again(m, ev.GetId(), k, ev.GetContentHash())
+	}
+	in.index.remember(ev, k)
+	return Answer{EventID: ev.GetId(), Token: in.cfg.Log.Token(seq)}, nil
+}
+
+// again answers a message whose id is known.
+func (in *Intake) again(m Message, id string, k known, hash []byte) (Answer, error) {
+	if !k.same(hash) {
+		f := fault.New(fault.Conflict,
+			fmt.Sprintf("message id %q of source %q was used before with other content (event %s); nothing was stored", m.Envelope.GetSourceMessageId(), m.Envelope.GetSource(), id),
+			"send new facts under a new id, changes as fact_corrected; if the source restarted its counter, give it a new source name")
+		f.Violations = []fault.Violation{{Field: "envelope.source_message_id", Rule: "source_message_id.reused", Description: "must be an id that this source never used with other content"}}
+		return Answer{}, f
+	}
+	if m.ValidateOnly {
+		return Answer{EventID: id, Duplicate: true}, nil
+	}
+	return Answer{EventID: id, Token: in.cfg.Log.Token(k.seq), Duplicate: true}, nil
+}
+
+// content is what a resend must repeat: the request as it was understood, without
+// validate_only.
+func (in *Intake) content(m Message) ([]byte, error) {
+	c := m.Request
+	if m.ValidateOnly {
+		c = proto.Clone(c)
+		fd := c.ProtoReflect().Descriptor().Fields().ByName("validate_only")
+		c.ProtoReflect().Clear(fd)
+	}
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(c)
+	if err != nil {
+		return nil, fmt.Errorf("encode message: %w", err)
+	}
+	// The service is part of it: the same bytes may mean another message elsewhere.
+	return append(append([]byte(m.Service), 0), b...), nil
+}
+
+func (in *Intake) checkFacility(ctx context.Context, m Message) error {
+	if m.RegistersFacility() {
+		return nil
+	}
+	id := m.Envelope.GetFacility()
+	_, ok, err := in.index.facility(ctx, id)
+	if err != nil {
+		return fault.Wrap(fault.Unavailable, err, "the service could not look the facility up", "send the same message again")
+	}
+	if ok {
+		return nil
+	}
+	f := fault.New(fault.Precondition, fmt.Sprintf("facility %q is not registered", id), "send facility_registered for it first, or correct the facility's code; nothing was stored")
+	f.Violations = []fault.Violation{{Field: "envelope.facility", Rule: "facility.registered", Description: fmt.Sprintf("%q is not registered; a registered facility is allowed", id)}}
+	return f
+}
+
+// claim makes sure that one event id is appended by one caller at a time.
+func (in *Intake) claim(ctx context.Context, id string) (release func(), err error) {
+	for {
+		in.mu.Lock()
+		busy, ok := in.inflight[id]
+		if !ok {
+			mine := make(chan struct{})
+			in.inflight[id] = mine
+			in.mu.Unlock()
+			return func() {
+				in.mu.Lock()
+				delete(in.inflight, id)
+				in.mu.Unlock()
+				close(mine)
+			}, nil
+		}
+		in.mu.Unlock()
+		select {
+		case <-busy:
+		case <-ctx.Done():
+			return nil, fault.Wrap(fault.Unavailable, ctx.Err(), "the call ended before the message was stored", "send the same message again")
+		}
+	}
+}
+
+// event builds what goes into the log: patient identifiers become keyed hashes,
+// identifying values are sealed.
+func (in *Intake) event(ctx context.Context, m Message, id string, hash []byte) (*logv1.Event, error) {
+	e := m.Envelope
+	ev := &logv1.Event{
+		Id: id, ContentHash: hash, Source: e.GetSource(), SourceMessageId: e.GetSourceMessageId(),
+		Facility: e.GetFacility(), OccurredAt: e.GetOccurredAt(), Precision: e.GetPrecision(),
+		Recorder: e.GetRecorder(), Session: e.GetSession(), Test: m.test(),
+	}
+	if p := e.GetPatient(); p != nil {
+		ev.PatientKey = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		sealed, err := in.sealIdentifier(ctx, ev.GetPatientKey(), p)
+		if err != nil {
+			return nil, err
+		}
+		ev.PatientSealed = sealed
+	}
+	for _, f := range m.facts {
+		lf, err := in.sealFact(ctx, ev.GetPatientKey(), f)
+		if err != nil {
+			return nil, err
+		}
+		ev.Facts = append(ev.Facts, lf)
+	}
+	return ev, nil
+}
+
+func (in *Intake) sealFact(ctx context.Context, patientKey string, f proto.Message) (*logv1.Fact, error) {
+	r, ok := f.(*cannularyv1.RosterFact)
+	if !ok {
+		return wrap(f), nil
+	}
+	switch x := r.GetFact().(type) {
+	case *cannularyv1.RosterFact_IdentityStated:
+		s, err := in.sealIdentity(ctx, patientKey, x.IdentityStated)
+		if err != nil {
+			return nil, err
+		}
+		return &logv1.Fact{Fact: &logv1.Fact_IdentitySealed{IdentitySealed: s}}, nil
+	case *cannularyv1.RosterFact_FactCorrected:
+		if id := x.FactCorrected.GetReplacement().GetIdentityStated(); id != nil {
+			s, err := in.sealIdentity(ctx, patientKey, id)
+			if err != nil {
+				return nil, err
+			}
+			return &logv1.Fact{Fact: &logv1.Fact_IdentityCorrected{IdentityCorrected: &logv1.IdentityCorrected{Correction: x.FactCorrected.GetCorrection(), Replacement: s}}}, nil
+		}
+	case *cannularyv1.RosterFact_PatientsMerged:
+		p := x.PatientsMerged.GetRetired()
+		key := in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		sealed, err := in.sealIdentifier(ctx, key, p)
+		if err != nil {
+			return nil, err
+		}
+		return &logv1.Fact{Fact: &logv1.Fact_IdentitiesMerged{IdentitiesMerged: &logv1.IdentitiesMerged{RetiredPatientKey: key, RetiredPatientSealed: sealed}}}, nil
+	case *cannularyv1.RosterFact_MergeReversed:
+		p := x.MergeReversed.GetRetired()
+		return &logv1.Fact{Fact: &logv1.Fact_IdentityMergeReversed{IdentityMergeReversed: &logv1.IdentityMergeReversed{RetiredPatientKey: in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())}}}, nil
+	}
+	return wrap(f), nil
+}
+
+func (in *Intake) sealIdentity(ctx context.Context, patientKey string, id *cannularyv1.IdentityStated) (*logv1.IdentitySealed, error) {
+	plain, err := proto.MarshalOptions{Deterministic: true}.Marshal(id)
+	if err != nil {
+		return nil, fmt.Errorf("encode identity: %w", err)
+	}
+	sealed, err := in.cfg.Ring.Seal(ctx, patientKey, plain)
+	if err != nil {
+		return nil, keyFault(err)
+	}
+	out := &logv1.IdentitySealed{Sealed: sealed}
+	for _, p := range id.GetIdentifiers() {
+		out.IdentifierKeys = append(out.IdentifierKeys, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+	}
+	return out, nil
+}
+
+func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cannularyv1.PatientIdentifier) ([]byte, error) {
+	plain, err := proto.MarshalOptions{Deterministic: true}.Marshal(p)
+	if err != nil {
+		return nil, fmt.Errorf("encode identifier: %w", err)
+	}
+	sealed, err := in.cfg.Ring.Seal(ctx, patientKey, plain)
+	if err != nil {
+		return nil, keyFault(err)
+	}
+	return sealed, nil
+}
+
+func keyFault(err error) error {
+	return fault.Wrap(fault.Unavailable, err, "the key store did not answer", "send the same message again")
+}
+
+// day is the deterministic event of a local day's start.
+func day(facility, date string, at time.Time) *logv1.Event {
+	message := "day/" + facility + "/" + date
+	return &logv1.Event{
+		Id: record.EventID(eventlog.ServiceSource, message), Source: eventlog.ServiceSource, SourceMessageId: message,
+		ContentHash: []byte(message), Facility: facility, OccurredAt: timestamppb.New(at),
+		Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
+		Facts:     []*logv1.Fact{{Fact: &logv1.Fact_DayStarted{DayStarted: &logv1.DayStarted{Date: date}}}},
+	}
+}
+
+// tick keeps the index's freshness and appends `day started` at each facility's local
+// midnight (or, after a pause, as soon as the service runs again).
+func (in *Intake) tick(ctx context.Context) {
+	t := time.NewTicker(time.Second)
+	defer t.Stop()
+	for {
+		if err := in.index.refresh(ctx, in.cfg.Now); err != nil && ctx.Err() == nil {
+			in.cfg.Slog.Warn("the log did not tell its state", "err", err)
+		}
+		if err := in.StartDays(ctx); err != nil && ctx.Err() == nil {
+			in.cfg.Slog.Warn("a day's start was not appended; it will be tried again", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+	}
+}
+
+// StartDays appends `day started` for every facility whose local day has begun and is not
+// in the log yet. Its id is made of facility and date, so that many processes make one.
+func (in *Intake) StartDays(ctx context.Context) error {
+	now := in.cfg.Now()
+	for facility, name := range in.index.known() {
+		loc, err := zone.Load(name)
+		if err != nil {
+			return fmt.Errorf("facility %s: %w", facility, err)
+		}
+		ev := day(facility, zone.Date(now, loc), zone.Midnight(now, loc))
+		if _, ok, err := in.index.find(ctx, ev.GetId()); err != nil {
+			return err
+		} else if ok {
+			continue
+		}
+		seq, _, err := in.cfg.Log.Append(ctx, ev)
+		if err != nil {
+			return err
+		}
+		in.index.remember(ev, known{seq: seq, hash: ev.GetContentHash()})
+	}
+	return nil
+}

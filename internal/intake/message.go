@@ -1,0 +1,103 @@
+package intake
+
+import (
+	"google.golang.org/protobuf/proto"
+
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Service is the service that a message is for.
+type Service string
+
+// The services.
+const (
+	Roster       Service = "roster"
+	Cannulation  Service = "cannulation"
+	Assessment   Service = "assessment"
+	Surveillance Service = "surveillance"
+)
+
+// Message is a message of any service in one shape.
+type Message struct {
+	Service      Service
+	Envelope     *cannularyv1.Envelope
+	Request      proto.Message // as it was sent
+	ValidateOnly bool
+	facts        []proto.Message // *RosterFact and so on, in order
+}
+
+// FromRoster, FromCannulation, FromAssessment and FromSurveillance take a request of
+// their service.
+func FromRoster(r *cannularyv1.RecordRosterRequest) Message {
+	return Message{Roster, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
+}
+
+// FromCannulation takes a cannulation request.
+func FromCannulation(r *cannularyv1.RecordCannulationRequest) Message {
+	return Message{Cannulation, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
+}
+
+// FromAssessment takes an assessment request.
+func FromAssessment(r *cannularyv1.RecordAssessmentRequest) Message {
+	return Message{Assessment, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
+}
+
+// FromSurveillance takes a surveillance request.
+func FromSurveillance(r *cannularyv1.RecordSurveillanceRequest) Message {
+	return Message{Surveillance, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
+}
+
+// FromFeed takes a feed's request; ok is false when it holds no message.
+func FromFeed(r *cannularyv1.FeedRequest) (m Message, ok bool) {
+	switch x := r.GetMessage().(type) {
+	case *cannularyv1.FeedRequest_Roster:
+		return FromRoster(x.Roster), true
+	case *cannularyv1.FeedRequest_Cannulation:
+		return FromCannulation(x.Cannulation), true
+	case *cannularyv1.FeedRequest_Assessment:
+		return FromAssessment(x.Assessment), true
+	case *cannularyv1.FeedRequest_Surveillance:
+		return FromSurveillance(x.Surveillance), true
+	}
+	return Message{Request: r}, false
+}
+
+func list[M proto.Message](facts []M) []proto.Message {
+	out := make([]proto.Message, len(facts))
+	for i, f := range facts {
+		out[i] = f
+	}
+	return out
+}
+
+// RegistersFacility tells whether the message registers a facility: messages after it may
+// depend on that.
+func (m Message) RegistersFacility() bool {
+	for _, f := range m.facts {
+		if r, ok := f.(*cannularyv1.RosterFact); ok && r.GetFacilityRegistered() != nil {
+			return true
+		}
+	}
+	return false
+}
+
+// test tells whether the message is marked as a test.
+func (m Message) test() bool {
+	return m.Envelope.GetProcessing() == cannularyv1.Processing_PROCESSING_TEST
+}
+
+// wrap puts a sender's fact into the log's form, as it is.
+func wrap(f proto.Message) *logv1.Fact {
+	switch x := f.(type) {
+	case *cannularyv1.RosterFact:
+		return &logv1.Fact{Fact: &logv1.Fact_Roster{Roster: x}}
+	case *cannularyv1.CannulationFact:
+		return &logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: x}}
+	case *cannularyv1.AssessmentFact:
+		return &logv1.Fact{Fact: &logv1.Fact_Assessment{Assessment: x}}
+	case *cannularyv1.SurveillanceFact:
+		return &logv1.Fact{Fact: &logv1.Fact_Surveillance{Surveillance: x}}
+	}
+	return nil
+}

@@ -1,0 +1,211 @@
+package intake
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"buf.build/go/protovalidate"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"cannulary/internal/eventlog"
+	"cannulary/internal/fault"
+	"cannulary/internal/record"
+	"cannulary/internal/zone"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// MaxMessageBytes is the largest message taken: 1 MiB.
+const MaxMessageBytes = 1 << 20
+
+// futureTolerance is how far a sender's clock may run ahead.
+const futureTolerance = 5 * time.Minute
+
+// Validator refuses what cannot be true or cannot be read. It judges no protocol.
+type Validator struct{ schema protovalidate.Validator }
+
+// NewValidator compiles the schema's constraints.
+func NewValidator() (*Validator, error) {
+	v, err := protovalidate.New(protovalidate.WithMessages(
+		&cannularyv1.RecordRosterRequest{}, &cannularyv1.RecordCannulationRequest{},
+		&cannularyv1.RecordAssessmentRequest{}, &cannularyv1.RecordSurveillanceRequest{},
+	))
+	if err != nil {
+		return nil, fmt.Errorf("compile the schema's constraints: %w", err)
+	}
+	return &Validator{schema: v}, nil
+}
+
+// Validate returns nil or a fault of kind Invalid or TooLarge whose violations name every
+// field that is wrong and what is allowed there.
+func (v *Validator) Validate(m Message, now time.Time) error {
+	if size := proto.Size(m.Request); size > MaxMessageBytes {
+		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, MaxMessageBytes), "send its facts in several messages")
+	}
+	if bad := unreadable(m.Request); len(bad) > 0 {
+		return invalid(bad)
+	}
+	var bad []fault.Violation
+	if err := v.schema.Validate(m.Request); err != nil {
+		var ve *protovalidate.ValidationError
+		if !errors.As(err, &ve) {
+			return fmt.Errorf("validate: %w", err)
+		}
+		for _, one := range ve.Violations {
+			bad = append(bad, describe(one))
+		}
+	}
+	bad = append(bad, subject(m)...)
+	bad = append(bad, times(m.Request, now)...)
+	bad = append(bad, values(m)...)
+	if len(bad) > 0 {
+		return invalid(bad)
+	}
+	return nil
+}
+
+func invalid(bad []fault.Violation) error {
+	f := fault.New(fault.Invalid, "the message is refused", "correct the fields named and send it again under a new message id or the same one; nothing was stored")
+	f.Violations = bad
+	return f
+}
+
+// subject checks that a message is about a patient or about a facility, not both.
+func subject(m Message) []fault.Violation {
+	var bad []fault.Violation
+	patient := m.Envelope.GetPatient() != nil
+	for i, f := range m.facts {
+		name := factName(f)
+		switch {
+		case name == "" || record.Kind(name) == record.KindFactVoided:
+			continue
+		case name == string(record.KindFactCorrected):
+			if r, ok := f.(*cannularyv1.RosterFact); ok {
+				name = factName(r.GetFactCorrected().GetReplacement())
+				if k := record.Kind(name); k == record.KindPatientsMerged || k == record.KindMergeReversed {
+					bad = append(bad, fault.Violation{Field: fmt.Sprintf("facts[%d].fact_corrected.replacement", i), Rule: "correction.merge",
+						Description: "a merge or its reversal cannot be corrected; void it with fact_voided and send the right one as a new fact"})
+				}
+			}
+			if name == "" {
+				continue
+			}
+		}
+		level := record.FacilityLevel(record.Kind(name))
+		switch {
+		case level && patient:
+			bad = append(bad, fault.Violation{Field: "envelope.patient", Rule: "envelope.patient",
+				Description: fmt.Sprintf("must be absent: facts[%d] (%s) is about a facility or a member of staff; send it in a message of its own", i, name)})
+		case !level && !patient:
+			bad = append(bad, fault.Violation{Field: "envelope.patient", Rule: "envelope.patient",
+				Description: fmt.Sprintf("is required: facts[%d] (%s) is about a patient", i, name)})
+		default:
+			continue
+		}
+		break
+	}
+	return bad
+}
+
+// factName is the name of the fact set in a service's fact, empty if none is.
+func factName(f proto.Message) string {
+	r := f.ProtoReflect()
+	if !r.IsValid() {
+		return ""
+	}
+	fd := r.WhichOneof(r.Descriptor().Oneofs().Get(0))
+	if fd == nil {
+		return ""
+	}
+	return string(fd.Name())
+}
+
+// times checks that nothing is asserted to have happened in the future.
+func times(m proto.Message, now time.Time) []fault.Violation {
+	var bad []fault.Violation
+	limit := now.Add(futureTolerance)
+	fields(m.ProtoReflect(), "", func(path string, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
+		if fd.Kind() != protoreflect.MessageKind || fd.IsList() {
+			return
+		}
+		ts, ok := v.Message().Interface().(*timestamppb.Timestamp)
+		if ok && ts.CheckValid() == nil && ts.AsTime().After(limit) {
+			bad = append(bad, fault.Violation{Field: path, Rule: "time.future",
+				Description: fmt.Sprintf("is %s, in the future; at most 5 minutes after the service's clock (%s) are allowed", ts.AsTime().Format(time.RFC3339), now.UTC().Format(time.RFC3339))})
+		}
+		if ok && ts.CheckValid() != nil {
+			bad = append(bad, fault.Violation{Field: path, Rule: "time.valid", Description: "is not a valid time: seconds must lie between years 1 and 9999, nanos between 0 and 999,999,999"})
+		}
+	})
+	return bad
+}
+
+// values checks what a pattern cannot: calendar dates and time zones.
+func values(m Message) []fault.Violation {
+	var bad []fault.Violation
+	if m.Envelope.GetSource() == eventlog.ServiceSource {
+		bad = append(bad, fault.Violation{Field: "envelope.source", Rule: "source.reserved", Description: fmt.Sprintf("is %q, the service's own name; any other name is allowed", eventlog.ServiceSource)})
+	}
+	fields(m.Request.ProtoReflect(), "", func(path string, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
+		if fd.Kind() != protoreflect.StringKind {
+			return
+		}
+		check := func(path, s string) {
+			if p := pattern(fd); p == datePattern && s != "" && matches(p, s) {
+				if _, err := time.Parse(time.DateOnly, s); err != nil {
+					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar", Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
+				}
+			}
+			if fd.Name() == "time_zone" && s != "" {
+				if _, err := zone.Load(s); err != nil {
+					bad = append(bad, fault.Violation{Field: path, Rule: "time_zone.known", Description: fmt.Sprintf("is %q, not an IANA time zone; allowed are names such as Europe/Lisbon", s)})
+				}
+			}
+			// A NUL cannot be stored by every reader of the record.
+			if strings.ContainsRune(s, 0) {
+				bad = append(bad, fault.Violation{Field: path, Rule: "text.nul", Description: "holds a NUL character; text without one is allowed"})
+			}
+		}
+		if fd.IsList() {
+			for i := 0; i < v.List().Len(); i++ {
+				check(fmt.Sprintf("%s[%d]", path, i), v.List().Get(i).String())
+			}
+			return
+		}
+		check(path, v.String())
+	})
+	return bad
+}
+
+// fields visits every field set in m, depth first in field order, with its path.
+func fields(m protoreflect.Message, path string, visit func(string, protoreflect.FieldDescriptor, protoreflect.Value)) {
+	fds := m.Descriptor().Fields()
+	for i := 0; i < fds.Len(); i++ {
+		fd := fds.Get(i)
+		if !m.Has(fd) {
+			continue
+		}
+		v, at := m.Get(fd), join(path, string(fd.Name()))
+		visit(at, fd, v)
+		if fd.Kind() != protoreflect.MessageKind {
+			continue
+		}
+		if fd.IsList() {
+			for j := 0; j < v.List().Len(); j++ {
+				fields(v.List().Get(j).Message(), fmt.Sprintf("%s[%d]", at, j), visit)
+			}
+			continue
+		}
+		fields(v.Message(), at, visit)
+	}
+}
+
+func join(path, name string) string {
+	if path == "" {
+		return name
+	}
+	return path + "." + name
+}

@@ -1,0 +1,201 @@
+package record
+
+import (
+	"sort"
+	"time"
+)
+
+// Item is one plain fact as the record holds it after corrections and voids.
+type Item struct {
+	// Fact has the content that stands: the highest correction's, else the original's.
+	// It keeps the original's id, event, session and recorder.
+	Fact
+	// Void tells that the fact was taken back. It then counts for nothing, but what was
+	// made of it remains visible as an error.
+	Void bool
+	// CorrectedBy is the id of the correction that stands, empty if none does.
+	CorrectedBy string
+	// Superseded are the contents that do not stand: the original, when a correction
+	// stands, and every other correction, taken back or outdone. Highest first.
+	Superseded []Fact
+}
+
+// Effective decides what stands. facts are all facts of one patient (or one facility),
+// corrections and voids among them, in any order; a correction or void whose target is
+// not among them has no effect yet. The answer is in the order of Before and does not
+// depend on the order of facts.
+//
+// The rules: a correction replaces the whole fact that it names; the highest (revision,
+// asserted_at, id) wins; a correction by a fact of another kind has no effect; a void
+// beats corrections; a void can be voided; voids in a cycle count as void themselves;
+// voiding a session voids its facts.
+func Effective(facts []Fact) []Item {
+	v := newVoids(facts)
+	corrections := map[string][]*Fact{}
+	for i := range facts {
+		if f := &facts[i]; f.Kind == KindFactCorrected {
+			corrections[f.Target] = append(corrections[f.Target], f)
+		}
+	}
+	items := make([]Item, 0, len(facts))
+	for i := range facts {
+		f := &facts[i]
+		if !f.Plain() {
+			continue
+		}
+		items = append(items, settle(f, corrections[f.ID], v))
+	}
+	Sort(items)
+	return items
+}
+
+// settle applies to one plain fact the corrections that name it.
+func settle(f *Fact, corrections []*Fact, v *voids) Item {
+	it := Item{Fact: *f, Void: v.void(f.ID) || v.session(f)}
+	var standing, fallen []*Fact
+	for _, c := range corrections {
+		switch {
+		case c.BodyKind() != f.Kind || c.Facility != f.Facility && f.PatientKey == "":
+			// Another kind of fact cannot replace this one.
+		case v.void(c.ID):
+			fallen = append(fallen, c)
+		default:
+			standing = append(standing, c)
+		}
+	}
+	if len(standing)+len(fallen) == 0 {
+		return it
+	}
+	higher := func(list []*Fact) func(i, j int) bool {
+		return func(i, j int) bool { return corrects(list[i], list[j]) }
+	}
+	sort.Slice(standing, higher(standing))
+	sort.Slice(fallen, higher(fallen))
+	if len(standing) > 0 {
+		it.Fact = replaced(f, standing[0])
+		it.CorrectedBy = standing[0].ID
+		for _, c := range standing[1:] {
+			it.Superseded = append(it.Superseded, replaced(f, c))
+		}
+	}
+	for _, c := range fallen {
+		it.Superseded = append(it.Superseded, replaced(f, c))
+	}
+	if it.CorrectedBy != "" {
+		it.Superseded = append(it.Superseded, *f)
+	}
+	return it
+}
+
+// corrects tells whether correction a wins over b.
+func corrects(a, b *Fact) bool {
+	ca, cb := a.Correction, b.Correction
+	if ca.GetRevision() != cb.GetRevision() {
+		return ca.GetRevision() > cb.GetRevision()
+	}
+	ta, tb := ca.GetAssertedAt().AsTime(), cb.GetAssertedAt().AsTime()
+	if !ta.Equal(tb) {
+		return ta.After(tb)
+	}
+	return a.ID > b.ID
+}
+
+// replaced is f with the content of correction c.
+func replaced(f, c *Fact) Fact {
+	r := *f
+	r.Body = c.Body
+	r.IdentityHashes = c.IdentityHashes
+	if t := c.Correction.GetCorrectedOccurredAt(); t != nil {
+		r.At, r.Precision = t.AsTime(), c.Correction.GetCorrectedPrecision()
+	}
+	return r
+}
+
+// voids knows which facts are taken back.
+type voids struct {
+	by       map[string][]string // fact id → ids of the voids that name it
+	sessions map[string][]string // SessionKey → ids of the session voids that name it
+	loop     map[string]bool     // voids that lie on a cycle
+	memo     map[string]bool
+}
+
+func newVoids(facts []Fact) *voids {
+	v := &voids{by: map[string][]string{}, sessions: map[string][]string{}, loop: map[string]bool{}, memo: map[string]bool{}}
+	target := map[string]string{}
+	for i := range facts {
+		switch f := &facts[i]; f.Kind {
+		case KindFactVoided:
+			v.by[f.Target] = append(v.by[f.Target], f.ID)
+			target[f.ID] = f.Target
+		case KindSessionVoided:
+			v.sessions[f.TargetSession] = append(v.sessions[f.TargetSession], f.ID)
+		}
+	}
+	// Every void names one fact, so a walk along targets either ends or runs into one loop.
+	done := map[string]bool{}
+	for id := range target {
+		on := map[string]bool{}
+		at := id
+		for target[at] != "" && !on[at] && !done[at] {
+			on[at] = true
+			at = target[at]
+		}
+		if on[at] {
+			for x := at; !v.loop[x]; x = target[x] {
+				v.loop[x] = true
+			}
+		}
+		for x := range on {
+			done[x] = true
+		}
+	}
+	return v
+}
+
+// void tells whether the fact is taken back: some void that itself stands names it, or
+// it lies on a cycle of voids.
+func (v *voids) void(id string) bool {
+	if v.loop[id] {
+		return true
+	}
+	if r, ok := v.memo[id]; ok {
+		return r
+	}
+	r := false
+	for _, by := range v.by[id] {
+		if !v.void(by) {
+			r = true
+			break
+		}
+	}
+	v.memo[id] = r
+	return r
+}
+
+// session tells whether the fact's session is taken back.
+func (v *voids) session(f *Fact) bool {
+	if !f.HasSession() || len(v.sessions) == 0 {
+		return false
+	}
+	for _, id := range v.sessions[SessionKey(f.SessionSystem, f.SessionValue)] {
+		if !v.void(id) {
+			return true
+		}
+	}
+	return false
+}
+
+// Known keeps the facts that were in the log at time known: what the record could have
+// told then. A zero time keeps all.
+func Known(facts []Fact, known time.Time) []Fact {
+	if known.IsZero() {
+		return facts
+	}
+	out := make([]Fact, 0, len(facts))
+	for _, f := range facts {
+		if !f.Logged.After(known) {
+			out = append(out, f)
+		}
+	}
+	return out
+}

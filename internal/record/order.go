@@ -1,0 +1,63 @@
+package record
+
+import (
+	"sort"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// rank orders facts of the same moment as they happen at the chair: examination,
+// preparation, peg removal, insertion, removal, peg placement, hold, lift. Facts of other
+// kinds that may share the moment come first when they set the scene (a plan, a session's
+// start) and last when they close it.
+func rank(k Kind) int {
+	switch k {
+	case KindAccessExamined:
+		return 10
+	case KindSitePrepared:
+		return 20
+	case KindPegRemoved, KindPegFoundMissing:
+		return 30
+	case KindNeedleInserted:
+		return 40
+	case KindNeedleRemoved:
+		return 50
+	case KindPegPlaced:
+		return 60
+	case "session_ended", "complication_seen", "track_rested", "track_retired", "access_retired":
+		return 65
+	case KindHoldPlaced:
+		return 70
+	case KindHoldLifted:
+		return 80
+	}
+	return 0
+}
+
+// attempt is the attempt ordinal of an insertion, 0 for other facts.
+func attempt(f *Fact) uint32 {
+	if n, ok := f.Body.(*cannularyv1.NeedleInserted); ok {
+		return n.GetAttemptOrdinal()
+	}
+	return 0
+}
+
+// Before is the total order in which state folds over facts: clinical time; within the
+// same moment the order of the chair, insertions by attempt; then the fact's id.
+func Before(a, b *Fact) bool {
+	if !a.At.Equal(b.At) {
+		return a.At.Before(b.At)
+	}
+	if ra, rb := rank(a.BodyKind()), rank(b.BodyKind()); ra != rb {
+		return ra < rb
+	}
+	if aa, ab := attempt(a), attempt(b); aa != ab {
+		return aa < ab
+	}
+	return a.ID < b.ID
+}
+
+// Sort puts items into the order of Before.
+func Sort(items []Item) {
+	sort.Slice(items, func(i, j int) bool { return Before(&items[i].Fact, &items[j].Fact) })
+}

@@ -1,0 +1,73 @@
+package view
+
+import (
+	"strings"
+
+	"cannulary/internal/record"
+)
+
+// Closure completes a set of events: every correction and void that names one of their
+// facts or sessions, every fact that one of them names, and so on until nothing is
+// missing. related decides whether an amendment may touch a fact: it is told the patient
+// keys (or, for facts about a facility, the facilities) of both.
+func Closure(l Loader, events []StoredEvent, related func(a, b *record.Fact) bool) ([]record.Fact, error) {
+	have := map[string]bool{}
+	byID := map[string]record.Fact{}
+	var all []record.Fact
+	add := func(events []StoredEvent) ([]record.Fact, error) {
+		var fresh []StoredEvent
+		for _, e := range events {
+			if !have[e.Event.GetId()] {
+				have[e.Event.GetId()] = true
+				fresh = append(fresh, e)
+			}
+		}
+		facts, err := Facts(fresh)
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range facts {
+			byID[f.ID] = f
+		}
+		all = append(all, facts...)
+		return facts, nil
+	}
+	fresh, err := add(events)
+	for err == nil && len(fresh) > 0 {
+		var targets, ids []string
+		seen := map[string]bool{}
+		for i := range fresh {
+			f := &fresh[i]
+			targets = append(targets, f.ID)
+			if f.HasSession() {
+				if k := record.SessionKey(f.SessionSystem, f.SessionValue); !seen[k] {
+					seen[k] = true
+					targets = append(targets, k)
+				}
+			}
+			if f.Target != "" {
+				ids = append(ids, strings.SplitN(f.Target, ".", 2)[0])
+			}
+		}
+		var amending, named []StoredEvent
+		if amending, err = l.Amending(targets); err != nil {
+			return nil, err
+		}
+		if named, err = l.ByID(ids); err != nil {
+			return nil, err
+		}
+		fresh, err = add(append(amending, named...))
+	}
+	if err != nil {
+		return nil, err
+	}
+	// An amendment that names a fact of somebody else has no effect there.
+	kept := all[:0]
+	for _, f := range all {
+		if t, ok := byID[f.Target]; ok && f.Target != "" && !related(&f, &t) {
+			continue
+		}
+		kept = append(kept, f)
+	}
+	return kept, nil
+}

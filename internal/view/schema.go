@@ -1,0 +1,66 @@
+package view
+
+// SchemaVersion is that of the tables and of what the projector puts into them. A file of
+// another version is not touched: a new one is built beside it from the log.
+const SchemaVersion = 1
+
+// schema makes an empty view. Times are milliseconds since 1970, UTC.
+var schema = []string{
+	`CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID`,
+
+	// How far the log was projected; (log id, sequence, event id) names the event itself,
+	// so that a log which lost its end cannot be taken for this one.
+	`CREATE TABLE checkpoint (one INTEGER PRIMARY KEY CHECK (one = 1),
+		log_id TEXT NOT NULL, seq INTEGER NOT NULL, event_id TEXT NOT NULL,
+		logged INTEGER NOT NULL, updated INTEGER NOT NULL)`,
+
+	// Every event as it stands in the log: a second copy. unit gathers what is rendered
+	// together. An id that stands twice in the log is projected once.
+	`CREATE TABLE event (seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, unit TEXT NOT NULL,
+		patient TEXT NOT NULL, facility TEXT NOT NULL, occurred INTEGER NOT NULL, logged INTEGER NOT NULL, data BLOB NOT NULL)`,
+	`CREATE INDEX event_unit ON event (unit)`,
+	`CREATE INDEX event_patient ON event (patient)`,
+
+	// Corrections and voids by the fact (or session) that they name, arrived or not.
+	`CREATE TABLE amendment (target TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (target, seq)) WITHOUT ROWID`,
+
+	// Events by what they describe: a patient, a track, an access, a member of staff, a
+	// facility, the merges.
+	`CREATE TABLE topic (topic TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (topic, seq)) WITHOUT ROWID`,
+
+	// The newest version of every resource.
+	`CREATE TABLE resource (rid INTEGER PRIMARY KEY, type TEXT NOT NULL, id TEXT NOT NULL, patient TEXT NOT NULL,
+		version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL, hash BLOB NOT NULL, idx BLOB NOT NULL,
+		body BLOB NOT NULL, UNIQUE (type, id))`,
+	`CREATE INDEX resource_updated ON resource (type, updated, rid)`,
+	`CREATE INDEX resource_patient ON resource (patient, type, updated, rid)`,
+	// Its earlier versions.
+	`CREATE TABLE history (rid INTEGER NOT NULL, version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL,
+		body BLOB NOT NULL, PRIMARY KEY (rid, version))`,
+
+	`CREATE TABLE token (param TEXT NOT NULL, code TEXT NOT NULL, system TEXT NOT NULL, rid INTEGER NOT NULL,
+		PRIMARY KEY (param, code, system, rid)) WITHOUT ROWID`,
+	`CREATE INDEX token_rid ON token (rid)`,
+	`CREATE TABLE period (param TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, rid INTEGER NOT NULL,
+		PRIMARY KEY (rid, param, low, high)) WITHOUT ROWID`,
+	`CREATE TABLE reference (param TEXT NOT NULL, target TEXT NOT NULL, rid INTEGER NOT NULL,
+		PRIMARY KEY (param, target, rid)) WITHOUT ROWID`,
+	`CREATE INDEX reference_rid ON reference (rid)`,
+	`CREATE TABLE quantity (param TEXT NOT NULL, value REAL NOT NULL, system TEXT NOT NULL, code TEXT NOT NULL, rid INTEGER NOT NULL)`,
+	`CREATE INDEX quantity_rid ON quantity (rid)`,
+
+	// Events of a known kind that cannot be understood: set aside, counted, alarmed.
+	`CREATE TABLE quarantine (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, patient TEXT NOT NULL, reason TEXT NOT NULL, data BLOB NOT NULL)`,
+	// Events that are in the log but in no view: tests, and repeats that slipped into the log.
+	`CREATE TABLE aside (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, reason TEXT NOT NULL)`,
+
+	`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, name TEXT NOT NULL, day TEXT NOT NULL,
+		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL) WITHOUT ROWID`,
+
+	// Patients whose tracks are to be judged again, and the judgement.
+	`CREATE TABLE dirty (patient TEXT PRIMARY KEY) WITHOUT ROWID`,
+	`CREATE TABLE track (patient TEXT NOT NULL, track TEXT NOT NULL, facility TEXT NOT NULL, role TEXT NOT NULL,
+		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL,
+		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
+	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
+}

@@ -1,0 +1,122 @@
+package view
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	_ "modernc.org/sqlite" // the driver, without a C compiler
+)
+
+// Store is an open view. It is safe for concurrent use.
+type Store struct {
+	path string
+	w    *sql.DB
+	r    *sql.DB
+}
+
+// FileName is the view's file in its folder.
+func FileName() string { return fmt.Sprintf("view-%d.db", SchemaVersion) }
+
+const readers = 4
+
+// Open opens the view in the folder, making an empty one if there is none.
+func Open(ctx context.Context, dir string) (*Store, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("view: %w", err)
+	}
+	path := filepath.Join(dir, FileName())
+	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
+	// never the file; the checkpoint goes with them and the log gives them again.
+	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-16000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	if err != nil {
+		return nil, fmt.Errorf("view %s: %w", path, err)
+	}
+	w.SetMaxOpenConns(1)
+	s := &Store{path: path, w: w}
+	if err := s.prepare(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w; it can be deleted, it is rebuilt from the log", path, err), w.Close())
+	}
+	s.r, err = sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
+	}
+	s.r.SetMaxOpenConns(readers)
+	s.r.SetMaxIdleConns(readers)
+	return s, nil
+}
+
+func (s *Store) prepare(ctx context.Context) error {
+	var n int
+	if err := s.w.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_master WHERE name = 'meta'`).Scan(&n); err != nil {
+		return err
+	}
+	if n > 0 {
+		var v string
+		if err := s.w.QueryRowContext(ctx, `SELECT value FROM meta WHERE name = 'schema'`).Scan(&v); err != nil {
+			return err
+		}
+		if v != fmt.Sprint(SchemaVersion) {
+			return fmt.Errorf("it has schema %s, this program needs %d", v, SchemaVersion)
+		}
+		return nil
+	}
+	tx, err := s.w.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback() }()
+	for _, q := range schema {
+		if _, err := tx.ExecContext(ctx, q); err != nil {
+			return fmt.Errorf("%w in %q", err, q)
+		}
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO meta (name, value) VALUES ('schema', ?)`, fmt.Sprint(SchemaVersion)); err != nil {
+		return err
+	}
+	return tx.Commit()
+}
+
+// Path is the view's file.
+func (s *Store) Path() string { return s.path }
+
+// Close closes the view.
+func (s *Store) Close() error { return errors.Join(s.r.Close(), s.w.Close()) }
+
+// Checkpoint is how far the log was projected.
+type Checkpoint struct {
+	LogID   string
+	Seq     uint64
+	EventID string
+	Logged  time.Time // the log's time of that event
+	// Updated is the newest lastUpdated that any resource was given: it never steps back.
+	Updated time.Time
+}
+
+// Checkpoint reads the checkpoint; ok is false in an empty view.
+func (s *Store) Checkpoint(ctx context.Context) (c Checkpoint, ok bool, err error) {
+	return readCheckpoint(ctx, s.r)
+}
+
+type queryer interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+func readCheckpoint(ctx context.Context, q queryer) (c Checkpoint, ok bool, err error) {
+	var seq, logged, updated int64
+	err = q.QueryRowContext(ctx, `SELECT log_id, seq, event_id, logged, updated FROM checkpoint`).Scan(&c.LogID, &seq, &c.EventID, &logged, &updated)
+	if errors.Is(err, sql.ErrNoRows) {
+		return c, false, nil
+	}
+	c.Seq, c.Logged, c.Updated = uint64(seq), fromMillis(logged), fromMillis(updated)
+	return c, err == nil, err
+}
+
+func millis(t time.Time) int64 { return t.UnixMilli() }
+
+func fromMillis(ms int64) time.Time { return time.UnixMilli(ms).UTC() }

@@ -1,0 +1,231 @@
+package view
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/internal/record"
+	logv1 "cannulary/proto/cannulary/log/v1"
+)
+
+// Tx is the one writing transaction: what a batch of events changes.
+type Tx struct {
+	tx    *sql.Tx
+	ctx   context.Context
+	stmts map[string]*sql.Stmt
+}
+
+// Begin starts a writing transaction; it waits for the one before to end.
+func (s *Store) Begin(ctx context.Context) (*Tx, error) {
+	tx, err := s.w.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, fmt.Errorf("begin: %w", err)
+	}
+	return &Tx{tx: tx, ctx: ctx, stmts: map[string]*sql.Stmt{}}, nil
+}
+
+// Commit makes everything durable with the checkpoint.
+func (t *Tx) Commit() error { return t.tx.Commit() }
+
+// Rollback forgets everything; after Commit it does nothing.
+func (t *Tx) Rollback() { _ = t.tx.Rollback() }
+
+// stmt prepares each statement once for the transaction.
+func (t *Tx) stmt(q string) (*sql.Stmt, error) {
+	if st, ok := t.stmts[q]; ok {
+		return st, nil
+	}
+	st, err := t.tx.PrepareContext(t.ctx, q)
+	if err != nil {
+		return nil, fmt.Errorf("%w in %q", err, q)
+	}
+	t.stmts[q] = st
+	return st, nil
+}
+
+func (t *Tx) exec(q string, args ...any) error {
+	st, err := t.stmt(q)
+	if err != nil {
+		return err
+	}
+	if _, err := st.ExecContext(t.ctx, args...); err != nil {
+		return fmt.Errorf("%w in %q", err, q)
+	}
+	return nil
+}
+
+func (t *Tx) row(q string, args []any, dest ...any) (bool, error) {
+	st, err := t.stmt(q)
+	if err != nil {
+		return false, err
+	}
+	err = st.QueryRowContext(t.ctx, args...).Scan(dest...)
+	if errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+// Checkpoint reads the checkpoint as the transaction sees it.
+func (t *Tx) Checkpoint() (Checkpoint, bool, error) { return readCheckpoint(t.ctx, t.tx) }
+
+// SetCheckpoint moves the checkpoint.
+func (t *Tx) SetCheckpoint(c Checkpoint) error {
+	return t.exec(`INSERT INTO checkpoint (one, log_id, seq, event_id, logged, updated) VALUES (1, ?, ?, ?, ?, ?)
+		ON CONFLICT (one) DO UPDATE SET log_id = excluded.log_id, seq = excluded.seq, event_id = excluded.event_id,
+		logged = excluded.logged, updated = excluded.updated`,
+		c.LogID, int64(c.Seq), c.EventID, millis(c.Logged), millis(c.Updated))
+}
+
+// StoredEvent is an event with what the log says of it.
+type StoredEvent struct {
+	Seq    uint64
+	Logged time.Time
+	Event  *logv1.Event
+}
+
+// HasEvent tells whether an event of that id was projected before.
+func (t *Tx) HasEvent(id string) (bool, error) {
+	var one int
+	return t.row(`SELECT 1 FROM event WHERE id = ?`, []any{id}, &one)
+}
+
+// InsertEvent keeps the event's bytes.
+func (t *Tx) InsertEvent(e StoredEvent, unit string, data []byte) error {
+	return t.exec(`INSERT INTO event (seq, id, unit, patient, facility, occurred, logged, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		int64(e.Seq), e.Event.GetId(), unit, e.Event.GetPatientKey(), e.Event.GetFacility(),
+		millis(e.Event.GetOccurredAt().AsTime()), e.Logged.UnixNano(), data)
+}
+
+// Amend notes that the event names a fact or a session (record.SessionKey).
+func (t *Tx) Amend(target string, seq uint64) error {
+	return t.exec(`INSERT INTO amendment (target, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, target, int64(seq))
+}
+
+// Topic notes that the event describes the topic.
+func (t *Tx) Topic(topic string, seq uint64) error {
+	return t.exec(`INSERT INTO topic (topic, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, topic, int64(seq))
+}
+
+// HasTopic tells whether anything of the topic was seen before.
+func (t *Tx) HasTopic(topic string) (bool, error) {
+	var one int
+	return t.row(`SELECT 1 FROM topic WHERE topic = ? LIMIT 1`, []any{topic}, &one)
+}
+
+// Quarantine sets an event aside that cannot be understood.
+func (t *Tx) Quarantine(seq uint64, eventID, patient, reason string, data []byte) error {
+	return t.exec(`INSERT INTO quarantine (seq, event_id, patient, reason, data) VALUES (?, ?, ?, ?, ?)`, int64(seq), eventID, patient, reason, data)
+}
+
+// Aside notes an event that belongs into no view.
+func (t *Tx) Aside(seq uint64, eventID, reason string) error {
+	return t.exec(`INSERT INTO aside (seq, event_id, reason) VALUES (?, ?, ?)`, int64(seq), eventID, reason)
+}
+
+// loader reads events, for a transaction or for a reader.
+type loader struct {
+	ctx context.Context
+	q   queryer
+}
+
+// Load gives the loader of the transaction.
+func (t *Tx) Load() Loader { return loader{t.ctx, t.tx} }
+
+// Loader reads events by what they belong to, and what amends them.
+type Loader interface {
+	// Unit lists the events of a unit.
+	Unit(unit string) ([]StoredEvent, error)
+	// Topic lists the events of a topic.
+	Topic(topic string) ([]StoredEvent, error)
+	// Patients lists the events of the patient keys.
+	Patients(keys []string) ([]StoredEvent, error)
+	// ByID lists the events of those ids, as far as they have arrived.
+	ByID(ids []string) ([]StoredEvent, error)
+	// Amending lists the events that name any of the facts or sessions.
+	Amending(targets []string) ([]StoredEvent, error)
+}
+
+const eventColumns = `SELECT e.seq, e.logged, e.data FROM event e `
+
+func (l loader) Unit(unit string) ([]StoredEvent, error) {
+	return l.events(eventColumns+`WHERE e.unit = ? ORDER BY e.seq`, unit)
+}
+
+func (l loader) Topic(topic string) ([]StoredEvent, error) {
+	return l.events(eventColumns+`JOIN topic t ON t.seq = e.seq WHERE t.topic = ? ORDER BY e.seq`, topic)
+}
+
+func (l loader) Patients(keys []string) ([]StoredEvent, error) {
+	return l.in(eventColumns+`WHERE e.patient IN `, ` ORDER BY e.seq`, keys)
+}
+
+func (l loader) ByID(ids []string) ([]StoredEvent, error) {
+	return l.in(eventColumns+`WHERE e.id IN `, ` ORDER BY e.seq`, ids)
+}
+
+func (l loader) Amending(targets []string) ([]StoredEvent, error) {
+	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `, ` ORDER BY e.seq`, targets)
+}
+
+// listLimit keeps the number of bound values below SQLite's limit.
+const listLimit = 500
+
+func (l loader) in(head, tail string, values []string) ([]StoredEvent, error) {
+	var out []StoredEvent
+	for len(values) > 0 {
+		n := min(len(values), listLimit)
+		args := make([]any, n)
+		for i, v := range values[:n] {
+			args[i] = v
+		}
+		got, err := l.events(head+`(?`+strings.Repeat(`,?`, n-1)+`)`+tail, args...)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, got...)
+		values = values[n:]
+	}
+	return out, nil
+}
+
+func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
+	rows, err := l.q.QueryContext(l.ctx, q, args...)
+	if err != nil {
+		return nil, fmt.Errorf("%w in %q", err, q)
+	}
+	defer func() { _ = rows.Close() }()
+	var out []StoredEvent
+	for rows.Next() {
+		var seq, logged int64
+		var data []byte
+		if err := rows.Scan(&seq, &logged, &data); err != nil {
+			return nil, err
+		}
+		ev := &logv1.Event{}
+		if err := proto.Unmarshal(data, ev); err != nil {
+			return nil, fmt.Errorf("the view's copy of event %d is damaged: %w; delete the view to rebuild it", seq, err)
+		}
+		out = append(out, StoredEvent{Seq: uint64(seq), Logged: time.Unix(0, logged).UTC(), Event: ev})
+	}
+	return out, rows.Err()
+}
+
+// Facts takes events apart.
+func Facts(events []StoredEvent) ([]record.Fact, error) {
+	var out []record.Fact
+	for _, e := range events {
+		fs, err := record.Facts(e.Event, e.Seq, e.Logged)
+		if err != nil {
+			return nil, fmt.Errorf("event %d: %w", e.Seq, err)
+		}
+		out = append(out, fs...)
+	}
+	return out, nil
+}

@@ -1,0 +1,42 @@
+// Package zone loads IANA time zones. The time-zone database is compiled into the
+// program, so that a machine without one can run it.
+package zone
+
+import (
+	"fmt"
+	"sync"
+	"time"
+	_ "time/tzdata" // the database, versioned with the compiler
+)
+
+var cache sync.Map // name → *time.Location; locations never change
+
+// Load returns the zone of that IANA name, for instance Europe/Lisbon.
+func Load(name string) (*time.Location, error) {
+	if l, ok := cache.Load(name); ok {
+		return l.(*time.Location), nil
+	}
+	if name == "" || name == "Local" {
+		return nil, fmt.Errorf("%q is not an IANA time zone", name)
+	}
+	l, err := time.LoadLocation(name)
+	if err != nil {
+		return nil, fmt.Errorf("%q is not an IANA time zone", name)
+	}
+	cache.Store(name, l)
+	return l, nil
+}
+
+// Date is the local calendar day of t, YYYY-MM-DD.
+func Date(t time.Time, l *time.Location) string { return t.In(l).Format(time.DateOnly) }
+
+// Midnight is the instant at which the local day of t begins. Where the clocks skip
+// midnight it is the first instant that the day has.
+func Midnight(t time.Time, l *time.Location) time.Time {
+	y, m, d := t.In(l).Date()
+	t = time.Date(y, m, d, 0, 0, 0, 0, l)
+	for t.In(l).Day() != d {
+		t = t.Add(30 * time.Minute)
+	}
+	return t
+}
