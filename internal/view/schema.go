@@ -30,7 +30,7 @@ var schema = []string{
 
 	// The newest version of every resource.
 	`CREATE TABLE resource (rid INTEGER PRIMARY KEY, type TEXT NOT NULL, id TEXT NOT NULL, patient TEXT NOT NULL,
-		version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL, hash BLOB NOT NULL, idx BLOB NOT NULL,
+		version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL, hash BLOB NOT NULL,
 		body BLOB NOT NULL, UNIQUE (type, id))`,
 	`CREATE INDEX resource_updated ON resource (type, updated, rid)`,
 	`CREATE INDEX resource_patient ON resource (patient, type, updated, rid)`,
