@@ -109,6 +109,10 @@ func checkConfig(got, want jetstream.StreamConfig) error {
 	note(got.MaxMsgs <= 0 && got.MaxMsgsPerSubject <= 0, "message limits must be off")
 	note(got.DenyDelete && got.DenyPurge, "deletes and purges must be denied")
 	note(!got.AllowRollup && !got.AllowMsgTTL, "roll-up and message TTL must be off")
+	note(got.PersistMode == jetstream.DefaultPersistMode, "persist mode must be the default, else an acknowledged event may not be on disk")
+	note(!got.NoAck, "acknowledgements must be on")
+	note(got.Duplicates >= DuplicateWindow, fmt.Sprintf("the duplicate window must be at least %s", DuplicateWindow))
+	note(got.Mirror == nil && len(got.Sources) == 0 && got.SubjectTransform == nil, "mirror, sources and subject transform must be off")
 	note(len(got.Subjects) == 1 && got.Subjects[0] == want.Subjects[0], "subjects must be "+want.Subjects[0])
 	if len(bad) > 0 {
 		return fmt.Errorf("stream %s is not safe for the record: %s; it was made or changed by something else, correct it before starting", got.Name, strings.Join(bad, "; "))

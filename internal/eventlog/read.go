@@ -58,6 +58,9 @@ func (l *Log) Read(ctx context.Context, from uint64, max int, handle func(contex
 			}
 			next++
 		}
+		if ctx.Err() != nil {
+			return nil
+		}
 		if err := handle(ctx, batch); err != nil {
 			return err
 		}
@@ -87,7 +90,7 @@ func (l *Log) fetch(ctx context.Context, from uint64, out chan<- Entry) error {
 	for {
 		m, err := it.Next()
 		if err != nil {
-			if ctx.Err() != nil || errors.Is(err, jetstream.ErrMsgIteratorClosed) {
+			if ctx.Err() != nil {
 				return nil
 			}
 			return fmt.Errorf("read the log: %w", err)

@@ -5,7 +5,8 @@ import (
 	grpcproto "google.golang.org/grpc/encoding/proto"
 	"google.golang.org/grpc/mem"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"cannulary/internal/intake"
 )
 
 // codec is the usual protobuf codec, except that bytes which cannot be decoded (text that
@@ -16,12 +17,14 @@ type codec struct{ encoding.CodecV2 }
 func newCodec() codec { return codec{encoding.GetCodecV2(grpcproto.Name)} }
 
 func (c codec) Unmarshal(data mem.BufferSlice, v any) error {
-	err := c.CodecV2.Unmarshal(data, v)
 	m, ok := v.(proto.Message)
-	if err == nil || !ok {
-		return err
+	if !ok {
+		return c.CodecV2.Unmarshal(data, v)
 	}
-	proto.Reset(m)
-	m.ProtoReflect().SetUnknown(protoreflect.RawFields(data.Materialize()))
+	raw := data.Materialize()
+	if (proto.UnmarshalOptions{RecursionLimit: intake.MaxDepth}).Unmarshal(raw, m) != nil {
+		proto.Reset(m)
+		m.ProtoReflect().SetUnknown(raw)
+	}
 	return nil
 }

@@ -35,15 +35,16 @@ func patternTexts(p string) string {
 	return ""
 }
 
-// describe turns a broken constraint into words that name the field and what is allowed.
-func describe(v *protovalidate.Violation) fault.Violation {
+// describe turns a broken constraint of a request of type md into words that name the
+// field and what is allowed.
+func describe(md protoreflect.MessageDescriptor, v *protovalidate.Violation) fault.Violation {
 	out := fault.Violation{
 		Field: protovalidate.FieldPathString(v.Proto.GetField()), Rule: v.Proto.GetRuleId(),
 		Description: v.Proto.GetMessage(),
 	}
-	fd := v.FieldDescriptor
+	fd := fieldAt(md, v.Proto.GetField())
 	switch {
-	case out.Rule == "required" && strings.HasSuffix(out.Field, ".fact") || out.Rule == "required" && strings.HasSuffix(out.Field, "message"):
+	case out.Rule == "required" && fd == nil: // a oneof is no field
 		out.Description = "is required: exactly one of its kinds must be set"
 	case out.Rule == "required":
 		out.Description = "is required"
@@ -59,6 +60,22 @@ func describe(v *protovalidate.Violation) fault.Violation {
 		out.Description = "breaks the rule " + out.Rule
 	}
 	return out
+}
+
+// fieldAt is the field at the end of the path, nil where that is a oneof. (The violation's
+// own descriptor is missing for the elements of a list.)
+func fieldAt(md protoreflect.MessageDescriptor, path *validate.FieldPath) protoreflect.FieldDescriptor {
+	var fd protoreflect.FieldDescriptor
+	for _, e := range path.GetElements() {
+		if md == nil {
+			return nil
+		}
+		if fd = md.Fields().ByNumber(protoreflect.FieldNumber(e.GetFieldNumber())); fd == nil {
+			return nil
+		}
+		md = fd.Message()
+	}
+	return fd
 }
 
 // rules are the constraints written beside a field in the schema.

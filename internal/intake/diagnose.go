@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"strings"
 	"unicode/utf8"
 
 	"google.golang.org/protobuf/encoding/protowire"
@@ -10,9 +11,17 @@ import (
 	"cannulary/internal/fault"
 )
 
+// MaxDepth is how deep messages may lie in one another: several times what the schema
+// needs. Decoders refuse more, so that nobody can make the service work without end.
+const MaxDepth = 30
+
 // diagnose reads bytes that the decoder could not place in a message of type md and says
 // why: the place and what is allowed there.
 func diagnose(path string, md protoreflect.MessageDescriptor, raw []byte) []fault.Violation {
+	if strings.Count(path, ".") >= MaxDepth {
+		return []fault.Violation{{Field: path, Rule: "schema.depth",
+			Description: fmt.Sprintf("is nested more than %d deep, which no message of the schema needs; a correction holds a plain fact", MaxDepth)}}
+	}
 	var bad []fault.Violation
 	counts := map[protoreflect.FieldNumber]int{}
 	for len(raw) > 0 {
@@ -43,6 +52,10 @@ func diagnose(path string, md protoreflect.MessageDescriptor, raw []byte) []faul
 				Description: fmt.Sprintf("is sent with wire type %d; a %s is allowed: build the message from the published schema", typ, fd.Kind())})
 			continue
 		}
+		if fd.IsPacked() && typ == protowire.BytesType && !packed(fd, value) {
+			bad = append(bad, damaged(at, md))
+			continue
+		}
 		switch fd.Kind() {
 		case protoreflect.StringKind:
 			if s, n := protowire.ConsumeBytes(value); n >= 0 && !utf8.Valid(s) {
@@ -62,18 +75,31 @@ func damaged(path string, md protoreflect.MessageDescriptor) fault.Violation {
 		Description: fmt.Sprintf("cannot be read as a %s: the bytes are cut off or damaged; send the message again as it was built", md.Name())}
 }
 
+// packed tells whether value is a list of whole numbers of the field's kind.
+func packed(fd protoreflect.FieldDescriptor, value []byte) bool {
+	list, n := protowire.ConsumeBytes(value)
+	for n >= 0 && len(list) > 0 {
+		if n = protowire.ConsumeFieldValue(fd.Number(), wireType(fd), list); n >= 0 {
+			list = list[n:]
+		}
+	}
+	return n >= 0
+}
+
 // fits tells whether a field of the schema may be sent with the wire type.
 func fits(fd protoreflect.FieldDescriptor, typ protowire.Type) bool {
-	var want protowire.Type
+	return typ == wireType(fd) || fd.IsList() && typ == protowire.BytesType
+}
+
+// wireType is the wire type of one value of the field.
+func wireType(fd protoreflect.FieldDescriptor) protowire.Type {
 	switch fd.Kind() {
 	case protoreflect.StringKind, protoreflect.BytesKind, protoreflect.MessageKind:
-		want = protowire.BytesType
+		return protowire.BytesType
 	case protoreflect.DoubleKind, protoreflect.Fixed64Kind, protoreflect.Sfixed64Kind:
-		want = protowire.Fixed64Type
+		return protowire.Fixed64Type
 	case protoreflect.FloatKind, protoreflect.Fixed32Kind, protoreflect.Sfixed32Kind:
-		want = protowire.Fixed32Type
-	default:
-		want = protowire.VarintType
+		return protowire.Fixed32Type
 	}
-	return typ == want || fd.IsList() && typ == protowire.BytesType
+	return protowire.VarintType
 }

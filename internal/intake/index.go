@@ -34,7 +34,7 @@ type index struct {
 	facilities map[string]string // facility → time zone
 	seq        uint64
 	moved      chan struct{} // closed and replaced whenever seq advances
-	freshAt    time.Time     // a moment at which the index held all that the log held
+	freshAt    time.Time     // a moment at which the index held all that the log held; zero until then
 	failed     error
 }
 
@@ -48,7 +48,7 @@ const indexBatch = 1000
 
 // openIndex opens the index in the folder, or makes it; an index of another log is
 // emptied first.
-func openIndex(ctx context.Context, dir string, log *eventlog.Log, now time.Time) (*index, error) {
+func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("ingest index: %w", err)
 	}
@@ -59,7 +59,7 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log, now time.Time
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(2)
-	x := &index{db: db, log: log, recent: map[string]known{}, facilities: map[string]string{}, moved: make(chan struct{}), freshAt: now}
+	x := &index{db: db, log: log, recent: map[string]known{}, facilities: map[string]string{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
@@ -134,9 +134,14 @@ func (x *index) empty(ctx context.Context) error {
 // run projects the log until ctx ends.
 func (x *index) run(ctx context.Context) error {
 	err := x.log.Read(ctx, x.position()+1, indexBatch, x.apply)
+	if ctx.Err() != nil {
+		return nil
+	}
 	if err != nil {
 		x.mu.Lock()
 		x.failed = err
+		close(x.moved) // whoever waits for a sequence learns that it will not come
+		x.moved = make(chan struct{})
 		x.mu.Unlock()
 	}
 	return err
@@ -165,7 +170,7 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 		if err != nil {
 			continue
 		}
-		if _, err := insert.ExecContext(ctx, id, int64(e.Seq), ev.GetContentHash()); err != nil {
+		if _, err := insert.ExecContext(ctx, id, int64(e.Seq), append([]byte{}, ev.GetContentHash()...)); err != nil {
 			return err
 		}
 		last = ev.GetId()
@@ -287,26 +292,31 @@ func (x *index) waitFor(ctx context.Context, seq uint64) error {
 	}
 }
 
-// refresh notes that the index has, at time now, all that the log held at time asked.
+// refresh waits until the index holds all that the log holds now, and notes it. On a busy
+// log the index is always a little behind the very end, so the end as asked is what counts.
 func (x *index) refresh(ctx context.Context, now func() time.Time) error {
 	asked := now()
 	st, err := x.log.State(ctx)
 	if err != nil {
 		return err
 	}
+	if err := x.waitFor(ctx, st.LastSeq); err != nil {
+		return err
+	}
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	if x.seq >= st.LastSeq {
+	if asked.After(x.freshAt) {
 		x.freshAt = asked
 	}
 	return nil
 }
 
-// lag is how long ago the index was last known to hold all that the log held.
-func (x *index) lag(now time.Time) time.Duration {
+// lag is how long ago the index was last known to hold all that the log held; ok is false
+// when that never was since it was opened.
+func (x *index) lag(now time.Time) (lag time.Duration, ok bool) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	return now.Sub(x.freshAt)
+	return now.Sub(x.freshAt), !x.freshAt.IsZero()
 }
 
 func (x *index) known() map[string]string {

@@ -58,7 +58,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 	if err != nil {
 		return nil, err
 	}
-	x, err := openIndex(ctx, cfg.Dir, cfg.Log, cfg.Now())
+	x, err := openIndex(ctx, cfg.Dir, cfg.Log)
 	if err != nil {
 		return nil, err
 	}
@@ -88,11 +88,7 @@ func (in *Intake) Close() error {
 
 // Ready returns nil once the index holds all that the log held when asked first.
 func (in *Intake) Ready(ctx context.Context) error {
-	st, err := in.cfg.Log.State(ctx)
-	if err != nil {
-		return err
-	}
-	return in.index.waitFor(ctx, st.LastSeq)
+	return in.index.refresh(ctx, in.cfg.Now)
 }
 
 // Sequence is how far the index has followed the log.
@@ -137,8 +133,8 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if m.test() {
 		id = record.TestEventID(m.Envelope.GetSource(), m.Envelope.GetSourceMessageId())
 	}
-	if lag := in.index.lag(in.cfg.Now()); lag > eventlog.DuplicateWindow/2 {
-		return Answer{}, fault.New(fault.Unavailable, fmt.Sprintf("the service is %s behind its log and cannot tell a resend from a new message", lag.Round(time.Second)), "send the message again in a moment")
+	if err := in.behind(); err != nil {
+		return Answer{}, err
 	}
 	release, err := in.claim(ctx, id)
 	if err != nil {
@@ -162,6 +158,19 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 		return Answer{}, err
 	}
 	return in.append(ctx, m, ev)
+}
+
+// behind returns a fault while the index does not know enough of the log to tell a resend
+// from a new message. Half the server's own window is left for what is under way.
+func (in *Intake) behind() error {
+	lag, ok := in.index.lag(in.cfg.Now())
+	if !ok {
+		return fault.New(fault.Unavailable, "the service is still reading its log and cannot tell a resend from a new message yet", "send the message again in a moment")
+	}
+	if lag > eventlog.DuplicateWindow/2 {
+		return fault.New(fault.Unavailable, fmt.Sprintf("the service is %s behind its log and cannot tell a resend from a new message", lag.Round(time.Second)), "send the message again in a moment")
+	}
+	return nil
 }
 
 // append writes the event. When the server knew its id within its window, another process
@@ -375,7 +384,7 @@ func (in *Intake) tick(ctx context.Context) {
 	defer t.Stop()
 	for {
 		if err := in.index.refresh(ctx, in.cfg.Now); err != nil && ctx.Err() == nil {
-			in.cfg.Slog.Warn("the log did not tell its state", "err", err)
+			in.cfg.Slog.Warn("the ingest index is behind its log", "err", err)
 		}
 		if err := in.StartDays(ctx); err != nil && ctx.Err() == nil {
 			in.cfg.Slog.Warn("a day's start was not appended; it will be tried again", "err", err)
@@ -390,7 +399,11 @@ func (in *Intake) tick(ctx context.Context) {
 
 // StartDays appends `day started` for every facility whose local day has begun and is not
 // in the log yet. Its id is made of facility and date, so that many processes make one.
+// While the index is behind the log, which may hold the day already, nothing is appended.
 func (in *Intake) StartDays(ctx context.Context) error {
+	if err := in.behind(); err != nil {
+		return err
+	}
 	now := in.cfg.Now()
 	for facility, name := range in.index.known() {
 		loc, err := zone.Load(name)

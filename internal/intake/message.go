@@ -50,6 +50,14 @@ func FromSurveillance(r *cannularyv1.RecordSurveillanceRequest) Message {
 
 // FromFeed takes a feed's request; ok is false when it holds no message.
 func FromFeed(r *cannularyv1.FeedRequest) (m Message, ok bool) {
+	m, ok = fromFeed(r)
+	if len(r.ProtoReflect().GetUnknown()) > 0 {
+		m.Request = r // what lies beside the message must be refused with it
+	}
+	return m, ok
+}
+
+func fromFeed(r *cannularyv1.FeedRequest) (m Message, ok bool) {
 	switch x := r.GetMessage().(type) {
 	case *cannularyv1.FeedRequest_Roster:
 		return FromRoster(x.Roster), true

@@ -39,8 +39,11 @@ func NewValidator() (*Validator, error) {
 	return &Validator{schema: v}, nil
 }
 
-// Validate returns nil or a fault of kind Invalid or TooLarge whose violations name every
-// field that is wrong and what is allowed there.
+// maxViolations bounds an answer: many clients take no more than 8 KiB of status.
+const maxViolations = 10
+
+// Validate returns nil or a fault of kind Invalid or TooLarge whose violations name the
+// fields that are wrong, the first ten of them, and what is allowed there.
 func (v *Validator) Validate(m Message, now time.Time) error {
 	if size := proto.Size(m.Request); size > MaxMessageBytes {
 		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, MaxMessageBytes), "send its facts in several messages")
@@ -55,7 +58,7 @@ func (v *Validator) Validate(m Message, now time.Time) error {
 			return fmt.Errorf("validate: %w", err)
 		}
 		for _, one := range ve.Violations {
-			bad = append(bad, describe(one))
+			bad = append(bad, describe(m.Request.ProtoReflect().Descriptor(), one))
 		}
 	}
 	bad = append(bad, subject(m)...)
@@ -69,6 +72,9 @@ func (v *Validator) Validate(m Message, now time.Time) error {
 
 func invalid(bad []fault.Violation) error {
 	f := fault.New(fault.Invalid, "the message is refused", "correct the fields named and send it again under a new message id or the same one; nothing was stored")
+	if more := len(bad) - maxViolations; more > 0 {
+		bad = append(bad[:maxViolations:maxViolations], fault.Violation{Rule: "violations.more", Description: fmt.Sprintf("and %d more; correct these first", more)})
+	}
 	f.Violations = bad
 	return f
 }
@@ -80,8 +86,10 @@ func subject(m Message) []fault.Violation {
 	for i, f := range m.facts {
 		name := factName(f)
 		switch {
-		case name == "" || record.Kind(name) == record.KindFactVoided:
+		case name == "":
 			continue
+		case record.Kind(name) == record.KindFactVoided && m.Service == Roster:
+			continue // about either; in the other services all facts are about a patient
 		case name == string(record.KindFactCorrected):
 			if r, ok := f.(*cannularyv1.RosterFact); ok {
 				name = factName(r.GetFactCorrected().GetReplacement())
@@ -89,9 +97,10 @@ func subject(m Message) []fault.Violation {
 					bad = append(bad, fault.Violation{Field: fmt.Sprintf("facts[%d].fact_corrected.replacement", i), Rule: "correction.merge",
 						Description: "a merge or its reversal cannot be corrected; void it with fact_voided and send the right one as a new fact"})
 				}
-			}
-			if name == "" {
-				continue
+				switch record.Kind(name) {
+				case "", record.KindFactCorrected, record.KindFactVoided, record.KindSessionVoided:
+					continue // the schema refuses these as a replacement
+				}
 			}
 		}
 		level := record.FacilityLevel(record.Kind(name))
@@ -159,7 +168,7 @@ func values(m Message) []fault.Violation {
 					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar", Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
 				}
 			}
-			if fd.Name() == "time_zone" && s != "" {
+			if fd.Name() == "time_zone" && s != "" && len(s) <= 60 { // longer is refused already
 				if _, err := zone.Load(s); err != nil {
 					bad = append(bad, fault.Violation{Field: path, Rule: "time_zone.known", Description: fmt.Sprintf("is %q, not an IANA time zone; allowed are names such as Europe/Lisbon", s)})
 				}

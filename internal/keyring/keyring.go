@@ -50,8 +50,9 @@ type Ring struct {
 	store  Store
 	secret []byte
 
-	mu    sync.Mutex
-	cache map[string][]byte // patient key → sealing key, bounded
+	mu        sync.Mutex
+	cache     map[string][]byte // patient key → sealing key, bounded
+	destroyed uint64            // counts destructions, so that none is undone by the cache
 }
 
 // cacheLimit bounds the keys held in memory: a unit has some hundred patients, a large
@@ -141,10 +142,12 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 
 // Destroy removes a patient's key: a lawful erasure.
 func (r *Ring) Destroy(ctx context.Context, patientKey string) error {
+	err := r.store.Destroy(ctx, name(patientKey))
 	r.mu.Lock()
+	defer r.mu.Unlock()
 	delete(r.cache, patientKey)
-	r.mu.Unlock()
-	return r.store.Destroy(ctx, name(patientKey))
+	r.destroyed++
+	return err
 }
 
 // Close releases the store.
@@ -155,6 +158,7 @@ func name(patientKey string) string { return "patient." + patientKey }
 func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte, error) {
 	r.mu.Lock()
 	key, ok := r.cache[patientKey]
+	destroyed := r.destroyed
 	r.mu.Unlock()
 	if ok {
 		return key, nil
@@ -172,6 +176,9 @@ func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte,
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if r.destroyed != destroyed {
+		return key, nil // it may have been read just before it was destroyed
+	}
 	if len(r.cache) >= cacheLimit {
 		r.cache = map[string][]byte{}
 	}

@@ -83,3 +83,52 @@ func (ids *Identities) MergedInto(key string) string {
 	}
 	return ids.survivor[key]
 }
+
+// MergedDirectly lists the keys that were merged into key itself, sorted.
+func (ids *Identities) MergedDirectly(key string) []string {
+	var out []string
+	if ids != nil {
+		for retired, survivor := range ids.survivor {
+			if survivor == key {
+				out = append(out, retired)
+			}
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
+// Changed lists every key whose survivor, or whose direct merges, differ between a and b,
+// sorted.
+func Changed(a, b *Identities) []string {
+	seen := map[string]bool{}
+	for _, ids := range []*Identities{a, b} {
+		if ids == nil {
+			continue
+		}
+		for retired, survivor := range ids.survivor {
+			seen[retired], seen[survivor] = true, true
+		}
+	}
+	var out []string
+	for key := range seen {
+		if a.Survivor(key) != b.Survivor(key) || a.MergedInto(key) != b.MergedInto(key) ||
+			!equal(a.MergedDirectly(key), b.MergedDirectly(key)) {
+			out = append(out, key)
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
+func equal(a, b []string) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}

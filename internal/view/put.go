@@ -1,81 +1,228 @@
 package view
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"fmt"
+	"strings"
 	"time"
 
 	"cannulary/fhir"
 )
+
+// stored is what Put must know of a resource's newest version.
+type stored struct {
+	rid     int64
+	version int
+	hash    [16]byte
+}
+
+// memo remembers what the one writer knows anyway, so that it need not be asked again. It
+// holds nothing that is not in the file; a transaction that is taken back empties it.
+type memo struct {
+	resources map[string]stored // "Type/id"
+	terms     map[string]int64  // kind, param, code, system
+	topics    map[string]bool   // that have an event
+}
+
+// memoLimit bounds each of the maps: some megabytes.
+const memoLimit = 30000
+
+func newMemo() *memo { return &memo{resources: map[string]stored{}, terms: map[string]int64{}, topics: map[string]bool{}} }
+
+func (m *memo) forget() { *m = *newMemo() }
 
 // Put stores a rendered resource. If its content differs from the newest version's, it
 // becomes a new version with the given lastUpdated, the old one goes to the history and
 // the search values are replaced; else nothing happens. version is the newest version.
 func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, changed bool, err error) {
 	sum := sha256.Sum256(r.Body)
-	hash := sum[:16]
-	var rid int64
-	var old []byte
-	found, err := t.row(`SELECT rid, version, hash FROM resource WHERE type = ? AND id = ?`, []any{r.Type, r.ID}, &rid, &version, &old)
+	hash := [16]byte(sum[:16])
+	now, err := t.newest(r.Type, r.ID)
 	if err != nil {
 		return 0, false, err
 	}
-	if found && bytes.Equal(old, hash) {
-		return version, false, nil
+	if now.version > 0 && now.hash == hash {
+		return now.version, false, nil
 	}
-	version++
-	body := fhir.WithMeta(r.Body, r.ID, version, updated)
-	if !found {
+	first := now.version == 0
+	now.version++
+	now.hash = hash
+	body := fhir.WithMeta(r.Body, r.ID, now.version, updated)
+	if first {
 		st, err := t.stmt(`INSERT INTO resource (type, id, patient, version, updated, seq, hash, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`)
 		if err != nil {
 			return 0, false, err
 		}
-		res, err := st.ExecContext(t.ctx, r.Type, r.ID, r.Patient, version, millis(updated), int64(seq), hash, body)
+		res, err := st.ExecContext(t.ctx, r.Type, r.ID, r.Patient, now.version, millis(updated), int64(seq), hash[:], body)
 		if err != nil {
 			return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
 		}
-		if rid, err = res.LastInsertId(); err != nil {
+		if now.rid, err = res.LastInsertId(); err != nil {
 			return 0, false, err
 		}
-	} else {
-		if err := t.exec(`INSERT INTO history (rid, version, updated, seq, body) SELECT rid, version, updated, seq, body FROM resource WHERE rid = ?`, rid); err != nil {
-			return 0, false, err
-		}
-		if err := t.exec(`UPDATE resource SET patient = ?, version = ?, updated = ?, seq = ?, hash = ?, body = ? WHERE rid = ?`,
-			r.Patient, version, millis(updated), int64(seq), hash, body, rid); err != nil {
-			return 0, false, err
-		}
-		for _, q := range []string{`DELETE FROM token WHERE rid = ?`, `DELETE FROM period WHERE rid = ?`, `DELETE FROM reference WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`} {
-			if err := t.exec(q, rid); err != nil {
-				return 0, false, err
-			}
-		}
+	} else if err := t.replace(r, now, seq, updated, body); err != nil {
+		return 0, false, err
 	}
-	return version, true, t.index(rid, r.Index)
+	if err := t.index(now.rid, r.Index, first); err != nil {
+		return 0, false, err
+	}
+	if len(t.memo.resources) >= memoLimit {
+		t.memo.resources = map[string]stored{}
+	}
+	t.memo.resources[r.Type+"/"+r.ID] = now
+	return now.version, true, nil
 }
 
-// index stores the search values of one resource.
-func (t *Tx) index(rid int64, x fhir.Index) error {
-	for _, v := range x.Tokens {
-		if err := t.exec(`INSERT INTO token (param, code, system, rid) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`, v.Param, v.Code, v.System, rid); err != nil {
-			return err
-		}
+// newest finds the newest version; its version is 0 where there is none.
+func (t *Tx) newest(typ, id string) (stored, error) {
+	key := typ + "/" + id
+	if s, ok := t.memo.resources[key]; ok {
+		return s, nil
 	}
-	for _, v := range x.Dates {
-		if err := t.exec(`INSERT INTO period (param, low, high, rid) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`, v.Param, millis(v.Low), millis(v.High), rid); err != nil {
+	var s stored
+	var hash []byte
+	found, err := t.row(`SELECT rid, version, hash FROM resource WHERE type = ? AND id = ?`, []any{typ, id}, &s.rid, &s.version, &hash)
+	if err != nil || !found {
+		return stored{}, err
+	}
+	copy(s.hash[:], hash)
+	if len(t.memo.resources) < memoLimit {
+		t.memo.resources[key] = s
+	}
+	return s, nil
+}
+
+// replace moves the newest version to the history and puts another in its place.
+func (t *Tx) replace(r fhir.Resource, now stored, seq uint64, updated time.Time, body []byte) error {
+	if err := t.exec(`INSERT INTO history (rid, version, updated, seq, body) SELECT rid, version, updated, seq, body FROM resource WHERE rid = ?`, now.rid); err != nil {
+		return err
+	}
+	return t.exec(`UPDATE resource SET patient = ?, version = ?, updated = ?, seq = ?, hash = ?, body = ? WHERE rid = ?`,
+		r.Patient, now.version, millis(updated), int64(seq), now.hash[:], body, now.rid)
+}
+
+// index stores the search values of one resource in place of those it had.
+func (t *Tx) index(rid int64, x fhir.Index, first bool) error {
+	want := map[int64]bool{}
+	for _, v := range x.Tokens {
+		id, err := t.term("t", v.Param, v.Code, v.System)
+		if err != nil {
 			return err
 		}
+		want[id] = true
 	}
 	for _, v := range x.References {
-		if err := t.exec(`INSERT INTO reference (param, target, rid) VALUES (?, ?, ?) ON CONFLICT DO NOTHING`, v.Param, v.Type+"/"+v.ID, rid); err != nil {
+		id, err := t.term("r", v.Param, v.Type+"/"+v.ID, "")
+		if err != nil {
+			return err
+		}
+		want[id] = true
+	}
+	if !first {
+		if err := t.unindex(rid, want); err != nil {
 			return err
 		}
 	}
+	terms := make([]any, 0, 2*len(want))
+	for id := range want {
+		terms = append(terms, rid, id)
+	}
+	if err := t.rows(`INSERT INTO term_use (rid, term) VALUES `, `(?,?)`, 2, terms); err != nil {
+		return err
+	}
+	var periods []any
+	for _, v := range x.Dates {
+		periods = append(periods, v.Param, millis(v.Low), millis(v.High), rid)
+	}
+	if err := t.rows(`INSERT OR IGNORE INTO period (param, low, high, rid) VALUES `, `(?,?,?,?)`, 4, periods); err != nil {
+		return err
+	}
+	var quantities []any
 	for _, v := range x.Quantities {
-		if err := t.exec(`INSERT INTO quantity (param, value, system, code, rid) VALUES (?, ?, ?, ?, ?)`, v.Param, v.Value, v.System, v.Code, rid); err != nil {
+		quantities = append(quantities, v.Param, v.Value, v.System, v.Code, rid)
+	}
+	return t.rows(`INSERT INTO quantity (param, value, system, code, rid) VALUES `, `(?,?,?,?,?)`, 5, quantities)
+}
+
+// unindex removes the search values that a resource no longer has, and those that it keeps
+// from want.
+func (t *Tx) unindex(rid int64, want map[int64]bool) error {
+	st, err := t.stmt(`SELECT term FROM term_use WHERE rid = ?`)
+	if err != nil {
+		return err
+	}
+	rows, err := st.QueryContext(t.ctx, rid)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rows.Close() }()
+	var gone []int64
+	for rows.Next() {
+		var id int64
+		if err := rows.Scan(&id); err != nil {
 			return err
 		}
+		if want[id] {
+			delete(want, id)
+		} else {
+			gone = append(gone, id)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return err
+	}
+	for _, id := range gone {
+		if err := t.exec(`DELETE FROM term_use WHERE rid = ? AND term = ?`, rid, id); err != nil {
+			return err
+		}
+	}
+	if err := t.exec(`DELETE FROM period WHERE rid = ?`, rid); err != nil {
+		return err
+	}
+	return t.exec(`DELETE FROM quantity WHERE rid = ?`, rid)
+}
+
+// term finds or makes the number of a search value.
+func (t *Tx) term(kind, param, code, system string) (int64, error) {
+	key := kind + "\x00" + param + "\x00" + code + "\x00" + system
+	if id, ok := t.memo.terms[key]; ok {
+		return id, nil
+	}
+	var id int64
+	found, err := t.row(`SELECT id FROM term WHERE param = ? AND code = ? AND system = ? AND kind = ?`, []any{param, code, system, kind}, &id)
+	if err != nil {
+		return 0, err
+	}
+	if !found {
+		st, err := t.stmt(`INSERT INTO term (kind, param, code, system) VALUES (?, ?, ?, ?)`)
+		if err != nil {
+			return 0, err
+		}
+		res, err := st.ExecContext(t.ctx, kind, param, code, system)
+		if err != nil {
+			return 0, err
+		}
+		if id, err = res.LastInsertId(); err != nil {
+			return 0, err
+		}
+	}
+	if len(t.memo.terms) >= memoLimit {
+		t.memo.terms = map[string]int64{}
+	}
+	t.memo.terms[key] = id
+	return id, nil
+}
+
+// rows inserts several rows with one statement; one is the row's placeholders, of width
+// values.
+func (t *Tx) rows(head, one string, width int, values []any) error {
+	const most = 20
+	for len(values) > 0 {
+		n := min(len(values)/width, most)
+		if err := t.exec(head+strings.Repeat(one+",", n-1)+one, values[:n*width]...); err != nil {
+			return err
+		}
+		values = values[n*width:]
 	}
 	return nil
 }
@@ -142,6 +289,7 @@ func (t *Tx) Release() error { return t.exec(`RELEASE one_event`) }
 
 // TakeBack forgets what was done since Savepoint.
 func (t *Tx) TakeBack() error {
+	t.memo.forget()
 	if err := t.exec(`ROLLBACK TO one_event`); err != nil {
 		return err
 	}
@@ -199,4 +347,9 @@ func (t *Tx) SetJudgement(group []string, tracks []TrackRow, holds []HoldRow) er
 		}
 	}
 	return nil
+}
+
+// SetJudged takes a patient key off the dirty list.
+func (t *Tx) SetJudged(key string) error {
+	return t.exec(`DELETE FROM dirty WHERE patient = ?`, key)
 }

@@ -38,14 +38,16 @@ var schema = []string{
 	`CREATE TABLE history (rid INTEGER NOT NULL, version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL,
 		body BLOB NOT NULL, PRIMARY KEY (rid, version))`,
 
-	`CREATE TABLE token (param TEXT NOT NULL, code TEXT NOT NULL, system TEXT NOT NULL, rid INTEGER NOT NULL,
-		PRIMARY KEY (param, code, system, rid)) WITHOUT ROWID`,
-	`CREATE INDEX token_rid ON token (rid)`,
+	// Search values of kinds t (token) and r (reference), each once: the same code or the
+	// same patient stands in thousands of resources. For a reference code is "Type/id".
+	`CREATE TABLE term (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, param TEXT NOT NULL, code TEXT NOT NULL, system TEXT NOT NULL,
+		UNIQUE (param, code, system, kind))`,
+	`CREATE TABLE term_use (rid INTEGER NOT NULL, term INTEGER NOT NULL, PRIMARY KEY (rid, term)) WITHOUT ROWID`,
+	`CREATE INDEX term_use_term ON term_use (term, rid)`,
+	`CREATE VIEW token (param, code, system, rid) AS SELECT t.param, t.code, t.system, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 't'`,
+	`CREATE VIEW reference (param, target, rid) AS SELECT t.param, t.code, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 'r'`,
 	`CREATE TABLE period (param TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, rid INTEGER NOT NULL,
 		PRIMARY KEY (rid, param, low, high)) WITHOUT ROWID`,
-	`CREATE TABLE reference (param TEXT NOT NULL, target TEXT NOT NULL, rid INTEGER NOT NULL,
-		PRIMARY KEY (param, target, rid)) WITHOUT ROWID`,
-	`CREATE INDEX reference_rid ON reference (rid)`,
 	`CREATE TABLE quantity (param TEXT NOT NULL, value REAL NOT NULL, system TEXT NOT NULL, code TEXT NOT NULL, rid INTEGER NOT NULL)`,
 	`CREATE INDEX quantity_rid ON quantity (rid)`,
 

@@ -17,6 +17,7 @@ type Store struct {
 	path string
 	w    *sql.DB
 	r    *sql.DB
+	memo *memo // of the one writer
 }
 
 // FileName is the view's file in its folder.
@@ -32,12 +33,12 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	path := filepath.Join(dir, FileName())
 	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
 	// never the file; the checkpoint goes with them and the log gives them again.
-	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-16000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-32000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
 	w.SetMaxOpenConns(1)
-	s := &Store{path: path, w: w}
+	s := &Store{path: path, w: w, memo: newMemo()}
 	if err := s.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w; it can be deleted, it is rebuilt from the log", path, err), w.Close())
 	}

@@ -19,6 +19,8 @@ type Tx struct {
 	tx    *sql.Tx
 	ctx   context.Context
 	stmts map[string]*sql.Stmt
+	memo  *memo
+	done  bool
 }
 
 // Begin starts a writing transaction; it waits for the one before to end.
@@ -27,14 +29,26 @@ func (s *Store) Begin(ctx context.Context) (*Tx, error) {
 	if err != nil {
 		return nil, fmt.Errorf("begin: %w", err)
 	}
-	return &Tx{tx: tx, ctx: ctx, stmts: map[string]*sql.Stmt{}}, nil
+	return &Tx{tx: tx, ctx: ctx, stmts: map[string]*sql.Stmt{}, memo: s.memo}, nil
 }
 
 // Commit makes everything durable with the checkpoint.
-func (t *Tx) Commit() error { return t.tx.Commit() }
+func (t *Tx) Commit() error {
+	if err := t.tx.Commit(); err != nil {
+		return err
+	}
+	t.done = true
+	return nil
+}
 
 // Rollback forgets everything; after Commit it does nothing.
-func (t *Tx) Rollback() { _ = t.tx.Rollback() }
+func (t *Tx) Rollback() {
+	if !t.done {
+		t.done = true
+		t.memo.forget()
+		_ = t.tx.Rollback()
+	}
+}
 
 // stmt prepares each statement once for the transaction.
 func (t *Tx) stmt(q string) (*sql.Stmt, error) {
@@ -110,11 +124,18 @@ func (t *Tx) Amend(target string, seq uint64) error {
 
 // Topic notes that the event describes the topic.
 func (t *Tx) Topic(topic string, seq uint64) error {
+	if len(t.memo.topics) >= memoLimit {
+		t.memo.topics = map[string]bool{}
+	}
+	t.memo.topics[topic] = true
 	return t.exec(`INSERT INTO topic (topic, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, topic, int64(seq))
 }
 
 // HasTopic tells whether anything of the topic was seen before.
 func (t *Tx) HasTopic(topic string) (bool, error) {
+	if t.memo.topics[topic] {
+		return true, nil
+	}
 	var one int
 	return t.row(`SELECT 1 FROM topic WHERE topic = ? LIMIT 1`, []any{topic}, &one)
 }
@@ -132,11 +153,19 @@ func (t *Tx) Aside(seq uint64, eventID, reason string) error {
 // loader reads events, for a transaction or for a reader.
 type loader struct {
 	ctx context.Context
-	q   queryer
+	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 }
 
 // Load gives the loader of the transaction.
-func (t *Tx) Load() Loader { return loader{t.ctx, t.tx} }
+func (t *Tx) Load() Loader {
+	return loader{t.ctx, func(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+		st, err := t.stmt(query)
+		if err != nil {
+			return nil, err
+		}
+		return st.QueryContext(ctx, args...)
+	}}
+}
 
 // Loader reads events by what they belong to, and what amends them.
 type Loader interface {
@@ -174,18 +203,26 @@ func (l loader) Amending(targets []string) ([]StoredEvent, error) {
 	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `, ` ORDER BY e.seq`, targets)
 }
 
-// listLimit keeps the number of bound values below SQLite's limit.
-const listLimit = 500
+// listSizes are the lengths of the lists that are asked for in one statement: a few, so
+// that each statement is prepared once. The last keeps below SQLite's limit of values.
+var listSizes = [...]int{1, 4, 12, 40, 120, 500}
 
 func (l loader) in(head, tail string, values []string) ([]StoredEvent, error) {
 	var out []StoredEvent
 	for len(values) > 0 {
-		n := min(len(values), listLimit)
-		args := make([]any, n)
-		for i, v := range values[:n] {
-			args[i] = v
+		size := listSizes[len(listSizes)-1]
+		for _, s := range listSizes {
+			if s >= len(values) {
+				size = s
+				break
+			}
 		}
-		got, err := l.events(head+`(?`+strings.Repeat(`,?`, n-1)+`)`+tail, args...)
+		n := min(len(values), size)
+		args := make([]any, size)
+		for i := range args {
+			args[i] = values[min(i, n-1)]
+		}
+		got, err := l.events(head+`(?`+strings.Repeat(`,?`, size-1)+`)`+tail, args...)
 		if err != nil {
 			return nil, err
 		}
@@ -196,7 +233,7 @@ func (l loader) in(head, tail string, values []string) ([]StoredEvent, error) {
 }
 
 func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
-	rows, err := l.q.QueryContext(l.ctx, q, args...)
+	rows, err := l.q(l.ctx, q, args...)
 	if err != nil {
 		return nil, fmt.Errorf("%w in %q", err, q)
 	}

@@ -30,13 +30,19 @@ func Load(name string) (*time.Location, error) {
 // Date is the local calendar day of t, YYYY-MM-DD.
 func Date(t time.Time, l *time.Location) string { return t.In(l).Format(time.DateOnly) }
 
+// step divides the changes that time zones make to their clocks (an hour, half an hour).
+const step = 30 * time.Minute
+
 // Midnight is the instant at which the local day of t begins. Where the clocks skip
-// midnight it is the first instant that the day has.
+// midnight it is the first instant that the day has; where they show it twice, the first.
 func Midnight(t time.Time, l *time.Location) time.Time {
 	y, m, d := t.In(l).Date()
 	t = time.Date(y, m, d, 0, 0, 0, 0, l)
 	for t.In(l).Day() != d {
-		t = t.Add(30 * time.Minute)
+		t = t.Add(step)
+	}
+	for t.Add(-step).In(l).Day() == d {
+		t = t.Add(-step)
 	}
 	return t
 }

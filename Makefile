@@ -1,0 +1,74 @@
+# Everything that a contributor or CI runs. Go alone is enough for build, demo and test.
+SHELL := /bin/bash
+GO ?= go
+BIN := $(CURDIR)/.bin
+VERSION := $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+LDFLAGS := -s -w -X main.version=$(VERSION)
+# Developer tools live in modules of their own, so that the product's go.mod stays small.
+TOOLS := internal/tools
+export CGO_ENABLED ?= 0
+
+.PHONY: build demo test check e2e bench format format-check lint generate generate-check proto-deps fuzz clean
+
+build: ## bin/cannulary and the two single-role processes; needs no C compiler
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/ ./services/...
+
+demo: build ## a year of an invented unit; stays up, DEMO_EXIT=1 ends it
+	bin/cannulary demo --data .demo
+
+test: ## all tests that need Go alone
+	$(GO) test -shuffle=on -count=1 -timeout 15m ./...
+	cd $(TOOLS)/fhircheck && $(GO) test -shuffle=on -count=1 ./...
+
+check: format-check lint generate-check ## what must pass before a change lands
+	CGO_ENABLED=1 $(GO) test -race -shuffle=on -count=1 -timeout 20m ./...
+	cd $(TOOLS)/fhircheck && $(GO) test -shuffle=on -count=1 ./...
+
+e2e: build ## clients and tools from outside: needs Node and npm; installs what else it needs
+	cd internal/e2e && ./run
+
+bench: build ## one line a figure, and .bench/results.json
+	$(GO) run ./internal/bench
+
+format:
+	gofmt -w $$(git ls-files '*.go')
+	cd proto && $(BIN)/buf format -w cannulary
+
+format-check: $(BIN)/buf proto-deps
+	@bad=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$bad" ]; then echo "not formatted (make format): $$bad"; exit 1; fi
+	cd proto && $(BIN)/buf format --diff --exit-code cannulary
+
+lint: $(BIN)/golangci-lint $(BIN)/buf proto-deps
+	$(GO) vet ./...
+	$(BIN)/golangci-lint run ./...
+	cd proto && $(BIN)/buf lint
+	@# The schema may only grow: compare with the commit before, where there is one.
+	@if git rev-parse -q --verify HEAD~1:proto/buf.yaml >/dev/null; then \
+	  rm -rf .cache/proto-before && mkdir -p .cache/proto-before && git archive HEAD~1 proto | tar -x -C .cache/proto-before && \
+	  cp -r proto/.deps .cache/proto-before/proto/ && cd proto && $(BIN)/buf breaking --against ../.cache/proto-before/proto; fi
+
+generate: $(BIN)/buf $(BIN)/protoc-gen-go $(BIN)/protoc-gen-go-grpc proto-deps
+	cd proto && $(BIN)/buf generate
+
+generate-check: generate
+	@git diff --exit-code -- proto || { echo "generated code differs: run make generate and commit"; exit 1; }
+
+# The constraint language's schema comes from its Go module, at the version named here.
+PROTOVALIDATE := github.com/bufbuild/protovalidate@v1.2.2
+proto-deps: proto/.deps/buf/validate/validate.proto
+proto/.deps/buf/validate/validate.proto: Makefile
+	@mkdir -p $(@D)
+	@dir=$$($(GO) mod download -json $(PROTOVALIDATE) | sed -n 's/^\t"Dir": "\(.*\)",/\1/p') && \
+	  cp "$$dir/proto/protovalidate/buf/validate/validate.proto" $@ && chmod u+w $@
+
+$(BIN)/golangci-lint: $(TOOLS)/lint/go.mod
+	cd $(TOOLS)/lint && $(GO) build -o $(BIN)/ github.com/golangci/golangci-lint/v2/cmd/golangci-lint
+$(BIN)/buf: $(TOOLS)/proto/go.mod
+	cd $(TOOLS)/proto && $(GO) build -o $(BIN)/ github.com/bufbuild/buf/cmd/buf
+$(BIN)/protoc-gen-go-grpc: $(TOOLS)/proto/go.mod
+	cd $(TOOLS)/proto && $(GO) build -o $(BIN)/ google.golang.org/grpc/cmd/protoc-gen-go-grpc
+$(BIN)/protoc-gen-go: go.mod
+	$(GO) build -o $(BIN)/ google.golang.org/protobuf/cmd/protoc-gen-go
+
+clean:
+	rm -rf bin .bin .bench .cache .demo proto/.deps

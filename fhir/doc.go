@@ -1,0 +1,23 @@
+// Package fhir maps facts to FHIR R4 resources and renders them as JSON.
+//
+// It is pure: what it renders depends on the facts and on Context alone, never on a clock
+// or on the order in which facts arrived. Nothing is left out because it went against a
+// protocol, and nothing is added that nobody recorded: a detail that was not recorded
+// gives no element, one that was asked without result the code "unknown", and a finding
+// that was not examined a dataAbsentReason.
+//
+// Choices that R4 leaves open:
+//   - A fact that was taken back is still rendered, as entered-in-error. What only a
+//     superseded content of a corrected fact would give is rendered so too.
+//   - A corrected fact's Observations are "corrected"; they are "amended" where a
+//     correction was itself taken back and the original stands again. Procedure has no
+//     such status.
+//   - Procedure.subject may not be a BodyStructure, so the track (or the access) is told
+//     by the extension procedure-targetBodyStructure, and by Observation.focus.
+//   - A course of an antimicrobial is an Observation: what is known of it (route, agent,
+//     dates) is less than a MedicationAdministration promises.
+//   - Redness is not coded as cellulitis, and resistance or pain carry local codes only:
+//     no standard code says what was recorded without saying more.
+//   - Device resources are per lot and identifier, not per patient: the same box serves many.
+//   - Plans, rests, reviews and holds give no resource of a session.
+package fhir

@@ -1,0 +1,74 @@
+package fhir
+
+import (
+	"time"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+const (
+	day    = cannularyv1.TimePrecision_TIME_PRECISION_DAY
+	minute = cannularyv1.TimePrecision_TIME_PRECISION_MINUTE
+)
+
+// moment is a clinical time with the precision it is known to.
+type moment struct {
+	at        time.Time
+	precision cannularyv1.TimePrecision
+}
+
+// local is the moment on the facility's clock. FHIR's offsets have whole minutes: where
+// a zone's had seconds (some did until the 1970s) the moment is told in UTC.
+func (m moment) local(zone *time.Location) time.Time {
+	if zone == nil {
+		zone = time.UTC
+	}
+	t := m.at.In(zone)
+	if _, offset := t.Zone(); offset%60 != 0 && m.precision != day {
+		return t.UTC()
+	}
+	return t
+}
+
+// dateTime renders the moment as a FHIR dateTime: a date where only the day is known, else
+// with seconds, which R4 asks for (00 where the minute is known), and the zone's offset.
+func (m moment) dateTime(zone *time.Location) *string {
+	t := m.local(zone)
+	layout := "2006-01-02T15:04:05Z07:00"
+	switch m.precision {
+	case day:
+		layout = "2006-01-02"
+	case minute:
+		t = t.Truncate(time.Minute)
+	}
+	return ptr(t.Format(layout))
+}
+
+// instant renders the moment as a FHIR instant, nil where only the day is known.
+func (m moment) instant(zone *time.Location) *string {
+	if m.precision == day {
+		return nil
+	}
+	return m.dateTime(zone)
+}
+
+// bounds is the half-open interval in UTC in which the moment lies.
+func (m moment) bounds(zone *time.Location) (low, high time.Time) {
+	t := m.local(zone)
+	switch m.precision {
+	case day:
+		y, mon, d := t.Date()
+		return time.Date(y, mon, d, 0, 0, 0, 0, t.Location()).UTC(), time.Date(y, mon, d+1, 0, 0, 0, 0, t.Location()).UTC()
+	case minute:
+		t = t.Truncate(time.Minute).UTC()
+		return t, t.Add(time.Minute)
+	}
+	t = t.Truncate(time.Second).UTC()
+	return t, t.Add(time.Second)
+}
+
+// period is the search value of the moment.
+func (m moment) period(param string, zone *time.Location) Period {
+	low, high := m.bounds(zone)
+	return Period{Param: param, Low: low, High: high}
+}

@@ -1,0 +1,75 @@
+package fhir
+
+import (
+	"fmt"
+	"sort"
+
+	"cannulary/internal/record"
+)
+
+// Unit renders everything of one session (all facts with one record.Unit), or of one
+// event without a session. items are in the order of record.Before. The answer is in the
+// order of (Type, ID), each resource once. It errs where a fact holds a value that this
+// version does not know.
+func Unit(c Context, items []record.Item) ([]Resource, error) {
+	out := set{}
+	for i := range items {
+		if err := out.item(c, &items[i]); err != nil {
+			return nil, fmt.Errorf("fact %s: %w", items[i].ID, err)
+		}
+	}
+	r, ok, err := session(c, items)
+	if err != nil {
+		return nil, err
+	}
+	if ok {
+		out.add(r)
+	}
+	return out.sorted(), nil
+}
+
+type resourceKey struct{ typ, id string }
+
+// set gathers resources; the first of a (type, id) stays.
+type set map[resourceKey]Resource
+
+func (s set) add(r Resource) {
+	k := resourceKey{r.Type, r.ID}
+	if _, ok := s[k]; !ok {
+		s[k] = r
+	}
+}
+
+func (s set) sorted() []Resource {
+	if len(s) == 0 {
+		return nil
+	}
+	out := make([]Resource, 0, len(s))
+	for _, r := range s {
+		out = append(out, r)
+	}
+	sort.Slice(out, func(i, j int) bool {
+		if out[i].Type != out[j].Type {
+			return out[i].Type < out[j].Type
+		}
+		return out[i].ID < out[j].ID
+	})
+	return out
+}
+
+// item renders one fact: its standing content, then what only superseded contents give,
+// highest first, as errors. So the resources are the same whether a correction came
+// before or after the fact that it corrects.
+func (s set) item(c Context, it *record.Item) error {
+	standing := rendering{Context: c, f: &it.Fact, void: it.Void, corrected: it.CorrectedBy != "", amended: len(it.Superseded) > 0}
+	if err := standing.into(s); err != nil {
+		return err
+	}
+	for i := range it.Superseded {
+		old := rendering{Context: c, f: &it.Superseded[i], void: true}
+		if err := old.into(s); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,395 @@
+// Package app puts the roles together: New opens everything and listens, Run serves until
+// its context ends, Stop ends it in order. main is flags and signals; every test starts
+// the same application on port 0.
+package app
+
+import (
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"cannulary/fhir"
+	"cannulary/internal/eventlog"
+	"cannulary/internal/grpcapi"
+	"cannulary/internal/intake"
+	"cannulary/internal/keyring"
+	"cannulary/internal/metrics"
+	"cannulary/internal/projector"
+	"cannulary/internal/view"
+)
+
+// Config says what to run. The zero value of every field is usable but Dir, and Now and
+// Slog, which must be given.
+type Config struct {
+	Dir string // DIR/log, DIR/view, DIR/ingest, DIR/keys
+	// Ingest and View are the roles; both on one embedded log is the default of `serve`.
+	Ingest, View bool
+	GRPC         string // address of the gRPC services, with role Ingest
+	HTTP         string // address of FHIR, board and metrics
+	// NATS is the address of an external server; empty embeds one in Dir/log.
+	NATS string
+	// Credentials is a NATS credentials file for the external server, if it asks for one.
+	Credentials string
+	// MasterKeyFile holds 64 hexadecimal digits that wrap the keys of patients on an
+	// external server; required with NATS.
+	MasterKeyFile string
+	Replicas      int    // of log and keys on an external server; 0 is 1
+	Shard         string // empty is "main"
+	LogMaxBytes   int64  // 0 is eventlog.DefaultMaxBytes
+	PublicBase    string // public base of FHIR links; empty takes each request's host
+	NoSNOMED      bool
+	Version       string
+	Now           func() time.Time
+	Slog          *slog.Logger
+}
+
+// App is a running application.
+type App struct {
+	cfg       Config
+	lock      *os.File
+	server    *eventlog.Server
+	nc        *nats.Conn
+	log       *eventlog.Log
+	ring      *keyring.Ring
+	intake    *intake.Intake
+	store     *view.Store
+	projector *projector.Projector
+	metrics   *metrics.Metrics
+	grpc      *grpcapi.Server
+	grpcLis   net.Listener
+	http      *http.Server
+	httpLis   net.Listener
+	startSeq  uint64 // the log's end as found at start
+
+	run    context.Context
+	cancel context.CancelFunc
+	work   sync.WaitGroup
+	fatal  chan error
+	once   sync.Once
+	ready  readiness
+}
+
+// readiness is decided once and remembered.
+type readiness struct {
+	mu   sync.Mutex
+	done bool
+}
+
+func (r *readiness) set() {
+	r.mu.Lock()
+	r.done = true
+	r.mu.Unlock()
+}
+
+func (r *readiness) get() bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.done
+}
+
+// New opens folder, log, keys and views, and listens. On an error everything that was
+// opened is closed again.
+func New(ctx context.Context, cfg Config) (*App, error) {
+	if cfg.Shard == "" {
+		cfg.Shard = "main"
+	}
+	if cfg.LogMaxBytes == 0 {
+		cfg.LogMaxBytes = eventlog.DefaultMaxBytes
+	}
+	if cfg.Replicas == 0 {
+		cfg.Replicas = 1
+	}
+	a := &App{cfg: cfg, fatal: make(chan error, 4)}
+	a.run, a.cancel = context.WithCancel(context.Background())
+	if err := a.open(ctx); err != nil {
+		a.Stop()
+		return nil, err
+	}
+	return a, nil
+}
+
+func (a *App) open(ctx context.Context) error {
+	cfg := a.cfg
+	var err error
+	if err := loopback(cfg.GRPC, cfg.HTTP); err != nil {
+		return err
+	}
+	if a.lock, err = Lock(cfg.Dir); err != nil {
+		return err
+	}
+	if err := a.openLog(ctx); err != nil {
+		return err
+	}
+	st, err := a.log.State(ctx)
+	if err != nil {
+		return err
+	}
+	a.startSeq = st.LastSeq
+	outcome := func(service, outcome string) { a.metrics.Outcome(service, outcome) }
+	if cfg.Ingest {
+		if a.intake, err = intake.New(ctx, intake.Config{Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"), Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome}); err != nil {
+			return err
+		}
+	}
+	if cfg.View {
+		if a.store, err = view.Open(ctx, filepath.Join(cfg.Dir, "view")); err != nil {
+			return err
+		}
+		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring, Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
+			return err
+		}
+	}
+	a.metrics = metrics.New(a.sources())
+	if cfg.Ingest {
+		a.grpc = grpcapi.New(a.intake, cfg.Slog)
+		if a.grpcLis, err = net.Listen("tcp", cfg.GRPC); err != nil {
+			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
+		}
+	}
+	if a.httpLis, err = net.Listen("tcp", cfg.HTTP); err != nil {
+		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
+	}
+	handler, err := a.handler()
+	if err != nil {
+		return err
+	}
+	a.http = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
+	return nil
+}
+
+// openLog starts or dials the log's server and opens keys and log.
+func (a *App) openLog(ctx context.Context) error {
+	cfg := a.cfg
+	var store keyring.Store
+	var err error
+	if cfg.NATS == "" {
+		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), cfg.LogMaxBytes, cfg.Slog); err != nil {
+			return err
+		}
+		if a.nc, err = a.server.Connect(); err != nil {
+			return err
+		}
+		if store, err = keyring.OpenFolder(ctx, filepath.Join(cfg.Dir, "keys")); err != nil {
+			return err
+		}
+	} else {
+		var opts []nats.Option
+		if cfg.Credentials != "" {
+			opts = append(opts, nats.UserCredentials(cfg.Credentials))
+		}
+		if a.nc, err = eventlog.Dial(cfg.NATS, opts...); err != nil {
+			return err
+		}
+		if store, err = a.bucket(ctx); err != nil {
+			return err
+		}
+	}
+	if a.ring, err = keyring.Open(ctx, store); err != nil {
+		return errors.Join(err, store.Close())
+	}
+	a.log, err = eventlog.Open(ctx, a.nc, eventlog.Config{Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Replicas: cfg.Replicas, Fingerprint: a.ring.Fingerprint(), Now: cfg.Now})
+	return err
+}
+
+func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
+	if a.cfg.MasterKeyFile == "" {
+		return nil, errors.New("an external log needs --master-key-file: 64 hexadecimal digits that wrap the keys of patients, the same for every process; make one with `openssl rand -hex 32` and keep a copy apart from the cluster")
+	}
+	text, err := os.ReadFile(a.cfg.MasterKeyFile)
+	if err != nil {
+		return nil, fmt.Errorf("master key: %w", err)
+	}
+	master, err := hex.DecodeString(strings.TrimSpace(string(text)))
+	if err != nil || len(master) != keyring.SecretSize {
+		return nil, fmt.Errorf("master key file %s does not hold 64 hexadecimal digits; make one with `openssl rand -hex 32`", a.cfg.MasterKeyFile)
+	}
+	js, err := jetstream.New(a.nc)
+	if err != nil {
+		return nil, err
+	}
+	return keyring.OpenBucket(ctx, js, "cannulary-keys-"+a.cfg.Shard, a.cfg.Replicas, master)
+}
+
+// loopback refuses addresses that other machines reach: there is no access control yet.
+func loopback(addresses ...string) error {
+	for _, addr := range addresses {
+		if addr == "" {
+			continue
+		}
+		host, _, err := net.SplitHostPort(addr)
+		if err != nil {
+			return fmt.Errorf("address %q is not HOST:PORT: %w; give for instance 127.0.0.1:7450", addr, err)
+		}
+		ip := net.ParseIP(host)
+		if host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			return fmt.Errorf("address %s is not on this machine alone: there is no access control yet, so only 127.0.0.1, ::1 and localhost are served; put a gateway with mutual TLS before it", addr)
+		}
+	}
+	return nil
+}
+
+// GRPCAddr and HTTPAddr are the addresses listened on; GRPCAddr is empty without ingest.
+func (a *App) GRPCAddr() string {
+	if a.grpcLis == nil {
+		return ""
+	}
+	return a.grpcLis.Addr().String()
+}
+
+// HTTPAddr is the address of the HTTP server.
+func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
+
+// Store is the view, nil without that role.
+func (a *App) Store() *view.Store { return a.store }
+
+// Log is the log.
+func (a *App) Log() *eventlog.Log { return a.log }
+
+// Intake is the ingest role, nil without it.
+func (a *App) Intake() *intake.Intake { return a.intake }
+
+// Projector is the view role's projector, nil without it.
+func (a *App) Projector() *projector.Projector { return a.projector }
+
+// Run starts to serve and blocks until ctx ends or a role fails; then it stops in order.
+func (a *App) Run(ctx context.Context) error {
+	a.serve()
+	var err error
+	select {
+	case <-ctx.Done():
+	case err = <-a.fatal:
+	}
+	a.Stop()
+	return err
+}
+
+// Start is Run in the background, for tests; Failed tells what went wrong.
+func (a *App) Start() { a.serve() }
+
+// Failed is closed over by tests: the errors of roles that failed.
+func (a *App) Failed() <-chan error { return a.fatal }
+
+func (a *App) serve() {
+	a.spawn(func() error {
+		if err := a.http.Serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("HTTP: %w", err)
+		}
+		return nil
+	})
+	if a.projector != nil {
+		a.spawn(func() error {
+			if err := a.projector.Run(a.run); err != nil {
+				// The view goes on answering what it has; readiness and metrics tell.
+				a.cfg.Slog.Error("the projector stopped", "err", err)
+			}
+			return nil
+		})
+	}
+	a.spawn(func() error {
+		if a.intake != nil {
+			if err := a.intake.Ready(a.run); err != nil {
+				return nil
+			}
+		}
+		if a.projector != nil {
+			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
+				return nil
+			}
+		}
+		a.ready.set()
+		if a.grpc != nil {
+			a.grpc.Serving(true)
+		}
+		return nil
+	})
+	if a.grpc != nil {
+		a.spawn(func() error {
+			if err := a.grpc.Serve(a.grpcLis); err != nil {
+				return fmt.Errorf("gRPC: %w", err)
+			}
+			return nil
+		})
+	}
+}
+
+func (a *App) spawn(f func() error) {
+	a.work.Add(1)
+	go func() {
+		defer a.work.Done()
+		if err := f(); err != nil {
+			select {
+			case a.fatal <- err:
+			default:
+			}
+		}
+	}()
+}
+
+// Ready tells whether every role has reached the log's end as it was at start.
+func (a *App) Ready() bool { return a.ready.get() }
+
+// stopTimeout bounds how long calls under way may take to end.
+const stopTimeout = 10 * time.Second
+
+// Stop ends everything in order: not serving, drain, close. It may be called twice.
+func (a *App) Stop() {
+	a.once.Do(func() {
+		if a.grpc != nil {
+			a.grpc.Serving(false)
+			done := make(chan struct{})
+			go func() { a.grpc.GracefulStop(); close(done) }()
+			select {
+			case <-done:
+			case <-time.After(stopTimeout):
+				a.grpc.Stop()
+			}
+		}
+		if a.http != nil {
+			ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
+			_ = a.http.Shutdown(ctx)
+			cancel()
+		}
+		a.cancel()
+		a.work.Wait()
+		for _, l := range []net.Listener{a.grpcLis, a.httpLis} {
+			if l != nil {
+				_ = l.Close()
+			}
+		}
+		var errs []error
+		if a.intake != nil {
+			errs = append(errs, a.intake.Close())
+		}
+		if a.store != nil {
+			errs = append(errs, a.store.Close())
+		}
+		if a.ring != nil {
+			errs = append(errs, a.ring.Close())
+		}
+		if a.nc != nil {
+			a.nc.Close()
+		}
+		if a.server != nil {
+			a.server.Stop()
+		}
+		if a.lock != nil {
+			errs = append(errs, a.lock.Close())
+		}
+		if err := errors.Join(errs...); err != nil {
+			a.cfg.Slog.Warn("not everything closed cleanly", "err", err)
+		}
+	})
+}

@@ -1,0 +1,143 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"cannulary/internal/view"
+)
+
+// Status is how an instance is.
+type Status struct {
+	Version     string           `json:"version"`
+	Ready       bool             `json:"ready"`
+	Shard       string           `json:"shard"`
+	LogID       string           `json:"logId"`
+	LogSequence uint64           `json:"logSequence"`
+	LogBytes    uint64           `json:"logBytes"`
+	LogMaxBytes int64            `json:"logMaxBytes"`
+	LogWarnings int64            `json:"logWarnings"`
+	Projected   uint64           `json:"projected"`
+	Lag         uint64           `json:"lag"`
+	Failed      string           `json:"failed,omitempty"`
+	Quarantined int              `json:"quarantined"`
+	Aside       int              `json:"aside"`
+	Facilities  []FacilityStatus `json:"facilities"`
+	Resources   []view.TypeCount `json:"resources"`
+	DataBytes   int64            `json:"dataBytes"`
+	DiskFree    uint64           `json:"diskFreeBytes"`
+}
+
+// FacilityStatus is when a facility was last heard from.
+type FacilityStatus struct {
+	ID           string    `json:"id"`
+	Messages     int       `json:"messages"`
+	LastMessage  time.Time `json:"lastMessage"`
+	LastOccurred time.Time `json:"lastOccurred"`
+	Day          string    `json:"day"`
+}
+
+// Status gathers how the instance is.
+func (a *App) Status(ctx context.Context) (Status, error) {
+	st, err := a.log.State(ctx)
+	if err != nil {
+		return Status{}, err
+	}
+	s := Status{Version: a.cfg.Version, Ready: a.Ready(), Shard: a.log.Shard(), LogID: a.log.ID(), LogSequence: st.LastSeq,
+		LogBytes: st.Bytes, LogMaxBytes: st.MaxBytes, Facilities: []FacilityStatus{}, Resources: []view.TypeCount{}}
+	if a.server != nil {
+		s.LogWarnings = a.server.Warnings()
+	}
+	if a.projector != nil {
+		s.Projected = min(a.projector.Sequence(), st.LastSeq)
+		s.Lag = st.LastSeq - s.Projected
+		if err := a.projector.Failed(); err != nil {
+			s.Failed = err.Error()
+		}
+	}
+	if a.store != nil {
+		c, err := a.store.Counts(ctx)
+		if err != nil {
+			return Status{}, err
+		}
+		s.Quarantined, s.Aside, s.Resources = c.Quarantine, c.Aside, c.Resources
+		for _, f := range c.Facilities {
+			s.Facilities = append(s.Facilities, FacilityStatus{f.ID, f.Events, f.LastLogged, f.LastOccurred, f.Day})
+		}
+	}
+	s.DataBytes, s.DiskFree = disk(a.cfg.Dir)
+	return s, nil
+}
+
+// disk tells how large the folder is and how much room is beside it; what cannot be read
+// counts as 0.
+func disk(dir string) (used int64, free uint64) {
+	_ = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if err == nil && d.Type().IsRegular() {
+			if i, err := d.Info(); err == nil {
+				used += i.Size()
+			}
+		}
+		return nil
+	})
+	var sf syscall.Statfs_t
+	if syscall.Statfs(dir, &sf) == nil {
+		free = sf.Bavail * uint64(sf.Bsize)
+	}
+	return used, free
+}
+
+func (a *App) status(w http.ResponseWriter, r *http.Request) {
+	s, err := a.Status(r.Context())
+	if err != nil {
+		a.cfg.Slog.Error("status", "err", err)
+		say(w, http.StatusServiceUnavailable, map[string]string{"error": "the instance could not tell its status; its log has the cause"})
+		return
+	}
+	say(w, http.StatusOK, s)
+}
+
+// Text is the status in some ten lines.
+func (s Status) Text(now time.Time) string {
+	state := "ready"
+	switch {
+	case s.Failed != "":
+		state = "FAILED: " + s.Failed
+	case !s.Ready:
+		state = "catching up"
+	}
+	out := fmt.Sprintf("cannulary   %s, %s\n", s.Version, state)
+	out += fmt.Sprintf("log         shard %s, %d events, %s of %s (%.1f %%), id %s\n", s.Shard, s.LogSequence, size(int64(s.LogBytes)), size(s.LogMaxBytes), 100*float64(s.LogBytes)/float64(max(1, s.LogMaxBytes)), s.LogID)
+	out += fmt.Sprintf("warnings    %d of the embedded log server\n", s.LogWarnings)
+	out += fmt.Sprintf("view        %d projected, %d behind\n", s.Projected, s.Lag)
+	out += fmt.Sprintf("quarantine  %d events not understood, %d aside (tests, repeats)\n", s.Quarantined, s.Aside)
+	n := 0
+	for _, r := range s.Resources {
+		n += r.Count
+	}
+	out += fmt.Sprintf("resources   %d of %d types\n", n, len(s.Resources))
+	out += fmt.Sprintf("disk        %s used, %s free\n", size(s.DataBytes), size(int64(s.DiskFree)))
+	for _, f := range s.Facilities {
+		ago := now.Sub(f.LastMessage).Round(time.Second)
+		out += fmt.Sprintf("facility    %s: %d messages, last %s ago, newest fact %s, day %s\n", f.ID, f.Messages, ago, f.LastOccurred.UTC().Format("2006-01-02 15:04Z"), f.Day)
+	}
+	if len(s.Facilities) == 0 {
+		out += "facility    none registered yet\n"
+	}
+	return out
+}
+
+func size(n int64) string {
+	switch {
+	case n >= 1<<30:
+		return fmt.Sprintf("%.1f GiB", float64(n)/(1<<30))
+	case n >= 1<<20:
+		return fmt.Sprintf("%.1f MiB", float64(n)/(1<<20))
+	}
+	return fmt.Sprintf("%.0f KiB", float64(n)/(1<<10))
+}

@@ -1,0 +1,144 @@
+package board
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"time"
+
+	"cannulary/internal/card"
+)
+
+// card answers "/card".
+func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
+	q, err := readCard(r)
+	if err != nil {
+		return err
+	}
+	c, err := h.ask(r, q)
+	if err != nil {
+		return err
+	}
+	switch q.form {
+	case formHTML:
+		return h.render(w, http.StatusOK, "card", "Card: "+or(c.Patient.Name, "name not stated"), h.cardPage(c, q))
+	case formText:
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		h.send(w, http.StatusOK, []byte(card.Text(c)))
+	default:
+		h.json(w, http.StatusOK, c)
+	}
+	return nil
+}
+
+// ask has the card made. A date is placed in the zone of the patient's facility, so the
+// facility is asked for first.
+func (h *handler) ask(r *http.Request, q question) (card.Card, error) {
+	now, zone := h.cfg.Now(), time.UTC
+	if q.asOf.date || q.knownAt.date {
+		c, err := h.cfg.Cards.Card(r.Context(), q.request)
+		if err != nil {
+			return card.Card{}, err
+		}
+		zone = h.cfg.Cards.Zone(c.Facility)
+	}
+	q.request.AsOf, q.request.KnownAt = q.asOf.in(zone, now), q.knownAt.in(zone, now)
+	return h.cfg.Cards.Card(r.Context(), q.request)
+}
+
+// cardPage is a card as its page shows it.
+type cardPage struct {
+	card.Card
+	zone *time.Location
+	// Past says that another moment was asked for than now, and which.
+	Past    string
+	Local   string // name of the time zone
+	Refresh string // the address of the card as it is now
+	Tracks  []trackPart
+	Search  search
+}
+
+// trackPart is a track as the card's page shows it.
+type trackPart struct {
+	card.Track
+	Anchor  string
+	Held    []card.Hold
+	Session string // which session this is, empty where it is not counted
+	Numbers []number
+}
+
+// session says which session of its course comes next.
+func session(t card.Track) string {
+	n := t.Next
+	switch {
+	case n.Session == 0 || n.Needle == "none":
+		return ""
+	case n.Needle == "sharp" && n.Session <= t.SessionsTarget:
+		return fmt.Sprintf("sharp session %d of %d", n.Session, t.SessionsTarget)
+	}
+	return fmt.Sprintf("%s session %d", n.Needle, n.Session)
+}
+
+// number is one named detail of the next needle.
+type number struct{ Name, Value string }
+
+func (h *handler) cardPage(c card.Card, q question) cardPage {
+	z := h.cfg.Cards.Zone(c.Facility)
+	p := cardPage{Card: c, zone: z, Local: z.String(), Refresh: "card?" + url.Values{paramPatient: {c.Patient.ID}}.Encode()}
+	p.Search.Systems = systems(map[string]card.Patient{c.Patient.ID: c.Patient})
+	if !q.asOf.at.IsZero() {
+		p.Past = "as it was on " + p.Time(c.AsOf)
+		if c.AsOf.After(h.cfg.Now()) {
+			p.Past = "as it will be on " + p.Time(c.AsOf) + " if nothing more is recorded"
+		}
+	}
+	if !q.knownAt.at.IsZero() {
+		if p.Past != "" {
+			p.Past += ", "
+		}
+		p.Past += "from what had arrived by " + p.Time(c.KnownAt)
+	}
+	for i, t := range c.Tracks {
+		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1)}
+		for _, x := range c.Holds {
+			if x.Scope == "track "+t.Name || t.Access != "" && x.Scope == "access "+t.Access {
+				part.Held = append(part.Held, x)
+			}
+		}
+		part.Session, part.Numbers = session(t), numbers(t.Next)
+		p.Tracks = append(p.Tracks, part)
+	}
+	return p
+}
+
+// Time shows an instant in the facility's zone.
+func (p cardPage) Time(t time.Time) string { return t.In(p.zone).Format(minutes) }
+
+// minutes is how instants are shown: in the facility's time, with the zone's name.
+const minutes = "2006-01-02 15:04 MST"
+
+// numbers are the details of a needle that is to be inserted; what is not recorded is said.
+func numbers(n card.Next) []number {
+	if n.Needle == "none" {
+		return nil
+	}
+	missing := "not recorded"
+	out := []number{{"Gauge", missing}, {"Angle", missing}, {"Depth", missing}, {"Direction", or(n.Direction, missing)}}
+	if n.Gauge != nil {
+		out[0].Value = fmt.Sprintf("%d G", *n.Gauge)
+	}
+	if n.AngleDegrees != nil {
+		out[1].Value = fmt.Sprintf("%g°", *n.AngleDegrees)
+	}
+	if n.DepthMillimetres != nil {
+		out[2].Value = fmt.Sprintf("%g mm", *n.DepthMillimetres)
+	}
+	return out
+}
+
+func or(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}

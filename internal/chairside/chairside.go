@@ -1,0 +1,145 @@
+// Package chairside answers for one patient at one moment: it gathers the patient's facts
+// from the view, opens what identifies the patient, and has the card made.
+package chairside
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"cannulary/internal/card"
+	"cannulary/internal/fault"
+	"cannulary/internal/keyring"
+	"cannulary/internal/projector"
+	"cannulary/internal/record"
+	"cannulary/internal/view"
+)
+
+// Service makes cards.
+type Service struct {
+	Store     *view.Store
+	Projector *projector.Projector
+	Ring      *keyring.Ring
+	Now       func() time.Time
+	// Lagging tells whether the view is behind the log.
+	Lagging func() bool
+}
+
+// Request asks for a card.
+type Request struct {
+	// System and Value are an identifier that messages were posted under or that was stated.
+	System, Value string
+	// Key is a patient key, instead of an identifier.
+	Key string
+	// AsOf is the clinical moment asked for; zero is now. KnownAt limits the answer to what
+	// the log held then; zero is everything.
+	AsOf, KnownAt time.Time
+}
+
+// ParseIdentifier takes "SYSTEM|VALUE" apart.
+func ParseIdentifier(s string) (system, value string, err error) {
+	system, value, ok := strings.Cut(s, "|")
+	if !ok || system == "" || value == "" {
+		return "", "", fault.New(fault.Invalid, fmt.Sprintf("identifier %q is not of the form SYSTEM|VALUE", s), "give the identifier's system, a vertical bar, and its value")
+	}
+	return system, value, nil
+}
+
+// Card makes the card. Its errors are faults: NotFound for a patient never heard of,
+// Invalid for a moment that cannot be asked for.
+func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
+	now := s.Now()
+	if r.KnownAt.After(now) {
+		return card.Card{}, fault.New(fault.Invalid, "known_at lies in the future: nobody knows yet what will be known then", "give a moment in the past or leave it out")
+	}
+	in := card.Input{KnownAt: r.KnownAt, Lagging: s.Lagging()}
+	if in.KnownAt.IsZero() {
+		in.KnownAt = now
+	}
+	asked, err := s.key(ctx, r)
+	if err != nil {
+		return card.Card{}, err
+	}
+	ids := s.Projector.Identities()
+	survivor := ids.Survivor(asked)
+	counts, err := s.Store.Counts(ctx)
+	if err != nil {
+		return card.Card{}, err
+	}
+	in.Quarantined = counts.Quarantine
+	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		input, facts, err := projector.Judge(l, ids, s.Projector.Zone, survivor, r.KnownAt)
+		if err != nil {
+			return err
+		}
+		in.Input = input
+		in.AsOf = r.AsOf
+		if in.AsOf.IsZero() {
+			in.AsOf = now
+		}
+		in.Patient, err = s.patient(ctx, survivor, ids, facts)
+		return err
+	})
+	if err != nil {
+		return card.Card{}, err
+	}
+	if survivor != asked {
+		in.Patient.Asked = asked
+	}
+	c := card.Build(in)
+	if survivor != asked {
+		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
+	}
+	return c, nil
+}
+
+// key finds the patient key for what was asked.
+func (s *Service) key(ctx context.Context, r Request) (string, error) {
+	key := r.Key
+	if key == "" {
+		key = s.Ring.PatientKey(r.System, r.Value)
+	}
+	known, err := s.Store.HasPatient(ctx, key)
+	if err != nil || known {
+		return key, err
+	}
+	if r.Key == "" {
+		// A stated identifier that no message was posted under.
+		keys, err := s.Store.PatientsByIdentifier(ctx, r.System, r.Value)
+		if err != nil {
+			return "", err
+		}
+		if len(keys) == 1 {
+			return keys[0], nil
+		}
+		if len(keys) > 1 {
+			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients state this identifier", len(keys)), "ask by the identifier that messages are posted under")
+		}
+	}
+	return "", fault.New(fault.NotFound, "no message about this patient has arrived", "check identifier and system as the sending engine writes them")
+}
+
+// patient opens name, birth date and identifiers of the survivor and its merged identities.
+func (s *Service) patient(ctx context.Context, survivor string, ids *record.Identities, facts []record.Fact) (card.Patient, error) {
+	p := card.Patient{ID: survivor, Identifiers: []card.Identifier{}}
+	items := record.Effective(facts)
+	for _, key := range ids.Group(survivor) {
+		list, err := projector.Identifiers(ctx, s.Ring, key, facts)
+		if err != nil {
+			return p, err
+		}
+		for _, id := range list {
+			p.Identifiers = append(p.Identifiers, card.Identifier{System: id.GetSystem(), Value: id.GetValue()})
+		}
+		identity, err := projector.Identity(ctx, s.Ring, key, items)
+		if err != nil {
+			return p, err
+		}
+		if p.Name == "" && identity != nil {
+			p.Name = strings.TrimPrefix(strings.TrimSuffix(identity.GetFamilyName()+", "+identity.GetGivenNames(), ", "), ", ")
+			p.BirthDate = identity.GetBirthDate()
+		}
+	}
+	return p, nil
+}

@@ -1,0 +1,145 @@
+// Package cli is the command line: flags, output and exit codes. Results are JSON or text
+// alone on stdout; logs go to stderr. Exit codes: 0 done, 1 failed, 2 wrong use.
+package cli
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"strings"
+	"time"
+)
+
+// Env is what a command may touch of the world.
+type Env struct {
+	Stdout, Stderr io.Writer
+	Now            func() time.Time
+	Version        string
+}
+
+// Exit codes.
+const (
+	Done     = 0
+	Failed   = 1
+	WrongUse = 2
+)
+
+// command is one command.
+type command struct {
+	name, about string
+	run         func(ctx context.Context, env Env, args []string) error
+}
+
+func commands() []command {
+	return []command{
+		{"serve", "run ingest, projectors, FHIR, board and metrics in one process", serve},
+		{"simulate", "post an invented unit's feed to a running service, or write it to a file", simulateCommand},
+		{"load", "post messages from files of newline-delimited protobuf-JSON", load},
+		{"card", "print a patient's chairside card", cardCommand},
+		{"status", "say in some ten lines how an instance is", statusCommand},
+		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
+		{"demo", "run a year of an invented unit through a fresh instance and stay up", demo},
+	}
+}
+
+// errUse is wrong use of a command.
+type errUse struct{ text string }
+
+func (e errUse) Error() string { return e.text }
+
+// Run runs one command and returns the exit code.
+func Run(ctx context.Context, env Env, args []string) int {
+	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
+		usage(env.Stderr)
+		if len(args) == 0 {
+			return WrongUse
+		}
+		return Done
+	}
+	if args[0] == "version" {
+		fmt.Fprintln(env.Stdout, env.Version)
+		return Done
+	}
+	for _, c := range commands() {
+		if c.name != args[0] {
+			continue
+		}
+		err := c.run(ctx, env, args[1:])
+		var use errUse
+		switch {
+		case err == nil:
+			return Done
+		case errors.Is(err, flag.ErrHelp):
+			return Done
+		case errors.Is(err, errQuiet):
+			return Failed
+		case errors.As(err, &use):
+			fmt.Fprintf(env.Stderr, "cannulary %s: %s\n", c.name, oneLine(use.text))
+			return WrongUse
+		}
+		fmt.Fprintf(env.Stderr, "cannulary %s: %s\n", c.name, oneLine(err.Error()))
+		return Failed
+	}
+	fmt.Fprintf(env.Stderr, "cannulary: there is no command %q; `cannulary help` lists them\n", args[0])
+	return WrongUse
+}
+
+// errQuiet is a failure that was already reported.
+var errQuiet = errors.New("failed")
+
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+
+func usage(w io.Writer) {
+	fmt.Fprintln(w, "cannulary keeps the record of constant-site needle tracks in a haemodialysis service.\n\ncommands (each takes --help):")
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  %-9s %s\n", c.name, c.about)
+	}
+	fmt.Fprintln(w, "  version   print the version\n\nexit codes: 0 done, 1 failed, 2 wrong use")
+}
+
+// flags makes a flag set that reports wrong use as one line.
+func flags(env Env, name, synopsis string) *flag.FlagSet {
+	fs := flag.NewFlagSet(name, flag.ContinueOnError)
+	fs.SetOutput(io.Discard)
+	fs.Usage = func() {
+		fmt.Fprintf(env.Stderr, "usage: cannulary %s %s\n", name, synopsis)
+		fs.SetOutput(env.Stderr)
+		fs.PrintDefaults()
+		fs.SetOutput(io.Discard)
+	}
+	return fs
+}
+
+// parse parses, and refuses arguments beyond those asked for (-1 takes any number).
+func parse(fs *flag.FlagSet, args []string, positional int) error {
+	if err := fs.Parse(args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			return err
+		}
+		return errUse{fmt.Sprintf("%v; see cannulary %s --help", err, fs.Name())}
+	}
+	if positional >= 0 && fs.NArg() > positional {
+		return errUse{fmt.Sprintf("argument %q is not expected; see cannulary %s --help", fs.Arg(positional), fs.Name())}
+	}
+	return nil
+}
+
+func logger(env Env) *slog.Logger {
+	return slog.New(slog.NewJSONHandler(env.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
+}
+
+// parseMoment takes an RFC 3339 time or a date (its midnight, UTC).
+func parseMoment(s string) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	for _, layout := range []string{time.RFC3339, time.DateOnly} {
+		if t, err := time.Parse(layout, s); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, errUse{fmt.Sprintf("%q is no time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
+}

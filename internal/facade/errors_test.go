@@ -1,0 +1,176 @@
+package facade_test
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+	"testing"
+
+	"cannulary/fhir"
+	"cannulary/internal/facade"
+)
+
+func TestErrors(t *testing.T) {
+	s := newService(t)
+	s.put(at(0), resource("Procedure", "a", "p", "1", fhir.Index{}), resource("Patient", "p", "p", "", fhir.Index{}))
+	const form, formType = "Content-Type", "application/x-www-form-urlencoded"
+	procedureParams := "_count, _cursor, _format, _id, _lastUpdated, _sort, _summary, _total, category, code, date, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
+	types := "Patient, Practitioner, Organization, Location, BodyStructure, Procedure, Observation, Device, Provenance"
+	dates := "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
+	for _, c := range []struct {
+		method, path, body string
+		headers            []string
+		status             int
+		code, text, where  string
+	}{
+		// Where there is nothing.
+		{"GET", "", "", nil, 404, "not-supported", "a search over all types is not possible; search one of " + types, ""},
+		{"GET", "/Encounter", "", nil, 404, "not-supported", "there is no resource type Encounter here; there are " + types, ""},
+		{"GET", "/Encounter/1", "", nil, 404, "not-supported", "there is no resource type Encounter here; there are " + types, ""},
+		{"GET", "/procedure", "", nil, 404, "not-supported", "there is no resource type procedure here; there are " + types, ""},
+		{"GET", "/Procedure/none", "", nil, 404, "not-found", "Procedure/none is not known here", ""},
+		{"GET", "/Procedure/none/_history", "", nil, 404, "not-found", "Procedure/none is not known here", ""},
+		{"GET", "/Procedure/none/_history/1", "", nil, 404, "not-found", "Procedure/none is not known here", ""},
+		{"GET", "/Procedure/a/_history/2", "", nil, 404, "not-found", "Procedure/a has no version 2; the newest is 1", ""},
+		{"GET", "/Procedure/a/_history/01", "", nil, 404, "not-found", "Procedure/a has no version 01; the newest is 1", ""},
+		{"GET", "/Procedure/a/_history/x", "", nil, 404, "not-found", "Procedure/a has no version x; the newest is 1", ""},
+		{"GET", "/Patient/none/$everything", "", nil, 404, "not-found", "Patient/none is not known here", ""},
+		{"GET", "/Procedure/a/$everything", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/a/$everything; /fhir/metadata lists what there is", ""},
+		{"GET", "/Procedure/_history", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/_history; /fhir/metadata lists what there is", ""},
+		{"GET", "/Patient/$export", "", nil, 404, "not-supported", "there is nothing at /fhir/Patient/$export; /fhir/metadata lists what there is", ""},
+		{"GET", "/Procedure/a/b", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/a/b; /fhir/metadata lists what there is", ""},
+		{"GET", "er", "", nil, 404, "not-supported", "there is nothing at /fhirer; /fhir/metadata lists what there is", ""},
+		// Methods.
+		{"POST", "/Procedure", "{}", nil, 405, "not-supported", "POST is not possible at /fhir/Procedure; this service takes no FHIR writes; allowed: GET, HEAD", ""},
+		{"PUT", "/Procedure/a", "{}", nil, 405, "not-supported", "PUT is not possible at /fhir/Procedure/a; this service takes no FHIR writes; allowed: GET, HEAD", ""},
+		{"PATCH", "/Procedure/a", "{}", nil, 405, "not-supported", "PATCH is not possible at /fhir/Procedure/a; this service takes no FHIR writes; allowed: GET, HEAD", ""},
+		{"DELETE", "/Procedure/a", "", nil, 405, "not-supported", "DELETE is not possible at /fhir/Procedure/a; this service takes no FHIR writes; allowed: GET, HEAD", ""},
+		{"GET", "/Procedure/_search", "", nil, 405, "not-supported", "GET is not possible at /fhir/Procedure/_search; this service takes no FHIR writes; allowed: POST", ""},
+		{"POST", "", "{}", nil, 405, "not-supported", "POST is not possible at /fhir; this service takes no FHIR writes; allowed: GET, HEAD", ""},
+		// Formats.
+		{"GET", "/Procedure/a", "", []string{"Accept", "application/fhir+xml"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not application/fhir+xml", "http.Accept"},
+		{"GET", "/Procedure/a", "", []string{"Accept", "application/json;q=0"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not application/json;q=0", "http.Accept"},
+		{"GET", "/Procedure/a", "", []string{"Accept", "application/fhir+json; fhirVersion=3.0"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not application/fhir+json; fhirVersion=3.0", "http.Accept"},
+		{"GET", "/Procedure?_format=xml", "", []string{"Accept", "application/json"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not xml", "http._format"},
+		{"POST", "/Procedure/_search", "{}", []string{form, "application/json"}, 415, "not-supported", "the body of a _search must be application/x-www-form-urlencoded, not application/json", "http.Content-Type"},
+		{"POST", "/Procedure/_search", "x", nil, 415, "not-supported", "the body of a _search must be application/x-www-form-urlencoded, not nothing", "http.Content-Type"},
+		{"POST", "/Procedure/_search", "a=%zz", []string{form, formType}, 400, "structure", "the body of the _search cannot be read: percent signs and semicolons must be written as %25 and %3B", ""},
+		{"POST", "/Procedure/_search", "status=" + strings.Repeat("x", 70000), []string{form, formType}, 413, "too-long", "the body of a _search may have at most 65536 bytes", ""},
+		{"GET", "/Procedure?a=%zz", "", nil, 400, "structure", "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B", ""},
+		// Parameters.
+		{"GET", "/Procedure?encounter=1", "", nil, 400, "not-supported", "encounter is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.encounter"},
+		{"GET", "/Procedure?Patient=p", "", []string{"Prefer", "handling=strict"}, 400, "not-supported", "Patient is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.Patient"},
+		{"GET", "/Procedure?patient.identifier=x", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "patient.identifier: chained parameters are not offered; look the resource up first and search by its id", "http.patient.identifier"},
+		{"GET", "/Procedure?status:not=x", "", nil, 400, "not-supported", "status: the modifier :not is not offered; there are none for status", "http.status:not"},
+		{"GET", "/Procedure?patient:Group=x", "", nil, 400, "not-supported", "patient: the modifier :Group is not offered; there is :Patient", "http.patient:Group"},
+		{"GET", "/Procedure?patient=", "", nil, 400, "value", "patient has an empty value; leave it out or give one", "http.patient"},
+		{"GET", "/Procedure?status=a,,b", "", nil, 400, "value", "status has an empty value; leave it out or give one", "http.status"},
+		{"GET", "/Procedure?status=|", "", nil, 400, "value", "status: | names neither a system nor a code", "http.status"},
+		{"GET", "/Procedure?code=a|b|c", "", nil, 400, "value", `code: a|b|c has more than one |; a token is code, system|code, |code or system|; write \| for a | inside`, "http.code"},
+		{"GET", "/Procedure?_id=s|a", "", nil, 400, "value", "_id: s|a has a system; give the id alone", "http._id"},
+		{"GET", "/Procedure?status=" + strings.Repeat("a,", 200) + "a", "", nil, 400, "too-costly", "the search has more than 200 values; split it", "http.status"},
+		{"GET", "/Procedure?patient=Group/1", "", nil, 400, "value", "patient: it refers to Patient, not to Group/1", "http.patient"},
+		{"GET", "/Procedure?patient=Patient/p/_history/1", "", nil, 400, "value", "patient: Patient/p/_history/1 is no reference; it is Type/id or id, without a version", "http.patient"},
+		{"GET", "/Procedure?patient=a_b", "", nil, 400, "value", "patient: a_b is no reference; it is Type/id or id, without a version", "http.patient"},
+		{"GET", "/Procedure?patient=https://other.example/fhir/Patient/p", "", nil, 400, "value", "patient: https://other.example/fhir/Patient/p is not below https://gateway.example/fhir; give Type/id", "http.patient"},
+		{"GET", "/Procedure?date=yesterday", "", nil, 400, "value", "date: the prefix of yesterday is not known; there are eq, ne, gt, lt, ge, le, sa, eb", "http.date"},
+		{"GET", "/Procedure?date=ap2027", "", nil, 400, "value", "date: the prefix of ap2027 is not known; there are eq, ne, gt, lt, ge, le, sa, eb", "http.date"},
+		{"GET", "/Procedure?date=ge", "", nil, 400, "value", "date: nothing is no date; " + dates, "http.date"},
+		{"GET", "/Procedure?date=2027-02-29", "", nil, 400, "value", "date: 2027-02-29 is no date; " + dates, "http.date"},
+		{"GET", "/Procedure?date=2027-13", "", nil, 400, "value", "date: 2027-13 is no date; " + dates, "http.date"},
+		{"GET", "/Procedure?date=2027-01-01T10", "", nil, 400, "value", "date: 2027-01-01T10 is no date; " + dates, "http.date"},
+		{"GET", "/Procedure?_lastUpdated=gt24:00", "", nil, 400, "value", "_lastUpdated: 24:00 is no date; " + dates, "http._lastUpdated"},
+		{"GET", "/Observation?value-quantity=ltx", "", nil, 400, "value", "value-quantity: x is no number", "http.value-quantity"},
+		{"GET", "/Observation?value-quantity=1|mm", "", nil, 400, "value", "value-quantity: 1|mm is no quantity; it is number, number|system|code or number||code, after an optional prefix", "http.value-quantity"},
+		{"GET", "/Procedure?_count=-1", "", nil, 400, "value", "_count: -1 is no whole number of 0 or more", "http._count"},
+		{"GET", "/Procedure?_count=ten", "", nil, 400, "value", "_count: ten is no whole number of 0 or more", "http._count"},
+		{"GET", "/Procedure?_count=1&_count=2", "", nil, 400, "value", "_count is given 2 times; give it once", "http._count"},
+		{"GET", "/Procedure?_sort=-_lastUpdated", "", nil, 400, "not-supported", "_sort: -_lastUpdated is not offered; there is _lastUpdated, which is always used", "http._sort"},
+		{"GET", "/Procedure?_total=all", "", nil, 400, "value", "_total: all is not known; there are accurate, estimate, none", "http._total"},
+		{"GET", "/Procedure?_summary=true", "", nil, 400, "not-supported", "_summary: true is not offered; there are count, false", "http._summary"},
+		{"GET", "/Procedure?_cursor=abc", "", nil, 400, "value", "the cursor in _cursor is damaged or belongs to another request; follow the next link as it is, or begin again without it", "http._cursor"},
+		{"GET", "/Procedure/a/_history?_at=2027", "", nil, 400, "not-supported", "_at is no parameter of the history; there are _count, _cursor, _format, _since", "http._at"},
+		{"GET", "/Procedure/a/_history?_since=now", "", nil, 400, "value", "_since: now is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
+		{"GET", "/Patient/p/$everything?start=2027", "", nil, 400, "not-supported", "start is no parameter of $everything; there are _count, _cursor, _format, _since, _type", "http.start"},
+		{"GET", "/Patient/p/$everything?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; there are " + types, "http._type"},
+	} {
+		a := s.do(c.method, facade.Path+c.path, c.body, c.headers...)
+		code, text, where := outcome(t, a)
+		if a.status != c.status || code != c.code || text != c.text || where != c.where {
+			t.Errorf("%s %.80s:\n got %d %s %q at %q\nwant %d %s %q at %q", c.method, c.path, a.status, code, text, where, c.status, c.code, c.text, c.where)
+		}
+		if got := a.header.Get("Cache-Control"); got != "no-store" {
+			t.Errorf("%s %.80s: Cache-Control %q", c.method, c.path, got)
+		}
+		if a.status == 405 && !strings.HasSuffix(c.text, "allowed: "+a.header.Get("Allow")) {
+			t.Errorf("%s %s: Allow %q", c.method, c.path, a.header.Get("Allow"))
+		}
+	}
+}
+
+func TestAuthorize(t *testing.T) {
+	var verdict error
+	s := newService(t, func(c *facade.Config) {
+		c.Authorize = func(r *http.Request) error {
+			if r.URL.Path == "/fhir/Patient/panic" {
+				panic("secret of the inside")
+			}
+			return verdict
+		}
+	})
+	s.put(at(0), resource("Patient", "p", "p", "", fhir.Index{}))
+	if a := s.get("/Patient/p"); a.status != 200 {
+		t.Errorf("allowed: %d", a.status)
+	}
+	for _, c := range []struct {
+		err          error
+		status       int
+		code, text   string
+		authenticate string
+	}{
+		{&facade.Denied{Status: 401, Reason: "a token is needed", Challenge: "Bearer"}, 401, "login", "a token is needed", "Bearer"},
+		{&facade.Denied{Status: 403, Reason: "not this patient"}, 403, "forbidden", "not this patient", ""},
+		{errors.New("secret of the inside"), 403, "forbidden", "this client may not read that", ""},
+	} {
+		verdict = c.err
+		for _, path := range []string{"/Patient/p", "/Patient", "/metadata", "/nothing"} {
+			a := s.get(path)
+			code, text, _ := outcome(t, a)
+			if a.status != c.status || code != c.code || text != c.text || a.header.Get("WWW-Authenticate") != c.authenticate {
+				t.Errorf("%s: %d %s %q %v", path, a.status, code, text, a.header)
+			}
+		}
+	}
+	a := s.get("/Patient/panic")
+	code, text, _ := outcome(t, a)
+	if a.status != 500 || code != "exception" || strings.Contains(text, "secret") || a.header.Get("Cache-Control") != "no-store" {
+		t.Errorf("a panic: %d %s %q", a.status, code, text)
+	}
+}
+
+func TestBrokenView(t *testing.T) {
+	s := newService(t)
+	s.put(at(0), resource("Patient", "p", "p", "", fhir.Index{}))
+	if err := s.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{"/Patient/p", "/Patient", "/Patient/p/_history", "/Patient/p/_history/1", "/Patient/p/$everything"} {
+		a := s.get(path)
+		code, text, _ := outcome(t, a)
+		if a.status != 500 || code != "exception" || strings.Contains(text, "sql") {
+			t.Errorf("%s: %d %s %q", path, a.status, code, text)
+		}
+	}
+}
+
+func TestConfig(t *testing.T) {
+	s := newService(t)
+	for _, c := range []facade.Config{
+		{}, {Store: s.store}, {Store: s.store, Now: start.UTC, Base: "gateway.example/fhir"},
+		{Store: s.store, Now: start.UTC, Base: "ftp://gateway.example/fhir"}, {Store: s.store, Now: start.UTC, Base: "https://gateway.example/fhir?x=1"},
+	} {
+		if _, err := facade.New(c); err == nil {
+			t.Errorf("a handler was made of %+v", c)
+		}
+	}
+}

@@ -1,0 +1,252 @@
+package facade
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"runtime/debug"
+	"strconv"
+	"strings"
+	"time"
+
+	"cannulary/internal/view"
+)
+
+// Path is where the handler expects to be mounted, with all that is below it.
+const Path = "/fhir"
+
+// Config is what a Handler needs; Store and Now must be given.
+type Config struct {
+	Store *view.Store
+	// Base is the public base URL for links, with no slash at its end, for instance
+	// https://ehr-gateway.example/fhir. If it is empty, each request's host is taken.
+	Base string
+	Now  func() time.Time
+	// Survivor answers the Patient id into which an identity was merged, or the id itself.
+	// Nil knows of no merges.
+	Survivor func(id string) string
+	// Zone is the time zone of search dates that have none; nil or a nil result is UTC.
+	Zone func() *time.Location
+	// Log takes what went wrong inside; nil discards it.
+	Log *slog.Logger
+	// MaxCount is the greatest _count; 0 is 1000.
+	MaxCount int
+	// Authorize is the one place where it is decided who may read what. It may return a
+	// *Denied. Nil lets everybody read everything.
+	Authorize func(*http.Request) error
+	// Version is the program's version, for the CapabilityStatement; may be empty.
+	Version string
+}
+
+// DefaultCount is the page size where the client names none.
+const DefaultCount = 50
+
+const defaultMaxCount = 1000
+
+// Handler answers FHIR requests. It is safe for concurrent use.
+type Handler struct {
+	cfg   Config
+	types []Type
+	since time.Time
+}
+
+// New makes a handler.
+func New(cfg Config) (*Handler, error) {
+	if cfg.Store == nil || cfg.Now == nil {
+		return nil, errors.New("facade: a store and a clock are needed")
+	}
+	if cfg.Base != "" {
+		u, err := url.Parse(cfg.Base)
+		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.RawQuery != "" || u.Fragment != "" {
+			return nil, fmt.Errorf("facade: the public base %q is no http or https URL", cfg.Base)
+		}
+		cfg.Base = strings.TrimRight(cfg.Base, "/")
+	}
+	if cfg.Log == nil {
+		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.MaxCount <= 0 {
+		cfg.MaxCount = defaultMaxCount
+	}
+	if cfg.Survivor == nil {
+		cfg.Survivor = func(id string) string { return id }
+	}
+	return &Handler{cfg: cfg, types: Types(), since: cfg.Now().UTC().Truncate(time.Second)}, nil
+}
+
+// reply is an answer before it is written.
+type reply struct {
+	status int
+	header map[string]string
+	body   []byte
+}
+
+// request is what the interactions read of an HTTP request.
+type request struct {
+	*http.Request
+	base   string
+	params url.Values // of the query and, for _search, of the body
+}
+
+// ServeHTTP answers one request.
+func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	out := h.answer(r)
+	head := w.Header()
+	for k, v := range out.header {
+		head.Set(k, v)
+	}
+	if out.status != http.StatusNotModified {
+		head.Set("Content-Type", "application/fhir+json; charset=utf-8")
+		head.Set("Content-Length", strconv.Itoa(len(out.body)))
+		head.Set("X-Content-Type-Options", "nosniff")
+	}
+	head.Set("Vary", "Accept, Prefer")
+	w.WriteHeader(out.status)
+	if r.Method != http.MethodHead && out.status != http.StatusNotModified {
+		// The client may be gone; there is nobody to tell.
+		_, _ = w.Write(out.body)
+	}
+}
+
+func (h *Handler) answer(r *http.Request) (out reply) {
+	defer func() {
+		if v := recover(); v != nil {
+			h.cfg.Log.ErrorContext(r.Context(), "FHIR request panicked", "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
+			out = (&problem{status: http.StatusInternalServerError, code: "exception",
+				text: "the service failed to answer; try again; if it stays, tell the operator, whose log has the cause"}).reply()
+		}
+	}()
+	out, err := h.dispatch(r)
+	if err != nil {
+		return asProblem(r.Context(), h.cfg.Log, err).reply()
+	}
+	return out
+}
+
+func (h *Handler) dispatch(r *http.Request) (reply, error) {
+	if h.cfg.Authorize != nil {
+		if err := h.cfg.Authorize(r); err != nil {
+			var d *Denied
+			if !errors.As(err, &d) {
+				h.cfg.Log.WarnContext(r.Context(), "FHIR request refused", "error", err.Error())
+				err = &Denied{Status: http.StatusForbidden, Reason: "this client may not read that"}
+			}
+			return reply{}, err
+		}
+	}
+	rt, err := h.route(r.URL.Path)
+	if err != nil {
+		return reply{}, err
+	}
+	if err := rt.allow(r); err != nil {
+		return reply{}, err
+	}
+	req := &request{Request: r, base: h.base(r)}
+	if req.params, err = readParams(r, rt.form); err != nil {
+		return reply{}, err
+	}
+	if err := negotiate(r.Header.Values("Accept"), req.params); err != nil {
+		return reply{}, err
+	}
+	return rt.run(req)
+}
+
+// base is the public base URL of links.
+func (h *Handler) base(r *http.Request) string {
+	if h.cfg.Base != "" {
+		return h.cfg.Base
+	}
+	scheme := "http"
+	if r.TLS != nil {
+		scheme = "https"
+	}
+	return scheme + "://" + r.Host + Path
+}
+
+// route is one thing that can be asked, with the methods for it.
+type route struct {
+	path    string
+	methods []string
+	form    bool // parameters also stand in the body
+	run     func(*request) (reply, error)
+}
+
+func (rt *route) allow(r *http.Request) error {
+	for _, m := range rt.methods {
+		if m == r.Method {
+			return nil
+		}
+	}
+	allowed := strings.Join(rt.methods, ", ")
+	return &problem{status: http.StatusMethodNotAllowed, code: "not-supported",
+		text:   fmt.Sprintf("%s is not possible at %s; this service takes no FHIR writes; allowed: %s", shown(r.Method), shown(rt.path), allowed),
+		header: map[string]string{"Allow": allowed}}
+}
+
+func (h *Handler) typeNamed(name string) *Type {
+	for i := range h.types {
+		if h.types[i].Name == name {
+			return &h.types[i]
+		}
+	}
+	return nil
+}
+
+func (h *Handler) typeNames() string {
+	names := make([]string, 0, len(h.types))
+	for _, t := range h.types {
+		names = append(names, t.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
+// route finds what a path asks for.
+func (h *Handler) route(path string) (*route, error) {
+	unknown := notFound("not-supported", "there is nothing at %s; %s/metadata lists what there is", shown(path), Path)
+	rest, ok := strings.CutPrefix(path, Path)
+	if !ok || rest != "" && rest[0] != '/' {
+		return nil, unknown
+	}
+	get := func(run func(*request) (reply, error)) (*route, error) {
+		return &route{path: path, methods: []string{http.MethodGet, http.MethodHead}, run: run}, nil
+	}
+	rest = strings.TrimSuffix(strings.TrimPrefix(rest, "/"), "/")
+	if rest == "" {
+		return get(func(*request) (reply, error) {
+			return reply{}, notFound("not-supported", "a search over all types is not possible; search one of %s", h.typeNames())
+		})
+	}
+	seg := strings.Split(rest, "/")
+	if seg[0] == "metadata" && len(seg) == 1 {
+		return get(h.metadata)
+	}
+	t := h.typeNamed(seg[0])
+	if t == nil {
+		return nil, notFound("not-supported", "there is no resource type %s here; there are %s", shown(seg[0]), h.typeNames())
+	}
+	if len(seg) == 1 {
+		if t.Offers(SearchType) {
+			return get(func(r *request) (reply, error) { return h.search(r, t) })
+		}
+		return nil, unknown
+	}
+	id := seg[1]
+	switch {
+	case len(seg) == 2 && id == "_search" && t.Offers(SearchType):
+		return &route{path: path, methods: []string{http.MethodPost}, form: true,
+			run: func(r *request) (reply, error) { return h.search(r, t) }}, nil
+	case strings.HasPrefix(id, "_") || strings.HasPrefix(id, "$"):
+		return nil, unknown
+	case len(seg) == 2 && t.Offers(Read):
+		return get(func(r *request) (reply, error) { return h.read(r, t, id) })
+	case len(seg) == 3 && seg[2] == "_history" && t.Offers(HistoryInstance):
+		return get(func(r *request) (reply, error) { return h.history(r, t, id) })
+	case len(seg) == 3 && seg[2] == "$everything" && t.Everything:
+		return get(func(r *request) (reply, error) { return h.everything(r, id) })
+	case len(seg) == 4 && seg[2] == "_history" && t.Offers(VRead):
+		return get(func(r *request) (reply, error) { return h.vread(r, t, id, seg[3]) })
+	}
+	return nil, unknown
+}

@@ -1,0 +1,100 @@
+package facade
+
+import (
+	"encoding/json"
+	"net/http"
+)
+
+// capability is the part of a CapabilityStatement that we fill.
+type capability struct {
+	ResourceType   string         `json:"resourceType"`
+	Status         string         `json:"status"`
+	Date           string         `json:"date"`
+	Kind           string         `json:"kind"`
+	Software       software       `json:"software"`
+	Implementation implementation `json:"implementation"`
+	FHIRVersion    string         `json:"fhirVersion"`
+	Format         []string       `json:"format"`
+	Rest           []rest         `json:"rest"`
+}
+
+type software struct {
+	Name    string `json:"name"`
+	Version string `json:"version,omitempty"`
+}
+
+type implementation struct {
+	Description string `json:"description"`
+	URL         string `json:"url"`
+}
+
+type rest struct {
+	Mode          string         `json:"mode"`
+	Documentation string         `json:"documentation"`
+	Resource      []restResource `json:"resource"`
+}
+
+type restResource struct {
+	Type            string      `json:"type"`
+	Documentation   string      `json:"documentation"`
+	Interaction     []restCode  `json:"interaction"`
+	Versioning      string      `json:"versioning"`
+	ReadHistory     bool        `json:"readHistory"`
+	ReferencePolicy []string    `json:"referencePolicy"`
+	SearchParam     []restParam `json:"searchParam"`
+	Operation       []operation `json:"operation,omitempty"`
+}
+
+type restCode struct {
+	Code string `json:"code"`
+}
+
+type restParam struct {
+	Name          string `json:"name"`
+	Definition    string `json:"definition,omitempty"`
+	Type          string `json:"type"`
+	Documentation string `json:"documentation"`
+}
+
+type operation struct {
+	Name          string `json:"name"`
+	Definition    string `json:"definition"`
+	Documentation string `json:"documentation"`
+}
+
+const restDoc = "Facts of constant-site haemodialysis needling, read only. Unknown search parameters are refused unless Prefer: handling=lenient is sent. " +
+	"Pages are in the order of meta.lastUpdated; a resource that changes while a client pages comes again at the end. " +
+	"Bundle.meta.lastUpdated is the time to pull from next, with _lastUpdated=ge; it is the same on all pages of one search or earlier. " +
+	"Dates without an offset are read in the service's time zone. _count is at most 1000 unless configured otherwise. " +
+	"Decision support that this record gives defers to the unit's protocol and licensed practice."
+
+// metadata answers the CapabilityStatement, made from the table.
+func (h *Handler) metadata(r *request) (reply, error) {
+	c := capability{
+		ResourceType: "CapabilityStatement", Status: "active", Date: h.since.Format("2006-01-02T15:04:05Z"), Kind: "instance",
+		Software:       software{"Cannulary", h.cfg.Version},
+		Implementation: implementation{"Record of constant-site haemodialysis needling", r.base},
+		FHIRVersion:    "4.0.1", Format: []string{"application/fhir+json", "json"},
+		Rest: []rest{{Mode: "server", Documentation: restDoc}},
+	}
+	for i := range h.types {
+		t := &h.types[i]
+		x := restResource{Type: t.Name, Documentation: t.Doc, Versioning: "versioned", ReadHistory: t.Offers(VRead), ReferencePolicy: []string{"literal"}}
+		for _, in := range t.Interactions {
+			x.Interaction = append(x.Interaction, restCode{string(in)})
+		}
+		for _, p := range t.Params {
+			x.SearchParam = append(x.SearchParam, restParam{p.Name, p.Definition, string(p.Type), p.Doc})
+		}
+		if t.Everything {
+			x.Operation = []operation{{"everything", "http://hl7.org/fhir/OperationDefinition/Patient-everything",
+				"GET on one Patient, with _since, _type and _count. Answers the patient's resources, their Provenance, and the staff, units and devices that they refer to."}}
+		}
+		c.Rest[0].Resource = append(c.Rest[0].Resource, x)
+	}
+	body, err := json.Marshal(c)
+	if err != nil {
+		return reply{}, err
+	}
+	return reply{status: http.StatusOK, header: map[string]string{"Cache-Control": "no-cache"}, body: body}, nil
+}

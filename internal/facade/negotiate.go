@@ -1,0 +1,118 @@
+package facade
+
+import (
+	"errors"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+)
+
+// maxForm is the greatest body of a _search, in bytes.
+const maxForm = 64 << 10
+
+const formType = "application/x-www-form-urlencoded"
+
+// readParams reads the parameters of the query and, if form is set, of the body.
+func readParams(r *http.Request, form bool) (url.Values, error) {
+	params, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return nil, &problem{status: http.StatusBadRequest, code: "structure", text: "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B"}
+	}
+	if !form {
+		return params, nil
+	}
+	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxForm))
+	if err != nil {
+		var large *http.MaxBytesError
+		if errors.As(err, &large) {
+			return nil, &problem{status: http.StatusRequestEntityTooLarge, code: "too-long", text: "the body of a _search may have at most 65536 bytes"}
+		}
+		return nil, &problem{status: http.StatusBadRequest, code: "structure", text: "the body of the request broke off; send it again"}
+	}
+	if len(body) == 0 {
+		return params, nil
+	}
+	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != formType {
+		return nil, &problem{status: http.StatusUnsupportedMediaType, code: "not-supported",
+			text: "the body of a _search must be " + formType + ", not " + shown(orNothing(r.Header.Get("Content-Type"))), expression: "http.Content-Type"}
+	}
+	more, err := url.ParseQuery(string(body))
+	if err != nil {
+		return nil, &problem{status: http.StatusBadRequest, code: "structure", text: "the body of the _search cannot be read: percent signs and semicolons must be written as %25 and %3B"}
+	}
+	for k, v := range more {
+		params[k] = append(params[k], v...)
+	}
+	return params, nil
+}
+
+func orNothing(s string) string {
+	if s == "" {
+		return "nothing"
+	}
+	return s
+}
+
+// negotiate refuses what asks for anything but FHIR R4 JSON. _format goes before Accept.
+func negotiate(accept []string, params url.Values) error {
+	refuse := func(where, asked string) error {
+		return &problem{status: http.StatusNotAcceptable, code: "not-supported", expression: "http." + where,
+			text: "only JSON is answered (application/fhir+json), not " + shown(asked)}
+	}
+	if formats, ok := params[paramFormat]; ok {
+		for _, f := range formats {
+			// A plus sign that was not escaped arrives as a space.
+			if f != "json" && !jsonMedia(strings.Replace(f, " ", "+", 1)) {
+				return refuse(paramFormat, orNothing(f))
+			}
+		}
+		return nil
+	}
+	all := strings.Join(accept, ",")
+	if strings.TrimSpace(all) == "" {
+		return nil
+	}
+	for _, part := range strings.Split(all, ",") {
+		if jsonMedia(part) {
+			return nil
+		}
+	}
+	return refuse("Accept", all)
+}
+
+// jsonMedia tells whether a media range accepts our JSON.
+func jsonMedia(s string) bool {
+	media, args, err := mime.ParseMediaType(s)
+	if err != nil {
+		return false
+	}
+	if q, ok := args["q"]; ok {
+		if v, err := strconv.ParseFloat(q, 64); err != nil || v <= 0 {
+			return false
+		}
+	}
+	if v, ok := args["fhirversion"]; ok && v != "4.0" && v != "4.0.1" {
+		return false
+	}
+	switch media {
+	case "application/fhir+json", "application/json", "application/*", "*/*":
+		return true
+	}
+	return false
+}
+
+// lenient tells whether the client asks to ignore parameters that are not known.
+func lenient(h http.Header) bool {
+	for _, line := range h.Values("Prefer") {
+		for _, p := range strings.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ';' }) {
+			k, v, _ := strings.Cut(strings.TrimSpace(p), "=")
+			if strings.EqualFold(k, "handling") {
+				return strings.EqualFold(strings.Trim(v, `"`), "lenient")
+			}
+		}
+	}
+	return false
+}

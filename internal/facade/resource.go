@@ -1,0 +1,192 @@
+package facade
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"cannulary/internal/view"
+)
+
+func etag(version int) string { return `W/"` + strconv.Itoa(version) + `"` }
+
+func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
+	row, ok, err := h.cfg.Store.Get(r.Context(), t.Name, id)
+	if err != nil {
+		return reply{}, err
+	}
+	if !ok {
+		return reply{}, unknownResource(t.Name, id)
+	}
+	out := resourceReply(&row)
+	if notModified(r.Header, &row) {
+		out.status, out.body = http.StatusNotModified, nil
+	}
+	return out, nil
+}
+
+func unknownResource(typ, id string) *problem {
+	return notFound("not-found", "%s/%s is not known here", typ, shown(id))
+}
+
+func resourceReply(row *view.Row) reply {
+	return reply{status: http.StatusOK, body: row.Body, header: map[string]string{
+		"ETag":          etag(row.Version),
+		"Last-Modified": row.Updated.UTC().Format(http.TimeFormat),
+		// Kept only by the client itself and asked for again each time: the newest
+		// version must never be hidden by an older copy.
+		"Cache-Control": "private, no-cache",
+	}}
+}
+
+// notModified decides whether the client's copy is the newest version.
+func notModified(header http.Header, row *view.Row) bool {
+	if tags := header.Values("If-None-Match"); len(tags) > 0 {
+		own := strings.TrimPrefix(etag(row.Version), "W/")
+		for _, tag := range strings.Split(strings.Join(tags, ","), ",") {
+			if tag = strings.TrimSpace(tag); tag == "*" || strings.TrimPrefix(tag, "W/") == own {
+				return true
+			}
+		}
+		return false
+	}
+	since, err := http.ParseTime(header.Get("If-Modified-Since"))
+	if err != nil {
+		return false
+	}
+	second := row.Updated.Truncate(time.Second)
+	if since.Equal(second) && !row.Previous.IsZero() && row.Previous.Truncate(time.Second).Equal(second) {
+		// Two versions bear that second, and the client may have the older one.
+		return false
+	}
+	return !second.After(since)
+}
+
+func (h *Handler) vread(r *request, t *Type, id, version string) (reply, error) {
+	newest, ok, err := h.cfg.Store.Get(r.Context(), t.Name, id)
+	if err != nil {
+		return reply{}, err
+	}
+	if !ok {
+		return reply{}, unknownResource(t.Name, id)
+	}
+	n, err := strconv.Atoi(version)
+	if err != nil || n < 1 || strconv.Itoa(n) != version {
+		return reply{}, noVersion(&newest, version)
+	}
+	row, ok, err := h.cfg.Store.Version(r.Context(), t.Name, id, n)
+	if err != nil {
+		return reply{}, err
+	}
+	if !ok {
+		return reply{}, noVersion(&newest, version)
+	}
+	return resourceReply(&row), nil
+}
+
+func noVersion(newest *view.Row, version string) *problem {
+	return notFound("not-found", "%s/%s has no version %s; the newest is %d", newest.Type, newest.ID, shown(version), newest.Version)
+}
+
+// sinceParam reads an instant from which on changes are asked for.
+func (h *Handler) sinceParam(v string) (time.Time, error) {
+	low, _, ok := interval(v, h.zone())
+	if !ok {
+		return time.Time{}, invalid(paramSince, "_since: %s is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+	}
+	return low, nil
+}
+
+func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
+	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
+	used, given := url.Values{}, ""
+	for _, name := range []string{paramCount, paramSince, paramFormat, paramCursor} {
+		if !r.params.Has(name) {
+			continue
+		}
+		v, err := single(name, r.params[name])
+		if err != nil {
+			return reply{}, err
+		}
+		switch name {
+		case paramCount:
+			if q.Count, err = h.count(v); err != nil {
+				return reply{}, err
+			}
+			v = strconv.Itoa(q.Count)
+		case paramSince:
+			if q.Since, err = h.sinceParam(v); err != nil {
+				return reply{}, err
+			}
+		case paramCursor:
+			given = v
+			continue
+		}
+		used.Set(name, v)
+	}
+	if err := onlyKnown(r, "the history", paramCount, paramCursor, paramFormat, paramSince); err != nil {
+		return reply{}, err
+	}
+	path := t.Name + "/" + id + "/_history"
+	c, err := readCursor(given, historyCursor, identity(path, used))
+	if err != nil {
+		return reply{}, err
+	}
+	q.Before = int(c.after.RID)
+	page, ok, err := h.cfg.Store.History(r.Context(), q)
+	if err != nil {
+		return reply{}, err
+	}
+	if !ok {
+		return reply{}, unknownResource(t.Name, id)
+	}
+	state, err := c.settle(page.Mark)
+	if err != nil {
+		return reply{}, err
+	}
+	b := bundle{kind: "history", watermark: state.Watermark, total: page.Total, self: link(r.base, path, used, given)}
+	for i := range page.Rows {
+		row := &page.Rows[i]
+		b.entries = append(b.entries, entry{fullURL: r.base + "/" + t.Name + "/" + row.ID, body: row.Body,
+			history: &historyEntry{url: t.Name + "/" + row.ID, version: row.Version, updated: row.Updated}})
+	}
+	if page.More {
+		next := cursor{kind: historyCursor, after: view.Cursor{RID: int64(page.Rows[len(page.Rows)-1].Version)}, first: state}
+		b.next = link(r.base, path, used, next.encode(identity(path, used)))
+	}
+	return b.reply(), nil
+}
+
+// onlyKnown refuses parameters that are not listed, unless the client is lenient.
+func onlyKnown(r *request, what string, names ...string) error {
+	if lenient(r.Header) {
+		return nil
+	}
+	unknown := ""
+	for name := range r.params {
+		known := false
+		for _, n := range names {
+			known = known || n == name
+		}
+		if !known && (unknown == "" || name < unknown) {
+			unknown = name
+		}
+		if !known && name == "" {
+			return notSupported("", "a parameter without a name is no parameter of %s; there are %s", what, strings.Join(names, ", "))
+		}
+	}
+	if unknown == "" {
+		return nil
+	}
+	return notSupported(unknown, "%s is no parameter of %s; there are %s", shown(unknown), what, strings.Join(names, ", "))
+}
+
+// readCursor reads a cursor; an empty one is the beginning.
+func readCursor(s string, kind byte, query string) (cursor, error) {
+	if s == "" {
+		return cursor{kind: kind}, nil
+	}
+	return decodeCursor(s, kind, query)
+}

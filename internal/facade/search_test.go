@@ -1,0 +1,303 @@
+package facade_test
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"cannulary/fhir"
+	"cannulary/internal/facade"
+)
+
+// TestEveryParameter finds, for every parameter of the table, the one resource that has
+// the value, by every form of it.
+func TestEveryParameter(t *testing.T) {
+	s := newService(t)
+	for _, typ := range facade.Types() {
+		for _, p := range typ.Params {
+			if p.Name == "_id" || p.Name == "_lastUpdated" {
+				continue
+			}
+			id := "has-" + strings.ToLower(typ.Name) + "-" + p.Name
+			var ix fhir.Index
+			var forms []string
+			patient := ""
+			switch p.Type {
+			case facade.TokenParam:
+				ix.Tokens = []fhir.Token{{Param: p.Name, System: "urn:s|1", Code: "x,y"}}
+				forms = []string{`x\,y`, `urn:s\|1|x\,y`, `urn:s\|1|`, `nothing,x\,y`}
+			case facade.DateParam:
+				ix.Dates = []fhir.Period{{Param: p.Name, Low: at(0), High: at(1000)}}
+				forms = []string{"2027", "2027-03", "2027-03-01", "eq2027-03-01T07:00", "2027-03-01T07:00:00Z", "2027-03-01T08:00:00+01:00", "2027-03-01T05:00:00-02:00", "ge2027-03-01", "lt2027-03-02", "sa2027-02", "eb2028", "gt2027-03-01T07:00:00.5Z", "ne2026"}
+			case facade.QuantityParam:
+				ix.Quantities = []fhir.Quantity{{Param: p.Name, System: "http://unitsofmeasure.org", Code: "mm[Hg]", Value: 120}}
+				forms = []string{"120", "1.2e2", "1e2", "gt119.9", "le120", "120||mm[Hg]", "120|http://unitsofmeasure.org|mm[Hg]", "ne119", "sa119", "eb121"}
+			case facade.ReferenceParam:
+				target := p.Targets[0]
+				ix.References = []fhir.Reference{{Param: p.Name, Type: target, ID: "to-" + p.Name}}
+				if p.Compartment {
+					patient = "to-" + p.Name
+				}
+				forms = []string{target + "/to-" + p.Name, "to-" + p.Name, base + "/" + target + "/to-" + p.Name, "nobody,to-" + p.Name}
+			}
+			s.put(at(0), resource(typ.Name, id, patient, "", ix))
+			for _, f := range forms {
+				b := s.bundle(s.get("/" + typ.Name + "?" + p.Name + "=" + url.QueryEscape(f)))
+				if b.ids() != typ.Name+"/"+id {
+					t.Errorf("%s?%s=%s: %q", typ.Name, p.Name, f, b.ids())
+				}
+				if want := base + "/" + typ.Name + "?" + p.Name + "=" + url.QueryEscape(f); b.link("self") != want {
+					t.Errorf("self is %s, want %s", b.link("self"), want)
+				}
+			}
+			if p.Type == facade.ReferenceParam {
+				if b := s.bundle(s.get("/" + typ.Name + "?" + p.Name + ":" + p.Targets[0] + "=to-" + p.Name)); b.ids() != typ.Name+"/"+id {
+					t.Errorf("%s?%s with modifier: %q", typ.Name, p.Name, b.ids())
+				}
+			}
+			not := map[facade.ParamType]string{facade.TokenParam: "urn:s|x", facade.DateParam: "2026", facade.QuantityParam: "121", facade.ReferenceParam: "nobody"}[p.Type]
+			if b := s.bundle(s.get("/" + typ.Name + "?" + p.Name + "=" + not)); b.ids() != "" || len(b.Entry) != 0 {
+				t.Errorf("%s?%s=%s: %q", typ.Name, p.Name, not, b.ids())
+			}
+			if b := s.bundle(s.get("/" + typ.Name + "?_id=none," + id)); b.ids() != typ.Name+"/"+id {
+				t.Errorf("%s?_id: %q", typ.Name, b.ids())
+			}
+		}
+	}
+}
+
+func TestBundle(t *testing.T) {
+	s := newService(t)
+	s.put(at(0), resource("Device", "a", "", "<&>", fhir.Index{}))
+	s.put(at(1), resource("Device", "b", "", "", fhir.Index{}))
+	s.put(at(2), resource("Procedure", "c", "", "", fhir.Index{}))
+	a := s.get("/Device?_count=1&_total=accurate&_sort=_lastUpdated")
+	b := s.bundle(a)
+	want := `{"resourceType":"Bundle","meta":{"lastUpdated":"2027-03-01T07:00:00.002Z"},"type":"searchset","total":2,` +
+		`"link":[{"relation":"self","url":"https://gateway.example/fhir/Device?_count=1&_sort=_lastUpdated&_total=accurate"},` +
+		`{"relation":"next","url":"` + b.link("next") + `"}],` +
+		`"entry":[{"fullUrl":"https://gateway.example/fhir/Device/a","resource":{"id":"a","meta":{"versionId":"1","lastUpdated":"2027-03-01T07:00:00.000Z"},"content":"<&>","resourceType":"Device"},"search":{"mode":"match"}}]}`
+	if string(a.body) != want {
+		t.Errorf("got  %s\nwant %s", a.body, want)
+	}
+	if a.header.Get("Cache-Control") != "no-store" || a.header.Get("ETag") != "" {
+		t.Errorf("headers %v", a.header)
+	}
+	if again := s.get("/Device?_sort=_lastUpdated&_total=accurate&_count=1"); string(again.body) != want {
+		t.Errorf("another order of the same parameters gives %s", again.body)
+	}
+	head := s.do(http.MethodHead, "/fhir/Device?_count=1&_total=accurate&_sort=_lastUpdated", "")
+	if head.status != 200 || len(head.body) != 0 || head.header.Get("Content-Length") != fmt.Sprint(len(want)) {
+		t.Errorf("HEAD: %d %v", head.status, head.header)
+	}
+}
+
+func TestTotals(t *testing.T) {
+	s := newService(t, func(c *facade.Config) { c.MaxCount = 4 })
+	for i := range 6 {
+		s.put(at(i), resource("Device", fmt.Sprint(i), "", "", fhir.Index{}))
+	}
+	for _, c := range []struct {
+		path    string
+		entries int
+		total   string
+		self    string
+		next    bool
+	}{
+		{"/Device", 4, "none", "/Device", true}, // the greatest count is below the usual one
+		{"/Device?_count=9999999999999999999999", 4, "none", "/Device?_count=4", true},
+		{"/Device?_count=3&_total=accurate", 3, "6", "/Device?_count=3&_total=accurate", true},
+		{"/Device?_count=3&_total=estimate", 3, "6", "/Device?_count=3&_total=estimate", true},
+		{"/Device?_count=0", 0, "6", "/Device?_count=0", false},
+		{"/Device?_count=0&_total=none", 0, "6", "/Device?_count=0&_total=none", false},
+		{"/Device?_summary=count&_count=2", 0, "6", "/Device?_count=2&_summary=count", false},
+		{"/Device?_summary=false&_id=1,2", 2, "2", "/Device?_id=1%2C2&_summary=false", false}, // known anyway
+		{"/Device?_id=1,2&_total=none", 2, "none", "/Device?_id=1%2C2&_total=none", false},
+	} {
+		b := s.bundle(s.get(c.path))
+		total := "none"
+		if b.Total != nil {
+			total = fmt.Sprint(*b.Total)
+		}
+		if len(b.Entry) != c.entries || total != c.total || b.link("self") != base+c.self || (b.link("next") != "") != c.next {
+			t.Errorf("%s: %d entries of %s, links %v", c.path, len(b.Entry), total, b.Link)
+		}
+	}
+}
+
+func TestPostSearch(t *testing.T) {
+	s := newService(t)
+	s.put(at(0), resource("Procedure", "a", "p", "", fhir.Index{Tokens: []fhir.Token{{Param: "status", Code: "completed"}}}), resource("Procedure", "b", "p", "", fhir.Index{}),
+		resource("Procedure", "c", "q", "", fhir.Index{Tokens: []fhir.Token{{Param: "status", Code: "completed"}}}))
+	const form = "application/x-www-form-urlencoded; charset=utf-8"
+	for _, c := range []struct{ query, body, ids string }{
+		{"", "patient=p", "Procedure/a Procedure/b"}, {"?status=completed", "patient=p", "Procedure/a"}, {"?status=completed", "", "Procedure/a Procedure/c"}, {"", "", "Procedure/a Procedure/b Procedure/c"},
+	} {
+		b := s.bundle(s.do(http.MethodPost, "/fhir/Procedure/_search"+c.query, c.body, "Content-Type", form))
+		if b.ids() != c.ids {
+			t.Errorf("%s with %q: %s", c.query, c.body, b.ids())
+		}
+		if !strings.HasPrefix(b.link("self"), base+"/Procedure") || strings.Contains(b.link("self"), "_search") {
+			t.Errorf("self is %s", b.link("self"))
+		}
+	}
+}
+
+func TestLenient(t *testing.T) {
+	s := newService(t)
+	s.put(at(0), resource("Procedure", "a", "p", "", fhir.Index{}), resource("Procedure", "b", "q", "", fhir.Index{}))
+	for _, prefer := range []string{"handling=lenient", "return=minimal, handling=lenient", `respond-async; handling="lenient"`} {
+		b := s.bundle(s.get("/Procedure?patient=p&encounter=1&_elements=id", "Prefer", prefer))
+		if b.ids() != "Procedure/a" || b.link("self") != base+"/Procedure?patient=p" || *b.Total != 1 {
+			t.Errorf("%s: %s, %v", prefer, b.ids(), b.Link)
+		}
+		if o := b.outcomes(); !strings.Contains(o, "warning: encounter is no search parameter of Procedure and was ignored") || !strings.Contains(o, "warning: _elements is") {
+			t.Errorf("%s: it says %s", prefer, o)
+		}
+	}
+}
+
+func TestMergedPatient(t *testing.T) {
+	s := newService(t, func(c *facade.Config) {
+		c.Survivor = func(id string) string {
+			if id == "old" || id == "older" {
+				return "p"
+			}
+			return id
+		}
+	})
+	s.put(at(0), resource("Procedure", "a", "p", "", fhir.Index{}), resource("Procedure", "b", "q", "", fhir.Index{}), resource("Procedure", "c", "p", "", fhir.Index{}))
+	const notice = "information: Patient/old was merged into Patient/p; the answer is that of Patient/p"
+	for path, outcomes := range map[string]string{
+		"/Procedure?patient=old": notice, "/Procedure?subject=Patient/old": notice, "/Procedure?patient=old&subject=old": notice,
+		"/Procedure?patient=p":         "",
+		"/Procedure?patient=older,old": strings.Replace(notice, "/old ", "/older ", 1) + "\n" + notice,
+	} {
+		b := s.bundle(s.get(path))
+		if b.ids() != "Procedure/a Procedure/c" || b.outcomes() != outcomes || *b.Total != 2 {
+			t.Errorf("%s: %s, %q", path, b.ids(), b.outcomes())
+		}
+	}
+	// Every page says so.
+	b := s.bundle(s.get("/Procedure?patient=old&_count=1"))
+	b = s.bundle(s.get(follow(t, b.link("next"))))
+	if b.ids() != "Procedure/c" || b.outcomes() != notice {
+		t.Errorf("second page: %s, %q", b.ids(), b.outcomes())
+	}
+}
+
+// TestCursors checks that a cursor leads on only where it belongs.
+func TestCursors(t *testing.T) {
+	s := newService(t)
+	for i := range 5 {
+		s.put(at(i), resource("Device", fmt.Sprint(i), "", "", fhir.Index{}), resource("Patient", fmt.Sprint(i), "", "", fhir.Index{}))
+	}
+	next, err := url.Parse(s.bundle(s.get("/Device?_count=2&_lastUpdated=gt2026")).link("next"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cur := next.Query().Get("_cursor")
+	for query, status := range map[string]int{
+		"/Device?_count=2&_lastUpdated=gt2026&_cursor=":                 200,
+		"/Device?_count=3&_lastUpdated=gt2026&_total=accurate&_cursor=": 200,
+		"/Device?_count=2&_lastUpdated=gt2025&_cursor=":                 400,
+		"/Device?_count=2&_cursor=":                                     400,
+		"/Patient?_count=2&_lastUpdated=gt2026&_cursor=":                400,
+		"/Device/0/_history?_cursor=":                                   400,
+		"/Patient/0/$everything?_cursor=":                               400,
+	} {
+		if a := s.get(query + cur); a.status != status {
+			t.Errorf("%s: %d %s", query, a.status, a.body)
+		}
+	}
+	for i := range cur {
+		other := byte('A')
+		if cur[i] == 'A' {
+			other = 'B'
+		}
+		if a := s.get("/Device?_count=2&_lastUpdated=gt2026&_cursor=" + cur[:i] + string(other) + cur[i+1:]); a.status != 400 {
+			t.Errorf("with sign %d changed: %d", i, a.status)
+		}
+	}
+}
+
+// TestLaggingCopy gives the second page to a copy of the view that has not come as far.
+func TestLaggingCopy(t *testing.T) {
+	ahead, behind := newService(t), newService(t)
+	for i := range 6 {
+		r := resource("Device", fmt.Sprint(i), "", "", fhir.Index{})
+		ahead.put(at(i), r)
+		if i < 4 {
+			behind.put(at(i), r)
+		}
+	}
+	b := ahead.bundle(ahead.get("/Device?_count=2"))
+	a := behind.get(follow(t, b.link("next")))
+	code, text, _ := outcome(t, a)
+	if a.status != 503 || code != "transient" || a.header.Get("Retry-After") != "1" || text != "this copy has projected the log up to event 4, the first page was read at 6; try again" {
+		t.Errorf("%d %s %s %v", a.status, code, text, a.header)
+	}
+	for i := 4; i < 7; i++ {
+		behind.put(at(i), resource("Device", fmt.Sprint(i), "", "", fhir.Index{}))
+	}
+	c := behind.bundle(behind.get(follow(t, b.link("next"))))
+	if c.ids() != "Device/2 Device/3" || c.Meta.LastUpdated != b.Meta.LastUpdated {
+		t.Errorf("%s at %s, the first page at %s", c.ids(), c.Meta.LastUpdated, b.Meta.LastUpdated)
+	}
+}
+
+func TestZoneOfDates(t *testing.T) {
+	zone := time.FixedZone("", 5*3600)
+	s := newService(t, func(c *facade.Config) { c.Zone = func() *time.Location { return zone } })
+	local := time.Date(2027, 3, 1, 0, 0, 0, 0, zone)
+	s.put(at(0), resource("Procedure", "day", "", "", fhir.Index{Dates: []fhir.Period{{Param: "date", Low: local.UTC(), High: local.AddDate(0, 0, 1).UTC()}}}))
+	for value, found := range map[string]bool{
+		"2027-03-01": true, "2027-02-28": false, "ge2027-03-01T00:00": true, "eb2027-03-01": false, "sa2027-02-28T23:59:59": true,
+		"2027-02-28T19:00:00Z": false, "eb2027-03-01T19:00:00Z": true, "sa2027-02-28T18:59:59Z": true, "sa2027-02-28T19:00:00Z": false,
+	} {
+		if b := s.bundle(s.get("/Procedure?date=" + value)); (b.ids() != "") != found {
+			t.Errorf("date=%s: %q", value, b.ids())
+		}
+	}
+}
+
+// TestIncrementalPull is what an EHR does: it pulls from the watermark of the pull before
+// while the record goes on, and must end with the newest version of everything.
+func TestIncrementalPull(t *testing.T) {
+	s := newService(t)
+	newest, seen := map[string]string{}, map[string]string{}
+	change := func(n int) {
+		id, content := fmt.Sprint(n*7%11), fmt.Sprint(n)
+		newest[id] = content
+		s.put(at(n/3), resource("Procedure", id, "p", content, fhir.Index{})) // three events in each millisecond
+	}
+	n, from := 0, ""
+	pull := func(more int) {
+		path := "/Procedure?_count=2" + from
+		for path != "" {
+			b := s.bundle(s.get(path))
+			for _, e := range b.Entry {
+				seen[e.Resource.ID] = e.Resource.Content
+			}
+			from = "&_lastUpdated=ge" + b.Meta.LastUpdated
+			if path = b.link("next"); path != "" {
+				path = follow(t, path)
+			}
+			if more > 0 {
+				more--
+				n++
+				change(n)
+			}
+		}
+	}
+	for range 8 {
+		pull(4)
+	}
+	pull(0)
+	if fmt.Sprint(seen) != fmt.Sprint(newest) || len(newest) != 11 {
+		t.Errorf("the client has %v, the record %v", seen, newest)
+	}
+}

@@ -1,0 +1,235 @@
+package facade
+
+import (
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"cannulary/internal/view"
+)
+
+// splitValues splits a parameter at the commas that are not escaped; the escapes stay.
+func splitValues(s string) []string { return splitAt(s, ',') }
+
+// splitAt splits at a sign that is not escaped by a backslash.
+func splitAt(s string, sign byte) []string {
+	var out []string
+	start := 0
+	for i := 0; i < len(s); i++ {
+		switch s[i] {
+		case '\\':
+			i++
+		case sign:
+			out = append(out, s[start:i])
+			start = i + 1
+		}
+	}
+	return append(out, s[start:])
+}
+
+// unescape takes away the backslashes before the signs that FHIR search uses itself.
+func unescape(s string) string {
+	if !strings.Contains(s, `\`) {
+		return s
+	}
+	var b strings.Builder
+	for i := 0; i < len(s); i++ {
+		if s[i] == '\\' && i+1 < len(s) && strings.IndexByte(`\,|$`, s[i+1]) >= 0 {
+			i++
+		}
+		b.WriteByte(s[i])
+	}
+	return b.String()
+}
+
+// cutPrefix takes the prefix off a date or number, which both begin with a digit or sign.
+func cutPrefix(param, s string) (view.Prefix, string, error) {
+	if len(s) < 2 || s[0] < 'a' || s[0] > 'z' {
+		return view.Equal, s, nil
+	}
+	for _, p := range view.Prefixes() {
+		if rest, ok := strings.CutPrefix(s, string(p)); ok {
+			return p, rest, nil
+		}
+	}
+	return "", "", invalid(param, "%s: the prefix of %s is not known; there are eq, ne, gt, lt, ge, le, sa, eb", shown(param), shown(s))
+}
+
+// datePattern is a date or time with any precision. The sign of an offset may be a space:
+// that is what becomes of a plus sign in a URL that was not escaped.
+var datePattern = regexp.MustCompile(`^(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d)(?:\.(\d{1,9}))?)?(Z|[+ -]\d\d:\d\d)?)?)?)?$`)
+
+// interval reads a date and answers the half-open interval that its precision implies.
+func interval(s string, zone *time.Location) (low, high time.Time, ok bool) {
+	m := datePattern.FindStringSubmatch(s)
+	if m == nil {
+		return low, high, false
+	}
+	n := func(i, or int) int {
+		if m[i] == "" {
+			return or
+		}
+		v, _ := strconv.Atoi(m[i]) // digits only, at most four
+		return v
+	}
+	year, month, day := n(1, 0), n(2, 1), n(3, 1)
+	hour, minute, second := n(4, 0), n(5, 0), n(6, 0)
+	if year < 1 || month < 1 || month > 12 || day < 1 || hour > 23 || minute > 59 || second > 59 {
+		return low, high, false
+	}
+	if z := m[8]; z == "Z" {
+		zone = time.UTC
+	} else if z != "" {
+		h, _ := strconv.Atoi(z[1:3])
+		min, _ := strconv.Atoi(z[4:6])
+		if h > 14 || min > 59 {
+			return low, high, false
+		}
+		offset := h*3600 + min*60
+		if z[0] == '-' {
+			offset = -offset
+		}
+		zone = time.FixedZone("", offset)
+	}
+	if d := time.Date(year, time.Month(month), day, 12, 0, 0, 0, time.UTC); d.Day() != day {
+		return low, high, false // 30 February
+	}
+	low = time.Date(year, time.Month(month), day, hour, minute, second, 0, zone)
+	switch {
+	case m[2] == "":
+		high = time.Date(year+1, 1, 1, 0, 0, 0, 0, zone)
+	case m[3] == "":
+		high = time.Date(year, time.Month(month)+1, 1, 0, 0, 0, 0, zone)
+	case m[4] == "":
+		high = time.Date(year, time.Month(month), day+1, 0, 0, 0, 0, zone)
+	case m[6] == "":
+		high = low.Add(time.Minute)
+	case m[7] == "":
+		high = low.Add(time.Second)
+	default:
+		// Resources tell milliseconds: finer digits cannot be compared.
+		digits := (m[7] + "00")[:3]
+		ms, _ := strconv.Atoi(digits)
+		low = low.Add(time.Duration(ms) * time.Millisecond)
+		width := time.Millisecond
+		for i := len(m[7]); i < 3; i++ {
+			width *= 10
+		}
+		high = low.Add(width)
+	}
+	return low.UTC(), high.UTC(), true
+}
+
+const dateForms = "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
+
+func (s *searching) date(p *Param, value string) (view.Condition, error) {
+	prefix, rest, err := cutPrefix(p.Name, value)
+	if err != nil {
+		return nil, err
+	}
+	low, high, ok := interval(rest, s.zone)
+	if !ok {
+		return nil, invalid(p.Name, "%s: %s is no date; %s", p.Name, shown(orNothing(rest)), dateForms)
+	}
+	if p.Name == paramLastUpdated {
+		return view.UpdatedIs{Prefix: prefix, Low: low, High: high}, nil
+	}
+	return view.DateIs{Param: p.Name, Prefix: prefix, Low: low, High: high}, nil
+}
+
+func (s *searching) token(p *Param, value string) (view.Condition, error) {
+	parts := splitAt(value, '|')
+	t := view.TokenIs{Param: p.Name}
+	switch len(parts) {
+	case 1:
+		t.Code = unescape(parts[0])
+	case 2:
+		t.System, t.HasSystem, t.Code = unescape(parts[0]), true, unescape(parts[1])
+	default:
+		return nil, invalid(p.Name, "%s: %s has more than one |; a token is code, system|code, |code or system|; write \\| for a | inside", p.Name, shown(value))
+	}
+	if t.Code == "" && t.System == "" {
+		return nil, invalid(p.Name, "%s: %s names neither a system nor a code", p.Name, shown(orNothing(value)))
+	}
+	if p.Name == paramID {
+		if t.HasSystem {
+			return nil, invalid(p.Name, "_id: %s has a system; give the id alone", shown(value))
+		}
+		return view.IDIs{ID: t.Code}, nil
+	}
+	return t, nil
+}
+
+var (
+	idPattern   = regexp.MustCompile(`^[A-Za-z0-9.-]{1,64}$`)
+	typePattern = regexp.MustCompile(`^[A-Z][A-Za-z]*$`)
+)
+
+// reference reads Type/id, id, or an absolute URL below our base. only is the type that
+// a modifier names; empty for none.
+func (s *searching) reference(p *Param, only, value string) ([]view.Condition, error) {
+	ref := unescape(value)
+	if strings.Contains(ref, "://") {
+		rest, ok := strings.CutPrefix(ref, s.base+"/")
+		if !ok {
+			return nil, invalid(p.Name, "%s: %s is not below %s; give Type/id", p.Name, shown(ref), shown(s.base))
+		}
+		ref = rest
+	}
+	typ, id, typed := strings.Cut(ref, "/")
+	if !typed {
+		typ, id = only, ref
+	}
+	if !idPattern.MatchString(id) || typed && !typePattern.MatchString(typ) {
+		return nil, invalid(p.Name, "%s: %s is no reference; it is Type/id or id, without a version", p.Name, shown(orNothing(value)))
+	}
+	var out []view.Condition
+	for _, target := range p.Targets {
+		if typ != "" && typ != target || only != "" && only != target {
+			continue
+		}
+		to := id
+		if target == "Patient" && (p.Name == "patient" || p.Name == "subject") {
+			to = s.survivor(id)
+		}
+		if p.Compartment {
+			out = append(out, view.InCompartment{Patient: to})
+		} else {
+			out = append(out, view.ReferenceIs{Param: p.Name, Type: target, ID: to})
+		}
+	}
+	if len(out) == 0 {
+		return nil, invalid(p.Name, "%s: it refers to %s, not to %s", p.Name, strings.Join(p.Targets, " or "), shown(ref))
+	}
+	return out, nil
+}
+
+var numberPattern = regexp.MustCompile(`^[+-]?\d{1,30}(?:\.(\d{1,30}))?(?:[eE]([+-]?\d{1,2}))?$`)
+
+func (s *searching) quantity(p *Param, value string) (view.Condition, error) {
+	parts := splitAt(value, '|')
+	if len(parts) != 1 && len(parts) != 3 {
+		return nil, invalid(p.Name, "%s: %s is no quantity; it is number, number|system|code or number||code, after an optional prefix", p.Name, shown(value))
+	}
+	prefix, number, err := cutPrefix(p.Name, parts[0])
+	if err != nil {
+		return nil, err
+	}
+	m := numberPattern.FindStringSubmatch(number)
+	if m == nil {
+		return nil, invalid(p.Name, "%s: %s is no number", p.Name, shown(orNothing(number)))
+	}
+	v, err := strconv.ParseFloat(number, 64)
+	if err != nil {
+		return nil, invalid(p.Name, "%s: %s is out of range", p.Name, shown(number))
+	}
+	exponent, _ := strconv.Atoi(m[2]) // at most two digits
+	half := math.Pow10(exponent-len(m[1])) / 2
+	q := view.QuantityIs{Param: p.Name, Prefix: prefix, Value: v, Low: v - half, High: v + half}
+	if len(parts) == 3 {
+		q.System, q.Code = unescape(parts[1]), unescape(parts[2])
+	}
+	return q, nil
+}

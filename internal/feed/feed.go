@@ -1,0 +1,209 @@
+// Package feed is a sender's side of the feed: it streams messages to an ingest service,
+// sends again what was not answered when the connection breaks or a refusal is passing,
+// and counts what became of each. The simulator and `load` send through it, and nothing
+// else of the program's inside.
+package feed
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Tally is what became of the messages: sent = accepted + duplicates + refused.
+type Tally struct {
+	Sent       int `json:"sent"`
+	Accepted   int `json:"accepted"`
+	Duplicates int `json:"duplicates"`
+	Refused    int `json:"refused"`
+}
+
+// Client sends messages to one address.
+type Client struct {
+	Addr string
+	// Answered is told of every final answer, in order; it may be nil.
+	Answered func(*cannularyv1.FeedRequest, *cannularyv1.FeedResponse)
+	// Patience is how long a broken connection or passing refusals are borne without any
+	// progress; 0 is 30 seconds.
+	Patience time.Duration
+}
+
+// window is how many messages may be unanswered.
+const window = 256
+
+// pause is the wait before a reconnect or a resend.
+const pause = 250 * time.Millisecond
+
+// Source yields the messages: it calls emit for each and stops at its first error.
+type Source func(emit func(*cannularyv1.FeedRequest) error) error
+
+// Send sends all messages of the source and returns once each has a final answer.
+func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	conn, err := grpc.NewClient(c.Addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		return Tally{}, fmt.Errorf("connect to %s: %w", c.Addr, err)
+	}
+	defer func() { _ = conn.Close() }()
+	next := make(chan *cannularyv1.FeedRequest)
+	sourceErr := make(chan error, 1)
+	go func() {
+		defer close(next)
+		sourceErr <- source(func(r *cannularyv1.FeedRequest) error {
+			select {
+			case next <- r:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		})
+	}()
+	s := &sending{client: c, api: cannularyv1.NewFeedServiceClient(conn), next: next}
+	patience := c.Patience
+	if patience == 0 {
+		patience = 30 * time.Second
+	}
+	deadline := time.Now().Add(patience)
+	for {
+		answered := s.answered
+		err := s.stream(ctx)
+		if err == nil {
+			break
+		}
+		if ctx.Err() != nil {
+			return s.tally, ctx.Err()
+		}
+		if s.answered > answered {
+			deadline = time.Now().Add(patience)
+		}
+		if st, _ := status.FromError(err); !errors.Is(err, errAgain) && st.Code() != codes.Unavailable && st.Code() != codes.Internal && st.Code() != codes.Unknown || time.Now().After(deadline) {
+			return s.tally, fmt.Errorf("feed to %s: %w", c.Addr, err)
+		}
+		time.Sleep(pause)
+	}
+	return s.tally, <-sourceErr
+}
+
+// errAgain ends a stream on which passing refusals came, so that they are sent again.
+var errAgain = errors.New("messages were refused for the moment")
+
+// sending is the state across streams.
+type sending struct {
+	client   *Client
+	api      cannularyv1.FeedServiceClient
+	next     <-chan *cannularyv1.FeedRequest
+	pending  []*cannularyv1.FeedRequest // sent without a final answer, in order
+	tally    Tally
+	answered int
+	drained  bool
+}
+
+// stream runs one stream until every message is answered (nil) or it breaks.
+func (s *sending) stream(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	st, err := s.api.Feed(ctx)
+	if err != nil {
+		return err
+	}
+	inflight := make(chan *cannularyv1.FeedRequest, window)
+	// left collects, in order, what this stream sent and did not get a final answer for.
+	sendDone := make(chan []*cannularyv1.FeedRequest, 1)
+	go func() { sendDone <- s.send(ctx, st, inflight) }()
+	var left []*cannularyv1.FeedRequest
+	var failed error
+	for r := range inflight {
+		if failed != nil {
+			left = append(left, r)
+			continue
+		}
+		a, err := st.Recv()
+		if err != nil {
+			if errors.Is(err, io.EOF) {
+				err = status.Error(codes.Unavailable, "the server ended the stream early")
+			}
+			failed = err
+			cancel()
+			left = append(left, r)
+			continue
+		}
+		if a.GetRetry() {
+			left = append(left, r)
+			continue
+		}
+		s.count(r, a)
+	}
+	s.pending = append(left, <-sendDone...)
+	switch {
+	case failed != nil:
+		return failed
+	case len(s.pending) > 0:
+		return errAgain
+	}
+	return nil
+}
+
+// send sends what is pending from the stream before, then what is new; it returns what it
+// could not send.
+func (s *sending) send(ctx context.Context, st cannularyv1.FeedService_FeedClient, inflight chan<- *cannularyv1.FeedRequest) (unsent []*cannularyv1.FeedRequest) {
+	defer close(inflight)
+	again := s.pending
+	for i, r := range again {
+		if err := st.Send(r); err != nil {
+			return again[i:]
+		}
+		select {
+		case inflight <- r:
+		case <-ctx.Done():
+			return again[i:]
+		}
+	}
+	for !s.drained {
+		select {
+		case r, ok := <-s.next:
+			if !ok {
+				s.drained = true
+				break
+			}
+			if err := st.Send(r); err != nil {
+				return []*cannularyv1.FeedRequest{r}
+			}
+			select {
+			case inflight <- r:
+			case <-ctx.Done():
+				return []*cannularyv1.FeedRequest{r}
+			}
+		case <-ctx.Done():
+			return nil
+		}
+	}
+	// The server answers what it has; an error shows on the receiving side.
+	_ = st.CloseSend()
+	return nil
+}
+
+func (s *sending) count(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
+	s.answered++
+	s.tally.Sent++
+	switch a.GetOutcome() {
+	case cannularyv1.FeedOutcome_FEED_OUTCOME_ACCEPTED:
+		s.tally.Accepted++
+	case cannularyv1.FeedOutcome_FEED_OUTCOME_DUPLICATE:
+		s.tally.Duplicates++
+	default:
+		s.tally.Refused++
+	}
+	if s.client.Answered != nil {
+		s.client.Answered(r, a)
+	}
+}

@@ -1,0 +1,161 @@
+// Package metrics wraps client_golang: one registry per process, filled from what the
+// roles know when Prometheus asks. No metric names a patient, and what a view holds is
+// absent, never 0, while the view is being built.
+package metrics
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"cannulary/internal/view"
+)
+
+// Sources are what the figures are read from; a nil one leaves its figures out.
+type Sources struct {
+	// LogLast is the log's last sequence.
+	LogLast func(ctx context.Context) (uint64, error)
+	// Projectors are the sequences of everything that follows the log in this process.
+	Projectors map[string]func() uint64
+	Store      *view.Store
+	// Complete tells whether the view has reached the log's end as found at start.
+	Complete func() bool
+	// LogWarnings counts the embedded server's own warnings.
+	LogWarnings func() int64
+	Slog        *slog.Logger
+}
+
+// Metrics is a process's registry.
+type Metrics struct {
+	reg      *prometheus.Registry
+	messages *prometheus.CounterVec
+}
+
+// New makes a registry.
+func New(src Sources) *Metrics {
+	m := &Metrics{reg: prometheus.NewRegistry(), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
+		Name: "cannulary_ingest_messages_total",
+		Help: "Messages by service and outcome: accepted, duplicate, refused, conflict (an id used with other content), failed (passing).",
+	}, []string{"service", "outcome"})}
+	for _, s := range []string{"roster", "cannulation", "assessment", "surveillance"} {
+		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "failed"} {
+			m.messages.WithLabelValues(s, o)
+		}
+	}
+	m.reg.MustRegister(m.messages, &collector{src}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return m
+}
+
+// Outcome counts one message.
+func (m *Metrics) Outcome(service, outcome string) {
+	m.messages.WithLabelValues(service, outcome).Inc()
+}
+
+// Handler serves /metrics.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.reg, promhttp.HandlerOpts{})
+}
+
+// Gatherer gives the registry to tests.
+func (m *Metrics) Gatherer() prometheus.Gatherer { return m.reg }
+
+var (
+	descLast        = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
+	descWarnings    = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself; a damaged log shows here first.", nil, nil)
+	descSequence    = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.", []string{"projector"}, nil)
+	descLag         = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.", []string{"projector"}, nil)
+	descQuarantined = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
+	descLastEvent   = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds", "When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
+	descHolds       = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
+	descTracks      = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
+)
+
+// stages are exported also where there is no track, so that a fall to zero shows.
+var stages = [...]string{"planned", "forming", "ready", "trial", "established", "resting", "retired"}
+
+// collector reads the figures when asked.
+type collector struct{ src Sources }
+
+func (c *collector) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{descLast, descWarnings, descSequence, descLag, descQuarantined, descLastEvent, descHolds, descTracks} {
+		ch <- d
+	}
+}
+
+// scrapeTimeout bounds one reading of all figures.
+const scrapeTimeout = 5 * time.Second
+
+func (c *collector) Collect(ch chan<- prometheus.Metric) {
+	ctx, cancel := context.WithTimeout(context.Background(), scrapeTimeout)
+	defer cancel()
+	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
+		ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
+	}
+	if c.src.LogWarnings != nil {
+		ch <- prometheus.MustNewConstMetric(descWarnings, prometheus.CounterValue, float64(c.src.LogWarnings()))
+	}
+	// Sequences first: the log can only grow, so that lag is never negative.
+	seqs := map[string]uint64{}
+	for name, f := range c.src.Projectors {
+		seqs[name] = f()
+		gauge(descSequence, float64(seqs[name]), name)
+	}
+	if last, err := c.src.LogLast(ctx); err == nil {
+		gauge(descLast, float64(last))
+		for name, seq := range seqs {
+			gauge(descLag, float64(last-min(last, seq)), name)
+		}
+	} else {
+		c.src.Slog.Warn("metrics: the log did not tell its state", "err", err)
+	}
+	if c.src.Store == nil || !c.src.Complete() {
+		return
+	}
+	if err := c.view(ctx, gauge); err != nil {
+		c.src.Slog.Warn("metrics: the view did not answer", "err", err)
+	}
+}
+
+func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float64, ...string)) error {
+	counts, err := c.src.Store.Counts(ctx)
+	if err != nil {
+		return err
+	}
+	tracks, err := c.src.Store.Tracks(ctx)
+	if err != nil {
+		return err
+	}
+	holds, err := c.src.Store.Holds(ctx)
+	if err != nil {
+		return err
+	}
+	gauge(descQuarantined, float64(counts.Quarantine))
+	byStage, byRule := map[[2]string]int{}, map[[2]string]int{}
+	for _, f := range counts.Facilities {
+		if f.Events > 0 {
+			gauge(descLastEvent, float64(f.LastLogged.UnixMilli())/1000, f.ID)
+		}
+		for _, s := range stages {
+			byStage[[2]string{f.ID, s}] = 0
+		}
+		byRule[[2]string{f.ID, "person"}] = 0
+	}
+	for _, t := range tracks {
+		byStage[[2]string{t.Facility, t.Stage}]++
+	}
+	for _, h := range holds {
+		byRule[[2]string{h.Facility, h.Rule}]++
+	}
+	for k, n := range byStage {
+		gauge(descTracks, float64(n), k[0], k[1])
+	}
+	for k, n := range byRule {
+		gauge(descHolds, float64(n), k[0], k[1])
+	}
+	return nil
+}

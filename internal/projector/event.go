@@ -1,0 +1,417 @@
+package projector
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"sort"
+	"time"
+
+	"cannulary/fhir"
+	"cannulary/internal/eventlog"
+	"cannulary/internal/record"
+	"cannulary/internal/view"
+	"cannulary/internal/zone"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// change is one event being projected.
+type change struct {
+	ctx     context.Context
+	tx      *view.Tx
+	seq     uint64
+	updated time.Time
+	units   map[string]bool
+	topics  map[string]bool
+	targets []fhir.VersionedReference
+	created bool // nothing but first versions
+}
+
+// event keeps the event and renders again everything that it touches.
+func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, facts []record.Fact, data []byte, updated time.Time) error {
+	ev := e.Event
+	if err := tx.InsertEvent(e, facts[0].Unit, data); err != nil {
+		return err
+	}
+	fresh := map[string]bool{}
+	for i := range facts {
+		if err := note(tx, &facts[i], fresh); err != nil {
+			return err
+		}
+	}
+	if ev.GetSource() == eventlog.ServiceSource {
+		return p.service(tx, ev)
+	}
+	if err := tx.HeardFrom(ev.GetFacility(), e.Logged, ev.GetOccurredAt().AsTime()); err != nil {
+		return err
+	}
+	c := &change{ctx: ctx, tx: tx, seq: e.Seq, updated: updated, units: map[string]bool{}, topics: fresh, created: true}
+	if err := p.affected(c, e); err != nil {
+		return err
+	}
+	if err := p.render(c); err != nil {
+		return err
+	}
+	if err := p.provenance(c, e, facts); err != nil {
+		return err
+	}
+	if k := ev.GetPatientKey(); k != "" {
+		return tx.MarkDirty(k)
+	}
+	return nil
+}
+
+// note enters a fact into the tables by which it is found again, and adds the topics that
+// it is the first to mention to fresh.
+func note(tx *view.Tx, f *record.Fact, fresh map[string]bool) error {
+	if f.Target != "" {
+		if err := tx.Amend(f.Target, f.Seq); err != nil {
+			return err
+		}
+	}
+	if f.TargetSession != "" {
+		if err := tx.Amend(f.TargetSession, f.Seq); err != nil {
+			return err
+		}
+	}
+	for _, t := range topicsOf(f) {
+		known, err := tx.HasTopic(t.name)
+		if err != nil {
+			return err
+		}
+		if known && !t.describes {
+			continue
+		}
+		if class, _, _ := split(t.name); !known && class != topicMerges+"/" && class != topicFacility && class != topicProtocol {
+			fresh[t.name] = true
+		}
+		if err := tx.Topic(t.name, f.Seq); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// service takes the service's own events: they change no resource.
+func (p *Projector) service(tx *view.Tx, ev *logv1.Event) error {
+	for _, f := range ev.GetFacts() {
+		if d := f.GetDayStarted(); d != nil {
+			if err := tx.DayStarted(ev.GetFacility(), d.GetDate()); err != nil {
+				return err
+			}
+			// What the calendar changes (a rest that ends, a protocol that comes into force) is
+			// judged again.
+			if err := tx.MarkFacilityDirty(ev.GetFacility()); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// related tells whether an amendment may touch a fact: both are about the same patient as
+// merged today, or about the same facility.
+func (p *Projector) related(a, b *record.Fact) bool {
+	if a.PatientKey == "" && b.PatientKey == "" {
+		return a.Facility == b.Facility
+	}
+	return a.PatientKey != "" && b.PatientKey != "" && p.identities.Survivor(a.PatientKey) == p.identities.Survivor(b.PatientKey)
+}
+
+// affected finds the units and topics that the event changes: its own, those of the facts
+// that it amends, and those that an earlier amendment moved.
+func (p *Projector) affected(c *change, e view.StoredEvent) error {
+	facts, err := view.Closure(c.tx.Load(), []view.StoredEvent{e}, p.related)
+	if err != nil {
+		return err
+	}
+	merges, facilities, protocols := false, map[string]bool{}, map[string]bool{}
+	for i := range facts {
+		f := &facts[i]
+		if f.Plain() {
+			c.units[f.Unit] = true
+		}
+		if s, ok := f.Body.(*cannularyv1.SessionVoided); ok {
+			for _, key := range p.identities.Group(f.PatientKey) {
+				c.units[record.SessionUnit(key, s.GetSession().GetSystem(), s.GetSession().GetValue())] = true
+			}
+		}
+		for _, t := range topicsOf(f) {
+			switch class, key, _ := split(t.name); class {
+			case topicMerges + "/":
+				merges = true
+			case topicFacility:
+				facilities[key] = true
+			case topicProtocol:
+				protocols[key] = true
+			default:
+				if t.describes {
+					c.topics[t.name] = true
+				}
+			}
+		}
+	}
+	if merges {
+		if err := p.merged(c); err != nil {
+			return err
+		}
+	}
+	for id := range facilities {
+		if err := p.facility(c, id); err != nil {
+			return err
+		}
+	}
+	for id := range protocols {
+		if err := c.tx.MarkFacilityDirty(id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// resolve reads who was merged into whom.
+func (p *Projector) resolve(tx *view.Tx) error {
+	events, err := tx.Load().Topic(topicMerges)
+	if err != nil {
+		return err
+	}
+	// A void of a merge is posted for the survivor; which one that is cannot depend on the
+	// merge that it takes back, so here any patient's void of a merge counts.
+	facts, err := view.Closure(tx.Load(), events, func(_, _ *record.Fact) bool { return true })
+	if err != nil {
+		return err
+	}
+	p.identities = record.Resolve(record.Effective(facts))
+	return nil
+}
+
+// merged renders again everything of the patients whose identity resolves differently now.
+func (p *Projector) merged(c *change) error {
+	before := p.identities
+	if err := p.resolve(c.tx); err != nil {
+		return err
+	}
+	for _, key := range record.Changed(before, p.identities) {
+		c.topics[topicPatient+key] = true
+		units, err := c.tx.UnitsOfPatient(key)
+		if err != nil {
+			return err
+		}
+		for _, u := range units {
+			c.units[u] = true
+		}
+		for _, prefix := range []string{topicTrack, topicAccess} {
+			topics, err := c.tx.TopicsWith(prefix + key + "/")
+			if err != nil {
+				return err
+			}
+			for _, t := range topics {
+				c.topics[t] = true
+			}
+		}
+		if err := c.tx.MarkDirty(key); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *Projector) setZone(facility, name string) error {
+	l, err := zone.Load(name)
+	if err != nil {
+		return &unclearError{fmt.Errorf("facility %s: %w", facility, err)}
+	}
+	p.zones = maps.Clone(p.zones)
+	p.zones[facility] = l
+	return nil
+}
+
+func (p *Projector) zone(facility string) *time.Location {
+	if l, ok := p.zones[facility]; ok {
+		return l
+	}
+	return time.UTC
+}
+
+// facility takes a facility's registration. A new time zone renders all its times again.
+func (p *Projector) facility(c *change, id string) error {
+	items, err := p.topicItems(c, topicFacility+id)
+	if err != nil {
+		return err
+	}
+	for i := range items {
+		r, ok := items[i].Body.(*cannularyv1.FacilityRegistered)
+		if !ok || items[i].Void || items[i].Facility != id {
+			continue
+		}
+		if err := c.tx.SetFacility(id, r.GetTimeZone(), r.GetName()); err != nil {
+			return err
+		}
+	}
+	fs, err := c.tx.Facilities()
+	if err != nil {
+		return err
+	}
+	for _, f := range fs {
+		if f.ID != id || p.zone(id).String() == f.Zone {
+			continue
+		}
+		if err := p.setZone(id, f.Zone); err != nil {
+			return err
+		}
+		units, err := c.tx.UnitsOfFacility(id)
+		if err != nil {
+			return err
+		}
+		for _, u := range units {
+			c.units[u] = true
+		}
+		if err := c.tx.MarkFacilityDirty(id); err != nil {
+			return err
+		}
+	}
+	resources, err := fhir.Facility(p.context(id), items)
+	if err != nil {
+		return &unclearError{err}
+	}
+	return c.put(resources...)
+}
+
+// context is what rendering needs beside the facts.
+func (p *Projector) context(facility string) fhir.Context {
+	return fhir.Context{Zone: p.zone(facility), Facility: facility, Subject: p.identities.Survivor, Options: p.cfg.Options}
+}
+
+// put stores resources and remembers which versions the event gave.
+func (c *change) put(resources ...fhir.Resource) error {
+	for _, r := range resources {
+		v, changed, err := c.tx.Put(r, c.seq, c.updated)
+		if err != nil {
+			return err
+		}
+		if changed {
+			c.targets = append(c.targets, fhir.VersionedReference{Type: r.Type, ID: r.ID, Version: v})
+			c.created = c.created && v == 1
+		}
+	}
+	return nil
+}
+
+// provenance says where the versions that the event gave come from.
+func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fact) error {
+	if len(c.targets) == 0 {
+		return nil
+	}
+	activity := fhir.ActivityUpdate
+	if c.created {
+		activity = fhir.ActivityCreate
+	}
+	if onlyVoids(facts) {
+		activity = fhir.ActivityNullify
+	}
+	ev := e.Event
+	resources, err := fhir.Provenance(p.context(ev.GetFacility()), fhir.ProvenanceView{
+		EventID: ev.GetId(), Source: ev.GetSource(), SourceMessageID: ev.GetSourceMessageId(),
+		OccurredAt: ev.GetOccurredAt().AsTime(), Precision: ev.GetPrecision(), Recorded: e.Logged,
+		Recorder: ev.GetRecorder(), Facility: ev.GetFacility(), Targets: c.targets, Activity: activity,
+	})
+	if err != nil {
+		return &unclearError{err}
+	}
+	for _, r := range resources {
+		if r.Patient == "" && ev.GetPatientKey() != "" {
+			r.Patient = p.identities.Survivor(ev.GetPatientKey())
+		}
+		if _, _, err := c.tx.Put(r, c.seq, c.updated); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func onlyVoids(facts []record.Fact) bool {
+	for i := range facts {
+		if facts[i].Kind != record.KindFactVoided && facts[i].Kind != record.KindSessionVoided {
+			return false
+		}
+	}
+	return true
+}
+
+// render renders the units and topics again, in a fixed order.
+func (p *Projector) render(c *change) error {
+	for _, u := range sorted(c.units) {
+		if err := p.unit(c, u); err != nil {
+			return err
+		}
+	}
+	// What describes an access also shows on its tracks.
+	for t := range c.topics {
+		class, key, _ := split(t)
+		if class != topicAccess {
+			continue
+		}
+		tracks, err := c.tx.TopicsWith(topicTrack + key + "/")
+		if err != nil {
+			return err
+		}
+		for _, n := range tracks {
+			c.topics[n] = true
+		}
+	}
+	for _, t := range sorted(c.topics) {
+		if err := p.topic(c, t); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func sorted(set map[string]bool) []string {
+	out := make([]string, 0, len(set))
+	for k := range set {
+		out = append(out, k)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// unit renders one session, or one event without a session.
+func (p *Projector) unit(c *change, unit string) error {
+	events, err := c.tx.Load().Unit(unit)
+	if err != nil || len(events) == 0 {
+		return err
+	}
+	facts, err := view.Closure(c.tx.Load(), events, p.related)
+	if err != nil {
+		return err
+	}
+	items := record.Effective(facts)
+	kept := items[:0]
+	for _, it := range items {
+		if it.Unit == unit {
+			kept = append(kept, it)
+		}
+	}
+	if len(kept) == 0 {
+		return nil
+	}
+	resources, err := fhir.Unit(p.context(kept[0].Facility), kept)
+	if err != nil {
+		return &unclearError{err}
+	}
+	return c.put(resources...)
+}
+
+func (p *Projector) topicItems(c *change, name string) ([]record.Item, error) {
+	events, err := c.tx.Load().Topic(name)
+	if err != nil {
+		return nil, err
+	}
+	facts, err := view.Closure(c.tx.Load(), events, p.related)
+	if err != nil {
+		return nil, err
+	}
+	return record.Effective(facts), nil
+}

@@ -1,0 +1,306 @@
+package projector
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/fhir"
+	"cannulary/internal/eventlog"
+	"cannulary/internal/record"
+	"cannulary/internal/view"
+	logv1 "cannulary/proto/cannulary/log/v1"
+)
+
+// Opener opens sealed values. keyring.Ring is one.
+type Opener interface {
+	// Unseal returns keyring.ErrNoKey when the patient's key was destroyed.
+	Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error)
+}
+
+// Config is what a Projector needs.
+type Config struct {
+	Log     *eventlog.Log
+	Store   *view.Store
+	Opener  Opener
+	Options fhir.Options
+	Slog    *slog.Logger
+}
+
+// Projector follows the log. Start it with Run.
+type Projector struct {
+	cfg Config
+
+	// State that is itself a function of the view; only Run touches it.
+	identities *record.Identities
+	zones      map[string]*time.Location
+
+	mu     sync.Mutex
+	seq    uint64
+	moved  chan struct{}
+	failed error
+	// Committed state for readers.
+	ids       *record.Identities
+	locations map[string]*time.Location
+	logged    time.Time // the log's time at seq
+}
+
+// batchLimit bounds one transaction.
+const batchLimit = 500
+
+// quiet is the batch size below which the projector judges the tracks that changed without
+// asking whether it has reached the log's end.
+const quiet = 100
+
+// New reads the checkpoint, and refuses a view that does not belong to the log: the event
+// at the checkpoint must be the very same.
+func New(ctx context.Context, cfg Config) (*Projector, error) {
+	p := &Projector{cfg: cfg, moved: make(chan struct{}), zones: map[string]*time.Location{}}
+	c, ok, err := cfg.Store.Checkpoint(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read the view's checkpoint: %w", err)
+	}
+	if ok {
+		if err := p.verify(ctx, c); err != nil {
+			return nil, err
+		}
+		p.seq, p.logged = c.Seq, c.Logged
+	}
+	tx, err := cfg.Store.Begin(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer tx.Rollback()
+	if err := p.load(tx); err != nil {
+		return nil, err
+	}
+	return p, nil
+}
+
+// ErrForeign says that view and log do not belong together.
+var ErrForeign = errors.New("the view does not belong to this log")
+
+func (p *Projector) verify(ctx context.Context, c view.Checkpoint) error {
+	hint := fmt.Sprintf("restore the log, or delete %s to build the view from this log", p.cfg.Store.Path())
+	if c.LogID != p.cfg.Log.ID() {
+		return fmt.Errorf("%w: it was built from log %s, this is %s; %s", ErrForeign, c.LogID, p.cfg.Log.ID(), hint)
+	}
+	e, err := p.cfg.Log.Get(ctx, c.Seq)
+	if err != nil {
+		return fmt.Errorf("%w: the log does not show entry %d, which the view has: acknowledged events may be lost (%w); %s", ErrForeign, c.Seq, err, hint)
+	}
+	var ev logv1.Event
+	if err := proto.Unmarshal(e.Data, &ev); err == nil && ev.GetId() == c.EventID || err != nil && c.EventID == "" {
+		return nil
+	}
+	return fmt.Errorf("%w: entry %d of the log is event %s, the view has %s there: the log lost events and went on; %s", ErrForeign, c.Seq, ev.GetId(), c.EventID, hint)
+}
+
+// load reads the state that is kept in memory from the view.
+func (p *Projector) load(tx *view.Tx) error {
+	if err := p.resolve(tx); err != nil {
+		return err
+	}
+	fs, err := tx.Facilities()
+	if err != nil {
+		return err
+	}
+	p.zones = map[string]*time.Location{}
+	for _, f := range fs {
+		if err := p.setZone(f.ID, f.Zone); err != nil {
+			return err
+		}
+	}
+	p.mu.Lock()
+	p.ids, p.locations = p.identities, p.zones
+	p.mu.Unlock()
+	return nil
+}
+
+// Run follows the log until ctx ends or something stands in its way: a gap in the log, a
+// kind of fact that a newer version wrote, a full disk.
+func (p *Projector) Run(ctx context.Context) error {
+	err := p.cfg.Log.Read(ctx, p.Sequence()+1, batchLimit, p.apply)
+	if err != nil && ctx.Err() != nil {
+		err = nil
+	}
+	if err != nil {
+		p.mu.Lock()
+		p.failed = err
+		close(p.moved)
+		p.moved = make(chan struct{})
+		p.mu.Unlock()
+	}
+	return err
+}
+
+// Sequence is how far the log was projected.
+func (p *Projector) Sequence() uint64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.seq
+}
+
+// Failed is what stopped Run, nil while it goes.
+func (p *Projector) Failed() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.failed
+}
+
+// Zone is a facility's time zone as newly projected; UTC for a facility that is not known.
+func (p *Projector) Zone(facility string) *time.Location {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if l, ok := p.locations[facility]; ok {
+		return l
+	}
+	return time.UTC
+}
+
+// Identities are those of the newest committed state.
+func (p *Projector) Identities() *record.Identities {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.ids
+}
+
+// WaitFor returns once seq is projected.
+func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
+	for {
+		p.mu.Lock()
+		at, moved, failed := p.seq, p.moved, p.failed
+		p.mu.Unlock()
+		switch {
+		case at >= seq:
+			return nil
+		case failed != nil:
+			return failed
+		}
+		select {
+		case <-moved:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
+	tx, err := p.cfg.Store.Begin(ctx)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	c, _, err := tx.Checkpoint()
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		c.LogID, c.Seq, c.Logged = p.cfg.Log.ID(), e.Seq, e.Time
+		if t := e.Time.Truncate(time.Millisecond); t.After(c.Updated) {
+			c.Updated = t
+		}
+		if c.EventID, err = p.entry(ctx, tx, e, c.Updated); err != nil {
+			return fmt.Errorf("project entry %d: %w", e.Seq, p.reload(ctx, tx, err))
+		}
+	}
+	if p.caughtUp(ctx, c.Seq, len(entries)) {
+		if err := p.judge(tx); err != nil {
+			return fmt.Errorf("judge tracks at entry %d: %w", c.Seq, p.reload(ctx, tx, err))
+		}
+	}
+	if err := tx.SetCheckpoint(c); err != nil {
+		return p.reload(ctx, tx, err)
+	}
+	if err := tx.Commit(); err != nil {
+		return p.reload(ctx, tx, err)
+	}
+	p.mu.Lock()
+	p.seq, p.logged, p.ids, p.locations = c.Seq, c.Logged, p.identities, p.zones
+	close(p.moved)
+	p.moved = make(chan struct{})
+	p.mu.Unlock()
+	return nil
+}
+
+// caughtUp tells whether this is a moment to judge: in a long catch-up every patient would
+// be judged again and again for nothing.
+func (p *Projector) caughtUp(ctx context.Context, seq uint64, entries int) bool {
+	if entries < quiet {
+		return true
+	}
+	st, err := p.cfg.Log.State(ctx)
+	return err == nil && st.LastSeq <= seq
+}
+
+// reload puts the state in memory back to what the view holds after a transaction that
+// will not be committed.
+func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error {
+	tx.Rollback()
+	again, err := p.cfg.Store.Begin(ctx)
+	if err != nil {
+		return errors.Join(cause, err)
+	}
+	defer again.Rollback()
+	return errors.Join(cause, p.load(again))
+}
+
+// entry projects one entry of the log and returns its event's id. An event that cannot be
+// understood is set aside whole, with an alarm; one of a newer version stops the projector.
+func (p *Projector) entry(ctx context.Context, tx *view.Tx, e eventlog.Entry, updated time.Time) (string, error) {
+	ev := &logv1.Event{}
+	if err := proto.Unmarshal(e.Data, ev); err != nil {
+		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
+	}
+	stored := view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}
+	facts, err := record.Facts(ev, e.Seq, e.Time)
+	if errors.Is(err, record.ErrUnknownFact) {
+		return ev.GetId(), err
+	}
+	if err != nil {
+		return ev.GetId(), p.quarantine(tx, e, ev.GetId(), ev.GetPatientKey(), err)
+	}
+	if ev.GetTest() {
+		return ev.GetId(), tx.Aside(e.Seq, ev.GetId(), "test")
+	}
+	known, err := tx.HasEvent(ev.GetId())
+	if err != nil {
+		return ev.GetId(), err
+	}
+	if known {
+		return ev.GetId(), tx.Aside(e.Seq, ev.GetId(), "repeat")
+	}
+	if err := tx.Savepoint(); err != nil {
+		return ev.GetId(), err
+	}
+	before, zones := p.identities, p.zones
+	err = p.event(ctx, tx, stored, facts, e.Data, updated)
+	var unclear *unclearError
+	if errors.As(err, &unclear) {
+		p.identities, p.zones = before, zones
+		if err := tx.TakeBack(); err != nil {
+			return ev.GetId(), err
+		}
+		return ev.GetId(), p.quarantine(tx, e, ev.GetId(), ev.GetPatientKey(), unclear)
+	}
+	if err != nil {
+		return ev.GetId(), err
+	}
+	return ev.GetId(), tx.Release()
+}
+
+func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string, reason error) error {
+	p.cfg.Slog.Error("an event is set aside: it cannot be understood", "seq", e.Seq, "event", id, "reason", reason)
+	return tx.Quarantine(e.Seq, id, patient, reason.Error(), e.Data)
+}
+
+// unclearError is a failure that comes from what an event says, not from the machine.
+type unclearError struct{ err error }
+
+func (u *unclearError) Error() string { return u.err.Error() }
+func (u *unclearError) Unwrap() error { return u.err }

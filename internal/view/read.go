@@ -1,0 +1,189 @@
+package view
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Row is one version of one resource.
+type Row struct {
+	RID     int64
+	Type    string
+	ID      string
+	Patient string // the Patient in whose compartment it is; empty if in none
+	Version int    // from 1
+	Updated time.Time
+	Seq     uint64 // the event that gave this version
+	// Previous is when the version before was given; zero for the first one.
+	Previous time.Time
+	Body     []byte // the resource's JSON with its meta
+}
+
+// Mark is how far a view had come when it was read.
+type Mark struct {
+	// Watermark is the newest lastUpdated that was given: all that changes later bears
+	// this time or a later one. Zero in an empty view.
+	Watermark time.Time
+	Seq       uint64
+}
+
+// read runs the function in one read transaction, so that all its statements see the same
+// state of the view.
+func (s *Store) read(ctx context.Context, f func(tx *sql.Tx) error) error {
+	tx, err := s.r.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return fmt.Errorf("view: begin reading: %w", err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	if err := f(tx); err != nil {
+		return fmt.Errorf("view: %w", err)
+	}
+	return nil
+}
+
+func mark(ctx context.Context, tx *sql.Tx) (Mark, error) {
+	c, ok, err := readCheckpoint(ctx, tx)
+	if err != nil || !ok {
+		return Mark{}, err
+	}
+	return Mark{Watermark: c.Updated, Seq: c.Seq}, nil
+}
+
+const rowColumns = `r.rid, r.type, r.id, r.patient, r.version, r.updated, r.seq, r.body`
+
+func scanRow(scan func(...any) error, more ...any) (Row, error) {
+	var r Row
+	var updated, seq int64
+	dest := append([]any{&r.RID, &r.Type, &r.ID, &r.Patient, &r.Version, &updated, &seq, &r.Body}, more...)
+	if err := scan(dest...); err != nil {
+		return Row{}, err
+	}
+	r.Updated, r.Seq = fromMillis(updated), uint64(seq)
+	return r, nil
+}
+
+func scanRows(rows *sql.Rows, err error) ([]Row, error) {
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	var out []Row
+	for rows.Next() {
+		r, err := scanRow(rows.Scan)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, rows.Err()
+}
+
+// Get reads the newest version of a resource; ok is false where there is none.
+func (s *Store) Get(ctx context.Context, typ, id string) (row Row, ok bool, err error) {
+	var previous sql.NullInt64
+	// One statement sees one state: no transaction is needed around it.
+	row, err = scanRow(s.r.QueryRowContext(ctx, `SELECT `+rowColumns+`,
+		(SELECT h.updated FROM history h WHERE h.rid = r.rid AND h.version < r.version ORDER BY h.version DESC LIMIT 1)
+		FROM resource r WHERE r.type = ? AND r.id = ?`, typ, id).Scan, &previous)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Row{}, false, nil
+	}
+	if err != nil {
+		return Row{}, false, fmt.Errorf("view: read %s: %w", typ, err)
+	}
+	if previous.Valid {
+		row.Previous = fromMillis(previous.Int64)
+	}
+	return row, true, nil
+}
+
+// versions lists a resource's versions, with that one that is not in the history table.
+const versions = `(SELECT r.rid, r.type, r.id, r.patient, r.version, r.updated, r.seq, r.body
+		FROM resource r WHERE r.type = ?1 AND r.id = ?2
+	UNION ALL SELECT r.rid, r.type, r.id, r.patient, h.version, h.updated, h.seq, h.body
+		FROM resource r JOIN history h ON h.rid = r.rid WHERE r.type = ?1 AND r.id = ?2)`
+
+// Version reads one version of a resource; ok is false where there is none.
+func (s *Store) Version(ctx context.Context, typ, id string, version int) (row Row, ok bool, err error) {
+	row, err = scanRow(s.r.QueryRowContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r WHERE r.version = ?3`, typ, id, version).Scan)
+	if errors.Is(err, sql.ErrNoRows) {
+		return Row{}, false, nil
+	}
+	if err != nil {
+		return Row{}, false, fmt.Errorf("view: read %s: %w", typ, err)
+	}
+	return row, true, nil
+}
+
+// HistoryQuery asks for the versions of one resource, newest first.
+type HistoryQuery struct {
+	Type, ID string
+	Since    time.Time // only versions of this time or later; zero for all
+	Before   int       // only versions below this one; 0 for all
+	Count    int       // at most so many
+}
+
+// HistoryPage is a page of versions.
+type HistoryPage struct {
+	Mark
+	Rows  []Row
+	Total int  // versions since Since, on all pages
+	More  bool // versions below the last of Rows exist
+}
+
+// History reads versions of a resource; ok is false where the resource does not exist.
+func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, ok bool, err error) {
+	since := int64(-1 << 62)
+	if !q.Since.IsZero() {
+		since = millis(q.Since)
+	}
+	before := int64(1) << 62
+	if q.Before > 0 {
+		before = int64(q.Before)
+	}
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		var one int
+		err := tx.QueryRowContext(ctx, `SELECT 1 FROM resource WHERE type = ? AND id = ?`, q.Type, q.ID).Scan(&one)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		ok = true
+		if page.Mark, err = mark(ctx, tx); err != nil {
+			return err
+		}
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3`, q.Type, q.ID, since).Scan(&page.Total); err != nil {
+			return err
+		}
+		if q.Count <= 0 {
+			return nil
+		}
+		page.Rows, err = scanRows(tx.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r
+			WHERE r.updated >= ?3 AND r.version < ?4 ORDER BY r.version DESC LIMIT ?5`, q.Type, q.ID, since, before, q.Count+1))
+		page.Rows, page.More = cut(page.Rows, q.Count)
+		return err
+	})
+	return page, ok, err
+}
+
+// HistoryCount counts the versions of a resource, the newest included; 0 where the
+// resource does not exist.
+func (s *Store) HistoryCount(ctx context.Context, typ, id string) (n int, err error) {
+	if err = s.r.QueryRowContext(ctx, `SELECT count(*) FROM `+versions, typ, id).Scan(&n); err != nil {
+		return 0, fmt.Errorf("view: count versions of %s: %w", typ, err)
+	}
+	return n, nil
+}
+
+// cut drops the row that was read only to know whether there are more.
+func cut(rows []Row, count int) ([]Row, bool) {
+	if len(rows) <= count {
+		return rows, false
+	}
+	return rows[:count], true
+}

@@ -1,0 +1,213 @@
+package view
+
+import (
+	"strings"
+	"time"
+)
+
+// Filter is a list of conditions of which one must hold. An empty one never holds.
+type Filter []Condition
+
+// Condition is one thing that a resource may be asked for.
+type Condition interface {
+	// holds writes an expression about the resource r.
+	holds(c *clause)
+	// rows writes a query for the rids of all resources, of any type, of which the
+	// condition holds; it returns false where no index leads to them.
+	rows(c *clause) bool
+}
+
+// clause gathers SQL text and the values bound to it. Values never become text.
+type clause struct {
+	typ  string
+	text strings.Builder
+	args []any
+}
+
+func (c *clause) add(text string, args ...any) {
+	c.text.WriteString(text)
+	c.args = append(c.args, args...)
+}
+
+// TokenIs asks for a token parameter.
+type TokenIs struct {
+	Param string
+	// System is compared only if HasSystem is set; then empty means a token without one.
+	System    string
+	HasSystem bool
+	Code      string // empty for any code of the system
+}
+
+func (t TokenIs) holds(c *clause) {
+	if t.HasSystem && t.Code != "" {
+		c.add(`EXISTS (SELECT 1 FROM token t WHERE t.param = ? AND t.code = ? AND t.system = ? AND t.rid = r.rid)`, t.Param, t.Code, t.System)
+		return
+	}
+	// The signs keep SQLite from walking through all tokens of that parameter or code
+	// for each resource.
+	c.add(`EXISTS (SELECT 1 FROM token t WHERE t.rid = r.rid AND +t.param = ?`, t.Param)
+	if t.Code != "" {
+		c.add(` AND +t.code = ?`, t.Code)
+	}
+	if t.HasSystem {
+		c.add(` AND +t.system = ?`, t.System)
+	}
+	c.add(`)`)
+}
+
+func (t TokenIs) rows(c *clause) bool {
+	if t.Code == "" {
+		return false
+	}
+	c.add(`SELECT rid FROM token WHERE param = ? AND code = ?`, t.Param, t.Code)
+	if t.HasSystem {
+		c.add(` AND system = ?`, t.System)
+	}
+	return true
+}
+
+// ReferenceIs asks for a reference parameter: to the resource Type/ID.
+type ReferenceIs struct{ Param, Type, ID string }
+
+func (f ReferenceIs) holds(c *clause) {
+	c.add(`EXISTS (SELECT 1 FROM reference f WHERE f.param = ? AND f.target = ? AND f.rid = r.rid)`, f.Param, f.Type+"/"+f.ID)
+}
+
+func (f ReferenceIs) rows(c *clause) bool {
+	c.add(`SELECT rid FROM reference WHERE param = ? AND target = ?`, f.Param, f.Type+"/"+f.ID)
+	return true
+}
+
+// InCompartment asks for the resources of one patient.
+type InCompartment struct{ Patient string }
+
+func (p InCompartment) holds(c *clause)   { c.add(`r.patient = ?`, p.Patient) }
+func (InCompartment) rows(_ *clause) bool { return false } // resource_patient also gives the order
+
+// IDIs asks for one resource by its id.
+type IDIs struct{ ID string }
+
+func (i IDIs) holds(c *clause) { c.add(`r.id = ?`, i.ID) }
+
+func (i IDIs) rows(c *clause) bool {
+	c.add(`SELECT rid FROM resource WHERE type = ? AND id = ?`, c.typ, i.ID)
+	return true
+}
+
+// Prefix is how a value is compared with a date or a quantity, as in FHIR R4 search.
+type Prefix string
+
+// The prefixes. A date is an interval, of the parameter [Low, High) and of the resource:
+// Equal and NotEqual ask whether the parameter's contains the resource's; Greater and
+// Less whether the resource's reaches beyond; GreaterEqual and LessEqual accept either;
+// StartsAfter and EndsBefore ask that they do not overlap.
+const (
+	Equal        Prefix = "eq"
+	NotEqual     Prefix = "ne"
+	Greater      Prefix = "gt"
+	Less         Prefix = "lt"
+	GreaterEqual Prefix = "ge"
+	LessEqual    Prefix = "le"
+	StartsAfter  Prefix = "sa"
+	EndsBefore   Prefix = "eb"
+)
+
+// Prefixes lists the prefixes.
+func Prefixes() []Prefix {
+	return []Prefix{Equal, NotEqual, Greater, Less, GreaterEqual, LessEqual, StartsAfter, EndsBefore}
+}
+
+// DateIs asks for a date parameter. Low and High are used to the millisecond.
+type DateIs struct {
+	Param     string
+	Prefix    Prefix
+	Low, High time.Time
+}
+
+func (d DateIs) holds(c *clause) {
+	c.add(`EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param = ? AND `, d.Param)
+	low, high := millis(d.Low), millis(d.High)
+	switch d.Prefix {
+	case NotEqual:
+		c.add(`NOT (p.low >= ? AND p.high <= ?)`, low, high)
+	case Greater:
+		c.add(`p.high > ?`, high)
+	case Less:
+		c.add(`p.low < ?`, low)
+	case GreaterEqual:
+		c.add(`(p.high > ? OR p.low >= ? AND p.high <= ?)`, high, low, high)
+	case LessEqual:
+		c.add(`(p.low < ? OR p.low >= ? AND p.high <= ?)`, low, low, high)
+	case StartsAfter:
+		c.add(`p.low >= ?`, high)
+	case EndsBefore:
+		c.add(`p.high <= ?`, low)
+	default:
+		c.add(`p.low >= ? AND p.high <= ?`, low, high)
+	}
+	c.add(`)`)
+}
+
+func (DateIs) rows(_ *clause) bool { return false }
+
+// UpdatedIs asks for meta.lastUpdated, which is known to the millisecond.
+type UpdatedIs struct {
+	Prefix    Prefix
+	Low, High time.Time
+}
+
+func (u UpdatedIs) holds(c *clause) {
+	low, high := millis(u.Low), millis(u.High)
+	switch u.Prefix {
+	case NotEqual:
+		c.add(`(r.updated < ? OR r.updated >= ?)`, low, high)
+	case Greater, StartsAfter:
+		c.add(`r.updated >= ?`, high)
+	case Less, EndsBefore:
+		c.add(`r.updated < ?`, low)
+	case GreaterEqual:
+		c.add(`r.updated >= ?`, low)
+	case LessEqual:
+		c.add(`r.updated < ?`, high)
+	default:
+		c.add(`(r.updated >= ? AND r.updated < ?)`, low, high)
+	}
+}
+
+func (UpdatedIs) rows(_ *clause) bool { return false }
+
+// QuantityIs asks for a quantity parameter. Equal and NotEqual compare with [Low, High),
+// what the digits of the value imply; the others with Value itself.
+type QuantityIs struct {
+	Param            string
+	Prefix           Prefix
+	Value, Low, High float64
+	System, Code     string // empty for any
+}
+
+func (q QuantityIs) holds(c *clause) {
+	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param = ? AND `, q.Param)
+	switch q.Prefix {
+	case NotEqual:
+		c.add(`(q.value < ? OR q.value >= ?)`, q.Low, q.High)
+	case Greater, StartsAfter:
+		c.add(`q.value > ?`, q.Value)
+	case Less, EndsBefore:
+		c.add(`q.value < ?`, q.Value)
+	case GreaterEqual:
+		c.add(`q.value >= ?`, q.Value)
+	case LessEqual:
+		c.add(`q.value <= ?`, q.Value)
+	default:
+		c.add(`q.value >= ? AND q.value < ?`, q.Low, q.High)
+	}
+	if q.System != "" {
+		c.add(` AND q.system = ?`, q.System)
+	}
+	if q.Code != "" {
+		c.add(` AND q.code = ?`, q.Code)
+	}
+	c.add(`)`)
+}
+
+func (QuantityIs) rows(_ *clause) bool { return false }

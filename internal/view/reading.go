@@ -1,0 +1,85 @@
+package view
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+)
+
+// Reading runs f on one state of the view, however many events arrive meanwhile.
+func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) error) error {
+	tx, err := s.r.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return fmt.Errorf("read the view: %w", err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	c, _, err := readCheckpoint(ctx, tx)
+	if err != nil {
+		return fmt.Errorf("read the view: %w", err)
+	}
+	return f(loader{ctx, tx.QueryContext}, c)
+}
+
+// HasPatient tells whether anything is known of a patient key.
+func (s *Store) HasPatient(ctx context.Context, key string) (bool, error) {
+	var n int
+	err := s.r.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource WHERE type = 'Patient' AND id = ? LIMIT 1)`, key).Scan(&n)
+	return n > 0, err
+}
+
+// Tracks lists the stored judgements, by facility, patient and track.
+func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
+	rows, err := s.r.QueryContext(ctx, `SELECT patient, track, facility, role, stage, counted, target, held FROM track ORDER BY facility, patient, role, track`)
+	if err != nil {
+		return nil, fmt.Errorf("read tracks: %w", err)
+	}
+	defer func() { _ = rows.Close() }()
+	var out []TrackRow
+	for rows.Next() {
+		var r TrackRow
+		if err := rows.Scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Held); err != nil {
+			return nil, fmt.Errorf("read tracks: %w", err)
+		}
+		out = append(out, r)
+	}
+	return out, rows.Err()
+}
+
+// Holds lists the open holds, oldest first.
+func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
+	rows, err := s.r.QueryContext(ctx, `SELECT id, patient, facility, rule, since FROM hold ORDER BY since, id`)
+	if err != nil {
+		return nil, fmt.Errorf("read holds: %w", err)
+	}
+	defer func() { _ = rows.Close() }()
+	var out []HoldRow
+	for rows.Next() {
+		var r HoldRow
+		var since int64
+		if err := rows.Scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since); err != nil {
+			return nil, fmt.Errorf("read holds: %w", err)
+		}
+		r.Since = fromMillis(since)
+		out = append(out, r)
+	}
+	return out, rows.Err()
+}
+
+// PatientsByIdentifier lists the ids of Patients that publish the identifier.
+func (s *Store) PatientsByIdentifier(ctx context.Context, system, value string) ([]string, error) {
+	rows, err := s.r.QueryContext(ctx, `SELECT r.id FROM token t JOIN resource r ON r.rid = t.rid
+		WHERE t.param = 'identifier' AND t.code = ? AND t.system = ? AND r.type = 'Patient' ORDER BY r.id`, value, system)
+	if err != nil {
+		return nil, fmt.Errorf("find patient: %w", err)
+	}
+	defer func() { _ = rows.Close() }()
+	var out []string
+	for rows.Next() {
+		var id string
+		if err := rows.Scan(&id); err != nil {
+			return nil, fmt.Errorf("find patient: %w", err)
+		}
+		out = append(out, id)
+	}
+	return out, rows.Err()
+}
