@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"net/http"
 
+	"cannulary/internal/board"
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
 	"cannulary/internal/metrics"
@@ -66,6 +67,7 @@ func (a *App) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor: func(id string) string { return a.projector.Identities().Survivor(id) },
+		Zone:     a.projector.CommonZone,
 	})
 	if err != nil {
 		return nil, err
@@ -73,14 +75,11 @@ func (a *App) handler() (http.Handler, error) {
 	mux.Handle("/fhir", f)
 	mux.Handle("/fhir/", f)
 	cards := &chairside.Service{Store: a.store, Projector: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
-	mux.HandleFunc("GET /card", func(w http.ResponseWriter, r *http.Request) {
-		c, err := cards.Card(r.Context(), chairside.Request{Key: r.URL.Query().Get("patient")})
-		if err != nil {
-			say(w, 500, err.Error())
-			return
-		}
-		say(w, 200, c)
-	})
+	b := board.New(board.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: func(ctx context.Context) (board.Status, error) {
+		st, err := a.log.State(ctx)
+		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
+	}})
+	mux.Handle("/", b)
 	return mux, nil
 }
 

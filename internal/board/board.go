@@ -30,14 +30,19 @@ type Status struct {
 	Version      string // of the program
 }
 
-// Config is what the pages are made from. All fields are required.
+// Config is what the pages are made from. All fields but ListLimit are required.
 type Config struct {
 	Cards  *chairside.Service
 	Store  *view.Store
 	Now    func() time.Time
 	Log    *slog.Logger
 	Status func(context.Context) (Status, error)
+	// ListLimit is how many patients are listed before a facility must be chosen: beyond
+	// it nobody reads the list, and all names would be opened for nothing. 0 is 600.
+	ListLimit int
 }
+
+const defaultListLimit = 600
 
 //go:embed page/*
 var files embed.FS
@@ -54,6 +59,9 @@ type handler struct {
 // New answers "/" (the board), "/card" and what the pages need; every other path is not
 // found. It panics if the templates, which are compiled in, cannot be read.
 func New(cfg Config) http.Handler {
+	if cfg.ListLimit == 0 {
+		cfg.ListLimit = defaultListLimit
+	}
 	h := &handler{cfg: cfg, pages: map[string]*template.Template{}, style: embedded("board.css"), icon: embedded("icon.svg")}
 	sum := sha256.Sum256(h.style)
 	h.styleVersion = hex.EncodeToString(sum[:6])

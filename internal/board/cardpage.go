@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
+	"cannulary/internal/track"
 )
 
 // card answers "/card".
@@ -21,7 +22,11 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	}
 	switch q.form {
 	case formHTML:
-		return h.render(w, http.StatusOK, "card", "Card: "+or(c.Patient.Name, "name not stated"), h.cardPage(c, q))
+		page, err := h.cardPage(r, c, q)
+		if err != nil {
+			return err
+		}
+		return h.render(w, http.StatusOK, "card", "Card: "+or(c.Patient.Name, "name not stated"), page)
 	case formText:
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 		h.send(w, http.StatusOK, []byte(card.Text(c)))
@@ -49,7 +54,8 @@ func (h *handler) ask(r *http.Request, q question) (card.Card, error) {
 // cardPage is a card as its page shows it.
 type cardPage struct {
 	card.Card
-	zone *time.Location
+	zone         *time.Location
+	FacilityName string
 	// Past says that another moment was asked for than now, and which.
 	Past    string
 	Local   string // name of the time zone
@@ -63,6 +69,7 @@ type trackPart struct {
 	card.Track
 	Anchor  string
 	Held    []card.Hold
+	Forming bool   // its sessions are still counted
 	Session string // which session this is, empty where it is not counted
 	Numbers []number
 }
@@ -74,32 +81,40 @@ func session(t card.Track) string {
 	case n.Session == 0 || n.Needle == "none":
 		return ""
 	case n.Needle == "sharp" && n.Session <= t.SessionsTarget:
-		return fmt.Sprintf("sharp session %d of %d", n.Session, t.SessionsTarget)
+		return fmt.Sprintf("session %d of %d", n.Session, t.SessionsTarget)
+	case n.Needle == "blunt":
+		return fmt.Sprintf("trial session %d", n.Session)
 	}
-	return fmt.Sprintf("%s session %d", n.Needle, n.Session)
+	return fmt.Sprintf("session %d", n.Session)
 }
 
 // number is one named detail of the next needle.
 type number struct{ Name, Value string }
 
-func (h *handler) cardPage(c card.Card, q question) cardPage {
+func (h *handler) cardPage(r *http.Request, c card.Card, q question) (cardPage, error) {
 	z := h.cfg.Cards.Zone(c.Facility)
 	p := cardPage{Card: c, zone: z, Local: z.String(), Refresh: "card?" + url.Values{paramPatient: {c.Patient.ID}}.Encode()}
 	p.Search.Systems = systems(map[string]card.Patient{c.Patient.ID: c.Patient})
-	if !q.asOf.at.IsZero() {
+	f, _, err := h.cfg.Store.Facility(r.Context(), c.Facility)
+	if err != nil {
+		return p, err
+	}
+	p.FacilityName = or(f.Name, c.Facility)
+	now := h.cfg.Now()
+	if !q.asOf.at.IsZero() && now.Sub(c.AsOf).Abs() > time.Minute {
 		p.Past = "as it was on " + p.Time(c.AsOf)
-		if c.AsOf.After(h.cfg.Now()) {
+		if c.AsOf.After(now) {
 			p.Past = "as it will be on " + p.Time(c.AsOf) + " if nothing more is recorded"
 		}
 	}
-	if !q.knownAt.at.IsZero() {
+	if !q.knownAt.at.IsZero() && now.Sub(c.KnownAt) > time.Minute {
 		if p.Past != "" {
 			p.Past += ", "
 		}
 		p.Past += "from what had arrived by " + p.Time(c.KnownAt)
 	}
 	for i, t := range c.Tracks {
-		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1)}
+		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage))}
 		for _, x := range c.Holds {
 			if x.Scope == "track "+t.Name || t.Access != "" && x.Scope == "access "+t.Access {
 				part.Held = append(part.Held, x)
@@ -108,7 +123,7 @@ func (h *handler) cardPage(c card.Card, q question) cardPage {
 		part.Session, part.Numbers = session(t), numbers(t.Next)
 		p.Tracks = append(p.Tracks, part)
 	}
-	return p
+	return p, nil
 }
 
 // Time shows an instant in the facility's zone.

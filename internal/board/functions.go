@@ -4,16 +4,20 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+
+	"cannulary/internal/track"
 )
 
 // functions are what templates may call.
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"plural": plural,
-		"title":  title,
-		"mark":   mark,
-		"pips":   pips,
-		"join":   func(list []string) string { return strings.Join(list, ", ") },
+		"plural":   plural,
+		"title":    title,
+		"mark":     mark,
+		"pips":     pips,
+		"rule":     rule,
+		"sentence": sentence,
+		"join":     func(list []string) string { return strings.Join(list, ", ") },
 	}
 }
 
@@ -30,6 +34,22 @@ func title(s string) string {
 		return s
 	}
 	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// sentence ends with a full stop.
+func sentence(s string) string {
+	if s == "" || strings.ContainsAny(s[len(s)-1:], ".!?") {
+		return s
+	}
+	return s + "."
+}
+
+// rule says what a hold rests on.
+func rule(code string) string {
+	if code == track.RulePerson {
+		return "placed by a person"
+	}
+	return "rule " + code
 }
 
 // mark is a sign for a needle that is told apart without colour.

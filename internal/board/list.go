@@ -14,22 +14,18 @@ import (
 	"cannulary/internal/zone"
 )
 
-// listLimit is how many patients are listed before a facility must be chosen: beyond it
-// nobody reads the list, and all names would be opened for nothing.
-const listLimit = 600
-
 const paramFacility = "facility"
 
 // boardPage is the board.
 type boardPage struct {
 	Status       Status
 	StatusFailed bool
-	Behind       uint64 // events that the view has still to follow
+	Behind       int // events that the view has still to follow
 	Quarantined  int
 	NamesFailed  bool
 	Filter       string
 	Choices      []choice // facilities to choose from
-	Holds        int // open ones
+	Holds        int      // open ones
 	Counters     []counter
 	Units        []unitPart
 	Overview     bool // too many patients: choose a facility
@@ -115,7 +111,7 @@ func (h *handler) boardPage(ctx context.Context, filter string) (boardPage, erro
 		h.cfg.Log.WarnContext(ctx, "the board could not ask how far the log is", "err", err)
 		page.StatusFailed = true
 	} else {
-		page.Status, page.Behind = st, st.LogSequence-min(st.LogSequence, st.ViewSequence)
+		page.Status, page.Behind = st, int(st.LogSequence-min(st.LogSequence, st.ViewSequence))
 	}
 	counts, err := h.cfg.Store.Counts(ctx)
 	if err != nil {
@@ -225,7 +221,7 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 		keys = append(keys, k.patient)
 	}
 	page.Patients = len(keys)
-	if page.Filter == "" && len(page.Units) > 1 && len(keys) > listLimit {
+	if page.Filter == "" && len(page.Units) > 1 && len(keys) > h.cfg.ListLimit {
 		page.Overview = true
 		return nil
 	}
@@ -259,9 +255,14 @@ func row(t view.TrackRow, sharpOnly bool) rowPart {
 	s := track.Stage(t.Stage)
 	return rowPart{
 		Name: t.Track, Role: or(t.Role, "role not stated"), Stage: t.Stage, Held: t.Held, Counted: t.Counted, Target: t.Target,
-		Forming: s == track.Planned || s == track.Forming || s == track.Ready,
+		Forming: forming(s),
 		Needle:  string(needle(s, t.Held, sharpOnly)),
 	}
+}
+
+// forming tells whether the sessions of a track in that stage are still counted.
+func forming(s track.Stage) bool {
+	return s == track.Planned || s == track.Forming || s == track.Ready
 }
 
 // needle is the one that comes next by a stored judgement, as the card says it.

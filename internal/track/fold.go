@@ -142,8 +142,8 @@ type course struct {
 	trial     bool
 	streak    int
 	best      int // longest streak
-	prev      *session
-	seen      bool // a session was folded or a stage declared
+	prev      *session // the latest forming session: an early blunt one is none
+	seen      bool     // a session was folded or a stage declared
 	dates     map[string]bool
 	visits    []Visit
 }
@@ -194,7 +194,7 @@ func (c *course) session(s *session, planAngle *float64) {
 		c.found(s, planAngle)
 	}
 	v := Visit{Date: s.date, Attempts: len(s.attempts), Success: s.final().successful(), Angle: s.final().AngleDegrees, Gauge: s.final().Gauge, Who: s.final().GetCannulator(), Tip: tip(s.final())}
-	if !c.trial {
+	if !c.trial && !s.final().blunt() {
 		c.pegs(s, p)
 	}
 	wasReady := !c.trial && c.ready(p, c.target(p)) && !c.heldAt(s.at)
@@ -211,7 +211,10 @@ func (c *course) session(s *session, planAngle *float64) {
 		v.WhyNot = c.forming(s, p)
 		v.Counted = len(v.WhyNot) == 0
 	}
-	c.prev, c.seen = s, true
+	if !s.final().blunt() {
+		c.prev = s
+	}
+	c.seen = true
 	c.visits = append(c.visits, v)
 }
 
@@ -370,7 +373,7 @@ func between(a, b string) int {
 	return int(tb.Sub(ta) / (24 * time.Hour))
 }
 
-// pegs judges, when a session starts, the interval since the one before it: one more
+// pegs judges, when a forming session starts, the interval since the one before it: one more
 // session if a peg was not placed after that one or not found at this one. Unknown is
 // missing. There is at most one extra per interval.
 func (c *course) pegs(s *session, p protocol.Parameters) {

@@ -1,0 +1,303 @@
+package board_test
+
+import (
+	"encoding/json"
+	"html"
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+	"time"
+
+	"cannulary/internal/card"
+	v1 "cannulary/proto/cannulary/v1"
+)
+
+// contract lists the keys that the public contract promises, level by level.
+func contract() (card, hold, track, next []string) {
+
+	card = []string{"patient", "facility", "asOf", "knownAt", "lastFactAt", "lagging", "quarantined", "holds", "tracks", "caution"}
+	hold = []string{"id", "rule", "scope", "since", "text", "clears", "groundWithdrawn"}
+	track = []string{"id", "role", "stage", "underReview", "sessionsCounted", "sessionsTarget", "extras", "next", "findings", "recent"}
+	next = []string{"needle", "who", "why"}
+	return card, hold, track, next
+}
+
+func hasKeys(t *testing.T, where string, m map[string]any, keys []string) {
+	t.Helper()
+	for _, k := range keys {
+		if _, ok := m[k]; !ok {
+			t.Errorf("%s has no key %q: %v", where, k, m)
+		}
+	}
+}
+
+func byIdentifier(patient string) string {
+	return "/card?identifier=" + url.QueryEscape(system+"|"+patient)
+}
+
+func decode(t *testing.T, a answer) card.Card {
+	t.Helper()
+	if a.status != http.StatusOK {
+		t.Fatalf("status %d: %s", a.status, a.body)
+	}
+	var c card.Card
+	d := json.NewDecoder(strings.NewReader(a.body))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&c); err != nil {
+		t.Fatalf("not a card: %v in %s", err, a.body)
+	}
+	return c
+}
+
+// one is a unit with one patient, whose track is held.
+func one(t testing.TB) *unit {
+	u := open(t)
+	u.register("Pacific/Auckland")
+	u.identity("P-1", "Quombave", "Zaph", "1951-03-12")
+	u.takeOver("P-1", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
+	u.takeOver("P-1", "B2", v1.TrackStage_TRACK_STAGE_TRIAL)
+	u.sharp("P-1", "B2", at(6))
+	u.hold("P-1", "A1", "pus & redness <b>seen</b>", at(3))
+	u.settle()
+	return u
+}
+
+func TestCardAsJSONKeepsTheContract(t *testing.T) {
+	u := one(t)
+	a := u.get(byIdentifier("P-1"))
+	var m map[string]any
+	if err := json.Unmarshal([]byte(a.body), &m); err != nil {
+		t.Fatal(err)
+	}
+	ofCard, ofHold, ofTrack, ofNext := contract()
+	hasKeys(t, "the card", m, ofCard)
+	holds, tracks := m["holds"].([]any), m["tracks"].([]any)
+	if len(holds) != 1 || len(tracks) != 2 {
+		t.Fatalf("%d holds and %d tracks, want 1 and 2", len(holds), len(tracks))
+	}
+	hasKeys(t, "a hold", holds[0].(map[string]any), ofHold)
+	for _, x := range tracks {
+		tr := x.(map[string]any)
+		hasKeys(t, "a track", tr, ofTrack)
+		hasKeys(t, "next", tr["next"].(map[string]any), ofNext)
+	}
+	c := decode(t, a)
+	if c.Caution != card.Caution || c.Patient.Name != "Quombave, Zaph" || c.Patient.BirthDate != "1951-03-12" || c.Facility != facility {
+		t.Errorf("card is %+v", c)
+	}
+	if strings.Count(a.body, "\n") != 1 || a.head.Get("Content-Type") != "application/json" {
+		t.Errorf("not one line of JSON: %q as %q", a.body, a.head.Get("Content-Type"))
+	}
+	same := decode(t, u.get("/card?patient="+c.Patient.ID))
+	if same.Patient.ID != c.Patient.ID || len(same.Tracks) != 2 {
+		t.Errorf("by patient key another card came: %+v", same)
+	}
+	two := decode(t, u.get("/card?system="+url.QueryEscape(system)+"&value=P-1"))
+	if two.Patient.ID != c.Patient.ID {
+		t.Errorf("by system and value another card came: %+v", two)
+	}
+}
+
+func TestCardAsPage(t *testing.T) {
+	u := one(t)
+	a := u.get(byIdentifier("P-1"), "text/html")
+	if a.status != http.StatusOK || a.head.Get("Content-Type") != "text/html; charset=utf-8" {
+		t.Fatalf("status %d, %q", a.status, a.head.Get("Content-Type"))
+	}
+	for _, want := range []string{
+		html.EscapeString(card.Caution), `<html lang="en">`, "Quombave, Zaph", "1951-03-12", "P-1", "Invented unit",
+		"Hold: no needle there", "pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt needle", "Declared, not recorded here", `scope="row"`,
+		"times are those of Pacific/Auckland", "trial session 1",
+	} {
+		if !strings.Contains(a.body, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if i, j := strings.Index(a.body, "Hold: no needle there"), strings.Index(a.body, `class="track"`); i < 0 || j < i {
+		t.Errorf("the hold (at %d) does not stand before the tracks (at %d)", i, j)
+	}
+	for _, never := range []string{"<script", "style=", "<b>seen"} {
+		if strings.Contains(a.body, never) {
+			t.Errorf("the page has %q", never)
+		}
+	}
+	if strings.Contains(a.body, "Not the present") {
+		t.Error("a card as of now says that it is not the present")
+	}
+}
+
+func TestFormOfTheCard(t *testing.T) {
+	u := one(t)
+	browser := "text/html,application/xhtml+xml,application/xml;q=0.9,image/avif,*/*;q=0.8"
+	for _, c := range []struct{ accept, format, want string }{
+		{"", "", "application/json"},
+		{"*/*", "", "application/json"},
+		{"application/json", "", "application/json"},
+		{browser, "", "text/html"},
+		{"text/html", "", "text/html"},
+		{"text/plain", "", "text/plain"},
+		{"text/plain, text/html;q=0.5", "", "text/plain"},
+		{"text/html;q=0.5, application/json;q=0.4", "", "text/html"},
+		{"text/html;q=0, */*", "", "application/json"},
+		{"image/png", "", "application/json"},
+		{"text/html;q=nonsense", "", "application/json"},
+		{browser, "json", "application/json"},
+		{"application/json", "html", "text/html"},
+		{"", "text", "text/plain"},
+	} {
+		target := byIdentifier("P-1")
+		if c.format != "" {
+			target += "&format=" + c.format
+		}
+		a := u.get(target, c.accept)
+		if got, _, _ := strings.Cut(a.head.Get("Content-Type"), ";"); a.status != http.StatusOK || got != c.want {
+			t.Errorf("Accept %q, format %q: %d %q, want %q", c.accept, c.format, a.status, got, c.want)
+		}
+		if strings.HasPrefix(c.want, "text/plain") && !strings.Contains(a.body, card.Caution) {
+			t.Errorf("the text has no caution")
+		}
+	}
+}
+
+func TestMomentsOfTheCard(t *testing.T) {
+	u := one(t)
+	before := time.Now()
+	time.Sleep(5 * time.Millisecond)
+	u.hold("P-1", "B2", "found later", at(2))
+	u.settle()
+	ask := func(parameter, value string) card.Card {
+		t.Helper()
+		return decode(t, u.get(byIdentifier("P-1")+"&"+url.Values{parameter: {value}}.Encode()))
+	}
+	if n := len(decode(t, u.get(byIdentifier("P-1"))).Holds); n != 2 {
+		t.Errorf("%d holds now, want 2", n)
+	}
+	if n := len(ask("known_at", before.UTC().Format(time.RFC3339Nano)).Holds); n != 1 {
+		t.Errorf("%d holds known before the second arrived, want 1", n)
+	}
+	if n := len(ask("as_of", at(4).Format(time.RFC3339)).Holds); n != 0 {
+		t.Errorf("%d holds before the first was placed, want 0", n)
+	}
+	// A date is its last instant at the facility. In Auckland it is Saturday's end at noon
+	// UTC on a day of standard time.
+	c := ask("as_of", "2026-07-04")
+	if want := time.Date(2026, 7, 4, 12, 0, 0, 0, time.UTC).Add(-time.Nanosecond); !c.AsOf.Equal(want) {
+		t.Errorf("as_of 2026-07-04 is %s, want %s", c.AsOf, want)
+	}
+	zone, err := time.LoadLocation("Pacific/Auckland")
+	if err != nil {
+		t.Fatal(err)
+	}
+	today := ask("known_at", time.Now().In(zone).Format(time.DateOnly))
+	if time.Since(today.KnownAt) > time.Minute || len(today.Holds) != 2 {
+		t.Errorf("known today is known at %s with %d holds, want now and 2", today.KnownAt, len(today.Holds))
+	}
+	a := u.get(byIdentifier("P-1")+"&as_of=2026-07-04", "text/html")
+	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "as it was on 2026-07-04 23:59 NZST") {
+		t.Error("the page of another day does not say so")
+	}
+	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "as it will be on 2090-01-01") {
+		t.Error("the page of a day to come does not say so")
+	}
+}
+
+func TestErrorsSayWhatToDo(t *testing.T) {
+	u := one(t)
+	// The first letter of what is said may be a capital.
+	for _, c := range []struct {
+		target string
+		status int
+		code   string
+		says   string
+	}{
+		{"/card", 400, "invalid", "no patient is named"},
+		{"/card?identifier=", 400, "invalid", "give identifier=SYSTEM|VALUE"},
+		{"/card?identifier=nobar", 400, "invalid", "not of the form SYSTEM|VALUE"},
+		{"/card?identifier=|v", 400, "invalid", "not of the form SYSTEM|VALUE"},
+		{"/card?system=s", 400, "invalid", "give both its system and its value"},
+		{"/card?identifier=s|v&patient=k", 400, "invalid", "more than one way"},
+		{"/card?identifier=s|nobody", 404, "not-found", "no message about this patient has arrived"},
+		{"/card?patient=00", 404, "not-found", "no message about this patient"},
+		{byIdentifier("P-1") + "&as_of=yesterday", 400, "invalid", `as_of "yesterday" is no time`},
+		{byIdentifier("P-1") + "&known_at=2026-13-01", 400, "invalid", "give it as 2026-03-04T10:00:00Z or 2026-03-04"},
+		{byIdentifier("P-1") + "&known_at=2090-01-01", 400, "invalid", "known_at lies in the future"},
+		{byIdentifier("P-1") + "&asof=2026-01-01", 400, "invalid", `"asof" is not known here`},
+		{byIdentifier("P-1") + "&as_of=2026-01-01&as_of=2026-01-02", 400, "invalid", "given 2 times"},
+		{byIdentifier("P-1") + "&format=pdf", 400, "invalid", "give json, html or text"},
+		{"/card?identifier=%ff|v", 400, "invalid", "not readable text"},
+		{"/card?identifier=s|" + strings.Repeat("x", 2000), 400, "invalid", "at most 1024 bytes"},
+		{"/?facility=elsewhere", 404, "not-found", "no facility of this code is registered"},
+		{"/nowhere", 404, "not-found", "the board is at /"},
+	} {
+		a := u.get(c.target, "application/json")
+		var e struct {
+			Error struct{ Code, Text string }
+		}
+		if err := json.Unmarshal([]byte(a.body), &e); err != nil {
+			t.Errorf("%s: not JSON: %v in %q", c.target, err, a.body)
+			continue
+		}
+		if a.status != c.status || e.Error.Code != c.code || !strings.Contains(e.Error.Text, c.says[1:]) {
+			t.Errorf("%s: %d %q %q, want %d %q with %q", c.target, a.status, e.Error.Code, e.Error.Text, c.status, c.code, c.says)
+		}
+		if strings.Count(a.body, "\n") != 1 {
+			t.Errorf("%s: not one line: %q", c.target, a.body)
+		}
+		page := u.get(c.target, "text/html")
+		if page.status != c.status || !strings.Contains(page.body, html.EscapeString(c.says[1:])) {
+			t.Errorf("%s: the page with status %d does not say %q", c.target, page.status, c.says)
+		}
+	}
+	if a := u.get("/card?format=text&identifier=nobar"); a.status != 400 || !strings.HasPrefix(a.head.Get("Content-Type"), "text/plain") {
+		t.Errorf("an error for format=text came as %d %q", a.status, a.head.Get("Content-Type"))
+	}
+}
+
+func TestMethodsAndHeaders(t *testing.T) {
+	u := one(t)
+	for _, target := range []string{"/", byIdentifier("P-1"), "/board.css", "/icon.svg"} {
+		for _, method := range []string{"POST", "PUT", "DELETE", "PATCH", "OPTIONS"} {
+			if a := u.do(method, target); a.status != http.StatusMethodNotAllowed || a.head.Get("Allow") != "GET, HEAD" {
+				t.Errorf("%s %s: %d, Allow %q", method, target, a.status, a.head.Get("Allow"))
+			}
+		}
+		if a := u.do(http.MethodHead, target); a.status != http.StatusOK {
+			t.Errorf("HEAD %s: %d", target, a.status)
+		}
+	}
+	for _, target := range []string{"/", byIdentifier("P-1"), byIdentifier("P-1") + "&format=html", "/card", "/nowhere"} {
+		head := u.get(target).head
+		if head.Get("Cache-Control") != "no-store" || head.Get("X-Content-Type-Options") != "nosniff" || head.Get("Referrer-Policy") != "no-referrer" {
+			t.Errorf("%s: headers %v", target, head)
+		}
+		if p := head.Get("Content-Security-Policy"); !strings.Contains(p, "default-src 'none'") || strings.Contains(p, "unsafe") || strings.Contains(p, "script-src") {
+			t.Errorf("%s: policy %q lets scripts run", target, p)
+		}
+	}
+}
+
+func FuzzCardQuery(f *testing.F) {
+	u := one(f)
+	key := keyOfOne(f, u)
+	for _, q := range []string{"identifier=a|b", "identifier=%zz", "as_of=2026-01-01&patient=" + key, "known_at=9999-12-31&patient=" + key,
+		"patient=" + key + "&as_of=1970-01-01&format=html", "patient=" + key + "&known_at=2026-01-01T00:00:00%2B23:59", ";", "identifier=%00|%00", "format=text&patient=" + key} {
+		f.Add(q, "text/html, */*;q=0.1")
+	}
+	f.Fuzz(func(t *testing.T, query, accept string) {
+		r := &http.Request{Method: http.MethodGet, URL: &url.URL{Path: "/card", RawQuery: query}, Header: http.Header{"Accept": {accept}}}
+		w := newRecorder()
+		u.handler.ServeHTTP(w, r)
+		switch w.Code {
+		case 200, 400, 404, 409:
+		default:
+			t.Fatalf("%q with Accept %q: status %d: %s", query, accept, w.Code, w.Body)
+		}
+		if w.Header().Get("Content-Type") == "application/json" && !json.Valid(w.Body.Bytes()) {
+			t.Fatalf("%q: not JSON: %s", query, w.Body)
+		}
+		if strings.HasPrefix(w.Header().Get("Content-Type"), "text/html") && strings.Contains(w.Body.String(), "<script") {
+			t.Fatalf("%q: the page has a script", query)
+		}
+	})
+}

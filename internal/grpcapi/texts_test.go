@@ -1,0 +1,350 @@
+package grpcapi_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"cannulary/internal/testkit"
+	v1 "cannulary/proto/cannulary/v1"
+)
+
+const (
+	refused = "the message is refused: "
+	correct = ". Correct the fields named and send it again under a new message id or the same one; nothing was stored"
+)
+
+// text is one refusal that an outside user can meet: how, the code, every violation's
+// field, and the whole text.
+type text struct {
+	name   string
+	m      *v1.FeedRequest
+	code   codes.Code
+	fields string // parted by spaces
+	text   string
+}
+
+// change is a sample with a change.
+func change(sample string, f func(m *v1.FeedRequest, env *v1.Envelope)) *v1.FeedRequest {
+	m := testkit.SampleOf(sample)
+	f(m, testkit.Envelope(m))
+	return m
+}
+
+// after is a time after the nodes' clock.
+func after(d time.Duration) *timestamppb.Timestamp { return timestamppb.New(testkit.Noon().Add(d)) }
+
+func contradictions() []text {
+	var mixed []proto.Message
+	for _, name := range []string{"roster schedule_set", "roster census_counted"} {
+		mixed = append(mixed, testkit.SampleOf(name).GetRoster().GetFacts()[0])
+	}
+	env := testkit.Envelope(testkit.SampleOf("roster schedule_set"))
+	without := proto.CloneOf(env)
+	without.Patient = nil
+	return []text{
+		{
+			"a census about a patient",
+			change("roster census_counted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = testkit.Patient("INV-0001") }), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: must be absent: facts[0] (census_counted) is about a facility or a member of staff; send it in a message of its own" + correct,
+		},
+		{
+			"a corrected census about a patient",
+			change("roster fact_corrected census_counted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = testkit.Patient("INV-0001") }), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: must be absent: facts[0] (census_counted) is about a facility or a member of staff; send it in a message of its own" + correct,
+		},
+		{
+			"a schedule of nobody",
+			change("roster schedule_set", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = nil }), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: is required: facts[0] (schedule_set) is about a patient" + correct,
+		},
+		{
+			"patient and facility in one message, with a patient",
+			testkit.Request(env, mixed...), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: must be absent: facts[1] (census_counted) is about a facility or a member of staff; send it in a message of its own" + correct,
+		},
+		{
+			"patient and facility in one message, without a patient",
+			testkit.Request(without, mixed...), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: is required: facts[0] (schedule_set) is about a patient" + correct,
+		},
+		{
+			"a needle in nobody",
+			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = nil }), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: is required: facts[0] (needle_inserted) is about a patient" + correct,
+		},
+		{
+			"a corrected needle in nobody",
+			change("cannulation fact_corrected needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = nil }), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: is required: facts[0] (fact_corrected) is about a patient" + correct,
+		},
+		{
+			"a void of nobody's culture",
+			change("surveillance fact_voided", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = nil }), codes.InvalidArgument, "envelope.patient",
+			refused + "envelope.patient: is required: facts[0] (fact_voided) is about a patient" + correct,
+		},
+		{
+			"a correction of a merge",
+			change("roster fact_corrected schedule_set", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetFactCorrected().Replacement = testkit.SampleOf("roster patients_merged").GetRoster().GetFacts()[0]
+			}), codes.InvalidArgument, "facts[0].fact_corrected.replacement",
+			refused + "facts[0].fact_corrected.replacement: a merge or its reversal cannot be corrected; void it with fact_voided and send the right one as a new fact" + correct,
+		},
+		{
+			"a correction of a reversal",
+			change("roster fact_corrected schedule_set", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetFactCorrected().Replacement = testkit.SampleOf("roster merge_reversed").GetRoster().GetFacts()[0]
+			}), codes.InvalidArgument, "facts[0].fact_corrected.replacement",
+			refused + "facts[0].fact_corrected.replacement: a merge or its reversal cannot be corrected; void it with fact_voided and send the right one as a new fact" + correct,
+		},
+	}
+}
+
+func impossibleTimes() []text {
+	const late = "at most 5 minutes after the service's clock (2025-03-03T12:00:00Z) are allowed"
+	return []text{
+		{
+			"a needle of the future",
+			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.OccurredAt = after(5*time.Minute + time.Second) }), codes.InvalidArgument, "envelope.occurred_at",
+			refused + "envelope.occurred_at: is 2025-03-03T12:05:01Z, in the future; " + late + correct,
+		},
+		{
+			"a culture of the future",
+			change("surveillance culture_resulted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetSurveillance().GetFacts()[0].GetCultureResulted().CollectedAt = after(24 * time.Hour)
+			}), codes.InvalidArgument, "facts[0].culture_resulted.collected_at",
+			refused + "facts[0].culture_resulted.collected_at: is 2025-03-04T12:00:00Z, in the future; " + late + correct,
+		},
+		{
+			"a correction of the future, to the future",
+			change("cannulation fact_corrected needle_inserted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				c := m.GetCannulation().GetFacts()[0].GetFactCorrected().GetCorrection()
+				c.AssertedAt, c.CorrectedOccurredAt = after(time.Hour), after(2*time.Hour)
+			}), codes.InvalidArgument, "facts[0].fact_corrected.correction.asserted_at facts[0].fact_corrected.correction.corrected_occurred_at",
+			refused + "facts[0].fact_corrected.correction.asserted_at: is 2025-03-03T13:00:00Z, in the future; " + late +
+				"; facts[0].fact_corrected.correction.corrected_occurred_at: is 2025-03-03T14:00:00Z, in the future; " + late + correct,
+		},
+		{
+			"no time that there is",
+			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
+				e.OccurredAt = &timestamppb.Timestamp{Seconds: 1, Nanos: 2_000_000_000}
+			}), codes.InvalidArgument, "envelope.occurred_at",
+			refused + "envelope.occurred_at: is not a valid time: seconds must lie between years 1 and 9999, nanos between 0 and 999,999,999" + correct,
+		},
+		{
+			"30 February",
+			change("roster protocol_adopted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetProtocolAdopted().EffectiveFrom = "2025-02-30"
+			}), codes.InvalidArgument, "facts[0].protocol_adopted.effective_from",
+			refused + `facts[0].protocol_adopted.effective_from: is "2025-02-30", a day that the calendar does not have` + correct,
+		},
+		{
+			"29 February of a common year, among holidays",
+			change("roster facility_registered", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetFacilityRegistered().Holidays = []string{"2024-02-29", "2025-02-29"}
+			}), codes.InvalidArgument, "facts[0].facility_registered.holidays[1]",
+			refused + `facts[0].facility_registered.holidays[1]: is "2025-02-29", a day that the calendar does not have` + correct,
+		},
+		{
+			"an unknown time zone",
+			change("roster facility_registered", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetFacilityRegistered().TimeZone = "Europe/Atlantis"
+			}), codes.InvalidArgument, "facts[0].facility_registered.time_zone",
+			refused + `facts[0].facility_registered.time_zone: is "Europe/Atlantis", not an IANA time zone; allowed are names such as Europe/Lisbon` + correct,
+		},
+		{
+			"the time zone of whatever machine",
+			change("roster facility_registered", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetFacilityRegistered().TimeZone = "Local"
+			}), codes.InvalidArgument, "facts[0].facility_registered.time_zone",
+			refused + `facts[0].facility_registered.time_zone: is "Local", not an IANA time zone; allowed are names such as Europe/Lisbon` + correct,
+		},
+	}
+}
+
+func otherTexts() []text {
+	gauge := func(n uint32) func(*v1.FeedRequest, *v1.Envelope) {
+		return func(m *v1.FeedRequest, _ *v1.Envelope) {
+			m.GetCannulation().GetFacts()[0].GetNeedleInserted().Gauge = proto.Uint32(n)
+		}
+	}
+	return []text{
+		{
+			"a gauge of 3", change("cannulation needle_inserted", gauge(3)), codes.InvalidArgument, "facts[0].needle_inserted.gauge",
+			refused + "facts[0].needle_inserted.gauge: must be greater than or equal to 13 and less than or equal to 18" + correct,
+		},
+		{
+			"a protocol of five sessions",
+			change("roster protocol_adopted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetProtocolAdopted().GetProtocol().FormingSessionsTarget = proto.Uint32(5)
+			}), codes.InvalidArgument, "facts[0].protocol_adopted.protocol.forming_sessions_target",
+			refused + "facts[0].protocol_adopted.protocol.forming_sessions_target: must be greater than or equal to 6 and less than or equal to 40" + correct,
+		},
+		{
+			"a track taken over as resting",
+			change("cannulation track_taken_over", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetCannulation().GetFacts()[0].GetTrackTakenOver().Stage = v1.TrackStage_TRACK_STAGE_RESTING
+			}), codes.InvalidArgument, "facts[0].track_taken_over.stage",
+			refused + "facts[0].track_taken_over.stage: must be one of TRACK_STAGE_FORMING, TRACK_STAGE_TRIAL, TRACK_STAGE_ESTABLISHED" + correct,
+		},
+		{
+			"no day of the week",
+			change("roster schedule_set", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetRoster().GetFacts()[0].GetScheduleSet().Days = []v1.Weekday{0}
+			}), codes.InvalidArgument, "facts[0].schedule_set.days[0]",
+			refused + "facts[0].schedule_set.days[0]: must be one of WEEKDAY_MONDAY, WEEKDAY_TUESDAY, WEEKDAY_WEDNESDAY, WEEKDAY_THURSDAY, WEEKDAY_FRIDAY, WEEKDAY_SATURDAY, WEEKDAY_SUNDAY" + correct,
+		},
+		{
+			"a void of no fact",
+			change("cannulation fact_voided", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetCannulation().GetFacts()[0].GetFactVoided().Fact = nil
+			}), codes.InvalidArgument, "facts[0].fact_voided.fact",
+			refused + "facts[0].fact_voided.fact: is required" + correct,
+		},
+		{
+			"a fact of no kind",
+			change("cannulation fact_voided", func(m *v1.FeedRequest, _ *v1.Envelope) { m.GetCannulation().GetFacts()[0].Fact = nil }), codes.InvalidArgument, "facts[0].fact",
+			refused + "facts[0].fact: is required: exactly one of its kinds must be set" + correct,
+		},
+		{
+			"the service's own name",
+			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Source = "cannulary" }), codes.InvalidArgument, "envelope.source",
+			refused + `envelope.source: is "cannulary", the service's own name; any other name is allowed` + correct,
+		},
+		{
+			"a NUL in a text",
+			change("cannulation complication_seen", func(m *v1.FeedRequest, _ *v1.Envelope) {
+				m.GetCannulation().GetFacts()[0].GetComplicationSeen().Note = "seen\x00"
+			}), codes.InvalidArgument, "facts[0].complication_seen.note",
+			refused + "facts[0].complication_seen.note: holds a NUL character; text without one is allowed" + correct,
+		},
+		{
+			"no envelope", change("cannulation peg_placed", func(m *v1.FeedRequest, _ *v1.Envelope) { m.GetCannulation().Envelope = nil }), codes.InvalidArgument, "envelope envelope.patient",
+			refused + "envelope: is required; envelope.patient: is required: facts[0] (peg_placed) is about a patient" + correct,
+		},
+		{
+			"an unknown facility",
+			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Facility = "invented-west" }), codes.FailedPrecondition, "envelope.facility",
+			`facility "invented-west" is not registered: envelope.facility: "invented-west" is not registered; a registered facility is allowed. ` +
+				"Send facility_registered for it first, or correct the facility's code; nothing was stored",
+		},
+		{
+			"an id used before with other content",
+			change("cannulation needle_inserted", func(m *v1.FeedRequest, e *v1.Envelope) { e.SourceMessageId = "used"; gauge(16)(m, e) }), codes.AlreadyExists, "envelope.source_message_id",
+			`message id "used" of source "engine-a" was used before with other content (event 83e09d80a71a3678c4357cd5d1a21c60); nothing was stored: ` +
+				"envelope.source_message_id: must be an id that this source never used with other content. " +
+				"Send new facts under a new id, changes as fact_corrected; if the source restarted its counter, give it a new source name",
+		},
+	}
+}
+
+// TestRefusalTexts checks each refusal by its whole text, asked and sent alike; neither
+// appends anything.
+func TestRefusalTexts(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	used := change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.SourceMessageId = "used" })
+	if _, err := n.Client.Send(testkit.Context(t), used); err != nil {
+		t.Fatal(err)
+	}
+	before := n.LastSeq(t)
+	for _, c := range append(append(contradictions(), impossibleTimes()...), otherTexts()...) {
+		for how, m := range map[string]*v1.FeedRequest{"sent": c.m, "asked": testkit.ValidateOnly(c.m)} {
+			_, err := n.Client.Send(testkit.Context(t), m)
+			st := status.Convert(err)
+			var fields []string
+			for _, v := range testkit.Violations(err) {
+				fields = append(fields, v.GetField())
+			}
+			if st.Code() != c.code || st.Message() != c.text || strings.Join(fields, " ") != c.fields {
+				t.Errorf("%s, %s: %v %v\n got %q\nwant %q", c.name, how, st.Code(), fields, st.Message(), c.text)
+			}
+		}
+	}
+	if got := n.LastSeq(t); got != before {
+		t.Errorf("something was appended: %d → %d", before, got)
+	}
+	if got := n.Outcomes.Of("cannulation", "conflict"); got != 1 {
+		t.Errorf("%d conflicts counted, want the 1 that was sent and not the one that was asked", got)
+	}
+}
+
+// TestFiveMinutesAheadAreTaken is the other side of the boundary.
+func TestFiveMinutesAheadAreTaken(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	for name, m := range map[string]*v1.FeedRequest{
+		"occurred_at": change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.OccurredAt = after(5 * time.Minute) }),
+		"collected_at": change("surveillance culture_resulted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			m.GetSurveillance().GetFacts()[0].GetCultureResulted().CollectedAt = after(5 * time.Minute)
+		}),
+		"asserted_at, corrected_occurred_at": change("cannulation fact_corrected needle_inserted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			c := m.GetCannulation().GetFacts()[0].GetFactCorrected().GetCorrection()
+			c.AssertedAt, c.CorrectedOccurredAt = after(5*time.Minute), after(5*time.Minute)
+		}),
+	} {
+		if _, err := n.Client.Send(testkit.Context(t), m); err != nil {
+			t.Errorf("%s five minutes ahead: %v", name, err)
+		}
+		n.Clock.Advance(-time.Nanosecond)
+		if _, err := n.Client.Send(testkit.Context(t), testkit.ValidateOnly(m)); status.Code(err) != codes.InvalidArgument {
+			t.Errorf("%s a nanosecond more than five minutes ahead: %v", name, err)
+		}
+		n.Clock.Advance(time.Nanosecond)
+	}
+}
+
+// TestLogFull fills a small log: the sender learns that nothing was stored, and that it
+// may send again.
+func TestLogFull(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{MaxBytes: 8 << 10})
+	m := testkit.SampleOf("cannulation needle_inserted")
+	var err error
+	var last uint64
+	for i := 0; err == nil && i < 100; i++ {
+		last = n.LastSeq(t)
+		testkit.Envelope(m).SourceMessageId = time.Duration(i).String()
+		_, err = n.Client.Send(testkit.Context(t), m)
+	}
+	const want = "the log is full: nothing was stored. Tell the operator to raise the log's limit, then send the message again"
+	if st := status.Convert(err); st.Code() != codes.ResourceExhausted || st.Message() != want {
+		t.Errorf("%v", err)
+	}
+	if got := n.LastSeq(t); got != last || got < 5 {
+		t.Errorf("the log holds %d entries, %d before the refusal", got, last)
+	}
+	if e := testkit.Event(t, n.Log, 1); e.GetFacts()[0].GetGenesis() == nil {
+		t.Error("the oldest entry is gone")
+	}
+	f := n.Client.Feed(t)
+	if err := f.Send(m); err != nil {
+		t.Fatal(err)
+	}
+	if r, err := f.Recv(); err != nil || !r.GetRetry() || r.GetCode() != uint32(codes.ResourceExhausted) {
+		t.Errorf("on the feed: %v, %v", r, err)
+	}
+}
+
+// TestUnavailableTells stops the log under the service.
+func TestUnavailableTells(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	n.NATS.Close()
+	_, err := n.Client.Send(testkit.Context(t), testkit.SampleOf("cannulation needle_inserted"))
+	const want = "the log did not confirm the message: it may or may not be stored. Send the same message again; a resend never makes a second fact"
+	st := status.Convert(err)
+	if st.Code() != codes.Unavailable || st.Message() != want {
+		t.Errorf("%v", err)
+	}
+	retry := false
+	for _, d := range st.Details() {
+		info, ok := d.(*errdetails.RetryInfo)
+		retry = retry || ok && info.GetRetryDelay().AsDuration() == time.Second
+	}
+	if !retry {
+		t.Errorf("no delay is told: %v", st.Details())
+	}
+}
