@@ -68,7 +68,7 @@ await check(`kit: all Procedures of a patient come by pages of ${pageSize}, none
   return `${found.length} on ${pages} pages`;
 });
 
-await check('kit: read and vread give the same bytes, history its newest version first', async () => {
+await check('kit: read and vread agree, history gives its newest version first', async () => {
   const some = [patient, direct[0], direct[direct.length - 1]];
   let versions = 0;
   for (const r of some) {

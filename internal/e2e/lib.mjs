@@ -18,9 +18,9 @@ export async function types() {
 export async function check(name, fn) {
   try {
     const detail = await fn();
-    console.log(`ok    ${name}${detail ? ` (${detail})` : ''}`);
+    console.log(`ok    ${name}${detail ? ` (${oneLine(detail)})` : ''}`);
   } catch (e) {
-    console.log(`FAIL  ${name}: ${String(e?.message ?? e).replace(/\s+/g, ' ').slice(0, 600)}`);
+    console.log(`FAIL  ${name}: ${oneLine(e?.message ?? e).slice(0, 600)}`);
   }
 }
 
@@ -31,6 +31,8 @@ export async function json(path, headers = {}) {
   assert.equal(response.status, 200, `GET ${url} answered ${response.status}: ${text.slice(0, 300)}`);
   return JSON.parse(text);
 }
+
+const oneLine = (v) => String(v).replace(/\s+/g, ' ').trim();
 
 // next is the URL of the next page, undefined on the last.
 export const next = (bundle) => bundle.link?.find((l) => l.relation === 'next')?.url;

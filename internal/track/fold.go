@@ -141,7 +141,7 @@ type course struct {
 	easy      []bool // of counted sessions
 	trial     bool
 	streak    int
-	best      int // longest streak
+	best      int      // longest streak
 	prev      *session // the latest forming session: an early blunt one is none
 	seen      bool     // a session was folded or a stage declared
 	dates     map[string]bool
