@@ -32,11 +32,11 @@ bench: build ## one line a figure, and .bench/results.json
 
 format:
 	gofmt -w $$(git ls-files '*.go')
-	cd proto && $(BIN)/buf format -w cannulary
+	cd proto && $(BIN)/buf format -w --path cannulary
 
 format-check: $(BIN)/buf proto-deps
 	@bad=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$bad" ]; then echo "not formatted (make format): $$bad"; exit 1; fi
-	cd proto && $(BIN)/buf format --diff --exit-code cannulary
+	cd proto && $(BIN)/buf format --diff --exit-code --path cannulary
 
 lint: $(BIN)/golangci-lint $(BIN)/buf proto-deps
 	$(GO) vet ./...

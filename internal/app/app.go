@@ -154,11 +154,11 @@ func (a *App) open(ctx context.Context) error {
 	a.metrics = metrics.New(a.sources())
 	if cfg.Ingest {
 		a.grpc = grpcapi.New(a.intake, cfg.Slog)
-		if a.grpcLis, err = net.Listen("tcp", cfg.GRPC); err != nil {
+		if a.grpcLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.GRPC); err != nil {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
 	}
-	if a.httpLis, err = net.Listen("tcp", cfg.HTTP); err != nil {
+	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
 	}
 	handler, err := a.handler()

@@ -114,7 +114,7 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	}
 	defer a.Stop()
 	a.Start()
-	for !waitReadyOrFailed(ctx, a) {
+	if !waitReadyOrFailed(ctx, a) {
 		if err := a.Projector().Failed(); err != nil {
 			return err
 		}

@@ -100,7 +100,7 @@ func (n *Node) OpenIntake(tb testing.TB, dir string) *intake.Intake {
 
 func (n *Node) serve(tb testing.TB) {
 	tb.Helper()
-	lis, err := net.Listen("tcp", "127.0.0.1:0")
+	lis, err := (&net.ListenConfig{}).Listen(tb.Context(), "tcp", "127.0.0.1:0")
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -27,7 +27,9 @@ type memo struct {
 // memoLimit bounds each of the maps: some megabytes.
 const memoLimit = 30000
 
-func newMemo() *memo { return &memo{resources: map[string]stored{}, terms: map[string]int64{}, topics: map[string]bool{}} }
+func newMemo() *memo {
+	return &memo{resources: map[string]stored{}, terms: map[string]int64{}, topics: map[string]bool{}}
+}
 
 func (m *memo) forget() { *m = *newMemo() }
 
