@@ -136,6 +136,11 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err := in.behind(); err != nil {
 		return Answer{}, err
 	}
+	release, err := in.claim(ctx, id)
+	if err != nil {
+		return Answer{}, err
+	}
+	defer release()
 	hash := in.cfg.Ring.ContentHash(content)
 	if k, ok, err := in.index.find(ctx, id); err != nil {
 		return Answer{}, fmt.Errorf("look the message up: %w", err)

@@ -97,14 +97,45 @@ func note(tx *view.Tx, f *record.Fact, fresh map[string]bool) error {
 func (p *Projector) service(tx *view.Tx, ev *logv1.Event) error {
 	for _, f := range ev.GetFacts() {
 		if d := f.GetDayStarted(); d != nil {
-			if err := tx.DayStarted(ev.GetFacility(), d.GetDate()); err != nil {
+			if err := p.dayStarted(tx, ev.GetFacility(), d.GetDate()); err != nil {
 				return err
 			}
-			// What the calendar changes (a rest that ends, a protocol that comes into force) is
-			// judged again.
-			if err := tx.MarkFacilityDirty(ev.GetFacility()); err != nil {
-				return err
-			}
+		}
+	}
+	return nil
+}
+
+// dayStarted notes the day. What the calendar alone changes is judged again: rests that may
+// end, and everything where a protocol comes into force.
+func (p *Projector) dayStarted(tx *view.Tx, facility, date string) error {
+	fs, err := tx.Facilities()
+	if err != nil {
+		return err
+	}
+	before := ""
+	for _, f := range fs {
+		if f.ID == facility {
+			before = f.Day
+		}
+	}
+	if err := tx.DayStarted(facility, date); err != nil {
+		return err
+	}
+	if err := tx.MarkRestingDirty(facility); err != nil {
+		return err
+	}
+	events, err := tx.Load().Topic(topicProtocol + facility)
+	if err != nil {
+		return err
+	}
+	facts, err := view.Facts(events)
+	if err != nil {
+		return err
+	}
+	for i := range facts {
+		a, ok := facts[i].Body.(*cannularyv1.ProtocolAdopted)
+		if ok && a.GetEffectiveFrom() > before && a.GetEffectiveFrom() <= date {
+			return tx.MarkFacilityDirty(facility)
 		}
 	}
 	return nil

@@ -55,7 +55,7 @@ const batchLimit = 500
 
 // quiet is the batch size below which the projector judges the tracks that changed without
 // asking whether it has reached the log's end.
-const quiet = 100
+const quiet = 4
 
 // New reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.

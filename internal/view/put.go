@@ -65,7 +65,7 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	} else if err := t.replace(r, now, seq, updated, body); err != nil {
 		return 0, false, err
 	}
-	if err := t.index(now.rid, r.Index, first); err != nil {
+	if err := t.index(now.rid, r.Patient, r.Index, first); err != nil {
 		return 0, false, err
 	}
 	if len(t.memo.resources) >= memoLimit {
@@ -104,8 +104,9 @@ func (t *Tx) replace(r fhir.Resource, now stored, seq uint64, updated time.Time,
 }
 
 // index stores the search values of one resource in place of those it had.
-func (t *Tx) index(rid int64, x fhir.Index, first bool) error {
+func (t *Tx) index(rid int64, patient string, x fhir.Index, first bool) error {
 	want := map[int64]bool{}
+	x = lean(x, patient)
 	for _, v := range x.Tokens {
 		id, err := t.term("t", v.Param, v.Code, v.System)
 		if err != nil {
@@ -144,6 +145,59 @@ func (t *Tx) index(rid int64, x fhir.Index, first bool) error {
 		quantities = append(quantities, v.Param, v.Value, v.System, v.Code, rid)
 	}
 	return t.rows(`INSERT INTO quantity (param, value, system, code, rid) VALUES `, `(?,?,?,?,?)`, 5, quantities)
+}
+
+// parts are the parameters that a composed one stands for: searches ask for those, so that
+// no value is stored twice.
+func parts(param string) []string {
+	switch param {
+	case "combo-code":
+		return []string{"code", "component-code"}
+	case "combo-value-concept":
+		return []string{"value-concept", "component-value-concept"}
+	case "combo-value-quantity":
+		return []string{"value-quantity", "component-value-quantity"}
+	}
+	return []string{param}
+}
+
+// lean leaves out the search values that are found another way: those of composed
+// parameters, and the patient in whose compartment the resource is.
+func lean(x fhir.Index, patient string) fhir.Index {
+	has := map[fhir.Token]bool{}
+	for _, v := range x.Tokens {
+		has[v] = true
+	}
+	var out fhir.Index
+	out.Dates = x.Dates
+	for _, v := range x.Tokens {
+		known := false
+		for _, p := range parts(v.Param) {
+			known = known || p != v.Param && has[fhir.Token{Param: p, System: v.System, Code: v.Code}]
+		}
+		if !known {
+			out.Tokens = append(out.Tokens, v)
+		}
+	}
+	for _, v := range x.References {
+		if v.Param != "patient" || v.ID != patient {
+			out.References = append(out.References, v)
+		}
+	}
+	stands := map[fhir.Quantity]bool{}
+	for _, v := range x.Quantities {
+		stands[v] = true
+	}
+	for _, v := range x.Quantities {
+		known := false
+		for _, p := range parts(v.Param) {
+			known = known || p != v.Param && stands[fhir.Quantity{Param: p, System: v.System, Code: v.Code, Value: v.Value}]
+		}
+		if !known {
+			out.Quantities = append(out.Quantities, v)
+		}
+	}
+	return out
 }
 
 // unindex removes the search values that a resource no longer has, and those that it keeps
@@ -319,6 +373,11 @@ func (t *Tx) MarkDirty(patient string) error {
 // MarkFacilityDirty marks every patient with a judged track at the facility.
 func (t *Tx) MarkFacilityDirty(facility string) error {
 	return t.exec(`INSERT INTO dirty (patient) SELECT DISTINCT patient FROM track WHERE facility = ? ON CONFLICT DO NOTHING`, facility)
+}
+
+// MarkRestingDirty marks every patient with a resting track at the facility.
+func (t *Tx) MarkRestingDirty(facility string) error {
+	return t.exec(`INSERT INTO dirty (patient) SELECT DISTINCT patient FROM track WHERE facility = ? AND stage = 'resting' ON CONFLICT DO NOTHING`, facility)
 }
 
 // Dirty lists patients to be judged again, at most limit.

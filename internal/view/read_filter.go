@@ -40,12 +40,12 @@ type TokenIs struct {
 
 func (t TokenIs) holds(c *clause) {
 	if t.HasSystem && t.Code != "" {
-		c.add(`EXISTS (SELECT 1 FROM token t WHERE t.param = ? AND t.code = ? AND t.system = ? AND t.rid = r.rid)`, t.Param, t.Code, t.System)
+		c.add(`EXISTS (SELECT 1 FROM token t WHERE t.param IN (?, ?, ?) AND t.code = ? AND t.system = ? AND t.rid = r.rid)`, append(three(t.Param), t.Code, t.System)...)
 		return
 	}
 	// The signs keep SQLite from walking through all tokens of that parameter or code
 	// for each resource.
-	c.add(`EXISTS (SELECT 1 FROM token t WHERE t.rid = r.rid AND +t.param = ?`, t.Param)
+	c.add(`EXISTS (SELECT 1 FROM token t WHERE t.rid = r.rid AND +t.param IN (?, ?, ?)`, three(t.Param)...)
 	if t.Code != "" {
 		c.add(` AND +t.code = ?`, t.Code)
 	}
@@ -59,11 +59,17 @@ func (t TokenIs) rows(c *clause) bool {
 	if t.Code == "" {
 		return false
 	}
-	c.add(`SELECT rid FROM token WHERE param = ? AND code = ?`, t.Param, t.Code)
+	c.add(`SELECT rid FROM token WHERE param IN (?, ?, ?) AND code = ?`, append(three(t.Param), t.Code)...)
 	if t.HasSystem {
 		c.add(` AND system = ?`, t.System)
 	}
 	return true
+}
+
+// three is a parameter and what it is composed of, as three values.
+func three(param string) []any {
+	p := parts(param)
+	return []any{param, p[0], p[len(p)-1]}
 }
 
 // ReferenceIs asks for a reference parameter: to the resource Type/ID.
@@ -186,7 +192,7 @@ type QuantityIs struct {
 }
 
 func (q QuantityIs) holds(c *clause) {
-	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param = ? AND `, q.Param)
+	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?) AND `, three(q.Param)...)
 	switch q.Prefix {
 	case NotEqual:
 		c.add(`(q.value < ? OR q.value >= ?)`, q.Low, q.High)

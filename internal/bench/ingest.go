@@ -1,0 +1,208 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+
+	"cannulary/internal/app"
+	"cannulary/internal/eventlog"
+	"cannulary/internal/simulate"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// inFlight is how many messages are unanswered at a time, at the service and at the bare log.
+const inFlight = 64
+
+// ingest posts the feed over gRPC to an instance of the ingest role alone, as on a machine
+// of its own; sender and service share the processors. The reference appends as many bytes
+// to a bare stream that syncs in the same way.
+func (b *bench) ingest(ctx context.Context) error {
+	b.say("make the feed: %d patients, %d months", b.scenario.Patients, b.scenario.Months)
+	var messages []*cannularyv1.FeedRequest
+	if err := simulate.Generate(b.scenario, func(m *cannularyv1.FeedRequest) error {
+		messages = append(messages, m)
+		return nil
+	}); err != nil {
+		return err
+	}
+	a, err := app.New(ctx, app.Config{Dir: b.data, Ingest: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: b.slog})
+	if err != nil {
+		return err
+	}
+	defer a.Stop()
+	a.Start()
+	if err := untilReady(ctx, a); err != nil {
+		return err
+	}
+	b.say("post %d messages", len(messages))
+	took, err := post(ctx, a.GRPCAddr(), messages)
+	if err != nil {
+		return err
+	}
+	sizes, err := entrySizes(ctx, a.Log())
+	if err != nil {
+		return err
+	}
+	// The service appends events of its own, such as the beginning of a day.
+	if b.events = len(sizes); b.events < len(messages) {
+		return fmt.Errorf("the log holds %d events of %d messages", b.events, len(messages))
+	}
+	for _, n := range sizes {
+		b.logBytes += int64(n)
+	}
+	a.Stop()
+	b.say("append the same bytes to a bare stream")
+	bare, err := bareAppends(ctx, filepath.Join(b.dir, "bare"), sizes, b)
+	if err != nil {
+		return err
+	}
+	b.add(figure{Name: "durable ingest over the gRPC feed", Value: float64(len(messages)) / took.Seconds(), Unit: "msg/s", Reference: float64(len(sizes)) / bare.Seconds(),
+		against: fmt.Sprintf("bare JetStream appends of the same sizes, synced, %d in flight", inFlight), goal: ratioAtLeast(0.4)})
+	return nil
+}
+
+func untilReady(ctx context.Context, a *app.App) error {
+	for !a.Ready() {
+		select {
+		case err := <-a.Failed():
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(time.Millisecond):
+		}
+	}
+	return nil
+}
+
+// post sends all messages on one stream; each must be accepted.
+func post(ctx context.Context, addr string, messages []*cannularyv1.FeedRequest) (time.Duration, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		return 0, err
+	}
+	defer func() { _ = conn.Close() }()
+	began := time.Now()
+	stream, err := cannularyv1.NewFeedServiceClient(conn).Feed(ctx)
+	if err != nil {
+		return 0, err
+	}
+	places := make(chan struct{}, inFlight)
+	go func() {
+		for _, m := range messages {
+			select {
+			case places <- struct{}{}:
+			case <-ctx.Done():
+				return
+			}
+			if stream.Send(m) != nil {
+				return // the receiving side has the error
+			}
+		}
+		_ = stream.CloseSend()
+	}()
+	for range messages {
+		r, err := stream.Recv()
+		if err != nil {
+			return 0, fmt.Errorf("feed: %w", err)
+		}
+		if r.GetOutcome() != cannularyv1.FeedOutcome_FEED_OUTCOME_ACCEPTED {
+			return 0, fmt.Errorf("feed: message %s: %v %v", r.GetSourceMessageId(), r.GetOutcome(), r.GetReasons())
+		}
+		<-places
+	}
+	return time.Since(began), nil
+}
+
+// entrySizes are the sizes in bytes of all events but genesis.
+func entrySizes(ctx context.Context, log *eventlog.Log) ([]int, error) {
+	st, err := log.State(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var sizes []int
+	done := errors.New("read to the end")
+	err = log.Read(ctx, 2, 1000, func(_ context.Context, entries []eventlog.Entry) error {
+		for _, e := range entries {
+			sizes = append(sizes, len(e.Data))
+			if e.Seq == st.LastSeq {
+				return done
+			}
+		}
+		return nil
+	})
+	if !errors.Is(err, done) {
+		return nil, fmt.Errorf("read the log back: %w", err)
+	}
+	return sizes, nil
+}
+
+// bareAppends appends entries of the given sizes to a stream of a server that is set up as
+// the service's own, without ids, checks or an index.
+func bareAppends(ctx context.Context, dir string, sizes []int, b *bench) (time.Duration, error) {
+	srv, err := eventlog.StartServer(dir, eventlog.DefaultMaxBytes, b.slog)
+	if err != nil {
+		return 0, err
+	}
+	defer srv.Stop()
+	nc, err := srv.Connect()
+	if err != nil {
+		return 0, err
+	}
+	defer nc.Close()
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return 0, err
+	}
+	if _, err := js.CreateStream(ctx, jetstream.StreamConfig{Name: "BARE", Subjects: []string{"bare.>"}, Storage: jetstream.FileStorage,
+		MaxBytes: eventlog.DefaultMaxBytes, Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true}); err != nil {
+		return 0, err
+	}
+	largest := 0
+	for _, n := range sizes {
+		largest = max(largest, n)
+	}
+	data := make([]byte, largest)
+	for i := range data {
+		data[i] = byte(i * 7)
+	}
+	var next atomic.Int64
+	var work sync.WaitGroup
+	failed := make(chan error, inFlight)
+	began := time.Now()
+	for worker := range inFlight {
+		work.Go(func() {
+			for {
+				i := int(next.Add(1)) - 1
+				if i >= len(sizes) {
+					return
+				}
+				msg := nats.NewMsg(fmt.Sprintf("bare.unit.%d", worker))
+				msg.Data = data[:sizes[i]]
+				if _, err := js.PublishMsg(ctx, msg); err != nil {
+					failed <- err
+					return
+				}
+			}
+		})
+	}
+	work.Wait()
+	took := time.Since(began)
+	select {
+	case err := <-failed:
+		return 0, fmt.Errorf("append to the bare stream: %w", err)
+	default:
+		return took, nil
+	}
+}

@@ -1,0 +1,175 @@
+package main
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/http"
+	"path/filepath"
+	"time"
+
+	"cannulary/internal/app"
+)
+
+const (
+	pageSize     = 50
+	pageRequests = 1500 // of each of the two
+)
+
+// pages asks for pages of a patient's Observations, one after the other, by turns from the
+// service and from a handler that selects the same rows and writes their bytes.
+func (b *bench) pages(ctx context.Context) error {
+	a, err := app.New(ctx, app.Config{Dir: b.data, View: true, HTTP: "127.0.0.1:0", Now: time.Now, Slog: b.slog})
+	if err != nil {
+		return err
+	}
+	defer a.Stop()
+	a.Start()
+	if err := untilReady(ctx, a); err != nil {
+		return err
+	}
+	db, err := openView(b.data)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = db.Close() }()
+	patients, err := patientsWithPages(ctx, db)
+	if err != nil {
+		return err
+	}
+	lis, err := (&net.ListenConfig{}).Listen(ctx, "tcp", "127.0.0.1:0")
+	if err != nil {
+		return err
+	}
+	bare := &http.Server{Handler: bareHandler(db), ReadHeaderTimeout: time.Minute}
+	go func() { _ = bare.Serve(lis) }()
+	defer func() { _ = bare.Close() }()
+	b.say("ask for pages of %d, of %d patients", pageSize, len(patients))
+	service, reference, err := byTurns(ctx, "http://"+a.HTTPAddr()+"/fhir/Observation?_count=50&patient=", "http://"+lis.Addr().String()+"/?patient=", patients)
+	if err != nil {
+		return err
+	}
+	const against = "a bare handler that selects the same rows and writes their bytes"
+	b.add(figure{Name: "FHIR page of 50, median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against, goal: ratioAtMost(4)})
+	b.add(figure{Name: "FHIR page of 50, 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99), against: against, goal: ratioAtMost(4)})
+	return nil
+}
+
+func patientsWithPages(ctx context.Context, db *sql.DB) ([]string, error) {
+	rows, err := db.QueryContext(ctx, `SELECT patient FROM resource WHERE type = 'Observation' AND patient <> '' GROUP BY patient HAVING count(*) > ?`, pageSize)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	var out []string
+	for rows.Next() {
+		var p string
+		if err := rows.Scan(&p); err != nil {
+			return nil, err
+		}
+		out = append(out, p)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+	if len(out) == 0 {
+		return nil, errors.New("no patient has a page of observations; take more months")
+	}
+	return out, nil
+}
+
+func bareHandler(db *sql.DB) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		rows, err := db.QueryContext(r.Context(), `SELECT body FROM resource WHERE patient = ? AND type = 'Observation' ORDER BY updated, rid LIMIT ?`, r.URL.Query().Get("patient"), pageSize)
+		if err != nil {
+			http.Error(w, err.Error(), http.StatusInternalServerError)
+			return
+		}
+		defer func() { _ = rows.Close() }()
+		n := 0
+		for rows.Next() {
+			var body sql.RawBytes
+			if err := rows.Scan(&body); err != nil {
+				http.Error(w, err.Error(), http.StatusInternalServerError)
+				return
+			}
+			n++
+			_, _ = w.Write(body)
+		}
+		if rows.Err() != nil || n != pageSize {
+			// The status is out; a broken connection tells the client.
+			panic(http.ErrAbortHandler)
+		}
+	})
+}
+
+// byTurns returns the latencies of both in milliseconds, the first hundred of each left out.
+func byTurns(ctx context.Context, service, reference string, patients []string) (of, ref []float64, err error) {
+	client := &http.Client{Timeout: 30 * time.Second}
+	defer client.CloseIdleConnections()
+	const warm = 100
+	for i := range pageRequests + warm {
+		p := patients[i%len(patients)]
+		a, err := get(ctx, client, service+p)
+		if err != nil {
+			return nil, nil, err
+		}
+		z, err := get(ctx, client, reference+p)
+		if err != nil {
+			return nil, nil, err
+		}
+		if i >= warm {
+			of, ref = append(of, a), append(ref, z)
+		}
+	}
+	return of, ref, nil
+}
+
+// get reads one answer whole and tells the milliseconds it took.
+func get(ctx context.Context, client *http.Client, url string) (float64, error) {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return 0, err
+	}
+	began := time.Now()
+	resp, err := client.Do(req)
+	if err != nil {
+		return 0, err
+	}
+	defer func() { _ = resp.Body.Close() }()
+	n, err := io.Copy(io.Discard, resp.Body)
+	took := time.Since(began)
+	if err != nil {
+		return 0, err
+	}
+	if resp.StatusCode != http.StatusOK || n < pageSize*100 {
+		return 0, fmt.Errorf("%s answered %s with %d bytes", url, resp.Status, n)
+	}
+	return float64(took.Microseconds()) / 1000, nil
+}
+
+// disk tells what the stopped instance takes on disk. The reference is what it cannot do
+// without: the events and the resources that an EHR reads, with their history.
+func (b *bench) disk(context.Context) error {
+	var used int64
+	if err := filepath.WalkDir(b.data, func(_ string, d fs.DirEntry, err error) error {
+		if err != nil || !d.Type().IsRegular() {
+			return err
+		}
+		i, err := d.Info()
+		if err == nil {
+			used += i.Size()
+		}
+		return err
+	}); err != nil {
+		return err
+	}
+	n := float64(b.events)
+	b.add(figure{Name: "disk, all folders of an instance", Value: float64(used) / n, Unit: "B/event", Reference: float64(b.logBytes+b.body) / n,
+		against: "bytes of the event and of the resource versions that it makes", goal: ratioAtMost(3)})
+	return nil
+}
