@@ -28,27 +28,24 @@ type unit struct {
 	metrics  string
 }
 
-// theUnit posts the feed once for all tests, in the order of arrival.
-var theUnit = sync.OnceValue(func() func(testing.TB) *unit {
-	var once sync.Once
-	var u *unit
-	return func(tb testing.TB) *unit {
-		once.Do(func() { u = postUnit(tb) })
-		if u == nil {
-			tb.Fatal("the shared unit could not be made; the first test that needed it says why")
-		}
-		return u
-	}
-})
+// theUnit is posted once, in the order of arrival, by the first test that needs it.
+var (
+	theUnit  *unit
+	unitOnce sync.Once
+)
 
 func shared(tb testing.TB) *unit {
 	tb.Helper()
-	return theUnit()(tb)
+	unitOnce.Do(func() { theUnit = postUnit(tb) })
+	if theUnit == nil {
+		tb.Fatal("the shared unit could not be made; the first test that needed it says why")
+	}
+	return theUnit
 }
 
 func postUnit(tb testing.TB) *unit {
 	tb.Helper()
-	u := &unit{scenario: scenario(12, 3), dir: filepath.Join(scratch, "unit")}
+	u := &unit{scenario: scenario(size()), dir: filepath.Join(scratch, "unit")}
 	u.messages = messages(tb, u.scenario)
 	i := start(tb, u.dir)
 	u.tally, u.answers = i.post(u.messages)

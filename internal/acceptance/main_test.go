@@ -51,7 +51,7 @@ func now() time.Time { return time.Date(2025, 4, 2, 9, 0, 0, 0, time.UTC) }
 // a voided session, a merge, holds and infections in a small unit.
 func scenario(patients, months int) simulate.Scenario {
 	s := simulate.Default()
-	s.Patients, s.Months, s.Seed = patients, months, 6
+	s.Patients, s.Months, s.Seed = patients, months, 7
 	s.Until = time.Date(2025, 3, 31, 0, 0, 0, 0, time.UTC)
 	return s
 }
@@ -110,13 +110,33 @@ func start(tb testing.TB, dir string, change ...func(*app.Config)) *instance {
 		f(&cfg)
 	}
 	var err error
-	if i.app, err = app.New(testkit.Context(tb), cfg); err != nil {
+	if i.app, err = app.New(patience(tb), cfg); err != nil {
 		tb.Fatal(err)
 	}
 	tb.Cleanup(i.app.Stop)
 	i.app.Start()
-	testkit.Eventually(tb, "the application is ready", i.app.Ready)
+	eventually(tb, "the application is ready", i.app.Ready)
 	return i
+}
+
+// patient is how long anything may take on a busy machine before it counts as hanging.
+const patient = 4 * time.Minute
+
+func patience(tb testing.TB) context.Context {
+	tb.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), patient)
+	tb.Cleanup(cancel)
+	return ctx
+}
+
+func eventually(tb testing.TB, what string, ok func() bool) {
+	tb.Helper()
+	for end := time.Now().Add(patient); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+		if ok() {
+			return
+		}
+	}
+	tb.Fatalf("it did not come to be that %s", what)
 }
 
 // refusedStart tells why an application does not start.
@@ -126,7 +146,7 @@ func refusedStart(tb testing.TB, dir string, change ...func(*app.Config)) error 
 	for _, f := range change {
 		f(&cfg)
 	}
-	a, err := app.New(testkit.Context(tb), cfg)
+	a, err := app.New(patience(tb), cfg)
 	if err == nil {
 		a.Stop()
 		tb.Fatal("it started, though it must not")
@@ -141,7 +161,7 @@ type answers map[string]*cannularyv1.FeedResponse
 // post sends the messages and waits until the view has them. No message may be refused.
 func (i *instance) post(msgs []*cannularyv1.FeedRequest) (feed.Tally, answers) {
 	i.tb.Helper()
-	tally, got, err := post(testkit.Context(i.tb), i.app.GRPCAddr(), msgs)
+	tally, got, err := post(patience(i.tb), i.app.GRPCAddr(), msgs)
 	if err != nil {
 		i.tb.Fatal(err)
 	}
@@ -173,10 +193,13 @@ func post(ctx context.Context, addr string, msgs []*cannularyv1.FeedRequest) (fe
 // settle waits until the view has all that the log has.
 func (i *instance) settle() {
 	i.tb.Helper()
-	if err := i.app.Projector().WaitFor(testkit.Context(i.tb), testkit.LastSeq(i.tb, i.app.Log())); err != nil {
+	if err := i.app.Projector().WaitFor(patience(i.tb), i.last()); err != nil {
 		i.tb.Fatal(err)
 	}
 }
+
+// last is the log's last sequence.
+func (i *instance) last() uint64 { return testkit.LastSeq(i.tb, i.app.Log()) }
 
 func (i *instance) stop() { i.app.Stop() }
 
@@ -233,7 +256,7 @@ func (i *instance) cards(keys []string) map[string]string {
 func cliRun(tb testing.TB, args ...string) (code int, stdout, stderr string) {
 	tb.Helper()
 	var out, errs buffer
-	code = cli.Run(testkit.Context(tb), cli.Env{Stdout: &out, Stderr: &errs, Now: now, Version: "acceptance"}, args)
+	code = cli.Run(patience(tb), cli.Env{Stdout: &out, Stderr: &errs, Now: now, Version: "acceptance"}, args)
 	return code, out.String(), errs.String()
 }
 

@@ -14,17 +14,20 @@ import (
 // The log is the only truth: a view thrown away comes back byte for byte, history and
 // metas included.
 func TestAViewThrownAwayComesBackByteForByte(t *testing.T) {
+	t.Parallel()
 	u := shared(t)
 	if len(u.tables["history"]) == 0 || len(u.tables["track"]) == 0 || len(u.tables["aside"]) != 0 {
 		t.Fatalf("the scenario is to have %d earlier versions, %d tracks and nothing aside (%d)", len(u.tables["history"]), len(u.tables["track"]), len(u.tables["aside"]))
 	}
 	t.Run("by the command rebuild", func(t *testing.T) {
+		t.Parallel()
 		dir := u.copy(t)
 		spoil(t, dir)
 		rebuild(t, dir, len(u.tables["event"]))
 		same(t, u.tables, dump(t, dir))
 	})
 	t.Run("by deleting its folder", func(t *testing.T) {
+		t.Parallel()
 		dir := u.copy(t)
 		if err := os.RemoveAll(filepath.Join(dir, "view")); err != nil {
 			t.Fatal(err)
@@ -40,15 +43,16 @@ func TestAViewThrownAwayComesBackByteForByte(t *testing.T) {
 // message is awaited in the view before the next is sent, and the rebuild takes hundreds
 // at once.
 func TestTransactionsOfOneEventAndOfHundredsGiveTheSameView(t *testing.T) {
+	t.Parallel()
 	dir := filepath.Join(t.TempDir(), "slow")
 	i := start(t, dir)
 	client := testkit.Dial(t, i.app.GRPCAddr())
-	for _, m := range messages(t, scenario(5, 2)) {
-		r, err := client.Send(testkit.Context(t), m)
+	for _, m := range messages(t, scenario(5, 1)) {
+		r, err := client.Send(patience(t), m)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := i.app.Projector().WaitFor(testkit.Context(t), sequence(t, r.Token)); err != nil {
+		if err := i.app.Projector().WaitFor(patience(t), sequence(t, r.Token)); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -1,0 +1,96 @@
+package acceptance_test
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"cannulary/internal/simulate"
+	"cannulary/internal/testkit"
+	v1 "cannulary/proto/cannulary/v1"
+)
+
+// Any order of arrival of the same facts gives the same record.
+func TestTheOrderOfArrivalDoesNotMatter(t *testing.T) {
+	t.Parallel()
+	u := shared(t)
+	want := dumpOrder(t, u.dir)
+	for _, seed := range seeds() {
+		t.Run(fmt.Sprintf("shuffled within three days, seed %d", seed), func(t *testing.T) {
+			t.Parallel()
+			mixed := simulate.Shuffle(u.messages, 72*time.Hour, seed)
+			if n := moved(u.messages, mixed); n < len(mixed)/2 {
+				t.Fatalf("only %d of %d messages changed place", n, len(mixed))
+			}
+			checkOrder(t, u, want, mixed)
+		})
+	}
+	t.Run("backwards", func(t *testing.T) {
+		t.Parallel()
+		// The unit is registered first; everything else comes in reverse.
+		setup := 0
+		for testkit.Envelope(u.messages[setup]).GetPatient() == nil {
+			setup++
+		}
+		mixed := append([]*v1.FeedRequest{}, u.messages[:setup]...)
+		for n := len(u.messages) - 1; n >= setup; n-- {
+			mixed = append(mixed, u.messages[n])
+		}
+		checkOrder(t, u, want, mixed)
+	})
+}
+
+func checkOrder(t *testing.T, u *unit, want tables, mixed []*v1.FeedRequest) {
+	t.Helper()
+	dir := u.fresh(t)
+	i := start(t, dir)
+	i.post(mixed)
+	sameRows(t, "card", u.cards, i.cards(u.patients))
+	i.stop()
+	same(t, want, dumpOrder(t, dir))
+}
+
+func moved(a, b []*v1.FeedRequest) (n int) {
+	for i := range a {
+		if a[i] != b[i] {
+			n++
+		}
+	}
+	return n
+}
+
+// Every kind of fact, and corrections, voids, merges and reversals on top of each other,
+// in any order.
+func TestAnyOrderOfEveryKindOfFactAndTheirCorrections(t *testing.T) {
+	t.Parallel()
+	feed := tangle()
+	first := filepath.Join(t.TempDir(), "first")
+	i := start(t, first)
+	i.post(append(registrations(), feed...))
+	patients := keys(query(t, first, `SELECT id FROM resource WHERE type = 'Patient'`))
+	cards := i.cards(patients)
+	i.stop()
+	want := dumpOrder(t, first)
+	if q := query(t, first, all["quarantine"]); len(q) > 0 {
+		t.Errorf("set aside: %v", q)
+	}
+	if len(patients) < 4 || len(want["track"]) < 2 {
+		t.Fatalf("%d patients, %d tracks: too little to mix up", len(patients), len(want["track"]))
+	}
+	for seed := uint64(1); seed <= 60; seed++ {
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
+			t.Parallel()
+			mixed := append([]*v1.FeedRequest{}, feed...)
+			rand.New(rand.NewPCG(seed, 0)).Shuffle(len(mixed), func(a, b int) { mixed[a], mixed[b] = mixed[b], mixed[a] })
+			dir := filepath.Join(t.TempDir(), "mixed")
+			copyDir(t, filepath.Join(first, "keys"), filepath.Join(dir, "keys"))
+			i := start(t, dir)
+			i.post(append(registrations(), mixed...))
+			sameRows(t, "card", cards, i.cards(patients))
+			i.stop()
+			same(t, want, dumpOrder(t, dir))
+		})
+	}
+}
