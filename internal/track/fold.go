@@ -135,6 +135,7 @@ type course struct {
 	holds     holds
 	reference *float64
 	creator   *cannularyv1.StaffIdentifier
+	founded   bool // the first successful sharp entry was seen
 	counted   int
 	lastCount string // local date of the last counted session
 	extras    []Extra
@@ -190,7 +191,7 @@ func (c *course) declared(t *cannularyv1.TrackTakenOver) {
 // session folds one session by the protocol of its day.
 func (c *course) session(s *session, planAngle *float64) {
 	p := c.in.Book.On(s.facility, s.date)
-	if c.creator == nil && c.h.takeover == nil {
+	if !c.founded {
 		c.found(s, planAngle)
 	}
 	v := Visit{Date: s.date, Attempts: len(s.attempts), Success: s.final().successful(), Angle: s.final().AngleDegrees, Gauge: s.final().Gauge, Who: s.final().GetCannulator(), Tip: tip(s.final())}
@@ -230,17 +231,25 @@ func tip(a attempt) Needle {
 
 func (s *session) bluntSuccess() bool { return s.final().blunt() && s.final().successful() }
 
-// found takes reference angle and creator from the first successful sharp entry.
+// found takes reference angle and creator from the first successful sharp entry, also when
+// it does not tell them: nobody later becomes the creator. Of a track that was taken over
+// the creator is the one declared, and the angle too where it was declared.
 func (c *course) found(s *session, planAngle *float64) {
 	for _, a := range s.attempts {
-		if a.sharp() && a.successful() {
+		if !a.sharp() || !a.successful() {
+			continue
+		}
+		c.founded = true
+		if c.h.takeover == nil {
 			c.creator = a.GetCannulator()
-			c.reference = planAngle
-			if a.AngleDegrees != nil {
-				c.reference = a.AngleDegrees
-			}
+		} else if c.h.takeover.AngleDegrees != nil {
 			return
 		}
+		c.reference = planAngle
+		if a.AngleDegrees != nil {
+			c.reference = a.AngleDegrees
+		}
+		return
 	}
 }
 

@@ -22,6 +22,7 @@ type memo struct {
 	resources map[string]stored // "Type/id"
 	terms     map[string]int64  // kind, param, code, system
 	topics    map[string]bool   // that have an event
+	amended   map[string]bool   // all targets of corrections and voids; nil is not read yet
 }
 
 // memoLimit bounds each of the maps: some megabytes.

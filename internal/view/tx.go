@@ -119,6 +119,9 @@ func (t *Tx) InsertEvent(e StoredEvent, unit string, data []byte) error {
 
 // Amend notes that the event names a fact or a session (record.SessionKey).
 func (t *Tx) Amend(target string, seq uint64) error {
+	if t.memo.amended != nil {
+		t.memo.amended[target] = true
+	}
 	return t.exec(`INSERT INTO amendment (target, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, target, int64(seq))
 }
 
@@ -154,6 +157,8 @@ func (t *Tx) Aside(seq uint64, eventID, reason string) error {
 type loader struct {
 	ctx context.Context
 	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	// amended tells whether anything amends the target; nil does not know.
+	amended func(target string) (bool, error)
 }
 
 // Load gives the loader of the transaction.
@@ -164,7 +169,23 @@ func (t *Tx) Load() Loader {
 			return nil, err
 		}
 		return st.QueryContext(ctx, args...)
-	}}
+	}, t.isAmended}
+}
+
+// isAmended knows all targets of corrections and voids: they are few, and nearly every
+// question about them is answered with no.
+func (t *Tx) isAmended(target string) (bool, error) {
+	if t.memo.amended == nil {
+		all, err := t.strings(`SELECT DISTINCT target FROM amendment`)
+		if err != nil {
+			return false, err
+		}
+		t.memo.amended = make(map[string]bool, len(all))
+		for _, a := range all {
+			t.memo.amended[a] = true
+		}
+	}
+	return t.memo.amended[target], nil
 }
 
 // Loader reads events by what they belong to, and what amends them.
@@ -200,6 +221,19 @@ func (l loader) ByID(ids []string) ([]StoredEvent, error) {
 }
 
 func (l loader) Amending(targets []string) ([]StoredEvent, error) {
+	if l.amended != nil {
+		some := targets[:0:0]
+		for _, target := range targets {
+			yes, err := l.amended(target)
+			if err != nil {
+				return nil, err
+			}
+			if yes {
+				some = append(some, target)
+			}
+		}
+		targets = some
+	}
 	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `, ` ORDER BY e.seq`, targets)
 }
 
