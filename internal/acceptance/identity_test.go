@@ -89,8 +89,8 @@ func TestNothingIdentifyingLeavesItsPlace(t *testing.T) {
 	if len(identifiers) == 0 || len(found(contents(t, filepath.Join(u.dir, "view")), identifiers)) < 1 {
 		t.Fatal("the search does not find any identifier in the view")
 	}
-	if len(u.logged) == 0 || !bytes.Contains([]byte(u.metrics), []byte("cannulary_tracks")) {
-		t.Fatalf("the program logged %d bytes, its metrics have %d", len(u.logged), len(u.metrics))
+	if !strings.Contains(u.metrics, "cannulary_tracks") {
+		t.Fatalf("the metrics are %s", u.metrics)
 	}
 	for _, c := range []struct {
 		name  string
@@ -101,6 +101,7 @@ func TestNothingIdentifyingLeavesItsPlace(t *testing.T) {
 		{"the log's files", contents(t, filepath.Join(u.dir, "log")), identifying},
 		{"the ingest index", contents(t, filepath.Join(u.dir, "ingest")), identifying},
 		{"the key store", contents(t, filepath.Join(u.dir, "keys")), identifying},
+		// On a quiet day the program logs nothing; see also the test of the quarantine.
 		{"the program's own log", map[string][]byte{"stderr": u.logged}, identifying},
 		{"the metrics", map[string][]byte{"/metrics": []byte(u.metrics)}, append(slices.Clone(identifying), u.patients...)},
 		{"the view, of names and birth dates", contents(t, filepath.Join(u.dir, "view")), personal},

@@ -336,7 +336,7 @@ func whereabouts(items []record.Item, asOf time.Time) string {
 			if reason == "unspecified" {
 				reason = "reason not recorded"
 			}
-			left = fmt.Sprintf("The patient left unit %s on %s (%s).", it.Facility, it.At.UTC().Format(time.DateOnly), reason)
+			left = fmt.Sprintf("The patient left %s on %s (%s).", it.Facility, it.At.UTC().Format(time.DateOnly), reason)
 		case *cannularyv1.HospitalAdmission:
 			hospital = fmt.Sprintf("The patient is in hospital since %s.", it.At.UTC().Format(time.DateOnly))
 		case *cannularyv1.HospitalDischarge:

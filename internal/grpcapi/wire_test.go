@@ -282,3 +282,19 @@ func TestManyMistakesMakeAShortAnswer(t *testing.T) {
 		t.Errorf("a very long time zone: %v with %d bytes", status.Code(err), len(err.Error()))
 	}
 }
+
+// TestADamagedListOfNumbersIsNamed cuts a number inside a packed list, which lies in a
+// message that is otherwise whole.
+func TestADamagedListOfNumbersIsNamed(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	m := testkit.SampleOf("roster schedule_set").GetRoster()
+	fact := field(8, field(1, []byte{0x01, 0x80})) // RosterFact.schedule_set.days
+	data := append(field(1, marshal(t, m.GetEnvelope())), field(2, fact)...)
+	var out []byte
+	err := n.Client.Conn().Invoke(testkit.Context(t), v1.RosterService_RecordRoster_FullMethodName, data, &out, grpc.ForceCodecV2(rawCodec{}))
+	got := testkit.Violations(err)
+	if status.Code(err) != codes.InvalidArgument || len(got) != 1 || !strings.HasPrefix(got[0].GetField(), "facts[0].schedule_set.days") ||
+		got[0].GetDescription() != "cannot be read as a ScheduleSet: the bytes are cut off or damaged; send the message again as it was built" {
+		t.Errorf("%v: %v", err, got)
+	}
+}

@@ -81,6 +81,28 @@ func forget(t *testing.T, n *testkit.Node) {
 	time.Sleep(300 * time.Millisecond)
 }
 
+// fill appends events, some at once, beside intake.
+func fill(t *testing.T, n *testkit.Node, events int) {
+	t.Helper()
+	var wg sync.WaitGroup
+	const at = 30
+	for w := range at {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := range events / at {
+				id := fmt.Sprintf("fill-%d-%d", w, i)
+				ev := &logv1.Event{Id: record.EventID("engine-z", id), Source: "engine-z", SourceMessageId: id, Facility: testkit.Facility}
+				if _, _, err := n.Log.Append(context.Background(), ev); err != nil {
+					t.Error(err)
+					return
+				}
+			}
+		}()
+	}
+	wg.Wait()
+}
+
 func TestAResendGetsTheFirstAnswer(t *testing.T) {
 	n := testkit.Start(t, testkit.Options{})
 	first := record1(t, n.Intake, insertion(t, "m", 15))
@@ -127,6 +149,7 @@ func TestTheSameBytesOfAnotherServiceAreOtherContent(t *testing.T) {
 func TestAResendAfterTheIndexWasDeleted(t *testing.T) {
 	dir := t.TempDir()
 	n := testkit.Start(t, testkit.Options{Dir: dir})
+	fill(t, n, 1500) // so that reading the log takes a moment
 	first := map[string]intake.Answer{}
 	for i := range 50 {
 		id := fmt.Sprint("m", i)
