@@ -13,7 +13,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// unit is what one instance made of the scenario's feed. Its folder is never written to
+// unit is what one instance made of the scenario's feed. Its folder is never opened
 // again: tests work on copies.
 type unit struct {
 	scenario simulate.Scenario
@@ -22,6 +22,7 @@ type unit struct {
 	tally    feed.Tally
 	answers  answers
 	tables   tables
+	order    tables   // dumpOrder
 	patients []string // keys
 	cards    map[string]string
 	logged   []byte // all that the program logged
@@ -65,7 +66,7 @@ func postUnit(tb testing.TB) *unit {
 	u.metrics = i.must("/metrics")
 	i.stop()
 	u.logged = i.log.Bytes()
-	u.tables = dump(tb, u.dir)
+	u.tables, u.order = dump(tb, u.dir), dumpOrder(tb, u.dir)
 	return u
 }
 

@@ -48,8 +48,9 @@ func references(tb testing.TB, body []byte, f func(string)) {
 func TestNoReferenceDangles(t *testing.T) {
 	t.Parallel()
 	u := shared(t)
+	dir := u.copy(t)
 	newest := map[string]string{} // Type/id → version
-	for k, v := range query(t, u.dir, `SELECT type || '/' || id, version FROM resource`) {
+	for k, v := range query(t, dir, `SELECT type || '/' || id, version FROM resource`) {
 		newest[k] = v
 	}
 	n, pinned := 0, 0
@@ -78,13 +79,13 @@ func TestNoReferenceDangles(t *testing.T) {
 	if n < len(newest) || pinned == 0 {
 		t.Errorf("only %d references, %d of them to a version, in %d resources", n, pinned, len(newest))
 	}
-	for target := range query(t, u.dir, `SELECT DISTINCT target FROM reference WHERE target NOT LIKE '%/_history/%'`) {
+	for target := range query(t, dir, `SELECT DISTINCT target FROM reference WHERE target NOT LIKE '%/_history/%'`) {
 		if newest[target] == "" {
 			t.Errorf("%s is indexed as a reference and is not there", target)
 		}
 	}
-	for typ := range query(t, u.dir, `SELECT DISTINCT type FROM resource`) {
-		t.Logf("%s: %s", typ, query(t, u.dir, `SELECT 'n', count(*) FROM resource WHERE type = ?`, typ)["n"])
+	for typ := range query(t, dir, `SELECT DISTINCT type FROM resource`) {
+		t.Logf("%s: %s", typ, query(t, dir, `SELECT 'n', count(*) FROM resource WHERE type = ?`, typ)["n"])
 	}
 }
 
@@ -139,13 +140,13 @@ func TestMergedPatientsAreOnePatient(t *testing.T) {
 	}
 	// The scenario's own merge keeps to the same.
 	u := shared(t)
-	retired := 0
+	retired, dir := 0, u.copy(t)
 	for k, v := range u.tables["resource"] {
 		if !strings.HasPrefix(k, "Patient/") || !strings.Contains(v, `"replaced-by"`) {
 			continue
 		}
 		retired++
-		if left := compartment(t, u.dir, strings.TrimPrefix(k, "Patient/")); !slices.Equal(left, []string{k}) || !strings.Contains(v, `"active":false`) {
+		if left := compartment(t, dir, strings.TrimPrefix(k, "Patient/")); !slices.Equal(left, []string{k}) || !strings.Contains(v, `"active":false`) {
 			t.Errorf("%s is %s, its compartment %v", k, v, left)
 		}
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -93,11 +94,14 @@ func (f figure) line() string {
 func number(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
 
 func write(path string, figures []figure) error {
-	data, err := json.MarshalIndent(figures, "", "  ")
-	if err != nil {
+	var buf bytes.Buffer
+	enc := json.NewEncoder(&buf)
+	enc.SetEscapeHTML(false) // ">=" stays readable
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(figures); err != nil {
 		return err
 	}
-	return os.WriteFile(path, append(data, '\n'), 0o644)
+	return os.WriteFile(path, buf.Bytes(), 0o644)
 }
 
 // quantile of values that it sorts; 0 of none.

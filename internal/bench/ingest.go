@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -22,6 +24,10 @@ import (
 
 // inFlight is how many messages are unanswered at a time, at the service and at the bare log.
 const inFlight = 64
+
+// rounds is how often service and reference take turns, so that both meet the same disk
+// and the same other load.
+const rounds = 12
 
 // ingest posts the feed over gRPC to an instance of the ingest role alone, as on a machine
 // of its own; sender and service share the processors. The reference appends as many bytes
@@ -44,29 +50,39 @@ func (b *bench) ingest(ctx context.Context) error {
 	if err := untilReady(ctx, a); err != nil {
 		return err
 	}
-	b.say("post %d messages", len(messages))
-	took, err := post(ctx, a.GRPCAddr(), messages)
+	bare, err := openBare(ctx, filepath.Join(b.dir, "bare"), b.slog)
 	if err != nil {
 		return err
 	}
-	sizes, err := entrySizes(ctx, a.Log())
-	if err != nil {
-		return err
+	defer bare.close()
+	b.say("post %d messages, by turns with as many appends of the same bytes to a bare stream", len(messages))
+	var took, bareTook time.Duration
+	from := uint64(2) // after genesis
+	for part := range slices.Chunk(messages, (len(messages)+rounds-1)/rounds) {
+		d, err := post(ctx, a.GRPCAddr(), part)
+		if err != nil {
+			return err
+		}
+		took += d
+		sizes, err := entrySizes(ctx, a.Log(), from)
+		if err != nil {
+			return err
+		}
+		// The service appends events of its own, such as the beginning of a day.
+		if len(sizes) < len(part) {
+			return fmt.Errorf("the log took %d events of %d messages", len(sizes), len(part))
+		}
+		from += uint64(len(sizes))
+		b.events += len(sizes)
+		for _, n := range sizes {
+			b.logBytes += int64(n)
+		}
+		if d, err = bare.append(ctx, sizes); err != nil {
+			return err
+		}
+		bareTook += d
 	}
-	// The service appends events of its own, such as the beginning of a day.
-	if b.events = len(sizes); b.events < len(messages) {
-		return fmt.Errorf("the log holds %d events of %d messages", b.events, len(messages))
-	}
-	for _, n := range sizes {
-		b.logBytes += int64(n)
-	}
-	a.Stop()
-	b.say("append the same bytes to a bare stream")
-	bare, err := bareAppends(ctx, filepath.Join(b.dir, "bare"), sizes, b)
-	if err != nil {
-		return err
-	}
-	b.add(figure{Name: "durable ingest over the gRPC feed", Value: float64(len(messages)) / took.Seconds(), Unit: "msg/s", Reference: float64(len(sizes)) / bare.Seconds(),
+	b.add(figure{Name: "durable ingest over the gRPC feed", Value: float64(len(messages)) / took.Seconds(), Unit: "msg/s", Reference: float64(b.events) / bareTook.Seconds(),
 		against: fmt.Sprintf("bare JetStream appends of the same sizes, synced, %d in flight", inFlight), goal: ratioAtLeast(0.4)})
 	return nil
 }
@@ -125,15 +141,15 @@ func post(ctx context.Context, addr string, messages []*cannularyv1.FeedRequest)
 	return time.Since(began), nil
 }
 
-// entrySizes are the sizes in bytes of all events but genesis.
-func entrySizes(ctx context.Context, log *eventlog.Log) ([]int, error) {
+// entrySizes are the sizes in bytes of the events from a sequence on.
+func entrySizes(ctx context.Context, log *eventlog.Log, from uint64) ([]int, error) {
 	st, err := log.State(ctx)
 	if err != nil {
 		return nil, err
 	}
 	var sizes []int
 	done := errors.New("read to the end")
-	err = log.Read(ctx, 2, 1000, func(_ context.Context, entries []eventlog.Entry) error {
+	err = log.Read(ctx, from, 1000, func(_ context.Context, entries []eventlog.Entry) error {
 		for _, e := range entries {
 			sizes = append(sizes, len(e.Data))
 			if e.Seq == st.LastSeq {
@@ -148,32 +164,43 @@ func entrySizes(ctx context.Context, log *eventlog.Log) ([]int, error) {
 	return sizes, nil
 }
 
-// bareAppends appends entries of the given sizes to a stream of a server that is set up as
-// the service's own, without ids, checks or an index.
-func bareAppends(ctx context.Context, dir string, sizes []int, b *bench) (time.Duration, error) {
-	srv, err := eventlog.StartServer(dir, eventlog.DefaultMaxBytes, b.slog)
+// bareStream is a stream of a server that is set up as the service's own.
+type bareStream struct {
+	srv *eventlog.Server
+	nc  *nats.Conn
+	js  jetstream.JetStream
+}
+
+func openBare(ctx context.Context, dir string, log *slog.Logger) (*bareStream, error) {
+	srv, err := eventlog.StartServer(dir, eventlog.DefaultMaxBytes, log)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	defer srv.Stop()
 	nc, err := srv.Connect()
 	if err != nil {
-		return 0, err
+		srv.Stop()
+		return nil, err
 	}
-	defer nc.Close()
-	js, err := jetstream.New(nc)
+	s := &bareStream{srv: srv, nc: nc}
+	if s.js, err = jetstream.New(nc); err == nil {
+		_, err = s.js.CreateStream(ctx, jetstream.StreamConfig{Name: "BARE", Subjects: []string{"bare.>"}, Storage: jetstream.FileStorage,
+			MaxBytes: eventlog.DefaultMaxBytes, Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true})
+	}
 	if err != nil {
-		return 0, err
+		s.close()
+		return nil, err
 	}
-	if _, err := js.CreateStream(ctx, jetstream.StreamConfig{Name: "BARE", Subjects: []string{"bare.>"}, Storage: jetstream.FileStorage,
-		MaxBytes: eventlog.DefaultMaxBytes, Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true}); err != nil {
-		return 0, err
-	}
-	largest := 0
-	for _, n := range sizes {
-		largest = max(largest, n)
-	}
-	data := make([]byte, largest)
+	return s, nil
+}
+
+func (s *bareStream) close() {
+	s.nc.Close()
+	s.srv.Stop()
+}
+
+// append appends entries of the given sizes, without ids, checks or an index.
+func (s *bareStream) append(ctx context.Context, sizes []int) (time.Duration, error) {
+	data := make([]byte, slices.Max(sizes))
 	for i := range data {
 		data[i] = byte(i * 7)
 	}
@@ -190,7 +217,7 @@ func bareAppends(ctx context.Context, dir string, sizes []int, b *bench) (time.D
 				}
 				msg := nats.NewMsg(fmt.Sprintf("bare.unit.%d", worker))
 				msg.Data = data[:sizes[i]]
-				if _, err := js.PublishMsg(ctx, msg); err != nil {
+				if _, err := s.js.PublishMsg(ctx, msg); err != nil {
 					failed <- err
 					return
 				}

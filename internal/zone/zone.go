@@ -1,13 +1,22 @@
-// Package zone loads IANA time zones. The time-zone database is compiled into the
-// program, so that a machine without one can run it.
+// Package zone loads IANA time zones from the time-zone database that is compiled into
+// the program, never from the machine's: every replica must see the same days.
 package zone
 
 import (
+	"archive/zip"
+	"bytes"
+	_ "embed" // for the database
 	"fmt"
+	"io"
 	"sync"
 	"time"
-	_ "time/tzdata" // the database, versioned with the compiler
 )
+
+// database is the IANA time-zone database as Go distributes it (lib/time/zoneinfo.zip);
+// time.LoadLocation would prefer whatever the machine has.
+//
+//go:embed zoneinfo.zip
+var database []byte
 
 var cache sync.Map // name → *time.Location; locations never change
 
@@ -19,12 +28,32 @@ func Load(name string) (*time.Location, error) {
 	if name == "" || name == "Local" {
 		return nil, fmt.Errorf("%q is not an IANA time zone", name)
 	}
-	l, err := time.LoadLocation(name)
+	l, err := load(name)
 	if err != nil {
 		return nil, fmt.Errorf("%q is not an IANA time zone", name)
 	}
 	cache.Store(name, l)
 	return l, nil
+}
+
+func load(name string) (*time.Location, error) {
+	if name == "UTC" {
+		return time.UTC, nil
+	}
+	z, err := zip.NewReader(bytes.NewReader(database), int64(len(database)))
+	if err != nil {
+		return nil, err
+	}
+	f, err := z.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = f.Close() }()
+	data, err := io.ReadAll(f)
+	if err != nil {
+		return nil, err
+	}
+	return time.LoadLocationFromTZData(name, data)
 }
 
 // Date is the local calendar day of t, YYYY-MM-DD.
