@@ -139,6 +139,17 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 	}
 }
 
+// --help shows all flags and is no error.
+func TestHelpShowsTheFlags(t *testing.T) {
+	t.Parallel()
+	for _, name := range []string{"serve", "simulate", "load", "card", "status", "rebuild", "demo"} {
+		code, stdout, stderr := cliRun(t, name, "--help")
+		if code != 0 || stdout != "" || !strings.HasPrefix(stderr, "usage: cannulary "+name+" ") || strings.Count(stderr, "\n  -") == 0 {
+			t.Errorf("%s --help exits %d: %s%s", name, code, stdout, stderr)
+		}
+	}
+}
+
 type closing struct{ Sent, Accepted, Duplicates, Refused int }
 
 func lastLine(tb testing.TB, stdout string) (c closing) {

@@ -178,14 +178,13 @@ func TestWhatWasAcknowledgedSurvivesAKill(t *testing.T) {
 		t.Fatal("the rest of the feed was not taken")
 	}
 	// Everything once more, as an engine does that lost its own place.
-	before := acked
 	tally, again, err := post(patience(t), p.grpc, msgs)
 	if err != nil || tally.Duplicates != len(msgs) {
 		t.Errorf("all sent again gave %+v (%v), want %d duplicates", tally, err, len(msgs))
 	}
 	for id, a := range again {
-		if a.GetToken() != before[id].GetToken() {
-			t.Errorf("message %s was acknowledged as %s, now as %s", id, before[id].GetToken(), a.GetToken())
+		if a.GetToken() != acked[id].GetToken() {
+			t.Errorf("message %s was acknowledged as %s, now as %s", id, acked[id].GetToken(), a.GetToken())
 		}
 	}
 	if code, took := p.end(syscall.SIGTERM); checkEnd(code, took) != "" {

@@ -115,8 +115,12 @@ func flags(env Env, name, synopsis string) *flag.FlagSet {
 
 // parse parses, and refuses arguments beyond those asked for (-1 takes any number).
 func parse(fs *flag.FlagSet, args []string, positional int) error {
+	// The flag package shows all flags with every error; here an error is one line.
+	usage := fs.Usage
+	fs.Usage = func() {}
 	if err := fs.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
+			usage()
 			return err
 		}
 		return errUse{fmt.Sprintf("%v; see cannulary %s --help", err, fs.Name())}

@@ -251,7 +251,7 @@ func (p *Projector) merged(c *change) error {
 func (p *Projector) setZone(facility, name string) error {
 	l, err := zone.Load(name)
 	if err != nil {
-		return &unclearError{fmt.Errorf("facility %s: %w", facility, err)}
+		return &unclearError{err: fmt.Errorf("facility %s: %w", facility, err)}
 	}
 	p.zones = maps.Clone(p.zones)
 	p.zones[facility] = l
@@ -304,7 +304,7 @@ func (p *Projector) facility(c *change, id string) error {
 	}
 	resources, err := fhir.Facility(p.context(id), items)
 	if err != nil {
-		return &unclearError{err}
+		return &unclearError{err: err}
 	}
 	return c.put(resources...)
 }
@@ -348,7 +348,7 @@ func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fac
 		Recorder: ev.GetRecorder(), Facility: ev.GetFacility(), Targets: c.targets, Activity: activity,
 	})
 	if err != nil {
-		return &unclearError{err}
+		return &unclearError{err: err}
 	}
 	for _, r := range resources {
 		if r.Patient == "" && ev.GetPatientKey() != "" {
@@ -430,7 +430,7 @@ func (p *Projector) unit(c *change, unit string) error {
 	}
 	resources, err := fhir.Unit(p.context(kept[0].Facility), kept)
 	if err != nil {
-		return &unclearError{err}
+		return &unclearError{err: err}
 	}
 	return c.put(resources...)
 }

@@ -59,7 +59,7 @@ func (p *Projector) topic(c *change, name string) error {
 		return fmt.Errorf("no rendering for topic %s", name)
 	}
 	if err != nil {
-		return &unclearError{err}
+		return &unclearError{err: err}
 	}
 	return c.put(r)
 }
@@ -108,7 +108,7 @@ func (p *Projector) patient(c *change, key string) error {
 	}
 	r, err := fhir.Patient(p.context(""), v)
 	if err != nil {
-		return &unclearError{err}
+		return &unclearError{err: err}
 	}
 	return c.put(r)
 }
@@ -176,12 +176,12 @@ func open(ctx context.Context, opener Opener, key string, sealed []byte, m proto
 	case errors.Is(err, keyring.ErrNoKey):
 		return false, nil
 	case errors.Is(err, keyring.ErrUnreadable):
-		return false, &unclearError{fmt.Errorf("identity of patient %s: %w", key, err)}
+		return false, &unclearError{err: fmt.Errorf("identity of patient %s: %w", key, err)}
 	case err != nil:
 		return false, fmt.Errorf("open the identity of patient %s: %w", key, err)
 	}
 	if err := proto.Unmarshal(plain, m); err != nil {
-		return false, &unclearError{fmt.Errorf("identity of patient %s: %w", key, err)}
+		return false, &unclearError{err: fmt.Errorf("identity of patient %s: %w", key, err)}
 	}
 	return true, nil
 }

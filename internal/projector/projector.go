@@ -208,7 +208,22 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 	}
 }
 
+// apply projects a batch. An event whose content cannot be rendered takes the whole
+// transaction back; the batch is then projected again with that event set aside. That is
+// rare, so the common case pays nothing for it.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
+	aside := map[uint64]error{}
+	for {
+		err := p.batch(ctx, entries, aside)
+		var unclear *unclearError
+		if !errors.As(err, &unclear) || aside[unclear.seq] != nil {
+			return err
+		}
+		aside[unclear.seq] = unclear.err
+	}
+}
+
+func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error) error {
 	tx, err := p.cfg.Store.Begin(ctx)
 	if err != nil {
 		return err
@@ -223,7 +238,7 @@ func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
 		if t := e.Time.Truncate(time.Millisecond); t.After(c.Updated) {
 			c.Updated = t
 		}
-		if c.EventID, err = p.entry(ctx, tx, e, c.Updated); err != nil {
+		if c.EventID, err = p.entry(ctx, tx, e, c.Updated, aside[e.Seq]); err != nil {
 			return fmt.Errorf("project entry %d: %w", e.Seq, p.reload(ctx, tx, err))
 		}
 	}
@@ -270,46 +285,37 @@ func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error 
 
 // entry projects one entry of the log and returns its event's id. An event that cannot be
 // understood is set aside whole, with an alarm; one of a newer version stops the projector.
-func (p *Projector) entry(ctx context.Context, tx *view.Tx, e eventlog.Entry, updated time.Time) (string, error) {
+// unclear tells that rendering it failed before, and why.
+func (p *Projector) entry(ctx context.Context, tx *view.Tx, e eventlog.Entry, updated time.Time, unclear error) (string, error) {
 	ev := &logv1.Event{}
 	if err := proto.Unmarshal(e.Data, ev); err != nil {
 		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
 	}
-	stored := view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}
+	id := ev.GetId()
 	facts, err := record.Facts(ev, e.Seq, e.Time)
-	if errors.Is(err, record.ErrUnknownFact) {
-		return ev.GetId(), err
+	switch {
+	case errors.Is(err, record.ErrUnknownFact):
+		return id, err
+	case err != nil:
+		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), err)
+	case unclear != nil:
+		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), unclear)
+	case ev.GetTest():
+		return id, tx.Aside(e.Seq, id, "test")
 	}
+	known, err := tx.HasEvent(id)
 	if err != nil {
-		return ev.GetId(), p.quarantine(tx, e, ev.GetId(), ev.GetPatientKey(), err)
-	}
-	if ev.GetTest() {
-		return ev.GetId(), tx.Aside(e.Seq, ev.GetId(), "test")
-	}
-	known, err := tx.HasEvent(ev.GetId())
-	if err != nil {
-		return ev.GetId(), err
+		return id, err
 	}
 	if known {
-		return ev.GetId(), tx.Aside(e.Seq, ev.GetId(), "repeat")
+		return id, tx.Aside(e.Seq, id, "repeat")
 	}
-	if err := tx.Savepoint(); err != nil {
-		return ev.GetId(), err
+	err = p.event(ctx, tx, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, facts, e.Data, updated)
+	var u *unclearError
+	if errors.As(err, &u) {
+		u.seq = e.Seq
 	}
-	before, zones := p.identities, p.zones
-	err = p.event(ctx, tx, stored, facts, e.Data, updated)
-	var unclear *unclearError
-	if errors.As(err, &unclear) {
-		p.identities, p.zones = before, zones
-		if err := tx.TakeBack(); err != nil {
-			return ev.GetId(), err
-		}
-		return ev.GetId(), p.quarantine(tx, e, ev.GetId(), ev.GetPatientKey(), unclear)
-	}
-	if err != nil {
-		return ev.GetId(), err
-	}
-	return ev.GetId(), tx.Release()
+	return id, err
 }
 
 func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string, reason error) error {
@@ -318,7 +324,10 @@ func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string
 }
 
 // unclearError is a failure that comes from what an event says, not from the machine.
-type unclearError struct{ err error }
+type unclearError struct {
+	err error
+	seq uint64
+}
 
 func (u *unclearError) Error() string { return u.err.Error() }
 func (u *unclearError) Unwrap() error { return u.err }

@@ -269,11 +269,8 @@ func TestTwoTracksAreIndependent(t *testing.T) {
 	for _, st := range states {
 		got += fmt.Sprintf("%s %s %d; ", st.Name, st.Stage, st.Counted)
 	}
-	if got != "A ready 6; V forming 0; " {
-		// The second track has neither plan nor angle of its own beyond its first entry.
-		if got != "A ready 6; V forming 1; " {
-			t.Error(got)
-		}
+	if got != "A ready 6; V forming 1; " {
+		t.Error(got)
 	}
 }
 

@@ -52,16 +52,9 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	now.hash = hash
 	body := fhir.WithMeta(r.Body, r.ID, now.version, updated)
 	if first {
-		st, err := t.stmt(`INSERT INTO resource (type, id, patient, version, updated, seq, hash, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`)
-		if err != nil {
-			return 0, false, err
-		}
-		res, err := st.ExecContext(t.ctx, r.Type, r.ID, r.Patient, now.version, millis(updated), int64(seq), hash[:], body)
-		if err != nil {
+		if now.rid, err = t.insert(`INSERT INTO resource (type, id, patient, version, updated, seq, hash, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+			r.Type, r.ID, r.Patient, now.version, millis(updated), int64(seq), hash[:], body); err != nil {
 			return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
-		}
-		if now.rid, err = res.LastInsertId(); err != nil {
-			return 0, false, err
 		}
 	} else if err := t.replace(r, now, seq, updated, body); err != nil {
 		return 0, false, err
@@ -93,6 +86,22 @@ func (t *Tx) newest(typ, id string) (stored, error) {
 		t.memo.resources[key] = s
 	}
 	return s, nil
+}
+
+// insert inserts one row and returns its rowid, 0 if nothing was inserted.
+func (t *Tx) insert(q string, args ...any) (int64, error) {
+	st, err := t.stmt(q)
+	if err != nil {
+		return 0, err
+	}
+	res, err := st.ExecContext(t.ctx, args...)
+	if err != nil {
+		return 0, fmt.Errorf("%w in %q", err, q)
+	}
+	if n, err := res.RowsAffected(); err != nil || n == 0 {
+		return 0, err
+	}
+	return res.LastInsertId()
 }
 
 // replace moves the newest version to the history and puts another in its place.
@@ -245,21 +254,13 @@ func (t *Tx) term(kind, param, code, system string) (int64, error) {
 	if id, ok := t.memo.terms[key]; ok {
 		return id, nil
 	}
-	var id int64
-	found, err := t.row(`SELECT id FROM term WHERE param = ? AND code = ? AND system = ? AND kind = ?`, []any{param, code, system, kind}, &id)
+	// A value that is not remembered is most often new.
+	id, err := t.insert(`INSERT INTO term (kind, param, code, system) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`, kind, param, code, system)
 	if err != nil {
 		return 0, err
 	}
-	if !found {
-		st, err := t.stmt(`INSERT INTO term (kind, param, code, system) VALUES (?, ?, ?, ?)`)
-		if err != nil {
-			return 0, err
-		}
-		res, err := st.ExecContext(t.ctx, kind, param, code, system)
-		if err != nil {
-			return 0, err
-		}
-		if id, err = res.LastInsertId(); err != nil {
+	if id == 0 {
+		if _, err := t.row(`SELECT id FROM term WHERE param = ? AND code = ? AND system = ? AND kind = ?`, []any{param, code, system, kind}, &id); err != nil {
 			return 0, err
 		}
 	}
@@ -336,21 +337,6 @@ func (t *Tx) UnitsOfFacility(id string) ([]string, error) {
 // TopicsWith lists the topics that begin with prefix.
 func (t *Tx) TopicsWith(prefix string) ([]string, error) {
 	return t.strings(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, prefix, prefix+"\U0010FFFF")
-}
-
-// Savepoint begins a part of the transaction that can be taken back on its own.
-func (t *Tx) Savepoint() error { return t.exec(`SAVEPOINT one_event`) }
-
-// Release keeps what was done since Savepoint.
-func (t *Tx) Release() error { return t.exec(`RELEASE one_event`) }
-
-// TakeBack forgets what was done since Savepoint.
-func (t *Tx) TakeBack() error {
-	t.memo.forget()
-	if err := t.exec(`ROLLBACK TO one_event`); err != nil {
-		return err
-	}
-	return t.Release()
 }
 
 // TrackRow is the stored judgement of one track.
