@@ -9,6 +9,7 @@ package simulate
 
 import (
 	"fmt"
+	"hash/fnv"
 	"math"
 	"time"
 )
@@ -94,4 +95,13 @@ func (s Scenario) firstDate() time.Time {
 func (s Scenario) lastDate() time.Time {
 	y, m, d := s.Until.Date()
 	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+}
+
+// mark tells scenarios apart in the names of their sources: each counts its messages from
+// the beginning, and an id may not come again with other content. The switches are left
+// out, so that feeds with and without one can be compared message by message.
+func (s Scenario) mark() string {
+	h := fnv.New32a()
+	fmt.Fprintf(h, "%d/%d/%d/%s", s.Seed, s.Patients, s.Months, s.Until.Format(time.DateOnly))
+	return fmt.Sprintf("%08x", h.Sum32())
 }

@@ -64,7 +64,7 @@ func newUnit(s Scenario, no int) (*unit, error) {
 		u.town = fmt.Sprintf("%s %d", at.town, round+1)
 		u.facility = fmt.Sprintf("%s-%d", u.facility, round+1)
 	}
-	u.source = "engine-" + strings.ToLower(u.letters)
+	u.source = "engine-" + strings.ToLower(u.letters) + "-" + s.mark()
 	u.days = int(s.lastDate().Sub(u.first).Hours()/24) + 1
 	if s.Months >= 3 {
 		u.secondOn = u.days * 6 / 10
