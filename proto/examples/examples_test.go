@@ -426,3 +426,24 @@ func TestLeftOutMeasurementsAreRefused(t *testing.T) {
 		}
 	}
 }
+
+// TestTheFrontPagesExample checks that the message in the project's README is one that
+// the service takes.
+func TestTheFrontPagesExample(t *testing.T) {
+	page, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, ok := strings.Cut(string(page), "<<'END'\n")
+	text, _, end := strings.Cut(rest, "\nEND\n")
+	if !ok || !end {
+		t.Fatal("the README shows no message between <<'END' and END")
+	}
+	m := &cannularyv1.RecordCannulationRequest{}
+	if err := protojson.Unmarshal([]byte(text), m); err != nil {
+		t.Fatal(err)
+	}
+	if err := protovalidate.Validate(m); err != nil {
+		t.Error(err)
+	}
+}
