@@ -153,7 +153,7 @@ func Build(in Input) Card {
 	if in.Quarantined > 0 {
 		c.Notices = append(c.Notices, fmt.Sprintf("%d messages could not be understood and are not in this card; one of them may be about this patient.", in.Quarantined))
 	}
-	if n := whereabouts(in.Items, in.AsOf); n != "" {
+	if n := whereabouts(in); n != "" {
 		c.Notices = append(c.Notices, n)
 	}
 	if len(c.Tracks) == 0 {
@@ -320,33 +320,20 @@ func openReviews(items []record.Item, asOf time.Time) map[string]bool {
 }
 
 // whereabouts says when the patient is not dialysed here at the moment asked for: left the
-// unit, or in hospital. The latest fact decides.
-func whereabouts(items []record.Item, asOf time.Time) string {
-	left, hospital := "", ""
-	for i := range items {
-		it := &items[i]
-		if it.Void || it.At.After(asOf) {
-			continue
+// unit, or in hospital.
+func whereabouts(in Input) string {
+	w := track.Where(in.Items, in.AsOf)
+	switch {
+	case w.Left:
+		reason := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(w.Reason.String(), "LEAVING_REASON_")), "_", " ")
+		if reason == "unspecified" {
+			reason = "reason not recorded"
 		}
-		switch b := it.Body.(type) {
-		case *cannularyv1.PatientAdmitted:
-			left = ""
-		case *cannularyv1.PatientLeft:
-			reason := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(b.GetReason().String(), "LEAVING_REASON_")), "_", " ")
-			if reason == "unspecified" {
-				reason = "reason not recorded"
-			}
-			left = fmt.Sprintf("The patient left %s on %s (%s).", it.Facility, it.At.UTC().Format(time.DateOnly), reason)
-		case *cannularyv1.HospitalAdmission:
-			hospital = fmt.Sprintf("The patient is in hospital since %s.", it.At.UTC().Format(time.DateOnly))
-		case *cannularyv1.HospitalDischarge:
-			hospital = ""
-		}
+		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(in.Zone(w.LeftUnit)).Format(time.DateOnly), reason)
+	case w.InHospitalSince != nil:
+		return fmt.Sprintf("The patient is in hospital since %s.", w.InHospitalSince.In(in.Zone(in.Facility)).Format(time.DateOnly))
 	}
-	if left != "" {
-		return left
-	}
-	return hospital
+	return ""
 }
 
 // Text is the card as plain text, for a terminal or a printer without a browser.

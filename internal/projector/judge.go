@@ -116,6 +116,10 @@ func (p *Projector) judgeOne(tx *view.Tx, key string, days map[string]time.Time)
 			in.AsOf = at
 		}
 	}
+	if track.Where(in.Items, in.AsOf).Left {
+		// Whoever left the unit is on no list of it; the card still answers.
+		return tx.SetJudgement(p.identities.Group(key), nil, nil)
+	}
 	states, holds := track.Fold(in)
 	var rows []view.TrackRow
 	for _, s := range states {

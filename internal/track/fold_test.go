@@ -298,3 +298,17 @@ func TestGapsAreLocalCalendarDays(t *testing.T) {
 		}
 	}
 }
+
+func TestWhereThePatientIs(t *testing.T) {
+	admitted := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientAdmitted{PatientAdmitted: &cannularyv1.PatientAdmitted{}}})
+	left := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientLeft{PatientLeft: &cannularyv1.PatientLeft{Reason: cannularyv1.LeavingReason_LEAVING_REASON_TRANSPLANT}}})
+	in := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalAdmission{HospitalAdmission: &cannularyv1.HospitalAdmission{}}})
+	out := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalDischarge{HospitalDischarge: &cannularyv1.HospitalDischarge{}}})
+	s := tell(t).fact(on(1), 0, admitted).fact(on(5), 0, in).fact(on(8), 0, out).fact(on(20), 0, left).fact(on(40), 0, admitted)
+	for day, want := range map[int][2]bool{1: {false, false}, 5: {false, true}, 8: {false, false}, 20: {true, false}, 39: {true, false}, 40: {false, false}} {
+		w := track.Where(s.items(day), on(day))
+		if w.Left != want[0] || (w.InHospitalSince != nil) != want[1] {
+			t.Errorf("day %d: left %v, in hospital %v", day, w.Left, w.InHospitalSince)
+		}
+	}
+}

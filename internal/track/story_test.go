@@ -124,8 +124,8 @@ func (s *story) pegFound(day int) *story {
 	return s.cannulation(on(day), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegRemoved{PegRemoved: &cannularyv1.PegRemoved{Track: "A"}}})
 }
 
-// fold judges the story as of noon of the day.
-func (s *story) fold(day int) ([]track.State, []track.Hold) {
+// items are the facts that stand.
+func (s *story) items(day int) []record.Item {
 	s.t.Helper()
 	var facts []record.Fact
 	for i, ev := range s.events {
@@ -135,7 +135,13 @@ func (s *story) fold(day int) ([]track.State, []track.Hold) {
 		}
 		facts = append(facts, fs...)
 	}
-	items := record.Effective(facts)
+	return record.Effective(facts)
+}
+
+// fold judges the story as of noon of the day.
+func (s *story) fold(day int) ([]track.State, []track.Hold) {
+	s.t.Helper()
+	items := s.items(day)
 	return track.Fold(track.Input{Items: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour), Facility: "u"})
 }
 
