@@ -72,6 +72,7 @@ func TestAnyOrderOfEveryKindOfFactAndTheirCorrections(t *testing.T) {
 	cards := i.cards(patients)
 	i.stop()
 	want := dumpOrder(t, first)
+	checkTangle(t, want)
 	if q := query(t, first, all["quarantine"]); len(q) > 0 {
 		t.Errorf("set aside: %v", q)
 	}

@@ -1,7 +1,11 @@
 package acceptance_test
 
 import (
+	"encoding/json"
 	"fmt"
+	"regexp"
+	"strings"
+	"testing"
 
 	"google.golang.org/protobuf/proto"
 
@@ -151,15 +155,15 @@ func (k *knot) identities() {
 		k.roster("stated-"+p, p, "01T08:00", stated("Knotted"+p[7:]))
 	}
 	// A chain of merges, one that would close a circle, one of an identity retired already.
-	k.roster("m-1", "INV-0003", "20T08:00", merged("INV-0004"))
-	k.roster("m-2", "INV-0004", "21T08:00", merged("INV-0005"))
-	k.roster("m-3", "INV-0005", "22T08:00", merged("INV-0003"))
-	k.roster("m-4", "INV-0006", "23T08:00", merged("INV-0004"))
+	k.roster("merge-1", "INV-0003", "20T08:00", merged("INV-0004"))
+	k.roster("merge-2", "INV-0004", "21T08:00", merged("INV-0005"))
+	k.roster("merge-3", "INV-0005", "22T08:00", merged("INV-0003"))
+	k.roster("merge-4", "INV-0006", "23T08:00", merged("INV-0004"))
 	// A merge and its reversal, a merge taken back.
-	k.roster("m-5", "INV-0003", "20T09:00", merged("INV-0006"))
-	k.roster("r-5", "INV-0003", "21T09:00", reversed("INV-0006"))
-	k.roster("m-6", "INV-0003", "20T10:00", merged("INV-0007"))
-	k.void("v-m-6", "INV-0003", "21T10:00", "m-6")
+	k.roster("merge-5", "INV-0003", "20T09:00", merged("INV-0006"))
+	k.roster("reversal-5", "INV-0003", "21T09:00", reversed("INV-0006"))
+	k.roster("merge-6", "INV-0003", "20T10:00", merged("INV-0007"))
+	k.void("v-merge-6", "INV-0003", "21T10:00", "merge-6")
 	// Somebody else's void: it has effect where the identities are one, and none where they are not.
 	k.void("v-11", "INV-0005", "20T08:00", "needle-11")
 	k.void("v-12", "INV-0006", "20T08:00", "needle-12")
@@ -179,4 +183,50 @@ func (k *knot) identities() {
 	testkit.Envelope(again).OccurredAt = testkit.At("2025-02-20T08:00:00Z")
 	again.GetRoster().GetFacts()[0].GetFacilityRegistered().TimeZone = "Australia/Adelaide"
 	k.out = append(k.out, again)
+}
+
+// insertion is what the view shows of the entry that a message told of.
+func insertion(tb testing.TB, t tables, message string) (status, at string) {
+	tb.Helper()
+	var p struct{ Status, PerformedDateTime string }
+	id := record.FactID(record.EventID(testkit.Source, message), 0)
+	if err := json.Unmarshal(body(t["resource"]["Procedure/"+id]), &p); err != nil {
+		tb.Fatalf("the entry of message %s: %v", message, err)
+	}
+	return p.Status, p.PerformedDateTime
+}
+
+// angle is that of the entry, "" if the view shows none.
+func angle(tb testing.TB, t tables, message string) string {
+	tb.Helper()
+	id := record.DerivedID("attempt-details", record.FactID(record.EventID(testkit.Source, message), 0))
+	m := regexp.MustCompile(`"value":([0-9.]+),"unit":"[^"]*","system":"http://unitsofmeasure.org","code":"deg"`).FindStringSubmatch(t["resource"]["Observation/"+id])
+	if m == nil {
+		return ""
+	}
+	return m[1]
+}
+
+// What stands after all of the tangle.
+func checkTangle(tb testing.TB, t tables) {
+	tb.Helper()
+	for _, c := range []struct{ message, status, angle, why string }{
+		{"needle-3", "completed", "26", "the higher revision wins"},
+		{"needle-5", "completed", "62", "the correction's void was taken back"},
+		{"needle-6", "entered-in-error", "", "it was taken back"},
+		{"needle-8", "completed", "25", "another kind of fact corrects nothing"},
+		{"needle-9", "entered-in-error", "", "its session was taken back"},
+		{"needle-10", "completed", "25", "its session's void was taken back"},
+		{"needle-11", "entered-in-error", "", "the void is of the same patient by a chain of merges"},
+		{"needle-12", "completed", "25", "the void is of a patient whose merge was reversed"},
+		{"needle-13", "completed", "25", "nothing was said against it"},
+	} {
+		status, _ := insertion(tb, t, c.message)
+		if got := angle(tb, t, c.message); status != c.status || c.angle != "" && got != c.angle {
+			tb.Errorf("%s is %s at %q degrees, want %s at %q: %s", c.message, status, got, c.status, c.angle, c.why)
+		}
+	}
+	if _, at := insertion(tb, t, "needle-7"); !strings.HasPrefix(at, "2025-02-16T23:30") {
+		tb.Errorf("needle-7 was at %s, want the corrected time", at)
+	}
 }

@@ -210,20 +210,26 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 
 // apply projects a batch. An event whose content cannot be rendered takes the whole
 // transaction back; the batch is then projected again with that event set aside. That is
-// rare, so the common case pays nothing for it.
+// rare, so the common case pays nothing for it. Before an event of a newer version
+// everything is projected, so that where the view stops does not depend on the batches.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
 	aside := map[uint64]error{}
 	for {
-		err := p.batch(ctx, entries, aside)
+		err := p.batch(ctx, entries, aside, false)
 		var unclear *unclearError
-		if !errors.As(err, &unclear) || aside[unclear.seq] != nil {
+		var newer *newerError
+		switch {
+		case errors.As(err, &newer) && newer.seq > entries[0].Seq:
+			return errors.Join(p.batch(ctx, entries[:newer.seq-entries[0].Seq], aside, true), err)
+		case !errors.As(err, &unclear) || aside[unclear.seq] != nil:
 			return err
 		}
 		aside[unclear.seq] = unclear.err
 	}
 }
 
-func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error) error {
+// batch projects entries in one transaction; last tells that nothing can follow them.
+func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error, last bool) error {
 	tx, err := p.cfg.Store.Begin(ctx)
 	if err != nil {
 		return err
@@ -242,7 +248,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 			return fmt.Errorf("project entry %d: %w", e.Seq, p.reload(ctx, tx, err))
 		}
 	}
-	if p.caughtUp(ctx, c.Seq, len(entries)) {
+	if last || p.caughtUp(ctx, c.Seq, len(entries)) {
 		if err := p.judge(tx); err != nil {
 			return fmt.Errorf("judge tracks at entry %d: %w", c.Seq, p.reload(ctx, tx, err))
 		}
@@ -295,7 +301,7 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, e eventlog.Entry, up
 	facts, err := record.Facts(ev, e.Seq, e.Time)
 	switch {
 	case errors.Is(err, record.ErrUnknownFact):
-		return id, err
+		return id, &newerError{err, e.Seq}
 	case err != nil:
 		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), err)
 	case unclear != nil:
@@ -322,6 +328,15 @@ func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string
 	p.cfg.Slog.Error("an event is set aside: it cannot be understood", "seq", e.Seq, "event", id, "reason", reason)
 	return tx.Quarantine(e.Seq, id, patient, reason.Error(), e.Data)
 }
+
+// newerError says that an event was written by a newer version of the program.
+type newerError struct {
+	err error
+	seq uint64
+}
+
+func (n *newerError) Error() string { return n.err.Error() }
+func (n *newerError) Unwrap() error { return n.err }
 
 // unclearError is a failure that comes from what an event says, not from the machine.
 type unclearError struct {

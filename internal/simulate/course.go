@@ -97,6 +97,10 @@ func (p *patient) beginTracks(day int, h header, c chance) {
 		}
 	case 4, 5:
 		wait := c.between(4, max(5, p.u.days/2))
+		if k := p.ordinal() % 12; (k == 5 || k == 10) && p.u.days > 120 {
+			// Some begin shortly before the end, so that it shows tracks on their way.
+			wait = p.u.days - c.between(4, 48)
+		}
 		if day > 0 {
 			wait = c.between(14, 40)
 		}

@@ -389,7 +389,9 @@ func (t *Tx) SetJudgement(group []string, tracks []TrackRow, holds []HoldRow) er
 		}
 	}
 	for _, r := range holds {
-		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since) VALUES (?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`,
+		// After a reversed merge the row may still be the survivor's, who is judged later.
+		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since) VALUES (?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since`,
 			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since)); err != nil {
 			return err
 		}
