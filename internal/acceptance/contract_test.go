@@ -29,9 +29,9 @@ func TestServeKeepsTheOutsideContract(t *testing.T) {
 			t.Errorf("%s answers %d %s", path, code, text)
 		}
 	}
-	eventually(t, "the view has all", func() bool {
+	eventually(t, "the view has all, and its tracks are judged", func() bool {
 		_, text := get(t, p.http+"/metrics")
-		return strings.Contains(text, `cannulary_projector_lag_events{projector="view"} 0`+"\n") && strings.Contains(text, `cannulary_tracks{facility="`+north+`",stage="ready"}`)
+		return strings.Contains(text, `cannulary_projector_lag_events{projector="view"} 0`+"\n") && strings.Contains(text, `cannulary_open_holds{facility="`+north+`",rule="person"} 2`+"\n")
 	})
 	_, text := get(t, p.http+"/metrics")
 	for _, want := range []string{

@@ -42,6 +42,7 @@ type Projector struct {
 
 	mu     sync.Mutex
 	seq    uint64
+	judged uint64 // the sequence up to which tracks are judged
 	moved  chan struct{}
 	failed error
 	// Committed state for readers.
@@ -52,10 +53,6 @@ type Projector struct {
 
 // batchLimit bounds one transaction.
 const batchLimit = 500
-
-// quiet is the batch size below which the projector judges the tracks that changed without
-// asking whether it has reached the log's end.
-const quiet = 4
 
 // New reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.
@@ -125,7 +122,15 @@ func (p *Projector) load(tx *view.Tx) error {
 // Run follows the log until ctx ends or something stands in its way: a gap in the log, a
 // kind of fact that a newer version wrote, a full disk.
 func (p *Projector) Run(ctx context.Context) error {
-	err := p.cfg.Log.Read(ctx, p.Sequence()+1, batchLimit, p.apply)
+	both, cancel := context.WithCancel(ctx)
+	judged := make(chan error, 1)
+	go func() {
+		defer cancel()
+		judged <- p.judgeWhenIdle(both)
+	}()
+	err := p.cfg.Log.Read(both, p.Sequence()+1, batchLimit, p.apply)
+	cancel()
+	err = errors.Join(err, <-judged)
 	if err != nil && ctx.Err() != nil {
 		err = nil
 	}
@@ -188,11 +193,11 @@ func (p *Projector) Identities() *record.Identities {
 	return p.ids
 }
 
-// WaitFor returns once seq is projected.
+// WaitFor returns once seq is projected and the tracks that it changed are judged.
 func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 	for {
 		p.mu.Lock()
-		at, moved, failed := p.seq, p.moved, p.failed
+		at, moved, failed := p.judged, p.moved, p.failed
 		p.mu.Unlock()
 		switch {
 		case at >= seq:
@@ -248,7 +253,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 			return fmt.Errorf("project entry %d: %w", e.Seq, p.reload(ctx, tx, err))
 		}
 	}
-	if last || p.caughtUp(ctx, c.Seq, len(entries)) {
+	if last {
 		if err := p.judge(tx); err != nil {
 			return fmt.Errorf("judge tracks at entry %d: %w", c.Seq, p.reload(ctx, tx, err))
 		}
@@ -261,20 +266,85 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 	}
 	p.mu.Lock()
 	p.seq, p.logged, p.ids, p.locations = c.Seq, c.Logged, p.identities, p.zones
+	if last {
+		p.judged = c.Seq
+	}
 	close(p.moved)
 	p.moved = make(chan struct{})
 	p.mu.Unlock()
 	return nil
 }
 
-// caughtUp tells whether this is a moment to judge: in a long catch-up every patient would
-// be judged again and again for nothing.
-func (p *Projector) caughtUp(ctx context.Context, seq uint64, entries int) bool {
-	if entries < quiet {
-		return true
+const (
+	// pause without a new event after which the tracks that changed are judged.
+	pause = 50 * time.Millisecond
+	// patience bounds, in pauses, how long a feed without a pause may put judging off.
+	patience = 200
+)
+
+// judgeWhenIdle judges the tracks that changed whenever the log pauses, in a transaction
+// of its own: to judge after every event would cost more than to project it. Time decides
+// only when this happens, never what comes out: that is the fold of the events up to the
+// checkpoint.
+func (p *Projector) judgeWhenIdle(ctx context.Context) error {
+	t := time.NewTicker(pause)
+	defer t.Stop()
+	var before uint64
+	waited := 0
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-t.C:
+		}
+		p.mu.Lock()
+		seq, judged := p.seq, p.judged
+		p.mu.Unlock()
+		waited++
+		if seq == judged || seq != before && (waited < patience || !p.nearEnd(ctx, seq)) {
+			before = seq
+			continue
+		}
+		waited = 0
+		if err := p.judgeNow(ctx); err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return fmt.Errorf("judge tracks: %w", err)
+		}
 	}
+}
+
+// nearEnd tells whether the log's end is near: in a long catch-up every patient would be
+// judged again and again for nothing.
+func (p *Projector) nearEnd(ctx context.Context, seq uint64) bool {
 	st, err := p.cfg.Log.State(ctx)
-	return err == nil && st.LastSeq <= seq
+	return err == nil && st.LastSeq <= seq+batchLimit
+}
+
+func (p *Projector) judgeNow(ctx context.Context) error {
+	// The one writing transaction keeps Run's batches, and the state they touch, away.
+	tx, err := p.cfg.Store.Begin(ctx)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	c, _, err := tx.Checkpoint()
+	if err != nil {
+		return err
+	}
+	if err := p.judge(tx); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	p.mu.Lock()
+	p.judged = max(p.judged, c.Seq)
+	close(p.moved)
+	p.moved = make(chan struct{})
+	p.mu.Unlock()
+	return nil
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that
