@@ -36,7 +36,10 @@ type Config struct {
 type Projector struct {
 	cfg Config
 
-	// State that is itself a function of the view; only Run touches it.
+	// writing is held while a batch, or the judging of tracks, changes the view: also between
+	// a transaction that was taken back and the reading of the state that it had changed.
+	writing sync.Mutex
+	// State that is itself a function of the view; only who holds writing touches it.
 	identities *record.Identities
 	zones      map[string]*time.Location
 
@@ -52,7 +55,7 @@ type Projector struct {
 }
 
 // batchLimit bounds one transaction.
-const batchLimit = 500
+const batchLimit = 2000
 
 // New reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.
@@ -131,6 +134,10 @@ func (p *Projector) Run(ctx context.Context) error {
 	err := p.cfg.Log.Read(both, p.Sequence()+1, batchLimit, p.apply)
 	cancel()
 	err = errors.Join(err, <-judged)
+	if newer := (*newerError)(nil); errors.As(err, &newer) && ctx.Err() == nil {
+		// Nothing follows: what was projected is judged, wherever the last batch ended.
+		err = errors.Join(err, p.judgeNow(ctx))
+	}
 	if err != nil && ctx.Err() != nil {
 		err = nil
 	}
@@ -218,14 +225,16 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 // rare, so the common case pays nothing for it. Before an event of a newer version
 // everything is projected, so that where the view stops does not depend on the batches.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
+	p.writing.Lock()
+	defer p.writing.Unlock()
 	aside := map[uint64]error{}
 	for {
-		err := p.batch(ctx, entries, aside, false)
+		err := p.batch(ctx, entries, aside)
 		var unclear *unclearError
 		var newer *newerError
 		switch {
 		case errors.As(err, &newer) && newer.seq > entries[0].Seq:
-			return errors.Join(p.batch(ctx, entries[:newer.seq-entries[0].Seq], aside, true), err)
+			return errors.Join(p.batch(ctx, entries[:newer.seq-entries[0].Seq], aside), err)
 		case !errors.As(err, &unclear) || aside[unclear.seq] != nil:
 			return err
 		}
@@ -233,8 +242,8 @@ func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
 	}
 }
 
-// batch projects entries in one transaction; last tells that nothing can follow them.
-func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error, last bool) error {
+// batch projects entries in one transaction.
+func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error) error {
 	tx, err := p.cfg.Store.Begin(ctx)
 	if err != nil {
 		return err
@@ -253,11 +262,6 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 			return fmt.Errorf("project entry %d: %w", e.Seq, p.reload(ctx, tx, err))
 		}
 	}
-	if last {
-		if err := p.judge(tx); err != nil {
-			return fmt.Errorf("judge tracks at entry %d: %w", c.Seq, p.reload(ctx, tx, err))
-		}
-	}
 	if err := tx.SetCheckpoint(c); err != nil {
 		return p.reload(ctx, tx, err)
 	}
@@ -266,9 +270,6 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 	}
 	p.mu.Lock()
 	p.seq, p.logged, p.ids, p.locations = c.Seq, c.Logged, p.identities, p.zones
-	if last {
-		p.judged = c.Seq
-	}
 	close(p.moved)
 	p.moved = make(chan struct{})
 	p.mu.Unlock()
@@ -323,7 +324,8 @@ func (p *Projector) nearEnd(ctx context.Context, seq uint64) bool {
 }
 
 func (p *Projector) judgeNow(ctx context.Context) error {
-	// The one writing transaction keeps Run's batches, and the state they touch, away.
+	p.writing.Lock()
+	defer p.writing.Unlock()
 	tx, err := p.cfg.Store.Begin(ctx)
 	if err != nil {
 		return err

@@ -33,7 +33,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	path := filepath.Join(dir, FileName())
 	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
 	// never the file; the checkpoint goes with them and the log gives them again.
-	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-32000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
