@@ -69,7 +69,7 @@ func New(ctx context.Context, cfg Config) (*Projector, error) {
 		if err := p.verify(ctx, c); err != nil {
 			return nil, err
 		}
-		p.seq, p.logged = c.Seq, c.Logged
+		p.seq = c.Seq
 	}
 	tx, err := cfg.Store.Begin(ctx)
 	if err != nil {
@@ -269,7 +269,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 		return p.reload(ctx, tx, err)
 	}
 	p.mu.Lock()
-	p.seq, p.logged, p.ids, p.locations = c.Seq, c.Logged, p.identities, p.zones
+	p.seq, p.ids, p.locations = c.Seq, p.identities, p.zones
 	close(p.moved)
 	p.moved = make(chan struct{})
 	p.mu.Unlock()

@@ -19,9 +19,9 @@ func TestTheMachinesDatabaseIsNotAsked(t *testing.T) {
 		if err := os.MkdirAll(filepath.Join(dir, "Atlantic"), 0o700); err != nil {
 			t.Fatal(err)
 		}
-		// The smallest file of that format: version 1, one zone "XXX" nine hours ahead.
+		// The smallest file of that format: version 1, one zone "ODD" nine hours ahead.
 		odd := append([]byte("TZif\x00"), make([]byte, 15+16)...)
-		odd = append(odd, 0, 0, 0, 1, 0, 0, 0, 4, 0, 0, 0x7e, 0x90, 0, 0, 'X', 'X', 'X', 0)
+		odd = append(odd, 0, 0, 0, 1, 0, 0, 0, 4, 0, 0, 0x7e, 0x90, 0, 0, 'O', 'D', 'D', 0)
 		if _, err := time.LoadLocationFromTZData("odd", odd); err != nil {
 			t.Fatalf("the odd file is not read at all: %v", err)
 		}
