@@ -249,7 +249,25 @@ func next(s track.State) Next {
 		n.Needle = string(track.Blunt)
 		n.Why = "established: routine blunt use"
 	}
+	if n.Needle != string(track.None) {
+		n.Why += idle(s)
+	}
 	return n
+}
+
+// idle warns of a gap that is still open: the fold judges it only when a session ends it.
+func idle(s track.State) string {
+	if s.IdleDays <= s.Protocol.GapExtraDays {
+		return ""
+	}
+	text := fmt.Sprintf("; CAUTION, last needled %d days ago", s.IdleDays)
+	if s.Stage != track.Forming && s.Stage != track.Ready {
+		return text
+	}
+	if s.IdleDays > s.Protocol.GapRestartDays {
+		return text + fmt.Sprintf(": after more than %d days counting starts again, a sharp session now is number 1", s.Protocol.GapRestartDays)
+	}
+	return text + fmt.Sprintf(": more than %d days ask for one more sharp session", s.Protocol.GapExtraDays)
 }
 
 func or(s, otherwise string) string {

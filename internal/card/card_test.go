@@ -205,3 +205,20 @@ func TestWhatEveryCardKeepsTo(t *testing.T) {
 		}
 	}
 }
+
+// The 7 and 14 days are this project's own defaults.
+func TestAnOpenGapIsSaid(t *testing.T) {
+	formed := func() *history { return (&history{t: t}).planned().needles(3, 5, 7, 10, 12, 14) }
+	for day, want := range map[int]string{21: "", 22: "last needled 8 days ago: more than 7 days", 28: "last needled 14 days ago: more than 7 days", 29: "last needled 15 days ago: after more than 14 days counting starts again"} {
+		c := formed().card(day)
+		why := ""
+		for _, tr := range c.Tracks {
+			if tr.Name == "A1" {
+				why = tr.Next.Why
+			}
+		}
+		if want == "" && strings.Contains(why, "CAUTION") || !strings.Contains(why, want) {
+			t.Errorf("on day %d the card says %q, want %q in it", day, why, want)
+		}
+	}
+}

@@ -64,6 +64,10 @@ type State struct {
 	Gauge          *uint32
 	Creator        *cannularyv1.StaffIdentifier
 	Deputies       []*cannularyv1.StaffIdentifier
+	// IdleDays are the local calendar days since the latest session in the track; -1 where
+	// there was none. A gap is counted when the next session ends it, so that until then
+	// only this shows it.
+	IdleDays int
 	// NotReady says, for a forming track, what is missing beside the count.
 	NotReady []string
 	// Held are the ids of the open holds on the track or its access.
@@ -450,7 +454,10 @@ func (c *course) state(now protocol.Parameters, today string) State {
 		ID: record.TrackID(h.patient, h.name), Name: h.name, Access: h.access, Role: h.role,
 		Counted: c.counted, Target: c.target(now), Extras: c.extras, Streak: c.streak,
 		ReferenceAngle: c.reference, Creator: c.creator, Plan: h.plan, Planned: h.planned,
-		Taken: h.takeover, TakenAt: h.takenAt, Protocol: now,
+		Taken: h.takeover, TakenAt: h.takenAt, Protocol: now, IdleDays: -1,
+	}
+	if n := len(c.visits); n > 0 {
+		s.IdleDays = between(c.visits[n-1].Date, today)
 	}
 	for _, d := range h.deputies {
 		s.Deputies = append(s.Deputies, d.who)

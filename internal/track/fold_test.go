@@ -312,3 +312,12 @@ func TestWhereThePatientIs(t *testing.T) {
 		}
 	}
 }
+
+func TestDaysSinceTheLatestSession(t *testing.T) {
+	if st := tell(t).planned(0).on(5); st.IdleDays != -1 {
+		t.Errorf("a track without a session is idle for %d days", st.IdleDays)
+	}
+	if st := tell(t).planned(0).sharps(1, 2).on(11); st.IdleDays != 8 {
+		t.Errorf("8 days after its latest session a track is idle for %d", st.IdleDays)
+	}
+}
