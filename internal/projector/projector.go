@@ -51,7 +51,6 @@ type Projector struct {
 	// Committed state for readers.
 	ids       *record.Identities
 	locations map[string]*time.Location
-	logged    time.Time // the log's time at seq
 }
 
 // batchLimit bounds one transaction.
