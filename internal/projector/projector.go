@@ -280,6 +280,8 @@ const (
 	pause = 50 * time.Millisecond
 	// patience bounds, in pauses, how long a feed without a pause may put judging off.
 	patience = 200
+	// manyEvents make it worth to give memory back.
+	manyEvents = 5000
 )
 
 // judgeWhenIdle judges the tracks that changed whenever the log pauses, in a transaction
@@ -289,7 +291,7 @@ const (
 func (p *Projector) judgeWhenIdle(ctx context.Context) error {
 	t := time.NewTicker(pause)
 	defer t.Stop()
-	var before uint64
+	var before, shrunk uint64
 	waited := 0
 	for {
 		select {
@@ -311,6 +313,13 @@ func (p *Projector) judgeWhenIdle(ctx context.Context) error {
 				return nil
 			}
 			return fmt.Errorf("judge tracks: %w", err)
+		}
+		// A long catch-up fills caches that a quiet day does not need.
+		if seq == before && seq-shrunk >= manyEvents {
+			shrunk = seq
+			if err := p.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
+				return err
+			}
 		}
 	}
 }

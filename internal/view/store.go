@@ -82,6 +82,14 @@ func (s *Store) prepare(ctx context.Context) error {
 	return tx.Commit()
 }
 
+// Shrink gives the writer's caches back to the system; they fill again when needed.
+func (s *Store) Shrink(ctx context.Context) error {
+	if _, err := s.w.ExecContext(ctx, `PRAGMA shrink_memory`); err != nil {
+		return fmt.Errorf("view %s: give memory back: %w", s.path, err)
+	}
+	return nil
+}
+
 // Path is the view's file.
 func (s *Store) Path() string { return s.path }
 
