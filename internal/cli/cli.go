@@ -105,12 +105,20 @@ func flags(env Env, name, synopsis string) *flag.FlagSet {
 	fs := flag.NewFlagSet(name, flag.ContinueOnError)
 	fs.SetOutput(io.Discard)
 	fs.Usage = func() {
-		fmt.Fprintf(env.Stderr, "usage: cannulary %s %s\n", name, synopsis)
+		fmt.Fprintf(env.Stderr, "usage: %s %s\n", program(name), synopsis)
 		fs.SetOutput(env.Stderr)
 		fs.PrintDefaults()
 		fs.SetOutput(io.Discard)
 	}
 	return fs
+}
+
+// program is how a command is called: the single roles are programs of their own.
+func program(name string) string {
+	if name == "ingest" || name == "view" {
+		return name
+	}
+	return "cannulary " + name
 }
 
 // parse parses, and refuses arguments beyond those asked for (-1 takes any number).
@@ -123,10 +131,10 @@ func parse(fs *flag.FlagSet, args []string, positional int) error {
 			usage()
 			return err
 		}
-		return errUse{fmt.Sprintf("%v; see cannulary %s --help", err, fs.Name())}
+		return errUse{fmt.Sprintf("%v; see %s --help", err, program(fs.Name()))}
 	}
 	if positional >= 0 && fs.NArg() > positional {
-		return errUse{fmt.Sprintf("argument %q is not expected; see cannulary %s --help", fs.Arg(positional), fs.Name())}
+		return errUse{fmt.Sprintf("argument %q is not expected; see %s --help", fs.Arg(positional), program(fs.Name()))}
 	}
 	return nil
 }

@@ -61,9 +61,6 @@ func (m *Metrics) Handler() http.Handler {
 	return promhttp.HandlerFor(m.reg, promhttp.HandlerOpts{})
 }
 
-// Gatherer gives the registry to tests.
-func (m *Metrics) Gatherer() prometheus.Gatherer { return m.reg }
-
 var (
 	descLast        = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
 	descWarnings    = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself; a damaged log shows here first.", nil, nil)

@@ -2,11 +2,7 @@
 package main
 
 import (
-	"context"
 	"os"
-	"os/signal"
-	"syscall"
-	"time"
 
 	"cannulary/internal/cli"
 )
@@ -14,9 +10,4 @@ import (
 // version is set by the linker.
 var version = "dev"
 
-func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := cli.RunIngest(ctx, cli.Env{Stdout: os.Stdout, Stderr: os.Stderr, Now: time.Now, Version: version}, os.Args[1:])
-	stop()
-	os.Exit(code)
-}
+func main() { os.Exit(cli.Main(version, cli.RunIngest)) }
