@@ -19,6 +19,8 @@ const (
 	UCUM = "http://unitsofmeasure.org"
 	// FactSystem names facts: the value is the fact's id.
 	FactSystem = Base + "/NamingSystem/fact"
+	// MaturitySystem names the Observation of a track's maturity, by the track's id.
+	MaturitySystem = Base + "/NamingSystem/maturity"
 	// TrackSystem and AccessSystem name tracks and accesses as the sender does. The
 	// names are unique for one patient, so search them together with the patient.
 	TrackSystem  = Base + "/NamingSystem/track"

@@ -72,3 +72,12 @@ func (m moment) period(param string, zone *time.Location) Period {
 	low, high := m.bounds(zone)
 	return Period{Param: param, Low: low, High: high}
 }
+
+// stamp reads a dateTime that this package rendered, which is known to the minute or to the
+// day; without one it is all of time.
+func stamp(param string, s *string, c Context) Period {
+	if t, err := time.Parse(time.RFC3339, deref(s)); err == nil {
+		return moment{t, minute}.period(param, c.Zone)
+	}
+	return Period{Param: param, Low: BeginningOfTime(), High: EndOfTime()}
+}

@@ -190,9 +190,18 @@ func post(ctx context.Context, addr string, msgs []*cannularyv1.FeedRequest) (fe
 	return tally, got, err
 }
 
-// settle waits until the view has all that the log has.
+// settle waits until the view has all that the log has, and the present day has started at
+// every facility: what is judged is judged as of it.
 func (i *instance) settle() {
 	i.tb.Helper()
+	for ctx := patience(i.tb); i.app.Intake() != nil; time.Sleep(5 * time.Millisecond) {
+		// Right after a start the index may be behind the log.
+		if err := i.app.Intake().StartDays(ctx); err == nil {
+			break
+		} else if ctx.Err() != nil {
+			i.tb.Fatal(err)
+		}
+	}
 	if err := i.app.Projector().WaitFor(patience(i.tb), i.last()); err != nil {
 		i.tb.Fatal(err)
 	}

@@ -32,22 +32,32 @@ var all = map[string]string{
 	"quarantine": `SELECT seq, event_id, patient, reason, hex(data) FROM quarantine`,
 	"aside":      `SELECT seq, event_id, reason FROM aside`,
 	"facility":   `SELECT id, zone, name, day, last_logged, last_occurred, events FROM facility`,
-	"dirty":      `SELECT patient, '' FROM dirty`,
-	"track":      `SELECT patient || ' ' || track, facility, role, stage, counted, target, held FROM track`,
-	"hold":       `SELECT id, patient, facility, rule, since FROM hold`,
+	"judged":     `SELECT patient, facility, due FROM judged`,
+	"creator":    `SELECT staff || ' ' || patient, '' FROM creator`,
+	"maturity":   `SELECT patient || ' ' || id, '' FROM maturity`,
+	"track":      `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
+	"hold":       `SELECT id, patient, facility, rule, since, text FROM hold`,
 }
 
 // order is what must not depend on the order of arrival: the newest content of every
-// resource and its search values, but for Provenance, which says what arrived when; and
-// the judgements.
+// resource and its search values, but for Provenance, which says what arrived when, and for
+// what a judgement took back, which is there only where it was once so; and the judgements.
 var order = map[string]string{
-	"resource": `SELECT type || '/' || id, patient, body FROM resource WHERE type <> 'Provenance'`,
-	"term_use": `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid WHERE r.type <> 'Provenance' GROUP BY 1`,
-	"period":   `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid WHERE r.type <> 'Provenance' GROUP BY 1`,
-	"quantity": `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid WHERE r.type <> 'Provenance' GROUP BY 1`,
+	"resource": `SELECT r.type || '/' || r.id, r.patient, r.body FROM resource r WHERE ` + lasting,
+	"term_use": `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"period":   `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"quantity": `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"judged":   all["judged"],
+	"creator":  all["creator"],
+	"maturity": all["maturity"],
 	"track":    all["track"],
 	"hold":     all["hold"],
 }
+
+const lasting = `r.type <> 'Provenance'
+	AND NOT (r.type = 'DetectedIssue' AND CAST(r.body AS TEXT) LIKE '%"status":"cancelled"%')
+	AND NOT (r.type = 'Flag' AND CAST(r.body AS TEXT) LIKE '%"status":"entered-in-error"%')
+	AND NOT (r.type = 'Observation' AND CAST(r.body AS TEXT) LIKE '%/NamingSystem/maturity"%' AND CAST(r.body AS TEXT) LIKE '%"status":"entered-in-error"%')`
 
 func dump(tb testing.TB, dir string) tables {
 	tb.Helper()

@@ -79,6 +79,7 @@ func (a *App) handler() (http.Handler, error) {
 		st, err := a.log.State(ctx)
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}})
+	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
 	mux.Handle("/", b)
 	return mux, nil
 }

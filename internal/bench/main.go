@@ -62,7 +62,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	defer func() { _ = os.RemoveAll(dir) }()
 	b := &bench{dir: dir, data: filepath.Join(dir, "data"), scenario: s, progress: progress, began: time.Now(),
 		slog: slog.New(slog.NewTextHandler(progress, &slog.HandlerOptions{Level: slog.LevelWarn}))}
-	for _, step := range []func(context.Context) error{b.build, b.ingest, b.rebuild, b.pages, b.disk, b.process} {
+	for _, step := range []func(context.Context) error{b.build, b.folds, b.ingest, b.rebuild, b.pages, b.disk, b.process} {
 		n := len(b.figures)
 		if err := step(ctx); err != nil {
 			return err

@@ -56,7 +56,7 @@ type handler struct {
 	styleVersion string
 }
 
-// New answers "/" (the board), "/card" and what the pages need; every other path is not
+// New answers "/" (the board), "/card", "/cards" (all of them, a line each) and what the pages need; every other path is not
 // found. It panics if the templates, which are compiled in, cannot be read.
 func New(cfg Config) http.Handler {
 	if cfg.ListLimit == 0 {
@@ -99,6 +99,8 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		serve, fallback = h.board, formHTML
 	case "/card":
 		serve = h.card
+	case "/cards":
+		serve = h.cards
 	case "/board.css":
 		serve = h.file("text/css; charset=utf-8", h.style)
 	case "/icon.svg":

@@ -114,6 +114,7 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	u.register("Europe/Lisbon")
 	u.identity("E", "Established", "", "1940-01-01")
 	u.takeOver("E", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
+	u.sharp("E", "A1", at(12)) // an open gap: the limit of seven days is ours
 	u.identity("F", "Forming", "", "1941-01-01")
 	u.takeOver("F", "A1", v1.TrackStage_TRACK_STAGE_FORMING)
 	u.identity("R", "Ready", "", "1942-01-01")
@@ -126,11 +127,14 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	u.hold("H", "A1", "swelling", at(1))
 	u.identity("X", `<script>alert("x")</script>`, "O'Mark & Co", "1944-01-01")
 	u.takeOver("X", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
+	if err := u.in.StartDays(context.Background()); err != nil {
+		t.Fatal(err)
+	}
 	u.settle()
 	page := u.page("/")
 	inOrder(t, page, "On hold: no needle there", ">Held<", "Ready for the first blunt needle", ">Ready<", "Forming: sharp needles", ">Forming<", "In use past forming", ">Established<")
 	says(t, page, "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;, O&#39;Mark &amp; Co", "<b>1</b> open hold<", "<b>1</b> ready", "<b>1</b> forming", "<b>3</b> established",
-		"hold since ", "placed by a person", `needle none`, `needle sharp`, `needle blunt`)
+		"hold since ", "placed by a person: swelling", `needle none`, "Caution: last needled on ", `needle sharp`, `needle blunt`)
 	if strings.Contains(page, "<script") {
 		t.Error("a name became a script")
 	}

@@ -109,6 +109,8 @@ func TestCardAsPage(t *testing.T) {
 		html.EscapeString(card.Caution), `<html lang="en">`, "Quombave, Zaph", "1951-03-12", "P-1", "Invented unit",
 		"Hold: no needle there", "pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt needle", "Declared, not recorded here", `scope="row"`,
 		"times are those of Pacific/Auckland", "trial session 1",
+		"rule person", "The local protocol and the treating team decide.", "Do not needle track A1.", "First, always", "Look, listen and feel", "Remove the scab completely",
+		"On resistance", "a NEW blunt needle", "After the treatment", "Handover", "Fall-back site", "not recorded", "The kind of access fistula is not recorded", "No examination of access fistula is recorded",
 	} {
 		if !strings.Contains(a.body, want) {
 			t.Errorf("the page does not say %q", want)
@@ -154,7 +156,7 @@ func TestFormOfTheCard(t *testing.T) {
 		if got, _, _ := strings.Cut(a.head.Get("Content-Type"), ";"); a.status != http.StatusOK || got != c.want {
 			t.Errorf("Accept %q, format %q: %d %q, want %q", c.accept, c.format, a.status, got, c.want)
 		}
-		if strings.HasPrefix(c.want, "text/plain") && !strings.Contains(a.body, card.Caution) {
+		if strings.HasPrefix(c.want, "text/plain") && !strings.Contains(strings.Join(strings.Fields(a.body), " "), card.Caution) {
 			t.Errorf("the text has no caution")
 		}
 	}

@@ -68,24 +68,39 @@ type cardPage struct {
 type trackPart struct {
 	card.Track
 	Anchor  string
-	Held    []card.Hold
+	Holds   []card.Hold
 	Forming bool   // its sessions are still counted
 	Session string // which session this is, empty where it is not counted
 	Numbers []number
+	Own     []card.Finding // findings of the track, not of its access
+	Of      []card.Finding // findings of its access, which the page shows once, above
+	Phases  []phasePart
+	Figures []string
 }
 
-// session says which session of its course comes next.
-func session(t card.Track) string {
-	n := t.Next
-	switch {
-	case n.Session == 0 || n.Needle == "none":
-		return ""
-	case n.Needle == "sharp" && n.Session <= t.SessionsTarget:
-		return fmt.Sprintf("session %d of %d", n.Session, t.SessionsTarget)
-	case n.Needle == "blunt":
-		return fmt.Sprintf("trial session %d", n.Session)
+// phasePart are the steps of one phase.
+type phasePart struct {
+	Title string
+	First int // the number of its first step
+	Steps []string
+}
+
+func phases(steps []card.Step) []phasePart {
+	titles := map[string]string{
+		card.PhaseExamine: "First, always", card.PhasePrepare: "Prepare", card.PhaseInsert: "Insert",
+		card.PhaseAfter: "After the treatment", card.PhaseStop: "What to do",
 	}
-	return fmt.Sprintf("session %d", n.Session)
+	var out []phasePart
+	last := ""
+	for i, s := range steps {
+		if s.Phase != last {
+			out = append(out, phasePart{Title: titles[s.Phase], First: i + 1})
+			last = s.Phase
+		}
+		p := &out[len(out)-1]
+		p.Steps = append(p.Steps, s.Text)
+	}
+	return out
 }
 
 // number is one named detail of the next needle.
@@ -114,13 +129,18 @@ func (h *handler) cardPage(r *http.Request, c card.Card, q question) (cardPage, 
 		p.Past += "from what had arrived by " + p.Time(c.KnownAt)
 	}
 	for i, t := range c.Tracks {
-		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage))}
-		for _, x := range c.Holds {
-			if x.Scope == "track "+t.Name || t.Access != "" && x.Scope == "access "+t.Access {
-				part.Held = append(part.Held, x)
+		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
+			Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
+		for _, s := range card.Session(t) {
+			part.Session = s
+		}
+		for _, f := range t.Findings {
+			if f.Scope == "access "+t.Access {
+				part.Of = append(part.Of, f)
+			} else {
+				part.Own = append(part.Own, f)
 			}
 		}
-		part.Session, part.Numbers = session(t), numbers(t.Next)
 		p.Tracks = append(p.Tracks, part)
 	}
 	return p, nil
@@ -129,16 +149,35 @@ func (h *handler) cardPage(r *http.Request, c card.Card, q question) (cardPage, 
 // Time shows an instant in the facility's zone.
 func (p cardPage) Time(t time.Time) string { return t.In(p.zone).Format(minutes) }
 
+// findingLine is a finding with its moment in the facility's time.
+type findingLine struct {
+	card.Finding
+	When string
+}
+
+// Lines words the moments of findings.
+func (p cardPage) Lines(list []card.Finding) []findingLine {
+	var out []findingLine
+	for _, f := range list {
+		out = append(out, findingLine{f, p.Time(f.Since)})
+	}
+	return out
+}
+
+// Described is an access in a line.
+func (p cardPage) Described(a card.Access) string { return p.Card.Described(a) }
+
 // minutes is how instants are shown: in the facility's time, with the zone's name.
 const minutes = "2006-01-02 15:04 MST"
 
 // numbers are the details of a needle that is to be inserted; what is not recorded is said.
-func numbers(n card.Next) []number {
+func numbers(t card.Track) []number {
+	n := t.Next
 	if n.Needle == "none" {
 		return nil
 	}
-	missing := "not recorded"
-	out := []number{{"Gauge", missing}, {"Angle", missing}, {"Depth", missing}, {"Direction", or(n.Direction, missing)}}
+	const missing = card.NotRecorded
+	out := []number{{"Gauge", missing}, {"Angle", missing}, {"Depth", missing}, {"Direction", or(n.Direction, missing)}, {"Bevel", or(t.Bevel, missing)}, {"Needle length", missing}}
 	if n.Gauge != nil {
 		out[0].Value = fmt.Sprintf("%d G", *n.Gauge)
 	}
@@ -147,6 +186,9 @@ func numbers(n card.Next) []number {
 	}
 	if n.DepthMillimetres != nil {
 		out[2].Value = fmt.Sprintf("%g mm", *n.DepthMillimetres)
+	}
+	if t.NeedleLength != nil {
+		out[5].Value = fmt.Sprintf("%d mm", *t.NeedleLength)
 	}
 	return out
 }

@@ -5,7 +5,8 @@ import (
 	"html/template"
 	"strings"
 
-	"cannulary/internal/track"
+	"cannulary/internal/card"
+	"cannulary/internal/rule"
 )
 
 // functions are what templates may call.
@@ -15,17 +16,20 @@ func functions() template.FuncMap {
 		"title":    title,
 		"mark":     mark,
 		"pips":     pips,
-		"rule":     rule,
+		"rule":     ruleText,
 		"sentence": sentence,
+		"entry":    entry,
 		"join":     func(list []string) string { return strings.Join(list, ", ") },
 	}
 }
 
-func plural(n int, what string) string {
+func plural(n int, what string) string { return plurals(n, what, what+"s") }
+
+func plurals(n int, one, many string) string {
 	if n == 1 {
-		return "1 " + what
+		return "1 " + one
 	}
-	return fmt.Sprintf("%d %ss", n, what)
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 // title begins with a capital letter.
@@ -44,12 +48,27 @@ func sentence(s string) string {
 	return s + "."
 }
 
-// rule says what a hold rests on.
-func rule(code string) string {
-	if code == track.RulePerson {
+// ruleText says what a hold rests on.
+func ruleText(code string) string {
+	if code == rule.Person {
 		return "placed by a person"
 	}
 	return "rule " + code
+}
+
+// entry says how a needle went in, as far as it is recorded.
+func entry(v card.Visit) string {
+	var parts []string
+	if v.Passes != nil {
+		parts = append(parts, plurals(int(*v.Passes), "pass", "passes"))
+	}
+	if v.Resistance != "" {
+		parts = append(parts, or(map[string]string{"none": "no resistance"}[v.Resistance], v.Resistance+" resistance"))
+	}
+	if v.Pain != nil {
+		parts = append(parts, fmt.Sprintf("pain %d", *v.Pain))
+	}
+	return or(strings.Join(parts, ", "), card.NotRecorded)
 }
 
 // mark is a sign for a needle that is told apart without colour.

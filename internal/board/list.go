@@ -72,7 +72,7 @@ type patientPart struct {
 // Rows is how many rows of the table the patient takes.
 func (p patientPart) Rows() int { return max(1, len(p.Tracks)) }
 
-type holdPart struct{ Rule, Since string }
+type holdPart struct{ Rule, Since, Text string }
 
 // rowPart is a track on the board.
 type rowPart struct {
@@ -80,6 +80,7 @@ type rowPart struct {
 	Held                      bool
 	Forming                   bool // its sessions are still counted
 	Counted, Target           int
+	Caution                   string // a gap that is still open
 }
 
 // search is the form that asks for a card.
@@ -198,7 +199,7 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 			p.Retired++
 			continue
 		}
-		p.Tracks = append(p.Tracks, row(t, u.SharpOnly))
+		p.Tracks = append(p.Tracks, row(t))
 		p.rank = min(p.rank, rank(t))
 	}
 	for _, x := range holds {
@@ -210,7 +211,7 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 		page.Holds++
 		p := at(x.Facility, x.Patient)
 		p.rank = rankHold
-		p.Holds = append(p.Holds, holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes)})
+		p.Holds = append(p.Holds, holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes), x.Text})
 	}
 	for _, s := range stages() {
 		page.Counters = append(page.Counters, counter{string(s), byStage[string(s)]})
@@ -251,12 +252,13 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 }
 
 // row is a track as the board shows it.
-func row(t view.TrackRow, sharpOnly bool) rowPart {
+func row(t view.TrackRow) rowPart {
 	s := track.Stage(t.Stage)
 	return rowPart{
 		Name: t.Track, Role: or(t.Role, "role not stated"), Stage: t.Stage, Held: t.Held, Counted: t.Counted, Target: t.Target,
 		Forming: forming(s),
-		Needle:  string(needle(s, t.Held, sharpOnly)),
+		Needle:  t.Needle,
+		Caution: openGap(t.Why),
 	}
 }
 
@@ -265,15 +267,10 @@ func forming(s track.Stage) bool {
 	return s == track.Planned || s == track.Forming || s == track.Ready
 }
 
-// needle is the one that comes next by a stored judgement, as the card says it.
-func needle(s track.Stage, held, sharpOnly bool) track.Needle {
-	switch {
-	case held || s == track.Resting || s == track.Retired:
-		return track.None
-	case s == track.Planned || s == track.Forming || sharpOnly && s != track.Trial:
-		return track.Sharp
-	}
-	return track.Blunt
+// openGap is what the reason for the next needle says of a gap that is still open.
+func openGap(why string) string {
+	_, gap, _ := strings.Cut(why, "; CAUTION, ")
+	return gap
 }
 
 // Ranks of urgency.

@@ -1,35 +1,40 @@
 // Package card makes the chairside card: what the cannulator must know of one patient
-// before needling, each advice with its reason. It is pure; who the patient is, and how
-// far behind the view is, it is told.
+// before touching the arm, each advice with its reason. It is pure; who the patient is, and
+// how far behind the view is, it is told. What a track is and which needle comes next is
+// decided by package track: the card words it and adds what to do.
 package card
 
 import (
-	"fmt"
-	"sort"
-	"strings"
 	"time"
 
-	"cannulary/internal/record"
 	"cannulary/internal/track"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Caution stands on every card.
-const Caution = "Decision support only. This card judges the recorded sessions, pegs, rests and the holds that people placed; it does not judge the examination. Examine the access before touching it: with no thrill or bruit, with redness, pus, swelling, thin skin or a non-healing scab, do not needle and call. The unit's protocol and a licensed practitioner decide."
+const Caution = "Decision support only, from what was recorded. The record may lag behind the patient, and what was not recorded was not judged. Examine the access yourself before every needling, whatever this card says: with no thrill or bruit, with redness, pus, swelling, thin skin or a scab that does not heal, do not needle and call. The unit's protocol and a licensed practitioner decide."
 
-// Card is the answer for one patient at one moment.
+// Card is the answer for one patient at one moment. Instants are in UTC; TimeZone is the
+// IANA name of the facility's zone, in which Text and the pages show them.
 type Card struct {
 	Patient     Patient    `json:"patient"`
 	Facility    string     `json:"facility"`
+	TimeZone    string     `json:"timeZone"`
 	AsOf        time.Time  `json:"asOf"`
 	KnownAt     time.Time  `json:"knownAt"`
 	LastFactAt  *time.Time `json:"lastFactAt"`
 	Lagging     bool       `json:"lagging"`
 	Quarantined int        `json:"quarantined"`
-	Holds       []Hold     `json:"holds"`
-	Tracks      []Track    `json:"tracks"`
-	Notices     []string   `json:"notices"`
-	Caution     string     `json:"caution"`
+	// StandingHold tells that a hold is open.
+	StandingHold bool   `json:"standingHold"`
+	Holds        []Hold `json:"holds"` // open ones, oldest first
+	Use          Use    `json:"use"`
+	// Findings are those that belong to no track and no access on the card.
+	Findings []Finding `json:"findings"`
+	Accesses []Access  `json:"accesses"`
+	Tracks   []Track   `json:"tracks"`
+	Notices  []string  `json:"notices"`
+	Caution  string    `json:"caution"`
 }
 
 // Patient is what positive identification needs.
@@ -49,31 +54,87 @@ type Identifier struct {
 
 // Hold is an open hold: no needle until a person lifts it.
 type Hold struct {
-	ID              string    `json:"id"`
-	Rule            string    `json:"rule"`
-	Scope           string    `json:"scope"`
-	Since           time.Time `json:"since"`
-	Text            string    `json:"text"`
-	Clears          string    `json:"clears"`
-	GroundWithdrawn bool      `json:"groundWithdrawn"`
+	ID       string    `json:"id"`
+	Rule     string    `json:"rule"`
+	Scope    string    `json:"scope"` // "track A1", "access F1", or several joined by ", "
+	Tracks   []string  `json:"tracks"`
+	Accesses []string  `json:"accesses"`
+	Since    time.Time `json:"since"`
+	// Text says all of it: what was seen, the rule and what it asks, since when, what clears
+	// it and who decides. Seen and Asked are its first two parts alone.
+	Text            string `json:"text"`
+	Seen            string `json:"seen"`
+	Asked           string `json:"asked"`
+	Clears          string `json:"clears"`
+	PlacedBy        string `json:"placedBy,omitempty"` // of a person's hold
+	Urgent          bool   `json:"urgent"`             // a physician or surgeon at once
+	GroundWithdrawn bool   `json:"groundWithdrawn"`
+}
+
+// Use is the access in use.
+type Use struct {
+	Access string `json:"access"` // its name; empty where not known
+	Held   bool   `json:"held"`
+	Text   string `json:"text"` // which, how that is known, and why it is held
+}
+
+// Access is one of the patient's accesses.
+type Access struct {
+	Name    string `json:"name"`
+	Kind    string `json:"kind,omitempty"` // empty: not recorded, as with Side and Region
+	Side    string `json:"side,omitempty"`
+	Region  string `json:"region,omitempty"`
+	InUse   bool   `json:"inUse"`
+	Retired bool   `json:"retired"`
+	Held    bool   `json:"held"`
+	// ExaminedAt is the last examination; NotExamined are the parts that it left out.
+	ExaminedAt  *time.Time `json:"examinedAt"`
+	NotExamined []string   `json:"notExamined"`
+	Flow        *float64   `json:"flowMillilitresPerMinute,omitempty"`
+	FlowAt      *time.Time `json:"flowAt,omitempty"`
+	Pressure    *Pressure  `json:"pressure,omitempty"`
+	Findings    []Finding  `json:"findings"` // those of the access alone
+}
+
+// Pressure is the last look at the venous pressure of an access: the readings of N sessions
+// at 200 mL/min with one gauge.
+type Pressure struct {
+	At             time.Time `json:"at"`
+	Gauge          uint32    `json:"gauge"`
+	N              int       `json:"n"`
+	SlopePerTwelve float64   `json:"slopeMmhgPerTwelveSessions"`
+	P              float64   `json:"p"` // one-sided
+	Rising         bool      `json:"rising"`
 }
 
 // Track is one track on the card.
 type Track struct {
-	ID              string    `json:"id"`
-	Name            string    `json:"name"`
-	Role            string    `json:"role"`
-	Access          string    `json:"access"`
-	Stage           string    `json:"stage"`
-	UnderReview     bool      `json:"underReview"`
-	Declared        string    `json:"declared,omitempty"`
-	SessionsCounted int       `json:"sessionsCounted"`
-	SessionsTarget  int       `json:"sessionsTarget"`
-	Extras          []Extra   `json:"extras"`
-	Next            Next      `json:"next"`
-	Findings        []Finding `json:"findings"`
-	Recent          []Visit   `json:"recent"`
-	ProtocolVersion string    `json:"protocolVersion"`
+	ID              string   `json:"id"`
+	Name            string   `json:"name"`
+	Role            string   `json:"role"`
+	Access          string   `json:"access"`
+	Stage           string   `json:"stage"`
+	UnderReview     bool     `json:"underReview"`
+	Held            []string `json:"held"` // ids of the open holds on it or its access
+	Declared        string   `json:"declared,omitempty"`
+	SessionsCounted int      `json:"sessionsCounted"`
+	SessionsTarget  int      `json:"sessionsTarget"` // extras included
+	Extras          []Extra  `json:"extras"`
+	Next            Next     `json:"next"`
+	Bevel           string   `json:"bevel,omitempty"` // up or down
+	NeedleLength    *uint32  `json:"needleLengthMillimetres,omitempty"`
+	Creator         string   `json:"creator,omitempty"`
+	Deputies        []string `json:"deputies"`
+	Peg             string   `json:"peg"` // in place, none, unknown
+	// Preparation is what to do from examining to dressing, in order; OnResistance what to
+	// do where the needle does not pass. With no needle they say whom to call, and nothing.
+	Preparation     []Step     `json:"preparation"`
+	OnResistance    []string   `json:"onResistance"`
+	Handover        []Item     `json:"handover"`
+	Findings        []Finding  `json:"findings"` // of the track and its access, gravest first
+	Recent          []Visit    `json:"recent"`   // newest first
+	Trends          TrackTrend `json:"trends"`
+	ProtocolVersion string     `json:"protocolVersion"`
 }
 
 // Extra is one more forming session that a rule asks for.
@@ -82,7 +143,7 @@ type Extra struct {
 	Text string `json:"text"`
 }
 
-// Next is the next needle and why.
+// Next is the next needle and why. With no needle nothing else is given.
 type Next struct {
 	Needle           string   `json:"needle"`
 	Session          int      `json:"session,omitempty"`
@@ -94,27 +155,70 @@ type Next struct {
 	Why              string   `json:"why"`
 }
 
-// Finding is a judgement of a rule on the track.
+// Finding is a judgement of a rule that stands.
 type Finding struct {
+	ID       string    `json:"id"`
 	Rule     string    `json:"rule"`
 	Severity string    `json:"severity"`
+	Scope    string    `json:"scope"` // "track A1", "access F1" or empty
 	Since    time.Time `json:"since"`
-	Text     string    `json:"text"`
+	Text     string    `json:"text"` // what was seen, and in brackets what the rule asks
 	Clears   string    `json:"clears"`
 	Facts    []string  `json:"facts"`
+	Protocol string    `json:"protocolVersion,omitempty"` // the version that was in force
 }
 
 // Visit is one recent session in the track.
 type Visit struct {
-	Date         string   `json:"date"`
-	Needle       string   `json:"needle"`
-	Attempts     int      `json:"attempts"`
-	Success      bool     `json:"success"`
-	Counted      bool     `json:"counted"`
-	WhyNot       []string `json:"whyNot,omitempty"`
-	AngleDegrees *float64 `json:"angleDegrees,omitempty"`
-	Gauge        *uint32  `json:"gauge,omitempty"`
-	Who          string   `json:"who,omitempty"`
+	Date          string   `json:"date"`
+	Needle        string   `json:"needle"`
+	Attempts      int      `json:"attempts"`
+	Success       bool     `json:"success"`
+	Counted       bool     `json:"counted"`
+	InDoubt       bool     `json:"inDoubt"` // does not count only because of what is not recorded
+	WhyNot        []string `json:"whyNot,omitempty"`
+	AngleDegrees  *float64 `json:"angleDegrees,omitempty"`
+	Gauge         *uint32  `json:"gauge,omitempty"`
+	Passes        *uint32  `json:"passes,omitempty"`
+	Resistance    string   `json:"resistance,omitempty"`
+	Pain          *uint32  `json:"pain,omitempty"` // 0 to 10
+	Complications []string `json:"complications"`
+	Rescue        bool     `json:"rescue"`
+	Who           string   `json:"who,omitempty"`
+}
+
+// TrackTrend are the figures of a track; a nil one has nothing to show yet.
+type TrackTrend struct {
+	Angles      *Angles      `json:"angles,omitempty"`
+	Haemostasis *Haemostasis `json:"haemostasis,omitempty"`
+	Blunt       *Blunt       `json:"blunt,omitempty"`
+}
+
+// Angles sums up the latest entries that recorded an angle, in degrees.
+type Angles struct {
+	N         int     `json:"n"`
+	Mean      float64 `json:"meanDegrees"`
+	Deviation float64 `json:"deviationDegrees"` // circular standard deviation
+}
+
+// Haemostasis is the patient's usual in this track, in minutes.
+type Haemostasis struct {
+	N     int     `json:"n"`
+	Usual float64 `json:"usualMinutes"`
+	Limit float64 `json:"limitMinutes"` // longer than this is longer than usual
+	Run   int     `json:"run"`          // sessions running above the limit
+}
+
+// Blunt is how blunt needles fare in the track, in trial and after.
+type Blunt struct {
+	Sessions   int     `json:"sessions"`
+	Successful int     `json:"successful"` // blunt, without a rescue or failure
+	Lower      float64 `json:"lower"`      // exact 95 % limits of the share
+	Upper      float64 `json:"upper"`
+	Rescues    int     `json:"rescues"`
+	// RescueSum signals when it reaches RescueLimit.
+	RescueSum   float64 `json:"rescueSum"`
+	RescueLimit float64 `json:"rescueLimit"`
 }
 
 // Input is what a card is made of.
@@ -126,61 +230,60 @@ type Input struct {
 	Quarantined int
 }
 
-// Build makes the card.
-func Build(in Input) Card {
-	states, holds := track.Fold(in.Input)
+// Build judges the facts and makes the card.
+func Build(in Input) Card { return Of(in, track.Fold(in.Input)) }
+
+// Of makes the card of a judgement of the input's facts.
+func Of(in Input, j track.Judgement) Card {
+	local := in.location()
 	c := Card{
-		Patient: in.Patient, Facility: in.Facility, AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
+		Patient: in.Patient, Facility: in.Facility, TimeZone: local.String(), AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
 		Lagging: in.Lagging, Quarantined: in.Quarantined,
 		Holds: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
 	}
-	reviews := openReviews(in.Items, in.AsOf)
+	if c.Patient.Identifiers == nil {
+		c.Patient.Identifiers = []Identifier{}
+	}
 	for i := range in.Items {
 		if it := &in.Items[i]; !it.Void && !it.At.After(in.AsOf) && (c.LastFactAt == nil || it.At.After(*c.LastFactAt)) {
 			at := it.At.UTC()
 			c.LastFactAt = &at
 		}
 	}
-	for _, h := range holds {
-		c.Holds = append(c.Holds, hold(h))
+	for _, h := range j.Open() {
+		c.Holds = append(c.Holds, hold(h, local))
 	}
-	for _, s := range states {
-		c.Tracks = append(c.Tracks, one(s, reviews))
+	c.StandingHold = len(c.Holds) > 0
+	c.Use = use(in, j, c.Holds)
+	standing := j.Standing()
+	c.Findings = findings(standing, func(f *track.Finding) bool { return !shown(f, &j) })
+	c.Accesses = accesses(j, standing, c.Use, c.Holds)
+	for i := range j.Tracks {
+		c.Tracks = append(c.Tracks, one(&j.Tracks[i], standing, c.Holds))
 	}
-	if in.Lagging {
-		c.Notices = append(c.Notices, "This view is behind the log: newer facts may exist. Ask again in a moment, or check with the last cannulator.")
-	}
-	if in.Quarantined > 0 {
-		c.Notices = append(c.Notices, fmt.Sprintf("%d messages could not be understood and are not in this card; one of them may be about this patient.", in.Quarantined))
-	}
-	if n := whereabouts(in); n != "" {
-		c.Notices = append(c.Notices, n)
-	}
-	if len(c.Tracks) == 0 {
-		c.Notices = append(c.Notices, "No constant-site track is recorded for this patient.")
-	}
+	c.Notices = notices(in, j, c)
 	return c
 }
 
-func hold(h track.Hold) Hold {
-	scope := "track " + h.Track
-	if h.Track == "" {
-		scope = "access " + h.Access
+func (in *Input) location() *time.Location {
+	if in.Zone == nil {
+		return time.UTC
 	}
-	text := h.Text
-	if h.GroundWithdrawn {
-		text += " (ground withdrawn)"
+	if l := in.Zone(in.Facility); l != nil {
+		return l
 	}
-	return Hold{ID: h.ID, Rule: h.Rule, Scope: scope, Since: h.Since.UTC(), Text: text,
-		Clears: "a person lifts it by name, with a reason, naming this hold's id", GroundWithdrawn: h.GroundWithdrawn}
+	return time.UTC
 }
 
-func one(s track.State, reviews map[string]bool) Track {
+func one(s *track.State, standing []track.Finding, holds []Hold) Track {
 	t := Track{
-		ID: s.ID, Name: s.Name, Role: role(s.Role), Access: s.Access, Stage: string(s.Stage),
-		UnderReview:     reviews["track "+s.Name] || reviews["access "+s.Access],
-		SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras),
-		Extras: []Extra{}, Findings: []Finding{}, Recent: []Visit{}, Next: next(s), ProtocolVersion: s.Protocol.Version,
+		ID: s.ID, Name: s.Name, Role: role(s.Role), Access: s.Access, Stage: string(s.Stage), UnderReview: s.UnderReview,
+		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{},
+		Next: next(s), Bevel: bevel(s.Bevel), NeedleLength: s.NeedleLength, Creator: s.Creator.GetValue(), Deputies: deputies(s),
+		Peg: string(s.Peg), Recent: []Visit{}, Trends: trends(s.Trends), ProtocolVersion: s.Protocol.Version,
+	}
+	if t.Peg == "" {
+		t.Peg = string(track.PegUnknown)
 	}
 	for _, e := range s.Extras {
 		t.Extras = append(t.Extras, Extra(e))
@@ -190,103 +293,109 @@ func one(s track.State, reviews map[string]bool) Track {
 	}
 	for _, v := range s.Recent {
 		t.Recent = append(t.Recent, Visit{Date: v.Date, Needle: string(v.Tip), Attempts: v.Attempts, Success: v.Success,
-			Counted: v.Counted, WhyNot: v.WhyNot, AngleDegrees: v.Angle, Gauge: v.Gauge, Who: v.Who.GetValue()})
+			Counted: v.Counted, InDoubt: v.InDoubt, WhyNot: v.WhyNot, AngleDegrees: v.Angle, Gauge: v.Gauge, Passes: v.Passes,
+			Resistance: resistance(v.Resistance), Pain: v.Pain, Complications: list(v.Complications), Rescue: v.Rescue, Who: v.Who.GetValue()})
 	}
+	t.Findings = findings(standing, func(f *track.Finding) bool {
+		return f.Track == s.Name || f.Track == "" && f.Access == s.Access && s.Access != ""
+	})
+	mine := holdsOf(t, holds)
+	t.Preparation, t.OnResistance = preparation(s, mine, t.Findings), onResistance(s)
+	t.Handover = handover(s, t, mine)
 	return t
 }
 
-func declared(s track.State) string {
-	parts := []string{"declared, not recorded here: " + strings.ToLower(strings.TrimPrefix(s.Taken.GetStage().String(), "TRACK_STAGE_"))}
-	if s.Taken.InUseSince != nil {
-		parts = append(parts, "in use since "+s.Taken.GetInUseSince())
-	}
-	return strings.Join(append(parts, "by "+s.Taken.GetDeclaredBy().GetValue(), "on "+s.Taken.GetEvidence()), ", ")
-}
-
-// next chooses the next needle and says why.
-func next(s track.State) Next {
-	n := Next{Needle: string(track.None), Who: []string{}}
-	geometry := func() {
-		n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = s.Gauge, s.ReferenceAngle, s.Depth, direction(s.Direction)
-	}
-	needed := s.Target + len(s.Extras)
-	switch {
-	case s.Stage == track.Retired:
-		n.Why = "the track was given up: " + or(s.Retired, "no reason recorded")
-		if s.Replaced != "" {
-			n.Why += "; track " + s.Replaced + " replaces it"
+// holdsOf are the holds that keep the track from the needle.
+func holdsOf(t Track, holds []Hold) []Hold {
+	var out []Hold
+	for _, h := range holds {
+		for _, id := range t.Held {
+			if h.ID == id {
+				out = append(out, h)
+				break
+			}
 		}
-	case len(s.Held) > 0:
-		n.Why = "a hold is open: no needle here until a person lifts it"
-	case s.Stage == track.Resting:
-		n.Why = "the track rests " + or(s.Rest, "(no reason recorded)")
-	case s.Stage == track.Planned:
-		geometry()
-		n.Needle, n.Session = string(track.Sharp), 1
-		n.Why = fmt.Sprintf("planned, no needle yet: the first insertion is sharp, by someone rated to create tracks, and sets angle, direction and depth for the %d sessions to come", needed)
-	case s.Stage == track.Forming:
-		geometry()
-		n.Needle, n.Session, n.Who = string(track.Sharp), s.Counted+1, who(s)
-		n.Why = fmt.Sprintf("forming: %d of %d sharp sessions count; not ready: %s", s.Counted, needed, strings.Join(s.NotReady, "; "))
-	case s.Stage == track.Ready && s.Protocol.SharpOnly:
-		geometry()
-		n.Needle, n.Session, n.Who = string(track.Sharp), s.Counted+1, who(s)
-		n.Why = "formed; the unit's protocol keeps tracks sharp"
-	case s.Stage == track.Ready:
-		geometry()
-		n.Needle, n.Session, n.Who = string(track.Blunt), 1, who(s)
-		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count and the last entries were easy; this is the first blunt needle", s.Counted, needed)
-	case s.Stage == track.Trial:
-		geometry()
-		n.Needle, n.Session = string(track.Blunt), s.Streak+1
-		n.Why = fmt.Sprintf("blunt trial: %d of %d consecutive successful blunt sessions", s.Streak, s.Protocol.TrialSessions)
-	case s.Protocol.SharpOnly:
-		geometry()
-		n.Needle = string(track.Sharp)
-		n.Why = "established; the unit's protocol keeps tracks sharp"
-	default:
-		geometry()
-		n.Needle = string(track.Blunt)
-		n.Why = "established: routine blunt use"
 	}
-	if n.Needle != string(track.None) {
-		n.Why += idle(s)
-	}
-	return n
+	return out
 }
 
-// idle warns of a gap that is still open: the fold judges it only when a session ends it.
-func idle(s track.State) string {
-	if s.IdleDays <= s.Protocol.GapExtraDays {
-		return ""
-	}
-	text := fmt.Sprintf("; CAUTION, last needled %d days ago", s.IdleDays)
-	if s.Stage != track.Forming && s.Stage != track.Ready {
-		return text
-	}
-	if s.IdleDays > s.Protocol.GapRestartDays {
-		return text + fmt.Sprintf(": after more than %d days counting starts again, a sharp session now is number 1", s.Protocol.GapRestartDays)
-	}
-	return text + fmt.Sprintf(": more than %d days ask for one more sharp session", s.Protocol.GapExtraDays)
-}
+// HoldsOf are the card's holds that keep the track from the needle.
+func (c *Card) HoldsOf(t Track) []Hold { return holdsOf(t, c.Holds) }
 
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
+// list is the list itself, never nil: in JSON a list is a list.
+func list(s []string) []string {
+	if s == nil {
+		return []string{}
 	}
 	return s
 }
 
-// who lists creator and deputies.
-func who(s track.State) []string {
-	out := []string{}
-	if v := s.Creator.GetValue(); v != "" {
-		out = append(out, v)
+func next(s *track.State) Next {
+	n := Next{Needle: string(s.Next.Needle), Who: []string{}, Why: s.Next.Why}
+	if n.Needle == "" {
+		n.Needle = string(track.None)
 	}
+	if n.Needle == string(track.None) {
+		return n
+	}
+	n.Session, n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = s.Next.Session, s.Gauge, s.ReferenceAngle, s.Depth, direction(s.Direction)
+	if s.Stage == track.Forming || s.Stage == track.Ready {
+		if v := s.Creator.GetValue(); v != "" {
+			n.Who = append(n.Who, v)
+		}
+		n.Who = append(n.Who, deputies(s)...)
+	}
+	return n
+}
+
+// deputies are the named ones beside the creator, each once.
+func deputies(s *track.State) []string {
+	out := []string{}
+	seen := map[string]bool{s.Creator.GetValue(): true, "": true}
 	for _, d := range s.Deputies {
-		if v := d.GetValue(); v != "" && v != s.Creator.GetValue() {
+		if v := d.GetValue(); !seen[v] {
+			seen[v] = true
 			out = append(out, v)
 		}
+	}
+	return out
+}
+
+func accesses(j track.Judgement, standing []track.Finding, u Use, holds []Hold) []Access {
+	out := []Access{}
+	for i := range j.Accesses {
+		x := &j.Accesses[i]
+		a := Access{Name: x.Name, Kind: accessKind(x.Kind), Side: side(x.Side), Region: region(x.Region), InUse: x.Name == u.Access,
+			Retired: x.Retired, Held: heldBy(x.Name, holds) != nil, NotExamined: list(x.NotExamined)}
+		a.Findings = findings(standing, func(f *track.Finding) bool { return f.Track == "" && f.Access == x.Name })
+		if !x.Examined.IsZero() {
+			at := x.Examined.UTC()
+			a.ExaminedAt = &at
+		}
+		if x.Flow != nil {
+			at := x.FlowAt.UTC()
+			a.Flow, a.FlowAt = x.Flow, &at
+		}
+		if x.PressureKnown && finite(x.Pressure.SlopePerTwelve, x.Pressure.P) {
+			a.Pressure = &Pressure{At: x.PressureAt.UTC(), Gauge: x.PressureGauge, N: x.Pressure.N,
+				SlopePerTwelve: x.Pressure.SlopePerTwelve, P: x.Pressure.P, Rising: x.Pressure.Rising}
+		}
+		out = append(out, a)
+	}
+	return out
+}
+
+func trends(t track.Trends) TrackTrend {
+	var out TrackTrend
+	if a := t.Angles; a.N > 0 && finite(a.Mean, a.Deviation) {
+		out.Angles = &Angles{N: a.N, Mean: a.Mean, Deviation: a.Deviation}
+	}
+	if h := t.Haemostasis; t.HaemostasisKnown && finite(h.Median, h.Limit) {
+		out.Haemostasis = &Haemostasis{N: h.N, Usual: h.Median, Limit: h.Limit, Run: t.HaemostasisRun}
+	}
+	if t.BluntSessions > 0 && finite(t.BluntLower, t.BluntUpper, t.RescueSum, t.RescueLimit) {
+		out.Blunt = &Blunt{Sessions: t.BluntSessions, Successful: t.BluntSuccessful, Lower: t.BluntLower, Upper: t.BluntUpper,
+			Rescues: t.Rescues, RescueSum: t.RescueSum, RescueLimit: t.RescueLimit}
 	}
 	return out
 }
@@ -299,142 +408,4 @@ func role(r cannularyv1.NeedleRole) string {
 		return "venous"
 	}
 	return ""
-}
-
-func direction(d cannularyv1.NeedleDirection) string {
-	switch d {
-	case cannularyv1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE:
-		return "antegrade"
-	case cannularyv1.NeedleDirection_NEEDLE_DIRECTION_RETROGRADE:
-		return "retrograde"
-	}
-	return ""
-}
-
-// openReviews are the tracks and accesses whose review is open at the moment.
-func openReviews(items []record.Item, asOf time.Time) map[string]bool {
-	open := map[string]string{} // review → scope
-	for i := range items {
-		it := &items[i]
-		if it.Void || it.At.After(asOf) {
-			continue
-		}
-		switch b := it.Body.(type) {
-		case *cannularyv1.ReviewOpened:
-			scope := "track " + b.GetTrack()
-			if b.GetTrack() == "" {
-				scope = "access " + b.GetAccess()
-			}
-			open[b.GetReview()] = scope
-		case *cannularyv1.ReviewClosed:
-			delete(open, b.GetReview())
-		}
-	}
-	out := map[string]bool{}
-	for _, scope := range open {
-		out[scope] = true
-	}
-	return out
-}
-
-// whereabouts says when the patient is not dialysed here at the moment asked for: left the
-// unit, or in hospital.
-func whereabouts(in Input) string {
-	w := track.Where(in.Items, in.AsOf)
-	switch {
-	case w.Left:
-		reason := strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(w.Reason.String(), "LEAVING_REASON_")), "_", " ")
-		if reason == "unspecified" {
-			reason = "reason not recorded"
-		}
-		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(in.Zone(w.LeftUnit)).Format(time.DateOnly), reason)
-	case w.InHospitalSince != nil:
-		return fmt.Sprintf("The patient is in hospital since %s.", w.InHospitalSince.In(in.Zone(in.Facility)).Format(time.DateOnly))
-	}
-	return ""
-}
-
-// Text is the card as plain text, for a terminal or a printer without a browser.
-func Text(c Card) string {
-	var b strings.Builder
-	w := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
-	w("PATIENT   %s   born %s", or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"))
-	for _, id := range c.Patient.Identifiers {
-		w("          %s | %s", id.System, id.Value)
-	}
-	last := "nothing yet"
-	if c.LastFactAt != nil {
-		last = c.LastFactAt.Format("2006-01-02 15:04 MST")
-	}
-	w("FACILITY  %s   as of %s   last fact %s", c.Facility, c.AsOf.Format("2006-01-02 15:04 MST"), last)
-	for _, n := range c.Notices {
-		w("NOTICE    %s", n)
-	}
-	if len(c.Holds) == 0 {
-		w("HOLDS     none recorded")
-	}
-	for _, h := range c.Holds {
-		w("HOLD      %s since %s: %s", h.Scope, h.Since.Format("2006-01-02 15:04"), h.Text)
-		w("          clears when %s (%s)", h.Clears, h.ID)
-	}
-	for _, t := range c.Tracks {
-		w("")
-		review := ""
-		if t.UnderReview {
-			review = "   UNDER REVIEW"
-		}
-		w("%s TRACK %s (access %s)   %s%s", strings.ToUpper(or(t.Role, "unknown")), t.Name, or(t.Access, "not stated"), strings.ToUpper(t.Stage), review)
-		if t.Declared != "" {
-			w("  %s", t.Declared)
-		}
-		w("  next needle: %s%s", strings.ToUpper(t.Next.Needle), geometryText(t.Next))
-		w("  why: %s", t.Next.Why)
-		if len(t.Next.Who) > 0 {
-			w("  who: %s", strings.Join(t.Next.Who, ", "))
-		}
-		for _, e := range t.Extras {
-			w("  one more session (%s): %s", e.Rule, e.Text)
-		}
-		for _, v := range t.Recent {
-			w("  %s", visitText(v))
-		}
-	}
-	w("")
-	w("%s", c.Caution)
-	return b.String()
-}
-
-func geometryText(n Next) string {
-	var parts []string
-	if n.Gauge != nil {
-		parts = append(parts, fmt.Sprintf("%dG", *n.Gauge))
-	}
-	if n.AngleDegrees != nil {
-		parts = append(parts, fmt.Sprintf("%g°", *n.AngleDegrees))
-	}
-	if n.Direction != "" {
-		parts = append(parts, n.Direction)
-	}
-	if n.DepthMillimetres != nil {
-		parts = append(parts, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
-	}
-	if len(parts) == 0 {
-		return ""
-	}
-	return ", " + strings.Join(parts, ", ")
-}
-
-func visitText(v Visit) string {
-	s := fmt.Sprintf("%s  %s, %d attempt(s)", v.Date, or(v.Needle, "needle not recorded"), v.Attempts)
-	if v.Who != "" {
-		s += ", " + v.Who
-	}
-	if !v.Success {
-		s += ", did not serve"
-	}
-	if len(v.WhyNot) > 0 {
-		sort.Strings(v.WhyNot)
-		s += "; does not count: " + strings.Join(v.WhyNot, "; ")
-	}
-	return s
 }

@@ -27,70 +27,103 @@ func (s *source) flags(fs interface {
 	fs.StringVar(&s.shard, "shard", "main", "shard, with --data")
 }
 
-// get asks path of the instance; a stopped one is started for the question on a free port.
-func (s *source) get(ctx context.Context, env Env, path string, query url.Values) ([]byte, error) {
+// get asks path of the instance and reads the whole answer.
+func (s *source) get(ctx context.Context, env Env, path string, query url.Values) (body []byte, err error) {
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	defer cancel()
+	err = s.ask(ctx, env, path, query, func(r io.Reader) error {
+		body, err = io.ReadAll(io.LimitReader(r, 64<<20))
+		return err
+	})
+	return body, err
+}
+
+// ask asks path of the instance and has the answer read; a stopped one is started for the
+// question on a free port.
+func (s *source) ask(ctx context.Context, env Env, path string, query url.Values, read func(io.Reader) error) error {
 	if (s.http == "") == (s.data == "") {
-		return nil, errUse{"give either --http URL, for a running instance, or --data DIR, for a stopped one"}
+		return errUse{"give either --http URL, for a running instance, or --data DIR, for a stopped one"}
 	}
 	base := strings.TrimRight(s.http, "/")
 	if s.data != "" {
 		if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
-			return nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
+			return fmt.Errorf("there is no instance in %s; check --data", s.data)
 		}
 		a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, HTTP: "127.0.0.1:0", Version: env.Version, Now: env.Now, Slog: logger(env)})
 		if err != nil {
-			return nil, err
+			return err
 		}
 		defer a.Stop()
 		a.Start()
 		if !waitReadyOrFailed(ctx, a) {
 			if err := a.Projector().Failed(); err != nil {
-				return nil, err
+				return err
 			}
-			return nil, ctx.Err()
+			return ctx.Err()
 		}
 		base = "http://" + a.HTTPAddr()
 	}
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, base+path+"?"+query.Encode(), nil)
 	if err != nil {
-		return nil, errUse{fmt.Sprintf("--http %q is no URL", s.http)}
+		return errUse{fmt.Sprintf("--http %q is no URL", s.http)}
 	}
 	req.Header.Set("Accept", "application/json")
-	resp, err := (&http.Client{Timeout: time.Minute}).Do(req)
+	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("ask %s: %w; is it running?", base, err)
+		return fmt.Errorf("ask %s: %w; is it running?", base, err)
 	}
 	defer func() { _ = resp.Body.Close() }()
-	body, err := io.ReadAll(io.LimitReader(resp.Body, 64<<20))
-	if err != nil {
-		return nil, fmt.Errorf("ask %s: %w", base, err)
-	}
 	if resp.StatusCode != http.StatusOK {
-		var e struct {
-			Error struct {
-				Text string `json:"text"`
-			} `json:"error"`
-		}
-		if json.Unmarshal(body, &e) == nil && e.Error.Text != "" {
-			return nil, fmt.Errorf("%s", e.Error.Text)
-		}
-		return nil, fmt.Errorf("%s answered %s: %.200s", base, resp.Status, body)
+		return refusal(base, resp)
 	}
-	return body, nil
+	if err := read(resp.Body); err != nil {
+		return fmt.Errorf("read the answer of %s: %w", base, err)
+	}
+	return nil
+}
+
+// refusal is what an instance said instead of an answer.
+func refusal(base string, resp *http.Response) error {
+	body, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
+	if err != nil {
+		return fmt.Errorf("read the answer of %s: %w", base, err)
+	}
+	var e struct {
+		Error struct {
+			Text string `json:"text"`
+		} `json:"error"`
+	}
+	if json.Unmarshal(body, &e) == nil && e.Error.Text != "" {
+		return fmt.Errorf("%s", e.Error.Text)
+	}
+	return fmt.Errorf("%s answered %s: %.200s", base, resp.Status, body)
 }
 
 func cardCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	var identifier, asOf, knownAt string
-	var asJSON bool
-	fs := flags(env, "card", "(--http URL | --data DIR) --identifier 'SYSTEM|VALUE' [--as-of TIME] [--known-at TIME] [--json]")
+	var asJSON, all bool
+	var out, facility string
+	fs := flags(env, "card", "(--http URL | --data DIR) (--identifier 'SYSTEM|VALUE' [--as-of TIME] [--known-at TIME] [--json] | --all --out DIR [--facility CODE])")
 	s.flags(fs)
-	fs.StringVar(&identifier, "identifier", "", "patient's identifier, SYSTEM|VALUE (required)")
+	fs.StringVar(&identifier, "identifier", "", "patient's identifier, SYSTEM|VALUE (required, or --all)")
+	fs.BoolVar(&all, "all", false, "the cards of all patients, to be printed, for a day without the service")
+	fs.StringVar(&out, "out", "", "with --all: folder to write them to; must not exist yet, or be empty")
+	fs.StringVar(&facility, "facility", "", "with --all: the patients of this facility only")
 	fs.StringVar(&asOf, "as-of", "", "the clinical moment asked for; default now")
 	fs.StringVar(&knownAt, "known-at", "", "only what the log held then; default everything")
 	fs.BoolVar(&asJSON, "json", false, "JSON instead of text")
 	if err := parse(fs, args, 0); err != nil {
 		return err
+	}
+	if all {
+		if identifier != "" || asOf != "" || knownAt != "" || asJSON {
+			return errUse{"--all takes --out and --facility; --identifier, --as-of, --known-at and --json are of one patient's card"}
+		}
+		return pack(ctx, env, &s, out, facility)
+	}
+	if out != "" || facility != "" {
+		return errUse{"--out and --facility go with --all; one patient's card goes to stdout"}
 	}
 	if identifier == "" {
 		return errUse{"--identifier is missing; give the system, a vertical bar and the value"}

@@ -15,7 +15,7 @@ func TestErrors(t *testing.T) {
 	s.put(at(0), resource("Procedure", "a", "p", "1", fhir.Index{}), resource("Patient", "p", "p", "", fhir.Index{}))
 	const form, formType = "Content-Type", "application/x-www-form-urlencoded"
 	procedureParams := "_count, _cursor, _format, _id, _lastUpdated, _sort, _summary, _total, category, code, date, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
-	types := "Patient, Practitioner, Organization, Location, BodyStructure, Procedure, Observation, Device, Provenance"
+	types := "Patient, Practitioner, Organization, Location, BodyStructure, Procedure, Observation, DetectedIssue, Flag, Device, Provenance"
 	dates := "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
 	for _, c := range []struct {
 		method, path, body string

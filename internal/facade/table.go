@@ -106,7 +106,7 @@ func Types() []Type {
 				token("reason-code", "Why it was done."), date("date", "When it was done."), patient(), subject(),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who did it.", "Practitioner"),
 				reference("location", "Where it was done.", "Location"), track()}},
-		{Name: "Observation", Doc: "Examination, attempt details, haemostasis, pressure, flow, signs, cultures.",
+		{Name: "Observation", Doc: "Examination, attempt details, haemostasis, pressure, flow, signs, cultures; and how far each track has come.",
 			Params: []Param{identifier(), token("status", "State of the observation."), token("category", "Kind of observation."), token("code", "What was observed."),
 				token("combo-code", "What was observed, components included."), token("component-code", "What a component observed."),
 				token("value-concept", "Coded value."), token("combo-value-concept", "Coded value, components included."), token("component-value-concept", "Coded value of a component."),
@@ -115,6 +115,10 @@ func Types() []Type {
 				date("date", "When it was observed."), patient(), subject(), reference("focus", "The track or access that was observed.", "BodyStructure"),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who observed.", "Practitioner"),
 				reference("has-member", "Observations of this panel.", "Observation"), reference("derived-from", "Observations that it rests on.", "Observation")}},
+		{Name: "DetectedIssue", Doc: "What the needling rules found, with its reasons; cleared ones carry a mitigation, those taken back are cancelled.",
+			Params: []Param{token("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure")}},
+		{Name: "Flag", Doc: "Holds: no needle until a person lifts them. Active while open.",
+			Params: []Param{date("date", "When the hold was open."), patient(), subject(), reference("author", "The person who placed it.", "Practitioner")}},
 		{Name: "Device", Doc: "Needles and pegs whose lot or UDI was scanned.",
 			Params: []Param{token("type", "What kind of device.")}},
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
@@ -134,7 +138,7 @@ func Types() []Type {
 }
 
 func allTypes() []string {
-	return []string{"BodyStructure", "Device", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
+	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
 }
 
 func token(name, doc string) Param    { return Param{Name: name, Type: TokenParam, Doc: doc} }

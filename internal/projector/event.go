@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"sort"
+	"strings"
 	"time"
 
 	"cannulary/fhir"
@@ -26,6 +27,13 @@ type change struct {
 	topics  map[string]bool
 	targets []fhir.VersionedReference
 	created bool // nothing but first versions
+
+	judged map[string]bool // patient keys to be judged again
+	// simple tells that the event's facts stand as they are and amend nothing; items are
+	// they, touches the earliest moment of the sessions that they belong to.
+	simple  bool
+	items   []record.Item
+	touches time.Time
 }
 
 // event keeps the event and renders again everything that it touches.
@@ -40,26 +48,32 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 			return err
 		}
 	}
+	c := &change{ctx: ctx, tx: tx, seq: e.Seq, updated: updated, units: map[string]bool{}, topics: fresh, created: true, judged: map[string]bool{}}
 	if ev.GetSource() == eventlog.ServiceSource {
-		return p.service(tx, ev)
+		if err := p.service(c, ev); err != nil {
+			return err
+		}
+		if err := p.judge(c); err != nil {
+			return err
+		}
+		return p.provenance(c, e, facts)
 	}
 	if err := tx.HeardFrom(ev.GetFacility(), e.Logged, ev.GetOccurredAt().AsTime()); err != nil {
 		return err
 	}
-	c := &change{ctx: ctx, tx: tx, seq: e.Seq, updated: updated, units: map[string]bool{}, topics: fresh, created: true}
-	if err := p.affected(c, e); err != nil {
+	if k := ev.GetPatientKey(); k != "" {
+		c.judged[k] = true
+	}
+	if err := p.affected(c, e, facts); err != nil {
 		return err
 	}
 	if err := p.render(c); err != nil {
 		return err
 	}
-	if err := p.provenance(c, e, facts); err != nil {
+	if err := p.judge(c); err != nil {
 		return err
 	}
-	if k := ev.GetPatientKey(); k != "" {
-		return tx.MarkDirty(k)
-	}
-	return nil
+	return p.provenance(c, e, facts)
 }
 
 // note enters a fact into the tables by which it is found again, and adds the topics that
@@ -93,49 +107,23 @@ func note(tx *view.Tx, f *record.Fact, fresh map[string]bool) error {
 	return nil
 }
 
-// service takes the service's own events: they change no resource.
-func (p *Projector) service(tx *view.Tx, ev *logv1.Event) error {
+// service takes the service's own events. When a day starts, what the calendar alone
+// changes is judged again: rests that end, windows that close, protocols that come into force.
+func (p *Projector) service(c *change, ev *logv1.Event) error {
 	for _, f := range ev.GetFacts() {
-		if d := f.GetDayStarted(); d != nil {
-			if err := p.dayStarted(tx, ev.GetFacility(), d.GetDate()); err != nil {
-				return err
-			}
+		d := f.GetDayStarted()
+		if d == nil {
+			continue
 		}
-	}
-	return nil
-}
-
-// dayStarted notes the day. What the calendar alone changes is judged again: rests that may
-// end, and everything where a protocol comes into force.
-func (p *Projector) dayStarted(tx *view.Tx, facility, date string) error {
-	fs, err := tx.Facilities()
-	if err != nil {
-		return err
-	}
-	before := ""
-	for _, f := range fs {
-		if f.ID == facility {
-			before = f.Day
+		if err := c.tx.DayStarted(ev.GetFacility(), d.GetDate()); err != nil {
+			return err
 		}
-	}
-	if err := tx.DayStarted(facility, date); err != nil {
-		return err
-	}
-	if err := tx.MarkRestingDirty(facility); err != nil {
-		return err
-	}
-	events, err := tx.Load().Topic(topicProtocol + facility)
-	if err != nil {
-		return err
-	}
-	facts, err := view.Facts(events)
-	if err != nil {
-		return err
-	}
-	for i := range facts {
-		a, ok := facts[i].Body.(*cannularyv1.ProtocolAdopted)
-		if ok && a.GetEffectiveFrom() > before && a.GetEffectiveFrom() <= date {
-			return tx.MarkFacilityDirty(facility)
+		due, err := c.tx.PatientsDue(ev.GetFacility(), d.GetDate())
+		if err != nil {
+			return err
+		}
+		for _, k := range due {
+			c.judged[k] = true
 		}
 	}
 	return nil
@@ -152,14 +140,21 @@ func (p *Projector) related(a, b *record.Fact) bool {
 
 // affected finds the units and topics that the event changes: its own, those of the facts
 // that it amends, and those that an earlier amendment moved.
-func (p *Projector) affected(c *change, e view.StoredEvent) error {
+func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) error {
 	facts, err := view.Closure(c.tx.Load(), []view.StoredEvent{e}, p.related)
 	if err != nil {
 		return err
 	}
+	c.simple = len(facts) == len(own)
 	merges, facilities, protocols := false, map[string]bool{}, map[string]bool{}
 	for i := range facts {
 		f := &facts[i]
+		c.simple = c.simple && f.Plain() && f.MergedKey == "" && f.PatientKey != ""
+		if r, ok := f.Body.(*cannularyv1.CannulatorRated); ok {
+			if err := c.judgeAll(c.tx.PatientsOfCreator(record.StaffID(r.GetCannulator()))); err != nil {
+				return err
+			}
+		}
 		if f.Plain() {
 			c.units[f.Unit] = true
 		}
@@ -194,11 +189,41 @@ func (p *Projector) affected(c *change, e view.StoredEvent) error {
 		}
 	}
 	for id := range protocols {
-		if err := c.tx.MarkFacilityDirty(id); err != nil {
+		if err := c.judgeAll(c.tx.PatientsOfFacility(id)); err != nil {
 			return err
 		}
 	}
+	if len(c.judged) > 1 || own[0].PatientKey == "" {
+		c.simple = false
+	}
+	if c.simple {
+		c.items = record.Effective(facts)
+		for i := range c.items {
+			from := c.items[i].At
+			if !c.items[i].HasSession() {
+				from = from.Add(-dayLong) // without a session a fact belongs to its local day
+			}
+			c.touch(from)
+		}
+	}
 	return nil
+}
+
+// dayLong is more than any local day.
+const dayLong = 26 * time.Hour
+
+func (c *change) touch(t time.Time) {
+	if c.touches.IsZero() || t.Before(c.touches) {
+		c.touches = t
+	}
+}
+
+// judgeAll has patients judged again.
+func (c *change) judgeAll(keys []string, err error) error {
+	for _, k := range keys {
+		c.judged[k] = true
+	}
+	return err
 }
 
 // resolve reads who was merged into whom.
@@ -223,6 +248,13 @@ func (p *Projector) merged(c *change) error {
 	if err := p.resolve(c.tx); err != nil {
 		return err
 	}
+	// A merge that had no effect, or has one now, is a finding of its patient.
+	for _, ids := range []*record.Identities{before, p.identities} {
+		keys, err := p.refused(c, ids)
+		if err := c.judgeAll(keys, err); err != nil {
+			return err
+		}
+	}
 	for _, key := range record.Changed(before, p.identities) {
 		c.topics[topicPatient+key] = true
 		units, err := c.tx.UnitsOfPatient(key)
@@ -241,11 +273,28 @@ func (p *Projector) merged(c *change) error {
 				c.topics[t] = true
 			}
 		}
-		if err := c.tx.MarkDirty(key); err != nil {
-			return err
-		}
+		c.judged[key] = true
+		c.judged[before.Survivor(key)] = true
+		delete(p.charts, key)
 	}
 	return nil
+}
+
+// refused lists the patient keys of the merges that have no effect.
+func (p *Projector) refused(c *change, ids *record.Identities) ([]string, error) {
+	if ids == nil || len(ids.Refused) == 0 {
+		return nil, nil
+	}
+	var events []string
+	for _, f := range ids.Refused {
+		events = append(events, strings.SplitN(f, ".", 2)[0])
+	}
+	list, err := c.tx.Load().ByID(events)
+	var out []string
+	for _, e := range list {
+		out = append(out, e.Event.GetPatientKey())
+	}
+	return out, err
 }
 
 func (p *Projector) setZone(facility, name string) error {
@@ -298,9 +347,10 @@ func (p *Projector) facility(c *change, id string) error {
 		for _, u := range units {
 			c.units[u] = true
 		}
-		if err := c.tx.MarkFacilityDirty(id); err != nil {
+		if err := c.judgeAll(c.tx.PatientsOfFacility(id)); err != nil {
 			return err
 		}
+		c.simple = false
 	}
 	resources, err := fhir.Facility(p.context(id), items)
 	if err != nil {
@@ -427,6 +477,11 @@ func (p *Projector) unit(c *change, unit string) error {
 	}
 	if len(kept) == 0 {
 		return nil
+	}
+	if kept[0].HasSession() {
+		for i := range kept {
+			c.touch(kept[i].At)
+		}
 	}
 	resources, err := fhir.Unit(p.context(kept[0].Facility), kept)
 	if err != nil {

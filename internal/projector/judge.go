@@ -1,8 +1,12 @@
 package projector
 
 import (
+	"reflect"
+	"slices"
+	"strings"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/track"
@@ -10,12 +14,9 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// judgeAtOnce bounds the patients judged in one transaction.
-const judgeAtOnce = 200
-
-// Judge folds a patient's tracks, all merged identities together. It returns the input,
-// so that a card can be made of it, with AsOf and Facility still open: Facility is
-// suggested as that of the newest fact.
+// Judge gathers what the judgement of one patient looks at, all merged identities
+// together, as far as the log held it at knownAt (zero: all). AsOf and Facility are still
+// open: Facility is suggested as that of the newest fact. It also answers the facts.
 func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Location, key string, knownAt time.Time) (track.Input, []record.Fact, error) {
 	group := ids.Group(key)
 	events, err := l.Patients(group)
@@ -45,52 +46,276 @@ func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Loca
 			out.Facility = items[i].Facility
 		}
 		facilities[items[i].Facility] = true
+		if ids != nil && slices.Contains(ids.Refused, items[i].ID) {
+			out.Refused = append(out.Refused, items[i])
+		}
 	}
-	var adopted []record.Fact
+	var topics, staff []string
 	for f := range facilities {
-		events, err := l.Topic(topicProtocol + f)
-		if err != nil {
-			return track.Input{}, nil, err
-		}
-		fs, err := view.Closure(l, events, func(a, b *record.Fact) bool { return a.Facility == b.Facility })
-		if err != nil {
-			return track.Input{}, nil, err
-		}
-		adopted = append(adopted, fs...)
+		topics = append(topics, topicProtocol+f)
 	}
-	out.Book = protocol.NewBook(record.Effective(record.Known(adopted, knownAt)))
-	return out, known, nil
+	for _, s := range firstInserters(items) {
+		staff = append(staff, topicStaff+record.StaffID(s))
+	}
+	adopted, err := ofFacilities(l, topics, knownAt)
+	if err != nil {
+		return track.Input{}, nil, err
+	}
+	out.Book = protocol.NewBook(adopted)
+	out.Ratings, err = ofFacilities(l, staff, knownAt)
+	return out, known, err
 }
 
-// judge folds the tracks of patients that changed and stores the result, as of the later
-// of the newest fact and the newest day. It changes nothing but what operations count.
-func (p *Projector) judge(tx *view.Tx) error {
-	for {
-		keys, err := tx.Dirty(judgeAtOnce)
-		if err != nil || len(keys) == 0 {
-			return err
+// firstInserters are those who may have made the first insertion of a track: only their
+// ratings are looked at.
+func firstInserters(items []record.Item) []*cannularyv1.StaffIdentifier {
+	var out []*cannularyv1.StaffIdentifier
+	seen := map[string]bool{}
+	for i := range items {
+		n, ok := items[i].Body.(*cannularyv1.NeedleInserted)
+		if !ok || items[i].Void || seen[n.GetTrack()] || n.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
+			continue
 		}
-		days, err := p.days(tx)
+		seen[n.GetTrack()] = true
+		if n.GetCannulator() != nil {
+			out = append(out, n.GetCannulator())
+		}
+	}
+	return out
+}
+
+// ofFacilities reads facts about facilities and staff, after corrections and voids.
+func ofFacilities(l view.Loader, topics []string, knownAt time.Time) ([]record.Item, error) {
+	slices.Sort(topics)
+	var out []record.Item
+	for _, t := range slices.Compact(topics) {
+		events, err := l.Topic(t)
+		if err != nil {
+			return nil, err
+		}
+		facts, err := view.Closure(l, events, func(a, b *record.Fact) bool {
+			return a.PatientKey == "" && b.PatientKey == "" && a.Facility == b.Facility
+		})
+		if err != nil {
+			return nil, err
+		}
+		facts = slices.DeleteFunc(facts, func(f record.Fact) bool { return f.PatientKey != "" })
+		out = append(out, record.Effective(record.Known(facts, knownAt))...)
+	}
+	record.Sort(out)
+	// Two topics may share an event.
+	return slices.CompactFunc(out, func(a, b record.Item) bool { return a.ID == b.ID }), nil
+}
+
+// chart is a patient's judgement as it was stored last, ready for the next fact.
+type chart struct {
+	*track.Chart
+	last  track.Judgement
+	shown map[string]bool // the resources of last, "Type/id"
+}
+
+// entered tells that no fact is a first insertion, which would ask for a rating.
+func (ch *chart) entered(items []record.Item) bool {
+	for i := range items {
+		n, ok := items[i].Body.(*cannularyv1.NeedleInserted)
+		if !ok || n.GetTrack() == "" {
+			continue
+		}
+		k := slices.IndexFunc(ch.last.Tracks, func(s track.State) bool { return s.Name == n.GetTrack() })
+		if k < 0 || !ch.last.Tracks[k].Entered {
+			return false
+		}
+	}
+	return true
+}
+
+// chartsMost bounds the patients whose charts are kept in memory, about 100 kB each; any
+// other's is made anew from the view when it is needed.
+const chartsMost = 512
+
+// judge folds the tracks of the patients that the event touches and stores the judgement,
+// as of the later of the newest fact and the newest day: as rows for lists and metrics, and
+// as resources. No time, batch or cache decides anything: the answer is that of track.Fold.
+func (p *Projector) judge(c *change) error {
+	keys := map[string]bool{}
+	for k := range c.judged {
+		keys[p.identities.Survivor(k)] = true
+	}
+	if len(keys) == 0 {
+		return nil
+	}
+	days, err := p.days(c.tx)
+	if err != nil {
+		return err
+	}
+	var all []*verdict
+	ids := map[string]bool{}
+	for _, k := range sorted(keys) {
+		v, err := p.verdict(c, k, days)
 		if err != nil {
 			return err
 		}
-		done := map[string]bool{}
-		for _, key := range keys {
-			s := p.identities.Survivor(key)
-			if !done[s] {
-				done[s] = true
-				if err := p.judgeOne(tx, s, days); err != nil {
-					return err
-				}
-			}
-			if err := tx.SetJudged(key); err != nil {
-				return err
-			}
+		all = append(all, v)
+		for _, r := range v.resources {
+			ids[r.Type+"/"+r.ID] = true
 		}
 	}
+	for _, v := range all {
+		if err := p.store(c, v, ids); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// days is, by facility, the end of the newest day that has started there.
+// verdict is a new judgement with what of it is to be stored.
+type verdict struct {
+	key       string
+	facility  string
+	j         track.Judgement
+	resources []fhir.Resource // whose content may have changed
+	gone      []view.ResourceKey
+}
+
+// verdict judges one patient.
+func (p *Projector) verdict(c *change, key string, days map[string]time.Time) (*verdict, error) {
+	ch, fresh := p.charts[key], false
+	if ch == nil || !c.simple || !ch.entered(c.items) || !ch.Add(c.items, c.touches) {
+		in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+		if err != nil {
+			return nil, err
+		}
+		ch, fresh = &chart{Chart: track.NewChart(in)}, true
+	}
+	n := ch.Newest()
+	v := &verdict{key: key, facility: n.Facility}
+	asOf := days[n.Facility]
+	if n.At.After(asOf) {
+		asOf = n.At
+	}
+	v.j = ch.Judge(asOf, n.Facility)
+	var err error
+	if v.resources, err = p.judged(v, ch, fresh); err != nil {
+		return nil, &unclearError{err: err}
+	}
+	now := shown(&v.j)
+	if fresh {
+		if v.gone, err = c.tx.Judged(p.identities.Group(key)); err != nil {
+			return nil, err
+		}
+		v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
+	} else {
+		for k := range ch.shown {
+			if !now[k] {
+				typ, id, _ := strings.Cut(k, "/")
+				v.gone = append(v.gone, view.ResourceKey{Type: typ, ID: id})
+			}
+		}
+		slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
+	}
+	ch.Trim()
+	ch.last = ch.Judge(asOf, n.Facility)
+	ch.shown = shown(&ch.last)
+	if len(p.charts) >= chartsMost && p.charts[key] == nil {
+		for other := range p.charts {
+			delete(p.charts, other)
+			break
+		}
+	}
+	p.charts[key] = ch
+	return v, nil
+}
+
+// shown are the resources of a judgement.
+func shown(j *track.Judgement) map[string]bool {
+	out := map[string]bool{}
+	for i := range j.Findings {
+		out["DetectedIssue/"+j.Findings[i].ID] = true
+	}
+	for i := range j.Holds {
+		out["Flag/"+j.Holds[i].ID] = true
+	}
+	for i := range j.Tracks {
+		out["Observation/"+fhir.MaturityID(j.Tracks[i].ID)] = true
+	}
+	return out
+}
+
+// judged renders what differs from the judgement before; all of it, where that is not known.
+func (p *Projector) judged(v *verdict, ch *chart, fresh bool) ([]fhir.Resource, error) {
+	j := &v.j
+	part := *j
+	if !fresh {
+		part.Findings = changed(j.Findings, ch.last.Findings, func(f *track.Finding) string { return f.ID })
+		part.Holds = changed(j.Holds, ch.last.Holds, func(h *track.Hold) string { return h.ID })
+		part.Tracks = changed(j.Tracks, ch.last.Tracks, func(s *track.State) string { return s.ID })
+		if len(part.Findings)+len(part.Holds)+len(part.Tracks) == 0 {
+			return nil, nil
+		}
+	}
+	return fhir.Judged(p.context(v.facility), fhir.JudgedView{Patient: v.key, Judgement: &part, All: j})
+}
+
+func changed[T any](now, before []T, id func(*T) string) []T {
+	old := map[string]*T{}
+	for i := range before {
+		old[id(&before[i])] = &before[i]
+	}
+	var out []T
+	for i := range now {
+		if b := old[id(&now[i])]; b == nil || !reflect.DeepEqual(*b, now[i]) {
+			out = append(out, now[i])
+		}
+	}
+	return out
+}
+
+// store puts a verdict into the view. What no judgement of this event holds any more is
+// taken back, never deleted.
+func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
+	if err := c.put(v.resources...); err != nil {
+		return err
+	}
+	for _, k := range v.gone {
+		if held[k.Type+"/"+k.ID] {
+			continue
+		}
+		body, err := c.tx.Body(k)
+		if err != nil {
+			return err
+		}
+		r, err := fhir.TakenBack(p.context(v.facility), v.key, k.Type, k.ID, body)
+		if err != nil {
+			return &unclearError{err: err}
+		}
+		if err := c.put(r); err != nil {
+			return err
+		}
+	}
+	var rows []view.TrackRow
+	var open []view.HoldRow
+	// Whoever left the unit is on no list of it; the card still answers.
+	if !v.j.Where.Left {
+		for _, s := range v.j.Tracks {
+			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: roleName(s.Role), Stage: string(s.Stage),
+				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why})
+		}
+		for _, h := range v.j.Open() {
+			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text})
+		}
+	}
+	var creators, maturity []string
+	for _, s := range v.j.Tracks {
+		maturity = append(maturity, fhir.MaturityID(s.ID))
+		if s.FirstBy != nil {
+			creators = append(creators, record.StaffID(s.FirstBy))
+		}
+	}
+	return c.tx.SetJudgement(p.identities.Group(v.key), view.Judgement{
+		Patient: v.key, Facility: v.facility, Due: v.j.Due, Tracks: rows, Holds: open, Creators: creators, Maturity: maturity})
+}
+
+// days is, by facility, the beginning of the newest day that has started there.
 func (p *Projector) days(tx *view.Tx) (map[string]time.Time, error) {
 	fs, err := tx.Facilities()
 	if err != nil {
@@ -103,34 +328,6 @@ func (p *Projector) days(tx *view.Tx) (map[string]time.Time, error) {
 		}
 	}
 	return out, nil
-}
-
-func (p *Projector) judgeOne(tx *view.Tx, key string, days map[string]time.Time) error {
-	in, _, err := Judge(tx.Load(), p.identities, p.zone, key, time.Time{})
-	if err != nil {
-		return err
-	}
-	in.AsOf = days[in.Facility]
-	for i := range in.Items {
-		if at := in.Items[i].At; !in.Items[i].Void && at.After(in.AsOf) {
-			in.AsOf = at
-		}
-	}
-	if track.Where(in.Items, in.AsOf).Left {
-		// Whoever left the unit is on no list of it; the card still answers.
-		return tx.SetJudgement(p.identities.Group(key), nil, nil)
-	}
-	states, holds := track.Fold(in)
-	var rows []view.TrackRow
-	for _, s := range states {
-		rows = append(rows, view.TrackRow{Patient: key, Track: s.Name, Facility: in.Facility, Role: roleName(s.Role), Stage: string(s.Stage),
-			Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0})
-	}
-	var open []view.HoldRow
-	for _, h := range holds {
-		open = append(open, view.HoldRow{ID: h.ID, Patient: key, Facility: in.Facility, Rule: h.Rule, Since: h.Since})
-	}
-	return tx.SetJudgement(p.identities.Group(key), rows, open)
 }
 
 func roleName(r cannularyv1.NeedleRole) string {

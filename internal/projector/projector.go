@@ -36,16 +36,16 @@ type Config struct {
 type Projector struct {
 	cfg Config
 
-	// writing is held while a batch, or the judging of tracks, changes the view: also between
+	// writing is held while a batch changes the view: also between
 	// a transaction that was taken back and the reading of the state that it had changed.
 	writing sync.Mutex
 	// State that is itself a function of the view; only who holds writing touches it.
 	identities *record.Identities
 	zones      map[string]*time.Location
+	charts     map[string]*chart // by surviving patient key
 
 	mu     sync.Mutex
 	seq    uint64
-	judged uint64 // the sequence up to which tracks are judged
 	moved  chan struct{}
 	failed error
 	// Committed state for readers.
@@ -109,7 +109,7 @@ func (p *Projector) load(tx *view.Tx) error {
 	if err != nil {
 		return err
 	}
-	p.zones = map[string]*time.Location{}
+	p.zones, p.charts = map[string]*time.Location{}, map[string]*chart{}
 	for _, f := range fs {
 		if err := p.setZone(f.ID, f.Zone); err != nil {
 			return err
@@ -125,18 +125,14 @@ func (p *Projector) load(tx *view.Tx) error {
 // kind of fact that a newer version wrote, a full disk.
 func (p *Projector) Run(ctx context.Context) error {
 	both, cancel := context.WithCancel(ctx)
-	judged := make(chan error, 1)
+	shrunk := make(chan error, 1)
 	go func() {
 		defer cancel()
-		judged <- p.judgeWhenIdle(both)
+		shrunk <- p.shrinkWhenIdle(both)
 	}()
 	err := p.cfg.Log.Read(both, p.Sequence()+1, batchLimit, p.apply)
 	cancel()
-	err = errors.Join(err, <-judged)
-	if newer := (*newerError)(nil); errors.As(err, &newer) && ctx.Err() == nil {
-		// Nothing follows: what was projected is judged, wherever the last batch ended.
-		err = errors.Join(err, p.judgeNow(ctx))
-	}
+	err = errors.Join(err, <-shrunk)
 	if err != nil && ctx.Err() != nil {
 		err = nil
 	}
@@ -199,11 +195,11 @@ func (p *Projector) Identities() *record.Identities {
 	return p.ids
 }
 
-// WaitFor returns once seq is projected and the tracks that it changed are judged.
+// WaitFor returns once seq is projected.
 func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 	for {
 		p.mu.Lock()
-		at, moved, failed := p.judged, p.moved, p.failed
+		at, moved, failed := p.seq, p.moved, p.failed
 		p.mu.Unlock()
 		switch {
 		case at >= seq:
@@ -276,85 +272,33 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 }
 
 const (
-	// pause without a new event after which the tracks that changed are judged.
+	// pause is how long nothing must have come for the log to count as idle.
 	pause = 50 * time.Millisecond
-	// patience bounds, in pauses, how long a feed without a pause may put judging off.
-	patience = 200
 	// manyEvents make it worth to give memory back.
 	manyEvents = 5000
 )
 
-// judgeWhenIdle judges the tracks that changed whenever the log pauses, in a transaction
-// of its own: to judge after every event would cost more than to project it. Time decides
-// only when this happens, never what comes out: that is the fold of the events up to the
-// checkpoint.
-func (p *Projector) judgeWhenIdle(ctx context.Context) error {
+// shrinkWhenIdle gives memory back after a long catch-up, which fills caches that a quiet
+// day does not need.
+func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
 	t := time.NewTicker(pause)
 	defer t.Stop()
 	var before, shrunk uint64
-	waited := 0
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-t.C:
 		}
-		p.mu.Lock()
-		seq, judged := p.seq, p.judged
-		p.mu.Unlock()
-		waited++
-		if seq == judged || seq != before && (waited < patience || !p.nearEnd(ctx, seq)) {
-			before = seq
-			continue
-		}
-		waited = 0
-		if err := p.judgeNow(ctx); err != nil {
-			if ctx.Err() != nil {
-				return nil
-			}
-			return fmt.Errorf("judge tracks: %w", err)
-		}
-		// A long catch-up fills caches that a quiet day does not need.
+		seq := p.Sequence()
 		if seq == before && seq-shrunk >= manyEvents {
 			shrunk = seq
 			if err := p.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
 				return err
 			}
 		}
+		before = seq
 	}
-}
-
-// nearEnd tells whether the log's end is near: in a long catch-up every patient would be
-// judged again and again for nothing.
-func (p *Projector) nearEnd(ctx context.Context, seq uint64) bool {
-	st, err := p.cfg.Log.State(ctx)
-	return err == nil && st.LastSeq <= seq+batchLimit
-}
-
-func (p *Projector) judgeNow(ctx context.Context) error {
-	p.writing.Lock()
-	defer p.writing.Unlock()
-	tx, err := p.cfg.Store.Begin(ctx)
-	if err != nil {
-		return err
-	}
-	defer tx.Rollback()
-	c, _, err := tx.Checkpoint()
-	if err != nil {
-		return err
-	}
-	if err := p.judge(tx); err != nil {
-		return err
-	}
-	if err := tx.Commit(); err != nil {
-		return err
-	}
-	p.mu.Lock()
-	p.judged = max(p.judged, c.Seq)
-	close(p.moved)
-	p.moved = make(chan struct{})
-	p.mu.Unlock()
-	return nil
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that

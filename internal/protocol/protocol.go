@@ -13,67 +13,118 @@ import (
 // (common practice, no source). It is fixed.
 const Floor = 6
 
-// Parameters are those of one protocol, defaults filled in. Units are in the names; the
+// Parameters are those of one protocol, defaults filled in. Units are in the comments; the
 // source of each default stands beside its field in the message schema.
 type Parameters struct {
-	Version           string
-	FormingTarget     int
-	UsesPegs          bool
-	AngleTolerance    float64 // degrees
-	NeedsListed       bool    // a forming session counts only by creator or deputy
-	NeedsSameSpot     bool
-	NeedsSamePath     bool
-	NeedsSameAngle    bool
-	GapExtraDays      int // more days than this between counted sessions: one more session
-	GapRestartDays    int // more days than this: counting starts again
-	EasyEntries       int
+	Version string
+
+	// The plan.
+	FormingTarget  int
+	TipMin         int     // millimetres
+	TipMax         int     // millimetres
+	TipStop        int     // millimetres
+	AnastomosisMin int     // millimetres
+	AngleMin       float64 // degrees
+	AngleMax       float64 // degrees
+
+	// Forming.
+	UsesPegs       bool
+	AngleTolerance float64 // degrees
+	RatingMonths   int     // for which a cannulator's rating holds
+	NeedsListed    bool    // a forming session counts only by creator or deputy
+	NeedsSameSpot  bool
+	NeedsSamePath  bool
+	NeedsSameAngle bool
+	GapExtraDays   int // more days than this between counted sessions: one more session
+	GapRestartDays int // more days than this: counting starts again
+	EasyEntries    int
+	DeputiesMax    int
+
+	// Blunt use.
 	TrialSessions     int
 	SharpOnly         bool
-	DisinfectionsMin  int
-	Antiseptics       []cannularyv1.Antiseptic
-	ChlorhexidineSecs int
-	PovidoneSecs      int
+	RescueRepeatCount int
+	RescueWindowDays  int
+
+	// The session.
+	AttemptsMax        int
+	DisinfectionsMin   int
+	Antiseptics        []cannularyv1.Antiseptic
+	ChlorhexidineSecs  int
+	PovidoneSecs       int
+	TopicalProphylaxis bool
+
+	// Trends.
+	HaemostasisLong float64  // minutes
+	Consecutive     int      // sessions in a row
+	PressureLimit   *float64 // mmHg at 200 mL/min; nil where the unit set none
+	PressureSlope   float64  // mmHg per twelve sessions
+	FlowLow         int      // mL/min
+	FlowFallPercent float64
+	FlowFallBelow   int // mL/min
+
+	InfiltrationRest int // sessions
 }
 
 // From fills a protocol's absent fields with their defaults.
 func From(version string, p *cannularyv1.Protocol) Parameters {
+	if p == nil {
+		p = &cannularyv1.Protocol{}
+	}
 	return Parameters{
-		Version:           version,
-		FormingTarget:     max(Floor, number(p.GetFormingSessionsTarget, p != nil && p.FormingSessionsTarget != nil, Floor)),
-		UsesPegs:          p.GetUsesPegs(),
-		AngleTolerance:    value(p.GetAngleToleranceDegrees, p != nil && p.AngleToleranceDegrees != nil, 5),
-		NeedsListed:       flag(p.GetCountNeedsListedCannulator, p != nil && p.CountNeedsListedCannulator != nil),
-		NeedsSameSpot:     flag(p.GetCountNeedsSameSpot, p != nil && p.CountNeedsSameSpot != nil),
-		NeedsSamePath:     flag(p.GetCountNeedsSamePath, p != nil && p.CountNeedsSamePath != nil),
-		NeedsSameAngle:    flag(p.GetCountNeedsSameAngle, p != nil && p.CountNeedsSameAngle != nil),
-		GapExtraDays:      number(p.GetGapExtraDays, p != nil && p.GapExtraDays != nil, 7),
-		GapRestartDays:    number(p.GetGapRestartDays, p != nil && p.GapRestartDays != nil, 14),
-		EasyEntries:       number(p.GetEasyEntriesNeeded, p != nil && p.EasyEntriesNeeded != nil, 2),
-		TrialSessions:     number(p.GetTrialSessions, p != nil && p.TrialSessions != nil, 3),
-		SharpOnly:         p.GetSharpOnly(),
-		DisinfectionsMin:  number(p.GetDisinfectionsMin, p != nil && p.DisinfectionsMin != nil, 2),
-		Antiseptics:       p.GetAntiseptics(),
-		ChlorhexidineSecs: number(p.GetChlorhexidineAlcoholContactSeconds, p != nil && p.ChlorhexidineAlcoholContactSeconds != nil, 30),
-		PovidoneSecs:      number(p.GetPovidoneIodineContactSeconds, p != nil && p.PovidoneIodineContactSeconds != nil, 120),
+		Version:            version,
+		FormingTarget:      max(Floor, number(p.FormingSessionsTarget, Floor)),
+		TipMin:             number(p.TipDistanceMinMillimetres, 60),
+		TipMax:             number(p.TipDistanceMaxMillimetres, 80),
+		TipStop:            number(p.TipDistanceStopMillimetres, 50),
+		AnastomosisMin:     number(p.AnastomosisDistanceMinMillimetres, 38),
+		AngleMin:           or(p.AngleMinDegrees, 20),
+		AngleMax:           or(p.AngleMaxDegrees, 35),
+		UsesPegs:           or(p.UsesPegs, false),
+		AngleTolerance:     or(p.AngleToleranceDegrees, 5),
+		RatingMonths:       number(p.RatingValidMonths, 12),
+		NeedsListed:        or(p.CountNeedsListedCannulator, true),
+		NeedsSameSpot:      or(p.CountNeedsSameSpot, true),
+		NeedsSamePath:      or(p.CountNeedsSamePath, true),
+		NeedsSameAngle:     or(p.CountNeedsSameAngle, true),
+		GapExtraDays:       number(p.GapExtraDays, 7),
+		GapRestartDays:     number(p.GapRestartDays, 14),
+		EasyEntries:        number(p.EasyEntriesNeeded, 2),
+		DeputiesMax:        number(p.DeputiesMax, 1),
+		TrialSessions:      number(p.TrialSessions, 3),
+		SharpOnly:          or(p.SharpOnly, false),
+		RescueRepeatCount:  number(p.RescueRepeatCount, 2),
+		RescueWindowDays:   number(p.RescueWindowDays, 28),
+		AttemptsMax:        number(p.AttemptsMax, 2),
+		DisinfectionsMin:   number(p.DisinfectionsMin, 2),
+		Antiseptics:        p.GetAntiseptics(),
+		ChlorhexidineSecs:  number(p.ChlorhexidineAlcoholContactSeconds, 30),
+		PovidoneSecs:       number(p.PovidoneIodineContactSeconds, 120),
+		TopicalProphylaxis: or(p.TopicalProphylaxis, false),
+		HaemostasisLong:    or(p.HaemostasisLongMinutes, 20),
+		Consecutive:        number(p.ConsecutiveSessions, 3),
+		PressureLimit:      p.VenousPressureLimitMmhg,
+		PressureSlope:      or(p.VenousPressureSlopeMmhg, 10),
+		FlowLow:            number(p.FlowLowMillilitresPerMinute, 500),
+		FlowFallPercent:    or(p.FlowFallPercent, 25),
+		FlowFallBelow:      number(p.FlowFallBelowMillilitresPerMinute, 1000),
+		InfiltrationRest:   number(p.InfiltrationRestSessions, 1),
 	}
 }
 
-func number(get func() uint32, set bool, otherwise int) int {
-	if set {
-		return int(get())
+func number(v *uint32, otherwise int) int {
+	if v != nil {
+		return int(*v)
 	}
 	return otherwise
 }
 
-func value(get func() float64, set bool, otherwise float64) float64 {
-	if set {
-		return get()
+func or[T any](v *T, otherwise T) T {
+	if v != nil {
+		return *v
 	}
 	return otherwise
 }
-
-// flag reads a switch whose default is on.
-func flag(get func() bool, set bool) bool { return !set || get() }
 
 // Defaults are the parameters where no protocol was adopted.
 func Defaults() Parameters { return From("defaults", nil) }
@@ -130,4 +181,28 @@ func later(a, b *adoption) bool {
 		return a.at.After(b.at)
 	}
 	return a.id > b.id
+}
+
+// Contact is the contact time that the protocol asks of an antiseptic, seconds; 0 where it
+// asks none.
+func (p *Parameters) Contact(a cannularyv1.Antiseptic) int {
+	switch a {
+	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL:
+		return p.ChlorhexidineSecs
+	case cannularyv1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE:
+		return p.PovidoneSecs
+	}
+	return 0
+}
+
+// Next is the first local date after the given one from which another adopted protocol of
+// the facility begins; empty where there is none.
+func (b *Book) Next(facility, date string) string {
+	next := ""
+	for _, a := range b.adopted[facility] {
+		if a.from > date && (next == "" || a.from < next) {
+			next = a.from
+		}
+	}
+	return next
 }

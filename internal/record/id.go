@@ -86,3 +86,9 @@ func DerivedID(parts ...string) string {
 
 // HoldID names the hold that a rule (or "person") places on the ground of one fact.
 func HoldID(rule, groundFactID string) string { return hashID("hold", rule, groundFactID) }
+
+// FindingID names what a rule finds, on the ground of one fact, at a place: a track, an
+// access, or an aspect of one.
+func FindingID(rule, place, groundFactID string) string {
+	return hashID("finding", rule, place, groundFactID)
+}

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
 	"cannulary/internal/track"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -124,7 +125,7 @@ func TestTheCourseOfATrack(t *testing.T) {
 		}, 3, track.Forming, 1, ""},
 		{"the sharp-only pathway stays sharp and is established by sharp entries", func(s *story) {
 			s.adopted("2025-01-01", sharpOnly).planned(0).sharps(1, 9)
-		}, 17, track.Established, 6, ""},
+		}, 17, track.Established, 9, ""},
 		{"an attempt without a session reference stands alone", func(s *story) {
 			s.planned(0).insert(1, 0).insert(3, 0)
 		}, 3, track.Forming, 2, ""},
@@ -233,7 +234,7 @@ func TestHolds(t *testing.T) {
 	for _, c := range []struct{ track, access string }{{"A", ""}, {"", "F"}} {
 		s := tell(t).planned(0).sharps(1, 6).cannulation(on(12), place(c.track, c.access))
 		ground := record.FactID(s.events[len(s.events)-1].GetId(), 0)
-		id := record.HoldID(track.RulePerson, ground)
+		id := record.HoldID(rule.Person, ground)
 		st := s.on(12)
 		if st.Stage != track.Forming || len(st.Held) != 1 || st.Held[0] != id {
 			t.Errorf("a hold on %q%q: %s, held by %v, want not ready and held by %s", c.track, c.access, st.Stage, st.Held, id)

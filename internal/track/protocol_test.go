@@ -6,6 +6,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
 	"cannulary/internal/track"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -123,7 +124,7 @@ func TestTheScopeOfAHold(t *testing.T) {
 func TestALateGroundOpensItsOwnHold(t *testing.T) {
 	place := &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "redness"}}}
 	s := tell(t).planned(0).cannulation(on(2), place)
-	first := record.HoldID(track.RulePerson, record.FactID(s.events[len(s.events)-1].GetId(), 0))
+	first := record.HoldID(rule.Person, record.FactID(s.events[len(s.events)-1].GetId(), 0))
 	s.cannulation(on(5), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: first, LiftedBy: nurse("lead"), Reason: "gone"}}})
 	if _, holds := s.fold(6); len(holds) != 0 {
 		t.Fatalf("after the lift: %+v", holds)

@@ -138,11 +138,18 @@ func (s *story) items(day int) []record.Item {
 	return record.Effective(facts)
 }
 
-// fold judges the story as of noon of the day.
+// fold is the tracks and the open holds as of noon of the day.
 func (s *story) fold(day int) ([]track.State, []track.Hold) {
 	s.t.Helper()
+	j := s.judge(day)
+	return j.Tracks, j.Open()
+}
+
+// judge judges the story as of noon of the day.
+func (s *story) judge(day int) track.Judgement {
+	s.t.Helper()
 	items := s.items(day)
-	return track.Fold(track.Input{Items: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour), Facility: "u"})
+	return track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour), Facility: "u"})
 }
 
 // on is the state of track A on the day.

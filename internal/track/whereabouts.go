@@ -23,21 +23,23 @@ type Whereabouts struct {
 func Where(items []record.Item, asOf time.Time) Whereabouts {
 	var w Whereabouts
 	for i := range items {
-		it := &items[i]
-		if it.Void || it.At.After(asOf) {
-			continue
-		}
-		switch b := it.Body.(type) {
-		case *cannularyv1.PatientAdmitted:
-			w.Left = false
-		case *cannularyv1.PatientLeft:
-			w.Left, w.LeftAt, w.LeftUnit, w.Reason = true, it.At, it.Facility, b.GetReason()
-		case *cannularyv1.HospitalAdmission:
-			at := it.At
-			w.InHospitalSince = &at
-		case *cannularyv1.HospitalDischarge:
-			w.InHospitalSince = nil
+		if it := &items[i]; !it.Void && !it.At.After(asOf) {
+			w.apply(&it.Fact)
 		}
 	}
 	return w
+}
+
+func (w *Whereabouts) apply(f *record.Fact) {
+	switch b := f.Body.(type) {
+	case *cannularyv1.PatientAdmitted:
+		w.Left = false
+	case *cannularyv1.PatientLeft:
+		w.Left, w.LeftAt, w.LeftUnit, w.Reason = true, f.At, f.Facility, b.GetReason()
+	case *cannularyv1.HospitalAdmission:
+		at := f.At
+		w.InHospitalSince = &at
+	case *cannularyv1.HospitalDischarge:
+		w.InHospitalSince = nil
+	}
 }

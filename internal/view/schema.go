@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 1
+const SchemaVersion = 2
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -59,10 +59,14 @@ var schema = []string{
 	`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, name TEXT NOT NULL, day TEXT NOT NULL,
 		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL) WITHOUT ROWID`,
 
-	// Patients whose tracks are to be judged again, and the judgement.
-	`CREATE TABLE dirty (patient TEXT PRIMARY KEY) WITHOUT ROWID`,
+	// The judgement of each patient: where and until which day it holds; who made the first
+	// insertion of its tracks, whose rating it rests on; the ids of its maturity Observations.
+	`CREATE TABLE judged (patient TEXT PRIMARY KEY, facility TEXT NOT NULL, due TEXT NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE creator (staff TEXT NOT NULL, patient TEXT NOT NULL, PRIMARY KEY (staff, patient)) WITHOUT ROWID`,
+	`CREATE INDEX creator_patient ON creator (patient)`,
+	`CREATE TABLE maturity (patient TEXT NOT NULL, id TEXT NOT NULL, PRIMARY KEY (patient, id)) WITHOUT ROWID`,
 	`CREATE TABLE track (patient TEXT NOT NULL, track TEXT NOT NULL, facility TEXT NOT NULL, role TEXT NOT NULL,
-		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL,
+		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
-	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL) WITHOUT ROWID`,
 }

@@ -1,0 +1,215 @@
+package card
+
+import (
+	"fmt"
+	"strings"
+
+	"cannulary/internal/track"
+)
+
+// Item is one thing that a handover must carry.
+type Item struct {
+	Name     string `json:"name"`
+	Text     string `json:"text"`
+	Recorded bool   `json:"recorded"` // false: Text says "not recorded"
+}
+
+// NotRecorded stands for what nobody recorded: it is said, not hidden.
+const NotRecorded = "not recorded"
+
+// handover is what the next unit or cannulator must be told. What it must carry is recalled
+// from the literature and read from a paper log; the list is this project's own.
+func handover(s *track.State, t Track, holds []Hold) []Item {
+	var out []Item
+	add := func(name, text string) {
+		text = strings.TrimSpace(text)
+		out = append(out, Item{name, or(text, NotRecorded), text != ""})
+	}
+	number := func(known bool, format string, v any) string {
+		if !known {
+			return ""
+		}
+		return fmt.Sprintf(format, v)
+	}
+	plan, planned := s.Plan, s.Planned
+	add("Landmarks", or(plan.GetLandmarks(), s.Taken.GetLandmarks()))
+	add("Picture", plan.GetPictureReference())
+	site := ""
+	switch {
+	case plan != nil && plan.SiteFromAnastomosisMillimetres != nil:
+		site = fmt.Sprintf("%d mm", plan.GetSiteFromAnastomosisMillimetres())
+	case s.Taken != nil && s.Taken.SiteFromAnastomosisMillimetres != nil:
+		site = fmt.Sprintf("%d mm", s.Taken.GetSiteFromAnastomosisMillimetres())
+	}
+	add("Site from the anastomosis", site)
+	add("Distance of the needle tips", number(planned != nil && planned.TipDistanceMillimetres != nil, "%d mm", planned.GetTipDistanceMillimetres()))
+	add("Arterial or venous", t.Role)
+	add("Fall-back site", plan.GetFallback())
+	add("Needle tip", tip(s))
+	add("Gauge", number(s.Gauge != nil, "%dG", deref(s.Gauge)))
+	add("Needle length", number(s.NeedleLength != nil, "%d mm", deref(s.NeedleLength)))
+	add("Angle", number(s.ReferenceAngle != nil, "%g°", value(s.ReferenceAngle)))
+	add("Bevel", t.Bevel)
+	add("Direction", direction(s.Direction))
+	add("Depth", number(s.Depth != nil, "%g mm", value(s.Depth)))
+	peg := t.Peg
+	if s.Peg != track.PegIn && s.Peg != track.PegOut {
+		peg = ""
+	}
+	add("Peg", peg)
+	add("Engorgement", engorgement(planned.GetEngorgement()))
+	add("Arm position", planned.GetArmPosition())
+	add("Operator position", planned.GetOperatorPosition())
+	add("Antiseptic", antisepticOf(s))
+	add("Allergy and skin notes", planned.GetAllergyNotes())
+	add("Sessions", sessions(s, t))
+	add("Creator", t.Creator)
+	add("Deputies", strings.Join(t.Deputies, ", "))
+	add("Last session", lastSession(t))
+	add("Last complications", lastComplications(t))
+	add("What would stop it", stops(holds))
+	return out
+}
+
+func deref(p *uint32) uint32 {
+	if p == nil {
+		return 0
+	}
+	return *p
+}
+
+func tip(s *track.State) string {
+	if n := needle(s); n != track.None {
+		return string(n)
+	}
+	switch s.Folded {
+	case track.Planned, track.Forming:
+		return "sharp, once it may be needled again"
+	case track.Ready, track.Trial, track.Established:
+		if s.Protocol.SharpOnly {
+			return "sharp, once it may be needled again"
+		}
+		return "blunt, once it may be needled again"
+	}
+	return ""
+}
+
+func antisepticOf(s *track.State) string {
+	if a := antiseptic(s.Planned.GetAntiseptic()); a != "" {
+		return a + ", chosen for this patient"
+	}
+	var names []string
+	for _, a := range s.Protocol.Antiseptics {
+		if t := antiseptic(a); t != "" {
+			names = append(names, t)
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return "the unit's: " + strings.Join(names, ", then ")
+}
+
+func sessions(s *track.State, t Track) string {
+	switch s.Folded {
+	case track.Trial, track.Established:
+		text := fmt.Sprintf("past forming; %s running", count(s.Streak, "successful session"))
+		if t.Declared != "" {
+			text += "; " + t.Declared
+		}
+		return text
+	}
+	text := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget)
+	for _, e := range t.Extras {
+		text += fmt.Sprintf("; one on top for %s", e.Rule)
+	}
+	if t.Declared != "" {
+		text += "; " + t.Declared
+	}
+	return text
+}
+
+func lastSession(t Track) string {
+	if len(t.Recent) == 0 {
+		return ""
+	}
+	return VisitText(t.Recent[0])
+}
+
+func lastComplications(t Track) string {
+	for _, v := range t.Recent {
+		if len(v.Complications) > 0 {
+			return v.Date + ": " + strings.Join(v.Complications, ", ")
+		}
+	}
+	if len(t.Recent) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("none recorded in the last %s", count(len(t.Recent), "session"))
+}
+
+func stops(holds []Hold) string {
+	text := "no thrill or no bruit; pus, redness or swelling at the site; thin or shiny skin, a scab that does not heal, an ulcer; Staphylococcus aureus in blood; before a blunt needle, a scab not wholly removed; a hold by a person"
+	var now []string
+	for _, h := range holds {
+		now = append(now, strings.TrimSuffix(h.Seen, ".")+" (rule "+h.Rule+")")
+	}
+	if len(now) > 0 {
+		text = "HELD NOW: " + strings.Join(now, "; ") + ". In general: " + text
+	}
+	return text
+}
+
+// VisitText is one session in a line.
+func VisitText(v Visit) string {
+	needle := v.Needle
+	if needle == "" || needle == string(track.None) {
+		needle = "needle not recorded"
+	}
+	s := v.Date + ": " + needle
+	if v.Gauge != nil {
+		s += fmt.Sprintf(" %dG", *v.Gauge)
+	}
+	if v.AngleDegrees != nil {
+		s += fmt.Sprintf(" %g°", *v.AngleDegrees)
+	}
+	s += ", " + count(v.Attempts, "attempt")
+	if v.Passes != nil {
+		s += ", " + passes(*v.Passes)
+	}
+	if v.Resistance != "" && v.Resistance != "none" {
+		s += ", " + v.Resistance + " resistance"
+	}
+	if v.Pain != nil {
+		s += fmt.Sprintf(", pain %d of 10", *v.Pain)
+	}
+	if v.Who != "" {
+		s += ", " + v.Who
+	}
+	if !v.Success {
+		s += ", did not serve"
+	}
+	if v.Rescue {
+		s += ", RESCUE"
+	}
+	if len(v.Complications) > 0 {
+		s += ", " + strings.Join(v.Complications, ", ")
+	}
+	switch {
+	case v.InDoubt:
+		s += "; in doubt, does not count"
+	case len(v.WhyNot) > 0:
+		s += "; does not count"
+	}
+	if len(v.WhyNot) > 0 {
+		s += ": " + strings.Join(v.WhyNot, "; ")
+	}
+	return s
+}
+
+func passes(n uint32) string {
+	if n == 1 {
+		return "1 pass"
+	}
+	return fmt.Sprintf("%d passes", n)
+}

@@ -1,0 +1,189 @@
+package card
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"cannulary/internal/rule"
+	"cannulary/internal/track"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// minutes is how instants are written: in the facility's time, with the zone's name.
+const minutes = "2006-01-02 15:04 MST"
+
+func hold(h track.Hold, local *time.Location) Hold {
+	out := Hold{ID: h.ID, Rule: h.Rule, Tracks: list(h.Tracks), Accesses: list(h.Accesses), Since: h.Since.UTC(),
+		Seen: or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(), GroundWithdrawn: h.GroundWithdrawn}
+	r, known := rule.Of(h.Rule)
+	if known {
+		out.Asked, out.Clears, out.Urgent = or(h.Asked, r.Asks), or(h.Clears, r.Clears), r.Urgent
+	}
+	var scope []string
+	for _, a := range h.Accesses {
+		scope = append(scope, "access "+a)
+	}
+	for _, t := range h.Tracks {
+		scope = append(scope, "track "+t)
+	}
+	out.Scope = strings.Join(scope, ", ")
+	var b strings.Builder
+	b.WriteString(strings.TrimSuffix(capital(out.Seen), "."))
+	if h.Rule == rule.Person {
+		fmt.Fprintf(&b, " (hold placed by %s, rule %s).", or(out.PlacedBy, "a person whose name is not recorded"), h.Rule)
+	} else {
+		fmt.Fprintf(&b, " (rule %s: %s).", h.Rule, strings.TrimSuffix(or(out.Asked, "what it asks is not known to this version"), "."))
+	}
+	fmt.Fprintf(&b, " Held since %s.", h.Since.In(local).Format(minutes))
+	if h.GroundWithdrawn {
+		b.WriteString(" Ground withdrawn: what it rests on was corrected or taken back since, but it stays until a person lifts it.")
+	}
+	fmt.Fprintf(&b, " What would clear it: %s The local protocol and the treating team decide.", stop(or(out.Clears, "a named person lifts it, with a reason")))
+	out.Text = b.String()
+	return out
+}
+
+// heldBy is the oldest hold on the access itself, nil where there is none.
+func heldBy(access string, holds []Hold) *Hold {
+	for i := range holds {
+		if slices.Contains(holds[i].Accesses, access) {
+			return &holds[i]
+		}
+	}
+	return nil
+}
+
+// grave orders severities, the gravest first.
+func grave(s rule.Severity) int {
+	switch s {
+	case rule.Stop:
+		return 0
+	case rule.Caution:
+		return 1
+	}
+	return 2
+}
+
+// findings words those that match, gravest first, then oldest.
+func findings(standing []track.Finding, match func(*track.Finding) bool) []Finding {
+	var kept []track.Finding
+	for i := range standing {
+		if match(&standing[i]) {
+			kept = append(kept, standing[i])
+		}
+	}
+	sort.SliceStable(kept, func(i, k int) bool {
+		a, b := &kept[i], &kept[k]
+		if x, y := grave(a.Severity), grave(b.Severity); x != y {
+			return x < y
+		}
+		return a.Since.Before(b.Since)
+	})
+	out := []Finding{}
+	for _, f := range kept {
+		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Text: f.Seen, Clears: f.Clears, Facts: list(f.Facts), Protocol: f.Protocol}
+		if f.Asked != "" {
+			x.Text += " (" + f.Asked + ")"
+		}
+		switch {
+		case f.Track != "":
+			x.Scope = "track " + f.Track
+		case f.Access != "":
+			x.Scope = "access " + f.Access
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// shown tells whether a track or an access of the card shows the finding: what nothing else
+// shows is said of the patient, so that nothing is lost.
+func shown(f *track.Finding, j *track.Judgement) bool {
+	for i := range j.Tracks {
+		if f.Track != "" && j.Tracks[i].Name == f.Track {
+			return true
+		}
+	}
+	for i := range j.Accesses {
+		if f.Track == "" && f.Access != "" && j.Accesses[i].Name == f.Access {
+			return true
+		}
+	}
+	return false
+}
+
+// use finds the access in use: that of the latest session or insertion, else the only one
+// that is not retired.
+func use(in Input, j track.Judgement, holds []Hold) Use {
+	accessOf := map[string]string{}
+	for i := range j.Tracks {
+		accessOf[j.Tracks[i].Name] = j.Tracks[i].Access
+	}
+	var u Use
+	var at time.Time
+	for i := range in.Items {
+		it := &in.Items[i]
+		if it.Void || it.At.After(in.AsOf) {
+			continue
+		}
+		name := ""
+		switch b := it.Body.(type) {
+		case *cannularyv1.SessionStarted:
+			name = b.GetAccess()
+		case *cannularyv1.SessionEnded:
+			name = b.GetAccess()
+		case *cannularyv1.NeedleInserted:
+			name = or(b.GetAccess(), accessOf[b.GetTrack()])
+		}
+		if name != "" {
+			u.Access, at = name, it.At
+		}
+	}
+	var current []*track.AccessState
+	for i := range j.Accesses {
+		a := &j.Accesses[i]
+		if !a.Retired {
+			current = append(current, a)
+		} else if a.Name == u.Access {
+			u.Access = ""
+		}
+	}
+	var how string
+	switch {
+	case u.Access != "":
+		how = "used at the latest session, " + at.In(in.location()).Format(time.DateOnly)
+	case len(current) == 1:
+		u.Access, how = current[0].Name, "the only one recorded"
+	case len(current) > 1:
+		u.Text = "Which access is in use is not recorded: ask."
+		return u
+	default:
+		u.Text = "No access in use is recorded."
+		return u
+	}
+	u.Text = fmt.Sprintf("Access %s (%s).", u.Access, how)
+	if h := heldBy(u.Access, holds); h != nil {
+		u.Held = true
+		u.Text = fmt.Sprintf("Access %s (%s) is HELD: %s (rule %s). No needle in it.", u.Access, how, strings.TrimSuffix(h.Seen, "."), h.Rule)
+		return u
+	}
+	var held, free []string
+	for i := range j.Tracks {
+		t := &j.Tracks[i]
+		switch {
+		case t.Access != u.Access || t.Stage == track.Retired:
+		case len(t.Held) > 0:
+			held = append(held, t.Name)
+		default:
+			free = append(free, t.Name)
+		}
+	}
+	if len(held) > 0 {
+		u.Held = len(free) == 0
+		u.Text += fmt.Sprintf(" Held in it: track %s.", strings.Join(held, ", track "))
+	}
+	return u
+}

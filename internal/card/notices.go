@@ -1,0 +1,99 @@
+package card
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"cannulary/internal/track"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// notices say what the reader must know before trusting the card.
+func notices(in Input, j track.Judgement, c Card) []string {
+	out := []string{}
+	say := func(format string, a ...any) { out = append(out, fmt.Sprintf(format, a...)) }
+	if missing := unidentified(c.Patient); missing != "" {
+		say("Not positively identified: %s not stated. Confirm by the unit's own means who this is before needling.", missing)
+	}
+	if in.Lagging {
+		say("This view is behind the log: newer facts may exist. Ask again in a moment, or check with the last cannulator.")
+	}
+	if in.Quarantined == 1 {
+		say("1 message could not be understood and is not in this card; it may be about this patient.")
+	} else if in.Quarantined > 1 {
+		say("%d messages could not be understood and are not in this card; one of them may be about this patient.", in.Quarantined)
+	}
+	if n := whereabouts(in, j.Where); n != "" {
+		say("%s", n)
+	}
+	tracked := map[string]bool{} // accesses that a track in use is in
+	for i := range j.Tracks {
+		t := &j.Tracks[i]
+		if t.Stage == track.Retired {
+			continue
+		}
+		if t.Access == "" {
+			say("The access of track %s is not recorded: confirm that it is in a native fistula, and that nothing was found wrong with it.", t.Name)
+		}
+		tracked[t.Access] = true
+	}
+	for i := range j.Accesses {
+		a := &j.Accesses[i]
+		if !tracked[a.Name] || a.Retired {
+			continue
+		}
+		if a.Kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
+			say("The kind of access %s is not recorded: confirm that it is a native fistula. Constant-site needling is for nothing else.", a.Name)
+		}
+		switch {
+		case a.Examined.IsZero():
+			say("No examination of access %s is recorded. Not recorded is not normal: look, listen and feel.", a.Name)
+		case len(a.NotExamined) > 0:
+			say("Last examination of access %s, %s: not examined were %s. Not examined is not absent.", a.Name,
+				a.Examined.In(in.location()).Format(time.DateOnly), strings.Join(a.NotExamined, ", "))
+		}
+	}
+	if len(c.Tracks) == 0 {
+		say("No constant-site track is recorded for this patient.")
+	}
+	return out
+}
+
+func unidentified(p Patient) string {
+	switch {
+	case p.Name == "" && p.BirthDate == "":
+		return "name and birth date"
+	case p.Name == "":
+		return "the name"
+	case p.BirthDate == "":
+		return "the birth date"
+	}
+	return ""
+}
+
+// whereabouts says when the patient is not dialysed here at the moment asked for: left the
+// unit, or in hospital.
+func whereabouts(in Input, w track.Whereabouts) string {
+	zone := func(facility string) *time.Location {
+		if in.Zone == nil || in.Zone(facility) == nil {
+			return time.UTC
+		}
+		return in.Zone(facility)
+	}
+	switch {
+	case w.Left:
+		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(zone(w.LeftUnit)).Format(time.DateOnly), or(leavingReason(w.Reason), "reason not recorded"))
+	case w.InHospitalSince != nil:
+		return fmt.Sprintf("The patient is in hospital since %s.", w.InHospitalSince.In(zone(in.Facility)).Format(time.DateOnly))
+	}
+	return ""
+}
+
+func declared(s *track.State) string {
+	parts := []string{"declared, not recorded here: " + or(stage(s.Taken.GetStage()), "stage not stated")}
+	if s.Taken.InUseSince != nil {
+		parts = append(parts, "in use since "+s.Taken.GetInUseSince())
+	}
+	return strings.Join(append(parts, "by "+s.Taken.GetDeclaredBy().GetValue(), "on "+s.Taken.GetEvidence()), ", ")
+}

@@ -1,0 +1,299 @@
+package card
+
+import (
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"cannulary/internal/zone"
+)
+
+// Columns is the width of Text.
+const Columns = 100
+
+// Location is the facility's time zone; UTC where it is not known.
+func (c *Card) Location() *time.Location {
+	if l, err := zone.Load(c.TimeZone); err == nil {
+		return l
+	}
+	return time.UTC
+}
+
+// Time is an instant in the facility's time, with the zone's name.
+func (c *Card) Time(t time.Time) string { return t.In(c.Location()).Format(minutes) }
+
+// page writes lines of at most Columns characters.
+type page struct{ b strings.Builder }
+
+// line writes text after a label, wrapped; further lines are indented to the label's width.
+// What free text holds of control characters is left out.
+func (p *page) line(label, format string, a ...any) {
+	indent := strings.Repeat(" ", utf8.RuneCountInString(label))
+	at, begun := label, false
+	for _, word := range strings.Fields(printable(fmt.Sprintf(format, a...))) {
+		if begun && utf8.RuneCountInString(at)+1+utf8.RuneCountInString(word) > Columns {
+			p.b.WriteString(strings.TrimRight(at, " ") + "\n")
+			at, begun = indent, false
+		}
+		if begun {
+			at += " "
+		}
+		at += word
+		begun = true
+	}
+	p.b.WriteString(strings.TrimRight(at, " ") + "\n")
+}
+
+func (p *page) blank() { p.b.WriteString("\n") }
+
+// printable makes a blank of whatever a terminal could obey.
+func printable(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return ' '
+	}, s)
+}
+
+// Text is the card as plain text, for a terminal or a printer without a browser.
+func Text(c Card) string {
+	p := &page{}
+	p.line("PATIENT   ", "%s, born %s", or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"))
+	for _, id := range c.Patient.Identifiers {
+		p.line("          ", "%s | %s", id.System, id.Value)
+	}
+	last := "nothing yet"
+	if c.LastFactAt != nil {
+		last = c.Time(*c.LastFactAt)
+	}
+	p.line("FACILITY  ", "%s, as of %s, last fact %s", or(c.Facility, "(not known)"), c.Time(c.AsOf), last)
+	for _, h := range c.Holds {
+		p.blank()
+		p.line("STOP      ", "%s HELD: NO NEEDLE", strings.ToUpper(h.Scope))
+		if h.Urgent {
+			p.line("          ", "URGENT: CALL THE PHYSICIAN OR SURGEON NOW")
+		}
+		p.line("          ", "%s", h.Text)
+		p.line("          ", "Hold %s", h.ID)
+	}
+	for _, t := range c.Tracks {
+		for _, f := range t.Findings {
+			if f.Severity == "stop" && len(t.Held) == 0 && t.Next.Needle == "none" {
+				p.blank()
+				p.line("STOP      ", "%s: NO NEEDLE NOW", strings.ToUpper(or(f.Scope, "track "+t.Name)))
+				p.finding("          ", &c, f)
+			}
+		}
+	}
+	if len(c.Holds) == 0 {
+		p.line("HOLDS     ", "none recorded")
+	} else {
+		p.blank()
+	}
+	for _, n := range c.Notices {
+		p.line("NOTICE    ", "%s", n)
+	}
+	p.line("IN USE    ", "%s", c.Use.Text)
+	for _, a := range c.Accesses {
+		p.access(&c, a)
+	}
+	for _, f := range c.Findings {
+		p.finding("FOUND     ", &c, f)
+	}
+	for _, t := range c.Tracks {
+		p.blank()
+		p.line("", "%s", strings.Repeat("=", Columns))
+		p.track(&c, t)
+	}
+	p.blank()
+	p.line("", "%s", c.Caution)
+	return p.b.String()
+}
+
+// Described is the access in a line: kind, side, place, whether in use, examined, measured.
+func (c *Card) Described(a Access) string {
+	parts := []string{or(a.Kind, "kind not recorded"), strings.TrimSpace(a.Side + " " + a.Region)}
+	if parts[1] == "" {
+		parts[1] = "side and place not recorded"
+	}
+	if a.Retired {
+		return strings.Join(append(parts, "no longer used"), ", ")
+	}
+	if a.InUse {
+		parts = append(parts, "in use")
+	}
+	if a.Held {
+		parts = append(parts, "HELD")
+	}
+	if a.ExaminedAt == nil {
+		parts = append(parts, "never examined by the record")
+	} else {
+		parts = append(parts, "examined "+c.Time(*a.ExaminedAt))
+	}
+	if a.Flow != nil && a.FlowAt != nil {
+		parts = append(parts, fmt.Sprintf("flow %g mL/min on %s", *a.Flow, a.FlowAt.In(c.Location()).Format(time.DateOnly)))
+	}
+	if x := a.Pressure; x != nil {
+		trend := "no significant trend"
+		if x.Rising {
+			trend = "RISING"
+		}
+		parts = append(parts, fmt.Sprintf("venous pressure over %d sessions with %dG: %+.1f mmHg per twelve, %s", x.N, x.Gauge, x.SlopePerTwelve, trend))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (p *page) access(c *Card, a Access) {
+	p.line("ACCESS    ", "%s: %s", a.Name, c.Described(a))
+	for _, f := range a.Findings {
+		p.finding("          ", c, f)
+	}
+}
+
+func (p *page) finding(label string, c *Card, f Finding) {
+	p.line(label, "%s: %s [%s, since %s; clears: %s]", strings.ToUpper(f.Severity), f.Text, f.Rule, c.Time(f.Since), or(f.Clears, "not said"))
+}
+
+func (p *page) track(c *Card, t Track) {
+	review := ""
+	if t.UnderReview {
+		review = "   UNDER REVIEW"
+	}
+	p.b.WriteString(printable(fmt.Sprintf("%s TRACK %s (access %s)   %s%s", strings.ToUpper(or(t.Role, "unknown")), t.Name, or(t.Access, "not stated"), strings.ToUpper(t.Stage), review)) + "\n")
+	if t.Declared != "" {
+		p.line("  ", "%s", t.Declared)
+	}
+	p.blank()
+	if t.Next.Needle == "none" {
+		p.b.WriteString("  >>>  NO NEEDLE\n")
+	} else {
+		p.b.WriteString(printable("  >>>  "+strings.ToUpper(t.Next.Needle)+" NEEDLE   "+strings.Join(Geometry(t), "   ")) + "\n")
+	}
+	p.blank()
+	p.line("  why: ", "%s", t.Next.Why)
+	if len(t.Next.Who) > 0 {
+		p.line("  who: ", "%s", strings.Join(t.Next.Who, ", "))
+	}
+	for _, e := range t.Extras {
+		p.line("  one more session: ", "%s (%s)", e.Text, e.Rule)
+	}
+	for _, f := range t.Findings {
+		if f.Scope != "access "+t.Access { // those stand with the access
+			p.finding("  ", c, f)
+		}
+	}
+	if t.Stage == "retired" {
+		p.visits(t)
+		return
+	}
+	phase := ""
+	for i, s := range t.Preparation {
+		if s.Phase != phase {
+			phase = s.Phase
+			p.line("  ", "%s", strings.ToUpper(phase))
+		}
+		p.line(fmt.Sprintf("  %2d  ", i+1), "%s", s.Text)
+	}
+	if len(t.OnResistance) > 0 {
+		p.line("  ", "ON RESISTANCE")
+	}
+	for _, s := range t.OnResistance {
+		p.line("   -  ", "%s", s)
+	}
+	p.visits(t)
+	if figures := Figures(t); len(figures) > 0 {
+		p.line("  ", "FIGURES")
+		for _, f := range figures {
+			p.line("      ", "%s", f)
+		}
+	}
+	p.line("  ", "HANDOVER")
+	for _, h := range t.Handover {
+		p.line(fmt.Sprintf("      %-28s", h.Name), "%s", h.Text)
+	}
+}
+
+func (p *page) visits(t Track) {
+	if len(t.Recent) > 0 {
+		p.line("  ", "LAST SESSIONS")
+	}
+	for _, v := range t.Recent {
+		p.line("      ", "%s", VisitText(v))
+	}
+}
+
+// Geometry is how the needle goes in, in short parts; what is not recorded is said.
+func Geometry(t Track) []string {
+	var out []string
+	n := t.Next
+	if n.Gauge != nil {
+		out = append(out, fmt.Sprintf("%dG", *n.Gauge))
+	} else {
+		out = append(out, "gauge not recorded")
+	}
+	if n.AngleDegrees != nil {
+		out = append(out, fmt.Sprintf("%g°", *n.AngleDegrees))
+	} else {
+		out = append(out, "angle not recorded")
+	}
+	out = append(out, or(n.Direction, "direction not recorded"))
+	if n.DepthMillimetres != nil {
+		out = append(out, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
+	} else {
+		out = append(out, "depth not recorded")
+	}
+	if t.Bevel != "" {
+		out = append(out, "bevel "+t.Bevel)
+	}
+	return append(out, Session(t)...)
+}
+
+// Session says which session of its course comes next: one part, or none where it has no
+// number.
+func Session(t Track) []string {
+	n := t.Next
+	switch {
+	case n.Session == 0 || n.Needle == "none":
+		return nil
+	case n.Needle == "sharp" && n.Session <= t.SessionsTarget:
+		return []string{fmt.Sprintf("session %d of %d", n.Session, t.SessionsTarget)}
+	case n.Needle == "blunt":
+		return []string{fmt.Sprintf("trial session %d", n.Session)}
+	}
+	return []string{fmt.Sprintf("session %d", n.Session)}
+}
+
+// Figures are the figures of a track, one a line.
+func Figures(t Track) []string {
+	var out []string
+	if a := t.Trends.Angles; a != nil {
+		out = append(out, fmt.Sprintf("Angle of the last %s: mean %.1f°, standard deviation %.1f°", entries(a.N), a.Mean, a.Deviation))
+	}
+	if h := t.Trends.Haemostasis; h != nil {
+		text := fmt.Sprintf("Haemostasis: usual %.3g min of %d, longer than usual above %.3g min", h.Usual, h.N, h.Limit)
+		if h.Run > 0 {
+			text += fmt.Sprintf("; %s running above it", count(h.Run, "session"))
+		}
+		out = append(out, text)
+	}
+	if b := t.Trends.Blunt; b != nil {
+		out = append(out, fmt.Sprintf("Blunt sessions: %d of %d without rescue or failure (%.0f %%, exact 95 %% limits %.0f to %.0f %%)",
+			b.Successful, b.Sessions, 100*float64(b.Successful)/float64(b.Sessions), 100*b.Lower, 100*b.Upper))
+		text := fmt.Sprintf("Rescues: %d; cumulative sum %.2f, signals at %.2f", b.Rescues, b.RescueSum, b.RescueLimit)
+		if b.RescueLimit > 0 && b.RescueSum >= b.RescueLimit {
+			text += ": SIGNAL, more rescues than this track should need"
+		}
+		out = append(out, text)
+	}
+	return out
+}
+
+func entries(n int) string {
+	if n == 1 {
+		return "1 entry"
+	}
+	return fmt.Sprintf("%d entries", n)
+}

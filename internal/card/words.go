@@ -1,0 +1,94 @@
+package card
+
+import (
+	"math"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// enum words a value of the schema: its name without the prefix, in small letters. The zero
+// value, "not recorded", and a value that this version does not know give nothing.
+func enum(e protoreflect.Enum, prefix string) string {
+	d := e.Descriptor().Values().ByNumber(e.Number())
+	if e.Number() == 0 || d == nil {
+		return ""
+	}
+	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(string(d.Name()), prefix)), "_", " ")
+}
+
+func direction(d cannularyv1.NeedleDirection) string   { return enum(d, "NEEDLE_DIRECTION_") }
+func bevel(b cannularyv1.Bevel) string                 { return enum(b, "BEVEL_") }
+func resistance(r cannularyv1.Resistance) string       { return enum(r, "RESISTANCE_") }
+func side(s cannularyv1.BodySide) string               { return enum(s, "BODY_SIDE_") }
+func region(r cannularyv1.AccessRegion) string         { return enum(r, "ACCESS_REGION_") }
+func leavingReason(r cannularyv1.LeavingReason) string { return enum(r, "LEAVING_REASON_") }
+func stage(s cannularyv1.TrackStage) string            { return enum(s, "TRACK_STAGE_") }
+
+func accessKind(k cannularyv1.AccessKind) string {
+	switch k {
+	case cannularyv1.AccessKind_ACCESS_KIND_FISTULA:
+		return "native fistula"
+	case cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
+		return "non-tunneled catheter"
+	case cannularyv1.AccessKind_ACCESS_KIND_OTHER:
+		return "another kind of access"
+	}
+	return enum(k, "ACCESS_KIND_")
+}
+
+func engorgement(e cannularyv1.Engorgement) string {
+	if e == cannularyv1.Engorgement_ENGORGEMENT_HAND_COMPRESSION {
+		return "compression by hand"
+	}
+	return enum(e, "ENGORGEMENT_")
+}
+
+func antiseptic(a cannularyv1.Antiseptic) string {
+	switch a {
+	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL:
+		return "chlorhexidine in alcohol"
+	case cannularyv1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE:
+		return "povidone-iodine"
+	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_AQUEOUS:
+		return "aqueous chlorhexidine"
+	case cannularyv1.Antiseptic_ANTISEPTIC_OTHER:
+		return "another antiseptic, which the record does not name"
+	}
+	return enum(a, "ANTISEPTIC_")
+}
+
+func or(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// capital begins with a capital letter.
+func capital(s string) string {
+	for i, r := range s {
+		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
+	}
+	return s
+}
+
+// stop ends with a full stop.
+func stop(s string) string {
+	s = strings.TrimSpace(s)
+	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {
+		return s
+	}
+	return s + "."
+}
+
+func finite(values ...float64) bool {
+	for _, v := range values {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,226 @@
+package chairside
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"mime"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/projector"
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
+	"cannulary/internal/view"
+	"cannulary/internal/whatif"
+	"cannulary/internal/whatif/proposal"
+)
+
+// WhatIf judges all that the view holds by another protocol, at the given facility or, where
+// that is empty, at every one. It reads one state of the view and writes nothing. Its errors
+// are faults: NotFound for a facility that is not registered, Unavailable when ctx ends.
+func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string) (whatif.Report, error) {
+	facilities, err := s.proposedAt(ctx, facility)
+	if err != nil {
+		return whatif.Report{}, err
+	}
+	keys, err := s.patients(ctx)
+	if err != nil {
+		return whatif.Report{}, err
+	}
+	ids := s.Projector.Identities()
+	o := whatif.Options{Proposal: p, Facilities: facilities, Zone: s.Projector.Zone, AsOf: s.Now()}
+	var report whatif.Report
+	err = s.Store.Reading(ctx, func(l view.Loader, c view.Checkpoint) error {
+		var adopted []record.Item
+		for _, f := range facilities {
+			events, err := l.Topic(protocolTopic + f)
+			if err != nil {
+				return err
+			}
+			facts, err := view.Closure(l, events, func(a, b *record.Fact) bool { return a.Facility == b.Facility })
+			if err != nil {
+				return err
+			}
+			adopted = append(adopted, record.Effective(facts)...)
+		}
+		o.Book = protocol.NewBook(adopted)
+		comparison := whatif.New(o)
+		for _, key := range keys {
+			if ids.Survivor(key) != key {
+				continue // with the patient it was merged into
+			}
+			if ctx.Err() != nil {
+				return fault.Wrap(fault.Unavailable, ctx.Err(), "the request ended before the comparison did", "try again, for one facility at a time")
+			}
+			input, _, err := projector.Judge(l, ids, s.Projector.Zone, key, time.Time{})
+			if err != nil {
+				return err
+			}
+			if slices.ContainsFunc(input.Items, func(i record.Item) bool { return slices.Contains(facilities, i.Facility) }) {
+				comparison.Add(whatif.Patient{Key: key, Input: input})
+			}
+		}
+		report = comparison.Report()
+		report.Sequence, report.Lagging = c.Seq, s.Lagging()
+		return nil
+	})
+	return report, err
+}
+
+// proposedAt checks a facility, or lists all.
+func (s *Service) proposedAt(ctx context.Context, facility string) ([]string, error) {
+	all, err := s.Store.Facilities(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var known []string
+	for _, f := range all {
+		if f.Zone != "" {
+			known = append(known, f.ID)
+		}
+	}
+	if facility == "" {
+		return known, nil
+	}
+	if !slices.Contains(known, facility) {
+		return nil, fault.New(fault.NotFound, fmt.Sprintf("facility %q is not registered here", facility), "choose one of: "+orNone(known))
+	}
+	return []string{facility}, nil
+}
+
+func orNone(list []string) string {
+	if len(list) == 0 {
+		return "none is registered yet"
+	}
+	return strings.Join(list, ", ")
+}
+
+// patients lists the keys of all patients, in order.
+func (s *Service) patients(ctx context.Context) ([]string, error) {
+	const page = 500
+	var keys []string
+	for q := (view.Query{Type: "Patient", Count: page}); ; {
+		p, err := s.Store.Search(ctx, q)
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range p.Rows {
+			keys = append(keys, r.ID)
+		}
+		if !p.More {
+			// One that changed meanwhile is listed twice.
+			slices.Sort(keys)
+			return slices.Compact(keys), nil
+		}
+		q.After = p.Next
+	}
+}
+
+// WhatIfHandler answers `POST /what-if?facility=ID`: the body is a protocol in protobuf-JSON
+// (see proposal.Read), the answer whatif.Report in JSON. A comparison takes its time, so one
+// runs at a time and whoever comes meanwhile is asked to try again. Errors look as those of
+// the card do.
+func (s *Service) WhatIfHandler(log *slog.Logger) http.Handler {
+	one := make(chan struct{}, 1)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "no-store")
+		w.Header().Set("X-Content-Type-Options", "nosniff")
+		if r.Method != http.MethodPost {
+			w.Header().Set("Allow", http.MethodPost)
+			problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "a protocol is posted here in JSON, with POST; nothing of it is stored")
+			return
+		}
+		// A page of another site cannot post this type unasked.
+		if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
+			problem(w, http.StatusUnsupportedMediaType, "unsupported-media-type", "the body must be sent as Content-Type application/json")
+			return
+		}
+		select {
+		case one <- struct{}{}:
+			defer func() { <-one }()
+		default:
+			problem(w, http.StatusServiceUnavailable, "unavailable", "another comparison is running; try again when it has ended")
+			return
+		}
+		report, err := s.answerWhatIf(r)
+		if err != nil {
+			failed(w, r, log, err)
+			return
+		}
+		answer(w, http.StatusOK, report)
+	})
+}
+
+func (s *Service) answerWhatIf(r *http.Request) (whatif.Report, error) {
+	facility := ""
+	for name, values := range r.URL.Query() {
+		if name != "facility" || len(values) != 1 {
+			return whatif.Report{}, fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here, or is given twice", name), "give facility=ID once, or nothing for all facilities")
+		}
+		facility = values[0]
+	}
+	body, err := io.ReadAll(io.LimitReader(r.Body, proposal.MaxBytes+1))
+	if err != nil {
+		return whatif.Report{}, fault.Wrap(fault.Invalid, err, "the body could not be read", "send it again")
+	}
+	p, err := proposal.Read("what-if", body)
+	if err != nil {
+		return whatif.Report{}, err
+	}
+	return s.WhatIf(r.Context(), p, facility)
+}
+
+// failed answers an error. What is no fault is logged and not told.
+func failed(w http.ResponseWriter, r *http.Request, log *slog.Logger, err error) {
+	f := fault.As(err)
+	status, code := http.StatusInternalServerError, "internal"
+	switch f.Kind {
+	case fault.Invalid:
+		status, code = http.StatusBadRequest, "invalid"
+	case fault.NotFound:
+		status, code = http.StatusNotFound, "not-found"
+	case fault.TooLarge:
+		status, code = http.StatusRequestEntityTooLarge, "too-large"
+	case fault.Unavailable:
+		status, code = http.StatusServiceUnavailable, "unavailable"
+	default:
+		if !errors.Is(err, context.Canceled) {
+			log.ErrorContext(context.WithoutCancel(r.Context()), "a comparison failed", "path", r.URL.Path, "err", f.Detail())
+		}
+	}
+	problem(w, status, code, strings.Join(strings.Fields(f.Error()), " "))
+}
+
+func problem(w http.ResponseWriter, status int, code, text string) {
+	body := struct {
+		Error struct {
+			Code string `json:"code"`
+			Text string `json:"text"`
+		} `json:"error"`
+	}{}
+	body.Error.Code, body.Error.Text = code, text
+	answer(w, status, body)
+}
+
+func answer(w http.ResponseWriter, status int, v any) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil { // of plain structs: cannot happen
+		http.Error(w, err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Content-Length", fmt.Sprint(b.Len()))
+	w.WriteHeader(status)
+	// The client may be gone; there is nobody to tell.
+	_, _ = w.Write(b.Bytes())
+}

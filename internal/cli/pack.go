@@ -1,0 +1,63 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/url"
+
+	"cannulary/internal/card"
+	"cannulary/internal/downtime"
+)
+
+// pack writes the cards of all patients for a day without the service, and a closing line.
+func pack(ctx context.Context, env Env, s *source, out, facility string) error {
+	if out == "" {
+		return errUse{"--out is missing; give a folder that does not exist yet"}
+	}
+	// Asking takes long: a folder that will not do is said first.
+	if err := downtime.Check(out); err != nil {
+		return err
+	}
+	q := url.Values{}
+	if facility != "" {
+		q.Set("facility", facility)
+	}
+	var cards []card.Card
+	err := s.ask(ctx, env, "/cards", q, func(r io.Reader) (err error) {
+		cards, err = readCards(r)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	result, err := downtime.Write(out, cards, env.Now())
+	if err != nil {
+		return err
+	}
+	return json.NewEncoder(env.Stdout).Encode(result)
+}
+
+// readCards reads one card a line. An answer that was cut off is an error.
+func readCards(r io.Reader) ([]card.Card, error) {
+	d := json.NewDecoder(r)
+	var out []card.Card
+	for {
+		var c card.Card
+		err := d.Decode(&c)
+		switch {
+		case errors.Is(err, io.EOF):
+			return out, nil
+		case errors.Is(err, io.ErrUnexpectedEOF):
+			return nil, fmt.Errorf("the answer broke off after %d cards: %w; nothing was written, ask again", len(out), err)
+		case err != nil:
+			return nil, fmt.Errorf("line %d of the answer is no card: %w; do versions of both sides agree?", len(out)+1, err)
+		}
+		if c.Patient.ID == "" || c.Caution == "" {
+			return nil, fmt.Errorf("line %d of the answer is no card; do versions of both sides agree?", len(out)+1)
+		}
+		out = append(out, c)
+	}
+}

@@ -1,0 +1,184 @@
+package downtime_test
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"html"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"cannulary/internal/card"
+	"cannulary/internal/downtime"
+)
+
+func printedAt() time.Time { return time.Date(2026, 7, 6, 18, 5, 0, 0, time.UTC) }
+
+// patient is an invented patient's card, written by hand.
+func patient(id, name, number string) card.Card {
+	gauge, angle, depth := uint32(16), 25.0, 4.5
+	at := time.Date(2026, 7, 6, 9, 30, 0, 0, time.UTC)
+	return card.Card{
+		Patient:  card.Patient{ID: id, Name: name, BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: number}}},
+		Facility: "unit-invented", TimeZone: "Europe/Lisbon", AsOf: at, KnownAt: at, LastFactAt: &at, Holds: []card.Hold{},
+		Use:      card.Use{Access: "F1", Text: "Access F1 (the only one recorded)."},
+		Accesses: []card.Access{{Name: "F1", Kind: "native fistula", InUse: true, Findings: []card.Finding{{Rule: "outflow-sign", Severity: "caution", Scope: "access F1", Text: "no collapse", Since: at}}}},
+		Tracks: []card.Track{{ID: "t" + id, Name: "A1", Role: "arterial", Access: "F1", Stage: "forming", SessionsCounted: 3, SessionsTarget: 6,
+			Next:         card.Next{Needle: "sharp", Session: 4, Gauge: &gauge, AngleDegrees: &angle, DepthMillimetres: &depth, Direction: "antegrade", Who: []string{"CN-01"}, Why: "forming"},
+			Preparation:  []card.Step{{Phase: card.PhaseExamine, Text: "Look, listen and feel"}, {Phase: card.PhasePrepare, Text: "Wash"}, {Phase: card.PhasePrepare, Text: "Disinfect"}},
+			OnResistance: []string{"Never force it."}, Handover: []card.Item{{Name: "Landmarks", Text: "wrist", Recorded: true}, {Name: "Picture", Text: card.NotRecorded}},
+			Findings: []card.Finding{{Rule: "hard-entry", Severity: "note", Scope: "track A1", Text: "3 passes", Since: at}, {Rule: "outflow-sign", Severity: "caution", Scope: "access F1", Text: "no collapse", Since: at}},
+			Recent:   []card.Visit{{Date: "2026-07-04", Needle: "sharp", Attempts: 1, Success: true, Counted: true}},
+		}},
+		Notices: []string{"The kind of access F1 is not recorded."}, Caution: card.Caution,
+	}
+}
+
+func hold(c card.Card) card.Card {
+	c.StandingHold = true
+	c.Holds = []card.Hold{{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Accesses: []string{"F1"}, Seen: "no thrill", Text: "No thrill (rule thrill-absent).", Urgent: true, Since: c.AsOf}}
+	c.Tracks[0].Held = []string{"h1"}
+	c.Tracks[0].Next = card.Next{Needle: "none", Why: "a hold is open"}
+	c.Tracks[0].Preparation, c.Tracks[0].OnResistance = []card.Step{{Phase: card.PhaseStop, Text: "Do not needle track A1."}}, nil
+	return c
+}
+
+func printed(t *testing.T, c card.Card) string {
+	t.Helper()
+	var b bytes.Buffer
+	if err := downtime.PrintCard(&b, c, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+func says(t *testing.T, page string, want ...string) {
+	t.Helper()
+	for _, w := range want {
+		if !strings.Contains(page, w) {
+			t.Errorf("the page does not say %q", w)
+		}
+	}
+}
+
+func inOrder(t *testing.T, page string, want ...string) {
+	t.Helper()
+	last := -1
+	for _, w := range want {
+		i := strings.Index(page, w)
+		if i <= last {
+			t.Errorf("%q stands at %d, what comes before it at %d", w, i, last)
+		}
+		last = max(last, i)
+	}
+}
+
+var loads = regexp.MustCompile(`(?i)<(script|link|img|iframe|object|embed|form|meta http-equiv)\b|@import|url\(|javascript:|<[^>]*\s(on[a-z]+|src)\s*=`)
+
+// alone fails for whatever a page would have to load, or could run.
+func alone(t *testing.T, page string) {
+	t.Helper()
+	if found := loads.FindString(page); found != "" {
+		t.Errorf("the page has %q", found)
+	}
+}
+
+func TestPrintedCard(t *testing.T) {
+	page := printed(t, patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1"))
+	inOrder(t, page, "<h1>Zelthozumbrox, Quilewilth", "1950-01-02", "MRN-1", "As of 2026-07-06 10:30 WEST", "printed at 2026-07-06 19:05 WEST", "this paper does not update itself",
+		"No hold was recorded", "The kind of access F1", "no collapse", "▲ SHARP NEEDLE · 16G · 25° · antegrade · 4.5 mm deep · session 4 of 6", "3 passes", "EXAMINE", "Look, listen and feel", "PREPARE", `<ol start="2">`, "ON RESISTANCE",
+		"LAST SESSIONS", "HANDOVER", "wrist", "<dd>not recorded</dd>", "Done by hand", "Date and time", "Needle, gauge", "Attempts", "Angle", "Cannulator", "Haemostasis", "Remarks", html.EscapeString(card.Caution))
+	alone(t, page)
+	says(t, page, "size: A4", "<style>", `lang="en"`)
+	if n := strings.Count(page, "<td><b>A1</b></td>"); n != 2 {
+		t.Errorf("%d blank lines for the track, want 2", n)
+	}
+	if n := strings.Count(page, "no collapse"); n != 1 {
+		t.Errorf("a finding of the access stands %d times", n)
+	}
+}
+
+func TestPrintedHold(t *testing.T) {
+	page := printed(t, hold(patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1")))
+	inOrder(t, page, "STOP: ACCESS F1 HELD, NO NEEDLE", "URGENT", "No thrill (rule thrill-absent).", "Hold h1", "✕ NO NEEDLE", "Do not needle track A1.")
+	for _, never := range []string{"No hold was recorded", "16G", "ON RESISTANCE", "▲"} {
+		if strings.Contains(page, never) {
+			t.Errorf("the page of a held patient says %q", never)
+		}
+	}
+}
+
+func TestPrintedCardOfNothing(t *testing.T) {
+	page := printed(t, card.Card{Patient: card.Patient{ID: "p"}, Caution: card.Caution})
+	says(t, page, "(name not stated)", "(not stated)", "no identifier can be shown", "facility not known", "last fact none", "No constant-site track in use", "UTC")
+	if strings.Contains(page, "Done by hand") {
+		t.Error("there are lines for no track")
+	}
+	retired := patient("p1", "Zel", "1")
+	retired.Tracks[0].Stage, retired.Tracks[0].Next = "retired", card.Next{Needle: "none", Why: "the track was given up"}
+	page = printed(t, retired)
+	says(t, page, "Arterial track A1: the track was given up. Do not needle it.", "No constant-site track in use")
+}
+
+// What people type is text, never markup.
+func TestPrintedTextIsNoMarkup(t *testing.T) {
+	c := hold(patient("p1", `<script>alert("x")</script>`, `"><img src=x>`))
+	c.Holds[0].Text = `<b onclick="x">seen</b>`
+	c.Tracks[0].Handover[0].Text = "</style><script>"
+	page := printed(t, c)
+	alone(t, page)
+	says(t, page, "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;", "&lt;b onclick=&#34;x&#34;&gt;seen")
+	var b bytes.Buffer
+	if err := downtime.PrintIndex(&b, []card.Card{c}, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	says(t, b.String(), "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;")
+	if strings.Contains(b.String(), "<script") {
+		t.Error("a name became a script")
+	}
+}
+
+func TestIndexIsSortedAndMarksHolds(t *testing.T) {
+	cards := []card.Card{patient("p4", "", "9"), hold(patient("p3", "zelthozumbrox, b", "7")), patient("p2", "Zelthozumbrox, B", "5"), patient("p1", "Abbothrizel, C", "8")}
+	cards[0].AsOf = cards[0].AsOf.Add(-time.Hour)
+	var b bytes.Buffer
+	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	page := b.String()
+	alone(t, page)
+	inOrder(t, page, "4 cards, 1 with a hold", "As of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
+		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`, "■ HELD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
+	says(t, page, "A1: forming, next SHARP", "A1: forming, next NONE")
+	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "<th>Facility") {
+		t.Error("the index says what is not so")
+	}
+	cards[1].Lagging, cards[2].Facility = true, "other-unit"
+	b.Reset()
+	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	says(t, b.String(), "newer facts may exist", "<th>Facility", "<td>other-unit</td>", "printed at 2026-07-06 18:05 UTC")
+	b.Reset()
+	if err := downtime.PrintIndex(&b, nil, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	says(t, b.String(), "0 cards, 0 with a hold", "No patient with a constant-site track")
+}
+
+type full struct{}
+
+func (full) Write([]byte) (int, error) { return 0, errors.New("no room") }
+
+func TestPrintingToAFullDisk(t *testing.T) {
+	for name, err := range map[string]error{
+		"card":  downtime.PrintCard(full{}, patient("p", "Zel", "1"), printedAt()),
+		"index": downtime.PrintIndex(full{}, nil, printedAt()),
+	} {
+		if err == nil || !strings.Contains(fmt.Sprint(err), "no room") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}

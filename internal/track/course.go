@@ -1,0 +1,504 @@
+package track
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	"cannulary/internal/trend"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// course is the fold's state of one track.
+type course struct {
+	name     string
+	patient  string // the patient key of the first fact that names it
+	access   string
+	role     cannularyv1.NeedleRole
+	there    bool // planned, taken over or needled: before that only named
+	newest   time.Time
+	plan     *cannularyv1.TrackPlan
+	planned  *cannularyv1.TrackPlanned
+	planAt   time.Time
+	taken    *cannularyv1.TrackTakenOver
+	takenAt  time.Time
+	basis    string // the fact of the latest plan or takeover
+	basisAt  time.Time
+	deputies []*cannularyv1.StaffIdentifier
+	rest     *rest
+	retired  *retirement
+
+	reference *float64
+	founded   bool // the first successful entry that is not blunt was seen: founder
+	founder   attempt
+	creator   *cannularyv1.StaffIdentifier
+	entered   bool // a needle was used
+	firstBy   *cannularyv1.StaffIdentifier
+	seen      bool // a session was folded or a stage declared
+	counted   int
+	lastCount string // local date of the last counted session
+	extras    []Extra
+	easy      []bool // of the last entries that count or are in doubt
+	trial     bool
+	streak    int
+	best      int      // longest streak
+	dates     []string // on which a session counted or is in doubt, the latest few
+	// lengthened are the dates on which the streak grew, the latest few.
+	lengthened []string
+
+	// Pegs since the latest session whose final entry was not blunt.
+	previous  string // its date, empty before the first
+	pegPlaced bool
+	pegFound  bool
+	peg       Peg
+
+	direction cannularyv1.NeedleDirection
+	bevel     cannularyv1.Bevel
+	depth     *float64
+	gauge     *uint32
+
+	visits   []Visit // the latest few, newest last
+	scab     string  // occasion of a preparation that left a scab, with no attempt since
+	scabDate string
+	tried    string    // occasion of the latest session
+	angles   []float64 // the latest twelve
+	stopping series    // haemostasis
+
+	bluntSessions, bluntSuccessful int
+	rescues                        int
+	rescued                        []rescue // the latest, for the longest window that a protocol may ask for
+	rescueSum                      float64
+}
+
+type rest struct{ until, reason string }
+
+type retirement struct{ reason, replacedBy string }
+
+type rescue struct{ date, ground string }
+
+// keepDates is how many taken dates are remembered: sessions come in order of time, so that
+// only zones can take a date back, by a day.
+const keepDates = 4
+
+// keepEasy is the most entries that a protocol may ask about.
+const keepEasy = 5
+
+// keepRescues is the longest window that a protocol may ask for, days.
+const keepRescues = 180
+
+func (c *course) clone() *course {
+	n := *c
+	n.deputies, n.extras, n.easy, n.dates = slices.Clip(c.deputies), slices.Clip(c.extras), slices.Clip(c.easy), slices.Clip(c.dates)
+	n.visits, n.angles, n.rescued = slices.Clone(c.visits), slices.Clip(c.angles), slices.Clip(c.rescued)
+	n.stopping = c.stopping.clone()
+	return &n
+}
+
+// last keeps the last n of a list to which one is appended, never writing into a shared array.
+func last[T any](list []T, n int, x T) []T {
+	if len(list) >= n {
+		list = list[len(list)-n+1:]
+	}
+	return append(slices.Clip(list), x)
+}
+
+func (c *course) target(p *protocol.Parameters) int {
+	t := max(protocol.Floor, p.FormingTarget)
+	if c.plan != nil && c.plan.FormingSessionsTarget != nil {
+		t = max(t, int(c.plan.GetFormingSessionsTarget()))
+	}
+	return t
+}
+
+// ready tells, holds aside, whether the track is ready by the protocol.
+func (c *course) ready(p *protocol.Parameters) bool {
+	return c.counted >= c.target(p)+len(c.extras) && c.lastEasy(p.EasyEntries)
+}
+
+// lastEasy tells whether each of the last n entries was easy.
+func (c *course) lastEasy(n int) bool {
+	if len(c.easy) < n {
+		return false
+	}
+	return !slices.Contains(c.easy[len(c.easy)-n:], false)
+}
+
+func (c *course) isTaken(date string) bool { return slices.Contains(c.dates, date) }
+
+func (c *course) take(date string) { c.dates = last(c.dates, keepDates, date) }
+
+// restart lets counting begin anew.
+func (c *course) restart() { c.counted, c.extras, c.easy, c.lastCount = 0, nil, nil, "" }
+
+// found takes reference angle and creator from the first successful entry that is not
+// blunt; of a track taken over, the angle from the first successful entry, where none was
+// declared. What that entry does not record stays unknown.
+func (c *course) found(s *session) {
+	for _, a := range s.attempts {
+		if !a.successful() || a.blunt() && c.taken == nil {
+			continue
+		}
+		if c.founded && !a.before(c.founder) { // earlier only where sessions overlap
+			return
+		}
+		c.founded, c.founder = true, a
+		switch {
+		case c.taken == nil && a.sharp():
+			c.creator, c.reference = a.GetCannulator(), a.AngleDegrees
+		case c.taken == nil:
+			c.creator, c.reference = nil, nil
+		case c.taken.AngleDegrees == nil:
+			c.reference = a.AngleDegrees
+		}
+		return
+	}
+}
+
+// listed tells whether the attempt was made by creator or deputy; known is false where
+// that cannot be told.
+func (c *course) listed(a attempt) (listed, known bool) {
+	who := a.GetCannulator()
+	if who == nil {
+		return false, false
+	}
+	if same(who, c.creator) {
+		return true, true
+	}
+	for _, d := range c.deputies {
+		if same(who, d) {
+			return true, true
+		}
+	}
+	return false, c.creator != nil
+}
+
+// off is the angle in degrees by which an entry or removal differs from the reference;
+// known is false where either is not.
+func (c *course) off(angle *float64) (off float64, known bool) {
+	if angle == nil || c.reference == nil {
+		return 0, false
+	}
+	return math.Abs(*angle - *c.reference), true
+}
+
+// beyond compares angles with the tolerance, boundary included: 30.1-25 is not exactly 5.1.
+func beyond(off, tolerance float64) bool { return off > tolerance+1e-9 }
+
+// against names what keeps a session from counting: reasons that are known, and what is not
+// recorded.
+func (c *course) against(s *session, p *protocol.Parameters) (known, missing []string) {
+	add := func(list *[]string, text string) {
+		if !slices.Contains(*list, text) {
+			*list = append(*list, text)
+		}
+	}
+	switch f := s.final(); {
+	case f.blunt():
+		add(&known, "the needle that served was blunt")
+	case !f.sharp():
+		add(&missing, "whether the needle was sharp is not recorded")
+	}
+	switch s.final().GetOutcome() {
+	case cannularyv1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL:
+	case cannularyv1.InsertionOutcome_INSERTION_OUTCOME_UNSPECIFIED: // which the schema refuses
+		add(&missing, "whether the needle served is not recorded")
+	default:
+		add(&known, "no needle served")
+	}
+	if c.isTaken(s.date) {
+		add(&known, "another session of that day stands already")
+	}
+	for _, a := range s.attempts {
+		if p.NeedsListed {
+			switch listed, sure := c.listed(a); {
+			case listed:
+			case sure:
+				add(&known, "neither creator nor deputy inserted")
+			case a.GetCannulator() == nil:
+				add(&missing, "the cannulator is not recorded")
+			default:
+				add(&missing, "the track's creator is not recorded")
+			}
+		}
+		if c.seen && p.NeedsSameSpot {
+			switch a.GetSameSpot() {
+			case cannularyv1.Answer_ANSWER_YES:
+			case cannularyv1.Answer_ANSWER_NO:
+				add(&known, "not in the same spot")
+			default:
+				add(&missing, "same spot not recorded")
+			}
+		}
+		if c.seen && p.NeedsSamePath {
+			switch a.GetNewPath() {
+			case cannularyv1.Answer_ANSWER_NO:
+			case cannularyv1.Answer_ANSWER_YES:
+				add(&known, "a new path was cut")
+			default:
+				add(&missing, "same path not recorded")
+			}
+		}
+		if p.NeedsSameAngle {
+			switch off, sure := c.off(a.AngleDegrees); {
+			case sure && beyond(off, p.AngleTolerance):
+				add(&known, fmt.Sprintf("more than %g° from the track's angle", p.AngleTolerance))
+			case sure:
+			case a.AngleDegrees == nil:
+				add(&missing, "the angle is not recorded")
+			default:
+				add(&missing, "the track's own angle is not recorded")
+			}
+		}
+	}
+	return known, missing
+}
+
+// forming folds a session before the trial towards the target.
+func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visit) {
+	known, missing := c.against(s, p)
+	v.WhyNot = append(known, missing...)
+	switch {
+	case len(known) > 0:
+		return
+	case len(missing) > 0:
+		v.InDoubt = true
+		if days := c.sinceCount(s.date); days > p.GapRestartDays {
+			m.restarted(c, s, p, days)
+		}
+		if !s.easy() {
+			c.easy = last(c.easy, keepEasy, false)
+		}
+		c.take(s.date)
+		return
+	}
+	v.Counted = true
+	switch days := c.sinceCount(s.date); {
+	case days > p.GapRestartDays:
+		m.restarted(c, s, p, days)
+	case days > p.GapExtraDays:
+		seen := fmt.Sprintf("%d days between the counted sessions of %s and %s", days, c.lastCount, s.date)
+		c.extras = append(slices.Clip(c.extras), Extra{rule.GapLong, fmt.Sprintf("%s (more than %d)", seen, p.GapExtraDays)})
+		m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+			Seen: seen + ": one more session is needed", Asked: fmt.Sprintf("at most %d days apart", p.GapExtraDays)}, p)
+	}
+	c.counted++
+	c.lastCount = s.date
+	c.take(s.date)
+	c.easy = last(c.easy, keepEasy, s.easy())
+	if !s.easy() {
+		m.raise(Finding{Rule: rule.HardEntry, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+			Seen: "the entry of " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", p.EasyEntries)}, p)
+	}
+}
+
+// sinceCount are the days since the last counted session, -1 before the first.
+func (c *course) sinceCount(date string) int {
+	if c.lastCount == "" {
+		return -1
+	}
+	return between(c.lastCount, date)
+}
+
+// restarted begins counting anew after a gap.
+func (m *machine) restarted(c *course, s *session, p *protocol.Parameters, days int) {
+	seen := fmt.Sprintf("%d days after the counted session of %s", days, c.lastCount)
+	m.clear(s.at, "counting started again", func(x *Finding) bool { return x.Track == c.name && formingRule(x.Rule) })
+	c.restart()
+	m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+		Seen: seen + " counting starts again", Asked: fmt.Sprintf("at most %d days apart", p.GapRestartDays)}, p)
+}
+
+func formingRule(code string) bool {
+	return code == rule.GapLong || code == rule.PegMissing || code == rule.HardEntry
+}
+
+// pegs judges, when a session starts, the interval since the one before it.
+func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
+	if !p.UsesPegs || c.previous == "" {
+		return
+	}
+	found := c.pegFound || s.found
+	var text string
+	switch {
+	case c.pegPlaced && found:
+		return
+	case c.pegPlaced:
+		text = "no peg is recorded as found at the session of " + s.date
+	default:
+		text = "no peg is recorded as left after the session of " + c.previous
+	}
+	c.extras = append(slices.Clip(c.extras), Extra{rule.PegMissing, text})
+	m.raise(Finding{Rule: rule.PegMissing, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+		Seen: text + ": one more session is needed", Asked: "a peg is left after each forming session and found at the next"}, p)
+}
+
+// routine folds a session of a track in trial or after.
+func (c *course) routine(s *session) bool {
+	broken := false
+	for _, a := range s.attempts {
+		broken = broken || a.used() && (!a.blunt() || !a.successful())
+	}
+	if broken {
+		c.streak = 0
+	}
+	return c.lengthen(s, s.bluntSuccess())
+}
+
+// sharpRoutine folds a session of a track that is to stay sharp and was ready.
+func (c *course) sharpRoutine(s *session) {
+	ok := s.final().sharp() && s.final().successful()
+	if !ok {
+		c.streak = 0
+	}
+	c.lengthen(s, ok)
+}
+
+// lengthen lengthens the streak, once per local date.
+func (c *course) lengthen(s *session, ok bool) bool {
+	if !ok || slices.Contains(c.lengthened, s.date) {
+		return false
+	}
+	c.lengthened = last(c.lengthened, keepDates, s.date)
+	c.streak++
+	c.best = max(c.best, c.streak)
+	return true
+}
+
+// session folds one session of a track.
+func (m *machine) session(e *env, s *session, f *record.Fact) {
+	c := m.course(s.track, f)
+	c.place(s)
+	if c.retired == nil {
+		m.onRetired(c, f)
+	}
+	p := e.Book.On(s.facility, s.date)
+	m.clear(s.at, "the session of "+s.date, func(x *Finding) bool {
+		return x.Track == c.name && sessionRule(x.Rule) && (x.Rule != rule.ContactShort || x.key != s.place)
+	})
+	m.scabEntry(c, s)
+
+	inTrial := c.trial
+	wasReady := !c.trial && c.ready(&p) && !m.held(c)
+	c.found(s)
+	if !c.trial && !s.final().blunt() {
+		m.pegs(c, s, &p)
+	}
+	v := c.visit(s)
+	switch {
+	case c.trial, wasReady && s.bluntSuccess() && !p.SharpOnly:
+		if !c.trial { // sharp-only days may have left a streak of their own
+			c.trial, c.streak, c.best, c.lengthened = true, 0, 0, nil
+		}
+		v.Counted = c.routine(s)
+	case wasReady && p.SharpOnly:
+		m.forming(c, s, &p, &v)
+		c.sharpRoutine(s)
+	default:
+		m.forming(c, s, &p, &v)
+	}
+	m.sessionRules(e, c, s, &p, moment{inTrial: inTrial, wasReady: wasReady, first: !c.seen, count: !c.entered && c.taken == nil}, &v)
+	c.figures(s, &p, inTrial, &v)
+	if !s.final().blunt() {
+		c.previous, c.pegPlaced, c.pegFound = s.date, false, false
+	}
+	c.seen = true
+	c.entered = c.entered || s.firstUsed() != nil
+	c.peg = PegUnknown
+	c.visits = last(c.visits, recentVisits, v)
+	c.geometry(s)
+	m.settled(c, s, &p)
+}
+
+// place takes role and access from the needle where no plan told them.
+func (c *course) place(s *session) {
+	for _, a := range s.attempts {
+		if c.role == cannularyv1.NeedleRole_NEEDLE_ROLE_UNSPECIFIED {
+			c.role = a.GetRole()
+		}
+		if c.access == "" {
+			c.access = a.GetAccess()
+		}
+	}
+}
+
+// settled clears what a session has overtaken.
+func (m *machine) settled(c *course, s *session, p *protocol.Parameters) {
+	if c.trial || c.ready(p) {
+		m.clear(s.at, "the track is ready", func(x *Finding) bool {
+			return x.Track == c.name && (formingRule(x.Rule) || x.Rule == rule.FirstByNovice)
+		})
+	} else if c.lastEasy(p.EasyEntries) {
+		m.end(s.at, "the last entries were easy", rule.HardEntry, "", c.name, "")
+	}
+}
+
+func (c *course) visit(s *session) Visit {
+	f := s.final()
+	v := Visit{Date: s.date, At: s.at, Tip: tip(f), Attempts: len(s.attempts), Success: f.successful(), Angle: f.AngleDegrees, Gauge: f.Gauge,
+		Passes: f.Passes, Resistance: f.GetResistance(), Pain: f.PainScore, Who: f.GetCannulator()}
+	for _, k := range s.complications {
+		v.Complications = append(v.Complications, complicationName(k))
+	}
+	return v
+}
+
+func tip(a attempt) Needle {
+	switch {
+	case a.sharp():
+		return Sharp
+	case a.blunt():
+		return Blunt
+	}
+	return None
+}
+
+// geometry takes direction, bevel, depth and gauge from the latest successful entry that
+// recorded them.
+func (c *course) geometry(s *session) {
+	a := s.final()
+	if !a.successful() {
+		return
+	}
+	if a.GetDirection() != 0 {
+		c.direction = a.GetDirection()
+	}
+	if a.GetBevel() != 0 {
+		c.bevel = a.GetBevel()
+	}
+	if a.DepthMillimetres != nil {
+		c.depth = a.DepthMillimetres
+	}
+	if a.Gauge != nil {
+		c.gauge = a.Gauge
+	}
+}
+
+// figures keeps what the trends are made of.
+func (c *course) figures(s *session, p *protocol.Parameters, inTrial bool, v *Visit) {
+	for _, a := range s.attempts {
+		if a.used() && a.AngleDegrees != nil {
+			c.angles = last(c.angles, angleSeries, *a.AngleDegrees)
+		}
+	}
+	if !c.trial || s.firstUsed() == nil {
+		return
+	}
+	clean := s.bluntSuccess()
+	for _, a := range s.attempts {
+		clean = clean && (!a.used() || a.blunt() && a.successful())
+	}
+	c.bluntSessions++
+	if clean {
+		c.bluntSuccessful++
+	}
+	if inTrial && !p.SharpOnly {
+		c.rescueSum = trend.Rescue().Step(c.rescueSum, v.Rescue)
+	}
+}
+
+// angleSeries is how many entries the dispersion of angles is taken over (ours).
+const angleSeries = 12

@@ -1,0 +1,392 @@
+package track
+
+import (
+	"slices"
+	"time"
+
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	"cannulary/internal/zone"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// machine is the fold's running state over one patient's facts. It is small: nothing in it
+// grows with the length of the history but the list of findings that are over.
+type machine struct {
+	courses  []*course // in the order of first mention
+	accesses []*access
+	holds    []Hold
+	reviews  []review // open ones
+	standing []Finding
+	over     []Finding
+	newest   Newest
+	where    Whereabouts
+	by       string // patient key of the fact that is folded
+}
+
+type review struct{ name, track, access string }
+
+// about tells whether the review is about the track: by name, else by its access.
+func (r review) about(c *course) bool {
+	if r.track != "" {
+		return r.track == c.name
+	}
+	return r.access == c.access && c.access != ""
+}
+
+// clone is an independent copy. The findings that are over are shared, never written again.
+func (m *machine) clone() *machine {
+	c := &machine{holds: slices.Clone(m.holds), reviews: slices.Clone(m.reviews), standing: slices.Clone(m.standing), over: slices.Clip(m.over), newest: m.newest, where: m.where}
+	for i := range c.holds {
+		c.holds[i].Tracks, c.holds[i].Accesses = slices.Clip(c.holds[i].Tracks), slices.Clip(c.holds[i].Accesses)
+	}
+	for i := range c.standing {
+		c.standing[i].Facts = slices.Clip(c.standing[i].Facts)
+	}
+	for _, x := range m.courses {
+		c.courses = append(c.courses, x.clone())
+	}
+	for _, x := range m.accesses {
+		c.accesses = append(c.accesses, x.clone())
+	}
+	return c
+}
+
+// course is the state of one track.
+func (m *machine) course(name string, f *record.Fact) *course {
+	if c := m.find(name); c != nil {
+		return c
+	}
+	c := &course{name: name, patient: f.PatientKey}
+	m.courses = append(m.courses, c)
+	return c
+}
+
+// find is the course of a track that a fact named before, else nil.
+func (m *machine) find(name string) *course {
+	for _, c := range m.courses {
+		if c.name == name {
+			return c
+		}
+	}
+	return nil
+}
+
+func (m *machine) access(name string) *access {
+	for _, a := range m.accesses {
+		if a.name == name {
+			return a
+		}
+	}
+	a := &access{name: name, patient: m.by}
+	m.accesses = append(m.accesses, a)
+	return a
+}
+
+// apply folds one step.
+func (m *machine) apply(e *env, st step) {
+	f := st.fact
+	m.by = f.PatientKey
+	if st.withdrawn {
+		m.grounds(e, f, true)
+		return
+	}
+	m.newest = Newest{f.At, f.Facility}
+	m.where.apply(f)
+	m.touched(f)
+	switch b := f.Body.(type) {
+	case *cannularyv1.AccessCreated:
+		a := m.access(b.GetAccess())
+		a.kind, a.side, a.region, a.kindAt, a.kindFact = b.GetKind(), b.GetSide(), b.GetRegion(), f.At, f.ID
+		m.touch(a.name, f.At)
+	case *cannularyv1.AccessRetired:
+		m.retireAccess(b, f)
+	case *cannularyv1.TrackPlanned:
+		m.plan(e, b, f)
+	case *cannularyv1.TrackTakenOver:
+		m.takeOver(e, b, f)
+	case *cannularyv1.DeputyNamed:
+		c := m.course(b.GetTrack(), f)
+		c.deputies = append(c.deputies, b.GetDeputy())
+	case *cannularyv1.NeedleInserted:
+		if b.GetAccess() != "" {
+			m.access(b.GetAccess())
+		}
+		if st.session != nil {
+			m.session(e, st.session, f)
+		}
+	case *cannularyv1.NeedleRemoved:
+		m.removed(e, b, f, st.value)
+	case *cannularyv1.SitePrepared:
+		m.prepared(e, b, f)
+	case *cannularyv1.PegPlaced:
+		c := m.course(b.GetTrack(), f)
+		c.pegPlaced, c.peg = true, PegIn
+	case *cannularyv1.PegRemoved:
+		c := m.course(b.GetTrack(), f)
+		c.pegFound, c.peg = true, PegOut
+	case *cannularyv1.PegFoundMissing:
+		m.course(b.GetTrack(), f).peg = PegOut
+	case *cannularyv1.ComplicationSeen:
+		m.complication(e, b, f)
+	case *cannularyv1.SessionStarted:
+		m.access(b.GetAccess())
+		m.rested(e, b.GetAccess(), f)
+	case *cannularyv1.SessionMissed:
+		m.rested(e, "", f)
+	case *cannularyv1.HoldPlaced, *cannularyv1.SiteSignsSeen, *cannularyv1.CultureResulted:
+		m.grounds(e, f, false)
+	case *cannularyv1.HoldLifted:
+		m.lift(b, f)
+	case *cannularyv1.ReviewOpened:
+		m.closeReview(b.GetReview())
+		m.reviews = append(m.reviews, review{b.GetReview(), b.GetTrack(), b.GetAccess()})
+		m.touchScope(b.GetTrack(), b.GetAccess(), f.At)
+	case *cannularyv1.ReviewClosed:
+		m.reviewed(b, f)
+	case *cannularyv1.TrackRested:
+		m.course(b.GetTrack(), f).rest = &rest{until: b.GetUntil(), reason: b.GetReason()}
+	case *cannularyv1.TrackResumed:
+		m.course(b.GetTrack(), f).rest = nil
+	case *cannularyv1.TrackRetired:
+		m.retire(m.course(b.GetTrack(), f), retirement{b.GetReason(), b.GetReplacedBy()}, f.At, "the track was retired")
+	case *cannularyv1.AccessExamined:
+		m.grounds(e, f, false)
+		m.examined(e, b, f)
+	case *cannularyv1.VenousPressureRead:
+		m.access(b.GetAccess())
+		if st.value {
+			m.pressure(e, b, f)
+		}
+	case *cannularyv1.AccessFlowMeasured:
+		m.flow(e, b, f)
+	}
+	switch f.Body.(type) {
+	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver, *cannularyv1.TrackRetired:
+		m.fistulas(f)
+	}
+}
+
+// touched tells the tracks that a fact names that something of them was told. A plan, a
+// takeover or a needle brings a track into being.
+func (m *machine) touched(f *record.Fact) {
+	var names []string
+	there := false
+	switch b := f.Body.(type) {
+	case *cannularyv1.TrackPlanned:
+		there = true
+		for _, t := range b.GetTracks() {
+			names = append(names, t.GetTrack())
+		}
+	case *cannularyv1.NeedleInserted, *cannularyv1.TrackTakenOver:
+		there = true
+		names = []string{b.(interface{ GetTrack() string }).GetTrack()}
+	case *cannularyv1.DeputyNamed, *cannularyv1.SitePrepared, *cannularyv1.PegPlaced, *cannularyv1.PegRemoved, *cannularyv1.PegFoundMissing,
+		*cannularyv1.TrackRested, *cannularyv1.TrackResumed, *cannularyv1.TrackRetired:
+		names = []string{b.(interface{ GetTrack() string }).GetTrack()}
+	}
+	for _, t := range names {
+		if t == "" {
+			continue
+		}
+		c := m.course(t, f)
+		c.there = c.there || there
+		if c.newest.Before(f.At) {
+			c.newest = f.At
+		}
+	}
+}
+
+// touch tells the tracks of an access that something about it was told.
+func (m *machine) touch(access string, at time.Time) {
+	for _, c := range m.courses {
+		if c.access == access && access != "" && c.newest.Before(at) {
+			c.newest = at
+		}
+	}
+}
+
+func (m *machine) touchScope(track, access string, at time.Time) {
+	if c := m.find(track); c != nil && c.newest.Before(at) {
+		c.newest = at
+	}
+	m.touch(access, at)
+}
+
+func (m *machine) closeReview(name string) (review, bool) {
+	for i, r := range m.reviews {
+		if r.name == name {
+			m.reviews = slices.Delete(slices.Clone(m.reviews), i, i+1)
+			return r, true
+		}
+	}
+	return review{}, false
+}
+
+func (m *machine) reviewed(b *cannularyv1.ReviewClosed, f *record.Fact) {
+	r, ok := m.closeReview(b.GetReview())
+	if !ok {
+		return
+	}
+	m.touchScope(r.track, r.access, f.At)
+	m.clear(f.At, "the review "+r.name+" was closed", func(x *Finding) bool {
+		c := m.find(x.Track)
+		return x.Rule == rule.RescueRepeat && c != nil && r.about(c)
+	})
+}
+
+func (m *machine) underReview(c *course) bool {
+	for _, r := range m.reviews {
+		if r.about(c) {
+			return true
+		}
+	}
+	return false
+}
+
+func (m *machine) retire(c *course, r retirement, at time.Time, by string) {
+	c.retired = &r
+	m.clear(at, by, func(x *Finding) bool { return x.Track == c.name && x.Hold == "" && !x.Since.After(at) })
+}
+
+func (m *machine) retireAccess(b *cannularyv1.AccessRetired, f *record.Fact) {
+	a := m.access(b.GetAccess())
+	a.retired = true
+	m.touch(a.name, f.At)
+	for _, c := range m.courses {
+		if c.access != a.name {
+			continue
+		}
+		r := retirement{reason: "its access is no longer used"}
+		if c.retired != nil {
+			r = *c.retired
+		}
+		m.retire(c, r, f.At, "its access was retired")
+	}
+	m.clear(f.At, "the access was retired", func(x *Finding) bool { return x.Access == a.name && x.Track == "" && x.Hold == "" })
+}
+
+// raise adds a finding that stands.
+func (m *machine) raise(x Finding, p *protocol.Parameters) {
+	place := "track " + x.Track
+	if x.Track == "" {
+		place = "access " + x.Access
+	}
+	if x.aspect != "" {
+		place += " " + x.aspect
+	}
+	x.ID = record.FindingID(x.Rule, place, x.Facts[0])
+	r, _ := rule.Of(x.Rule)
+	if x.Severity == "" {
+		x.Severity = r.Severity
+	}
+	if x.Asked == "" {
+		x.Asked = r.Asks
+	}
+	x.Clears = r.Clears
+	m.again(x.ID)
+	if p != nil {
+		x.Protocol = p.Version
+	}
+	m.standing = append(m.standing, x)
+}
+
+// again takes a finding that ended lately off the record where it is found again on the same
+// ground: it is the same finding.
+func (m *machine) again(id string) {
+	const lately = 32
+	for i := len(m.over) - 1; i >= max(0, len(m.over)-lately); i-- {
+		if m.over[i].ID == id {
+			m.over = slices.Delete(slices.Clone(m.over), i, i+1)
+			return
+		}
+	}
+}
+
+// clear ends the standing findings that match.
+func (m *machine) clear(at time.Time, by string, match func(*Finding) bool) {
+	kept := m.standing[:0]
+	for i := range m.standing {
+		x := m.standing[i]
+		if match(&x) {
+			x.Cleared, x.ClearedBy = at, by
+			x.lapse(at)
+			if x.Cleared.Before(x.Since) { // in sessions that overlap
+				x.Cleared = x.Since
+			}
+			m.over = append(m.over, x)
+			continue
+		}
+		kept = append(kept, x)
+	}
+	m.standing = kept
+}
+
+// lapse ends a finding by the calendar, where it did so by then.
+func (x *Finding) lapse(by time.Time) {
+	if !x.lapses.IsZero() && !by.Before(x.lapses) {
+		x.Cleared, x.ClearedBy = x.lapses, "the calendar: fewer than the protocol's number lie within its days"
+	}
+}
+
+// stands tells whether a finding of the rule and aspect stands at the place.
+func (m *machine) stands(code, aspect, track, access string) *Finding {
+	for i := range m.standing {
+		x := &m.standing[i]
+		if x.Rule == code && x.aspect == aspect && x.Track == track && (track != "" || x.Access == access) {
+			return x
+		}
+	}
+	return nil
+}
+
+// end ends the standing findings of the rule and aspect at the place.
+func (m *machine) end(at time.Time, by, code, aspect, track, access string) {
+	m.clear(at, by, func(x *Finding) bool {
+		return x.Rule == code && x.aspect == aspect && x.Track == track && (track != "" || x.Access == access)
+	})
+}
+
+// on is the protocol in force at the fact's facility on its local date.
+func (e *env) on(f *record.Fact) protocol.Parameters { return e.Book.On(f.Facility, e.date(f)) }
+
+// midnight is the first instant of a local date at a facility.
+func (e *env) midnight(date, facility string) time.Time {
+	d, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return time.Time{}
+	}
+	l := e.Zone(facility)
+	t := time.Date(d.Year(), d.Month(), d.Day(), 0, 0, 0, 0, l)
+	// Where a clock change skips midnight, the day begins later.
+	for zone.Date(t, l) < date {
+		t = t.Add(15 * time.Minute)
+	}
+	return t
+}
+
+// after is the date n days later.
+func after(date string, n int) string {
+	t, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return date
+	}
+	return t.AddDate(0, 0, n).Format(time.DateOnly)
+}
+
+// between is the number of days from one date to another.
+func between(a, b string) int {
+	ta, errA := time.Parse(time.DateOnly, a)
+	tb, errB := time.Parse(time.DateOnly, b)
+	if errA != nil || errB != nil {
+		return 0
+	}
+	return int(tb.Sub(ta) / (24 * time.Hour))
+}
+
+func (e *env) today() string { return zone.Date(e.AsOf, e.Zone(e.Facility)) }
+
+func same(a, b *cannularyv1.StaffIdentifier) bool {
+	return a != nil && b != nil && a.GetSystem() == b.GetSystem() && a.GetValue() == b.GetValue()
+}

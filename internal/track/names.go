@@ -1,0 +1,51 @@
+package track
+
+import (
+	"strings"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// words makes an enum value readable: COMPLICATION_KIND_FALSE_TRACT is "false tract".
+func words(name, prefix string) string {
+	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(name, prefix)), "_", " ")
+}
+
+func complicationName(k cannularyv1.ComplicationKind) string {
+	return words(k.String(), "COMPLICATION_KIND_")
+}
+
+func rescueName(r cannularyv1.RescueReason) string { return words(r.String(), "RESCUE_REASON_") }
+
+// AntisepticName is an antiseptic in words.
+func AntisepticName(a cannularyv1.Antiseptic) string {
+	switch a {
+	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL:
+		return "chlorhexidine in alcohol"
+	case cannularyv1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE:
+		return "povidone-iodine"
+	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_AQUEOUS:
+		return "aqueous chlorhexidine"
+	}
+	return words(a.String(), "ANTISEPTIC_")
+}
+
+// who names creator and deputies, the creator first.
+func (c *course) who() []string {
+	var out []string
+	for _, s := range append([]*cannularyv1.StaffIdentifier{c.creator}, c.deputies...) {
+		if v := s.GetValue(); v != "" && !contains(out, v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+func contains(list []string, s string) bool {
+	for _, x := range list {
+		if x == s {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,382 @@
+package track_test
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"runtime"
+	"slices"
+	"sort"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	"cannulary/internal/track"
+	"cannulary/internal/track/reference"
+	"cannulary/internal/track/reference/histories"
+)
+
+// asked makes the two questions of one history.
+func asked(h histories.History, q histories.Question) (track.Input, reference.Input) {
+	in := track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf, Facility: h.Facility}
+	ref := reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf, Facility: h.Facility}
+	return in, ref
+}
+
+// told brings a judgement into the shape of the reference's answer.
+func told(j track.Judgement) reference.Answer {
+	var a reference.Answer
+	for _, s := range j.Tracks {
+		t := reference.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted, Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
+		for _, x := range s.Extras {
+			t.Extras = append(t.Extras, x.Rule)
+		}
+		t.Held = sorted(s.Held)
+		a.Tracks = append(a.Tracks, t)
+	}
+	for _, h := range j.Holds {
+		if h.Rule == rule.NotAFistula && !h.Lifted.IsZero() {
+			continue
+		}
+		a.Holds = append(a.Holds, reference.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses), Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn})
+	}
+	for _, f := range j.Findings {
+		if f.Rule == rule.MergeWithoutEffect {
+			continue
+		}
+		a.Findings = append(a.Findings, reference.Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Track: f.Track, Access: f.Access,
+			Since: f.Since.UTC(), Cleared: f.Cleared.UTC(), Facts: sorted(f.Facts)})
+	}
+	return a
+}
+
+func sorted(list []string) []string {
+	if len(list) == 0 {
+		return nil
+	}
+	out := slices.Clone(list)
+	sort.Strings(out)
+	return slices.Compact(out)
+}
+
+// difference says where two answers differ first, empty where they agree.
+func difference(a, b reference.Answer) string {
+	lines := func(x reference.Answer) []string {
+		var out []string
+		for _, t := range x.Tracks {
+			t.Held, t.Extras = sorted(t.Held), slices.Clone(t.Extras)
+			out = append(out, fmt.Sprintf("track   %+v", t))
+		}
+		for _, h := range x.Holds {
+			h.Tracks, h.Accesses, h.Since, h.Lifted = sorted(h.Tracks), sorted(h.Accesses), h.Since.UTC(), h.Lifted.UTC()
+			out = append(out, fmt.Sprintf("hold    %+v", h))
+		}
+		for _, f := range x.Findings {
+			f.Facts, f.Since, f.Cleared = sorted(f.Facts), f.Since.UTC(), f.Cleared.UTC()
+			if f.Track != "" {
+				f.Access = "" // a note beside the place, which the track is
+			}
+			out = append(out, fmt.Sprintf("finding %+v", f))
+		}
+		sort.Strings(out)
+		return out
+	}
+	la, lb := lines(a), lines(b)
+	var text string
+	for _, x := range la {
+		if !slices.Contains(lb, x) {
+			text += "\n  fold      " + x
+		}
+	}
+	for _, x := range lb {
+		if !slices.Contains(la, x) {
+			text += "\n  reference " + x
+		}
+	}
+	return text
+}
+
+// historiesWanted is how many histories the fold is held against the reference on.
+const historiesWanted = 20000
+
+// strays are the shares of sessions that leave the protocol, by turns.
+var strays = []float64{0, 0.015, 0.04, 0.12}
+
+// drawn is the i-th history of the fixed series: the same in every run.
+func drawn(i int) histories.History {
+	r := rand.New(rand.NewPCG(20250303, uint64(i)))
+	return histories.Make(r.Uint64()>>2, r.IntN(4)*12+3+r.IntN(12), strays[i%len(strays)])
+}
+
+func describe(h histories.History, q histories.Question) string {
+	var s strings.Builder
+	for _, it := range q.Items {
+		fmt.Fprintf(&s, "\n%s %s %s void=%v corrected=%v %s %s %v", it.At.Format(time.DateTime), it.Facility, it.ID, it.Void, it.CorrectedBy != "", it.SessionValue, it.Kind, it.Body)
+	}
+	return s.String() + "\nas of " + h.AsOf.String()
+}
+
+// counting gathers what a series of histories holds.
+type counting struct {
+	mu                                        sync.Mutex
+	histories, merges, corrections, differing int
+	facts                                     []int
+	fired                                     map[string]int
+}
+
+func (c *counting) add(h histories.History, a reference.Answer) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.histories++
+	if h.HasMerge {
+		c.merges++
+	}
+	if h.HasCorrection {
+		c.corrections++
+	}
+	c.facts = append(c.facts, h.Facts)
+	for _, f := range a.Findings {
+		c.fired[f.Rule]++
+	}
+}
+
+// inParallel runs f for 0 to n-1 on all processors.
+func inParallel(n int, f func(i int)) {
+	var wg sync.WaitGroup
+	var next atomic.Int64
+	for range runtime.GOMAXPROCS(0) {
+		wg.Go(func() {
+			for i := next.Add(1) - 1; i < int64(n); i = next.Add(1) - 1 {
+				f(int(i))
+			}
+		})
+	}
+	wg.Wait()
+}
+
+// The order of arrival, corrections, voids, merges and their reversal, interleaved
+// sessions, zones and clock changes: the fold agrees with a slow reference that was
+// written separately from its documentation, on every history of the series.
+func TestTheFoldAgreesWithTheReference(t *testing.T) {
+	c := counting{fired: map[string]int{}}
+	inParallel(historiesWanted, func(i int) {
+		h := drawn(i)
+		q, err := h.Ask()
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		in, ref := asked(h, q)
+		want := reference.Fold(ref, reference.None)
+		c.add(h, want)
+		if d := difference(told(track.Fold(in)), want); d != "" {
+			c.mu.Lock()
+			c.differing++
+			first := c.differing == 1
+			c.mu.Unlock()
+			if first {
+				t.Errorf("history %d:%s%s", i, d, describe(h, q))
+			}
+		}
+	})
+	slices.Sort(c.facts)
+	median := c.facts[len(c.facts)/2]
+	t.Logf("%d histories, %d differ; median %d facts; %d with merges, %d with corrections", c.histories, c.differing, median, c.merges, c.corrections)
+	var codes []string
+	for _, r := range rule.All() {
+		codes = append(codes, fmt.Sprintf("%s %d", r.Code, c.fired[r.Code]))
+		// A refused message never reaches the fold, a person's hold is no finding, and merges
+		// are resolved before it: see TestEveryRuleHasItsSentence.
+		if r.Code == rule.FloorSix || r.Code == rule.MergeWithoutEffect || r.Code == rule.Person {
+			continue
+		}
+		if c.fired[r.Code] < 200 {
+			t.Errorf("rule %s fired %d times, at least 200 are wanted", r.Code, c.fired[r.Code])
+		}
+	}
+	t.Log("fired: " + strings.Join(codes, ", "))
+	switch {
+	case median < 40:
+		t.Errorf("median of %d facts, at least 40 are wanted", median)
+	case c.merges*10 < c.histories:
+		t.Errorf("%d of %d histories with merges, a tenth is wanted", c.merges, c.histories)
+	case c.corrections*5 < c.histories:
+		t.Errorf("%d of %d histories with corrections, a fifth is wanted", c.corrections, c.histories)
+	}
+}
+
+// Each wrong reading of the rules, kept by name, is told from the right one by the
+// comparison above within the first histories of the series.
+func TestEveryMutantIsKilled(t *testing.T) {
+	const within = 2000
+	type question struct {
+		in  reference.Input
+		got reference.Answer
+	}
+	var qs [within]*question
+	inParallel(within, func(i int) {
+		h := drawn(i)
+		q, err := h.Ask()
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		in, ref := asked(h, q)
+		qs[i] = &question{ref, told(track.Fold(in))}
+	})
+	mutants := reference.Mutants()
+	if len(mutants) < 12 {
+		t.Fatalf("%d mutants, at least 12 are wanted", len(mutants))
+	}
+	inParallel(len(mutants), func(n int) {
+		for i, q := range qs {
+			if q != nil && difference(q.got, reference.Fold(q.in, mutants[n])) != "" {
+				t.Logf("%q is killed by history %d", mutants[n], i)
+				return
+			}
+		}
+		t.Errorf("%q survives %d histories", mutants[n], within)
+	})
+}
+
+// Facts arrive one by one, in the order of the log: a chart that takes them in as they
+// come, and is made anew only where it says so, judges as the fold of all that has arrived.
+func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
+	var added, anew atomic.Int64
+	inParallel(80, func(i int) {
+		h := drawn(i)
+		all, err := h.All()
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		var c *track.Chart
+		var before map[string]bool
+		for n := 1; n <= min(len(all), 160); n++ {
+			q := h.AskOf(all[:n])
+			in, _ := asked(h, q)
+			in.AsOf = time.Time{}
+			for k := range in.Items {
+				if at := in.Items[k].At; at.After(in.AsOf) {
+					in.AsOf = at
+				}
+			}
+			fresh, changed := newItems(before, q.Items)
+			switch f := all[n-1]; {
+			case c != nil && !changed && len(fresh) == 1 && f.Plain() && f.PatientKey != "" && f.MergedKey == "" && c.Add(fresh, touches(q.Items, fresh[0], h)):
+				added.Add(1)
+			case c != nil && f.PatientKey == "" && f.Kind != record.KindCannulatorRated && f.Kind != record.KindProtocolAdopted && f.Plain():
+			default:
+				c = track.NewChart(in)
+				anew.Add(1)
+			}
+			before = map[string]bool{}
+			for k := range q.Items {
+				before[key(&q.Items[k])] = true
+			}
+			got := c.Judge(in.AsOf, h.Facility)
+			// What was over before the facts at hand is not told again.
+			want := track.Fold(in)
+			want.Findings = slices.DeleteFunc(want.Findings, func(f track.Finding) bool {
+				return !f.Cleared.IsZero() && !slices.ContainsFunc(got.Findings, func(g track.Finding) bool { return g.ID == f.ID })
+			})
+			if d := difference(told(got), told(want)); d != "" {
+				t.Errorf("history %d after %d facts:%s", i, n, d)
+				return
+			}
+			c.Trim()
+		}
+	})
+	t.Logf("%d facts added, %d charts made anew", added.Load(), anew.Load())
+	if added.Load() < 5000 {
+		t.Error("too few facts took the short way for this test to mean anything")
+	}
+}
+
+// A fact that comes months late takes the fold back to a moment before it, and from there
+// on everything is folded again.
+func TestAChartTakesALateFactBackToWhereItBelongs(t *testing.T) {
+	var refolded, fromEarlier atomic.Int64
+	inParallel(600, func(i int) {
+		h := drawn(i)
+		q, err := h.Ask()
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		in, _ := asked(h, q)
+		for k := range in.Items {
+			if at := in.Items[k].At; at.After(in.AsOf) {
+				in.AsOf = at
+			}
+		}
+		for _, share := range []int{5, 3, 2} {
+			n := len(in.Items) / share
+			if n >= len(in.Items) || in.Items[n].Void || in.Items[n].CorrectedBy != "" {
+				continue
+			}
+			without := in
+			without.Items = slices.Delete(slices.Clone(in.Items), n, n+1)
+			c := track.NewChart(without)
+			c.Trim()
+			from, held := c.From(touches(in.Items, in.Items[n], h))
+			if held && !from.IsZero() {
+				continue
+			}
+			if !from.IsZero() {
+				fromEarlier.Add(1)
+			}
+			k := slices.IndexFunc(in.Items, func(x record.Item) bool { return !x.At.Before(from) })
+			c.Refold(from, slices.Clone(in.Items[k:]))
+			refolded.Add(1)
+			got, want := c.Judge(in.AsOf, h.Facility), track.Fold(in)
+			want.Findings = slices.DeleteFunc(want.Findings, func(f track.Finding) bool {
+				return !f.Cleared.IsZero() && !slices.ContainsFunc(got.Findings, func(g track.Finding) bool { return g.ID == f.ID })
+			})
+			if d := difference(told(got), told(want)); d != "" {
+				t.Errorf("history %d, fact %d of %d:%s", i, n, len(in.Items), d)
+				return
+			}
+		}
+	})
+	t.Logf("%d late facts, %d of them from a moment in the course", refolded.Load(), fromEarlier.Load())
+	if fromEarlier.Load() < 200 {
+		t.Error("too few late facts for this test to mean anything")
+	}
+}
+
+// key tells whether an item stands as it did.
+func key(it *record.Item) string {
+	return fmt.Sprint(it.ID, it.Void, it.CorrectedBy, len(it.Superseded))
+}
+
+// newItems are the items that were not there before; changed tells that another one stands
+// differently.
+func newItems(before map[string]bool, items []record.Item) (fresh []record.Item, changed bool) {
+	same := 0
+	for i := range items {
+		if before[key(&items[i])] {
+			same++
+		} else {
+			fresh = append(fresh, items[i])
+		}
+	}
+	return fresh, same != len(before)
+}
+
+// touches is the earliest moment that a new fact touches.
+func touches(items []record.Item, fresh record.Item, h histories.History) time.Time {
+	from := fresh.At
+	if !fresh.HasSession() {
+		return from.Add(-26 * time.Hour)
+	}
+	for i := range items {
+		if items[i].SessionSystem == fresh.SessionSystem && items[i].SessionValue == fresh.SessionValue && items[i].At.Before(from) {
+			from = items[i].At
+		}
+	}
+	return from
+}

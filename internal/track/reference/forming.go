@@ -1,0 +1,448 @@
+package reference
+
+import (
+	"math"
+
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// condition of track after some of its sessions.
+type condition struct {
+	founded bool
+	counted int
+	lastDay string // date of the latest session that counted
+	extras  []string
+	easy    []bool // of each entry that counts or stands as a hard one
+	taken   map[string]bool
+
+	trial        bool // the trial has begun
+	established  bool // declared
+	streak, best int
+	streakDays   map[string]bool
+	earlier      *session // the latest whose final entry was not blunt
+}
+
+// step is what one session, or one takeover, did.
+type step struct {
+	takeover *said[*cannularyv1.TrackTakenOver] // where it is a takeover
+	*session
+	reference   *float64
+	creator     string
+	readyBefore bool // at its start, by the protocol of its day
+	inTrial     bool // it began the trial or came after
+	pastTrial   bool // it began past the trial's beginning
+	counted     bool
+	wasEasy     bool
+	pegExtra    bool
+	gapExtra    bool
+	restarted   bool
+	formed      bool // ready afterwards, holds aside
+	held        bool // a hold was open afterwards
+	lastEasy    bool // the last entries are easy afterwards
+}
+
+// fact is the moment at which the step happens.
+func (s step) fact() *record.Fact {
+	if s.takeover != nil {
+		return s.takeover.Fact
+	}
+	return s.start()
+}
+
+// fold goes through the sessions of a track that began before until (nil: all), each whole
+// at the moment of its first attempt.
+// Reading: a session that began earlier is folded with those of its attempts that come
+// later too, for every session after it. For a fact between attempts (a preparation, a
+// culture) only what comes before that fact is looked at.
+// Reading: a session lies before a takeover if its first attempt does, and is then wholly
+// left behind by it; deputies, plans, rests and retirement are not.
+func (w *world) fold(track string, until *record.Fact) (condition, []step) {
+	c := condition{taken: map[string]bool{}, streakDays: map[string]bool{}}
+	var steps []step
+	var since []*session // those since the takeover
+	takeOver := func(next *record.Fact) {
+		for _, t := range w.takeovers(track) {
+			last := len(steps) - 1
+			done := last >= 0 && !before(steps[last].fact(), t.Fact)
+			if !done && before(t.Fact, next) && before(t.Fact, until) {
+				c, since = declared(t.Says), nil
+				steps = append(steps, step{takeover: &t})
+			}
+		}
+	}
+	for _, s := range w.sessions(track, until) {
+		takeOver(s.start())
+		since = append(since, s)
+		steps = append(steps, w.take(&c, since))
+	}
+	takeOver(nil)
+	return c, steps
+}
+
+// whole is a track's fold of all sessions.
+type whole struct {
+	condition
+	steps []step
+}
+
+func (w *world) history(track string) whole {
+	if _, ok := w.whole[track]; !ok {
+		c, steps := w.fold(track, nil)
+		w.whole[track] = whole{c, steps}
+	}
+	return w.whole[track]
+}
+
+// declared is where the fold starts after a takeover.
+// Reading: the declared sharp sessions count for a track declared as forming only. Nothing
+// is recorded of how easy they were or when, so they are no easy entries and begin no gap.
+func declared(t *cannularyv1.TrackTakenOver) condition {
+	c := condition{founded: true, taken: map[string]bool{}, streakDays: map[string]bool{}}
+	switch t.GetStage() {
+	case cannularyv1.TrackStage_TRACK_STAGE_FORMING:
+		c.counted = int(t.GetSharpSessions())
+	case cannularyv1.TrackStage_TRACK_STAGE_TRIAL:
+		c.trial = true
+	case cannularyv1.TrackStage_TRACK_STAGE_ESTABLISHED:
+		c.trial, c.established = true, true
+	}
+	return c
+}
+
+// take folds the last of the sessions since the takeover.
+func (w *world) take(c *condition, since []*session) step {
+	s := since[len(since)-1]
+	st := step{session: s}
+	founder := founder(since)
+	if founder != nil {
+		c.founded = true
+	}
+	st.creator, st.reference = w.origin(since, founder)
+	st.readyBefore = w.formed(c, s.track, s.rules, s.start()) && (!w.held(s.track, s.start()) || w.mutant == ReadyIgnoresHolds)
+	st.pastTrial = c.trial
+	success := blunt(s.final()) && successful(s.final())
+	begins := st.readyBefore || w.mutant == BluntAnywhereTrial
+	if !c.trial && success && begins && !s.rules.SharpOnly {
+		// Reading: the trial's streak is its own: what sharp-only days had lengthened is no
+		// run of blunt sessions.
+		c.trial, c.streak, c.best = true, 0, 0
+		c.streakDays = map[string]bool{}
+	}
+	st.inTrial = c.trial
+	if c.trial {
+		w.takeInTrial(c, s, success)
+	} else {
+		w.takeForming(c, s, &st)
+	}
+	st.formed = !c.trial && w.formed(c, s.track, s.rules, s.final().Fact)
+	st.held = w.held(s.track, s.final().Fact)
+	st.lastEasy = w.lastEasy(c.easy, s.rules.EasyEntries)
+	return st
+}
+
+// takeInTrial lengthens or ends the streak.
+func (w *world) takeInTrial(c *condition, s *session, success bool) {
+	for _, a := range s.used() {
+		if !blunt(a) || !successful(a) {
+			if w.mutant == FailureIsIgnored && success && blunt(a) {
+				continue
+			}
+			c.streak = 0
+			if w.mutant == RescueBreaksStage && sharp(a) {
+				c.trial, c.established, c.best = false, false, 0
+			}
+		}
+	}
+	if success {
+		c.lengthen(s)
+	}
+}
+
+// lengthen is once per local date.
+// Reading: that holds for sharp-only days too; only another lengthening takes the date, a
+// session that counted does not, and a lengthening does not keep a session from counting.
+func (c *condition) lengthen(s *session) {
+	if c.streakDays[s.date] {
+		return
+	}
+	c.streakDays[s.date] = true
+	c.streak++
+	c.best = max(c.best, c.streak)
+}
+
+// takeForming counts the session, or not.
+func (w *world) takeForming(c *condition, s *session, st *step) {
+	dateTaken := c.taken[s.date] && w.mutant != TwoOfOneDay
+
+	// Reading: the peg is judged when the session starts, so before it counts: a restart by
+	// the same session drops that extra with the earlier ones.
+	if !blunt(s.final()) {
+		if s.rules.UsesPegs && c.earlier != nil && w.pegMissing(c.earlier, s) {
+			c.extras = append(c.extras, rule.PegMissing)
+			if w.mutant == PegTwice && !w.pegPlaced(c.earlier, s) && !w.pegFound(c.earlier, s) {
+				c.extras = append(c.extras, rule.PegMissing)
+			}
+			st.pegExtra = true
+		}
+		c.earlier = s
+	}
+	// Reading: a sharp-only session that found the track not ready leaves the streak alone.
+	if st.readyBefore && s.rules.SharpOnly {
+		if sharp(s.final()) && successful(s.final()) {
+			c.lengthen(s)
+		} else {
+			c.streak = 0
+		}
+	}
+
+	easy := w.easy(s)
+	verdict := w.countable(s, st)
+	if w.mutant == DoubtIsNothing && verdict == unknown {
+		verdict = no
+	}
+	if w.mutant == DoubtCounts && verdict == unknown {
+		verdict = yes
+	}
+	if dateTaken || verdict == no {
+		return
+	}
+	c.taken[s.date] = true
+	gap := 0
+	if c.lastDay != "" {
+		gap = days(c.lastDay, s.date)
+	}
+	extra, restart := s.rules.GapExtraDays, s.rules.GapRestartDays
+	if w.mutant == GapOfSevenAsks {
+		extra--
+	}
+	if w.mutant == GapOfFourteenRestarts {
+		restart--
+	}
+	if gap > restart {
+		st.restarted = true
+		if w.mutant != RestartKeepsEntries {
+			c.counted, c.easy = 0, nil
+		}
+		if w.mutant != RestartKeepsExtras {
+			c.extras = nil
+		}
+		c.lastDay = ""
+	}
+	if verdict == unknown {
+		if !easy {
+			c.easy = append(c.easy, false)
+		}
+		return
+	}
+	if gap > extra && gap <= restart {
+		c.extras = append(c.extras, rule.GapLong)
+		st.gapExtra = true
+	}
+	c.counted++
+	c.easy = append(c.easy, easy)
+	c.lastDay = s.date
+	st.counted, st.wasEasy = true, easy
+}
+
+// easy is one attempt, one pass, no resistance. What is not recorded is not easy.
+func (w *world) easy(s *session) bool {
+	a := s.final().Says
+	smooth := a.GetResistance() == cannularyv1.Resistance_RESISTANCE_NONE ||
+		w.mutant == SlightIsEasy && a.GetResistance() == cannularyv1.Resistance_RESISTANCE_SLIGHT
+	return len(s.attempts) == 1 && a.Passes != nil && a.GetPasses() == 1 && smooth
+}
+
+func (w *world) lastEasy(entries []bool, needed int) bool {
+	if w.mutant == EasyLastOnly {
+		needed = 1
+	}
+	if len(entries) < needed {
+		return false
+	}
+	for _, e := range entries[len(entries)-needed:] {
+		if !e {
+			return false
+		}
+	}
+	return true
+}
+
+// target is what protocol and plan ask for when at happens.
+func (w *world) target(track string, p protocol.Parameters, at *record.Fact) int {
+	return max(protocol.Floor, p.FormingTarget, int(w.plan(track, at).GetFormingSessionsTarget()))
+}
+
+// formed tells whether a track would be ready, holds aside.
+func (w *world) formed(c *condition, track string, p protocol.Parameters, at *record.Fact) bool {
+	return c.counted >= w.target(track, p, at)+len(c.extras) && w.lastEasy(c.easy, p.EasyEntries)
+}
+
+// founder is the first successful entry of these sessions that is not blunt; of a track
+// taken over the first successful one.
+func founder(since []*session) *entry {
+	var first *entry
+	for _, s := range since {
+		for _, a := range s.attempts {
+			if successful(a) && (s.takenOver || !blunt(a)) && (first == nil || before(a.Fact, first.Fact)) {
+				first = &a
+			}
+		}
+	}
+	return first
+}
+
+// origin is the creator and the reference angle by which session s is judged.
+// Reading: one creator and one angle for the whole session: if it founds the track, also
+// for attempts before the founding one.
+// Reading: of a track taken over without a declared angle, the first successful entry is
+// taken whatever its tip; no plan's angle steps in.
+func (w *world) origin(since []*session, founder *entry) (creator string, angle *float64) {
+	s := since[len(since)-1]
+	if w.mutant == LatestAngle && len(since) > 1 && since[len(since)-2].final().Says.AngleDegrees != nil {
+		defer func() { angle = since[len(since)-2].final().Says.AngleDegrees }()
+	}
+	if t := w.takeover(s.track, s.start()); t != nil {
+		angle = t.Says.AngleDegrees
+		if angle == nil && founder != nil {
+			angle = founder.Says.AngleDegrees
+		}
+		return staff(t.Says.GetCreator()), angle
+	}
+	planned := w.plan(s.track, s.start())
+	if founder == nil {
+		if planned != nil {
+			angle = planned.AngleDegrees
+		}
+		return "", angle
+	}
+	if sharp(*founder) {
+		creator, angle = staff(founder.Says.GetCannulator()), founder.Says.AngleDegrees
+	}
+	if angle == nil && planned != nil && w.mutant == PlanAngleSteps {
+		angle = planned.AngleDegrees
+	}
+	return creator, angle
+}
+
+// verdict is an answer that may not be known.
+type verdict int
+
+const (
+	no verdict = iota
+	unknown
+	yes
+)
+
+func known(isKnown, holds bool) verdict {
+	switch {
+	case !isKnown:
+		return unknown
+	case holds:
+		return yes
+	}
+	return no
+}
+
+// countable tells whether the session fulfils what a session that counts must, its date
+// aside. Every attempt is asked, an abandoned one too.
+func (w *world) countable(s *session, st *step) verdict {
+	final := s.final()
+	v := min(
+		known(final.Says.GetTip() != 0, sharp(final)),
+		known(final.Says.GetOutcome() != 0, successful(final)),
+	)
+	for _, a := range s.attempts {
+		if w.mutant == FinalEntryOnly && a.ID != final.ID {
+			continue
+		}
+		if s.rules.NeedsListed {
+			v = min(v, w.listed(a, st.creator))
+		}
+		if s.rules.NeedsSameSpot && !s.first && w.mutant != UnknownSpotCounts {
+			v = min(v, answered(a.Says.GetSameSpot(), cannularyv1.Answer_ANSWER_YES))
+		}
+		if s.rules.NeedsSameSpot && !s.first && w.mutant == UnknownSpotCounts {
+			v = min(v, known(true, a.Says.GetSameSpot() != cannularyv1.Answer_ANSWER_NO))
+		}
+		if s.rules.NeedsSamePath && !s.first {
+			path := answered(a.Says.GetNewPath(), cannularyv1.Answer_ANSWER_NO)
+			if w.mutant == UnknownPathCounts && path == unknown {
+				path = yes
+			}
+			v = min(v, path)
+		}
+		if s.rules.NeedsSameAngle {
+			v = min(v, w.near(a.Says.AngleDegrees, st.reference, s.rules.AngleTolerance))
+		}
+	}
+	return v
+}
+
+func answered(a, wanted cannularyv1.Answer) verdict {
+	return known(a == cannularyv1.Answer_ANSWER_YES || a == cannularyv1.Answer_ANSWER_NO, a == wanted)
+}
+
+func (w *world) near(angle, reference *float64, tolerance float64) verdict {
+	if angle == nil || reference == nil {
+		return unknown
+	}
+	off := math.Abs(*angle - *reference)
+	return known(true, off < tolerance || off == tolerance && w.mutant != ToleranceOpen)
+}
+
+// listed tells whether the attempt was made by the creator or by a deputy named by then.
+func (w *world) listed(a entry, creator string) verdict {
+	who := staff(a.Says.GetCannulator())
+	if who == "" {
+		return unknown
+	}
+	for _, d := range all[*cannularyv1.DeputyNamed](w) {
+		named := before(d.Fact, a.Fact) || w.mutant == DeputyBeforeNamed
+		if d.Says.GetTrack() == a.Says.GetTrack() && staff(d.Says.GetDeputy()) == who && named {
+			return yes
+		}
+	}
+	return known(creator != "", who == creator)
+}
+
+// pegMissing tells whether between two sessions a peg was not placed, or not found.
+func (w *world) pegMissing(earlier, s *session) bool {
+	return !w.pegPlaced(earlier, s) || !w.pegFound(earlier, s)
+}
+
+func (w *world) pegPlaced(earlier, s *session) bool {
+	for _, p := range all[*cannularyv1.PegPlaced](w) {
+		if p.Says.GetTrack() == s.track && before(earlier.start(), p.Fact) && before(p.Fact, s.start()) {
+			return true
+		}
+	}
+	return false
+}
+
+func (w *world) pegFound(earlier, s *session) bool {
+	during := func(f *record.Fact) bool {
+		return before(earlier.start(), f) && notAfter(f, s.final().Fact)
+	}
+	for _, p := range all[*cannularyv1.PegRemoved](w) {
+		if p.Says.GetTrack() == s.track && during(p.Fact) {
+			return true
+		}
+	}
+	for _, p := range all[*cannularyv1.SitePrepared](w) {
+		if p.Says.GetTrack() != s.track || !during(p.Fact) {
+			continue
+		}
+		switch p.Says.GetPeg() {
+		case cannularyv1.Removal_REMOVAL_WHOLE, cannularyv1.Removal_REMOVAL_PARTLY, cannularyv1.Removal_REMOVAL_NOT_REMOVED:
+			return true
+		case cannularyv1.Removal_REMOVAL_NONE_PRESENT:
+			if w.mutant == PegMissingIsFound {
+				return true
+			}
+		}
+	}
+	return false
+}

@@ -1,0 +1,322 @@
+package track
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	"cannulary/internal/trend"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// access is the state of one access.
+type access struct {
+	name     string
+	patient  string // the patient key of the first fact that names it
+	kind     cannularyv1.AccessKind
+	side     cannularyv1.BodySide
+	region   cannularyv1.AccessRegion
+	kindAt   time.Time
+	kindFact string
+	retired  bool
+
+	examined    time.Time
+	notExamined []string
+
+	above []reading // readings running above the unit's limit, one gauge
+	block []reading // of the look that is being gathered, one gauge
+	look  trend.Trend
+	seen  time.Time // of the look, zero before the first
+	flows []reading // of the last four months
+
+}
+
+// reading is one measured value; gauge is that of the needle.
+type reading struct {
+	value float64
+	gauge uint32
+	at    time.Time
+	date  string
+	fact  string
+}
+
+func (a *access) clone() *access {
+	n := *a
+	n.notExamined, n.above, n.block, n.flows = slices.Clip(a.notExamined), slices.Clip(a.above), slices.Clip(a.block), slices.Clip(a.flows)
+	return &n
+}
+
+// Aspects of findings, where one rule has several.
+const (
+	aspectCollapse = "collapse"
+	aspectPulse    = "pulse"
+	aspectLong     = "long"
+	aspectRun      = "run"
+	aspectLimit    = "limit"
+	aspectTrend    = "trend"
+)
+
+const (
+	present = cannularyv1.Finding_FINDING_PRESENT
+	absent  = cannularyv1.Finding_FINDING_ABSENT
+)
+
+// examined folds an examination, its stops aside (see grounds).
+func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, f *record.Fact) {
+	a := m.access(b.GetAccess())
+	a.examined, a.notExamined = f.At, leftOut(b)
+	m.touch(a.name, f.At)
+	for _, s := range b.GetSites() {
+		if c := m.find(s.GetTrack()); c != nil {
+			switch s.GetPeg() {
+			case present:
+				c.peg = PegIn
+			case absent:
+				c.peg = PegOut
+			}
+		}
+	}
+	p := e.on(f)
+	sign := func(code, aspect, seen string, found, gone bool) {
+		switch {
+		case found && m.stands(code, aspect, "", a.name) == nil:
+			m.raise(Finding{Rule: code, aspect: aspect, Access: a.name, Since: f.At, Facts: []string{f.ID}, Seen: seen}, &p)
+		case gone && !found:
+			m.end(f.At, "a later examination", code, aspect, "", a.name)
+		}
+	}
+	collapse := b.GetLook().GetCollapseOnElevation()
+	sign(rule.OutflowSign, aspectCollapse, "the fistula did not collapse when the arm was raised", collapse == absent, collapse == present)
+	pulse, thrill, bruit := b.GetFeel().GetBoundingPulse(), b.GetFeel().GetDiscontinuousThrill(), b.GetListen().GetHighPitchedBruit()
+	sign(rule.OutflowSign, aspectPulse, "a bounding pulse with a discontinuous thrill or a high-pitched bruit",
+		pulse == present && (thrill == present || bruit == present), pulse == absent || thrill == absent && bruit == absent)
+	grows := b.GetFeel().GetPulseAugmentation()
+	sign(rule.InflowSign, "", "the pulse did not grow when the outflow was occluded", grows == absent, grows == present)
+}
+
+// leftOut names the parts of an examination without any recorded finding, and the signs of
+// life of the access that were not examined.
+func leftOut(b *cannularyv1.AccessExamined) []string {
+	var out []string
+	if b.GetLook() == nil {
+		out = append(out, "look")
+	}
+	if b.GetListen() == nil {
+		out = append(out, "listen")
+	} else if x := b.GetListen().GetBruit(); x != present && x != absent {
+		out = append(out, "bruit")
+	}
+	if b.GetFeel() == nil {
+		out = append(out, "feel")
+	} else if x := b.GetFeel().GetThrill(); x != present && x != absent {
+		out = append(out, "thrill")
+	}
+	return out
+}
+
+// series is the running state of the haemostasis of one track.
+type series struct {
+	before []float64 // the latest twelve before the run, minutes
+	run    []reading // values running above the usual
+}
+
+func (s series) clone() series { return series{slices.Clip(s.before), slices.Clip(s.run)} }
+
+// usualSeries is how many sessions the usual haemostasis is taken over; see trend.Usual.
+const usualSeries = 12
+
+func (m *machine) haemostasis(c *course, minutes float64, f *record.Fact, p *protocol.Parameters, date string) {
+	m.end(f.At, "the haemostasis of "+date, rule.HaemostasisRising, aspectLong, c.name, "")
+	if minutes > p.HaemostasisLong {
+		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+			Seen: fmt.Sprintf("bleeding stopped after %g min on %s", minutes, date), Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
+	}
+	s := &c.stopping
+	usual, known := trend.Usual(s.before)
+	if !known || minutes <= usual.Limit {
+		m.end(f.At, "the haemostasis of "+date, rule.HaemostasisRising, aspectRun, c.name, "")
+		for _, r := range s.run {
+			s.before = last(s.before, usualSeries, r.value)
+		}
+		s.before, s.run = last(s.before, usualSeries, minutes), nil
+		return
+	}
+	s.run = append(slices.Clip(s.run), reading{value: minutes, at: f.At, date: date, fact: f.ID})
+	if len(s.run) < p.Consecutive || m.stands(rule.HaemostasisRising, aspectRun, c.name, "") != nil {
+		return
+	}
+	m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectRun, Track: c.name, Access: c.access, Since: f.At, Facts: facts(s.run),
+		Seen:  fmt.Sprintf("%d sessions running longer than usual: %s min; the usual is %g min", len(s.run), values(s.run), usual.Median),
+		Asked: fmt.Sprintf("not above %.3g min in %d sessions running", usual.Limit, p.Consecutive)}, p)
+}
+
+// facts are the facts of the readings, the newest first: it completes the run.
+func facts(list []reading) []string {
+	var out []string
+	for i := len(list) - 1; i >= 0; i-- {
+		out = append(out, list[i].fact)
+	}
+	return out
+}
+
+func values(list []reading) string {
+	var out []string
+	for _, r := range list {
+		out = append(out, fmt.Sprintf("%g", r.value))
+	}
+	return strings.Join(out, ", ")
+}
+
+const (
+	// pressureSpeed is the pump speed at which venous pressures are compared, mL/min (from
+	// memory: K/DOQI 2000).
+	pressureSpeed = 200
+	// pressureLook is how many sessions make one look at the trend (ours).
+	pressureLook = 12
+	// longestRun is the most sessions running that a protocol may ask for.
+	longestRun = 10
+	// pressureAlpha is the one-sided level of the trend test (ours).
+	pressureAlpha = 0.01
+)
+
+// pressure folds a session's venous pressure at 200 mL/min.
+func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.Fact) {
+	a, p := m.access(b.GetAccess()), e.on(f)
+	r := reading{b.GetPressureMmhg(), b.GetGauge(), f.At, e.date(f), f.ID}
+	if p.PressureLimit == nil || r.value <= *p.PressureLimit {
+		a.above = nil
+		m.end(f.At, "the reading of "+r.date, rule.PressureRising, aspectLimit, "", a.name)
+	} else {
+		if len(a.above) > 0 && a.above[0].gauge != r.gauge {
+			a.above = nil
+		}
+		a.above = append(slices.Clip(a.above), r)
+		if len(a.above) > longestRun {
+			a.above = slices.Clip(a.above[1:])
+		}
+		if len(a.above) >= p.Consecutive && m.stands(rule.PressureRising, aspectLimit, "", a.name) == nil {
+			m.raise(Finding{Rule: rule.PressureRising, aspect: aspectLimit, Access: a.name, Since: f.At, Facts: facts(a.above),
+				Seen:  fmt.Sprintf("venous pressure %s mmHg at %d mL/min with %dG", values(a.above), pressureSpeed, r.gauge),
+				Asked: fmt.Sprintf("not above %g mmHg in %d sessions running", *p.PressureLimit, p.Consecutive)}, &p)
+		}
+	}
+	if len(a.block) > 0 && a.block[0].gauge != r.gauge {
+		a.block = nil
+	}
+	a.block = append(slices.Clip(a.block), r)
+	if len(a.block) < pressureLook {
+		return
+	}
+	y := make([]float64, 0, pressureLook)
+	for _, x := range a.block {
+		y = append(y, x.value)
+	}
+	look, ok := trend.PressureTrend(y, p.PressureSlope, pressureAlpha)
+	block := a.block
+	a.block = nil
+	if !ok {
+		return
+	}
+	a.look, a.seen = look, f.At
+	m.end(f.At, "the look of "+r.date, rule.PressureRising, aspectTrend, "", a.name)
+	if look.Rising {
+		m.raise(Finding{Rule: rule.PressureRising, aspect: aspectTrend, Access: a.name, Since: f.At, Facts: facts(block),
+			Seen:  fmt.Sprintf("venous pressure rises by %.3g mmHg in twelve sessions (p = %.2g)", look.SlopePerTwelve, look.P),
+			Asked: fmt.Sprintf("no rise of %g mmHg or more in twelve sessions, one-sided at %g", p.PressureSlope, pressureAlpha)}, &p)
+	}
+}
+
+// flow folds a measurement of the access flow.
+func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact) {
+	if b.FlowMillilitresPerMinute == nil {
+		return
+	}
+	a, p := m.access(b.GetAccess()), e.on(f)
+	r := reading{value: b.GetFlowMillilitresPerMinute(), at: f.At, date: e.date(f), fact: f.ID}
+	from := monthsBefore(r.date, flowMonths)
+	kept := a.flows[:0:0]
+	var highest *reading
+	for i := range a.flows {
+		x := a.flows[i]
+		if x.date < from {
+			continue
+		}
+		kept = append(kept, x)
+		if highest == nil || x.value >= highest.value {
+			highest = &kept[len(kept)-1]
+		}
+	}
+	judge := func(code string, x Finding) {
+		switch {
+		case x.Seen == "":
+			m.end(f.At, "the flow of "+r.date, code, "", "", a.name)
+		case m.stands(code, "", "", a.name) == nil:
+			x.Rule, x.Access, x.Since = code, a.name, f.At
+			m.raise(x, &p)
+		}
+	}
+	var low, falling Finding
+	if r.value < float64(p.FlowLow) {
+		low = Finding{Facts: []string{f.ID}, Seen: fmt.Sprintf("access flow %g mL/min", r.value), Asked: fmt.Sprintf("at least %d mL/min", p.FlowLow)}
+	}
+	if highest != nil && r.value < float64(p.FlowFallBelow) && highest.value > 0 && (highest.value-r.value)/highest.value*100 > p.FlowFallPercent {
+		falling = Finding{Facts: []string{f.ID, highest.fact}, Seen: fmt.Sprintf("access flow fell from %g mL/min on %s to %g", highest.value, highest.date, r.value),
+			Asked: fmt.Sprintf("below %d mL/min no fall by more than %g %% within four months", p.FlowFallBelow, p.FlowFallPercent)}
+	}
+	judge(rule.FlowLow, low)
+	judge(rule.FlowFalling, falling)
+	a.flows = append(kept, r)
+}
+
+// flowMonths is the time over which a fall of the flow is judged (from memory: KDOQI 2006,
+// guideline 4.4).
+const flowMonths = 4
+
+func monthsBefore(date string, n int) string {
+	t, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return date
+	}
+	return t.AddDate(0, -n, 0).Format(time.DateOnly)
+}
+
+// complication folds a complication; only an infiltration is judged by a rule.
+func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, f *record.Fact) {
+	if b.GetKind() != cannularyv1.ComplicationKind_COMPLICATION_KIND_INFILTRATION {
+		return
+	}
+	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: f.At, Facts: []string{f.ID}, Seen: "an infiltration", key: e.occasion(f)}
+	if t := b.GetTrack(); t != "" {
+		x.Seen += " at track " + t
+		if c := m.find(t); c != nil && x.Access == "" {
+			x.Access = c.access
+		}
+		if x.Access == "" {
+			x.Track = t
+		}
+	}
+	p := e.on(f)
+	x.Asked = fmt.Sprintf("the access rests for at least %d treatment(s), the next needle goes above the injury", p.InfiltrationRest)
+	x.needs = p.InfiltrationRest
+	m.raise(x, &p)
+}
+
+// rested counts a treatment that spared the other accesses: through `used`, or none at all.
+func (m *machine) rested(e *env, used string, f *record.Fact) {
+	key := e.occasion(f)
+	done := false
+	for i := range m.standing {
+		x := &m.standing[i]
+		if x.Rule == rule.Infiltration && x.key != key && (used == "" || used != x.Access) {
+			x.needs--
+			done = done || x.needs <= 0
+		}
+	}
+	if done {
+		m.clear(f.At, "the access has rested", func(x *Finding) bool { return x.Rule == rule.Infiltration && x.needs <= 0 })
+	}
+}

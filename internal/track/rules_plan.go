@@ -1,0 +1,187 @@
+package track
+
+import (
+	"fmt"
+	"slices"
+
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+func planRule(code string) bool {
+	switch code {
+	case rule.SpacingShort, rule.SpacingLong, rule.NearAnastomosis, rule.AngleUnusual:
+		return true
+	}
+	return false
+}
+
+// plan folds a plan and judges it.
+func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
+	p := e.on(f)
+	m.access(b.GetAccess())
+	for _, t := range b.GetTracks() {
+		c := m.course(t.GetTrack(), f)
+		c.plan, c.planned, c.planAt, c.role, c.access = t, b, f.At, t.GetRole(), b.GetAccess()
+		c.basis, c.basisAt = f.ID, f.At
+		if !c.founded && c.taken == nil {
+			c.reference = t.AngleDegrees
+		}
+		m.replan(c, f)
+		m.onRetired(c, f)
+		m.spacing(c, b, f, &p)
+		m.site(c, t.SiteFromAnastomosisMillimetres, f, &p)
+		if a := t.AngleDegrees; a != nil && (*a < p.AngleMin || *a > p.AngleMax) {
+			m.raise(Finding{Rule: rule.AngleUnusual, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+				Seen: fmt.Sprintf("planned at %g°", *a), Asked: fmt.Sprintf("%g° to %g°", p.AngleMin, p.AngleMax)}, &p)
+		}
+	}
+	m.grounds(e, f, false)
+}
+
+// replan ends what was found of an earlier plan.
+func (m *machine) replan(c *course, f *record.Fact) {
+	m.clear(f.At, "a later plan", func(x *Finding) bool { return x.Track == c.name && planRule(x.Rule) })
+}
+
+func (m *machine) spacing(c *course, b *cannularyv1.TrackPlanned, f *record.Fact, p *protocol.Parameters) {
+	if b.TipDistanceMillimetres == nil {
+		return
+	}
+	d := int(b.GetTipDistanceMillimetres())
+	x := Finding{Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID}, Seen: spacingSeen(b)}
+	switch {
+	case d < p.TipStop:
+		x.Rule, x.Severity, x.Asked, x.Hold = rule.SpacingShort, rule.Stop, fmt.Sprintf("at least %d mm; below %d mm is a stop", p.TipMin, p.TipStop), record.HoldID(rule.SpacingShort, f.ID)
+	case d < p.TipMin:
+		x.Rule, x.Asked = rule.SpacingShort, fmt.Sprintf("at least %d mm", p.TipMin)
+	case d > p.TipMax:
+		x.Rule, x.Asked = rule.SpacingLong, fmt.Sprintf("at most %d mm", p.TipMax)
+	default:
+		return
+	}
+	m.raise(x, p)
+}
+
+func (m *machine) site(c *course, millimetres *uint32, f *record.Fact, p *protocol.Parameters) {
+	if millimetres == nil || int(*millimetres) >= p.AnastomosisMin {
+		return
+	}
+	m.raise(Finding{Rule: rule.NearAnastomosis, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+		Seen: fmt.Sprintf("the site lies %d mm from the anastomosis", *millimetres), Asked: fmt.Sprintf("at least %d mm", p.AnastomosisMin)}, p)
+}
+
+// takeOver folds a takeover: the course starts anew at the declared stage.
+func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact) {
+	p := e.on(f)
+	m.access(b.GetAccess())
+	c := m.course(b.GetTrack(), f)
+	m.clear(f.At, "the track was taken over", func(x *Finding) bool {
+		return x.Track == c.name && (x.Hold == "" || planRule(x.Rule)) && !x.Since.After(f.At)
+	})
+	fresh := &course{name: c.name, patient: c.patient, there: true, newest: c.newest, plan: c.plan, planned: c.planned, planAt: c.planAt,
+		deputies: c.deputies, rest: c.rest, retired: c.retired, peg: c.peg,
+		visits: c.visits, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
+		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
+	*c = *fresh
+	c.taken, c.takenAt, c.role, c.access, c.basis, c.basisAt = b, f.At, b.GetRole(), b.GetAccess(), f.ID, f.At
+	c.seen, c.entered = true, true
+	c.creator, c.reference = b.GetCreator(), b.AngleDegrees
+	switch b.GetStage() {
+	case cannularyv1.TrackStage_TRACK_STAGE_FORMING:
+		c.counted = int(b.GetSharpSessions())
+	case cannularyv1.TrackStage_TRACK_STAGE_TRIAL:
+		c.trial = true
+	case cannularyv1.TrackStage_TRACK_STAGE_ESTABLISHED:
+		c.trial, c.best = true, declaredStreak
+	}
+	m.site(c, b.SiteFromAnastomosisMillimetres, f, &p)
+	m.onRetired(c, f)
+}
+
+// onRetired retires a track that lies on an access that is retired.
+func (m *machine) onRetired(c *course, f *record.Fact) {
+	if c.access != "" && m.access(c.access).retired {
+		m.retire(c, retirement{reason: "its access is no longer used"}, f.At, "its access was retired")
+	}
+}
+
+// declaredStreak stands for the blunt sessions of a track that was declared established:
+// more than any protocol asks for.
+const declaredStreak = 1 << 20
+
+// notFistula tells whether the track lies on an access that is known to be no fistula.
+func (m *machine) notFistula(c *course) *access {
+	if c.access == "" || c.retired != nil || c.basis == "" {
+		return nil
+	}
+	for _, a := range m.accesses {
+		if a.name == c.access && a.kind != cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED && a.kind != cannularyv1.AccessKind_ACCESS_KIND_FISTULA {
+			return a
+		}
+	}
+	return nil
+}
+
+func spacingSeen(b *cannularyv1.TrackPlanned) string {
+	return fmt.Sprintf("needle tips planned %d mm apart", b.GetTipDistanceMillimetres())
+}
+
+// fistulas looks after a fact whether each track lies on a fistula, as far as is known.
+func (m *machine) fistulas(f *record.Fact) {
+	r, _ := rule.Of(rule.NotAFistula)
+	for _, c := range m.courses {
+		a := m.notFistula(c)
+		x := m.stands(r.Code, "", c.name, "")
+		if x != nil && (a == nil || x.Facts[0] != c.basis) {
+			by := "the kind of the access, or another plan"
+			if c.retired != nil {
+				by = "the track was retired"
+			}
+			m.end(f.At, by, r.Code, "", c.name, "")
+			x = nil
+		}
+		if a == nil || x != nil {
+			continue
+		}
+		since := c.basisAt
+		if a.kindAt.After(since) {
+			since = a.kindAt
+		}
+		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis),
+			Seen: "a track on access " + a.name + ", which is recorded as " + words(a.kind.String(), "ACCESS_KIND_")}, nil)
+	}
+}
+
+// fistulaHolds are the holds of tracks that lie, or lay, on an access that is no fistula:
+// they last exactly as long as that is so.
+func fistulaHolds(findings []Finding) []Hold {
+	var out []Hold
+	for i := range findings {
+		x := &findings[i]
+		if x.Rule != rule.NotAFistula {
+			continue
+		}
+		k := slices.IndexFunc(out, func(h Hold) bool { return h.ID == x.Hold })
+		if k < 0 {
+			out = append(out, Hold{ID: x.Hold, Rule: x.Rule, Since: x.Since, Text: x.Seen, Asked: x.Asked, Clears: x.Clears, Ground: x.Facts[0], Lifted: x.Cleared, Reason: x.ClearedBy})
+			k = len(out) - 1
+		}
+		h := &out[k]
+		switch {
+		case x.Cleared.IsZero() && !h.Lifted.IsZero():
+			h.Tracks, h.Lifted, h.Reason = []string{x.Track}, x.Cleared, ""
+		case x.Cleared.IsZero() == h.Lifted.IsZero():
+			h.Tracks = append(h.Tracks, x.Track)
+			if x.Cleared.After(h.Lifted) {
+				h.Lifted, h.Reason = x.Cleared, x.ClearedBy
+			}
+		}
+		if h.Since.After(x.Since) {
+			h.Since = x.Since
+		}
+	}
+	return out
+}

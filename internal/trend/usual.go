@@ -1,0 +1,73 @@
+package trend
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	// UsualMost is how many of the latest values the usual is taken from. The project's
+	// own choice, no source.
+	UsualMost = 12
+	// UsualLeast is how many values a usual needs. The project's own choice, no source.
+	UsualLeast = 6
+	// UsualMargin is the least distance in minutes from the usual to its limit. The
+	// project's own choice, no source.
+	UsualMargin = 3.0
+	// UsualSpreads is that distance in standard deviations. The project's own choice, no
+	// source.
+	UsualSpreads = 2.0
+	// NormalMAD times the median absolute deviation is the standard deviation of normally
+	// distributed values (Rousseeuw & Croux 1993).
+	NormalMAD = 1.4826
+)
+
+// Median is the middle value, or the mean of the middle two; 0 of none.
+func Median(values []float64) float64 {
+	return median(slices.Clone(values))
+}
+
+// median sorts values in place.
+func median(values []float64) float64 {
+	n := len(values)
+	if n == 0 {
+		return 0
+	}
+	slices.Sort(values)
+	if n%2 == 1 {
+		return values[n/2]
+	}
+	lo, hi := values[n/2-1], values[n/2]
+	return lo + (hi-lo)/2
+}
+
+// MAD is the raw median absolute deviation from the median, in the unit of the values; 0
+// of none. NormalMAD scales it to a standard deviation.
+func MAD(values []float64) float64 {
+	m := Median(values)
+	away := make([]float64, len(values))
+	for i, v := range values {
+		away[i] = math.Abs(v - m)
+	}
+	return median(away)
+}
+
+// Band is what is usual for a patient, in minutes. A time above Limit is longer than usual.
+type Band struct {
+	N      int // values it is taken from, UsualLeast to UsualMost
+	Median float64
+	MAD    float64 // raw
+	Limit  float64 // Median + max(UsualMargin, UsualSpreads*NormalMAD*MAD)
+}
+
+// Usual is the usual haemostasis time by the latest UsualMost of previous times in minutes,
+// oldest first. It is not ok with fewer than UsualLeast.
+func Usual(previous []float64) (u Band, ok bool) {
+	if len(previous) < UsualLeast {
+		return Band{}, false
+	}
+	latest := previous[max(0, len(previous)-UsualMost):]
+	u = Band{N: len(latest), Median: Median(latest), MAD: MAD(latest)}
+	u.Limit = u.Median + max(UsualMargin, UsualSpreads*NormalMAD*u.MAD)
+	return u, true
+}

@@ -1,0 +1,127 @@
+package view
+
+import "time"
+
+// TrackRow is the stored judgement of one track.
+type TrackRow struct {
+	Patient, Track, Facility, Role, Stage string
+	Counted, Target                       int
+	Held                                  bool
+	// Needle is the next needle and Why the reason, see track.Next.
+	Needle, Why string
+}
+
+// HoldRow is an open hold.
+type HoldRow struct {
+	ID, Patient, Facility, Rule string
+	Since                       time.Time
+	Text                        string // what was seen
+}
+
+// ResourceKey names a resource.
+type ResourceKey struct{ Type, ID string }
+
+// Judgement is what is stored of one patient's judgement beside the resources.
+type Judgement struct {
+	Patient, Facility string
+	// Due is the first local date on which the calendar may change it, empty for none.
+	Due    string
+	Tracks []TrackRow
+	Holds  []HoldRow
+	// Creators are the ids of those whose rating it rests on, Maturity those of the maturity
+	// Observations.
+	Creators, Maturity []string
+}
+
+// SetJudgement replaces the stored judgement of all identities in group by that of its
+// survivor.
+func (t *Tx) SetJudgement(group []string, j Judgement) error {
+	for _, key := range group {
+		for _, q := range []string{`DELETE FROM track WHERE patient = ?`, `DELETE FROM hold WHERE patient = ?`, `DELETE FROM judged WHERE patient = ?`,
+			`DELETE FROM creator WHERE patient = ?`, `DELETE FROM maturity WHERE patient = ?`} {
+			if err := t.exec(q, key); err != nil {
+				return err
+			}
+		}
+	}
+	if j.Facility == "" { // an identity without facts of its own
+		return nil
+	}
+	if err := t.exec(`INSERT INTO judged (patient, facility, due) VALUES (?, ?, ?)`, j.Patient, j.Facility, j.Due); err != nil {
+		return err
+	}
+	for _, r := range j.Tracks {
+		if err := t.exec(`INSERT INTO track (patient, track, facility, role, stage, counted, target, held, needle, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Held, r.Needle, r.Why); err != nil {
+			return err
+		}
+	}
+	for _, r := range j.Holds {
+		// After a reversed merge the row may still be the survivor's, who is judged later.
+		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text) VALUES (?, ?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text`,
+			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text); err != nil {
+			return err
+		}
+	}
+	for _, s := range j.Creators {
+		if err := t.exec(`INSERT INTO creator (staff, patient) VALUES (?, ?) ON CONFLICT DO NOTHING`, s, j.Patient); err != nil {
+			return err
+		}
+	}
+	for _, id := range j.Maturity {
+		if err := t.exec(`INSERT INTO maturity (patient, id) VALUES (?, ?) ON CONFLICT DO NOTHING`, j.Patient, id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Judged lists the resources that judgements of the patient keys gave, also those that
+// were taken back since.
+func (t *Tx) Judged(group []string) ([]ResourceKey, error) {
+	var out []ResourceKey
+	for _, key := range group {
+		for _, typ := range []string{"DetectedIssue", "Flag"} {
+			ids, err := t.strings(`SELECT id FROM resource WHERE patient = ? AND type = ? ORDER BY id`, key, typ)
+			if err != nil {
+				return nil, err
+			}
+			for _, id := range ids {
+				out = append(out, ResourceKey{typ, id})
+			}
+		}
+		ids, err := t.strings(`SELECT id FROM maturity WHERE patient = ? ORDER BY id`, key)
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range ids {
+			out = append(out, ResourceKey{"Observation", id})
+		}
+	}
+	return out, nil
+}
+
+// Body is the newest version of a resource as it is stored.
+func (t *Tx) Body(k ResourceKey) ([]byte, error) {
+	var body []byte
+	_, err := t.row(`SELECT body FROM resource WHERE type = ? AND id = ?`, []any{k.Type, k.ID}, &body)
+	return body, err
+}
+
+// PatientsOfFacility lists the patient keys with facts of the facility.
+func (t *Tx) PatientsOfFacility(id string) ([]string, error) {
+	return t.strings(`SELECT DISTINCT patient FROM event WHERE facility = ? AND patient != '' ORDER BY patient`, id)
+}
+
+// PatientsDue lists the patients judged at the facility whose judgement the calendar may
+// have changed by the local date.
+func (t *Tx) PatientsDue(facility, date string) ([]string, error) {
+	return t.strings(`SELECT patient FROM judged WHERE facility = ? AND due != '' AND due <= ? ORDER BY patient`, facility, date)
+}
+
+// PatientsOfCreator lists the patients whose judgement rests on the rating of a member of
+// staff (record.StaffID).
+func (t *Tx) PatientsOfCreator(staff string) ([]string, error) {
+	return t.strings(`SELECT patient FROM creator WHERE staff = ? ORDER BY patient`, staff)
+}
