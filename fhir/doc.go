@@ -20,4 +20,7 @@
 //     no standard code says what was recorded without saying more.
 //   - Device resources are per lot and identifier, not per patient: the same box serves many.
 //   - Plans, rests, reviews and holds give no resource of a session.
+//   - What package track judges is rendered beside the facts (Judged): findings are
+//     DetectedIssues, holds Flags, and how far a track has come an Observation. What is
+//     found no longer is cancelled or entered in error (TakenBack), never deleted.
 package fhir

@@ -1,8 +1,12 @@
 package fhir
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
 	"sort"
+	"strings"
+	"time"
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -28,13 +32,31 @@ type JudgedView struct {
 	Judgement, All *track.Judgement
 }
 
+// Basis is what every resource of the judgement depends on beside its own track, hold or
+// finding: the patient, and which BodyStructures names stand for. Where it differs from
+// that of the judgement before, what did not change by itself has to be rendered anew too.
+func (v JudgedView) Basis() string {
+	lines := []string{v.Patient}
+	for i := range v.All.Tracks {
+		lines = append(lines, "track\t"+v.All.Tracks[i].Name+"\t"+v.All.Tracks[i].ID)
+	}
+	for i := range v.All.Accesses {
+		lines = append(lines, "access\t"+v.All.Accesses[i].Name+"\t"+v.All.Accesses[i].ID)
+	}
+	sort.Strings(lines[1:])
+	return strings.Join(lines, "\n")
+}
+
 // MaturityID is the id of the Observation that tells how far a track has come.
 func MaturityID(trackID string) string { return record.DerivedID("maturity", trackID) }
 
 // Judged renders a judgement: an Observation of each track's maturity, a Flag for each hold,
-// a DetectedIssue for each finding; in the order of (Type, ID). It errs where a value is
-// not known to this version.
+// a DetectedIssue for each finding; in the order of (Type, ID). Times are told in UTC,
+// whatever c.Zone: a patient is judged across facilities, and what was found at one may not
+// change because the patient dialyses at another. It errs where a stage, needle, rule or
+// severity is not known to this version.
 func Judged(c Context, v JudgedView) ([]Resource, error) {
+	c.Zone = time.UTC
 	var out []Resource
 	for i := range v.Judgement.Tracks {
 		r, err := v.maturity(c, &v.Judgement.Tracks[i])
@@ -86,10 +108,35 @@ func (v JudgedView) places(tracks, accesses []string) []model.Reference {
 	return out
 }
 
+// judged is the concept of a code that a judgement gave. One that this version does not
+// know is an error: it must not be rendered as something else.
+func (o Options) judged(code string) (*model.CodeableConcept, error) {
+	if _, ok := local[code]; !ok {
+		return nil, fmt.Errorf("%s is not known to this version", code)
+	}
+	return o.concept(code), nil
+}
+
+// nextNeedle is the local code of the needle that comes next.
+func nextNeedle(n track.Needle) string {
+	switch n {
+	case track.Sharp, track.Blunt:
+		return "needle-tip-" + string(n)
+	}
+	return "next-needle-" + string(n)
+}
+
 // maturity is how far a track has come and which needle comes next.
 func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
+	stage, err := c.Options.judged("track-stage-" + string(s.Stage))
+	if err != nil {
+		return Resource{}, err
+	}
+	next, err := c.Options.judged(nextNeedle(s.Next.Needle))
+	if err != nil {
+		return Resource{}, err
+	}
 	id := MaturityID(s.ID)
-	r := &rendering{Context: c}
 	at := moment{s.Newest, minute}
 	o := &model.Observation{
 		Id:                   &id,
@@ -100,25 +147,20 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 		Subject:              ptr(reference("Patient", v.Patient)),
 		Focus:                []model.Reference{reference("BodyStructure", s.ID)},
 		EffectiveDateTime:    at.dateTime(c.Zone),
-		ValueCodeableConcept: c.Options.concept("track-stage-" + string(s.Stage)),
+		ValueCodeableConcept: stage,
 		Method:               c.Options.concept("needling-protocol"),
-		Note:                 note(s.Next.Why + ". " + Advice),
+		Note:                 note(sentences(s.Next.Why, Advice)),
 	}
-	o.Method.Text = text("Judged by needling protocol " + s.Protocol.Version)
-	parts := components{r: r}
+	if s.Protocol.Version != "" {
+		o.Method.Text = text("Judged by needling protocol " + s.Protocol.Version)
+	}
+	parts := components{r: &rendering{Context: c}}
 	whole := func(code string, n int) { parts.add(code).ValueInteger = &n }
 	whole("sessions-counted", s.Counted)
 	whole("sessions-needed", s.Target+len(s.Extras))
 	whole("blunt-streak", s.Streak)
 	whole("rescues", s.Trends.Rescues)
-	next := "next-needle-none"
-	switch s.Next.Needle {
-	case track.Sharp:
-		next = "needle-tip-sharp"
-	case track.Blunt:
-		next = "needle-tip-blunt"
-	}
-	parts.concept("next-needle", c.Options.concept(next))
+	parts.concept("next-needle", next)
 	parts.quantity("reference-angle", s.ReferenceAngle, unitDegree)
 	if s.Trends.HaemostasisKnown {
 		parts.quantity("usual-haemostasis", &s.Trends.Haemostasis.Median, unitMinute)
@@ -130,52 +172,84 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 		parts.concept("declared", c.Options.concept("yes"))
 	}
 	o.Component = parts.list
-	if r.err != nil {
-		return Resource{}, r.err
-	}
 	body, err := o.MarshalJSON()
 	return Resource{Type: "Observation", ID: id, Patient: v.Patient, Body: body, Index: indexObservation(o, []Period{at.period("date", c.Zone)})}, err
 }
 
-// flag is a hold.
+// flag is a hold. R4 gives a Flag no element for the part of the body: the text names what
+// is held, and flag-detail leads to its BodyStructures beside the findings.
 func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
+	code, err := c.Options.judged("rule-" + h.Rule)
+	if err != nil {
+		return Resource{}, err
+	}
 	id := h.ID
 	m := &model.Flag{
 		Id:       &id,
 		Status:   model.FlagStatusActive,
 		Category: []model.CodeableConcept{*coded(flagCategory, "safety", "Safety")},
-		Code:     *c.Options.concept("rule-" + h.Rule),
+		Code:     *code,
 		Subject:  reference("Patient", v.Patient),
 		Period:   &model.Period{Start: moment{h.Since, minute}.dateTime(c.Zone)},
 		Author:   practitioner(h.By),
 	}
-	what := "Do not needle: " + h.Text
-	if h.GroundWithdrawn {
-		what += " (ground withdrawn)"
-	}
-	m.Code.Text = text(what + ". Clears: " + h.Clears + ". " + Advice)
-	end := EndOfTime()
+	what := "Do not needle"
 	if !h.Lifted.IsZero() {
+		what = "Was not to be needled"
 		m.Status = model.FlagStatusInactive
 		m.Period.End = moment{h.Lifted, minute}.dateTime(c.Zone)
-		end = h.Lifted.Add(1)
+	}
+	what += held(h) + ": " + or(h.Text, "what was seen is not recorded")
+	if h.GroundWithdrawn {
+		what += " (ground withdrawn: what it rests on was corrected or taken back)"
+	}
+	then := prefixed("Clears: ", h.Clears)
+	if !h.Lifted.IsZero() {
+		then = "Lifted" + prefixed(" by ", h.LiftedBy.GetValue()) + ": " + or(h.Reason, "no reason recorded")
+	}
+	m.Code.Text = text(sentences(what, then, Advice))
+	detail := func(ref model.Reference) {
+		m.Extension = append(m.Extension, model.Extension{Url: FlagDetail, ValueReference: &ref})
 	}
 	for i := range v.All.Findings {
 		if f := &v.All.Findings[i]; f.Hold == h.ID {
-			ref := reference("DetectedIssue", f.ID)
-			m.Extension = append(m.Extension, model.Extension{Url: FlagDetail, ValueReference: &ref})
+			detail(reference("DetectedIssue", f.ID))
 		}
 	}
-	return flagResource(v.Patient, m, Period{Param: "date", Low: h.Since.UTC(), High: end.UTC()})
+	for _, ref := range v.places(h.Tracks, h.Accesses) {
+		detail(ref)
+	}
+	return flagResource(v.Patient, m, c)
 }
 
-func flagResource(patient string, m *model.Flag, when Period) (Resource, error) {
-	var ix Index
-	ix.Dates = []Period{when}
+// held names what a hold is on, after a space; empty where nothing is named.
+func held(h *track.Hold) string {
+	var names []string
+	for _, t := range h.Tracks {
+		names = append(names, "track "+t)
+	}
+	for _, a := range h.Accesses {
+		names = append(names, "access "+a)
+	}
+	return prefixed(" ", strings.Join(names, ", "))
+}
+
+func flagResource(patient string, m *model.Flag, c Context) (Resource, error) {
+	when := Period{Param: "date", Low: BeginningOfTime(), High: EndOfTime()}
+	if m.Period != nil {
+		when.Low = stamp("date", m.Period.Start, c).Low
+		when.High = stamp("date", m.Period.End, c).High
+	}
+	ix := Index{Dates: []Period{when}}
 	ix.refs("patient", m.Subject)
 	ix.refs("subject", m.Subject)
 	if m.Author != nil {
 		ix.refs("author", *m.Author)
+	}
+	for _, e := range m.Extension {
+		if e.Url == FlagDetail && e.ValueReference != nil && strings.HasPrefix(deref(e.ValueReference.Reference), "BodyStructure/") {
+			ix.refs("track", *e.ValueReference)
+		}
 	}
 	body, err := m.MarshalJSON()
 	return Resource{Type: "Flag", ID: *m.Id, Patient: patient, Body: body, Index: ix}, err
@@ -183,64 +257,94 @@ func flagResource(patient string, m *model.Flag, when Period) (Resource, error) 
 
 // issue is a finding.
 func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
+	code, err := c.Options.judged("rule-" + f.Rule)
+	if err != nil {
+		return Resource{}, err
+	}
+	grave, err := severity(f.Severity)
+	if err != nil {
+		return Resource{}, err
+	}
 	id := f.ID
-	at := moment{f.Since, minute}
 	m := &model.DetectedIssue{
 		Id:                 &id,
 		Status:             model.ObservationStatusFinal,
-		Code:               c.Options.concept("rule-" + f.Rule),
-		Severity:           severity(f.Severity),
+		Code:               code,
+		Severity:           &grave,
 		Patient:            ptr(reference("Patient", v.Patient)),
-		IdentifiedDateTime: at.dateTime(c.Zone),
+		IdentifiedDateTime: moment{f.Since, minute}.dateTime(c.Zone),
+		Implicated:         v.places(named(f.Track), named(f.Access)),
 	}
-	var tracks, accesses []string
-	if f.Track != "" {
-		tracks = []string{f.Track}
-	}
-	if f.Access != "" {
-		accesses = []string{f.Access}
-	}
-	m.Implicated = v.places(tracks, accesses)
 	for _, fact := range f.Facts {
-		// A logical reference: what a fact gave carries its id as identifier.
+		// A logical reference, which cannot dangle: not every fact gives a resource. The
+		// one that tells an insertion, reading or sign has the fact's id as its own.
 		if list := identifier(FactSystem, fact); list != nil {
 			m.Evidence = append(m.Evidence, model.DetectedIssueEvidence{Detail: []model.Reference{{Identifier: &list[0]}}})
 		}
 	}
-	by := ""
+	asked := "Rule " + f.Rule + prefixed(": ", f.Asked)
 	if f.Protocol != "" {
-		by = " (protocol " + f.Protocol + ")"
+		asked += " (protocol " + f.Protocol + ")"
 	}
-	m.Detail = text(f.Seen + ". Rule " + f.Rule + ": " + f.Asked + by + ". Clears: " + f.Clears + ". " + Advice)
+	clears := prefixed("Clears: ", f.Clears)
 	if !f.Cleared.IsZero() {
+		clears = "" // the mitigation tells what did
 		m.Mitigation = []model.DetectedIssueMitigation{{
 			Action: model.CodeableConcept{Text: text("Cleared: " + or(f.ClearedBy, "no longer so"))},
 			Date:   moment{f.Cleared, minute}.dateTime(c.Zone),
 		}}
 	}
-	return issueResource(v.Patient, m, at.period("identified", c.Zone))
+	m.Detail = text(sentences(f.Seen, asked, clears, Advice))
+	return issueResource(v.Patient, m, c)
+}
+
+func named(name string) []string {
+	if name == "" {
+		return nil
+	}
+	return []string{name}
+}
+
+// sentences joins what is there of the list, each closed by a full stop.
+func sentences(list ...string) string {
+	var out []string
+	for _, s := range list {
+		if s = strings.TrimSpace(s); s != "" {
+			out = append(out, strings.TrimSuffix(s, ".")+".")
+		}
+	}
+	return strings.Join(out, " ")
+}
+
+// prefixed is empty where there is nothing to say.
+func prefixed(prefix, s string) string {
+	if strings.TrimSpace(s) == "" {
+		return ""
+	}
+	return prefix + s
 }
 
 func or(s, otherwise string) string {
-	if s == "" {
+	if strings.TrimSpace(s) == "" {
 		return otherwise
 	}
 	return s
 }
 
-func severity(s rule.Severity) *model.DetectedIssueSeverity {
+func severity(s rule.Severity) (model.DetectedIssueSeverity, error) {
 	switch s {
 	case rule.Stop:
-		return ptr(model.DetectedIssueSeverityHigh)
+		return model.DetectedIssueSeverityHigh, nil
 	case rule.Caution:
-		return ptr(model.DetectedIssueSeverityModerate)
+		return model.DetectedIssueSeverityModerate, nil
+	case rule.Note:
+		return model.DetectedIssueSeverityLow, nil
 	}
-	return ptr(model.DetectedIssueSeverityLow)
+	return 0, fmt.Errorf("severity %q is not known to this version", s)
 }
 
-func issueResource(patient string, m *model.DetectedIssue, when Period) (Resource, error) {
-	var ix Index
-	ix.Dates = []Period{when}
+func issueResource(patient string, m *model.DetectedIssue, c Context) (Resource, error) {
+	ix := Index{Dates: []Period{stamp("identified", m.IdentifiedDateTime, c)}}
 	ix.concepts("code", m.Code)
 	if m.Patient != nil {
 		ix.refs("patient", *m.Patient)
@@ -251,39 +355,53 @@ func issueResource(patient string, m *model.DetectedIssue, when Period) (Resourc
 }
 
 // TakenBack renders what a judgement no longer holds, from the version stored last: a
-// DetectedIssue is cancelled, a Flag or an Observation entered in error. patient is the
-// surviving patient key.
+// DetectedIssue is cancelled, a Flag or an Observation entered in error; all else stays.
+// patient is the surviving patient key. It errs where stored is not that resource.
 func TakenBack(c Context, patient, typ, id string, stored []byte) (Resource, error) {
+	c.Zone = time.UTC
+	r, err := takenBack(c, patient, typ, id, stored)
+	if err != nil {
+		return Resource{}, fmt.Errorf("stored %s/%s: %w", typ, id, err)
+	}
+	return r, nil
+}
+
+func takenBack(c Context, patient, typ, id string, stored []byte) (Resource, error) {
+	// The model reads any resource as any type.
+	var head struct {
+		ID   string `json:"id"`
+		Type string `json:"resourceType"`
+	}
+	if err := json.Unmarshal(stored, &head); err != nil {
+		return Resource{}, err
+	}
+	if head.ID != id || head.Type != typ {
+		return Resource{}, fmt.Errorf("it is %s/%s", head.Type, head.ID)
+	}
+	subject := reference("Patient", patient)
 	switch typ {
 	case "DetectedIssue":
 		m, err := model.UnmarshalDetectedIssue(stored)
 		if err != nil {
-			return Resource{}, fmt.Errorf("stored DetectedIssue/%s: %w", id, err)
+			return Resource{}, err
 		}
-		m.Meta, m.Status, m.Patient = nil, model.ObservationStatusCancelled, ptr(reference("Patient", patient))
-		return issueResource(patient, &m, stamp("identified", m.IdentifiedDateTime, c))
+		m.Meta, m.Status, m.Patient = nil, model.ObservationStatusCancelled, &subject
+		return issueResource(patient, &m, c)
 	case "Flag":
 		m, err := model.UnmarshalFlag(stored)
 		if err != nil {
-			return Resource{}, fmt.Errorf("stored Flag/%s: %w", id, err)
+			return Resource{}, err
 		}
-		m.Meta, m.Status, m.Subject = nil, model.FlagStatusEnteredInError, reference("Patient", patient)
-		when := Period{Param: "date", Low: BeginningOfTime(), High: EndOfTime()}
-		if m.Period != nil {
-			when.Low = stamp("date", m.Period.Start, c).Low
-			if m.Period.End != nil {
-				when.High = stamp("date", m.Period.End, c).High
-			}
-		}
-		return flagResource(patient, &m, when)
+		m.Meta, m.Status, m.Subject = nil, model.FlagStatusEnteredInError, subject
+		return flagResource(patient, &m, c)
 	case "Observation":
 		m, err := model.UnmarshalObservation(stored)
 		if err != nil {
-			return Resource{}, fmt.Errorf("stored Observation/%s: %w", id, err)
+			return Resource{}, err
 		}
-		m.Meta, m.Status, m.Subject = nil, model.ObservationStatusEnteredInError, ptr(reference("Patient", patient))
+		m.Meta, m.Status, m.Subject = nil, model.ObservationStatusEnteredInError, &subject
 		body, err := m.MarshalJSON()
 		return Resource{Type: typ, ID: id, Patient: patient, Body: body, Index: indexObservation(&m, []Period{stamp("date", m.EffectiveDateTime, c)})}, err
 	}
-	return Resource{}, fmt.Errorf("%s/%s: no judgement gives that type", typ, id)
+	return Resource{}, errors.New("no judgement gives that type")
 }

@@ -191,7 +191,7 @@ func TestTheRecordIsAsItWas(t *testing.T) {
 		}
 		for _, x := range p.Tracks {
 			for _, k := range c.Tracks {
-				if k.ID == x.ID && (string(k.Stage) != x.Recorded.Stage || k.SessionsCounted != x.Recorded.Counted) {
+				if k.ID == x.ID && (k.Stage != x.Recorded.Stage || k.SessionsCounted != x.Recorded.Counted) {
 					t.Errorf("track %s is %s with %d on the card and %s with %d here", x.Track, k.Stage, k.SessionsCounted, x.Recorded.Stage, x.Recorded.Counted)
 				}
 			}

@@ -105,7 +105,8 @@ func Types() []Type {
 			Params: []Param{identifier(), token("status", "State of the procedure."), token("category", "Kind of procedure."), token("code", "What was done."),
 				token("reason-code", "Why it was done."), date("date", "When it was done."), patient(), subject(),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who did it.", "Practitioner"),
-				reference("location", "Where it was done.", "Location"), track()}},
+				reference("location", "Where it was done.", "Location"),
+				track("procedure-track", "The track, or the access where no track is known, that the procedure was done on.")}},
 		{Name: "Observation", Doc: "Examination, attempt details, haemostasis, pressure, flow, signs, cultures; and how far each track has come.",
 			Params: []Param{identifier(), token("status", "State of the observation."), token("category", "Kind of observation."), token("code", "What was observed."),
 				token("combo-code", "What was observed, components included."), token("component-code", "What a component observed."),
@@ -118,7 +119,8 @@ func Types() []Type {
 		{Name: "DetectedIssue", Doc: "What the needling rules found, with its reasons; cleared ones carry a mitigation, those taken back are cancelled.",
 			Params: []Param{token("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure")}},
 		{Name: "Flag", Doc: "Holds: no needle until a person lifts them. Active while open.",
-			Params: []Param{date("date", "When the hold was open."), patient(), subject(), reference("author", "The person who placed it.", "Practitioner")}},
+			Params: []Param{date("date", "When the hold was open."), patient(), subject(), reference("author", "The person who placed it.", "Practitioner"),
+				track("flag-track", "A track or access that is held.")}},
 		{Name: "Device", Doc: "Needles and pegs whose lot or UDI was scanned.",
 			Params: []Param{token("type", "What kind of device.")}},
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
@@ -159,7 +161,8 @@ func subject() Param {
 	return Param{Name: "subject", Type: ReferenceParam, Targets: []string{"Patient"}, Compartment: true, Doc: "Whose it is; the same as patient."}
 }
 
-func track() Param {
-	return Param{Name: "track", Type: ReferenceParam, Targets: []string{"BodyStructure"}, Definition: fhir.Base + "/SearchParameter/procedure-track",
-		Doc: "The track, or the access where no track is known, that the procedure was done on."}
+// track is a parameter of our own: R4 has none that leads from these types to the part of
+// the body.
+func track(definition, doc string) Param {
+	return Param{Name: "track", Type: ReferenceParam, Targets: []string{"BodyStructure"}, Definition: fhir.Base + "/SearchParameter/" + definition, Doc: doc}
 }

@@ -60,7 +60,7 @@ func (m *machine) answer(e *env) Judgement {
 		if !c.there {
 			continue
 		}
-		j.Tracks = append(j.Tracks, m.state(e, c, &now, today, &due, j.Holds))
+		j.Tracks = append(j.Tracks, m.state(c, &now, today, &due, j.Holds))
 	}
 	sort.SliceStable(j.Tracks, func(a, b int) bool {
 		if x, y := j.Tracks[a].Stage == Retired, j.Tracks[b].Stage == Retired; x != y {
@@ -92,7 +92,7 @@ func refused(f *record.Fact) Finding {
 }
 
 // state is what one track is.
-func (m *machine) state(e *env, c *course, now *protocol.Parameters, today string, due *dueDate, hs []Hold) State {
+func (m *machine) state(c *course, now *protocol.Parameters, today string, due *dueDate, hs []Hold) State {
 	s := State{
 		ID: record.TrackID(c.patient, c.name), Name: c.name, Access: c.access, Role: c.role,
 		Counted: c.counted, Target: c.target(now), Extras: c.extras, Streak: c.streak,

@@ -99,9 +99,6 @@ func difference(a, b reference.Answer) string {
 	return text
 }
 
-// historiesWanted is how many histories the fold is held against the reference on.
-const historiesWanted = 20000
-
 // strays are the shares of sessions that leave the protocol, by turns.
 var strays = []float64{0, 0.015, 0.04, 0.12}
 
@@ -193,8 +190,8 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 		if r.Code == rule.FloorSix || r.Code == rule.MergeWithoutEffect || r.Code == rule.Person {
 			continue
 		}
-		if c.fired[r.Code] < 200 {
-			t.Errorf("rule %s fired %d times, at least 200 are wanted", r.Code, c.fired[r.Code])
+		if c.fired[r.Code] < firedWanted {
+			t.Errorf("rule %s fired %d times, at least %d are wanted", r.Code, c.fired[r.Code], firedWanted)
 		}
 	}
 	t.Log("fired: " + strings.Join(codes, ", "))
@@ -211,7 +208,7 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 // Each wrong reading of the rules, kept by name, is told from the right one by the
 // comparison above within the first histories of the series.
 func TestEveryMutantIsKilled(t *testing.T) {
-	const within = 2000
+	const within = historiesWanted / 10
 	type question struct {
 		in  reference.Input
 		got reference.Answer
@@ -246,7 +243,7 @@ func TestEveryMutantIsKilled(t *testing.T) {
 // come, and is made anew only where it says so, judges as the fold of all that has arrived.
 func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 	var added, anew atomic.Int64
-	inParallel(80, func(i int) {
+	inParallel(chartHistories, func(i int) {
 		h := drawn(i)
 		all, err := h.All()
 		if err != nil {
@@ -291,7 +288,7 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 		}
 	})
 	t.Logf("%d facts added, %d charts made anew", added.Load(), anew.Load())
-	if added.Load() < 5000 {
+	if added.Load() < 100*chartHistories {
 		t.Error("too few facts took the short way for this test to mean anything")
 	}
 }
@@ -300,7 +297,7 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 // on everything is folded again.
 func TestAChartTakesALateFactBackToWhereItBelongs(t *testing.T) {
 	var refolded, fromEarlier atomic.Int64
-	inParallel(600, func(i int) {
+	inParallel(lateHistories, func(i int) {
 		h := drawn(i)
 		q, err := h.Ask()
 		if err != nil {
@@ -343,7 +340,7 @@ func TestAChartTakesALateFactBackToWhereItBelongs(t *testing.T) {
 		}
 	})
 	t.Logf("%d late facts, %d of them from a moment in the course", refolded.Load(), fromEarlier.Load())
-	if fromEarlier.Load() < 200 {
+	if fromEarlier.Load() < lateHistories/3 {
 		t.Error("too few late facts for this test to mean anything")
 	}
 }

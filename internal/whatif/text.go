@@ -26,7 +26,7 @@ func Text(r *Report) string {
 		fold(&b, "CAUTION: the view is behind the log; newer facts may be missing.")
 	}
 	for i := range r.Facilities {
-		compared(&b, &r.Facilities[i], r.Version)
+		compared(&b, &r.Facilities[i])
 	}
 	totals(&b, r.Facilities)
 	rules(&b, r.Facilities)
@@ -45,7 +45,7 @@ func Text(r *Report) string {
 }
 
 // compared says which protocols are compared for a facility.
-func compared(b *strings.Builder, f *Facility, other string) {
+func compared(b *strings.Builder, f *Facility) {
 	var list []string
 	for _, p := range f.Recorded {
 		list = append(list, fmt.Sprintf("%s (from %s)", p.Version, p.From))

@@ -1,8 +1,6 @@
 package reference
 
 import (
-	"time"
-
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -83,7 +81,7 @@ func (w *world) findPreparations() {
 			continue
 		}
 		w.raise(finding{
-			rule: rule.ScabIncomplete, severity: rule.Stop, track: p.Says.GetTrack(), ground: p.Fact, cleared: w.scabOver(p),
+			rule: rule.ScabIncomplete, severity: rule.Stop, track: p.Says.GetTrack(), ground: p.Fact, cleared: moment(w.scabEnd(p.Fact, p.Says.GetTrack())),
 		})
 	}
 }
@@ -91,8 +89,10 @@ func (w *world) findPreparations() {
 // scabStands tells whether an earlier preparation's finding of the same session stands.
 func (w *world) scabStands(p said[*cannularyv1.SitePrepared]) bool {
 	for _, f := range w.findings {
-		if f.rule == rule.ScabIncomplete && f.track == p.Says.GetTrack() && before(f.ground, p.Fact) && w.treatment(f.ground) == w.treatment(p.Fact) &&
-			(f.cleared.IsZero() || f.cleared.After(p.At)) {
+		if f.rule != rule.ScabIncomplete || f.track != p.Says.GetTrack() || !before(f.ground, p.Fact) || w.treatment(f.ground) != w.treatment(p.Fact) {
+			continue
+		}
+		if end := w.scabEnd(f.ground, f.track); end == nil || !before(end, p.Fact) {
 			return true
 		}
 	}
@@ -107,23 +107,25 @@ func scabGone(p *cannularyv1.SitePrepared) bool {
 	return p.GetScab() == cannularyv1.Removal_REMOVAL_WHOLE || p.GetScab() == cannularyv1.Removal_REMOVAL_NONE_PRESENT
 }
 
-// scabOver is when the finding on preparation p ends.
-func (w *world) scabOver(p said[*cannularyv1.SitePrepared]) time.Time {
-	var over time.Time
+// scabEnd is the fact that ends the finding on preparation p, the first of those that do.
+func (w *world) scabEnd(p *record.Fact, track string) *record.Fact {
+	var end *record.Fact
+	first := func(f *record.Fact) {
+		if before(p, f) && (end == nil || before(f, end)) {
+			end = f
+		}
+	}
 	for _, q := range all[*cannularyv1.SitePrepared](w) {
-		if q.Says.GetTrack() != p.Says.GetTrack() || !before(p.Fact, q.Fact) {
-			continue
-		}
-		if w.treatment(q.Fact) != w.treatment(p.Fact) || scabGone(q.Says) {
-			over = earliest(over, q.At)
+		if q.Says.GetTrack() == track && (w.treatment(q.Fact) != w.treatment(p) || scabGone(q.Says)) {
+			first(q.Fact)
 		}
 	}
-	for _, s := range w.sessions(p.Says.GetTrack(), nil) {
-		if before(p.Fact, s.start()) && !w.belongs(p.Fact, s) {
-			over = earliest(over, s.start().At)
+	for _, s := range w.sessions(track, nil) {
+		if !w.belongs(p, s) {
+			first(s.start())
 		}
 	}
-	return over
+	return end
 }
 
 // scabToRemove tells whether a scab keeps the needle back at the end.

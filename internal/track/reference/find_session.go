@@ -56,13 +56,14 @@ func (w *world) judgeAngles(st step, raise raiser) {
 
 // findRemovals judges the angle of each removal by itself.
 func (w *world) findRemovals(track string) {
+	sessions := w.sessions(track, nil)
 	for _, r := range all[*cannularyv1.NeedleRemoved](w) {
 		p := w.rules(r.Fact)
-		if r.Says.GetTrack() != track || !p.NeedsSameAngle || w.near(r.Says.AngleDegrees, w.angleAt(track, r.Fact), p.AngleTolerance) != no {
+		if r.Says.GetTrack() != track || !p.NeedsSameAngle || w.near(r.Says.AngleDegrees, w.angleAt(track, sessions, r.Fact), p.AngleTolerance) != no {
 			continue
 		}
 		var next *record.Fact
-		for _, s := range w.sessions(track, nil) {
+		for _, s := range sessions {
 			if before(r.Fact, s.start()) && (next == nil || before(s.start(), next)) {
 				next = s.start()
 			}
@@ -72,10 +73,10 @@ func (w *world) findRemovals(track string) {
 }
 
 // angleAt is the track's reference angle when a fact happens.
-func (w *world) angleAt(track string, at *record.Fact) *float64 {
+func (w *world) angleAt(track string, sessions []*session, at *record.Fact) *float64 {
 	t := w.takeover(track, at)
 	var since []*session
-	for _, s := range w.sessions(track, nil) {
+	for _, s := range sessions {
 		if before(s.start(), at) && (t == nil || before(t.Fact, s.start())) {
 			since = append(since, s)
 		}

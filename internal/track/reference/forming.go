@@ -45,11 +45,11 @@ type step struct {
 }
 
 // fact is the moment at which the step happens.
-func (s step) fact() *record.Fact {
-	if s.takeover != nil {
-		return s.takeover.Fact
+func (st step) fact() *record.Fact {
+	if st.takeover != nil {
+		return st.takeover.Fact
 	}
-	return s.start()
+	return st.start()
 }
 
 // fold goes through the sessions of a track that began before until (nil: all), each whole

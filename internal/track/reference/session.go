@@ -117,14 +117,3 @@ func (w *world) preparations(s *session) []said[*cannularyv1.SitePrepared] {
 	}
 	return out
 }
-
-// removals are those of the track in the session.
-func (w *world) removals(s *session) []said[*cannularyv1.NeedleRemoved] {
-	var out []said[*cannularyv1.NeedleRemoved]
-	for _, r := range all[*cannularyv1.NeedleRemoved](w) {
-		if r.Says.GetTrack() == s.track && w.belongs(r.Fact, s) {
-			out = append(out, r)
-		}
-	}
-	return out
-}

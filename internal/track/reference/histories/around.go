@@ -59,7 +59,7 @@ func (b *builder) examination() *v1.AccessExamined {
 
 // noticed lifts, some days on, what a fact may hold: by every rule that might, whether or
 // not it does, since the drawing judges nothing.
-func (b *builder) noticed(facts []told) []told {
+func (b *builder) noticed(facts []told) {
 	for _, f := range facts {
 		var rules []string
 		switch m := f.body.(type) {
@@ -80,7 +80,6 @@ func (b *builder) noticed(facts []told) []told {
 			b.lift(code, f)
 		}
 	}
-	return facts
 }
 
 func suspect(e *v1.AccessExamined) []string {

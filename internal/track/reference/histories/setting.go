@@ -152,8 +152,8 @@ func (b *builder) newTrack(name string, role v1.NeedleRole) *track {
 	return t
 }
 
-// plans tells of a plan for one or two tracks.
-func (b *builder) planTracks(tracks ...*track) []told {
+// planTracks tells of a plan for one or two tracks.
+func (b *builder) planTracks(tracks ...*track) {
 	p := &v1.TrackPlanned{Access: tracks[0].access}
 	if b.chance(0.8) {
 		p.TipDistanceMillimetres = proto.Uint32(uint32(60 + b.r.IntN(21)))
@@ -177,7 +177,7 @@ func (b *builder) planTracks(tracks ...*track) []told {
 		}
 		p.Tracks = append(p.Tracks, plan)
 	}
-	return b.noticed(b.say(b.local(pick(b, 1.0, b.hour-0.5)), p))
+	b.noticed(b.say(b.local(pick(b, 1.0, b.hour-0.5)), p))
 }
 
 func (b *builder) takeOver(t *track) {

@@ -1,0 +1,13 @@
+//go:build !race
+
+package track_test
+
+// How much the generated histories are.
+const (
+	// historiesWanted is how many histories the fold is held against the reference on.
+	historiesWanted      = 20000
+	firedWanted          = 200
+	chartHistories       = 80
+	lateHistories        = 600
+	notRecordedHistories = 60
+)
