@@ -193,13 +193,13 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 		Period:   &model.Period{Start: moment{h.Since, minute}.dateTime(c.Zone)},
 		Author:   practitioner(h.By),
 	}
-	what := "Do not needle"
+	what := "Do not needle" + prefixed(" ", held(h))
 	if !h.Lifted.IsZero() {
-		what = "Was not to be needled"
+		what = "Lifted hold" + prefixed(" on ", held(h))
 		m.Status = model.FlagStatusInactive
 		m.Period.End = moment{h.Lifted, minute}.dateTime(c.Zone)
 	}
-	what += held(h) + ": " + or(h.Text, "what was seen is not recorded")
+	what += ": " + or(h.Text, "what was seen is not recorded")
 	if h.GroundWithdrawn {
 		what += " (ground withdrawn: what it rests on was corrected or taken back)"
 	}
@@ -222,7 +222,7 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 	return flagResource(v.Patient, m, c)
 }
 
-// held names what a hold is on, after a space; empty where nothing is named.
+// held names what a hold is on, empty where nothing is named.
 func held(h *track.Hold) string {
 	var names []string
 	for _, t := range h.Tracks {
@@ -231,7 +231,7 @@ func held(h *track.Hold) string {
 	for _, a := range h.Accesses {
 		names = append(names, "access "+a)
 	}
-	return prefixed(" ", strings.Join(names, ", "))
+	return strings.Join(names, ", ")
 }
 
 func flagResource(patient string, m *model.Flag, c Context) (Resource, error) {

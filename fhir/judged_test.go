@@ -196,7 +196,7 @@ func TestFlagsSayWhetherToNeedle(t *testing.T) {
 	}{
 		"h-open":      {"active", []string{"Do not needle track A1, access AVF: pus at the site of A1.", "Clears: a named person lifts the hold.", fhir.Advice}, nil, nil, "withdrawn"},
 		"h-person":    {"active", []string{"Do not needle track V1: what was seen is not recorded", "(ground withdrawn"}, nil, "Practitioner/" + record.StaffID(staff("N-021")), "Clears"},
-		"h-lifted":    {"inactive", []string{"Was not to be needled access AVF: no thrill.", "Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
+		"h-lifted":    {"inactive", []string{"Lifted hold on access AVF: no thrill.", "Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
 		"h-elsewhere": {"active", []string{"Do not needle track nowhere: a track that is not there."}, nil, "Practitioner/" + record.StaffID(staff("N-017")), "withdrawn"},
 	} {
 		f := flags["Flag/"+id]
@@ -242,3 +242,32 @@ func TestFlagPeriods(t *testing.T) {
 }
 
 func takeover() *cannularyv1.TrackTakenOver { return &cannularyv1.TrackTakenOver{Track: "V1"} }
+
+// TestBasis: whatever a resource takes from elsewhere than its own track, hold or finding
+// must be in the basis, and nothing that changes with every session.
+func TestBasis(t *testing.T) {
+	basis := func(patient string, change func(*track.Judgement)) string {
+		j := judgement()
+		change(j)
+		return fhir.JudgedView{Patient: patient, Judgement: &track.Judgement{}, All: j}.Basis()
+	}
+	was := basis("p", func(*track.Judgement) {})
+	for name, c := range map[string]struct {
+		patient string
+		change  func(*track.Judgement)
+		same    bool
+	}{
+		"another patient":            {"q", func(*track.Judgement) {}, false},
+		"another track of that name": {"p", func(j *track.Judgement) { j.Tracks[0].ID = "x" }, false},
+		"a new track":                {"p", func(j *track.Judgement) { j.Tracks = append(j.Tracks, track.State{ID: "x", Name: "B1"}) }, false},
+		"another access":             {"p", func(j *track.Judgement) { j.Accesses[0].ID = "x" }, false},
+		"an access known by now":     {"p", func(j *track.Judgement) { j.Accesses[1].ID = "x" }, false},
+		"another session":            {"p", func(j *track.Judgement) { j.Tracks[0].Counted, j.Tracks[0].Stage = 7, track.Ready }, true},
+		"another order":              {"p", func(j *track.Judgement) { j.Tracks[0], j.Tracks[1] = j.Tracks[1], j.Tracks[0] }, true},
+		"a finding cleared":          {"p", func(j *track.Judgement) { j.Findings[0].Cleared = fhirtest.Start }, true},
+	} {
+		if got := basis(c.patient, c.change); (got == was) != c.same {
+			t.Errorf("%s: %q, was %q", name, got, was)
+		}
+	}
+}

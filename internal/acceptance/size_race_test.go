@@ -7,3 +7,7 @@ package acceptance_test
 func size() (patients, months int) { return 6, 1 }
 
 func seeds() []uint64 { return []uint64{1} }
+
+// historySize is how many generated histories go through the store, and how often the
+// program that projects them is killed.
+func historySize() (histories, kills int) { return 12, 2 }

@@ -7,3 +7,7 @@ func size() (patients, months int) { return 12, 2 }
 
 // seeds are those of the shuffled feeds.
 func seeds() []uint64 { return []uint64{1, 2, 3} }
+
+// historySize is how many generated histories go through the store, and how often the
+// program that projects them is killed.
+func historySize() (histories, kills int) { return 200, 10 }

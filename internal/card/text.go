@@ -1,6 +1,8 @@
 package card
 
 import (
+	"cannulary/internal/track"
+
 	"fmt"
 	"strings"
 	"time"
@@ -178,6 +180,9 @@ func (p *page) track(c *Card, t Track) {
 		p.line("  who: ", "%s", strings.Join(t.Next.Who, ", "))
 	}
 	for _, e := range t.Extras {
+		if !stillCounts(t.Stage) {
+			break // asked for and served
+		}
 		p.line("  one more session: ", "%s (%s)", e.Text, e.Rule)
 	}
 	for _, f := range t.Findings {
@@ -296,4 +301,9 @@ func entries(n int) string {
 		return "1 entry"
 	}
 	return fmt.Sprintf("%d entries", n)
+}
+
+// stillCounts tells whether sharp sessions still count.
+func stillCounts(stage string) bool {
+	return stage == string(track.Planned) || stage == string(track.Forming) || stage == string(track.Ready)
 }

@@ -147,13 +147,16 @@ func TestTableFitsTheIndex(t *testing.T) {
 		}
 		checkAll([]fhir.Resource{p})
 	}
+	checkAll(judgement(t, "p", true))
+	checkAll(judgement(t, "p", false))
 	for key := range left {
 		if !used[key] {
 			t.Errorf("%s is left out, but the index does not fill it", key)
 		}
 	}
 	// The test must have seen the types with the most parameters for it to mean anything.
-	for _, key := range []string{"Procedure date", "Procedure track", "Observation value-quantity", "Observation component-value-quantity", "Observation focus", "Provenance target", "Provenance recorded", "Patient link"} {
+	for _, key := range []string{"Procedure date", "Procedure track", "Observation value-quantity", "Observation component-value-quantity", "Observation focus", "Provenance target", "Provenance recorded", "Patient link",
+		"DetectedIssue code", "DetectedIssue identified", "DetectedIssue implicated", "DetectedIssue patient", "Flag date", "Flag author", "Flag patient", "Flag subject", "Flag track", "Observation value-concept"} {
 		if !used[key] {
 			t.Errorf("the index did not fill %s", key)
 		}

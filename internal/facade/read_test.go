@@ -125,8 +125,22 @@ func TestHistory(t *testing.T) {
 	if b := s.bundle(s.get("/Procedure/a/_history?_count=0")); len(b.Entry) != 0 || *b.Total != 5 || b.link("next") != "" {
 		t.Errorf("count 0: %+v", b)
 	}
-	if b := s.bundle(s.get("/Procedure/a/_history?_at=2027", "Prefer", "handling=lenient")); len(b.Entry) != 5 || b.link("self") != base+"/Procedure/a/_history" {
+	if b := s.bundle(s.get("/Procedure/a/_history?_sort=date", "Prefer", "handling=lenient")); len(b.Entry) != 5 || b.link("self") != base+"/Procedure/a/_history" {
 		t.Errorf("lenient: %+v", b.Link)
+	}
+	// R4: _at asks for the versions that were current at some point of the time given.
+	for _, c := range []struct{ at, want string }{
+		{"2027-03-01T07:00:03.500Z", "3"}, {"2027-03-01T07:00:03Z", "3"}, {"2027-03-01T07:00:02.999Z", "2"}, {"2027-03-01T07:00", "54321"}, {"2027", "54321"},
+		{"2026", ""}, {"2028-01-01", "5"}, {"2027-03-01T07:00:04.000Z", "4"},
+	} {
+		got := ""
+		b := s.bundle(s.get("/Procedure/a/_history?_at=" + c.at))
+		for _, e := range b.Entry {
+			got += e.Resource.Meta.VersionID
+		}
+		if got != c.want || *b.Total != len(c.want) {
+			t.Errorf("at %s the versions %q of %d, want %q", c.at, got, *b.Total, c.want)
+		}
 	}
 }
 

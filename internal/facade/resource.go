@@ -102,7 +102,7 @@ func (h *Handler) sinceParam(v string) (time.Time, error) {
 func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
 	used, given := url.Values{}, ""
-	for _, name := range []string{paramCount, paramSince, paramFormat, paramCursor} {
+	for _, name := range []string{paramCount, paramSince, paramAt, paramFormat, paramCursor} {
 		if !r.params.Has(name) {
 			continue
 		}
@@ -120,13 +120,18 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 			if q.Since, err = h.sinceParam(v); err != nil {
 				return reply{}, err
 			}
+		case paramAt:
+			var ok bool
+			if q.From, q.Until, ok = interval(v, h.zone()); !ok {
+				return reply{}, invalid(paramAt, "_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+			}
 		case paramCursor:
 			given = v
 			continue
 		}
 		used.Set(name, v)
 	}
-	if err := onlyKnown(r, "the history", paramCount, paramCursor, paramFormat, paramSince); err != nil {
+	if err := onlyKnown(r, "the history", paramAt, paramCount, paramCursor, paramFormat, paramSince); err != nil {
 		return reply{}, err
 	}
 	path := t.Name + "/" + id + "/_history"

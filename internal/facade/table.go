@@ -79,6 +79,7 @@ const (
 	paramFormat      = "_format"
 	paramCursor      = "_cursor"
 	paramSince       = "_since"
+	paramAt          = "_at"
 	paramType        = "_type"
 )
 

@@ -112,6 +112,7 @@ type chart struct {
 	*track.Chart
 	last  track.Judgement
 	shown map[string]bool // the resources of last, "Type/id"
+	basis string          // fhir.JudgedView.Basis of last
 }
 
 // entered tells that no fact is a first insertion, which would ask for a rating.
@@ -179,21 +180,33 @@ type verdict struct {
 
 // verdict judges one patient.
 func (p *Projector) verdict(c *change, key string, days map[string]time.Time) (*verdict, error) {
+	v := &verdict{key: key}
 	ch, fresh := p.charts[key], false
-	if ch == nil || !c.simple || !ch.entered(c.items) || !ch.Add(c.items, c.touches) {
+	var asOf time.Time
+	ask := func() string {
+		n := ch.Newest()
+		v.facility, asOf = n.Facility, days[n.Facility]
+		if n.At.After(asOf) {
+			asOf = n.At
+		}
+		v.j = ch.Judge(asOf, n.Facility)
+		return fhir.JudgedView{Patient: key, All: &v.j}.Basis()
+	}
+	basis := ""
+	simple := ch != nil && c.simple && ch.entered(c.items) && ch.Add(c.items, c.touches)
+	if simple {
+		basis = ask()
+	}
+	// Where tracks or accesses go by other ids now, everything is rendered anew.
+	if !simple || basis != ch.basis {
 		in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
 		if err != nil {
 			return nil, err
 		}
 		ch, fresh = &chart{Chart: track.NewChart(in)}, true
+		basis = ask()
 	}
-	n := ch.Newest()
-	v := &verdict{key: key, facility: n.Facility}
-	asOf := days[n.Facility]
-	if n.At.After(asOf) {
-		asOf = n.At
-	}
-	v.j = ch.Judge(asOf, n.Facility)
+	ch.basis = basis
 	var err error
 	if v.resources, err = p.judged(v, ch, fresh); err != nil {
 		return nil, &unclearError{err: err}
@@ -214,7 +227,7 @@ func (p *Projector) verdict(c *change, key string, days map[string]time.Time) (*
 		slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
 	}
 	ch.Trim()
-	ch.last = ch.Judge(asOf, n.Facility)
+	ch.last = ch.Judge(asOf, v.facility)
 	ch.shown = shown(&ch.last)
 	if len(p.charts) >= chartsMost && p.charts[key] == nil {
 		for other := range p.charts {

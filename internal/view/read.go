@@ -122,6 +122,9 @@ func (s *Store) Version(ctx context.Context, typ, id string, version int) (row R
 type HistoryQuery struct {
 	Type, ID string
 	Since    time.Time // only versions of this time or later; zero for all
+	// From and Until ask only for versions that were the newest at some moment from From on
+	// and before Until; zero for all.
+	From, Until time.Time
 	Before   int       // only versions below this one; 0 for all
 	Count    int       // at most so many
 }
@@ -144,6 +147,10 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 	if q.Before > 0 {
 		before = int64(q.Before)
 	}
+	from, until := int64(-1<<62), int64(1)<<62
+	if !q.Until.IsZero() {
+		from, until = millis(q.From), millis(q.Until)
+	}
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		var one int
 		err := tx.QueryRowContext(ctx, `SELECT 1 FROM resource WHERE type = ? AND id = ?`, q.Type, q.ID).Scan(&one)
@@ -157,19 +164,23 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 		if page.Mark, err = mark(ctx, tx); err != nil {
 			return err
 		}
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3`, q.Type, q.ID, since).Scan(&page.Total); err != nil {
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3 AND `+current, q.Type, q.ID, since, before, q.Count+1, from, until).Scan(&page.Total); err != nil {
 			return err
 		}
 		if q.Count <= 0 {
 			return nil
 		}
 		page.Rows, err = scanRows(tx.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r
-			WHERE r.updated >= ?3 AND r.version < ?4 ORDER BY r.version DESC LIMIT ?5`, q.Type, q.ID, since, before, q.Count+1))
+			WHERE r.updated >= ?3 AND r.version < ?4 AND `+current+` ORDER BY r.version DESC LIMIT ?5`, q.Type, q.ID, since, before, q.Count+1, from, until))
 		page.Rows, page.More = cut(page.Rows, q.Count)
 		return err
 	})
 	return page, ok, err
 }
+
+// current is a version that was the newest at some moment of the time asked for: it was
+// given before the time's end, and none after it was given before the time began.
+const current = `r.updated < ?7 AND NOT EXISTS (SELECT 1 FROM ` + versions + ` n WHERE n.version > r.version AND n.updated <= ?6)`
 
 // HistoryCount counts the versions of a resource, the newest included; 0 where the
 // resource does not exist.

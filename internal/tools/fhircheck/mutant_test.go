@@ -45,7 +45,10 @@ func TestMutants(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	bodies := map[string][]byte{"BodyStructure": track.Body, "Patient": old.Body, "Provenance": origin[0].Body}
+	bodies := judgedBodies(t)
+	for name, body := range map[string][]byte{"BodyStructure": track.Body, "Patient": old.Body, "Provenance": origin[0].Body} {
+		bodies[name] = body
+	}
 	for _, r := range rs {
 		s := string(r.Body)
 		switch {
@@ -97,6 +100,30 @@ func TestMutants(t *testing.T) {
 		{"link of a bad type", "Patient", func(m object) { first(m, "link")["type"] = "merged" }, `link[0].type": code`},
 		{"Provenance without target", "Provenance", drop("target"), "target"},
 		{"Provenance without agent", "Provenance", drop("agent"), "agent"},
+		{"DetectedIssue without status", "DetectedIssue", drop("status"), "status"},
+		{"DetectedIssue with a Flag's status", "DetectedIssue", set("status", "active"), `DetectedIssue.status": code`},
+		{"severity of our own", "DetectedIssue", set("severity", "stop"), `DetectedIssue.severity": code`},
+		{"finding about a Practitioner", "DetectedIssue", set("patient", object{"reference": "Practitioner/x"}), "patient"},
+		{"finding with a subject", "DetectedIssue", set("subject", object{"reference": "Patient/x"}), "unknown field"},
+		{"mitigation without action", "DetectedIssue", func(m object) { delete(first(m, "mitigation"), "action") }, "action"},
+		{"evidence that is one reference", "DetectedIssue", func(m object) { first(m, "evidence")["detail"] = object{"reference": "Observation/x"} }, "detail"},
+		{"identified on no date", "DetectedIssue", set("identifiedDateTime", "2027-13-01"), `identifiedDateTime": expected datetime`},
+		{"Flag without status", "Flag", drop("status"), "status"},
+		{"Flag with a DetectedIssue's status", "Flag", set("status", "final"), `Flag.status": code`},
+		{"Flag without code", "Flag", drop("code"), "code"},
+		{"Flag without subject", "Flag", drop("subject"), "subject"},
+		{"Flag on a BodyStructure", "Flag", set("subject", object{"reference": "BodyStructure/x"}), "subject"},
+		{"two codes of a Flag", "Flag", func(m object) { m["code"] = []any{m["code"], m["code"]} }, "code"},
+		{"period without zone", "Flag", func(m object) { m["period"].(object)["start"] = "2027-03-01T08:00:00" }, "expected datetime"},
+		{"author is a BodyStructure", "Flag", set("author", object{"reference": "BodyStructure/x"}), "author"},
+		{"two values of flag-detail", "Flag", func(m object) { first(m, "extension")["valueString"] = "x" }, "value"},
+		{"maturity without code", "maturity", drop("code"), "code"},
+		{"maturity with two values", "maturity", set("valueString", "forming"), "value"},
+		{"maturity with a Flag's status", "maturity", set("status", "active"), `Observation.status": code`},
+		{"two methods", "maturity", func(m object) { m["method"] = []any{m["method"], m["method"]} }, "method"},
+		{"half a session counted", "maturity", func(m object) { first(m, "component")["valueInteger"] = 0.5 }, "nteger"},
+		{"note without text", "maturity", func(m object) { delete(first(m, "note"), "text") }, "text"},
+		{"derived from a Procedure", "maturity", set("derivedFrom", []any{object{"reference": "Procedure/x"}}), "derivedFrom"},
 		{"unknown resource type", "Device", set("resourceType", "Needle"), "Needle"},
 		{"Device as its own patient", "Device", set("patient", object{"reference": "Device/x"}), "patient"},
 	} {

@@ -37,23 +37,23 @@ func (b *builder) merge() {
 			continue
 		}
 		if byTime && e.OccurredAt.AsTime().Before(until) || !byTime && b.chance(p) {
-			e.PatientKey = keyB
+			e.PatientKey = b.keyB
 			moved[e.SourceMessageId] = true
 		}
 	}
 	for i := range b.told {
 		if moved[b.told[i].message] {
-			b.told[i].key = keyB
+			b.told[i].key = b.keyB
 		}
 	}
-	survivor, retired := keyA, keyB
+	survivor, retired := b.keyA, b.keyB
 	if b.chance(0.3) {
-		survivor, retired = keyB, keyA
+		survivor, retired = b.keyB, b.keyA
 	}
 	at := b.first.Add(time.Duration(b.r.Float64() * float64(b.last.Sub(b.first))))
 	post := func(key string, at time.Time, m proto.Message) told {
 		b.key = key
-		defer func() { b.key = keyA }()
+		defer func() { b.key = b.keyA }()
 		return b.say(at, m)[0]
 	}
 	m := post(survivor, at, &logv1.IdentitiesMerged{RetiredPatientKey: retired})
@@ -82,7 +82,7 @@ func (b *builder) void(t told) *v1.FactVoided {
 func (b *builder) amend() {
 	t := b.told[b.r.IntN(len(b.told))]
 	b.key = t.key
-	defer func() { b.key = keyA }()
+	defer func() { b.key = b.keyA }()
 	at := t.at.Add(time.Duration(b.r.IntN(48)) * time.Hour)
 	switch n := b.r.IntN(10); {
 	case n < 2:

@@ -116,9 +116,9 @@ func (b *builder) lift(code string, f told) {
 	}
 	session := b.session
 	b.session = ""
-	b.say(at, &v1.HoldLifted{Hold: record.HoldID(code, f.id), LiftedBy: nurse(0), Reason: "invented"})
+	b.say(at, &v1.HoldLifted{Hold: record.HoldID(code, f.id), LiftedBy: b.nurse(0), Reason: "invented"})
 	if b.chance(0.1) {
-		b.say(at.Add(30*time.Hour), &v1.HoldLifted{Hold: record.HoldID(code, f.id), LiftedBy: nurse(1), Reason: "invented"})
+		b.say(at.Add(30*time.Hour), &v1.HoldLifted{Hold: record.HoldID(code, f.id), LiftedBy: b.nurse(1), Reason: "invented"})
 	}
 	b.session = session
 }
@@ -137,9 +137,9 @@ func (b *builder) between(at time.Time) {
 	case n < 8:
 		b.planTracks(t)
 	case n < 14:
-		b.say(at, &v1.DeputyNamed{Track: t.name, Deputy: nurse(1 + b.r.IntN(3))})
+		b.say(at, &v1.DeputyNamed{Track: t.name, Deputy: b.nurse(1 + b.r.IntN(3))})
 	case n < 19:
-		h := &v1.HoldPlaced{PlacedBy: nurse(0), Reason: "invented", Track: t.name}
+		h := &v1.HoldPlaced{PlacedBy: b.nurse(0), Reason: "invented", Track: t.name}
 		if b.chance(0.4) {
 			h.Track, h.Access = "", b.access
 		}
@@ -156,13 +156,13 @@ func (b *builder) between(at time.Time) {
 	case n < 34:
 		b.reviews++
 		name := fmt.Sprintf("r%d", b.reviews)
-		o := &v1.ReviewOpened{Review: name, Track: t.name, OpenedBy: nurse(0), Reason: "invented"}
+		o := &v1.ReviewOpened{Review: name, Track: t.name, OpenedBy: b.nurse(0), Reason: "invented"}
 		if b.chance(0.3) {
 			o.Track, o.Access = "", b.access
 		}
 		b.say(at, o)
 		if b.chance(0.8) {
-			b.say(at.Add(time.Duration(1+b.r.IntN(200))*time.Hour), &v1.ReviewClosed{Review: name, ClosedBy: nurse(0), Outcome: "invented"})
+			b.say(at.Add(time.Duration(1+b.r.IntN(200))*time.Hour), &v1.ReviewClosed{Review: name, ClosedBy: b.nurse(0), Outcome: "invented"})
 		}
 	case n < 38 && !t.retired && len(b.tracks) < 5:
 		t.retired = true

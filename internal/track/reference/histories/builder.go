@@ -1,8 +1,10 @@
 package histories
 
 import (
+	"encoding/hex"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -13,15 +15,22 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// The invented source, keys and facilities.
-const (
-	source = "engine-x"
-	keyA   = "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa"
-	keyB   = "bbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbb"
-	system = "urn:invented"
-	north  = "invented-north"
-	south  = "invented-south"
-)
+const system = "urn:invented"
+
+// names are the invented source, keys, facilities and staff of one history.
+type names struct{ source, keyA, keyB, north, south, staff string }
+
+// named makes names that only the history of that name has.
+func named(name string) names {
+	key := func(letter string) string {
+		return (strings.Repeat(letter, 32) + hex.EncodeToString([]byte(name)))[2*len(name):]
+	}
+	n := names{"engine-x", key("a"), key("b"), "invented-north", "invented-south", system}
+	if name != "" {
+		n.source, n.north, n.south, n.staff = n.source+"-"+name, n.north+"-"+name, n.south+"-"+name, system+":"+name
+	}
+	return n
+}
 
 // told is a fact that was said, so that a later one can take it up.
 type told struct {
@@ -46,6 +55,7 @@ type track struct {
 }
 
 type builder struct {
+	names
 	r     *rand.Rand
 	stray float64
 	zones [2]*time.Location
@@ -86,7 +96,7 @@ type builder struct {
 
 func (b *builder) chance(p float64) bool { return b.r.Float64() < p }
 
-func (b *builder) facility() string { return [2]string{north, south}[b.unitNo] }
+func (b *builder) facility() string { return [2]string{b.north, b.south}[b.unitNo] }
 func (b *builder) zone() *time.Location {
 	return b.zones[b.unitNo]
 }
@@ -94,8 +104,8 @@ func (b *builder) zone() *time.Location {
 // pick is one of the choices.
 func pick[T any](b *builder, choices ...T) T { return choices[b.r.IntN(len(choices))] }
 
-func nurse(n int) *v1.StaffIdentifier {
-	return &v1.StaffIdentifier{System: system, Value: fmt.Sprintf("n%d", n)}
+func (b *builder) nurse(n int) *v1.StaffIdentifier {
+	return &v1.StaffIdentifier{System: b.staff, Value: fmt.Sprintf("n%d", n)}
 }
 
 // local is a moment of the current day at the current facility.
@@ -112,7 +122,7 @@ func (b *builder) say(at time.Time, bodies ...proto.Message) []told {
 	b.messages++
 	message := fmt.Sprintf("m%d", b.messages)
 	e := &logv1.Event{
-		Id: record.EventID(source, message), Source: source, SourceMessageId: message, Facility: b.facility(),
+		Id: record.EventID(b.source, message), Source: b.source, SourceMessageId: message, Facility: b.facility(),
 		PatientKey: b.key, OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE,
 	}
 	if b.session != "" && b.key != "" {
@@ -143,7 +153,7 @@ func (b *builder) about(unitNo int, at time.Time, bodies ...proto.Message) {
 
 // history puts the events into the order of arrival and asks a question.
 func (b *builder) history() History {
-	h := History{Events: b.events, HasMerge: b.merged, HasCorrection: b.corrected, Patient: keyA, Facility: pick(b, north, north, north, south)}
+	h := History{Events: b.events, HasMerge: b.merged, HasCorrection: b.corrected, Patient: b.keyA, Other: b.keyB, Facility: pick(b, b.north, b.north, b.north, b.south)}
 	for _, e := range b.events {
 		h.Facts += len(e.Facts)
 	}
@@ -167,7 +177,7 @@ func (b *builder) history() History {
 		h.AsOf = b.last.Add(time.Duration(b.r.IntN(30)) * time.Hour)
 	}
 	h.AsOf = h.AsOf.UTC()
-	zones := b.zones
+	zones, south := b.zones, b.south
 	h.Zone = func(facility string) *time.Location {
 		if facility == south {
 			return zones[1]

@@ -27,6 +27,8 @@ type History struct {
 	Facility string
 	// Patient is one of the patient's keys; merges may make another one the survivor.
 	Patient string
+	// Other is the key that facts may be posted under as well.
+	Other string
 	// HasMerge and HasCorrection tell that identities are merged, or that facts are
 	// corrected or voided.
 	HasMerge, HasCorrection bool
@@ -141,8 +143,13 @@ func Draw(t *rapid.T) History {
 
 // Make is the history of that seed: about so many sessions, each detail of an entry
 // straying from the protocol with that probability.
-func Make(seed uint64, sessions int, stray float64) History {
-	b := &builder{r: rand.New(rand.NewPCG(seed, seed>>7^0x9e3779b97f4a7c15)), stray: stray, key: keyA}
+func Make(seed uint64, sessions int, stray float64) History { return Named("", seed, sessions, stray) }
+
+// Named is Make with a source, keys and facilities that carry the name, of at most 8
+// letters and digits, so that many histories can stand in one log.
+func Named(name string, seed uint64, sessions int, stray float64) History {
+	n := named(name)
+	b := &builder{names: n, r: rand.New(rand.NewPCG(seed, seed>>7^0x9e3779b97f4a7c15)), stray: stray, key: n.keyA}
 	b.pickPlaces()
 	b.unit()
 	b.patient()

@@ -142,11 +142,11 @@ func (b *builder) attempt(t *track, n int) *v1.NeedleInserted {
 	a := &v1.NeedleInserted{
 		Track: t.name, Role: t.role, AttemptOrdinal: uint32(n), Tip: v1.NeedleTip_NEEDLE_TIP_SHARP, Gauge: proto.Uint32(t.gauge),
 		AngleDegrees: proto.Float64(t.angle + float64(b.r.IntN(5)-2)), Passes: proto.Uint32(1), Resistance: v1.Resistance_RESISTANCE_NONE,
-		SameSpot: v1.Answer_ANSWER_YES, NewPath: v1.Answer_ANSWER_NO, Cannulator: nurse(b.r.IntN(8) / 7),
+		SameSpot: v1.Answer_ANSWER_YES, NewPath: v1.Answer_ANSWER_NO, Cannulator: b.nurse(b.r.IntN(8) / 7),
 		Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL,
 	}
 	if t.done == 1 {
-		a.AngleDegrees, a.Cannulator = proto.Float64(t.angle), nurse(0)
+		a.AngleDegrees, a.Cannulator = proto.Float64(t.angle), b.nurse(0)
 	}
 	if t.done > t.goal {
 		a.Tip = v1.NeedleTip_NEEDLE_TIP_BLUNT
@@ -177,7 +177,7 @@ func (b *builder) attempt(t *track, n int) *v1.NeedleInserted {
 		a.NewPath = pick(b, v1.Answer_ANSWER_UNSPECIFIED, v1.Answer_ANSWER_YES, v1.Answer_ANSWER_UNKNOWN)
 	}
 	if b.strays() || b.chance(0.01) {
-		a.Cannulator = pick(b, nil, nurse(1), nurse(2), nurse(3), nurse(9))
+		a.Cannulator = pick(b, nil, b.nurse(1), b.nurse(2), b.nurse(3), b.nurse(9))
 	}
 	if b.strays() {
 		a.Outcome = v1.InsertionOutcome(b.r.IntN(4))

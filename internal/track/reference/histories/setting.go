@@ -16,7 +16,7 @@ func (b *builder) unit() {
 	b.pegs = b.chance(0.3)
 	before := b.first.AddDate(0, 0, -30)
 	for i := range 2 {
-		name := [2]string{north, south}[i]
+		name := [2]string{b.north, b.south}[i]
 		b.about(i, before, &v1.FacilityRegistered{Name: name, TimeZone: b.zones[i].String(), DialysisDays: []v1.Weekday{v1.Weekday_WEEKDAY_MONDAY}})
 	}
 	if b.pegs || b.sharpOnly || b.chance(0.5) {
@@ -50,10 +50,10 @@ func (b *builder) rate(n int) {
 		ago = -5
 	}
 	at := b.first.AddDate(0, 0, -ago).Add(11 * time.Hour)
-	b.about(b.r.IntN(2), at, &v1.CannulatorRated{Cannulator: nurse(n), Level: level})
+	b.about(b.r.IntN(2), at, &v1.CannulatorRated{Cannulator: b.nurse(n), Level: level})
 	if b.chance(0.1) {
 		level := pick(b, v1.CannulatorLevel_CANNULATOR_LEVEL_SUPERVISED, v1.CannulatorLevel_CANNULATOR_LEVEL_TRACK_CREATOR)
-		b.about(b.r.IntN(2), at.AddDate(0, 0, b.r.IntN(30)), &v1.CannulatorRated{Cannulator: nurse(n), Level: level})
+		b.about(b.r.IntN(2), at.AddDate(0, 0, b.r.IntN(30)), &v1.CannulatorRated{Cannulator: b.nurse(n), Level: level})
 	}
 }
 
@@ -136,7 +136,7 @@ func (b *builder) patient() {
 		b.planTracks(a, v)
 	}
 	if b.chance(0.5) {
-		b.say(b.local(1), &v1.DeputyNamed{Track: "A", Deputy: nurse(1)}, &v1.DeputyNamed{Track: "B", Deputy: nurse(1)})
+		b.say(b.local(1), &v1.DeputyNamed{Track: "A", Deputy: b.nurse(1)}, &v1.DeputyNamed{Track: "B", Deputy: b.nurse(1)})
 	}
 }
 
@@ -182,11 +182,11 @@ func (b *builder) planTracks(tracks ...*track) {
 
 func (b *builder) takeOver(t *track) {
 	o := &v1.TrackTakenOver{
-		Track: t.name, Access: t.access, Role: t.role, Evidence: "invented", DeclaredBy: nurse(0),
+		Track: t.name, Access: t.access, Role: t.role, Evidence: "invented", DeclaredBy: b.nurse(0),
 		Stage: pick(b, v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_TRIAL, v1.TrackStage_TRACK_STAGE_ESTABLISHED),
 	}
 	if b.chance(0.7) {
-		o.Creator = nurse(0)
+		o.Creator = b.nurse(0)
 	}
 	if b.chance(0.7) {
 		o.AngleDegrees = proto.Float64(t.angle)
