@@ -125,8 +125,8 @@ type HistoryQuery struct {
 	// From and Until ask only for versions that were the newest at some moment from From on
 	// and before Until; zero for all.
 	From, Until time.Time
-	Before   int       // only versions below this one; 0 for all
-	Count    int       // at most so many
+	Before      int // only versions below this one; 0 for all
+	Count       int // at most so many
 }
 
 // HistoryPage is a page of versions.
