@@ -303,3 +303,28 @@ func FuzzCardQuery(f *testing.F) {
 		}
 	})
 }
+
+// A merge that the log did not hold yet says nothing of that time: who asks what was known
+// then gets each identity's own record.
+func TestWhatWasKnownBeforeAMerge(t *testing.T) {
+	u := one(t)
+	u.hold("OLD", "B9", "posted under the old identity", at(3))
+	u.settle()
+	before := time.Now()
+	time.Sleep(5 * time.Millisecond)
+	u.roster("P-1", at(20), &v1.RosterFact{Fact: &v1.RosterFact_PatientsMerged{PatientsMerged: &v1.PatientsMerged{Retired: &v1.PatientIdentifier{System: system, Value: "OLD"}}}})
+	u.settle()
+	known := "&known_at=" + before.UTC().Format(time.RFC3339Nano)
+	for _, c := range []struct {
+		patient, known string
+		holds          int
+		merged         bool
+	}{
+		{"P-1", "", 2, false}, {"OLD", "", 2, true}, {"P-1", known, 1, false}, {"OLD", known, 1, false},
+	} {
+		got := decode(t, u.get(byIdentifier(c.patient)+c.known))
+		if len(got.Holds) != c.holds || (got.Patient.Asked != "") != c.merged {
+			t.Errorf("%s%s: %d holds, merged %q; want %d, %v", c.patient, c.known, len(got.Holds), got.Patient.Asked, c.holds, c.merged)
+		}
+	}
+}

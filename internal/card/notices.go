@@ -37,6 +37,9 @@ func notices(in Input, j track.Judgement, c Card) []string {
 			say("The access of track %s is not recorded: confirm that it is in a native fistula, and that nothing was found wrong with it.", t.Name)
 		}
 		tracked[t.Access] = true
+		if most := t.Protocol.DeputiesMax; len(t.Deputies) > most && (t.Folded == track.Planned || t.Folded == track.Forming) {
+			say("Track %s has %d deputies; the protocol asks for at most %d: keep a forming track in few hands.", t.Name, len(t.Deputies), most)
+		}
 	}
 	for i := range j.Accesses {
 		a := &j.Accesses[i]

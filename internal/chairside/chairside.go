@@ -61,14 +61,18 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	if err != nil {
 		return card.Card{}, err
 	}
-	ids := s.Projector.Identities()
-	survivor := ids.Survivor(asked)
 	counts, err := s.Store.Counts(ctx)
 	if err != nil {
 		return card.Card{}, err
 	}
 	in.Quarantined = counts.Quarantine
+	survivor := ""
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		ids, err := s.identities(l, r.KnownAt)
+		if err != nil {
+			return err
+		}
+		survivor = ids.Survivor(asked)
 		input, facts, err := projector.Judge(l, ids, s.Projector.Zone, survivor, r.KnownAt)
 		if err != nil {
 			return err
@@ -92,6 +96,15 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
 	}
 	return c, nil
+}
+
+// identities are those that were known at a moment: a merge that the log did not hold yet
+// says nothing of that time.
+func (s *Service) identities(l view.Loader, knownAt time.Time) (*record.Identities, error) {
+	if knownAt.IsZero() {
+		return s.Projector.Identities(), nil
+	}
+	return projector.IdentitiesAt(l, knownAt)
 }
 
 // key finds the patient key for what was asked.

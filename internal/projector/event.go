@@ -34,6 +34,8 @@ type change struct {
 	simple  bool
 	items   []record.Item
 	touches time.Time
+	// calendar tells that nothing but a day is new.
+	calendar bool
 }
 
 // event keeps the event and renders again everything that it touches.
@@ -115,6 +117,7 @@ func (p *Projector) service(c *change, ev *logv1.Event) error {
 		if d == nil {
 			continue
 		}
+		c.calendar = true
 		if err := c.tx.DayStarted(ev.GetFacility(), d.GetDate()); err != nil {
 			return err
 		}
@@ -227,19 +230,25 @@ func (c *change) judgeAll(keys []string, err error) error {
 }
 
 // resolve reads who was merged into whom.
-func (p *Projector) resolve(tx *view.Tx) error {
-	events, err := tx.Load().Topic(topicMerges)
+func (p *Projector) resolve(tx *view.Tx) (err error) {
+	p.identities, err = IdentitiesAt(tx.Load(), time.Time{})
+	return err
+}
+
+// IdentitiesAt resolves who was merged into whom, as far as the log held it at knownAt
+// (zero: all).
+func IdentitiesAt(l view.Loader, knownAt time.Time) (*record.Identities, error) {
+	events, err := l.Topic(topicMerges)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	// A void of a merge is posted for the survivor; which one that is cannot depend on the
 	// merge that it takes back, so here any patient's void of a merge counts.
-	facts, err := view.Closure(tx.Load(), events, func(_, _ *record.Fact) bool { return true })
+	facts, err := view.Closure(l, events, func(_, _ *record.Fact) bool { return true })
 	if err != nil {
-		return err
+		return nil, err
 	}
-	p.identities = record.Resolve(record.Effective(facts))
-	return nil
+	return record.Resolve(record.Effective(record.Known(facts, knownAt))), nil
 }
 
 // merged renders again everything of the patients whose identity resolves differently now.

@@ -130,9 +130,9 @@ func (ch *chart) entered(items []record.Item) bool {
 	return true
 }
 
-// chartsMost bounds the patients whose charts are kept in memory, about 100 kB each; any
+// chartsMost bounds the patients whose charts are kept in memory, some 200 kB each; any
 // other's is made anew from the view when it is needed.
-const chartsMost = 512
+const chartsMost = 256
 
 // judge folds the tracks of the patients that the event touches and stores the judgement,
 // as of the later of the newest fact and the newest day: as rows for lists and metrics, and
@@ -193,7 +193,7 @@ func (p *Projector) verdict(c *change, key string, days map[string]time.Time) (*
 		return fhir.JudgedView{Patient: key, All: &v.j}.Basis()
 	}
 	basis := ""
-	simple := ch != nil && c.simple && ch.entered(c.items) && ch.Add(c.items, c.touches)
+	simple := ch != nil && (c.calendar || c.simple && ch.entered(c.items) && ch.Add(c.items, c.touches))
 	if simple {
 		basis = ask()
 	}

@@ -293,6 +293,9 @@ func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
 		seq := p.Sequence()
 		if seq == before && seq-shrunk >= manyEvents {
 			shrunk = seq
+			p.writing.Lock()
+			p.charts = map[string]*chart{}
+			p.writing.Unlock()
 			if err := p.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
 				return err
 			}

@@ -120,7 +120,7 @@ var table = []Rule{
 	{Code: FirstByNovice, Asks: "the first insertion is made by someone rated to create tracks within the last 12 months", Severity: Caution,
 		Parameters: []string{"rating_valid_months"}, Basis: "from memory; the 12 months read in a facility's rating tool", Clears: "the track has become ready, or is given up"},
 	{Code: UnlistedCannulator, Asks: "a forming track is needled by its creator or a named deputy", Severity: Caution,
-		Parameters: []string{"count_needs_listed_cannulator", "deputies_max"}, Basis: "read in a unit's procedure; the single deputy from memory", Clears: laterSessionWithout},
+		Parameters: []string{"count_needs_listed_cannulator"}, Basis: "read in a unit's procedure; the single deputy from memory", Clears: laterSessionWithout},
 	{Code: OffSite, Asks: "a forming track is entered in the same spot", Severity: Caution,
 		Parameters: []string{"count_needs_same_spot"}, Basis: "read in a unit's procedure", Clears: laterSessionWithout},
 	{Code: OffPath, Asks: "no new path is cut in a forming track", Severity: Caution,

@@ -33,6 +33,9 @@ func TestTheCourseOfATrack(t *testing.T) {
 		{"five sharp sessions are not enough", func(s *story) { s.planned(0).sharps(1, 5) }, 9, track.Forming, 5, ""},
 		{"after six easy sharp sessions a track is ready", func(s *story) { s.planned(0).sharps(1, 6) }, 11, track.Ready, 6, ""},
 		{"a plan may ask for eight", func(s *story) { s.planned(8).sharps(1, 7) }, 13, track.Forming, 7, ""},
+		{"a plan cannot ask for fewer than the protocol", func(s *story) {
+			s.adopted("2025-01-01", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(8)}).planned(6).sharps(1, 6)
+		}, 11, track.Forming, 6, ""},
 		{"a plan's eight are enough", func(s *story) { s.planned(8).sharps(1, 8) }, 15, track.Ready, 8, ""},
 		{"a protocol may ask for seven", func(s *story) {
 			s.adopted("2025-01-01", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(7)}).planned(0).sharps(1, 6)

@@ -591,7 +591,7 @@ func TestFixedRulesHaveNoParameter(t *testing.T) {
 		}
 	}
 	// Parameters that no finding rests on: the length of the trial, and what the card shows.
-	for _, p := range []string{"trial_sessions", "antiseptics", "topical_prophylaxis"} {
+	for _, p := range []string{"trial_sessions", "antiseptics", "topical_prophylaxis", "deputies_max"} {
 		named[p] = true
 	}
 	for i := range fields.Len() {
