@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -89,6 +91,42 @@ func TestAnyOrderOfEveryKindOfFactAndTheirCorrections(t *testing.T) {
 			i := start(t, dir)
 			i.post(append(registrations(), mixed...))
 			sameRows(t, "card", cards, i.cards(patients))
+			i.stop()
+			same(t, want, dumpOrder(t, dir))
+		})
+	}
+}
+
+// A merge, a reversal, or a void of either, that comes after everything else, changes what
+// is far down its chain as well.
+func TestAMergeThatComesLast(t *testing.T) {
+	t.Parallel()
+	feed := tangle()
+	first := filepath.Join(t.TempDir(), "first")
+	i := start(t, first)
+	i.post(append(registrations(), feed...))
+	i.stop()
+	want := dumpOrder(t, first)
+	for _, ids := range []string{"merge-1", "merge-2", "merge-2 merge-3", "merge-3 merge-2", "merge-2 merge-3 merge-1", "merge-4", "merge-5", "reversal-5", "merge-5 reversal-5", "merge-6", "v-merge-6", "v-11", "v-12"} {
+		t.Run(ids, func(t *testing.T) {
+			t.Parallel()
+			var rest []*v1.FeedRequest
+			names := strings.Fields(ids)
+			last := make([]*v1.FeedRequest, len(names))
+			for _, m := range feed {
+				if k := slices.Index(names, testkit.Envelope(m).GetSourceMessageId()); k >= 0 {
+					last[k] = m
+				} else {
+					rest = append(rest, m)
+				}
+			}
+			dir := filepath.Join(t.TempDir(), "last")
+			copyDir(t, filepath.Join(first, "keys"), filepath.Join(dir, "keys"))
+			i := start(t, dir)
+			i.post(append(registrations(), rest...))
+			for _, m := range last {
+				i.post([]*v1.FeedRequest{m})
+			}
 			i.stop()
 			same(t, want, dumpOrder(t, dir))
 		})

@@ -264,7 +264,17 @@ func (p *Projector) merged(c *change) error {
 			return err
 		}
 	}
+	// Whoever shares an identity with one that changed, before or now, may be touched as well: a
+	// void posted under one end of a chain of merges reaches facts at the other.
+	touched := map[string]bool{}
 	for _, key := range record.Changed(before, p.identities) {
+		for _, ids := range []*record.Identities{before, p.identities} {
+			for _, k := range ids.Group(key) {
+				touched[k] = true
+			}
+		}
+	}
+	for _, key := range sorted(touched) {
 		c.topics[topicPatient+key] = true
 		units, err := c.tx.UnitsOfPatient(key)
 		if err != nil {

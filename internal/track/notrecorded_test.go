@@ -35,7 +35,7 @@ func TestNotRecordedIsNeverBetter(t *testing.T) {
 	inParallel(notRecordedHistories, func(i int) {
 		var seed [32]byte
 		binary.BigEndian.PutUint64(seed[:], uint64(i))
-		items := invent(t, rand.New(rand.NewChaCha8(seed)))
+		items := invent(t, rand.New(rand.NewChaCha8(seed)), []int{15, 100, 40}[i%3])
 		met := map[track.Stage]int{}
 		n, worse := lessIsNotMore(items, met)
 		mu.Lock()
@@ -50,8 +50,8 @@ func TestNotRecordedIsNeverBetter(t *testing.T) {
 			t.Errorf("history %d: %s\nin the history\n%s", i, worse, written(least))
 		}
 	})
-	for _, st := range []track.Stage{track.Planned, track.Forming, track.Ready, track.Trial, track.Established} {
-		if stages[st] == 0 {
+	for _, st := range []track.Stage{track.Forming, track.Ready, track.Trial, track.Established} {
+		if stages[st] == 0 && notRecordedHistories > 10 {
 			t.Errorf("no history reached the stage %s: the property was not put to the test there", st)
 		}
 	}
@@ -61,9 +61,9 @@ func TestNotRecordedIsNeverBetter(t *testing.T) {
 // rank is the order of the stages.
 var rank = map[track.Stage]int{track.Planned: 0, track.Forming: 1, track.Ready: 2, track.Trial: 3, track.Established: 4}
 
-// judged is a history's judgement at a moment, rests aside.
-func judged(items []record.Item, asOf time.Time) map[string]track.State {
-	j := track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: asOf, Facility: "u"})
+// judged is a history's judgement at a moment.
+func judged(items []record.Item, book *protocol.Book, asOf time.Time) map[string]track.State {
+	j := track.Fold(track.Input{Items: items, Ratings: items, Book: book, Zone: func(string) *time.Location { return time.UTC }, AsOf: asOf, Facility: "u"})
 	out := map[string]track.State{}
 	for _, s := range j.Tracks {
 		out[s.Name] = s
@@ -74,49 +74,84 @@ func judged(items []record.Item, asOf time.Time) map[string]track.State {
 // lessIsNotMore takes each recorded value away in turn and compares. It tells how many were
 // compared, and the first that made anything better.
 func lessIsNotMore(items []record.Item, stages map[track.Stage]int) (compared int, worse string) {
-	var moments []time.Time
-	full := map[time.Time]map[string]track.State{}
+	book := protocol.NewBook(items)
+	names := map[string]bool{}
+	for i := range items {
+		for _, name := range items[i].Tracks() {
+			names[name] = true
+		}
+	}
+	for name := range names {
+		n, text := lessIsNotMoreIn(name, about(name, items), book, stages)
+		compared += n
+		if text != "" {
+			return compared, text
+		}
+	}
+	return compared, ""
+}
+
+// about are the facts that a track's course is made of: tracks do not look at each other
+// (TestTwoTracksAreIndependent).
+func about(name string, items []record.Item) []record.Item {
+	var out []record.Item
+	for i := range items {
+		if named := items[i].Tracks(); len(named) == 0 || slices.Contains(named, name) {
+			out = append(out, items[i])
+		}
+	}
+	return out
+}
+
+func lessIsNotMoreIn(name string, items []record.Item, book *protocol.Book, stages map[track.Stage]int) (compared int, worse string) {
+	moments := ends(items)
+	full := make([]track.State, len(moments))
+	for k, at := range moments {
+		s, ok := judged(items, book, at)[name]
+		full[k] = s
+		if ok {
+			stages[s.Folded]++
+		}
+	}
+	less := slices.Clone(items)
+	for i := range items {
+		for _, fewer := range withouts(items[i].Body) {
+			less[i].Body = fewer.body
+			compared++
+			for k, at := range moments {
+				if at.Before(items[i].At) {
+					continue
+				}
+				if text := better(full[k], judged(less, book, at)[name]); text != "" {
+					return compared, fmt.Sprintf("without %s of %s at %s, track %s at %s: %s",
+						fewer.what, items[i].Kind, items[i].At.Format("01-02 15:04"), name, at.Format("01-02 15:04"), text)
+				}
+			}
+		}
+		less[i].Body = items[i].Body
+	}
+	return compared, ""
+}
+
+// ends are the moments just after each session, and once more when the gap since the last is
+// open.
+func ends(items []record.Item) []time.Time {
+	var out []time.Time
 	for i := range items {
 		if _, ok := items[i].Body.(*cannularyv1.NeedleInserted); !ok {
 			continue
 		}
-		// The end of a session: before the next of the same day begins.
-		if at := items[i].At.Add(5 * time.Hour); len(moments) == 0 || at.Sub(moments[len(moments)-1]) > time.Hour {
-			moments = append(moments, at)
+		// The next session of the same day begins eight hours later.
+		if at := items[i].At.Add(5 * time.Hour); len(out) == 0 || at.Sub(out[len(out)-1]) > time.Hour {
+			out = append(out, at)
 		} else {
-			moments[len(moments)-1] = at
+			out[len(out)-1] = at
 		}
 	}
-	if len(moments) == 0 {
-		return 0, ""
+	if len(out) > 0 {
+		out = append(out, out[len(out)-1].AddDate(0, 0, 8))
 	}
-	// Once more when the gap since the last session is open.
-	moments = append(moments, moments[len(moments)-1].AddDate(0, 0, 8))
-	for _, at := range moments {
-		full[at] = judged(items, at)
-		for _, s := range full[at] {
-			stages[s.Folded]++
-		}
-	}
-	for i := range items {
-		for _, fewer := range withouts(items[i].Body) {
-			less := slices.Clone(items)
-			less[i].Body = fewer.body
-			compared++
-			for _, at := range moments {
-				if at.Before(items[i].At) {
-					continue
-				}
-				for name, b := range judged(less, at) {
-					if text := better(full[at][name], b); text != "" {
-						return compared, fmt.Sprintf("without %s of %s at %s, track %s at %s: %s",
-							fewer.what, items[i].Kind, items[i].At.Format("01-02 15:04"), name, at.Format("01-02 15:04"), text)
-					}
-				}
-			}
-		}
-	}
-	return compared, ""
+	return out
 }
 
 // better says what is better in b than in a, empty for nothing.
@@ -237,17 +272,19 @@ type teller struct {
 	pegs  bool
 	clock time.Time
 	n     int // treatments
+	odd   int // of a hundred of the odd details below, how many happen to this patient
 }
 
 func (w *teller) chance(percent int) bool { return w.r.IntN(100) < percent }
 
-// invent makes up a patient with one or two tracks and 5 to 25 treatments.
-func invent(t *testing.T, r *rand.Rand) []record.Item {
-	w := &teller{story: tell(t), r: r}
+// invent makes up a patient with one or two tracks and 5 to 25 treatments. The fewer odd
+// details, the further the tracks come.
+func invent(t *testing.T, r *rand.Rand, odd int) []record.Item {
+	w := &teller{story: tell(t), r: r, odd: odd}
 	w.pegs = w.chance(40)
 	w.adopted("2025-01-01", w.protocol())
-	if w.chance(30) {
-		w.adopted(on(5+r.IntN(25)).Format(time.DateOnly), w.protocol())
+	for w.chance(30) { // another protocol takes over
+		w.adopted(on(5+r.IntN(50)).Format(time.DateOnly), w.protocol())
 	}
 	names := []string{"A", "V"}[:1+r.IntN(2)]
 	for _, name := range names {
@@ -256,7 +293,7 @@ func invent(t *testing.T, r *rand.Rand) []record.Item {
 	day := 1
 	for range 5 + r.IntN(21) {
 		w.clock = on(day)
-		if w.chance(8) {
+		if w.chance(8) && w.chance(w.odd) {
 			w.twist(names[r.IntN(len(names))])
 		}
 		w.treatment(names)
@@ -265,9 +302,9 @@ func invent(t *testing.T, r *rand.Rand) []record.Item {
 			w.treatment(names)
 		}
 		switch {
-		case w.chance(8):
+		case w.chance(8) && w.chance(w.odd):
 			day += 8 + r.IntN(3)
-		case w.chance(4):
+		case w.chance(4) && w.chance(w.odd):
 			day += 15 + r.IntN(2)
 		default:
 			day += 1 + r.IntN(3)
@@ -367,16 +404,16 @@ func (w *teller) visit(name string) {
 	if w.chance(60) {
 		tell(1, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_SitePrepared{SitePrepared: w.prepared(name)}})
 	}
-	if w.pegs && w.chance(70) {
+	if w.pegs && w.chance(100-w.odd/3) {
 		tell(w.r.IntN(7), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegRemoved{PegRemoved: &cannularyv1.PegRemoved{Track: name, Whole: cannularyv1.Answer_ANSWER_YES, RemovedBy: nurse("creator")}}})
 	} else if w.pegs && w.chance(20) {
 		tell(2, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegFoundMissing{PegFoundMissing: &cannularyv1.PegFoundMissing{Track: name}}})
 	}
 	attempts := 1
-	if w.chance(12) {
+	if w.chance(12) && w.chance(w.odd) {
 		attempts += 1 + w.r.IntN(2)
 	}
-	late := w.n > 6 && w.chance(65) || w.chance(4)
+	late := w.n > 6 && w.chance(65) || w.chance(4) && w.chance(w.odd)
 	for k := range attempts {
 		n := w.needle(name, uint32(k+1), late)
 		if k < attempts-1 {
@@ -388,7 +425,7 @@ func (w *teller) visit(name string) {
 		tell(200, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleRemoved{NeedleRemoved: &cannularyv1.NeedleRemoved{
 			Track: name, AngleDegrees: proto.Float64(25 + float64(w.r.IntN(10))), HaemostasisMinutes: proto.Float64(8)}}})
 	}
-	if w.pegs && w.chance(85) {
+	if w.pegs && w.chance(100-w.odd/6) {
 		tell(201, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegPlaced{PegPlaced: &cannularyv1.PegPlaced{Track: name, SamePath: cannularyv1.Answer_ANSWER_YES}}})
 	}
 }
@@ -430,7 +467,7 @@ func (w *teller) needle(name string, ordinal uint32, late bool) *cannularyv1.Nee
 		{1, func() { n.Tip = 0 }},
 		{1, func() { n.Passes = nil }},
 	} {
-		if w.chance(odd.percent) {
+		if w.chance(odd.percent) && w.chance(w.odd) {
 			odd.change()
 		}
 	}

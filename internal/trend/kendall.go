@@ -19,11 +19,9 @@ type MannKendallResult struct {
 	Exact    bool    // P is by the exact distribution, not the normal one
 }
 
-// MannKendall tests y, oldest first, for an upward trend. Without ties and up to ExactMost
-// observations P is exact; otherwise normal, with the variance corrected for ties and S less
-// one for continuity. For twelve values with ties of usual readings (in steps of 5 or 10 mmHg)
-// and P up to 0.05, such a P was at most 0.003 above and 0.0005 below the exact one, so it
-// finds a little less than its level says. Nothing to compare (fewer than two, or all tied) has P 1.
+// MannKendall tests y, oldest first, for an upward trend. Up to ExactMost observations P is
+// exact, with ties as without; for more it is normal, with the variance corrected for ties
+// and S less one for continuity. Nothing to compare (fewer than two, or all tied) has P 1.
 func MannKendall(y []float64) MannKendallResult {
 	n := len(y)
 	r := MannKendallResult{N: n, P: 1}
@@ -37,14 +35,18 @@ func MannKendall(y []float64) MannKendallResult {
 			}
 		}
 	}
-	var tied bool
-	r.Variance, tied = kendallVariance(y)
+	groups := ties(y)
+	r.Variance = kendallVariance(n, groups)
 	switch {
 	case r.Variance == 0:
-	case !tied && n <= ExactMost:
+	case n <= ExactMost:
 		r.Exact = true
+		pairs := n * (n - 1) / 2 // that differ
+		for _, t := range groups {
+			pairs -= t * (t - 1) / 2
+		}
 		// S = pairs - 2*inversions, so S or more is as few inversions or fewer.
-		r.P = inversionsAtMost(n, (n*(n-1)/2-r.S)/2)
+		r.P = inversionsAtMost(n, groups, (pairs-r.S)/2)
 	default:
 		z := (float64(r.S) - 1) / math.Sqrt(r.Variance)
 		r.P = distuv.UnitNormal.Survival(z)
@@ -52,41 +54,65 @@ func MannKendall(y []float64) MannKendallResult {
 	return r
 }
 
-// kendallVariance is [n(n-1)(2n+5) - sum t(t-1)(2t+5)] / 18 over the groups of t tied values
-// (Kendall 1975).
-func kendallVariance(y []float64) (variance float64, tied bool) {
-	term := func(t int) float64 { return float64(t) * float64(t-1) * float64(2*t+5) }
+// ties are the sizes of the groups of equal values, those of one value among them.
+func ties(y []float64) []int {
 	sorted := slices.Clone(y)
 	slices.Sort(sorted)
-	v := term(len(y))
+	var out []int
 	for i := 0; i < len(sorted); {
 		j := i + 1
 		for j < len(sorted) && sorted[j] == sorted[i] {
 			j++
 		}
-		v -= term(j - i)
-		tied = tied || j-i > 1
+		out = append(out, j-i)
 		i = j
 	}
-	return v / 18, tied
+	return out
 }
 
-// inversionsAtMost is the probability that a random order of n different values has at most
-// k inversions. The m-th value adds 0 to m-1 inversions, all equally likely.
-func inversionsAtMost(n, k int) float64 {
-	p := []float64{1}
+// kendallVariance is [n(n-1)(2n+5) - sum t(t-1)(2t+5)] / 18 over the groups of t tied values
+// (Kendall 1975).
+func kendallVariance(n int, groups []int) float64 {
+	term := func(t int) float64 { return float64(t) * float64(t-1) * float64(2*t+5) }
+	v := term(n)
+	for _, t := range groups {
+		v -= term(t)
+	}
+	return v / 18
+}
+
+// inversionsAtMost is the probability that a random order of n values, tied in groups, has at
+// most k inversions. Of n different values the m-th adds 0 to m-1 inversions; orders that
+// differ only within a group are the same, so that its own inversions are divided out. All
+// counts are whole and below 20!, which int64 holds.
+func inversionsAtMost(n int, groups []int, k int) float64 {
+	counts := []int64{1}
 	for m := 2; m <= n; m++ {
-		next := make([]float64, len(p)+m-1)
-		for i, q := range p {
+		next := make([]int64, len(counts)+m-1)
+		for i, q := range counts {
 			for j := range m {
-				next[i+j] += q / float64(m)
+				next[i+j] += q
 			}
 		}
-		p = next
+		counts = next
 	}
-	var sum float64
-	for _, q := range p[:min(k+1, len(p))] {
-		sum += q
+	for _, t := range groups {
+		for m := 2; m <= t; m++ {
+			// Division by 1+q+…+q^(m-1): what is left after the lower terms' shares.
+			for i := range counts {
+				for j := 1; j < m && j <= i; j++ {
+					counts[i] -= counts[i-j]
+				}
+			}
+			counts = counts[:len(counts)-m+1]
+		}
 	}
-	return min(sum, 1)
+	var few, all int64
+	for i, q := range counts {
+		all += q
+		if i <= k {
+			few += q
+		}
+	}
+	return float64(few) / float64(all)
 }
