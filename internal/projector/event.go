@@ -121,6 +121,9 @@ func (p *Projector) service(c *change, ev *logv1.Event) error {
 		if err := c.tx.DayStarted(ev.GetFacility(), d.GetDate()); err != nil {
 			return err
 		}
+		if err := p.readDays(c.tx); err != nil {
+			return err
+		}
 		due, err := c.tx.PatientsDue(ev.GetFacility(), d.GetDate())
 		if err != nil {
 			return err
@@ -357,6 +360,9 @@ func (p *Projector) facility(c *change, id string) error {
 			continue
 		}
 		if err := p.setZone(id, f.Zone); err != nil {
+			return err
+		}
+		if err := p.readDays(c.tx); err != nil {
 			return err
 		}
 		units, err := c.tx.UnitsOfFacility(id)

@@ -113,6 +113,8 @@ type chart struct {
 	last  track.Judgement
 	shown map[string]bool // the resources of last, "Type/id"
 	basis string          // fhir.JudgedView.Basis of last
+	// stored is what the view holds beside the resources; nil where that is not known.
+	stored *view.Judgement
 }
 
 // entered tells that no fact is a first insertion, which would ask for a rating.
@@ -145,14 +147,10 @@ func (p *Projector) judge(c *change) error {
 	if len(keys) == 0 {
 		return nil
 	}
-	days, err := p.days(c.tx)
-	if err != nil {
-		return err
-	}
 	var all []*verdict
 	ids := map[string]bool{}
 	for _, k := range sorted(keys) {
-		v, err := p.verdict(c, k, days)
+		v, err := p.verdict(c, k)
 		if err != nil {
 			return err
 		}
@@ -179,13 +177,13 @@ type verdict struct {
 }
 
 // verdict judges one patient.
-func (p *Projector) verdict(c *change, key string, days map[string]time.Time) (*verdict, error) {
+func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 	v := &verdict{key: key}
 	ch, fresh := p.charts[key], false
 	var asOf time.Time
 	ask := func() string {
 		n := ch.Newest()
-		v.facility, asOf = n.Facility, days[n.Facility]
+		v.facility, asOf = n.Facility, p.days[n.Facility]
 		if n.At.After(asOf) {
 			asOf = n.At
 		}
@@ -324,23 +322,31 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 			creators = append(creators, record.StaffID(s.FirstBy))
 		}
 	}
-	return c.tx.SetJudgement(p.identities.Group(v.key), view.Judgement{
-		Patient: v.key, Facility: v.facility, Due: v.j.Due, Tracks: rows, Holds: open, Creators: creators, Maturity: maturity})
+	stored := view.Judgement{Patient: v.key, Facility: v.facility, Due: v.j.Due, Tracks: rows, Holds: open, Creators: creators, Maturity: maturity}
+	if ch := p.charts[v.key]; ch != nil {
+		// Most facts change nothing that lists and metrics show.
+		if ch.stored != nil && reflect.DeepEqual(*ch.stored, stored) {
+			return nil
+		}
+		ch.stored = &stored
+	}
+	return c.tx.SetJudgement(p.identities.Group(v.key), stored)
 }
 
-// days is, by facility, the beginning of the newest day that has started there.
-func (p *Projector) days(tx *view.Tx) (map[string]time.Time, error) {
+// readDays reads, by facility, the beginning of the newest day that has started there. It is
+// asked again whenever a day starts or a zone changes.
+func (p *Projector) readDays(tx *view.Tx) error {
 	fs, err := tx.Facilities()
 	if err != nil {
-		return nil, err
+		return err
 	}
-	out := map[string]time.Time{}
+	p.days = map[string]time.Time{}
 	for _, f := range fs {
 		if d, err := time.ParseInLocation(time.DateOnly, f.Day, p.zone(f.ID)); err == nil {
-			out[f.ID] = d
+			p.days[f.ID] = d
 		}
 	}
-	return out, nil
+	return nil
 }
 
 func roleName(r cannularyv1.NeedleRole) string {

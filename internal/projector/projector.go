@@ -43,6 +43,7 @@ type Projector struct {
 	identities *record.Identities
 	zones      map[string]*time.Location
 	charts     map[string]*chart // by surviving patient key
+	days       map[string]time.Time
 
 	mu     sync.Mutex
 	seq    uint64
@@ -114,6 +115,9 @@ func (p *Projector) load(tx *view.Tx) error {
 		if err := p.setZone(f.ID, f.Zone); err != nil {
 			return err
 		}
+	}
+	if err := p.readDays(tx); err != nil {
+		return err
 	}
 	p.mu.Lock()
 	p.ids, p.locations = p.identities, p.zones
