@@ -41,6 +41,7 @@ type course struct {
 	seen      bool // a session was folded or a stage declared
 	counted   int
 	lastCount string // local date of the last counted session
+	doubted   bool   // a session since is in doubt
 	extras    []Extra
 	easy      []bool // of the last entries that count or are in doubt
 	trial     bool
@@ -131,8 +132,17 @@ func (c *course) isTaken(date string) bool { return slices.Contains(c.dates, dat
 
 func (c *course) take(date string) { c.dates = last(c.dates, keepDates, date) }
 
-// restart lets counting begin anew.
-func (c *course) restart() { c.counted, c.extras, c.easy, c.lastCount = 0, nil, nil, "" }
+// restart lets counting begin anew. Where a session in doubt lies in the gap, sessions asked
+// for because of pegs stay: had it counted, there might be no restart.
+func (c *course) restart() {
+	var kept []Extra
+	for _, x := range c.extras {
+		if c.doubted && x.Rule == rule.PegMissing {
+			kept = append(kept, x)
+		}
+	}
+	c.counted, c.extras, c.easy, c.lastCount = 0, kept, nil, ""
+}
 
 // found takes reference angle and creator from the first successful entry that is not
 // blunt; of a track taken over, the angle from the first successful entry, where none was
@@ -272,6 +282,10 @@ func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visi
 		if !s.easy() {
 			c.easy = last(c.easy, keepEasy, false)
 		}
+		if c.lastCount == "" && c.counted > 0 {
+			c.lastCount = s.date // declared sessions have no date: the gap runs from here
+		}
+		c.doubted = true
 		c.take(s.date)
 		return
 	}
@@ -286,7 +300,7 @@ func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visi
 			Seen: seen + ": one more session is needed", Asked: fmt.Sprintf("at most %d days apart", p.GapExtraDays)}, p)
 	}
 	c.counted++
-	c.lastCount = s.date
+	c.lastCount, c.doubted = s.date, false
 	c.take(s.date)
 	c.easy = last(c.easy, keepEasy, s.easy())
 	if !s.easy() {
@@ -306,7 +320,10 @@ func (c *course) sinceCount(date string) int {
 // restarted begins counting anew after a gap.
 func (m *machine) restarted(c *course, s *session, p *protocol.Parameters, days int) {
 	seen := fmt.Sprintf("%d days after the counted session of %s", days, c.lastCount)
-	m.clear(s.at, "counting started again", func(x *Finding) bool { return x.Track == c.name && formingRule(x.Rule) })
+	kept := c.doubted
+	m.clear(s.at, "counting started again", func(x *Finding) bool {
+		return x.Track == c.name && formingRule(x.Rule) && !(kept && x.Rule == rule.PegMissing)
+	})
 	c.restart()
 	m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
 		Seen: seen + " counting starts again", Asked: fmt.Sprintf("at most %d days apart", p.GapRestartDays)}, p)
@@ -337,24 +354,33 @@ func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 }
 
 // routine folds a session of a track in trial or after.
-func (c *course) routine(s *session) bool {
-	broken := false
-	for _, a := range s.attempts {
-		broken = broken || a.used() && (!a.blunt() || !a.successful())
+func (c *course) routine(s *session, p *protocol.Parameters) bool {
+	if p.SharpOnly {
+		ok := s.final().successful() && (s.final().sharp() || s.final().blunt())
+		if !ok {
+			c.endStreak()
+		}
+		return c.lengthen(s, ok)
 	}
-	if broken {
-		c.streak = 0
+	for _, a := range s.attempts {
+		if a.used() && (!a.blunt() || !a.successful()) {
+			c.endStreak()
+		}
 	}
 	return c.lengthen(s, s.bluntSuccess())
 }
 
-// sharpRoutine folds a session of a track that is to stay sharp and was ready.
-func (c *course) sharpRoutine(s *session) {
+// endStreak ends the streak and frees the dates that it took.
+func (c *course) endStreak() { c.streak, c.lengthened = 0, nil }
+
+// sharpRoutine folds a session before the trial on a sharp-only day: the streak grows only
+// while the track is ready, and ends whether it is or not.
+func (c *course) sharpRoutine(s *session, wasReady bool) {
 	ok := s.final().sharp() && s.final().successful()
 	if !ok {
-		c.streak = 0
+		c.endStreak()
 	}
-	c.lengthen(s, ok)
+	c.lengthen(s, ok && wasReady)
 }
 
 // lengthen lengthens the streak, once per local date.
@@ -388,15 +414,17 @@ func (m *machine) session(e *env, s *session, f *record.Fact) {
 		m.pegs(c, s, &p)
 	}
 	v := c.visit(s)
+	if !c.trial && !p.SharpOnly { // a streak of sharp-only days ends with them
+		c.endStreak()
+		c.best = 0
+	}
 	switch {
 	case c.trial, wasReady && s.bluntSuccess() && !p.SharpOnly:
-		if !c.trial { // sharp-only days may have left a streak of their own
-			c.trial, c.streak, c.best, c.lengthened = true, 0, 0, nil
-		}
-		v.Counted = c.routine(s)
-	case wasReady && p.SharpOnly:
+		c.trial = true
+		v.Counted = c.routine(s, &p)
+	case p.SharpOnly:
 		m.forming(c, s, &p, &v)
-		c.sharpRoutine(s)
+		c.sharpRoutine(s, wasReady)
 	default:
 		m.forming(c, s, &p, &v)
 	}

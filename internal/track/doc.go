@@ -41,11 +41,13 @@
 //   - Not recorded is not yes. A session that would count but for what is not recorded is in
 //     doubt: it does not count, takes the date, and is read as the worse of both: if it was
 //     not easy it stands as a hard entry among those that count; if more days lie before it
-//     than the restart allows, counting starts again, from nothing. Without this, leaving
+//     than the restart allows, counting starts again, from nothing; where only declared
+//     sessions count so far, which have no date, the gap runs from it. Without this, leaving
 //     out a detail could make a track ready.
 //   - Gap: local calendar days between consecutive counted sessions. More than
 //     gap_extra_days: one more session. More than gap_restart_days: the later session is
-//     number 1, earlier extras and entries are dropped.
+//     number 1, earlier extras and entries are dropped; but where a session in doubt lies in
+//     that gap, extras for pegs stay, with their findings: had it counted, there might be no restart.
 //   - Pegs, where the protocol of the day uses them: when a session starts whose final entry
 //     is not blunt, before the trial, and an earlier such session is known: if no peg is
 //     recorded as placed after that session's first attempt and before this one's, or none
@@ -63,14 +65,16 @@
 //     at its start by the protocol of the day, and unless that protocol is sharp-only, begins
 //     the trial. From then on nothing counts towards the target.
 //   - In the trial and after, each session whose final entry is blunt and successful
-//     lengthens the streak, once per local date. Any used needle in it that was not blunt,
-//     or not successful, first ends the streak. The streak's best reaching trial_sessions of
+//     lengthens the streak, once per local date within one streak. Any used needle in it that
+//     was not blunt, or not successful, first ends the streak. The streak's best reaching trial_sessions of
 //     the day asked for establishes the track, for good.
-//   - Sharp-only: while the track was ready at a session's start and the protocol of the day
-//     is sharp-only, a final entry that is sharp and successful lengthens the streak, once per
-//     local date, anything else ends it; the session is folded as a forming one as well. A
-//     trial begins with a streak of its own. Established when the streak
-//     reached trial_sessions and the track is ready, by the protocol of the day asked for.
+//   - Sharp-only days. Before the trial a session on such a day is folded as a forming one; a
+//     final entry that is sharp and successful lengthens the streak, once per local date, if
+//     the track was ready at the session's start; anything else ends it. A session before the
+//     trial on another day ends it too, its best included. In the trial a final entry that is
+//     successful, sharp or blunt, lengthens the streak, anything else ends it. Established when
+//     the streak reached trial_sessions and the track is ready or in trial, by the protocol of
+//     the day asked for.
 //   - Rests: the latest of rest and resume decides; a rest with a date ends on that local
 //     day. Retirement, of the track or of its access, is final; a track on
 //     an access that is retired already is retired with it. The stage shown is retired,

@@ -232,8 +232,8 @@ func TestEveryRuleHasItsSentence(t *testing.T) {
 		}
 	}
 	for _, r := range rule.All() {
-		// A plan or protocol below six is refused by the schema before there is a fact: see
-		// package intake. A merge without effect is found in TestAMergeWithoutEffectIsFound.
+		// A plan or protocol below six is refused by the schema before there is a fact: see the
+		// refusals that package grpcapi tests. A merge without effect is found in TestAMergeWithoutEffectIsFound.
 		if !used[r.Code] && r.Code != rule.FloorSix && r.Code != rule.MergeWithoutEffect {
 			t.Errorf("no sentence finds %s", r.Code)
 		}

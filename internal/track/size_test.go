@@ -9,5 +9,5 @@ const (
 	firedWanted          = 200
 	chartHistories       = 80
 	lateHistories        = 600
-	notRecordedHistories = 25
+	notRecordedHistories = 60
 )

@@ -272,7 +272,7 @@ func (w *world) findForming(track string) {
 		}
 		base := finding{track: track, ground: st.start(), severity: rule.Caution}
 		if st.pegExtra {
-			base.rule, base.cleared = rule.PegMissing, over(steps[i:], func(s step) bool { return s.formed || s.restarted })
+			base.rule, base.cleared = rule.PegMissing, over(steps[i:], func(s step) bool { return s.formed || s.restarted && !s.pegsKept })
 			w.raise(base)
 		}
 		if st.gapExtra || st.restarted {

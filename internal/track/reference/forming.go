@@ -2,6 +2,7 @@ package reference
 
 import (
 	"math"
+	"slices"
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
@@ -14,6 +15,7 @@ type condition struct {
 	founded bool
 	counted int
 	lastDay string // date of the latest session that counted
+	doubted bool   // a session since is in doubt
 	extras  []string
 	easy    []bool // of each entry that counts or stands as a hard one
 	taken   map[string]bool
@@ -39,6 +41,7 @@ type step struct {
 	pegExtra    bool
 	gapExtra    bool
 	restarted   bool
+	pegsKept    bool // by that restart
 	formed      bool // ready afterwards, holds aside
 	held        bool // a hold was open afterwards
 	lastEasy    bool // the last entries are easy afterwards
@@ -123,13 +126,14 @@ func (w *world) take(c *condition, since []*session) step {
 	st.creator, st.reference = w.origin(since, founder)
 	st.readyBefore = w.formed(c, s.track, s.rules, s.start()) && (!w.held(s.track, s.start()) || w.mutant == ReadyIgnoresHolds)
 	st.pastTrial = c.trial
+	if !c.trial && !s.rules.SharpOnly {
+		c.endStreak() // a streak of sharp-only days ends with them
+		c.best = 0
+	}
 	success := blunt(s.final()) && successful(s.final())
 	begins := st.readyBefore || w.mutant == BluntAnywhereTrial
 	if !c.trial && success && begins && !s.rules.SharpOnly {
-		// Reading: the trial's streak is its own: what sharp-only days had lengthened is no
-		// run of blunt sessions.
-		c.trial, c.streak, c.best = true, 0, 0
-		c.streakDays = map[string]bool{}
+		c.trial = true
 	}
 	st.inTrial = c.trial
 	if c.trial {
@@ -145,12 +149,20 @@ func (w *world) take(c *condition, since []*session) step {
 
 // takeInTrial lengthens or ends the streak.
 func (w *world) takeInTrial(c *condition, s *session, success bool) {
+	if s.rules.SharpOnly {
+		if successful(s.final()) && (sharp(s.final()) || blunt(s.final())) {
+			c.lengthen(s)
+		} else {
+			c.endStreak()
+		}
+		return
+	}
 	for _, a := range s.used() {
 		if !blunt(a) || !successful(a) {
 			if w.mutant == FailureIsIgnored && success && blunt(a) {
 				continue
 			}
-			c.streak = 0
+			c.endStreak()
 			if w.mutant == RescueBreaksStage && sharp(a) {
 				c.trial, c.established, c.best = false, false, 0
 			}
@@ -160,6 +172,9 @@ func (w *world) takeInTrial(c *condition, s *session, success bool) {
 		c.lengthen(s)
 	}
 }
+
+// endStreak ends the streak; its dates are free again.
+func (c *condition) endStreak() { c.streak, c.streakDays = 0, map[string]bool{} }
 
 // lengthen is once per local date.
 // Reading: that holds for sharp-only days too; only another lengthening takes the date, a
@@ -189,12 +204,12 @@ func (w *world) takeForming(c *condition, s *session, st *step) {
 		}
 		c.earlier = s
 	}
-	// Reading: a sharp-only session that found the track not ready leaves the streak alone.
-	if st.readyBefore && s.rules.SharpOnly {
-		if sharp(s.final()) && successful(s.final()) {
+	if s.rules.SharpOnly {
+		switch served := sharp(s.final()) && successful(s.final()); {
+		case !served:
+			c.endStreak()
+		case st.readyBefore:
 			c.lengthen(s)
-		} else {
-			c.streak = 0
 		}
 	}
 
@@ -227,7 +242,8 @@ func (w *world) takeForming(c *condition, s *session, st *step) {
 			c.counted, c.easy = 0, nil
 		}
 		if w.mutant != RestartKeepsExtras {
-			c.extras = nil
+			st.pegsKept = c.doubted
+			c.extras = slices.DeleteFunc(slices.Clone(c.extras), func(x string) bool { return x != rule.PegMissing || !c.doubted })
 		}
 		c.lastDay = ""
 	}
@@ -235,6 +251,10 @@ func (w *world) takeForming(c *condition, s *session, st *step) {
 		if !easy {
 			c.easy = append(c.easy, false)
 		}
+		if c.lastDay == "" && c.counted > 0 {
+			c.lastDay = s.date
+		}
+		c.doubted = true
 		return
 	}
 	if gap > extra && gap <= restart {
@@ -243,7 +263,7 @@ func (w *world) takeForming(c *condition, s *session, st *step) {
 	}
 	c.counted++
 	c.easy = append(c.easy, easy)
-	c.lastDay = s.date
+	c.lastDay, c.doubted = s.date, false
 	st.counted, st.wasEasy = true, easy
 }
 
