@@ -11,9 +11,17 @@ import (
 // event without a session. items are in the order of record.Before. The answer is in the
 // order of (Type, ID), each resource once. It errs where a fact holds a value that this
 // version does not know.
-func Unit(c Context, items []record.Item) ([]Resource, error) {
+func Unit(c Context, items []record.Item) ([]Resource, error) { return UnitOf(c, items, "") }
+
+// UnitOf is Unit where only the facts of one event are new and nothing amends any other: what
+// the others give is left out, but for what all of them give together, the session's
+// Procedure. An empty event leaves nothing out.
+func UnitOf(c Context, items []record.Item, event string) ([]Resource, error) {
 	out := set{}
 	for i := range items {
+		if event != "" && items[i].EventID != event {
+			continue
+		}
 		if err := out.item(c, &items[i]); err != nil {
 			return nil, fmt.Errorf("fact %s: %w", items[i].ID, err)
 		}

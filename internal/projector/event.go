@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"slices"
 	"sort"
 	"strings"
 	"time"
@@ -22,6 +23,7 @@ type change struct {
 	ctx     context.Context
 	tx      *view.Tx
 	seq     uint64
+	event   string
 	updated time.Time
 	units   map[string]bool
 	topics  map[string]bool
@@ -50,7 +52,7 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 			return err
 		}
 	}
-	c := &change{ctx: ctx, tx: tx, seq: e.Seq, updated: updated, units: map[string]bool{}, topics: fresh, created: true, judged: map[string]bool{}}
+	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, created: true, judged: map[string]bool{}}
 	if ev.GetSource() == eventlog.ServiceSource {
 		if err := p.service(c, ev); err != nil {
 			return err
@@ -508,7 +510,13 @@ func (p *Projector) unit(c *change, unit string) error {
 			c.touch(kept[i].At)
 		}
 	}
-	resources, err := fhir.Unit(p.context(kept[0].Facility), kept)
+	only := ""
+	// The times of a session are told in the zone of its first fact's facility.
+	oneFacility := !slices.ContainsFunc(kept, func(it record.Item) bool { return it.Facility != kept[0].Facility })
+	if c.simple && len(c.units) == 1 && oneFacility {
+		only = c.event
+	}
+	resources, err := fhir.UnitOf(p.context(kept[0].Facility), kept, only)
 	if err != nil {
 		return &unclearError{err: err}
 	}
