@@ -9,27 +9,38 @@ import (
 	"cannulary/internal/fault"
 )
 
-// cards answers "/cards": the current cards of all patients with a track or a hold who have
-// not left, one card of JSON a line. With a facility, of its patients only. An answer that
-// ends before its time is broken off, so that a reader never takes a part for the whole.
+// cards answers "/cards": the current cards of all patients who have not left, one card of
+// JSON a line, whether or not a track of theirs is recorded: on a day without the service
+// everybody is needled from paper. With a facility, of its patients only. An answer that ends
+// before its time is broken off, so that a reader never takes a part for the whole.
 func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 	p, err := readQuery(r, paramFacility)
 	if err != nil {
 		return err
 	}
-	keys, err := h.listed(r, p[paramFacility])
+	if p[paramFacility] != "" {
+		if _, ok, err := h.cfg.Store.Facility(r.Context(), p[paramFacility]); err != nil {
+			return err
+		} else if !ok {
+			return fault.New(fault.NotFound, "no facility of this code is registered", "choose one on the board, at /")
+		}
+	}
+	keys, err := h.cfg.Cards.Patients(r.Context())
 	if err != nil {
 		return err
 	}
 	begun := false
 	for _, key := range keys {
-		line, err := h.cardLine(r, key)
+		line, err := h.cardLine(r, key, p[paramFacility])
 		if err != nil && !begun {
 			return err
 		}
 		if err != nil {
 			h.cfg.Log.ErrorContext(r.Context(), "not every card could be made; the answer was broken off", "err", fault.As(err).Detail())
 			panic(http.ErrAbortHandler)
+		}
+		if line == nil {
+			continue
 		}
 		if !begun {
 			begun = true
@@ -50,44 +61,15 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// listed are the patients on the board, each once, in the order of its rows.
-func (h *handler) listed(r *http.Request, filter string) ([]string, error) {
-	if filter != "" {
-		if _, ok, err := h.cfg.Store.Facility(r.Context(), filter); err != nil {
-			return nil, err
-		} else if !ok {
-			return nil, fault.New(fault.NotFound, "no facility of this code is registered", "choose one on the board, at /")
-		}
-	}
-	tracks, err := h.cfg.Store.Tracks(r.Context())
-	if err != nil {
-		return nil, err
-	}
-	holds, err := h.cfg.Store.Holds(r.Context())
-	if err != nil {
-		return nil, err
-	}
-	var keys []string
-	seen := map[string]bool{}
-	add := func(facility, patient string) {
-		if (filter == "" || facility == filter) && !seen[patient] {
-			seen[patient] = true
-			keys = append(keys, patient)
-		}
-	}
-	for _, t := range tracks {
-		add(t.Facility, t.Patient)
-	}
-	for _, x := range holds {
-		add(x.Facility, x.Patient)
-	}
-	return keys, nil
-}
-
-func (h *handler) cardLine(r *http.Request, key string) ([]byte, error) {
+// cardLine is nil for whoever is on no list: the patient left, is another facility's, or was
+// merged into one who has a card of their own.
+func (h *handler) cardLine(r *http.Request, key, facility string) ([]byte, error) {
 	c, err := h.cfg.Cards.Card(r.Context(), chairside.Request{Key: key})
 	if err != nil {
 		return nil, err
+	}
+	if c.Patient.ID != key || c.Left || facility != "" && c.Facility != facility {
+		return nil, nil
 	}
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)

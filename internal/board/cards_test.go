@@ -43,13 +43,22 @@ func TestAllCards(t *testing.T) {
 	u.identity("P-3", "Departed", "", "1951-03-12")
 	u.takeOver("P-3", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
 	u.roster("P-3", at(2), &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_TRANSFER}}})
+	u.identity("P-4", "Trackless", "", "1951-03-12") // needled in another way
+	u.identity("P-5", "Renamed", "", "1951-03-12")
+	other := u.envelope("", at(100))
+	other.Facility = "other-unit"
+	u.rosterIn(other, &v1.RosterFact{Fact: &v1.RosterFact_FacilityRegistered{FacilityRegistered: &v1.FacilityRegistered{Name: "The other unit", TimeZone: "Asia/Kolkata", DialysisDays: []v1.Weekday{v1.Weekday_WEEKDAY_MONDAY}}}})
+	u.roster("P-2", at(2), &v1.RosterFact{Fact: &v1.RosterFact_PatientsMerged{PatientsMerged: &v1.PatientsMerged{Retired: &v1.PatientIdentifier{System: system, Value: "P-5"}}}})
 	u.settle()
 	cards := lines(t, u.get("/cards"))
-	if len(cards) != 2 || len(cards["Quombave, Zaph"].Tracks) != 2 || !cards["Quombave, Zaph"].StandingHold || cards["Second"].StandingHold {
+	if _, ok := cards["Trackless"]; len(cards) != 3 || !ok || len(cards["Quombave, Zaph"].Tracks) != 2 || !cards["Quombave, Zaph"].StandingHold || cards["Second"].StandingHold {
 		t.Errorf("the cards are %+v", cards)
 	}
-	if n := len(lines(t, u.get("/cards?facility="+facility))); n != 2 {
+	if n := len(lines(t, u.get("/cards?facility="+facility))); n != 3 {
 		t.Errorf("%d cards of the facility", n)
+	}
+	if n := len(lines(t, u.get("/cards?facility=other-unit"))); n != 0 {
+		t.Errorf("%d cards of the other facility", n)
 	}
 	if a := u.do(http.MethodHead, "/cards"); a.status != http.StatusOK || a.body != "" {
 		t.Errorf("HEAD: %d %q", a.status, a.body)

@@ -25,6 +25,8 @@ type Card struct {
 	LastFactAt  *time.Time `json:"lastFactAt"`
 	Lagging     bool       `json:"lagging"`
 	Quarantined int        `json:"quarantined"`
+	// Left tells that the patient left the unit and was not admitted again since.
+	Left bool `json:"left"`
 	// StandingHold tells that a hold is open.
 	StandingHold bool   `json:"standingHold"`
 	Holds        []Hold `json:"holds"` // open ones, oldest first
@@ -237,7 +239,7 @@ func Build(in Input) Card { return Of(in, track.Fold(in.Input)) }
 func Of(in Input, j track.Judgement) Card {
 	local := in.location()
 	c := Card{
-		Patient: in.Patient, Facility: in.Facility, TimeZone: local.String(), AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
+		Patient: in.Patient, Facility: in.Facility, Left: j.Where.Left, TimeZone: local.String(), AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
 		Lagging: in.Lagging, Quarantined: in.Quarantined,
 		Holds: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
 	}

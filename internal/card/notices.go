@@ -53,7 +53,7 @@ func notices(in Input, j track.Judgement, c Card) []string {
 		case a.Examined.IsZero():
 			say("No examination of access %s is recorded. Not recorded is not normal: look, listen and feel.", a.Name)
 		case len(a.NotExamined) > 0:
-			say("Last examination of access %s, %s: not examined were %s. Not examined is not absent.", a.Name,
+			say("Last examination of access %s, %s, left out: %s. Not examined is not absent.", a.Name,
 				a.Examined.In(in.location()).Format(time.DateOnly), strings.Join(a.NotExamined, ", "))
 		}
 	}

@@ -366,7 +366,7 @@ func TestNotices(t *testing.T) {
 		"in hospital":            {func(x *judged) { x.j.Where = track.Whereabouts{InHospitalSince: &x.in.AsOf} }, "in hospital since 2026-07-06"},
 		"kind":                   {func(x *judged) { x.j.Accesses[0].Kind = 0 }, "kind of access F1 is not recorded: confirm that it is a native fistula"},
 		"never examined":         {func(x *judged) { x.j.Accesses[0].Examined = time.Time{} }, "No examination of access F1 is recorded"},
-		"in part":                {func(*judged) {}, "Last examination of access F1, 2026-07-04: not examined were bruit, collapse on elevation. Not examined is not absent."},
+		"in part":                {func(*judged) {}, "Last examination of access F1, 2026-07-04, left out: bruit, collapse on elevation. Not examined is not absent."},
 		"no access":              {func(x *judged) { x.j.Tracks[0].Access = "" }, "The access of track A1 is not recorded"},
 		"no name":                {func(x *judged) { x.in.Patient.Name = "" }, "Not positively identified: the name not stated"},
 		"no birth date":          {func(x *judged) { x.in.Patient.BirthDate = "" }, "Not positively identified: the birth date not stated"},

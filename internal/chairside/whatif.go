@@ -31,7 +31,7 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 	if err != nil {
 		return whatif.Report{}, err
 	}
-	keys, err := s.patients(ctx)
+	keys, err := s.Patients(ctx)
 	if err != nil {
 		return whatif.Report{}, err
 	}
@@ -103,8 +103,9 @@ func orNone(list []string) string {
 	return strings.Join(list, ", ")
 }
 
-// patients lists the keys of all patients, in order.
-func (s *Service) patients(ctx context.Context) ([]string, error) {
+// Patients lists the keys of all patients, in order: also of those who left, and of
+// identities that were merged into another.
+func (s *Service) Patients(ctx context.Context) ([]string, error) {
 	const page = 500
 	var keys []string
 	for q := (view.Query{Type: "Patient", Count: page}); ; {
