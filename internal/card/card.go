@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"cannulary/internal/track"
-	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Caution stands on every card.
@@ -279,7 +278,7 @@ func (in *Input) location() *time.Location {
 
 func one(s *track.State, standing []track.Finding, holds []Hold) Track {
 	t := Track{
-		ID: s.ID, Name: s.Name, Role: role(s.Role), Access: s.Access, Stage: string(s.Stage), UnderReview: s.UnderReview,
+		ID: s.ID, Name: s.Name, Role: track.RoleName(s.Role), Access: s.Access, Stage: string(s.Stage), UnderReview: s.UnderReview,
 		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{},
 		Next: next(s), Bevel: bevel(s.Bevel), NeedleLength: s.NeedleLength, Creator: s.Creator.GetValue(), Deputies: deputies(s),
 		Peg: string(s.Peg), Recent: []Visit{}, Trends: trends(s.Trends), ProtocolVersion: s.Protocol.Version,
@@ -400,14 +399,4 @@ func trends(t track.Trends) TrackTrend {
 			Rescues: t.Rescues, RescueSum: t.RescueSum, RescueLimit: t.RescueLimit}
 	}
 	return out
-}
-
-func role(r cannularyv1.NeedleRole) string {
-	switch r {
-	case cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL:
-		return "arterial"
-	case cannularyv1.NeedleRole_NEEDLE_ROLE_VENOUS:
-		return "venous"
-	}
-	return ""
 }

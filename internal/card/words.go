@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"cannulary/internal/track"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -48,16 +49,12 @@ func engorgement(e cannularyv1.Engorgement) string {
 
 func antiseptic(a cannularyv1.Antiseptic) string {
 	switch a {
-	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL:
-		return "chlorhexidine in alcohol"
-	case cannularyv1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE:
-		return "povidone-iodine"
-	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_AQUEOUS:
-		return "aqueous chlorhexidine"
 	case cannularyv1.Antiseptic_ANTISEPTIC_OTHER:
 		return "another antiseptic, which the record does not name"
+	case cannularyv1.Antiseptic_ANTISEPTIC_UNSPECIFIED:
+		return ""
 	}
-	return enum(a, "ANTISEPTIC_")
+	return track.AntisepticName(a)
 }
 
 func or(s, otherwise string) string {

@@ -308,7 +308,7 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 	// Whoever left the unit is on no list of it; the card still answers.
 	if !v.j.Where.Left {
 		for _, s := range v.j.Tracks {
-			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: roleName(s.Role), Stage: string(s.Stage),
+			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: track.RoleName(s.Role), Stage: string(s.Stage),
 				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why})
 		}
 		for _, h := range v.j.Open() {
@@ -347,14 +347,4 @@ func (p *Projector) readDays(tx *view.Tx) error {
 		}
 	}
 	return nil
-}
-
-func roleName(r cannularyv1.NeedleRole) string {
-	switch r {
-	case cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL:
-		return "arterial"
-	case cannularyv1.NeedleRole_NEEDLE_ROLE_VENOUS:
-		return "venous"
-	}
-	return ""
 }

@@ -49,3 +49,14 @@ func contains(list []string, s string) bool {
 	}
 	return false
 }
+
+// RoleName is the role of a track's needle in words; empty where it is not stated.
+func RoleName(r cannularyv1.NeedleRole) string {
+	switch r {
+	case cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL:
+		return "arterial"
+	case cannularyv1.NeedleRole_NEEDLE_ROLE_VENOUS:
+		return "venous"
+	}
+	return ""
+}
