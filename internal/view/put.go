@@ -53,7 +53,7 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	first := now.version == 0
 	now.version++
 	now.hash = hash
-	body := fhir.WithMeta(r.Body, r.ID, now.version, updated)
+	body := fhir.WithMeta(r.Body, r.ID, r.Profile, now.version, updated)
 	if first {
 		if now.rid, err = t.insert(`INSERT INTO resource (type, id, patient, version, updated, seq, hash, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
 			r.Type, r.ID, r.Patient, now.version, millis(updated), int64(seq), hash[:], body); err != nil {
