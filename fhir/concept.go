@@ -75,7 +75,6 @@ var snomed = map[string][2]string{
 	"needle-tip-sharp":             {"79068005", "Needle, device"},
 	"needle-tip-blunt":             {"79068005", "Needle, device"},
 	"device-inserted":              {"257867005", "Insertion - action"},
-	"device-removed":               {"129303008", "Removal - action"},
 	"access-region-forearm":        {"14975008", "Forearm structure"},
 }
 

@@ -22,7 +22,6 @@ var published = map[string][2]string{
 	"385670004": {"Partially successful", "R4 ValueSet procedure-outcome"},
 	"79068005":  {"Needle, device", "ValueSet snomed-intl-gps; R4 example Procedure biopsy"},
 	"257867005": {"Insertion - action", "R4 expansion of ValueSet device-action"},
-	"129303008": {"Removal - action", "R4 expansion of ValueSet device-action"},
 	"14975008":  {"Forearm structure", "ValueSet snomed-intl-gps; R4 example BodyStructure skin-patch"},
 }
 
