@@ -67,7 +67,7 @@ func (a *App) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor: func(id string) string { return a.projector.Identities().Survivor(id) },
-		Zone:     a.projector.CommonZone,
+		Zone:     a.projector.CommonZone, Definitions: fhir.Definitions(),
 	})
 	if err != nil {
 		return nil, err
