@@ -155,7 +155,7 @@ func (p *Projector) watched(c *change, facility string, m *moved, own []record.F
 			continue
 		}
 		name := chartName(a.GetPattern(), a.GetInfectionClass())
-		if err := c.tx.SetSeen(acknowledging(&own[i]), w.seen(name, w.AsOf)); err != nil {
+		if err := c.tx.SetSeen(acknowledging(&own[i]), w.Seen(name, w.AsOf)); err != nil {
 			return err
 		}
 	}
@@ -191,42 +191,19 @@ func chartName(p cannularyv1.NeedlingPattern, c cannularyv1.InfectionClass) surv
 	return surveil.ChartName{Technique: surveil.Watched(p), Class: surveil.ClassOf(c)}
 }
 
-// Watch is all of a facility's surveillance.
-type Watch struct {
-	surveil.Unit
-	Charts []WatchedChart // by technique and class
-}
-
-// WatchedChart is a chart with its signals and what was answered to them.
-type WatchedChart struct {
-	surveil.Chart
-	Signals          []surveil.Raised // oldest first
-	Acknowledgements []surveil.Acknowledgement
-}
-
-// Standing is the signal that nobody has acknowledged, nil where there is none.
-func (w *WatchedChart) Standing() *surveil.Raised {
-	for i := range w.Signals {
-		if w.Signals[i].Acknowledged == "" {
-			return &w.Signals[i]
-		}
-	}
-	return nil
-}
-
 // WatchUnit gathers a facility's surveillance as of a day.
-func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil.Day) (*Watch, error) {
+func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil.Day) (*surveil.Watch, error) {
 	people, err := l.People(facility)
 	if err != nil {
 		return nil, err
 	}
-	w := &Watch{Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
+	w := &surveil.Watch{Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {
 		return nil, err
 	}
 	thresholds := map[surveil.ChartName]surveil.Threshold{}
-	var acks []ack
+	var acks []surveil.Acknowledgement
 	for i := range items {
 		it := &items[i]
 		if it.Void || it.Facility != facility {
@@ -234,7 +211,7 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		}
 		switch b := it.Body.(type) {
 		case *cannularyv1.FacilityRegistered:
-			w.Calendar = surveil.Calendar{Days: b.GetDialysisDays(), Holidays: b.GetHolidays()}
+			w.Calendar = surveil.CalendarOf(b)
 			w.References = surveil.References(b.GetReferenceRates())
 		case *cannularyv1.CensusCounted:
 			if c, err := surveil.CensusOf(it.ID, b); err == nil {
@@ -245,83 +222,22 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 			thresholds[n] = surveil.Threshold{ChartName: n, Fact: it.ID, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
 				InControl: b.GetInControlMonths(), SetBy: b.GetSetBy().GetValue(), From: surveil.DayOf(it.At, zone)}
 		case *cannularyv1.SurveillanceSignalAcknowledged:
-			a := surveil.Acknowledgement{ChartName: chartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
+			a := surveil.Acknowledgement{ChartName: chartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, Seq: it.Seq, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
 			if a.Seen, err = l.Seen(it.ID); err != nil {
 				return nil, err
 			}
-			acks = append(acks, ack{a, it.Seq})
+			acks = append(acks, a)
 		}
 	}
 	raised, err := l.Raised(facility)
 	if err != nil {
 		return nil, err
 	}
-	names := make([]surveil.ChartName, 0, len(thresholds))
-	for n := range thresholds {
-		names = append(names, n)
-	}
-	slices.SortFunc(names, func(a, b surveil.ChartName) int {
-		return slices.Compare([]string{string(a.Technique), string(a.Class)}, []string{string(b.Technique), string(b.Class)})
-	})
-	for _, n := range names {
-		if n.Class == "" {
-			continue
-		}
-		ch, err := w.chart(thresholds[n], raised, acks)
-		if err != nil {
-			return nil, err
-		}
-		w.Charts = append(w.Charts, ch)
-	}
-	return w, nil
-}
-
-type ack struct {
-	surveil.Acknowledgement
-	seq uint64
-}
-
-// chart runs one chart with the acknowledgements that answered a signal of it.
-func (w *Watch) chart(t surveil.Threshold, raised []surveil.Raised, acks []ack) (WatchedChart, error) {
-	var out WatchedChart
-	for _, r := range raised {
-		if r.ChartName == t.ChartName {
-			out.Signals = append(out.Signals, r)
-		}
-	}
-	// An acknowledgement answers the signals that the log held before it.
-	slices.SortStableFunc(acks, func(a, b ack) int { return int(a.seq) - int(b.seq) })
-	for _, a := range acks {
-		if a.ChartName != t.ChartName {
-			continue
-		}
-		answers := false
-		for i := range out.Signals {
-			if s := &out.Signals[i]; s.Acknowledged == "" && s.Seq < a.seq {
-				s.Acknowledged, answers = a.Fact, true
-			}
-		}
-		if answers {
-			out.Acknowledgements = append(out.Acknowledgements, a.Acknowledgement)
-		}
-	}
-	slices.SortStableFunc(out.Acknowledgements, func(a, b surveil.Acknowledgement) int { return int(a.On - b.On) })
-	var err error
-	out.Chart, err = w.Unit.Chart(t, out.Acknowledgements)
-	return out, err
-}
-
-// seen lists the facts of the events that a chart knows of, up to a day.
-func (w *Watch) seen(n surveil.ChartName, until surveil.Day) []string {
-	out := []string{}
-	for _, e := range w.Cases(n.Class, surveil.Group(n.Technique), surveil.First, until) {
-		out = append(out, e.Fact)
-	}
-	return out
+	return w, w.Run(thresholds, raised, acks)
 }
 
 // report restates the months of a facility that are over: those whose infections the event
 // changed, and with a census or a new day all that changed.
-func (p *Projector) report(c *change, facility string, m *moved, w *Watch) error {
+func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
 	return nil
 }

@@ -33,28 +33,6 @@ type Unit struct {
 	AsOf Day
 }
 
-// Calendar is when the unit dialyses.
-type Calendar struct {
-	Days     []cannularyv1.Weekday // none is every day
-	Holidays []string              // YYYY-MM-DD
-}
-
-// Works tells whether the unit dialyses on a day.
-func (c Calendar) Works(d Day) bool {
-	return (len(c.Days) == 0 || slices.Contains(c.Days, d.Weekday())) && !slices.Contains(c.Holidays, d.String())
-}
-
-// CensusDays are the first two working days of a month, fewer where there are not two.
-func (c Calendar) CensusDays(m Month) []Day {
-	var out []Day
-	for d := m.First(); d <= m.Last() && len(out) < 2; d++ {
-		if c.Works(d) {
-			out = append(out, d)
-		}
-	}
-	return out
-}
-
 // Reference is a rate per 100 patient-months that a unit compares its own with.
 type Reference struct {
 	Technique Technique
