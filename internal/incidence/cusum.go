@@ -17,7 +17,7 @@ type Cusum struct {
 // ReferenceValue is Lucas's K between an acceptable and a detectable mean of events per step,
 // (detectable − acceptable) / (ln detectable − ln acceptable).
 func ReferenceValue(acceptable, detectable float64) (float64, error) {
-	if err := first(checkPositive("the acceptable mean", acceptable), checkPositive("the detectable mean", detectable)); err != nil {
+	if err := first(checkSize("the acceptable mean", acceptable), checkSize("the detectable mean", detectable)); err != nil {
 		return 0, err
 	}
 	if detectable <= acceptable {
@@ -31,7 +31,7 @@ func (c Cusum) HeadStart() float64 { return c.H / 2 }
 
 // Step is the sum s after one more step with so many events.
 func (c Cusum) Step(s float64, events int) (float64, error) {
-	if err := first(c.check(), checkRange("the sum", s, 0, mostExposure), checkCount("the number of events", events)); err != nil {
+	if err := first(c.check(), checkRange("the sum", s, 0, mostSize), checkCount("the number of events", events)); err != nil {
 		return 0, err
 	}
 	return max(0, s+float64(events)-c.K), nil

@@ -101,12 +101,12 @@ func TestCusumAgainstTheGrid(t *testing.T) {
 		k := must(incidence.ReferenceValue(1, 2))(t)
 		exact := must(incidence.Cusum{K: k, H: 4.3}.RunLength(mean, 0))(t)
 		var worst [2]float64
-		for i, around := range []int{100, 700} {
+		for i, around := range []int{100, 400} {
 			for parts := around; parts < around+5; parts++ {
 				worst[i] = max(worst[i], math.Abs(gridRunLength(1, k, 4.3, mean, parts)/exact-1))
 			}
 		}
-		t.Logf("mean %v: %.4f; the grid of 100 is off by up to %.4f of it, of 700 by %.4f", mean, exact, worst[0], worst[1])
+		t.Logf("mean %v: %.4f; the grid of 100 is off by up to %.4f of it, of 400 by %.4f", mean, exact, worst[0], worst[1])
 		if worst[1] > 0.01 {
 			t.Errorf("mean %v: off by %v", mean, worst[1])
 		}

@@ -94,7 +94,7 @@ func TestTable(t *testing.T) {
 func TestNotice(t *testing.T) {
 	d := must(incidence.DesignFor(incidence.Setting{PatientMonths: 20, Rate: 0.26}, 2, 120))(t)
 	n := must(d.Notice(12))(t)
-	digits(t, "just noticed", must(d.RunLength(n.Increase))(t).FromZero, 12, 1e-5)
+	digits(t, "just noticed", must(d.RunLength(n.Increase))(t).FromZero, 12, 1e-4)
 	near(t, "doubled", n.Doubled, must(d.RunLength(2))(t).FromZero, 0)
 	near(t, "tripled", n.Tripled, must(d.RunLength(3))(t).FromZero, 0)
 	for _, c := range []struct {
@@ -149,23 +149,28 @@ func TestNoticeProperties(t *testing.T) {
 		if err != nil || at.FromZero > within {
 			r.Fatalf("%+v %+v %v", n, at, err)
 		}
-		less, err := d.RunLength(n.Increase * 0.9999)
+		less, err := d.RunLength(n.Increase * 0.9998)
 		if err != nil || less.FromZero <= within {
 			r.Fatalf("%+v %+v %v", n, less, err)
 		}
 	})
 }
 
-// A threshold for one unit is found in less than 200 ms (measured: 1 to 90 ms). The bound is
-// looser, as the machine that tests may be busy or watched for races.
+// A threshold for one unit is found in less than 200 ms, also for the smallest increases and
+// the longest times: the quickest of five, as the machine that tests may be busy.
 func TestThresholdIsQuick(t *testing.T) {
-	for _, c := range []struct{ patients, r, months float64 }{{20, 2, 120}, {60, 1.25, 600}, {5, 1.25, 600}, {1000, 1.25, 600}} {
-		began := time.Now()
-		must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: 0.26}, c.r, c.months))(t)
-		took := time.Since(began)
-		t.Logf("%+v: %v", c, took)
-		if took > 3*time.Second {
-			t.Errorf("%+v took %v", c, took)
+	for _, c := range []struct{ patients, rate, r, months float64 }{
+		{20, 0.26, 2, 120}, {60, 0.26, 1.25, 600}, {5, 0.26, 1.25, 600}, {0.8, 0.26, 1.25, 600}, {1000, 0.26, 1.25, 600}, {1000, 3, 1.25, 600},
+	} {
+		least := time.Hour
+		for range 5 {
+			began := time.Now()
+			must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: c.rate}, c.r, c.months))(t)
+			least = min(least, time.Since(began))
+		}
+		t.Logf("%+v: %v", c, least)
+		if least > thresholdWithin {
+			t.Errorf("%+v took %v", c, least)
 		}
 	}
 }

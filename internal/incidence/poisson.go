@@ -146,7 +146,7 @@ func rising(lo, hi float64, f func(float64) float64) float64 {
 
 // RateOf is a rate with its limits: events in an exposure, per so much of it.
 func RateOf(events int, exposure, per, level float64) (Rate, error) {
-	if err := first(checkPositive("the exposure", exposure), checkPositive("the unit of the rate", per)); err != nil {
+	if err := first(checkSize("the exposure", exposure), checkSize("the unit of the rate", per)); err != nil {
 		return Rate{}, err
 	}
 	c, err := CountLimits(events, level)
