@@ -1,6 +1,7 @@
 package projector
 
 import (
+	"context"
 	"reflect"
 	"slices"
 	"time"
@@ -191,13 +192,38 @@ func chartName(p cannularyv1.NeedlingPattern, c cannularyv1.InfectionClass) surv
 	return surveil.ChartName{Technique: surveil.Watched(p), Class: surveil.ClassOf(c)}
 }
 
+// Watch gathers the surveillance of every registered facility from one state of the view.
+func (p *Projector) Watch(ctx context.Context) ([]*surveil.Watch, error) {
+	fs, err := p.cfg.Store.Facilities(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []*surveil.Watch
+	err = p.cfg.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		for _, f := range fs {
+			zone := p.Zone(f.ID)
+			asOf := surveil.DayOf(time.Unix(0, 0), nil)
+			if d, err := surveil.ParseDay(f.Day); err == nil {
+				asOf = d
+			}
+			w, err := WatchUnit(l, f.ID, zone, asOf)
+			if err != nil {
+				return err
+			}
+			out = append(out, w)
+		}
+		return nil
+	})
+	return out, err
+}
+
 // WatchUnit gathers a facility's surveillance as of a day.
 func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil.Day) (*surveil.Watch, error) {
 	people, err := l.People(facility)
 	if err != nil {
 		return nil, err
 	}
-	w := &surveil.Watch{Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
+	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {
 		return nil, err
@@ -211,7 +237,7 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		}
 		switch b := it.Body.(type) {
 		case *cannularyv1.FacilityRegistered:
-			w.Calendar = surveil.CalendarOf(b)
+			w.Name, w.Calendar = b.GetName(), surveil.CalendarOf(b)
 			w.References = surveil.References(b.GetReferenceRates())
 		case *cannularyv1.CensusCounted:
 			if c, err := surveil.CensusOf(it.ID, b); err == nil {

@@ -3,11 +3,14 @@ package surveil
 import (
 	"cmp"
 	"slices"
+	"time"
 )
 
 // Watch is all of a facility's surveillance.
 type Watch struct {
 	Unit
+	Zone   *time.Location
+	Name   string         // as registered; empty if it is not
 	Charts []WatchedChart // by technique and class
 }
 
