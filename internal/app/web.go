@@ -16,6 +16,7 @@ import (
 	"cannulary/internal/board"
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
+	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
 	"cannulary/internal/surveil"
 )
@@ -149,6 +150,8 @@ func (a *App) handler() (http.Handler, error) {
 		st, err := a.log.State(ctx)
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}})
+	control := &infectioncontrol.Service{Watch: a.watch}
+	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
 	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
 	mux.Handle("/", b)
 	return mux, nil
