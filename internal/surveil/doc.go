@@ -11,8 +11,9 @@
 // Fold looks at the facts of one patient, all merged identities together, after corrections
 // and voids. Dates are local ones at the facility of the fact.
 //
-//   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay,
-//     from the date of the first treatment where that is told; it ends the stay elsewhere. A
+//   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay
+//     on its own date, or on that of the first treatment if that is later: of the time before
+//     it nothing was recorded here, so no event could count. It ends the stay elsewhere. A
 //     patient who leaves ends it; the day of leaving is not counted. Where no stay is open,
 //     the first fact of care opens one at its facility. Treatments as a guest elsewhere end
 //     no stay. Days in hospital are not taken out.

@@ -184,7 +184,8 @@ func (h *history) read() {
 		d := h.day(f, f.At)
 		switch b := f.Body.(type) {
 		case *cannularyv1.PatientAdmitted:
-			h.admit(f.Facility, h.stated(f, b.GetFirstTreatmentOn()))
+			// Of the time before the message nothing was recorded here: no event could count.
+			h.admit(f.Facility, max(d, h.stated(f, b.GetFirstTreatmentOn())))
 		case *cannularyv1.PatientLeft:
 			h.leave(f.Facility, d)
 		case *cannularyv1.HospitalAdmission:

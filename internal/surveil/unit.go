@@ -374,6 +374,28 @@ func (u *Unit) CensusNotice(m Month) string {
 	return fmt.Sprintf("The census of %s was counted on %s; the first two working days were %s.", m, strings.Join(got, " and "), strings.Join(want, " and "))
 }
 
+// Begins is the first day of which anything is known at the facility; ok is false where
+// nothing is.
+func (u *Unit) Begins() (d Day, ok bool) {
+	d = never
+	for i := range u.People {
+		for _, e := range u.People[i].Exposures {
+			if e.Facility == u.Facility {
+				d = min(d, e.From)
+			}
+		}
+		for _, e := range u.People[i].Events {
+			if e.Facility == u.Facility {
+				d = min(d, e.Day)
+			}
+		}
+	}
+	for m := range u.Censuses {
+		d = min(d, m.First())
+	}
+	return d, d != never
+}
+
 // Last is the day of the newest event of a class and group up to AsOf; ok is false where
 // there is none.
 func (u *Unit) Last(c Class, g Group) (d Day, ok bool) {
