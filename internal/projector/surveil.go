@@ -225,7 +225,7 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 	if err != nil {
 		return nil, err
 	}
-	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
+	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {
 		return nil, err
@@ -239,6 +239,9 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		}
 		switch b := it.Body.(type) {
 		case *cannularyv1.FacilityRegistered:
+			if w.Since == surveil.First {
+				w.Since = surveil.DayOf(it.At, zone) // items are in order of time
+			}
 			w.Name, w.Calendar = b.GetName(), surveil.CalendarOf(b)
 			w.References = surveil.References(b.GetReferenceRates())
 		case *cannularyv1.CensusCounted:

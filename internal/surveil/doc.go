@@ -11,9 +11,8 @@
 // Fold looks at the facts of one patient, all merged identities together, after corrections
 // and voids. Dates are local ones at the facility of the fact.
 //
-//   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay
-//     on its own date, or on that of the first treatment if that is later: of the time before
-//     it nothing was recorded here, so no event could count. It ends the stay elsewhere. A
+//   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay,
+//     from the date of the first treatment where that is told; it ends the stay elsewhere. A
 //     patient who leaves ends it; the day of leaving is not counted. Where no stay is open,
 //     the first fact of care opens one at its facility. Treatments as a guest elsewhere end
 //     no stay. Days in hospital are not taken out.
@@ -51,6 +50,8 @@
 //
 // # A facility
 //
+//   - Nothing counts before the date of the facility's first registration (ours): a roster
+//     tells of stays from long before the record began, in which no event could be recorded.
 //   - Access-days: each day of each stay, by the access and technique of that day. A
 //     patient-month of exposure is 30.44 days.
 //   - Census: the month's count of patients dialysed on the first two working days, as the

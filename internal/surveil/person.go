@@ -184,8 +184,7 @@ func (h *history) read() {
 		d := h.day(f, f.At)
 		switch b := f.Body.(type) {
 		case *cannularyv1.PatientAdmitted:
-			// Of the time before the message nothing was recorded here: no event could count.
-			h.admit(f.Facility, max(d, h.stated(f, b.GetFirstTreatmentOn())))
+			h.admit(f.Facility, h.stated(f, b.GetFirstTreatmentOn()))
 		case *cannularyv1.PatientLeft:
 			h.leave(f.Facility, d)
 		case *cannularyv1.HospitalAdmission:
