@@ -38,6 +38,14 @@ const memosMost = 4096
 // surveillance computes again what the event changes of infections, exposure and charts.
 // own are the event's facts.
 func (p *Projector) surveillance(c *change, own []record.Fact) error {
+	for i := range own {
+		switch own[i].Body.(type) {
+		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+			if err := c.tx.Cared(own[i].Facility, surveil.DayOf(own[i].At, p.zone(own[i].Facility))); err != nil {
+				return err
+			}
+		}
+	}
 	keys := map[string]bool{}
 	if !c.calendar {
 		for k := range c.judged {
@@ -226,6 +234,11 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		return nil, err
 	}
 	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
+	if d, ok, err := l.CaredSince(facility); err != nil {
+		return nil, err
+	} else if ok {
+		w.Since = d
+	}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {
 		return nil, err
@@ -239,9 +252,6 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		}
 		switch b := it.Body.(type) {
 		case *cannularyv1.FacilityRegistered:
-			if w.Since == surveil.First {
-				w.Since = surveil.DayOf(it.At, zone) // items are in order of time
-			}
 			w.Name, w.Calendar = b.GetName(), surveil.CalendarOf(b)
 			w.References = surveil.References(b.GetReferenceRates())
 		case *cannularyv1.CensusCounted:
@@ -310,11 +320,10 @@ func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months m
 		return err
 	}
 	if !known {
-		first, any := w.Begins()
-		if !any {
-			return nil
+		if w.Since == surveil.First {
+			return nil // nothing to report before the first treatment
 		}
-		last = first.Month() - 1
+		last = w.Since.Month() - 1
 	}
 	over := w.AsOf.Month() - 1
 	for month := last + 1; month <= over; month++ {

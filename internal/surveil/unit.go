@@ -29,7 +29,7 @@ type Unit struct {
 	Calendar Calendar
 	// References are the rates that the unit compares itself with.
 	References []Reference
-	// Since is the day on which the facility's record began: nothing earlier is counted.
+	// Since is the day of the earliest treatment on record: nothing earlier is counted.
 	Since Day
 	// AsOf is the newest day that has begun there: nothing later is counted.
 	AsOf Day
@@ -374,28 +374,6 @@ func (u *Unit) CensusNotice(m Month) string {
 		return ""
 	}
 	return fmt.Sprintf("The census of %s was counted on %s; the first two working days were %s.", m, strings.Join(got, " and "), strings.Join(want, " and "))
-}
-
-// Begins is the first day of which anything is known at the facility; ok is false where
-// nothing is.
-func (u *Unit) Begins() (d Day, ok bool) {
-	d = never
-	for i := range u.People {
-		for _, e := range u.People[i].Exposures {
-			if e.Facility == u.Facility {
-				d = min(d, e.From)
-			}
-		}
-		for _, e := range u.People[i].Events {
-			if e.Facility == u.Facility {
-				d = min(d, e.Day)
-			}
-		}
-	}
-	for m := range u.Censuses {
-		d = min(d, m.First())
-	}
-	return max(d, u.Since), d != never
 }
 
 // Last is the day of the newest event of a class and group up to AsOf; ok is false where
