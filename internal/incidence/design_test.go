@@ -117,6 +117,14 @@ func TestNotice(t *testing.T) {
 			}
 		}
 	}
+	// Half of what a hundredfold rate takes is too little for any.
+	fastest := must(d.RunLength(incidence.MostIncrease))(t).FromZero
+	if n := must(d.Notice(fastest * 0.6))(t); !math.IsInf(n.Increase, 1) {
+		t.Errorf("%+v", n)
+	}
+	if n := must(d.Notice(fastest * 1.01))(t); !(n.Increase < incidence.MostIncrease) {
+		t.Errorf("%+v", n)
+	}
 	rare := incidence.Notice{Design: d, Within: 12, Increase: 4, Doubled: 3000, Tripled: 70}
 	if got := rare.Sentence(); !strings.Contains(got, "after more than a hundred years on average and a tripled one after 6 years") {
 		t.Error(got)
