@@ -60,6 +60,9 @@ func TestAdvice(t *testing.T) {
 		{"two holds are one card with both reasons", card.Card{Patient: p, Holds: []card.Hold{thrillHold(), {ID: "h2", Rule: rule.Person, Scope: "track V1", Tracks: []string{"V1"}, Since: seenAt, Seen: "Sore.", PlacedBy: "DR-07", GroundWithdrawn: true}}},
 			[]string{"critical: Do not needle access F1, track V1 (URGENT): no thrill; Sore", "info: No constant-site track is recorded for this patient."},
 			[]string{"held by DR-07 since", "Ground withdrawn", "What clears it: a named person lifts it, with a reason."}},
+		{"a hold on more places than a summary has room for", card.Card{Patient: p, Holds: []card.Hold{{ID: "h1", Rule: rule.SiteInfection, Since: seenAt, Seen: "pus", Tracks: []string{"the upper arterial one", "the lower arterial one", "the upper venous one", "the lower venous one"},
+			Scope: "track the upper arterial one, track the lower arterial one, track the upper venous one, track the lower venous one"}}},
+			[]string{"critical: Do not needle any of 4 tracks and accesses: pus", "info: No constant-site track is recorded for this patient."}, []string{"**Do not needle track the upper arterial one, track the lower arterial one, track the upper venous one, track the lower venous one**"}},
 		{"a stop without a hold", card.Card{Patient: p, Tracks: []card.Track{forming(noNeedle("the scab is not wholly removed"), func(t *card.Track) {
 			t.Findings = []card.Finding{finding("f1", rule.ScabIncomplete, "stop", "track A1", "the scab was left in part")}
 		})}},

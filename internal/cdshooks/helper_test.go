@@ -39,9 +39,23 @@ type unit struct {
 	lagging bool
 }
 
-func open(tb testing.TB) *unit {
+// open starts the unit with its messages; before runs when they are in the log and the view
+// has not begun to read it.
+func open(tb testing.TB, before ...func(*unit)) *unit {
 	tb.Helper()
 	u := &unit{tb: tb, node: testkit.Start(tb, testkit.Options{})}
+	for _, m := range messages() {
+		msg, ok := intake.FromFeed(m)
+		if !ok {
+			tb.Fatal("a message of no service")
+		}
+		if _, err := u.node.Intake.Record(testkit.Context(tb), msg); err != nil {
+			tb.Fatal(err)
+		}
+	}
+	for _, f := range before {
+		f(u)
+	}
 	store, err := view.Open(context.Background(), filepath.Join(u.node.Dir, "view"))
 	if err != nil {
 		tb.Fatal(err)
@@ -61,22 +75,8 @@ func open(tb testing.TB) *unit {
 		_ = store.Close()
 	})
 	u.cards = &chairside.Service{Store: store, Projector: p, Ring: u.node.Ring, Now: u.node.Clock.Now, Lagging: func() bool { return u.lagging }}
-	for _, m := range messages() {
-		u.post(m)
-	}
 	u.settle()
 	return u
-}
-
-func (u *unit) post(m *v1.FeedRequest) {
-	u.tb.Helper()
-	msg, ok := intake.FromFeed(m)
-	if !ok {
-		u.tb.Fatal("a message of no service")
-	}
-	if _, err := u.node.Intake.Record(testkit.Context(u.tb), msg); err != nil {
-		u.tb.Fatal(err)
-	}
 }
 
 func (u *unit) settle() {
