@@ -300,6 +300,12 @@ func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watc
 		if month.Last() >= w.AsOf {
 			continue // not over; its end reports it
 		}
+		if w.Since == surveil.First || month.Last() < w.Since {
+			if err := c.tx.Restated(facility, month); err != nil {
+				return err
+			}
+			continue // before the record
+		}
 		for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
 			if err := p.measure(c, w, class, month); err != nil {
 				return err
