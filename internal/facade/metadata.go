@@ -11,6 +11,7 @@ type capability struct {
 	Status         string         `json:"status"`
 	Date           string         `json:"date"`
 	Kind           string         `json:"kind"`
+	Instantiates   []string       `json:"instantiates,omitempty"`
 	Software       software       `json:"software"`
 	Implementation implementation `json:"implementation"`
 	FHIRVersion    string         `json:"fhirVersion"`
@@ -32,6 +33,7 @@ type rest struct {
 	Mode          string         `json:"mode"`
 	Documentation string         `json:"documentation"`
 	Resource      []restResource `json:"resource"`
+	Operation     []operation    `json:"operation,omitempty"`
 }
 
 type restResource struct {
@@ -90,7 +92,11 @@ func (h *Handler) metadata(r *request) (reply, error) {
 			x.Operation = []operation{{"everything", "http://hl7.org/fhir/OperationDefinition/Patient-everything",
 				"GET on one Patient, with _since, _type and _count. Answers the patient's resources, their Provenance, and the staff, units and devices that they refer to."}}
 		}
+		x.Operation = append(x.Operation, h.exportOperation(t.Name)...)
 		c.Rest[0].Resource = append(c.Rest[0].Resource, x)
+	}
+	if c.Rest[0].Operation = h.exportOperation(""); c.Rest[0].Operation != nil {
+		c.Instantiates = []string{"http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"}
 	}
 	body, err := json.Marshal(c)
 	if err != nil {
