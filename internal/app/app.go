@@ -153,7 +153,7 @@ func (a *App) open(ctx context.Context) error {
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring, Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
 			return err
 		}
-		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Slog: cfg.Slog}); err != nil {
+		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom, Slog: cfg.Slog}); err != nil {
 			return err
 		}
 	}

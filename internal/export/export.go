@@ -59,7 +59,11 @@ type Config struct {
 	// MaxOpen is how many jobs may run or wait; 0 is DefaultMaxOpen. MaxKept is how many
 	// there may be with the ended ones; 0 is DefaultMaxKept.
 	MaxOpen, MaxKept int
-	Slog             *slog.Logger
+	// Free tells how many bytes the disk has room for; nil does not ask. Exports leave at
+	// least MinFree to others, above all to the log; 0 is DefaultMinFree.
+	Free    func() uint64
+	MinFree uint64
+	Slog    *slog.Logger
 }
 
 // The defaults of Config.
@@ -67,6 +71,7 @@ const (
 	DefaultKeep    = 24 * time.Hour
 	DefaultMaxOpen = 4
 	DefaultMaxKept = 16
+	DefaultMinFree = 1 << 30
 )
 
 // Engine keeps the jobs. It is safe for concurrent use.
@@ -153,6 +158,9 @@ func Open(cfg Config) (*Engine, error) {
 	if cfg.MaxKept <= 0 {
 		cfg.MaxKept = DefaultMaxKept
 	}
+	if cfg.MinFree == 0 {
+		cfg.MinFree = DefaultMinFree
+	}
 	e := &Engine{cfg: cfg, wake: make(chan struct{}, 1)}
 	if err := e.load(); err != nil {
 		return nil, fmt.Errorf("export folder %s: %w", cfg.Dir, err)
@@ -168,6 +176,9 @@ func (e *Engine) Begin(r *Request) (id string, err error) {
 	e.sweep()
 	if busy := e.busy(); busy != nil {
 		return "", busy
+	}
+	if err := e.room(); err != nil {
+		return "", err
 	}
 	var random [16]byte
 	_, _ = rand.Read(random[:]) // it never fails
@@ -200,6 +211,19 @@ func (e *Engine) busy() error {
 		b.Retry = max(first.Sub(e.cfg.Now()), time.Second)
 	}
 	return b
+}
+
+// room refuses to fill the disk: what is exported is there already, what is posted is not.
+func (e *Engine) room() error {
+	if e.cfg.Free == nil {
+		return nil
+	}
+	free := e.cfg.Free()
+	if free >= e.cfg.MinFree {
+		return nil
+	}
+	return fault.New(fault.Unavailable, fmt.Sprintf("the disk has %d MB left, and exports leave %d MB to the log", free>>20, e.cfg.MinFree>>20),
+		"DELETE exports that were fetched or tell the operator, then begin again with a new $export")
 }
 
 func (e *Engine) awake() {

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -292,6 +293,42 @@ func TestACancelledExportIsGoneWithItsFiles(t *testing.T) {
 	}
 }
 
+// Between the answer to a DELETE and the end of what runs a crash may come.
+func TestACancelledExportDoesNotComeBackAfterACrash(t *testing.T) {
+	p := newPlace(t).open()
+	begun, end := make(chan struct{}), make(chan struct{})
+	p.run(func(ctx context.Context, _ *export.Request, w *export.Writer) (time.Time, error) {
+		err := w.Put("Patient", []byte(`{}`))
+		close(begun)
+		<-end // it does not look at its context
+		return state, errors.Join(err, ctx.Err())
+	})
+	defer close(end)
+	id := p.begin()
+	<-begun
+	if ok, err := p.engine.Cancel(id); !ok || err != nil {
+		t.Fatal(ok, err)
+	}
+	crashed := &place{t: t, dir: filepath.Join(t.TempDir(), "copy"), clock: p.clock, log: &strings.Builder{}}
+	if err := os.CopyFS(crashed.dir, os.DirFS(p.dir)); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := crashed.open().engine.Status(id); ok || len(crashed.ls()) > 0 {
+		t.Errorf("it came back: %v", crashed.ls())
+	}
+}
+
+func TestAResultThatCannotBeWrittenDownIsAFailure(t *testing.T) {
+	p := newPlace(t).open()
+	p.run(func(ctx context.Context, r *export.Request, w *export.Writer) (time.Time, error) {
+		_, err := three(ctx, r, w)
+		return state, errors.Join(err, os.RemoveAll(p.dir)) // the files are open: they can be written
+	})
+	if r := p.ended(p.begin()); !strings.HasPrefix(r.Failed, "the files of the export could not be written. ") || len(r.Files) > 0 {
+		t.Errorf("%+v", r)
+	}
+}
+
 func TestAnExportExpires(t *testing.T) {
 	p := newPlace(t).open()
 	p.run(three)
@@ -415,6 +452,39 @@ func TestAFolderThatCannotBeWritten(t *testing.T) {
 	}
 	if _, err := export.Open(export.Config{Dir: p.dir, Now: p.clock.Now, Slog: slog.New(slog.DiscardHandler)}); err == nil || !strings.Contains(err.Error(), p.dir) {
 		t.Errorf("open: %v", err)
+	}
+}
+
+func TestExportsLeaveRoomForTheLog(t *testing.T) {
+	var free atomic.Uint64
+	p := newPlace(t).open(func(c *export.Config) { c.Free, c.MinFree = free.Load, 100<<20 })
+	const want = "the disk has 99 MB left, and exports leave 100 MB to the log. DELETE exports that were fetched or tell the operator, then begin again with a new $export"
+	free.Store(100<<20 - 1)
+	_, err := p.engine.Begin(request())
+	var f *fault.Error
+	if !errors.As(err, &f) || f.Kind != fault.Unavailable || f.Error() != want {
+		t.Errorf("begin: %v", err)
+	}
+	free.Store(100 << 20)
+	put := 0
+	p.run(func(_ context.Context, _ *export.Request, w *export.Writer) (time.Time, error) {
+		for ; put < 100; put++ { // 100 MB, if nobody stops it
+			if put == 20 {
+				free.Store(100<<20 - 1)
+			}
+			if err := w.Put("Patient", make([]byte, 1<<20)); err != nil {
+				return state, err
+			}
+		}
+		return state, nil
+	})
+	if r := p.ended(p.begin()); r.Failed != want || put > 30 {
+		t.Errorf("after %d MB: %+v", put, r)
+	}
+	for _, name := range p.ls() {
+		if strings.HasSuffix(name, ".ndjson") {
+			t.Errorf("%s was left", name)
+		}
 	}
 }
 

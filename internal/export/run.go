@@ -46,7 +46,7 @@ func (e *Engine) next(ctx context.Context) (*job, context.Context) {
 	for _, j := range e.jobs {
 		if j.result == nil {
 			jobCtx, cancel := context.WithCancel(ctx)
-			j.cancel, j.writer = cancel, &Writer{ctx: jobCtx, dir: j.dir}
+			j.cancel, j.writer = cancel, &Writer{ctx: jobCtx, dir: j.dir, room: e.room}
 			return j, jobCtx
 		}
 	}

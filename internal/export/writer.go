@@ -17,7 +17,10 @@ import (
 type Writer struct {
 	ctx   context.Context
 	dir   string
+	room  func() error // nil does not ask
 	files []*typeFile
+	// asked is how many bytes may still be written before room is asked again.
+	asked int
 
 	mu    sync.Mutex // of what is read from outside
 	typ   string
@@ -31,7 +34,10 @@ type typeFile struct {
 	w *bufio.Writer
 }
 
-const writeBuffer = 64 << 10
+const (
+	writeBuffer = 64 << 10
+	askEvery    = 8 << 20
+)
 
 // Put adds a resource to the file of its type.
 func (w *Writer) Put(typ string, body []byte) error {
@@ -45,6 +51,12 @@ func (w *Writer) Put(typ string, body []byte) error {
 			return err
 		}
 		body = b.Bytes()
+	}
+	if w.asked -= len(body); w.asked <= 0 && w.room != nil {
+		if err := w.room(); err != nil {
+			return err
+		}
+		w.asked = askEvery
 	}
 	f, err := w.file(typ)
 	if err == nil {

@@ -5,6 +5,7 @@ import (
 	"compress/gzip"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -13,6 +14,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"os"
 	"path/filepath"
 	"reflect"
 	"slices"
@@ -35,6 +37,7 @@ import (
 // exporter is a service with an export engine.
 type exporter struct {
 	*service
+	dir    string // of the engine
 	engine *export.Engine
 	clock  *testkit.Clock
 }
@@ -42,8 +45,8 @@ type exporter struct {
 // newExporter makes one whose engine runs, unless idle is set.
 func newExporter(t testing.TB, idle bool, change ...func(*facade.Config)) *exporter {
 	t.Helper()
-	x := &exporter{clock: testkit.NewClock(start)}
-	engine, err := export.Open(export.Config{Dir: filepath.Join(t.TempDir(), "export"), Now: x.clock.Now, Slog: slog.New(slog.DiscardHandler), MaxKept: 1000})
+	x := &exporter{clock: testkit.NewClock(start), dir: filepath.Join(t.TempDir(), "export")}
+	engine, err := export.Open(export.Config{Dir: x.dir, Now: x.clock.Now, Slog: slog.New(slog.DiscardHandler), MaxKept: 1000})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -480,6 +483,31 @@ func TestTooManyExports(t *testing.T) {
 	}
 	x.ask("DELETE", first, "")
 	x.begin("/$export")
+}
+
+func TestAnExportThatCannotBeWrittenDown(t *testing.T) {
+	x := newExporter(t, true)
+	// A file where the folder was stops also a user who may write everywhere.
+	if err := errors.Join(os.RemoveAll(x.dir), os.WriteFile(x.dir, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	a := x.get("/$export", "Prefer", "respond-async")
+	if code, text, _ := outcome(t, a); a.status != 503 || code != "transient" || text != "the request could not be written to disk. Tell the operator that the export folder has no room or cannot be written, then begin again" {
+		t.Errorf("%d %s %s", a.status, code, text)
+	}
+}
+
+func TestAnExportExpires(t *testing.T) {
+	x := newExporter(t, false)
+	x.put(at(0), resource("Flag", "f", "p", "", fhir.Index{}))
+	status := x.begin("/$export")
+	file := x.path(x.finish(status).Output[0].URL)
+	x.clock.Advance(24 * time.Hour)
+	for _, path := range []string{status, file} {
+		if a := x.do("GET", path, ""); a.status != 404 {
+			t.Errorf("%s: %d", path, a.status)
+		}
+	}
 }
 
 // The search is of another version of the program than the one that took the request.
