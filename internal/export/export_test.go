@@ -262,6 +262,9 @@ func TestACancelledExportIsGoneWithItsFiles(t *testing.T) {
 		t.Error("a cancelled export is still told of")
 	}
 	p.stop()
+	if left := p.ls(); len(left) > 0 {
+		t.Errorf("left on disk: %v", left)
+	}
 	hold = false
 	p.open().run(three)
 	done := p.begin()

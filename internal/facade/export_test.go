@@ -19,6 +19,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -590,6 +591,31 @@ func TestAuthorizeGuardsExports(t *testing.T) {
 		if a := x.do(c[0], c[1], "", "Prefer", "respond-async"); a.status != 403 {
 			t.Errorf("%s %s: %d", c[0], c[1], a.status)
 		}
+	}
+}
+
+// An event arrives when the export has begun to read: it is in none of the files, and comes
+// with the next export.
+func TestWhatArrivesInTheMiddleComesWithTheNextExport(t *testing.T) {
+	var x *exporter
+	var once sync.Once
+	x = newExporter(t, false, func(c *facade.Config) {
+		c.Survivor = func(id string) string { // asked in the middle
+			once.Do(func() {
+				x.event("here", "p", at(5), resource("Procedure", "a", "p", "new", fhir.Index{}), resource("Observation", "b", "p", "", fhir.Index{}), resource("Flag", "a", "p", "new", fhir.Index{}))
+			})
+			return id
+		}
+	})
+	x.event("here", "p", at(1), resource("Patient", "p", "p", "", fhir.Index{}), resource("Procedure", "a", "p", "", fhir.Index{}), resource("Flag", "a", "p", "", fhir.Index{}))
+	path := "/Group/" + record.DerivedID("group", record.FacilityID("here")) + "/$export?_type=Procedure,Observation,Flag"
+	m := x.finish(x.begin(path))
+	first := x.lines(m)
+	if got := exportNames(first); got != "Flag/a Procedure/a" || m.TransactionTime != "2027-03-01T07:00:00.001Z" || strings.Contains(first["Flag/a"]+first["Procedure/a"], "new") {
+		t.Errorf("the first gives %s as of %s: %v", got, m.TransactionTime, first)
+	}
+	if second := x.export(path + "&_since=" + m.TransactionTime); exportNames(second) != "Flag/a Observation/b Procedure/a" || !strings.Contains(second["Flag/a"], "new") {
+		t.Errorf("the second gives %v", second)
 	}
 }
 
