@@ -95,7 +95,7 @@ func TestNoSNOMED(t *testing.T) {
 			}
 		}
 	}
-	if len(types) != 12 {
+	if len(types) != 13 {
 		t.Errorf("only these types were looked at: %v", types)
 	}
 }
