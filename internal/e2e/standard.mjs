@@ -123,11 +123,15 @@ for (const { resource } of readJson('fhir/r4/valuesets.json').entry) {
   if (resource.resourceType === 'ValueSet') valueSets.set(resource.url, resource);
 }
 
+// The package binds this one to R5's value set; R4's is observation-status, as
+// https://hl7.org/fhir/uv/xver-r5.r4/0.1.0/lookup-vs-R5-detectedissue-status-for-R4-observation-status.html tells.
+const bound = { 'DetectedIssue.status': 'http://hl7.org/fhir/ValueSet/observation-status' };
+
 const systems = new Map();
 function systemOf(path) {
   if (!systems.has(path)) {
     const element = structures.get(path.split('.')[0])?.snapshot.element.find((e) => e.path === path);
-    const set = valueSets.get(element?.binding?.valueSet?.split('|')[0]);
+    const set = valueSets.get(bound[path] ?? element?.binding?.valueSet?.split('|')[0]);
     const from = new Set(set?.compose.include.map((i) => i.system));
     assert.equal(from.size, 1, `${path} is bound to ${element?.binding?.valueSet}, whose systems are ${[...from]}`);
     systems.set(path, [...from][0]);
@@ -230,8 +234,9 @@ const typed = (kind, element, path, zone) => {
     case 'date': return [dates(element, zone)];
     case 'quantity': {
       assert.equal(element.type, 'Quantity', `a quantity parameter finds a ${element.type}`);
-      const { value, system, code, comparator } = element.data;
-      return value === undefined ? [] : [{ value, system: system ?? '', code: code ?? '', comparator }];
+      const { value, system, code, unit, comparator } = element.data;
+      assert.equal(comparator, undefined, 'R4 does not say how a search treats a value with a comparator');
+      return value === undefined ? [] : [{ value, system: system ?? '', code: code ?? '', unit: unit ?? '' }];
     }
     case 'string': case 'uri': return strings(element);
   }
@@ -266,6 +271,12 @@ export class Parameter {
     return out;
   }
 
+  // present tells what :missing=false asks for: that the element is there, with or without
+  // anything that could be searched for.
+  present(resource) {
+    return evaluate(this.expression, resource).length > 0;
+  }
+
   // identifiers are what the modifier :identifier of a reference matches.
   identifiers(resource) {
     return evaluate(this.expression, resource).flatMap((e) => (e.data?.identifier ? tokens({ type: 'Identifier', data: e.data.identifier }) : []));
@@ -284,6 +295,13 @@ export class Parameter {
     return out;
   }
 }
+
+// modifiers are those that a parameter's documentation names, without the colon: a
+// CapabilityStatement of R4 has no element for them.
+export const modifiers = (parameter) => (/Modifiers?: ([^.]*)\./.exec(parameter.documentation)?.[1].match(/:[A-Za-z]+/g) ?? []).map((m) => m.slice(1));
+
+// chained is the type whose parameters can be asked for behind a dot, undefined for none.
+export const chained = (parameter) => /Can be chained: [a-z-]+\.\[parameter of ([A-Za-z]+)\]/.exec(parameter.documentation)?.[1];
 
 // parameters reads the CapabilityStatement: for each type its parameters. What cannot be
 // read comes back as problems.
