@@ -213,8 +213,8 @@ function tokens({ type, data }, path) {
     case 'Coding': return [{ system: data.system ?? '', code: data.code ?? '' }];
     case 'Identifier': return [{ system: data.system ?? '', code: data.value ?? '' }];
     case 'code': return [{ system: systemOf(path), code: data }];
-    // "the implicit system for boolean values … is never actually used"
-    case 'boolean': case 'string': case 'uri': case 'id': return [{ system: '', code: String(data) }];
+    // "In these cases the URI portion ([system]|) is not used (only the [code] portion)"
+    case 'boolean': case 'string': case 'uri': case 'id': return [{ system: '', code: String(data), bare: true }];
   }
   assert.fail(`a token parameter finds a ${type} at ${path}`);
 }
