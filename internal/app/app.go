@@ -49,7 +49,10 @@ type Config struct {
 	Shard         string // empty is "main"
 	LogMaxBytes   int64  // 0 is eventlog.DefaultMaxBytes
 	PublicBase    string // public base of FHIR links; empty takes each request's host
-	NoSNOMED      bool
+	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a
+	// browser; none may without.
+	CDSOrigins []string
+	NoSNOMED   bool
 	// WatchCertificates are PEM files whose end is exported, for instance the gateway's.
 	WatchCertificates []string
 	Version           string
