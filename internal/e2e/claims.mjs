@@ -6,13 +6,14 @@
 import assert from 'node:assert/strict';
 import { base, check, json, key, matches, pages } from './lib.mjs';
 import { writeQuantity, writeToken, escape } from './brute.mjs';
-import { chained, literal, modifiers, parameters } from './standard.mjs';
+import { chained, modifiers, parameters, publish } from './standard.mjs';
 
 const statement = await json('metadata');
 const { types } = parameters(statement);
 const rest = statement.rest[0];
 const held = new Map();
 for (const r of rest.resource) held.set(r.type, await matches(`${r.type}?_count=1000`));
+publish([...held.values()].flat());
 const byKey = new Map([...held.values()].flat().map((r) => [key(r), r]));
 
 const entries = (bundle, mode) => (bundle.entry ?? []).filter((e) => e.search?.mode === mode).map((e) => e.resource);

@@ -9,7 +9,7 @@
 import assert from 'node:assert/strict';
 import { check, json, key, matches } from './lib.mjs';
 import { readIndex, show } from './index.mjs';
-import { modifiers, parameters, published, zones } from './standard.mjs';
+import { modifiers, parameters, publish, published, zones } from './standard.mjs';
 
 const [command, folder] = process.argv.slice(3);
 const statement = await json('metadata');
@@ -24,7 +24,11 @@ await check('params: every parameter of /metadata is R4\'s, or ours and publishe
 
 // Definitions that the service publishes do not stand in the view; search.mjs asks for them.
 const versioned = statement.rest[0].resource.filter((r) => r.versioning !== 'no-version').map((r) => r.type);
-for (const type of types.keys()) if (!versioned.includes(type)) types.delete(type);
+for (const type of types.keys()) {
+  if (versioned.includes(type)) continue;
+  publish(await matches(`${type}?_count=1000`));
+  types.delete(type);
+}
 
 const resources = [];
 for (const type of types.keys()) resources.push(...(await matches(`${type}?_count=1000`)));

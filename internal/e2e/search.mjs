@@ -10,7 +10,7 @@ import assert from 'node:assert/strict';
 import { base, check, json, key, matches, next } from './lib.mjs';
 import { chance, date, escape, quantity, string, token, writeQuantity, writeToken } from './brute.mjs';
 import { readIndex } from './index.mjs';
-import { chained, literal, minute, modifiers, parameters, range, zones } from './standard.mjs';
+import { chained, literal, minute, modifiers, parameters, publish, range, zones } from './standard.mjs';
 
 const [command, folder, seed, count] = process.argv.slice(3);
 const statement = await json('metadata');
@@ -24,6 +24,7 @@ const serviceZone = new Set(facility.values()).size === 1 ? [...facility.values(
 const held = new Map();
 for (const type of types.keys()) held.set(type, await matches(`${type}?_count=1000`));
 const all = [...held.values()].flat();
+publish(all);
 const byKey = new Map(all.map((r) => [key(r), r]));
 const zonesOf = zones(all, (id) => facility.get(id));
 
@@ -155,13 +156,14 @@ function strings(column, modifier) {
 
 function references(column, modifier) {
   return several(() => {
-    const target = random.one(0.1) && survivors.size && column.parameter.name.match(/^(patient|subject)$/) ? random.of([...survivors.keys()]) : column.some().target;
+    const merged = random.one(0.1) && survivors.size && column.parameter.name.match(/^(patient|subject)$/);
+    const { target, url } = merged ? { target: random.of([...survivors.keys()]) } : column.some();
     const [type, id] = target.split('/');
     const wanted = survives(column, target);
     if (modifier) return { text: id, test: (x) => x.target === (type === modifier ? wanted : `${modifier}/${id}`) };
     const none = random.one(0.1);
     return {
-      text: none ? `${type}/none` : random.of([target, id, `${base}/${target}`]),
+      text: none ? `${type}/none` : random.of(url ? [target, id, url] : [target, id, `${base}/${target}`]),
       test: (x) => !none && x.target === wanted,
     };
   });
@@ -291,10 +293,10 @@ async function ask(type, criteria, form) {
   const found = [];
   const url = `${type}?${query}`;
   let problem = '';
-  let began = performance.now();
-  const page = () => {
+  let began = performance.now(), at = url;
+  const page = (at) => {
     const ms = Math.round(performance.now() - began);
-    if (ms > slowest.ms) Object.assign(slowest, { ms, url: decodeURIComponent(url) });
+    if (ms > slowest.ms) Object.assign(slowest, { ms, url: at });
     began = performance.now();
     tally.pages++;
   };
@@ -308,10 +310,11 @@ async function ask(type, criteria, form) {
       bundle = await json(url);
     }
     for (;;) {
-      page();
+      page(at);
       for (const e of bundle.entry ?? []) if (e.search.mode === 'match') found.push(e.resource.id);
       if (!next(bundle)) break;
-      bundle = await json(next(bundle));
+      at = next(bundle);
+      bundle = await json(at);
     }
     const got = new Set(found);
     const missing = [...must].filter((id) => !got.has(id));
@@ -414,10 +417,17 @@ await check('search: combinations of one to three parameters find what brute for
   return `seed ${seed}: ${tally.queries} queries, ${tally.found} that find something, ${tally.none} that find nothing, ${tally.open} in part open by R4, ${tally.posted} by POST, ${tally.pages} pages`;
 });
 
-// Not a measurement: a page of a thousand takes a tenth of a second. A plan that looks
-// through a whole index for every resource shows.
-await check('search: no page took longer than ten seconds', () => {
-  assert.ok(slowest.ms < 10_000, `${slowest.ms} ms: ${slowest.url}`);
+// Not a measurement: a page of a thousand takes a tenth of a second on an idle machine. A
+// plan that looks through a whole index for every resource takes a minute, and shows. The
+// slowest is asked for again alone, since the machine may have been busy.
+await check('search: no page takes longer than five seconds', async () => {
+  let best = slowest.ms;
+  for (let i = 0; i < 3 && best > 5000; i++) {
+    const began = performance.now();
+    await json(slowest.url);
+    best = Math.min(best, performance.now() - began);
+  }
+  assert.ok(best < 5000, `${Math.round(best)} ms: ${decodeURIComponent(slowest.url)}`);
   return `the slowest ${slowest.ms} ms`;
 });
 

@@ -227,10 +227,21 @@ function strings({ type, data }) {
   assert.fail(`a string parameter finds a ${type}`);
 }
 
+// canonicals are the definitions that the service holds: URL → Type/id. publish fills it.
+const canonicals = new Map();
+export function publish(resources) {
+  for (const r of resources) if (r.url) canonicals.set(r.url, `${r.resourceType}/${r.id}`);
+}
+
 const typed = (kind, element, path, zone) => {
   switch (kind) {
     case 'token': return tokens(element, path);
-    case 'reference': return literal(element.data) ? [{ target: literal(element.data) }] : [];
+    case 'reference': {
+      // "a reference parameter may refer to a canonical": by its URL, which is also that of
+      // the definition that the service itself holds, by Type/id.
+      if (element.type === 'canonical') return [{ target: canonicals.get(element.data) ?? element.data, url: element.data }];
+      return literal(element.data) ? [{ target: literal(element.data) }] : [];
+    }
     case 'date': return [dates(element, zone)];
     case 'quantity': {
       assert.equal(element.type, 'Quantity', `a quantity parameter finds a ${element.type}`);
@@ -323,12 +334,13 @@ export function parameters(statement) {
 }
 
 // zones tells in which time zones the facilities of a resource lie, by its own location or
-// by that of the Provenance which names it: a bare date is a day there. zoneOf answers the
+// reporter, or by that of the Provenance which names it: a bare date is a day there. zoneOf answers the
 // zone of a facility's identifier.
 export function zones(resources, zoneOf) {
-  const place = new Map(); // Location/id → zone
+  const place = new Map(); // Location/id or Organization/id → zone
   for (const r of resources) {
-    if (r.resourceType === 'Location') for (const i of r.identifier ?? []) if (zoneOf(i.value)) place.set(`Location/${r.id}`, zoneOf(i.value));
+    if (!['Location', 'Organization'].includes(r.resourceType)) continue;
+    for (const i of r.identifier ?? []) if (zoneOf(i.value)) place.set(`${r.resourceType}/${r.id}`, zoneOf(i.value));
   }
   const out = new Map();
   const add = (key, location) => {
@@ -339,6 +351,7 @@ export function zones(resources, zoneOf) {
   };
   for (const r of resources) {
     add(`${r.resourceType}/${r.id}`, r.location);
+    add(`${r.resourceType}/${r.id}`, r.reporter);
     if (r.resourceType === 'Provenance') for (const t of r.target) add(literal(t), r.location);
   }
   return (r) => [...(out.get(`${r.resourceType}/${r.id}`) ?? ['UTC'])];
