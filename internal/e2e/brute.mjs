@@ -9,8 +9,8 @@ export const escape = (s) => s.replace(/[\\,|$]/g, '\\$&');
 
 // --- token: [code], [system]|[code], |[code], [system]| ---
 
-// The code systems in use and FHIR's own are case sensitive, so codes are; "when in doubt"
-// only a SHOULD speaks for ignoring case.
+// The code systems in use and FHIR's own are case sensitive, so codes are. For identifiers,
+// whose case sensitivity is not known, R4 only recommends to ignore case.
 export function token(v, { system, code }) {
   return (system === undefined || v.system === system) && (code === undefined || v.code === code);
 }
@@ -56,7 +56,8 @@ function compare([a, n], [b, m]) {
 export function quantity(v, prefix, number, unit) {
   if (unit) {
     if (unit.system !== '' && v.system !== unit.system) return false;
-    // "where the unit - either the code (code) or the stated human unit (unit)"
+    // number||unit is without a system: the unit may be the code or its human form (search,
+    // quantity; from memory of that page).
     if (unit.system === '' ? v.code !== unit.code && v.unit !== unit.code : v.code !== unit.code) return false;
   }
   const value = decimal(String(v.value));

@@ -7,14 +7,15 @@
 // First one client against the given service, which holds a unit already; then, for each
 // of as many seeds, a service of its own, filled while three clients page it.
 import assert from 'node:assert/strict';
-import { base, check, json, types } from './lib.mjs';
+import { base, check, json } from './lib.mjs';
 import { Puller, settled, walks } from './puller.mjs';
 import { caughtUp, serve, simulate } from './service.mjs';
 
 const [cannulary, grpc, metrics, seeds, ...scenario] = process.argv.slice(3);
-const all = await types();
-const offers = (type, code) => statement.rest[0].resource.find((r) => r.type === type).interaction.some((i) => i.code === code);
 const statement = await json('metadata');
+// The service's own definitions have no versions and do not change: there is nothing to pull.
+const all = statement.rest[0].resource.filter((r) => r.versioning !== 'no-version').map((r) => r.type);
+const offers = (type, code) => statement.rest[0].resource.find((r) => r.type === type).interaction.some((i) => i.code === code);
 const historic = all.filter((t) => offers(t, 'history-type'));
 
 // during pulls with all clients until the feed has ended and the view has caught up, then

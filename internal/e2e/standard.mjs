@@ -139,7 +139,7 @@ function systemOf(path) {
   return systems.get(path);
 }
 
-// --- dates: "the range of the value" ---
+// --- dates: the range of time that a value covers ---
 
 // midnight is the instant, in ms, at which the local day of a time zone begins.
 function midnight(year, month, day, zone) {
@@ -180,9 +180,9 @@ export function range(value, zone) {
   return { low, high: low + width };
 }
 
-// minute is the same range where the receiver takes zero seconds for filled in: "Seconds
-// must be provided due to schema type constraints but may be zero-filled and may be ignored
-// at receiver discretion" (R4, datatypes, dateTime). undefined where the seconds say something.
+// minute is the same range where the receiver takes zero seconds for filled in, which R4's
+// definition of dateTime leaves to the receiver (StructureDefinition/dateTime, description).
+// undefined where the seconds say something.
 export function minute(value, zone) {
   if (!/T\d\d:\d\d:00(Z|[+-]\d\d:\d\d)$/.test(value)) return undefined;
   const { low } = range(value, zone);
@@ -213,7 +213,7 @@ function tokens({ type, data }, path) {
     case 'Coding': return [{ system: data.system ?? '', code: data.code ?? '' }];
     case 'Identifier': return [{ system: data.system ?? '', code: data.value ?? '' }];
     case 'code': return [{ system: systemOf(path), code: data }];
-    // "In these cases the URI portion ([system]|) is not used (only the [code] portion)"
+    // Such values have no system to ask for (search, token).
     case 'boolean': case 'string': case 'uri': case 'id': return [{ system: '', code: String(data), bare: true }];
   }
   assert.fail(`a token parameter finds a ${type} at ${path}`);
@@ -237,8 +237,8 @@ const typed = (kind, element, path, zone) => {
   switch (kind) {
     case 'token': return tokens(element, path);
     case 'reference': {
-      // "a reference parameter may refer to a canonical": by its URL, which is also that of
-      // the definition that the service itself holds, by Type/id.
+      // A canonical is found by its URL and, where the service holds the definition itself,
+      // as that resource.
       if (element.type === 'canonical') return [{ target: canonicals.get(element.data) ?? element.data, url: element.data }];
       return literal(element.data) ? [{ target: literal(element.data) }] : [];
     }
