@@ -24,7 +24,12 @@ function only(claim, known, where) {
 }
 
 await check('claims: /metadata claims nothing of a kind that is not exercised here', () => {
-  only(statement, ['resourceType', 'id', 'meta', 'url', 'name', 'title', 'status', 'experimental', 'publisher', 'description', 'date', 'kind', 'software', 'implementation', 'fhirVersion', 'format', 'rest'], '/metadata');
+  only(statement, ['resourceType', 'id', 'meta', 'url', 'name', 'title', 'status', 'experimental', 'publisher', 'description', 'date', 'kind', 'software', 'implementation', 'fhirVersion', 'format', 'rest', 'instantiates'], '/metadata');
+  // What the Bulk Data guide asks for is exercised below, as the operation export.
+  for (const url of statement.instantiates ?? []) {
+    assert.equal(url, 'http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data');
+    assert.ok(statement.rest[0].operation?.some((o) => o.name === 'export'), 'bulk data is claimed without $export');
+  }
   assert.equal(statement.rest.length, 1);
   only(rest, ['mode', 'documentation', 'resource', 'interaction', 'operation'], 'rest');
   for (const r of rest.resource) {
@@ -363,7 +368,10 @@ async function exported(path) {
 
 const operations = {
   async everything(claim) {
-    const patient = held.get('Patient').find((p) => p.active && held.get('Procedure').some((r) => r.subject.reference === key(p)));
+    // One whose procedures lie on several days, so that start and end can cut.
+    const day = (r) => (r.performedDateTime ?? r.performedPeriod?.start ?? '').slice(0, 10);
+    const patient = held.get('Patient').find((p) => p.active && new Set(held.get('Procedure').filter((r) => r.subject.reference === key(p)).map(day)).size > 5);
+    assert.ok(patient, 'no patient has procedures on more than five days');
     const all = async (query) => {
       const out = new Map();
       for await (const b of pages(`${key(patient)}/$everything?_count=300${query}`)) {

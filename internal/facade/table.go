@@ -217,7 +217,7 @@ func Types() []Type {
 				token("method", "How it was observed."),
 				date("date", "When it was observed."), patient(), subject(), encounter(), reference("focus", "The track or access that was observed.", "BodyStructure"),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who observed.", "Practitioner"),
-				reference("has-member", "Observations of this panel.", "Observation"), reference("derived-from", "Observations that it rests on.", "Observation")}},
+				reference("has-member", "Observations of this panel.", "Observation")}},
 		{Name: "DetectedIssue", Doc: "What the needling rules found, with its reasons; cleared ones carry a mitigation, those taken back are cancelled.",
 			Params: []Param{identifier(), token("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure"),
 				ours(token("status", "Whether the finding stands."), "detectedissue-status"), ours(token("severity", "How grave: high is a stop, moderate a caution, low a note."), "detectedissue-severity")}},
