@@ -39,6 +39,8 @@ type Resource struct {
 	ID   string // FHIR id, 1 to 64 characters
 	// Patient is the id of the patient whose compartment it is in; empty if none.
 	Patient string
+	// Profile is the canonical URL of the one profile that it keeps to; WithMeta writes it.
+	Profile string
 	// Body is the JSON. It begins with {"id":"<ID>" so that WithMeta can splice.
 	Body []byte
 	// Index holds the values by which it is found.
@@ -46,16 +48,24 @@ type Resource struct {
 }
 
 // Index holds the search values of one resource. Params carry the names of the FHIR R4
-// search parameters (and our own "track").
+// search parameters (and of our own). A parameter with the modifier ":identifier" holds the
+// identifiers of logical references.
 type Index struct {
 	Tokens     []Token
 	Dates      []Period
 	References []Reference
 	Quantities []Quantity
+	Strings    []Text
 }
+
+// Text is a value of a string parameter.
+type Text struct{ Param, Value string }
 
 // Token is a value of a token parameter. System is empty where the element has none.
 type Token struct{ Param, System, Code string }
+
+// Text is a value of a string or uri parameter.
+type Text struct{ Param, Value string }
 
 // Period is a value of a date parameter: the half-open interval [Low, High) in UTC that
 // the element's value and precision imply. Open ends are BeginningOfTime and EndOfTime.
@@ -122,12 +132,13 @@ type VersionedReference struct {
 	Version  int
 }
 
-// WithMeta splices versionId and lastUpdated (milliseconds, UTC) into the body of the
-// resource with the given id, right after the id.
-func WithMeta(r []byte, id string, version int, lastUpdated time.Time) []byte {
+// WithMeta splices versionId, lastUpdated (milliseconds, UTC) and the profile, in this
+// order, into the body of the resource with the given id, right after the id. An empty
+// profile is left out.
+func WithMeta(r []byte, id, profile string, version int, lastUpdated time.Time) []byte {
 	head := `{"id":"` + id + `"`
 	rest, ok := bytes.CutPrefix(r, []byte(head))
-	out := make([]byte, 0, len(r)+96)
+	out := make([]byte, 0, len(r)+len(profile)+112)
 	if ok {
 		out = append(out, head...)
 		out = append(out, ',')
@@ -139,7 +150,13 @@ func WithMeta(r []byte, id string, version int, lastUpdated time.Time) []byte {
 	out = strconv.AppendInt(out, int64(version), 10)
 	out = append(out, `","lastUpdated":"`...)
 	out = lastUpdated.UTC().AppendFormat(out, "2006-01-02T15:04:05.000Z")
-	out = append(out, `"}`...)
+	if profile != "" {
+		out = append(out, `","profile":["`...)
+		out = append(out, profile...)
+		out = append(out, `"]}`...)
+	} else {
+		out = append(out, `"}`...)
+	}
 	if !ok && len(bytes.TrimSpace(rest)) > 1 {
 		out = append(out, ',')
 	}

@@ -25,6 +25,9 @@ const (
 	// names are unique for one patient, so search them together with the patient.
 	TrackSystem  = Base + "/NamingSystem/track"
 	AccessSystem = Base + "/NamingSystem/access"
+	// HoldSystem names holds and FindingSystem findings, each by its id.
+	HoldSystem    = Base + "/NamingSystem/hold"
+	FindingSystem = Base + "/NamingSystem/finding"
 	// FacilitySystem names facilities by their code.
 	FacilitySystem = Base + "/NamingSystem/facility"
 	// SourceSystem names sending systems, MessageSystem their messages as source|id.
@@ -39,6 +42,9 @@ const (
 	dataOperation       = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 	eventStatus         = "http://hl7.org/fhir/event-status"
 	observationStatus   = "http://hl7.org/fhir/observation-status"
+	flagStatus          = "http://hl7.org/fhir/flag-status"
+	issueSeverity       = "http://hl7.org/fhir/detectedissue-severity"
+	groupType           = "http://hl7.org/fhir/group-type"
 )
 
 // Code is one code of the project's own code system.

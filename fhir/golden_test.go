@@ -72,13 +72,13 @@ func parties(t *testing.T) []fhir.Resource {
 func golden(t *testing.T, name string, list []fhir.Resource) {
 	t.Helper()
 	type entry struct {
-		Type, ID, Patient string
-		Index             []string
-		Body              json.RawMessage
+		Type, ID, Patient, Profile string
+		Index                      []string
+		Body                       json.RawMessage
 	}
 	var entries []entry
 	for _, r := range list {
-		entries = append(entries, entry{r.Type, r.ID, r.Patient, indexLines(r.Index), r.Body})
+		entries = append(entries, entry{r.Type, r.ID, r.Patient, r.Profile, indexLines(r.Index), r.Body})
 	}
 	got, err := json.MarshalIndent(entries, "", " ")
 	if err != nil {
@@ -117,6 +117,9 @@ func indexLines(ix fhir.Index) []string {
 	}
 	for _, v := range ix.Quantities {
 		out = append(out, fmt.Sprintf("%s=%v|%s|%s", v.Param, v.Value, v.System, v.Code))
+	}
+	for _, v := range ix.Strings {
+		out = append(out, fmt.Sprintf("%s=%q", v.Param, v.Value))
 	}
 	return out
 }

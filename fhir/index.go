@@ -49,6 +49,19 @@ func (ix *Index) quantity(param string, q *model.Quantity) {
 	}
 }
 
+func (ix *Index) text(param string, value *string) {
+	if value != nil {
+		ix.Strings = append(ix.Strings, Text{Param: param, Value: *value})
+	}
+}
+
+// encounter adds the identifier by which an Encounter is known that is no resource of ours.
+func (ix *Index) encounter(r *model.Reference) {
+	if r != nil && r.Identifier != nil {
+		ix.token("encounter:identifier", deref(r.Identifier.System), deref(r.Identifier.Value))
+	}
+}
+
 func indexProcedure(p *model.Procedure, when []Period) Index {
 	ix := Index{Dates: when}
 	ix.identifiers(p.Identifier)
@@ -59,6 +72,7 @@ func indexProcedure(p *model.Procedure, when []Period) Index {
 	ix.refs("patient", p.Subject)
 	ix.refs("subject", p.Subject)
 	ix.refs("part-of", p.PartOf...)
+	ix.encounter(p.Encounter)
 	for _, a := range p.Performer {
 		ix.refs("performer", a.Actor)
 	}
@@ -83,6 +97,7 @@ func indexObservation(o *model.Observation, when []Period) Index {
 	ix.concepts("value-concept", o.ValueCodeableConcept)
 	ix.concepts("combo-value-concept", o.ValueCodeableConcept)
 	ix.concepts("data-absent-reason", o.DataAbsentReason)
+	ix.concepts("combo-data-absent-reason", o.DataAbsentReason)
 	ix.concepts("method", o.Method)
 	ix.quantity("value-quantity", o.ValueQuantity)
 	ix.quantity("combo-value-quantity", o.ValueQuantity)
@@ -93,6 +108,7 @@ func indexObservation(o *model.Observation, when []Period) Index {
 		ix.concepts("component-value-concept", c.ValueCodeableConcept)
 		ix.concepts("combo-value-concept", c.ValueCodeableConcept)
 		ix.concepts("component-data-absent-reason", c.DataAbsentReason)
+		ix.concepts("combo-data-absent-reason", c.DataAbsentReason)
 		ix.quantity("component-value-quantity", c.ValueQuantity)
 		ix.quantity("combo-value-quantity", c.ValueQuantity)
 	}
@@ -102,6 +118,7 @@ func indexObservation(o *model.Observation, when []Period) Index {
 	}
 	ix.refs("focus", o.Focus...)
 	ix.refs("part-of", o.PartOf...)
+	ix.encounter(o.Encounter)
 	ix.refs("performer", o.Performer...)
 	ix.refs("has-member", o.HasMember...)
 	ix.refs("derived-from", o.DerivedFrom...)

@@ -173,7 +173,7 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 	}
 	o.Component = parts.list
 	body, err := o.MarshalJSON()
-	return Resource{Type: "Observation", ID: id, Patient: v.Patient, Body: body, Index: indexObservation(o, []Period{at.period("date", c.Zone)})}, err
+	return Resource{Type: "Observation", ID: id, Patient: v.Patient, Profile: profileMaturity, Body: body, Index: indexObservation(o, []Period{at.period("date", c.Zone)})}, err
 }
 
 // flag is a hold. R4 gives a Flag no element for the part of the body: the text names what
@@ -185,13 +185,14 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 	}
 	id := h.ID
 	m := &model.Flag{
-		Id:       &id,
-		Status:   model.FlagStatusActive,
-		Category: []model.CodeableConcept{*coded(flagCategory, "safety", "Safety")},
-		Code:     *code,
-		Subject:  reference("Patient", v.Patient),
-		Period:   &model.Period{Start: moment{h.Since, minute}.dateTime(c.Zone)},
-		Author:   practitioner(h.By),
+		Id:         &id,
+		Identifier: identifier(HoldSystem, h.ID),
+		Status:     model.FlagStatusActive,
+		Category:   []model.CodeableConcept{*coded(flagCategory, "safety", "Safety")},
+		Code:       *code,
+		Subject:    reference("Patient", v.Patient),
+		Period:     &model.Period{Start: moment{h.Since, minute}.dateTime(c.Zone)},
+		Author:     practitioner(h.By),
 	}
 	what := "Do not needle" + prefixed(" ", held(h))
 	if !h.Lifted.IsZero() {
@@ -241,6 +242,8 @@ func flagResource(patient string, m *model.Flag, c Context) (Resource, error) {
 		when.High = stamp("date", m.Period.End, c).High
 	}
 	ix := Index{Dates: []Period{when}}
+	ix.identifiers(m.Identifier)
+	ix.token("status", flagStatus, m.Status.Code())
 	ix.refs("patient", m.Subject)
 	ix.refs("subject", m.Subject)
 	if m.Author != nil {
@@ -252,7 +255,7 @@ func flagResource(patient string, m *model.Flag, c Context) (Resource, error) {
 		}
 	}
 	body, err := m.MarshalJSON()
-	return Resource{Type: "Flag", ID: *m.Id, Patient: patient, Body: body, Index: ix}, err
+	return Resource{Type: "Flag", ID: *m.Id, Patient: patient, Profile: profileHold, Body: body, Index: ix}, err
 }
 
 // issue is a finding.
@@ -268,6 +271,7 @@ func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
 	id := f.ID
 	m := &model.DetectedIssue{
 		Id:                 &id,
+		Identifier:         identifier(FindingSystem, f.ID),
 		Status:             model.ObservationStatusFinal,
 		Code:               code,
 		Severity:           &grave,
@@ -345,13 +349,18 @@ func severity(s rule.Severity) (model.DetectedIssueSeverity, error) {
 
 func issueResource(patient string, m *model.DetectedIssue, c Context) (Resource, error) {
 	ix := Index{Dates: []Period{stamp("identified", m.IdentifiedDateTime, c)}}
+	ix.identifiers(m.Identifier)
+	ix.token("status", observationStatus, m.Status.Code())
+	if m.Severity != nil {
+		ix.token("severity", issueSeverity, m.Severity.Code())
+	}
 	ix.concepts("code", m.Code)
 	if m.Patient != nil {
 		ix.refs("patient", *m.Patient)
 	}
 	ix.refs("implicated", m.Implicated...)
 	body, err := m.MarshalJSON()
-	return Resource{Type: "DetectedIssue", ID: *m.Id, Patient: patient, Body: body, Index: ix}, err
+	return Resource{Type: "DetectedIssue", ID: *m.Id, Patient: patient, Profile: profileFinding, Body: body, Index: ix}, err
 }
 
 // TakenBack renders what a judgement no longer holds, from the version stored last: a
@@ -401,7 +410,7 @@ func takenBack(c Context, patient, typ, id string, stored []byte) (Resource, err
 		}
 		m.Meta, m.Status, m.Subject = nil, model.ObservationStatusEnteredInError, &subject
 		body, err := m.MarshalJSON()
-		return Resource{Type: typ, ID: id, Patient: patient, Body: body, Index: indexObservation(&m, []Period{stamp("date", m.EffectiveDateTime, c)})}, err
+		return Resource{Type: typ, ID: id, Patient: patient, Profile: profileMaturity, Body: body, Index: indexObservation(&m, []Period{stamp("date", m.EffectiveDateTime, c)})}, err
 	}
 	return Resource{}, errors.New("no judgement gives that type")
 }

@@ -73,7 +73,7 @@ func takenBack(t testing.TB, patient string, rs []fhir.Resource) []fhir.Resource
 	t.Helper()
 	var out []fhir.Resource
 	for i, r := range rs {
-		back, err := fhir.TakenBack(ctx(), patient, r.Type, r.ID, fhir.WithMeta(r.Body, r.ID, i+1, fhirtest.Start))
+		back, err := fhir.TakenBack(ctx(), patient, r.Type, r.ID, fhir.WithMeta(r.Body, r.ID, r.Profile, i+1, fhirtest.Start))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -101,10 +101,11 @@ func TestTakenBack(t *testing.T) {
 		lines := indexLines(r.Index)
 		for k := range lines {
 			if strings.HasPrefix(lines[k], "status=") {
-				lines[k] = "status=http://hl7.org/fhir/observation-status|entered-in-error"
+				system := map[bool]string{false: "observation-status", true: "flag-status"}[r.Type == "Flag"]
+				lines[k] = "status=http://hl7.org/fhir/" + system + "|" + want
 			}
 		}
-		if !slices.Equal(indexLines(back.Index), lines) || back.Patient != r.Patient || back.ID != r.ID || back.Type != r.Type {
+		if !slices.Equal(indexLines(back.Index), lines) || back.Patient != r.Patient || back.ID != r.ID || back.Type != r.Type || back.Profile != r.Profile || r.Profile == "" {
 			t.Errorf("%s/%s is found by %v\nwant %v", r.Type, r.ID, indexLines(back.Index), lines)
 		}
 		again, err := fhir.TakenBack(ctx(), fhirtest.Patient, back.Type, back.ID, back.Body)

@@ -43,7 +43,7 @@ func Patient(c Context, p PatientView) (Resource, error) {
 	for _, l := range m.Link {
 		ix.refs("link", l.Other)
 	}
-	return Resource{Type: "Patient", ID: p.Key, Patient: p.Key, Body: body, Index: ix}, nil
+	return Resource{Type: "Patient", ID: p.Key, Patient: p.Key, Profile: profilePatient, Body: body, Index: ix}, nil
 }
 
 // Practitioner renders a member of staff. ratings are the cannulator_rated facts in the
@@ -86,11 +86,12 @@ func practitionerIn(c Context, staff *cannularyv1.StaffIdentifier, ratings []rec
 	}
 	var ix Index
 	ix.identifiers(m.Identifier)
-	return Resource{Type: "Practitioner", ID: id, Body: body, Index: ix}, nil
+	return Resource{Type: "Practitioner", ID: id, Profile: profilePractitioner, Body: body, Index: ix}, nil
 }
 
-// Facility renders the Organization and the Location of the context's facility from the
-// latest facility_registered that stands. Where every registration was taken back they
+// Facility renders the Group of the patients of the context's facility, its Location and its
+// Organization, in this order, from the latest facility_registered that stands. The Group
+// lists no members: who belongs to it is found when it is asked for. Where every registration was taken back they
 // are inactive, since other resources refer to them; without any registration there is
 // nothing to render.
 func Facility(c Context, items []record.Item) ([]Resource, error) {
@@ -119,14 +120,29 @@ func Facility(c Context, items []record.Item) ([]Resource, error) {
 		Id: &place, Identifier: identifier(FacilitySystem, c.Facility), Status: &status, Name: text(b.GetName()),
 		Type: []model.CodeableConcept{*c.Options.concept("dialysis-unit")}, ManagingOrganization: ptr(reference("Organization", id)),
 	}
-	var ox, lx Index
+	gid := GroupID(c.Facility)
+	group := model.Group{
+		Id: &gid, Identifier: identifier(FacilitySystem, c.Facility), Active: &active, Type: model.GroupTypePerson, Actual: true,
+		Name: text(prefixed("Patients of ", b.GetName())), ManagingEntity: ptr(reference("Organization", id)),
+	}
+	var gx, ox, lx Index
+	gx.identifiers(group.Identifier)
+	gx.token("type", groupType, group.Type.Code())
+	gx.token("actual", "", strconv.FormatBool(group.Actual))
+	gx.refs("managing-entity", *group.ManagingEntity)
 	ox.identifiers(org.Identifier)
 	ox.token("active", "", strconv.FormatBool(active))
 	ox.concepts("type", ptrs(org.Type)...)
+	ox.text("name", org.Name)
 	lx.identifiers(loc.Identifier)
 	lx.token("status", "http://hl7.org/fhir/location-status", status.Code())
 	lx.concepts("type", ptrs(loc.Type)...)
+	lx.text("name", loc.Name)
 	lx.refs("organization", *loc.ManagingOrganization)
+	gb, err := group.MarshalJSON()
+	if err != nil {
+		return nil, err
+	}
 	ob, err := org.MarshalJSON()
 	if err != nil {
 		return nil, err
@@ -135,5 +151,12 @@ func Facility(c Context, items []record.Item) ([]Resource, error) {
 	if err != nil {
 		return nil, err
 	}
-	return []Resource{{Type: "Location", ID: place, Body: lb, Index: lx}, {Type: "Organization", ID: id, Body: ob, Index: ox}}, nil
+	return []Resource{
+		{Type: "Group", ID: gid, Profile: profileGroup, Body: gb, Index: gx},
+		{Type: "Location", ID: place, Profile: profileLocation, Body: lb, Index: lx},
+		{Type: "Organization", ID: id, Profile: profileOrganization, Body: ob, Index: ox},
+	}, nil
 }
+
+// GroupID is the id of the Group of a facility's patients.
+func GroupID(facility string) string { return record.DerivedID("group", record.FacilityID(facility)) }

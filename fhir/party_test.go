@@ -2,6 +2,8 @@ package fhir_test
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -15,13 +17,16 @@ import (
 func TestWithMeta(t *testing.T) {
 	when := time.Date(2027, 3, 1, 8, 0, 0, 120_900_000, zone)
 	for body, want := range map[string]string{
-		`{"id":"a.0","status":"final"}`: `{"id":"a.0","meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"},"status":"final"}`,
-		`{"id":"a.0"}`:                  `{"id":"a.0","meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"}}`,
-		`{"status":"final","id":"a.0"}`: `{"meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"},"status":"final","id":"a.0"}`,
-		`{}`:                            `{"meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"}}`,
+		`{"id":"a.0","status":"final"}`: `{"id":"a.0","meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"PROFILE},"status":"final"}`,
+		`{"id":"a.0"}`:                  `{"id":"a.0","meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"PROFILE}}`,
+		`{"status":"final","id":"a.0"}`: `{"meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"PROFILE},"status":"final","id":"a.0"}`,
+		`{}`:                            `{"meta":{"versionId":"3","lastUpdated":"2027-03-01T07:00:00.120Z"PROFILE}}`,
 	} {
-		if got := string(fhir.WithMeta([]byte(body), "a.0", 3, when)); got != want {
-			t.Errorf("%s became %s, want %s", body, got, want)
+		for profile, meta := range map[string]string{"": "", "https://p.example/a": `,"profile":["https://p.example/a"]`} {
+			want := strings.Replace(want, "PROFILE", meta, 1)
+			if got := string(fhir.WithMeta([]byte(body), "a.0", profile, 3, when)); got != want {
+				t.Errorf("%s became %s, want %s", body, got, want)
+			}
 		}
 	}
 }
@@ -75,11 +80,34 @@ func TestTrack(t *testing.T) {
 func TestFacilityTakenBack(t *testing.T) {
 	reg := fhirtest.Event("f", "", t0, day, fhirtest.Wrap(&cannularyv1.FacilityRegistered{Name: "Harbour", TimeZone: "Europe/Lisbon"}))
 	rs, err := fhir.Facility(ctx(), effective(t, reg, fhirtest.Event("v", "", t0, day, void("f", 0))))
-	if err != nil || len(rs) != 2 || at(decode(t, rs[0].Body), "status") != "inactive" || at(decode(t, rs[1].Body), "active") != false {
+	if err != nil || len(rs) != 3 || at(decode(t, rs[0].Body), "active") != false || at(decode(t, rs[1].Body), "status") != "inactive" || at(decode(t, rs[2].Body), "active") != false {
 		t.Errorf("%v, %v", rs, err)
 	}
 	if rs, err := fhir.Facility(ctx(), nil); err != nil || rs != nil {
 		t.Errorf("without registration: %v, %v", rs, err)
+	}
+}
+
+// The Group of a facility's patients is actual and lists nobody.
+func TestFacilityGroup(t *testing.T) {
+	reg := func(name string) []record.Item {
+		return effective(t, fhirtest.Event("f", "", t0, day, fhirtest.Wrap(&cannularyv1.FacilityRegistered{Name: name, TimeZone: "Europe/Lisbon"})))
+	}
+	rs, err := fhir.Facility(ctx(), reg("Harbour"))
+	if err != nil || len(rs) != 3 || rs[0].Type != "Group" || rs[0].ID != fhir.GroupID("harbour") {
+		t.Fatalf("%v, %v", rs, err)
+	}
+	m := decode(t, rs[0].Body)
+	if m["type"] != "person" || m["actual"] != true || m["active"] != true || m["name"] != "Patients of Harbour" || m["member"] != nil ||
+		at(m, "managingEntity.reference") != "Organization/"+rs[2].ID || at(m, "identifier.0.value") != "harbour" {
+		t.Errorf("%v", m)
+	}
+	want := []string{"identifier=" + fhir.FacilitySystem + "|harbour", "type=http://hl7.org/fhir/group-type|person", "actual=|true", "managing-entity=Organization/" + rs[2].ID}
+	if got := indexLines(rs[0].Index); !slices.Equal(got, want) {
+		t.Errorf("it is found by %v, want %v", got, want)
+	}
+	if rs, err := fhir.Facility(ctx(), reg(" ")); err != nil || decode(t, rs[0].Body)["name"] != nil {
+		t.Errorf("a facility without a name: %s, %v", rs[0].Body, err)
 	}
 }
 

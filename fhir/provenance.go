@@ -116,5 +116,5 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	if err != nil {
 		return Resource{}, err
 	}
-	return Resource{Type: "Provenance", ID: id, Body: body, Index: ix}, nil
+	return Resource{Type: "Provenance", ID: id, Profile: profileProvenance, Body: body, Index: ix}, nil
 }

@@ -96,12 +96,47 @@ func check(t *testing.T, rs []fhir.Resource, known, kinds map[string]bool) error
 		if m["dataAbsentReason"] != nil && (m["valueCodeableConcept"] != nil || m["valueQuantity"] != nil) {
 			return fmt.Errorf("a value and the reason for its absence: %s", r.Body)
 		}
+		if !strings.HasPrefix(r.Profile, fhir.ProfileBase) || r.Profile == fhir.ProfileBase {
+			return fmt.Errorf("profile %q: %s", r.Profile, r.Body)
+		}
+		if err := encounter(m, r.Index); err != nil {
+			return fmt.Errorf("%w: %s", err, r.Body)
+		}
 		for _, ref := range references(m) {
 			if !own[ref] && !known[ref] {
 				return fmt.Errorf("%s dangles in %s", ref, r.Body)
 			}
 		}
 		kinds[r.Type+" "+fmt.Sprint(at(m, "code.coding.0.code"))] = true
+	}
+	return nil
+}
+
+// encounter checks that a resource of a session names it, and is found by it; a session's
+// own Procedure is told by the same identifier.
+func encounter(m map[string]any, ix fhir.Index) error {
+	found := ""
+	for _, k := range ix.Tokens {
+		if k.Param == "encounter:identifier" {
+			found += k.System + "|" + k.Code
+		}
+	}
+	named := ""
+	if e := at(m, "encounter"); e != nil {
+		named = fmt.Sprint(at(e, "identifier.system"), "|", at(e, "identifier.value"))
+		if at(e, "type") != "Encounter" || at(e, "reference") != nil {
+			return fmt.Errorf("encounter %v", e)
+		}
+	}
+	own := ""
+	if hasCode(m, "haemodialysis") {
+		own = fmt.Sprint(at(m, "identifier.0.system"), "|", at(m, "identifier.0.value"))
+	}
+	if found != named || own != "" && own != named {
+		return fmt.Errorf("encounter %q is found by %q, the session is %q", named, found, own)
+	}
+	if part, _ := at(m, "partOf.0.reference").(string); part != "" && named == "" && !strings.Contains(part, ".") {
+		return fmt.Errorf("part of a session and in no encounter")
 	}
 	return nil
 }

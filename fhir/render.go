@@ -111,6 +111,19 @@ func (r *rendering) partOf() []model.Reference {
 	return []model.Reference{reference("Procedure", r.f.Unit)}
 }
 
+// encounter names the session by its identifier alone, where the fact belongs to one: the
+// Encounter is the hospital's, and no resource of ours.
+func (r *rendering) encounter() *model.Reference {
+	if !r.f.HasSession() {
+		return nil
+	}
+	id := identifier(r.f.SessionSystem, r.f.SessionValue)
+	if id == nil {
+		return nil
+	}
+	return &model.Reference{Type: ptr("Encounter"), Identifier: &id[0]}
+}
+
 // places refers to the BodyStructures of a track and an access, of those that are named.
 func (r *rendering) places(track, access string) []model.Reference {
 	var out []model.Reference
@@ -164,6 +177,7 @@ func (r *rendering) procedure(id, category, code string, status model.EventStatu
 		PerformedDateTime: r.moment().dateTime(r.Zone),
 		Recorder:          practitioner(r.f.Recorder),
 		Location:          r.location(r.f.Facility),
+		Encounter:         r.encounter(),
 	}
 	if ref := practitioner(performer); ref != nil {
 		p.Performer = []model.ProcedurePerformer{{Actor: *ref}}
@@ -176,7 +190,7 @@ func (r *rendering) addProcedure(p *model.Procedure) {
 	body, err := p.MarshalJSON()
 	r.fail(err)
 	r.out = append(r.out, Resource{
-		Type: "Procedure", ID: *p.Id, Patient: r.subject(r.f.PatientKey), Body: body,
+		Type: "Procedure", ID: *p.Id, Patient: r.subject(r.f.PatientKey), Profile: profileOf(p.Code), Body: body,
 		Index: indexProcedure(p, []Period{r.moment().period("date", r.Zone)}),
 	})
 }
@@ -220,6 +234,7 @@ func (r *rendering) observation(id, category, code string, focus []model.Referen
 		Code:              *r.Options.concept(code),
 		Subject:           ptr(reference("Patient", r.subject(r.f.PatientKey))),
 		Focus:             focus,
+		Encounter:         r.encounter(),
 		EffectiveDateTime: r.moment().dateTime(r.Zone),
 	}
 	if ref := practitioner(performer); ref != nil {
@@ -235,7 +250,7 @@ func (r *rendering) addObservationAt(o *model.Observation, at moment) {
 	body, err := o.MarshalJSON()
 	r.fail(err)
 	r.out = append(r.out, Resource{
-		Type: "Observation", ID: *o.Id, Patient: r.subject(r.f.PatientKey), Body: body,
+		Type: "Observation", ID: *o.Id, Patient: r.subject(r.f.PatientKey), Profile: profileOf(&o.Code), Body: body,
 		Index: indexObservation(o, []Period{at.period("date", r.Zone)}),
 	})
 }
@@ -336,12 +351,12 @@ func (r *rendering) device(kind string, d *cannularyv1.DeviceIdentity) *model.Re
 	ix.concepts("type", m.Type)
 	if udi != nil {
 		m.UdiCarrier = []model.DeviceUdiCarrier{{CarrierHRF: udi}}
-		ix.token("udi-carrier", "", *udi)
+		ix.text("udi-carrier", udi)
 	}
 	body, err := m.MarshalJSON()
 	if err != nil {
 		r.fail(fmt.Errorf("device: %w", err))
 	}
-	r.out = append(r.out, Resource{Type: "Device", ID: id, Body: body, Index: ix})
+	r.out = append(r.out, Resource{Type: "Device", ID: id, Profile: profileDevice, Body: body, Index: ix})
 	return ptr(reference("Device", id))
 }

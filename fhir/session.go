@@ -122,7 +122,7 @@ func session(c Context, items []record.Item) (Resource, bool, error) {
 	body, err := p.MarshalJSON()
 	r.fail(err)
 	return Resource{
-		Type: "Procedure", ID: *p.Id, Patient: r.subject(t.first.PatientKey), Body: body,
+		Type: "Procedure", ID: *p.Id, Patient: r.subject(t.first.PatientKey), Profile: profileOf(p.Code), Body: body,
 		Index: indexProcedure(p, when),
 	}, true, r.err
 }

@@ -68,7 +68,7 @@ func Track(c Context, patientKey, track string, items []record.Item) (Resource, 
 		m.LocationQualifier = append(m.LocationQualifier, *role)
 	}
 	m.Description = text(p.describe())
-	return structure(c, patientKey, &m)
+	return structure(c, patientKey, &m, profileTrack)
 }
 
 // describes reads what a fact says of the track.
@@ -202,10 +202,10 @@ func Access(c Context, patientKey, access string, items []record.Item) (Resource
 	if kind != nil {
 		m.Morphology = kind
 	}
-	return structure(c, patientKey, &m)
+	return structure(c, patientKey, &m, profileAccess)
 }
 
-func structure(c Context, patientKey string, m *model.BodyStructure) (Resource, error) {
+func structure(c Context, patientKey string, m *model.BodyStructure, profile string) (Resource, error) {
 	body, err := m.MarshalJSON()
 	if err != nil {
 		return Resource{}, err
@@ -215,5 +215,5 @@ func structure(c Context, patientKey string, m *model.BodyStructure) (Resource, 
 	ix.concepts("morphology", m.Morphology)
 	ix.concepts("location", m.Location)
 	ix.refs("patient", m.Patient)
-	return Resource{Type: "BodyStructure", ID: *m.Id, Patient: c.subject(patientKey), Body: body, Index: ix}, nil
+	return Resource{Type: "BodyStructure", ID: *m.Id, Patient: c.subject(patientKey), Profile: profile, Body: body, Index: ix}, nil
 }

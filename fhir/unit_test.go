@@ -189,6 +189,9 @@ func TestSession(t *testing.T) {
 		if s["status"] != c.status || s["performedDateTime"] != c.date || at(s, "performedPeriod.start") != c.start || at(s, "performedPeriod.end") != c.end {
 			t.Errorf("%s: status %v, %v, %v", c.name, s["status"], s["performedDateTime"], s["performedPeriod"])
 		}
+		if fmt.Sprint(at(s, "encounter")) != "map[identifier:map[system:https://hospital.example/treatment value:T] type:Encounter]" {
+			t.Errorf("%s: encounter %v", c.name, at(s, "encounter"))
+		}
 		if s["id"] != record.SessionUnit(fhirtest.Patient, "https://hospital.example/treatment", "T") {
 			t.Errorf("%s: id %v", c.name, s["id"])
 		}

@@ -24,6 +24,8 @@ const (
 	searchCursor     = 's'
 	historyCursor    = 'h'
 	everythingCursor = 'e'
+	changesCursor    = 'c'
+	publishedCursor  = 'p'
 )
 
 const (

@@ -14,8 +14,8 @@ func TestErrors(t *testing.T) {
 	s := newService(t)
 	s.put(at(0), resource("Procedure", "a", "p", "1", fhir.Index{}), resource("Patient", "p", "p", "", fhir.Index{}))
 	const form, formType = "Content-Type", "application/x-www-form-urlencoded"
-	procedureParams := "_count, _cursor, _format, _id, _lastUpdated, _sort, _summary, _total, category, code, date, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
-	types := "Patient, Practitioner, Organization, Location, BodyStructure, Procedure, Observation, DetectedIssue, Flag, Device, Provenance"
+	procedureParams := "_count, _cursor, _elements, _format, _id, _include, _lastUpdated, _revinclude, _sort, _summary, _total, category, code, date, encounter, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
+	types := "Patient, Practitioner, Organization, Location, Group, BodyStructure, Procedure, Observation, DetectedIssue, Flag, Device, Provenance, StructureDefinition, CodeSystem, ValueSet, NamingSystem, SearchParameter, OperationDefinition, Measure"
 	dates := "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
 	for _, c := range []struct {
 		method, path, body string
@@ -36,7 +36,9 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure/a/_history/x", "", nil, 404, "not-found", "Procedure/a has no version x; the newest is 1", ""},
 		{"GET", "/Patient/none/$everything", "", nil, 404, "not-found", "Patient/none is not known here", ""},
 		{"GET", "/Procedure/a/$everything", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/a/$everything; /fhir/metadata lists what there is", ""},
-		{"GET", "/Procedure/_history", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/_history; /fhir/metadata lists what there is", ""},
+		{"GET", "/Measure/_history", "", nil, 404, "not-supported", "there is nothing at /fhir/Measure/_history; /fhir/metadata lists what there is", ""},
+		{"GET", "/Measure/a/_history", "", nil, 404, "not-supported", "there is nothing at /fhir/Measure/a/_history; /fhir/metadata lists what there is", ""},
+		{"GET", "/Measure/none", "", nil, 404, "not-found", "Measure/none is not known here", ""},
 		{"GET", "/Patient/$export", "", nil, 404, "not-supported", "there is nothing at /fhir/Patient/$export; /fhir/metadata lists what there is", ""},
 		{"GET", "/Procedure/a/b", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/a/b; /fhir/metadata lists what there is", ""},
 		{"GET", "er", "", nil, 404, "not-supported", "there is nothing at /fhirer; /fhir/metadata lists what there is", ""},
@@ -58,11 +60,32 @@ func TestErrors(t *testing.T) {
 		{"POST", "/Procedure/_search", "status=" + strings.Repeat("x", 70000), []string{form, formType}, 413, "too-long", "the body of a _search may have at most 65536 bytes", ""},
 		{"GET", "/Procedure?a=%zz", "", nil, 400, "structure", "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B", ""},
 		// Parameters.
-		{"GET", "/Procedure?encounter=1", "", nil, 400, "not-supported", "encounter is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.encounter"},
+		{"GET", "/Procedure?basedOn=1", "", nil, 400, "not-supported", "basedOn is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.basedOn"},
 		{"GET", "/Procedure?Patient=p", "", []string{"Prefer", "handling=strict"}, 400, "not-supported", "Patient is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.Patient"},
-		{"GET", "/Procedure?patient.identifier=x", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "patient.identifier: chained parameters are not offered; look the resource up first and search by its id", "http.patient.identifier"},
-		{"GET", "/Procedure?status:not=x", "", nil, 400, "not-supported", "status: the modifier :not is not offered; there are none for status", "http.status:not"},
-		{"GET", "/Procedure?patient:Group=x", "", nil, 400, "not-supported", "patient: the modifier :Group is not offered; there is :Patient", "http.patient:Group"},
+		{"GET", "/Procedure?encounter=1", "", nil, 400, "not-supported", "encounter: Encounter is known by its identifier only; search by encounter:identifier=system|value", "http.encounter"},
+		{"GET", "/Procedure?encounter:Encounter=1", "", nil, 400, "not-supported", "encounter: the modifier :Encounter is not offered; there is :identifier, :missing", "http.encounter:Encounter"},
+		{"GET", "/Procedure?encounter.status=x", "", nil, 400, "not-supported", "encounter: Encounter is known by its identifier only; search by encounter:identifier=system|value", "http.encounter.status"},
+		{"GET", "/Procedure?patient.link.active=x", "", nil, 400, "not-supported", "patient.link.active: chains of more than one step are not offered; look the resource up first and search by its id", "http.patient.link.active"},
+		{"GET", "/Procedure?patient.name=x", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "name is no search parameter of Patient; there are _count, _cursor, _elements, _format, _id, _include, _lastUpdated, _revinclude, _sort, _summary, _total, active, identifier, link; with Prefer: handling=lenient it would be ignored", "http.patient.name"},
+		{"GET", "/Procedure?patient._count=1", "", nil, 400, "not-supported", "_count: parameters that shape an answer are not possible here; give search parameters of Patient only", "http.patient._count"},
+		{"GET", "/Procedure?status.x=1", "", nil, 400, "not-supported", "status.x: status cannot be chained; it is no reference", "http.status.x"},
+		{"GET", "/Provenance?target.status=x", "", nil, 400, "not-supported", "target.status: target cannot be chained; it may name BodyStructure, DetectedIssue, Device, Flag, Group, Location, Observation, Organization, Patient, Practitioner, Procedure; look the resource up first and search by its id", "http.target.status"},
+		{"GET", "/Procedure?status:above=x", "", nil, 400, "not-supported", "status: the modifier :above is not offered; there is :missing, :not", "http.status:above"},
+		{"GET", "/Procedure?_id:not=x", "", nil, 400, "not-supported", "_id: the modifier :not is not offered; there are none for _id", "http._id:not"},
+		{"GET", "/Procedure?status:missing=maybe", "", nil, 400, "value", "status:missing: maybe is neither true nor false", "http.status"},
+		{"GET", "/Procedure?patient:Group=x", "", nil, 400, "not-supported", "patient: the modifier :Group is not offered; there is :missing, :Patient", "http.patient:Group"},
+		{"GET", "/Observation?code-value-concept=a", "", nil, 400, "value", `code-value-concept: a is not of the form code$value; write \$ for a $ inside`, "http.code-value-concept"},
+		{"GET", "/Observation?code-value-concept=a$", "", nil, 400, "value", `code-value-concept: a$ is not of the form code$value; write \$ for a $ inside`, "http.code-value-concept"},
+		{"GET", "/Observation?component-code-value-quantity=a$b", "", nil, 400, "value", "component-code-value-quantity: component-value-quantity: b is no number", "http.component-code-value-quantity"},
+		{"GET", "/Procedure?_include=performer", "", nil, 400, "value", "_include: performer is not of the form Type:parameter or Type:parameter:Target", "http._include"},
+		{"GET", "/Procedure?_include=Procedure:encounter", "", nil, 400, "not-supported", "_include: Procedure:encounter is not offered for Procedure; there are Procedure:patient, Procedure:subject, Procedure:part-of, Procedure:performer, Procedure:location, Procedure:track", "http._include"},
+		{"GET", "/Procedure?_include=*", "", nil, 400, "value", "_include: * is not of the form Type:parameter or Type:parameter:Target", "http._include"},
+		{"GET", "/Procedure?_include:iterate=Procedure:performer", "", nil, 400, "not-supported", "_include:iterate: the modifier is not offered; what is included is not followed further", "http._include:iterate"},
+		{"GET", "/Patient?_revinclude=Observation:patient", "", nil, 400, "not-supported", "_revinclude: Observation:patient is not offered for Patient; there are Patient:link, Provenance:target, Provenance:patient", "http._revinclude"},
+		{"GET", "/Procedure?_include=Procedure:performer&_summary=text", "", nil, 400, "value", "_summary=text cannot be joined with _include or _revinclude; leave one out", "http._summary"},
+		{"GET", "/Procedure?_elements=Procedure.status", "", nil, 400, "value", "_elements: Procedure.status is no name of an element; give top-level elements such as status,code, without a type", "http._elements"},
+		{"GET", "/Procedure/a?_elements=", "", nil, 400, "value", "_elements has an empty value; leave it out or give one", "http._elements"},
+		{"GET", "/Procedure/a?_summary=count", "", nil, 400, "not-supported", "_summary: count is not offered for one resource; there are data, false, text, true", "http._summary"},
 		{"GET", "/Procedure?patient=", "", nil, 400, "value", "patient has an empty value; leave it out or give one", "http.patient"},
 		{"GET", "/Procedure?status=a,,b", "", nil, 400, "value", "status has an empty value; leave it out or give one", "http.status"},
 		{"GET", "/Procedure?status=|", "", nil, 400, "value", "status: | names neither a system nor a code", "http.status"},
@@ -85,14 +108,19 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?_count=-1", "", nil, 400, "value", "_count: -1 is no whole number of 0 or more", "http._count"},
 		{"GET", "/Procedure?_count=ten", "", nil, 400, "value", "_count: ten is no whole number of 0 or more", "http._count"},
 		{"GET", "/Procedure?_count=1&_count=2", "", nil, 400, "value", "_count is given 2 times; give it once", "http._count"},
-		{"GET", "/Procedure?_sort=-_lastUpdated", "", nil, 400, "not-supported", "_sort: -_lastUpdated is not offered; there is _lastUpdated, which is always used", "http._sort"},
+		{"GET", "/Procedure?_sort=status", "", nil, 400, "not-supported", "_sort: status is not offered; there is one of _lastUpdated, date, or the same with - before it", "http._sort"},
+		{"GET", "/Procedure?_sort=date,_lastUpdated", "", nil, 400, "not-supported", "_sort: date,_lastUpdated is not offered; there is one of _lastUpdated, date, or the same with - before it", "http._sort"},
 		{"GET", "/Procedure?_total=all", "", nil, 400, "value", "_total: all is not known; there are accurate, estimate, none", "http._total"},
-		{"GET", "/Procedure?_summary=true", "", nil, 400, "not-supported", "_summary: true is not offered; there are count, false", "http._summary"},
+		{"GET", "/Procedure?_summary=short", "", nil, 400, "value", "_summary: short is not known; there are count, data, false, text, true", "http._summary"},
 		{"GET", "/Procedure?_cursor=abc", "", nil, 400, "value", "the cursor in _cursor is damaged or belongs to another request; follow the next link as it is, or begin again without it", "http._cursor"},
 		{"GET", "/Procedure/a/_history?_sort=date", "", nil, 400, "not-supported", "_sort is no parameter of the history; there are _at, _count, _cursor, _format, _since", "http._sort"},
 		{"GET", "/Procedure/a/_history?_at=then", "", nil, 400, "value", "_at: then is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._at"},
 		{"GET", "/Procedure/a/_history?_since=now", "", nil, 400, "value", "_since: now is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
-		{"GET", "/Patient/p/$everything?start=2027", "", nil, 400, "not-supported", "start is no parameter of $everything; there are _count, _cursor, _format, _since, _type", "http.start"},
+		{"GET", "/Procedure/_history?_at=2027", "", nil, 400, "not-supported", "_at is no parameter of this history; there are _count, _cursor, _format, _since", "http._at"},
+		{"GET", "/_history?_since=now", "", nil, 400, "value", "_since: now is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
+		{"GET", "/Patient/p/$everything?patient=q", "", nil, 400, "not-supported", "patient is no parameter of $everything; there are _count, _cursor, end, _format, _since, start, _type", "http.patient"},
+		{"GET", "/Patient/p/$everything?start=then", "", nil, 400, "value", "start: then is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", "http.start"},
+		{"GET", "/Patient/p/$everything?start=2027-03&end=2027-02", "", nil, 400, "value", "end: 2027-02 lies before start", "http.end"},
 		{"GET", "/Patient/p/$everything?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; there are " + types, "http._type"},
 	} {
 		a := s.do(c.method, facade.Path+c.path, c.body, c.headers...)

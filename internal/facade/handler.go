@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/view"
 )
 
@@ -33,6 +34,8 @@ type Config struct {
 	Log *slog.Logger
 	// MaxCount is the greatest _count; 0 is 1000.
 	MaxCount int
+	// Definitions are what the service publishes of itself, by (Type, ID): fhir.Definitions.
+	Definitions []fhir.Resource
 	// Authorize is the one place where it is decided who may read what. It may return a
 	// *Denied. Nil lets everybody read everything.
 	Authorize func(*http.Request) error
@@ -202,6 +205,17 @@ func (h *Handler) typeNames() string {
 	return strings.Join(names, ", ")
 }
 
+// stored lists the types that the view holds.
+func (h *Handler) stored() []string {
+	var out []string
+	for i := range h.types {
+		if !h.types[i].Published {
+			out = append(out, h.types[i].Name)
+		}
+	}
+	return out
+}
+
 // route finds what a path asks for.
 func (h *Handler) route(path string) (*route, error) {
 	unknown := notFound("not-supported", "there is nothing at %s; %s/metadata lists what there is", shown(path), Path)
@@ -223,24 +237,30 @@ func (h *Handler) route(path string) (*route, error) {
 		return get(h.metadata)
 	}
 	t := h.typeNamed(seg[0])
+	if seg[0] == "_history" && len(seg) == 1 {
+		return get(func(r *request) (reply, error) { return h.changes(r, "_history", h.stored()) })
+	}
 	if t == nil {
 		return nil, notFound("not-supported", "there is no resource type %s here; there are %s", shown(seg[0]), h.typeNames())
 	}
+	search, read := h.search, h.read
+	if t.Published {
+		search, read = h.searchPublished, h.readPublished
+	}
 	if len(seg) == 1 {
-		if t.Offers(SearchType) {
-			return get(func(r *request) (reply, error) { return h.search(r, t) })
-		}
-		return nil, unknown
+		return get(func(r *request) (reply, error) { return search(r, t) })
 	}
 	id := seg[1]
 	switch {
+	case len(seg) == 2 && id == "_history" && t.Offers(HistoryType):
+		return get(func(r *request) (reply, error) { return h.changes(r, t.Name+"/_history", []string{t.Name}) })
 	case len(seg) == 2 && id == "_search" && t.Offers(SearchType):
 		return &route{path: path, methods: []string{http.MethodPost}, form: true,
-			run: func(r *request) (reply, error) { return h.search(r, t) }}, nil
+			run: func(r *request) (reply, error) { return search(r, t) }}, nil
 	case strings.HasPrefix(id, "_") || strings.HasPrefix(id, "$"):
 		return nil, unknown
 	case len(seg) == 2 && t.Offers(Read):
-		return get(func(r *request) (reply, error) { return h.read(r, t, id) })
+		return get(func(r *request) (reply, error) { return read(r, t, id) })
 	case len(seg) == 3 && seg[2] == "_history" && t.Offers(HistoryInstance):
 		return get(func(r *request) (reply, error) { return h.history(r, t, id) })
 	case len(seg) == 3 && seg[2] == "$everything" && t.Everything:

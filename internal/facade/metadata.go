@@ -3,6 +3,7 @@ package facade
 import (
 	"encoding/json"
 	"net/http"
+	"strings"
 )
 
 // capability is the part of a CapabilityStatement that we fill.
@@ -32,17 +33,23 @@ type rest struct {
 	Mode          string         `json:"mode"`
 	Documentation string         `json:"documentation"`
 	Resource      []restResource `json:"resource"`
+	Interaction   []restCode     `json:"interaction,omitempty"`
+	SearchParam   []restParam    `json:"searchParam,omitempty"`
+	Operation     []operation    `json:"operation,omitempty"`
 }
 
 type restResource struct {
-	Type            string      `json:"type"`
-	Documentation   string      `json:"documentation"`
-	Interaction     []restCode  `json:"interaction"`
-	Versioning      string      `json:"versioning"`
-	ReadHistory     bool        `json:"readHistory"`
-	ReferencePolicy []string    `json:"referencePolicy"`
-	SearchParam     []restParam `json:"searchParam"`
-	Operation       []operation `json:"operation,omitempty"`
+	Type             string      `json:"type"`
+	SupportedProfile []string    `json:"supportedProfile,omitempty"`
+	Documentation    string      `json:"documentation"`
+	Interaction      []restCode  `json:"interaction"`
+	Versioning       string      `json:"versioning"`
+	ReadHistory      bool        `json:"readHistory"`
+	ReferencePolicy  []string    `json:"referencePolicy"`
+	SearchInclude    []string    `json:"searchInclude,omitempty"`
+	SearchRevInclude []string    `json:"searchRevInclude,omitempty"`
+	SearchParam      []restParam `json:"searchParam"`
+	Operation        []operation `json:"operation,omitempty"`
 }
 
 type restCode struct {
@@ -80,11 +87,19 @@ func (h *Handler) metadata(r *request) (reply, error) {
 	for i := range h.types {
 		t := &h.types[i]
 		x := restResource{Type: t.Name, Documentation: t.Doc, Versioning: "versioned", ReadHistory: t.Offers(VRead), ReferencePolicy: []string{"literal"}}
+		if t.Published {
+			x.Versioning = "no-version"
+		} else {
+			for _, p := range t.Includes() {
+				x.SearchInclude = append(x.SearchInclude, t.Name+":"+p)
+			}
+			x.SearchRevInclude = RevIncludes(h.types, t.Name)
+		}
 		for _, in := range t.Interactions {
 			x.Interaction = append(x.Interaction, restCode{string(in)})
 		}
 		for _, p := range t.Params {
-			x.SearchParam = append(x.SearchParam, restParam{p.Name, p.Definition, string(p.Type), p.Doc})
+			x.SearchParam = append(x.SearchParam, restParam{p.Name, p.Definition, string(p.Type), p.doc()})
 		}
 		if t.Everything {
 			x.Operation = []operation{{"everything", "http://hl7.org/fhir/OperationDefinition/Patient-everything",
@@ -92,9 +107,24 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		}
 		c.Rest[0].Resource = append(c.Rest[0].Resource, x)
 	}
+	for _, in := range SystemInteractions() {
+		c.Rest[0].Interaction = append(c.Rest[0].Interaction, restCode{string(in)})
+	}
 	body, err := json.Marshal(c)
 	if err != nil {
 		return reply{}, err
 	}
 	return reply{status: http.StatusOK, header: map[string]string{"Cache-Control": "no-cache"}, body: body}, nil
+}
+
+// doc tells the modifiers and chains beside what the parameter is.
+func (p *Param) doc() string {
+	out := p.Doc
+	if list := p.Modifiers(); len(list) > 0 {
+		out += " Modifiers: :" + strings.Join(list, ", :") + "."
+	}
+	if p.Chains() {
+		out += " Can be chained: " + p.Name + ".[parameter of " + p.Targets[0] + "]."
+	}
+	return out
 }

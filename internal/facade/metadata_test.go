@@ -51,12 +51,19 @@ func TestMetadataIsTheTable(t *testing.T) {
 		for _, p := range typ.Params {
 			want = append(want, p.Name+" "+string(p.Type))
 		}
-		if r.Type != typ.Name || !reflect.DeepEqual(params, want) || !reflect.DeepEqual(interactions, []string{"read", "vread", "history-instance", "search-type"}) || (len(r.Operation) == 1) != typ.Everything {
+		offered := []string{"read", "vread", "history-instance", "history-type", "search-type"}
+		if typ.Published {
+			offered = []string{"read", "search-type"}
+		}
+		if r.Type != typ.Name || !reflect.DeepEqual(params, want) || !reflect.DeepEqual(interactions, offered) || (len(r.Operation) == 1) != typ.Everything {
 			t.Errorf("%s: %v %v %v", r.Type, interactions, params, r.Operation)
 		}
 		// What is promised is answered.
+		if typ.Published {
+			continue // TestPublished
+		}
 		s.put(at(i), resource(typ.Name, "x", "", "", fhir.Index{}))
-		paths := []string{"/" + typ.Name + "/x", "/" + typ.Name + "/x/_history/1", "/" + typ.Name + "/x/_history", "/" + typ.Name}
+		paths := []string{"/" + typ.Name + "/x", "/" + typ.Name + "/x/_history/1", "/" + typ.Name + "/x/_history", "/" + typ.Name + "/_history", "/" + typ.Name, "/_history"}
 		if typ.Everything {
 			paths = append(paths, "/"+typ.Name+"/x/$everything")
 		}
@@ -101,6 +108,9 @@ func TestTableFitsTheIndex(t *testing.T) {
 			for _, x := range r.Index.Tokens {
 				check(r.Type, x.Param, facade.TokenParam, "")
 			}
+			for _, x := range r.Index.Strings {
+				check(r.Type, x.Param, facade.StringParam, "")
+			}
 			for _, x := range r.Index.Dates {
 				check(r.Type, x.Param, facade.DateParam, "")
 			}
@@ -129,7 +139,7 @@ func TestTableFitsTheIndex(t *testing.T) {
 	for _, activity := range []fhir.Activity{fhir.ActivityCreate, fhir.ActivityUpdate} {
 		var refs []fhir.VersionedReference
 		for _, typ := range facade.Types() {
-			if typ.Name != "Provenance" {
+			if typ.Name != "Provenance" && !typ.Published {
 				refs = append(refs, fhir.VersionedReference{Type: typ.Name, ID: "x", Version: 1})
 			}
 		}

@@ -1,6 +1,8 @@
 package facade
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -10,7 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"cannulary/fhir"
 	"cannulary/internal/view"
 )
 
@@ -19,6 +20,7 @@ const maxValues = 200
 
 // searching is a search while its parameters are read.
 type searching struct {
+	ctx     context.Context
 	h       *Handler
 	t       *Type
 	base    string
@@ -29,14 +31,16 @@ type searching struct {
 	used   url.Values // what was used, for the links; without the cursor
 	cursor string
 	values int
-	silent bool     // no total
+	silent bool // no total
+	part   part
+	inner  bool     // the search is a chain's or a filter's of an export: no result parameters
 	merged []string // notices about merged patients
 	passed []string // parameters that were ignored
 }
 
 // readSearch turns the parameters of a search into a query.
 func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
-	s := &searching{h: h, t: t, base: r.base, zone: h.zone(), lenient: lenient(r.Header), used: url.Values{}}
+	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, zone: h.zone(), lenient: lenient(r.Header), used: url.Values{}}
 	s.query = view.Query{Type: t.Name, Count: min(DefaultCount, h.cfg.MaxCount)}
 	names := make([]string, 0, len(r.params))
 	for name := range r.params {
@@ -47,6 +51,9 @@ func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
 		if err := s.parameter(name, r.params[name]); err != nil {
 			return nil, err
 		}
+	}
+	if s.part.summary == "text" && len(s.query.Includes)+len(s.query.RevIncludes) > 0 {
+		return nil, invalid(paramSummary, "_summary=text cannot be joined with _include or _revinclude; leave one out")
 	}
 	return s, nil
 }
@@ -61,13 +68,14 @@ func (h *Handler) zone() *time.Location {
 }
 
 func (s *searching) parameter(name string, values []string) error {
-	if slices.Contains(resultParams(), name) {
+	if slices.Contains(resultParams(), name) || strings.HasPrefix(name, paramInclude+":") || strings.HasPrefix(name, paramRevInclude+":") {
+		if s.inner {
+			return notSupported(name, "%s: parameters that shape an answer are not possible here; give search parameters of %s only", shown(name), s.t.Name)
+		}
 		return s.shape(name, values)
 	}
-	base, modifier, modified := strings.Cut(name, ":")
-	if strings.Contains(name, ".") {
-		return notSupported(name, "%s: chained parameters are not offered; look the resource up first and search by its id", shown(name))
-	}
+	head, chained, chain := strings.Cut(name, ".")
+	base, modifier, modified := strings.Cut(head, ":")
 	p := s.t.Param(base)
 	if p == nil {
 		if s.lenient {
@@ -76,11 +84,20 @@ func (s *searching) parameter(name string, values []string) error {
 		}
 		return notSupported(name, "%s is no search parameter of %s; there are %s; with Prefer: handling=lenient it would be ignored", shown(orNothing(name)), s.t.Name, s.allowed())
 	}
-	if modified && (p.Type != ReferenceParam || !slices.Contains(p.Targets, modifier)) {
+	if modified && !slices.Contains(p.Modifiers(), modifier) || chain && modified && !slices.Contains(p.Targets, modifier) {
 		return notSupported(name, "%s: the modifier :%s is not offered%s", shown(base), shown(modifier), modifiers(p))
 	}
+	if !modified && p.Logical {
+		return notSupported(name, "%s: %s is known by its identifier only; search by %s:identifier=system|value", p.Name, p.Targets[0], p.Name)
+	}
 	for _, value := range values {
-		f, err := s.filter(p, modifier, value)
+		var f view.Filter
+		var err error
+		if chain {
+			f, err = s.chain(p, name, chained, value)
+		} else {
+			f, err = s.filter(p, modifier, value)
+		}
 		if err != nil {
 			return err
 		}
@@ -91,10 +108,66 @@ func (s *searching) parameter(name string, values []string) error {
 }
 
 func modifiers(p *Param) string {
-	if p.Type != ReferenceParam {
+	list := p.Modifiers()
+	if len(list) == 0 {
 		return "; there are none for " + p.Name
 	}
-	return "; there is :" + strings.Join(p.Targets, ", :")
+	return "; there is :" + strings.Join(list, ", :")
+}
+
+// maxChained is how many resources a chain may lead over.
+const maxChained = 500
+
+// chain looks up which resources the part behind the dot finds, and asks for references to
+// one of them.
+func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, error) {
+	if s.inner || strings.Contains(rest, ".") {
+		return nil, notSupported(name, "%s: chains of more than one step are not offered; look the resource up first and search by its id", shown(name))
+	}
+	if p.Type != ReferenceParam {
+		return nil, notSupported(name, "%s: %s cannot be chained; it is no reference", shown(name), p.Name)
+	}
+	if !p.Chains() {
+		return nil, notSupported(name, "%s: %s cannot be chained; it may name %s; look the resource up first and search by its id", shown(name), p.Name, strings.Join(p.Targets, ", "))
+	}
+	target := s.h.typeNamed(p.Targets[0])
+	if target == nil {
+		return nil, notSupported(name, "%s: there is no resource type %s here", shown(name), p.Targets[0])
+	}
+	inner := searching{ctx: s.ctx, h: s.h, t: target, base: s.base, zone: s.zone, used: url.Values{}, values: s.values, inner: true}
+	inner.query = view.Query{Type: target.Name, Count: maxChained}
+	if err := inner.parameter(rest, []string{value}); err != nil {
+		var pr *problem
+		if errors.As(err, &pr) {
+			pr.expression = "http." + shown(name)
+		}
+		return nil, err
+	}
+	s.values = inner.values
+	page, err := s.h.cfg.Store.Search(s.ctx, inner.query)
+	if err != nil {
+		return nil, err
+	}
+	if page.More {
+		return nil, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + shown(name),
+			text: fmt.Sprintf("%s: more than %d resources of type %s match; ask for fewer", shown(name), maxChained, target.Name)}
+	}
+	var f view.Filter
+	for i := range page.Rows {
+		f = append(f, s.refersTo(p, target.Name, page.Rows[i].ID))
+	}
+	return f, nil
+}
+
+// refersTo asks for references to one resource; a merged patient's are the survivor's.
+func (s *searching) refersTo(p *Param, typ, id string) view.Condition {
+	if typ == "Patient" && (p.Name == "patient" || p.Name == "subject") {
+		id = s.survivor(id)
+	}
+	if p.Compartment {
+		return view.InCompartment{Patient: id}
+	}
+	return view.ReferenceIs{Param: p.Name, Type: typ, ID: id}
 }
 
 // allowed lists the parameters of the type.
@@ -116,28 +189,91 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 		if one == "" {
 			return nil, invalid(p.Name, "%s has an empty value; leave it out or give one", p.Name)
 		}
-		var c view.Condition
-		var err error
-		switch p.Type {
-		case DateParam:
-			c, err = s.date(p, one)
-		case ReferenceParam:
-			var list []view.Condition
-			if list, err = s.reference(p, modifier, one); err == nil {
-				f = append(f, list...)
-				continue
-			}
-		case QuantityParam:
-			c, err = s.quantity(p, one)
-		default:
-			c, err = s.token(p, one)
-		}
+		list, err := s.conditions(p, modifier, one)
 		if err != nil {
 			return nil, err
 		}
-		f = append(f, c)
+		f = append(f, list...)
+	}
+	if modifier == modNot {
+		// :not=a,b asks for what is neither.
+		return view.Filter{view.Not{Of: f}}, nil
 	}
 	return f, nil
+}
+
+// conditions reads one value; one of the conditions must hold.
+func (s *searching) conditions(p *Param, modifier, value string) ([]view.Condition, error) {
+	if modifier == modMissing {
+		if value != "true" && value != "false" {
+			return nil, invalid(p.Name, "%s:missing: %s is neither true nor false", p.Name, shown(value))
+		}
+		return []view.Condition{view.Missing{Param: indexed(p), Compartment: p.Compartment, Some: value == "false"}}, nil
+	}
+	if p.Type == ReferenceParam && !p.Logical {
+		return s.reference(p, modifier, value)
+	}
+	if p.Type == CompositeParam {
+		return s.composite(p, value)
+	}
+	c, err := s.condition(p, modifier, value)
+	return []view.Condition{c}, err
+}
+
+// indexed is the name under which the values stand in the index.
+func indexed(p *Param) string {
+	if p.Logical {
+		return p.Name + ":" + modIdentifier
+	}
+	return p.Name
+}
+
+func (s *searching) condition(p *Param, modifier, value string) (view.Condition, error) {
+	switch p.Type {
+	case DateParam:
+		return s.date(p, value)
+	case QuantityParam:
+		return s.quantity(p, value)
+	case StringParam:
+		return text(p, modifier, value), nil
+	}
+	return s.token(p, value)
+}
+
+// composite reads first$second.
+func (s *searching) composite(p *Param, value string) ([]view.Condition, error) {
+	halves := splitAt(value, '$')
+	if len(halves) != 2 || halves[0] == "" || halves[1] == "" {
+		return nil, invalid(p.Name, "%s: %s is not of the form code$value; write \\$ for a $ inside", p.Name, shown(value))
+	}
+	var out []view.Condition
+	for _, pair := range p.Pairs {
+		a, b := s.t.Param(pair[0]), s.t.Param(pair[1])
+		first, err := s.token(a, halves[0])
+		if err != nil {
+			return nil, renamed(err, p.Name)
+		}
+		second, err := s.condition(b, "", halves[1])
+		if err != nil {
+			return nil, renamed(err, p.Name)
+		}
+		if code, ok := first.(view.TokenIs); ok && strings.HasPrefix(a.Name, "component-") {
+			out = append(out, view.ComponentIs{Code: code, Value: second})
+		} else {
+			out = append(out, view.Both{A: first, B: second})
+		}
+	}
+	return out, nil
+}
+
+// renamed tells of an error in a part under the name that the client wrote.
+func renamed(err error, name string) error {
+	var p *problem
+	if errors.As(err, &p) {
+		p.expression = "http." + name
+		p.text = name + ": " + p.text
+	}
+	return err
 }
 
 // survivor answers the Patient that stands for the id and notes if that is another.
@@ -159,6 +295,9 @@ func mergedNotice(id, to string) string {
 
 // shape reads a parameter that shapes the answer.
 func (s *searching) shape(name string, values []string) error {
+	if head, _, _ := strings.Cut(name, ":"); head == paramInclude || head == paramRevInclude {
+		return s.includes(name, values)
+	}
 	v, err := single(name, values)
 	if err != nil {
 		return err
@@ -175,8 +314,14 @@ func (s *searching) shape(name string, values []string) error {
 		}
 		v = strconv.Itoa(n)
 	case paramSort:
-		if v != paramLastUpdated {
-			return notSupported(name, "_sort: %s is not offered; there is _lastUpdated, which is always used", shown(v))
+		by, descending := strings.CutPrefix(v, "-")
+		p := s.t.Param(by)
+		if p == nil || p.Type != DateParam {
+			return notSupported(name, "_sort: %s is not offered; there is one of %s, or the same with - before it", shown(v), strings.Join(s.sorts(), ", "))
+		}
+		s.query.Order.Descending = descending
+		if by != paramLastUpdated {
+			s.query.Order.Date = by
 		}
 	case paramTotal:
 		switch v {
@@ -191,15 +336,76 @@ func (s *searching) shape(name string, values []string) error {
 		switch v {
 		case "count":
 			s.query.Count, s.query.Total = 0, true
+		case "true", "text", "data":
+			s.part.summary = v
 		case "false":
 		default:
-			return notSupported(name, "_summary: %s is not offered; there are count, false", shown(v))
+			return invalid(name, "_summary: %s is not known; there are count, data, false, text, true", shown(v))
+		}
+	case paramElements:
+		if s.part.elements, err = readElements(v); err != nil {
+			return err
 		}
 	case paramCursor:
 		s.cursor = v
 		return nil
 	}
 	s.used.Set(name, v)
+	return nil
+}
+
+// sorts lists by what can be sorted.
+func (s *searching) sorts() []string {
+	var out []string
+	for i := range s.t.Params {
+		if s.t.Params[i].Type == DateParam {
+			out = append(out, s.t.Params[i].Name)
+		}
+	}
+	return out
+}
+
+// maxIncluded is how many resources may be included in a page.
+const maxIncluded = 2000
+
+// includes reads _include and _revinclude: Type:parameter, or Type:parameter:Target.
+func (s *searching) includes(name string, values []string) error {
+	if strings.Contains(name, ":") {
+		return notSupported(name, "%s: the modifier is not offered; what is included is not followed further", shown(name))
+	}
+	s.query.MaxIncluded = maxIncluded
+	for _, v := range values {
+		list := strings.Split(v, ":")
+		if len(list) < 2 || len(list) > 3 {
+			return invalid(name, "%s: %s is not of the form Type:parameter or Type:parameter:Target", name, shown(orNothing(v)))
+		}
+		target := ""
+		if len(list) == 3 {
+			target = list[2]
+		}
+		ok := false
+		if name == paramInclude {
+			ok = list[0] == s.t.Name && slices.Contains(s.t.Includes(), list[1])
+			if p := s.t.Param(list[1]); ok && (target == "" || slices.Contains(p.Targets, target)) {
+				s.query.Includes = append(s.query.Includes, view.Include{Param: p.Name, Target: target, Compartment: p.Compartment})
+			} else {
+				ok = false
+			}
+		} else if ok = slices.Contains(RevIncludes(s.h.types, s.t.Name), list[0]+":"+list[1]) && (target == "" || target == s.t.Name); ok {
+			s.query.RevIncludes = append(s.query.RevIncludes, view.RevInclude{Type: list[0], Param: list[1]})
+		}
+		if !ok {
+			offered := RevIncludes(s.h.types, s.t.Name)
+			if name == paramInclude {
+				offered = nil
+				for _, p := range s.t.Includes() {
+					offered = append(offered, s.t.Name+":"+p)
+				}
+			}
+			return notSupported(name, "%s: %s is not offered for %s; there are %s", name, shown(v), s.t.Name, orNothing(strings.Join(offered, ", ")))
+		}
+		s.used.Add(name, v)
+	}
 	return nil
 }
 
@@ -264,8 +470,4 @@ func (s *searching) notices() []entry {
 			fmt.Sprintf("%s is no search parameter of %s and was ignored, as Prefer: handling=lenient asks; there are %s", shown(orNothing(name)), s.t.Name, s.allowed()), "http."+shown(name)))
 	}
 	return out
-}
-
-func outcomeEntry(severity, code, text string, where ...string) entry {
-	return entry{body: fhir.OperationOutcome(severity, code, text, where...), mode: "outcome"}
 }

@@ -13,6 +13,10 @@ import (
 func etag(version int) string { return `W/"` + strconv.Itoa(version) + `"` }
 
 func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
+	p, err := readPart(r)
+	if err != nil {
+		return reply{}, err
+	}
 	row, ok, err := h.cfg.Store.Get(r.Context(), t.Name, id)
 	if err != nil {
 		return reply{}, err
@@ -21,6 +25,15 @@ func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
 		return reply{}, unknownResource(t.Name, id)
 	}
 	out := resourceReply(&row)
+	if !p.whole() {
+		// The tag is that of the whole version: a client must not take a part for it.
+		if out.body, err = p.of(t.Name, row.Body); err != nil {
+			return reply{}, err
+		}
+		delete(out.header, "ETag")
+		out.header["Cache-Control"] = "no-store"
+		return out, nil
+	}
 	if notModified(r.Header, &row) {
 		out.status, out.body = http.StatusNotModified, nil
 	}
@@ -153,15 +166,76 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 	}
 	b := bundle{kind: "history", watermark: state.Watermark, total: page.Total, self: link(r.base, path, used, given)}
 	for i := range page.Rows {
-		row := &page.Rows[i]
-		b.entries = append(b.entries, entry{fullURL: r.base + "/" + t.Name + "/" + row.ID, body: row.Body,
-			history: &historyEntry{url: t.Name + "/" + row.ID, version: row.Version, updated: row.Updated}})
+		b.entries = append(b.entries, versionEntry(r.base, &page.Rows[i]))
 	}
 	if page.More {
 		next := cursor{kind: historyCursor, after: view.Cursor{RID: int64(page.Rows[len(page.Rows)-1].Version)}, first: state}
 		b.next = link(r.base, path, used, next.encode(identity(path, used)))
 	}
 	return b.reply(), nil
+}
+
+// changesParams are the parameters of the history of a type and of everything.
+func changesParams() []string { return []string{paramCount, paramCursor, paramFormat, paramSince} }
+
+// changes answers the history of all resources of the types, newest first.
+func (h *Handler) changes(r *request, path string, types []string) (reply, error) {
+	q := view.ChangesQuery{Types: types, Count: min(DefaultCount, h.cfg.MaxCount)}
+	used, given := url.Values{}, ""
+	for _, name := range changesParams() {
+		if !r.params.Has(name) {
+			continue
+		}
+		v, err := single(name, r.params[name])
+		if err != nil {
+			return reply{}, err
+		}
+		switch name {
+		case paramCount:
+			if q.Count, err = h.count(v); err != nil {
+				return reply{}, err
+			}
+			v = strconv.Itoa(q.Count)
+		case paramSince:
+			if q.Since, err = h.sinceParam(v); err != nil {
+				return reply{}, err
+			}
+		case paramCursor:
+			given = v
+			continue
+		}
+		used.Set(name, v)
+	}
+	if err := onlyKnown(r, "this history", changesParams()...); err != nil {
+		return reply{}, err
+	}
+	c, err := readCursor(given, changesCursor, identity(path, used))
+	if err != nil {
+		return reply{}, err
+	}
+	q.Before = c.after
+	page, err := h.cfg.Store.Changes(r.Context(), q)
+	if err != nil {
+		return reply{}, err
+	}
+	state, err := c.settle(page.Mark)
+	if err != nil {
+		return reply{}, err
+	}
+	b := bundle{kind: "history", watermark: state.Watermark, total: -1, self: link(r.base, path, used, given)}
+	for i := range page.Rows {
+		b.entries = append(b.entries, versionEntry(r.base, &page.Rows[i]))
+	}
+	if page.More {
+		next := cursor{kind: changesCursor, after: page.Next, first: state}
+		b.next = link(r.base, path, used, next.encode(identity(path, used)))
+	}
+	return b.reply(), nil
+}
+
+func versionEntry(base string, row *view.Row) entry {
+	return entry{fullURL: base + "/" + row.Type + "/" + row.ID, body: row.Body,
+		history: &historyEntry{url: row.Type + "/" + row.ID, version: row.Version, updated: row.Updated}}
 }
 
 // onlyKnown refuses parameters that are not listed, unless the client is lenient.

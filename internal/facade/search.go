@@ -1,6 +1,9 @@
 package facade
 
 import (
+	"errors"
+	"fmt"
+	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
@@ -21,13 +24,17 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	}
 	s.query.After = c.after
 	page, err := h.cfg.Store.Search(r.Context(), s.query)
+	if errors.Is(err, view.ErrTooMany) {
+		return reply{}, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + paramInclude,
+			text: fmt.Sprintf("the page would include more than %d resources; give a smaller _count or leave an include out", maxIncluded)}
+	}
 	if err != nil {
 		return reply{}, err
 	}
 	if s.silent {
 		page.Total = -1
 	}
-	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(),
+	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
 		mode: func(*view.Row) string { return "match" }})
 }
 
@@ -36,6 +43,7 @@ type pageOf struct {
 	base, path, cursor string
 	used               url.Values
 	notices            []entry
+	part               part
 	mode               func(*view.Row) string
 }
 
@@ -44,11 +52,23 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	b := bundle{kind: "searchset", watermark: state.Watermark, total: page.Total, self: link(p.base, p.path, p.used, p.cursor), entries: p.notices}
-	for i := range page.Rows {
-		row := &page.Rows[i]
-		b.entries = append(b.entries, entry{fullURL: p.base + "/" + row.Type + "/" + row.ID, body: row.Body, mode: p.mode(row)})
+	b := bundle{kind: "searchset", watermark: state.Watermark, total: page.Total, self: link(p.base, p.path, p.used, p.cursor)}
+	add := func(row *view.Row, mode string) error {
+		body, err := p.part.of(row.Type, row.Body)
+		b.entries = append(b.entries, entry{fullURL: p.base + "/" + row.Type + "/" + row.ID, body: body, mode: mode})
+		return err
 	}
+	for i := range page.Rows {
+		if err := add(&page.Rows[i], p.mode(&page.Rows[i])); err != nil {
+			return reply{}, err
+		}
+	}
+	for i := range page.Included {
+		if err := add(&page.Included[i], "include"); err != nil {
+			return reply{}, err
+		}
+	}
+	b.entries = append(b.entries, p.notices...)
 	if page.More {
 		next := cursor{kind: c.kind, after: page.Next, first: state}
 		b.next = link(p.base, p.path, p.used, next.encode(identity(p.path, p.used)))
@@ -56,11 +76,16 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 	return b.reply(), nil
 }
 
+// everythingParams are the parameters of $everything.
+func everythingParams() []string {
+	return []string{paramCount, paramCursor, paramEnd, paramFormat, paramSince, paramStart, paramType}
+}
+
 // everything answers Patient/[id]/$everything.
 func (h *Handler) everything(r *request, id string) (reply, error) {
 	q := view.EverythingQuery{Patients: []string{id}, Count: min(DefaultCount, h.cfg.MaxCount)}
 	used, given := url.Values{}, ""
-	for _, name := range []string{paramCount, paramCursor, paramFormat, paramSince, paramType} {
+	for _, name := range everythingParams() {
 		if !r.params.Has(name) {
 			continue
 		}
@@ -86,14 +111,27 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 			if q.Since, err = h.sinceParam(v); err != nil {
 				return reply{}, err
 			}
+		case paramStart, paramEnd:
+			low, high, ok := interval(v, h.zone())
+			if !ok {
+				return reply{}, invalid(name, "%s: %s is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
+			}
+			if name == paramStart {
+				q.From = low
+			} else {
+				q.Until = high
+			}
 		case paramCursor:
 			given = v
 			continue
 		}
 		used.Set(name, v)
 	}
-	if err := onlyKnown(r, "$everything", paramCount, paramCursor, paramFormat, paramSince, paramType); err != nil {
+	if err := onlyKnown(r, "$everything", everythingParams()...); err != nil {
 		return reply{}, err
+	}
+	if !q.From.IsZero() && !q.Until.IsZero() && !q.From.Before(q.Until) {
+		return reply{}, invalid(paramEnd, "end: %s lies before start", shown(r.params.Get(paramEnd)))
 	}
 	path := "Patient/" + id + "/$everything"
 	c, err := readCursor(given, everythingCursor, identity(path, used))

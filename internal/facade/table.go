@@ -1,17 +1,26 @@
 package facade
 
-import "cannulary/fhir"
+import (
+	"slices"
 
-// Interaction is a FHIR REST interaction with a type, by its code in the CapabilityStatement.
+	"cannulary/fhir"
+)
+
+// Interaction is a FHIR REST interaction, by its code in the CapabilityStatement.
 type Interaction string
 
-// The interactions.
+// The interactions with a type, and HistorySystem with all of them.
 const (
 	Read            Interaction = "read"
 	VRead           Interaction = "vread"
 	HistoryInstance Interaction = "history-instance"
+	HistoryType     Interaction = "history-type"
 	SearchType      Interaction = "search-type"
+	HistorySystem   Interaction = "history-system"
 )
+
+// SystemInteractions lists the interactions that are not with one type.
+func SystemInteractions() []Interaction { return []Interaction{HistorySystem} }
 
 // ParamType is the type of a search parameter, by its code in FHIR.
 type ParamType string
@@ -22,6 +31,9 @@ const (
 	DateParam      ParamType = "date"
 	ReferenceParam ParamType = "reference"
 	QuantityParam  ParamType = "quantity"
+	StringParam    ParamType = "string"
+	URIParam       ParamType = "uri"
+	CompositeParam ParamType = "composite"
 )
 
 // Param is a search parameter. Its values stand in the search index under its name.
@@ -33,10 +45,50 @@ type Param struct {
 	// Compartment says that the parameter names the patient in whose compartment the
 	// resource is: the view is asked for that, which is faster.
 	Compartment bool
+	// Logical says that the references are known by an identifier only: they are found with
+	// the modifier :identifier, and with no other.
+	Logical bool
+	// Pairs are the parameters whose values a composite joins; one of the pairs must match.
+	// The values of a pair of component parameters must stand in the same component.
+	Pairs [][2]string
 	// Definition is the canonical URL, for parameters that are not FHIR's own.
 	Definition string
 	Doc        string
 }
+
+// The modifiers that are offered; beside them the type of what a reference names.
+const (
+	modNot        = "not"
+	modMissing    = "missing"
+	modExact      = "exact"
+	modContains   = "contains"
+	modIdentifier = "identifier"
+)
+
+// Modifiers lists the modifiers of the parameter.
+func (p *Param) Modifiers() []string {
+	if p.Name == paramID || p.Name == paramLastUpdated {
+		return nil
+	}
+	switch p.Type {
+	case TokenParam:
+		return []string{modMissing, modNot}
+	case ReferenceParam:
+		if p.Logical {
+			return []string{modIdentifier, modMissing}
+		}
+		return append([]string{modMissing}, p.Targets...)
+	case StringParam:
+		return []string{modContains, modExact, modMissing}
+	case DateParam, QuantityParam:
+		return []string{modMissing}
+	}
+	return nil
+}
+
+// Chains tells whether parameters of the one type that the reference names can be asked
+// for behind a dot, as in patient.identifier.
+func (p *Param) Chains() bool { return p.Type == ReferenceParam && !p.Logical && len(p.Targets) == 1 }
 
 // Type is a resource type with what may be done with it.
 type Type struct {
@@ -46,6 +98,9 @@ type Type struct {
 	Params       []Param
 	// Everything says that the operation $everything is offered.
 	Everything bool
+	// Published says that these are the service's own definitions: they do not change while
+	// it runs and have no versions.
+	Published bool
 }
 
 // Offers tells whether the interaction is offered.
@@ -68,6 +123,33 @@ func (t *Type) Param(name string) *Param {
 	return nil
 }
 
+// Includes lists the parameters by which _include follows references.
+func (t *Type) Includes() []string {
+	var out []string
+	for i := range t.Params {
+		if p := &t.Params[i]; p.Type == ReferenceParam && !p.Logical {
+			out = append(out, p.Name)
+		}
+	}
+	return out
+}
+
+// RevIncludes lists, as Type:parameter, by what _revinclude finds resources that refer to
+// those of the type. What refers to a patient is not offered: that is nearly everything,
+// and $everything is for that.
+func RevIncludes(types []Type, name string) []string {
+	var out []string
+	for i := range types {
+		for k := range types[i].Params {
+			p := &types[i].Params[k]
+			if p.Type == ReferenceParam && !p.Logical && !p.Compartment && slices.Contains(p.Targets, name) {
+				out = append(out, types[i].Name+":"+p.Name)
+			}
+		}
+	}
+	return out
+}
+
 // The parameters of every type: those that filter, and those that shape the answer.
 const (
 	paramID          = "_id"
@@ -76,20 +158,25 @@ const (
 	paramSort        = "_sort"
 	paramTotal       = "_total"
 	paramSummary     = "_summary"
+	paramElements    = "_elements"
+	paramInclude     = "_include"
+	paramRevInclude  = "_revinclude"
 	paramFormat      = "_format"
 	paramCursor      = "_cursor"
 	paramSince       = "_since"
 	paramAt          = "_at"
 	paramType        = "_type"
+	paramStart       = "start"
+	paramEnd         = "end"
 )
 
 func resultParams() []string {
-	return []string{paramCount, paramCursor, paramFormat, paramSort, paramSummary, paramTotal}
+	return []string{paramCount, paramCursor, paramElements, paramFormat, paramInclude, paramRevInclude, paramSort, paramSummary, paramTotal}
 }
 
 // Types is the table. It is made anew with every call.
 func Types() []Type {
-	all := []Interaction{Read, VRead, HistoryInstance, SearchType}
+	all := []Interaction{Read, VRead, HistoryInstance, HistoryType, SearchType}
 	types := []Type{
 		{Name: "Patient", Everything: true,
 			Doc:    "Identifiers, whether active, and the links that a merge leaves; nothing else. A search by the id of a merged Patient answers the survivor's resources and says so.",
@@ -97,33 +184,44 @@ func Types() []Type {
 		{Name: "Practitioner", Doc: "Staff, with the cannulation rating that stands.",
 			Params: []Param{identifier()}},
 		{Name: "Organization", Doc: "The dialysis unit.",
-			Params: []Param{identifier(), token("active", "Whether the registration stands."), token("type", "What kind of organisation.")}},
+			Params: []Param{identifier(), str("name", "Its name."), token("active", "Whether the registration stands."), token("type", "What kind of organisation.")}},
 		{Name: "Location", Doc: "The dialysis unit as a place.",
-			Params: []Param{identifier(), token("status", "Whether in use."), token("type", "What kind of place."), reference("organization", "Whose place it is.", "Organization")}},
+			Params: []Param{identifier(), str("name", "Its name."), token("status", "Whether in use."), token("type", "What kind of place."), reference("organization", "Whose place it is.", "Organization")}},
+		{Name: "Group", Doc: "The patients of a dialysis unit, for $export; members are not listed.",
+			Params: []Param{identifier(), token("type", "Kind of members."), token("actual", "Whether the members exist."), reference("managing-entity", "Whose group it is.", "Organization")}},
 		{Name: "BodyStructure", Doc: "Accesses and needle tracks.",
 			Params: []Param{identifier(), token("location", "Where on the body."), token("morphology", "What kind of structure."), patient()}},
 		{Name: "Procedure", Doc: "Sessions and, as part of them, insertions, removals, pegs and site preparation.",
 			Params: []Param{identifier(), token("status", "State of the procedure."), token("category", "Kind of procedure."), token("code", "What was done."),
-				token("reason-code", "Why it was done."), date("date", "When it was done."), patient(), subject(),
+				token("reason-code", "Why it was done."), date("date", "When it was done."), patient(), subject(), encounter(),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who did it.", "Practitioner"),
 				reference("location", "Where it was done.", "Location"),
-				track("procedure-track", "The track, or the access where no track is known, that the procedure was done on.")}},
+				ours(reference("track", "The track, or the access where no track is known, that the procedure was done on.", "BodyStructure"), "procedure-track")}},
 		{Name: "Observation", Doc: "Examination, attempt details, haemostasis, pressure, flow, signs, cultures; and how far each track has come.",
 			Params: []Param{identifier(), token("status", "State of the observation."), token("category", "Kind of observation."), token("code", "What was observed."),
 				token("combo-code", "What was observed, components included."), token("component-code", "What a component observed."),
 				token("value-concept", "Coded value."), token("combo-value-concept", "Coded value, components included."), token("component-value-concept", "Coded value of a component."),
 				quantity("value-quantity", "Measured value."), quantity("combo-value-quantity", "Measured value, components included."), quantity("component-value-quantity", "Measured value of a component."),
-				token("data-absent-reason", "Why there is no value."), token("component-data-absent-reason", "Why a component has no value."), token("method", "How it was observed."),
-				date("date", "When it was observed."), patient(), subject(), reference("focus", "The track or access that was observed.", "BodyStructure"),
+				token("data-absent-reason", "Why there is no value."), token("component-data-absent-reason", "Why a component has no value."), token("combo-data-absent-reason", "Why there is no value, components included."),
+				composite("code-value-concept", "What was observed with its coded value, as code$value.", "code", "value-concept"),
+				composite("code-value-quantity", "What was observed with its measured value, as code$value.", "code", "value-quantity"),
+				composite("component-code-value-concept", "One component's code with its coded value.", "component-code", "component-value-concept"),
+				composite("component-code-value-quantity", "One component's code with its measured value.", "component-code", "component-value-quantity"),
+				composite("combo-code-value-concept", "A code with its coded value, of the observation or of one component.", "code", "value-concept", "component-code", "component-value-concept"),
+				composite("combo-code-value-quantity", "A code with its measured value, of the observation or of one component.", "code", "value-quantity", "component-code", "component-value-quantity"),
+				token("method", "How it was observed."),
+				date("date", "When it was observed."), patient(), subject(), encounter(), reference("focus", "The track or access that was observed.", "BodyStructure"),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who observed.", "Practitioner"),
 				reference("has-member", "Observations of this panel.", "Observation"), reference("derived-from", "Observations that it rests on.", "Observation")}},
 		{Name: "DetectedIssue", Doc: "What the needling rules found, with its reasons; cleared ones carry a mitigation, those taken back are cancelled.",
-			Params: []Param{token("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure")}},
+			Params: []Param{identifier(), token("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure"),
+				ours(token("status", "Whether the finding stands."), "detectedissue-status"), ours(token("severity", "How grave: high is a stop, moderate a caution, low a note."), "detectedissue-severity")}},
 		{Name: "Flag", Doc: "Holds: no needle until a person lifts them. Active while open.",
-			Params: []Param{date("date", "When the hold was open."), patient(), subject(), reference("author", "The person who placed it.", "Practitioner"),
-				track("flag-track", "A track or access that is held.")}},
+			Params: []Param{identifier(), date("date", "When the hold was open."), patient(), subject(), reference("author", "The person who placed it.", "Practitioner"),
+				ours(token("status", "Whether the hold is open: active, or inactive when lifted."), "flag-status"),
+				ours(reference("track", "A track or access that is held.", "BodyStructure"), "flag-track")}},
 		{Name: "Device", Doc: "Needles and pegs whose lot or UDI was scanned.",
-			Params: []Param{token("type", "What kind of device.")}},
+			Params: []Param{token("type", "What kind of device."), str("udi-carrier", "The UDI as it was scanned, from its beginning.")}},
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
 			Params: []Param{reference("target", "The resource whose origin it is, whatever its version.", allTypes()...),
 				{Name: "patient", Type: ReferenceParam, Targets: []string{"Patient"}, Doc: "The Patient whose own versions it tells the origin of."},
@@ -137,11 +235,27 @@ func Types() []Type {
 			{Name: paramLastUpdated, Type: DateParam, Doc: "When the newest version was given; it never steps back."},
 		}, types[i].Params...)
 	}
+	for _, p := range [...][2]string{
+		{"StructureDefinition", "The profiles that every resource of this service meets and names."},
+		{"CodeSystem", "The codes that this project made for what has no standard code."},
+		{"ValueSet", "Which codes an element of a profile takes."},
+		{"NamingSystem", "The systems of the identifiers that this service gives."},
+		{"SearchParameter", "The search parameters that are not FHIR's own."},
+		{"OperationDefinition", "The operations as this service offers them."},
+		{"Measure", "How the infection rates are counted."},
+	} {
+		t := Type{Name: p[0], Doc: p[1], Interactions: []Interaction{Read, SearchType}, Published: true,
+			Params: []Param{{Name: paramID, Type: TokenParam, Doc: "The resource's id."}, str("name", "Its name for programs."), token("status", "Whether in use.")}}
+		if p[0] != "NamingSystem" { // R4 gives it no url
+			t.Params = append(t.Params, Param{Name: "url", Type: URIParam, Doc: "Its canonical URL."})
+		}
+		types = append(types, t)
+	}
 	return types
 }
 
 func allTypes() []string {
-	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
+	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
 }
 
 func token(name, doc string) Param    { return Param{Name: name, Type: TokenParam, Doc: doc} }
@@ -162,8 +276,24 @@ func subject() Param {
 	return Param{Name: "subject", Type: ReferenceParam, Targets: []string{"Patient"}, Compartment: true, Doc: "Whose it is; the same as patient."}
 }
 
-// track is a parameter of our own: R4 has none that leads from these types to the part of
-// the body.
-func track(definition, doc string) Param {
-	return Param{Name: "track", Type: ReferenceParam, Targets: []string{"BodyStructure"}, Definition: fhir.Base + "/SearchParameter/" + definition, Doc: doc}
+func encounter() Param {
+	return Param{Name: "encounter", Type: ReferenceParam, Targets: []string{"Encounter"}, Logical: true,
+		Doc: "The visit, by the session's identifier as the sender wrote it: encounter:identifier=system|value."}
+}
+
+func str(name, doc string) Param { return Param{Name: name, Type: StringParam, Doc: doc} }
+
+// composite joins the parameters two by two.
+func composite(name, doc string, parts ...string) Param {
+	p := Param{Name: name, Type: CompositeParam, Doc: doc}
+	for i := 0; i+1 < len(parts); i += 2 {
+		p.Pairs = append(p.Pairs, [2]string{parts[i], parts[i+1]})
+	}
+	return p
+}
+
+// ours marks a parameter that R4 does not have.
+func ours(p Param, definition string) Param {
+	p.Definition = fhir.Base + "/SearchParameter/" + definition
+	return p
 }

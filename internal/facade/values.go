@@ -141,7 +141,11 @@ func (s *searching) date(p *Param, value string) (view.Condition, error) {
 
 func (s *searching) token(p *Param, value string) (view.Condition, error) {
 	parts := splitAt(value, '|')
-	t := view.TokenIs{Param: p.Name}
+	t := view.TokenIs{Param: indexed(p)}
+	if p.Type == URIParam {
+		t.Code = unescape(value) // a | belongs to it
+		return t, nil
+	}
 	switch len(parts) {
 	case 1:
 		t.Code = unescape(parts[0])
@@ -160,6 +164,18 @@ func (s *searching) token(p *Param, value string) (view.Condition, error) {
 		return view.IDIs{ID: t.Code}, nil
 	}
 	return t, nil
+}
+
+// text reads a string.
+func text(p *Param, modifier, value string) view.Condition {
+	c := view.StringIs{Param: p.Name, Value: unescape(value), Match: view.Begins}
+	switch modifier {
+	case modExact:
+		c.Match = view.Exactly
+	case modContains:
+		c.Match = view.Contains
+	}
+	return c
 }
 
 var (
@@ -190,15 +206,7 @@ func (s *searching) reference(p *Param, only, value string) ([]view.Condition, e
 		if typ != "" && typ != target || only != "" && only != target {
 			continue
 		}
-		to := id
-		if target == "Patient" && (p.Name == "patient" || p.Name == "subject") {
-			to = s.survivor(id)
-		}
-		if p.Compartment {
-			out = append(out, view.InCompartment{Patient: to})
-		} else {
-			out = append(out, view.ReferenceIs{Param: p.Name, Type: target, ID: to})
-		}
+		out = append(out, s.refersTo(p, target, id))
 	}
 	if len(out) == 0 {
 		return nil, invalid(p.Name, "%s: it refers to %s, not to %s", p.Name, strings.Join(p.Targets, " or "), shown(ref))

@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode"
+
+	"golang.org/x/text/unicode/norm"
 
 	"cannulary/fhir"
 )
@@ -50,7 +53,7 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	first := now.version == 0
 	now.version++
 	now.hash = hash
-	body := fhir.WithMeta(r.Body, r.ID, now.version, updated)
+	body := fhir.WithMeta(r.Body, r.ID, r.Profile, now.version, updated)
 	if first {
 		if now.rid, err = t.insert(`INSERT INTO resource (type, id, patient, version, updated, seq, hash, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
 			r.Type, r.ID, r.Patient, now.version, millis(updated), int64(seq), hash[:], body); err != nil {
@@ -106,7 +109,7 @@ func (t *Tx) insert(q string, args ...any) (int64, error) {
 
 // replace moves the newest version to the history and puts another in its place.
 func (t *Tx) replace(r fhir.Resource, now stored, seq uint64, updated time.Time, body []byte) error {
-	if err := t.exec(`INSERT INTO history (rid, version, updated, seq, body) SELECT rid, version, updated, seq, body FROM resource WHERE rid = ?`, now.rid); err != nil {
+	if err := t.exec(`INSERT INTO history (rid, version, type, updated, seq, body) SELECT rid, version, type, updated, seq, body FROM resource WHERE rid = ?`, now.rid); err != nil {
 		return err
 	}
 	return t.exec(`UPDATE resource SET patient = ?, version = ?, updated = ?, seq = ?, hash = ?, body = ? WHERE rid = ?`,
@@ -154,7 +157,26 @@ func (t *Tx) index(rid int64, patient string, x fhir.Index, first bool) error {
 	for _, v := range x.Quantities {
 		quantities = append(quantities, v.Param, v.Value, v.System, v.Code, rid)
 	}
-	return t.rows(`INSERT INTO quantity (param, value, system, code, rid) VALUES `, `(?,?,?,?,?)`, 5, quantities)
+	if err := t.rows(`INSERT INTO quantity (param, value, system, code, rid) VALUES `, `(?,?,?,?,?)`, 5, quantities); err != nil {
+		return err
+	}
+	var strs []any
+	for _, v := range x.Strings {
+		strs = append(strs, v.Param, v.Value, Fold(v.Value), rid)
+	}
+	return t.rows(`INSERT INTO string (param, value, folded, rid) VALUES `, `(?,?,?,?)`, 4, strs)
+}
+
+// Fold makes a string fit for comparison as FHIR R4's string search asks: without regard
+// to case and accents.
+func Fold(s string) string {
+	var b strings.Builder
+	for _, r := range norm.NFD.String(s) {
+		if !unicode.Is(unicode.Mn, r) {
+			b.WriteString(strings.ToLower(string(r)))
+		}
+	}
+	return b.String()
 }
 
 // parts are the parameters that a composed one stands for: searches ask for those, so that
@@ -167,19 +189,21 @@ func parts(param string) []string {
 		return []string{"value-concept", "component-value-concept"}
 	case "combo-value-quantity":
 		return []string{"value-quantity", "component-value-quantity"}
+	case "combo-data-absent-reason":
+		return []string{"data-absent-reason", "component-data-absent-reason"}
 	}
 	return []string{param}
 }
 
 // lean leaves out the search values that are found another way: those of composed
-// parameters, and the patient in whose compartment the resource is.
+// parameters, and the patient in whose compartment the resource is (patient, subject).
 func lean(x fhir.Index, patient string) fhir.Index {
 	has := map[fhir.Token]bool{}
 	for _, v := range x.Tokens {
 		has[v] = true
 	}
 	var out fhir.Index
-	out.Dates = x.Dates
+	out.Dates, out.Strings = x.Dates, x.Strings
 	for _, v := range x.Tokens {
 		known := false
 		for _, p := range parts(v.Param) {
@@ -190,7 +214,7 @@ func lean(x fhir.Index, patient string) fhir.Index {
 		}
 	}
 	for _, v := range x.References {
-		if v.Param != "patient" || v.ID != patient {
+		if v.Param != "patient" && v.Param != "subject" || v.ID != patient {
 			out.References = append(out.References, v)
 		}
 	}
@@ -245,7 +269,10 @@ func (t *Tx) unindex(rid int64, want map[int64]bool) error {
 	if err := t.exec(`DELETE FROM period WHERE rid = ?`, rid); err != nil {
 		return err
 	}
-	return t.exec(`DELETE FROM quantity WHERE rid = ?`, rid)
+	if err := t.exec(`DELETE FROM quantity WHERE rid = ?`, rid); err != nil {
+		return err
+	}
+	return t.exec(`DELETE FROM string WHERE rid = ?`, rid)
 }
 
 // term finds or makes the number of a search value.

@@ -3,6 +3,7 @@ package view
 import (
 	"context"
 	"database/sql"
+	"math"
 	"time"
 )
 
@@ -11,9 +12,12 @@ type EverythingQuery struct {
 	Patients []string  // ids of one person's Patients
 	Types    []string  // only resources of these types; empty for all
 	Since    time.Time // only what changed at this time or later; zero for all
-	Count    int
-	After    Cursor
-	Total    bool
+	// From and Until ask only for what has no clinical date or one that reaches into
+	// [From, Until); zero for no bound.
+	From, Until time.Time
+	Count       int
+	After       Cursor
+	Total       bool
 }
 
 // Everything reads a page of the patients' compartments, the Patients themselves
@@ -26,12 +30,23 @@ func (s *Store) Everything(ctx context.Context, q EverythingQuery) (page Page, e
 		if page.Mark, err = mark(ctx, tx); err != nil {
 			return err
 		}
-		return fill(ctx, tx, &page, q.Count, q.After, q.Total, func(c *clause) {
+		return fill(ctx, tx, &page, filling{count: q.Count, after: q.After, total: q.Total}, func(c *clause) {
 			// UNION keeps each rid once, so the recursion ends. Only types that belong to
 			// no patient are followed: a reference never leads to somebody else's data.
 			c.add(` FROM (WITH RECURSIVE e(rid) AS (
-				SELECT rid FROM resource WHERE patient <> '' AND patient IN `)
+				SELECT rid FROM resource r WHERE patient <> '' AND patient IN `)
 			c.list(q.Patients)
+			if !q.From.IsZero() || !q.Until.IsZero() {
+				care := overlapsCare{math.MinInt64, math.MaxInt64}
+				if !q.From.IsZero() {
+					care.low = millis(q.From)
+				}
+				if !q.Until.IsZero() {
+					care.high = millis(q.Until)
+				}
+				c.add(` AND `)
+				care.holds(c)
+			}
 			c.add(` UNION SELECT p.rid FROM e CROSS JOIN resource o ON o.rid = e.rid AND o.patient <> ''
 					CROSS JOIN reference f ON f.param = 'target' AND f.target = o.type || '/' || o.id
 					CROSS JOIN resource p ON p.rid = f.rid AND p.type = 'Provenance'

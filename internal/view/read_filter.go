@@ -12,9 +12,10 @@ type Filter []Condition
 type Condition interface {
 	// holds writes an expression about the resource r.
 	holds(c *clause)
-	// rows writes a query for the rids of all resources, of any type, of which the
-	// condition holds; it returns false where no index leads to them.
-	rows(c *clause) bool
+	// rows writes a query for the rids of resources, of any type, among which are all of
+	// which the condition holds. ok is false where no index leads to them; exact tells that
+	// the condition holds of all of them.
+	rows(c *clause) (ok, exact bool)
 }
 
 // clause gathers SQL text and the values bound to it. Values never become text.
@@ -55,15 +56,15 @@ func (t TokenIs) holds(c *clause) {
 	c.add(`)`)
 }
 
-func (t TokenIs) rows(c *clause) bool {
+func (t TokenIs) rows(c *clause) (ok, exact bool) {
 	if t.Code == "" {
-		return false
+		return false, false
 	}
 	c.add(`SELECT rid FROM token WHERE param IN (?, ?, ?) AND code = ?`, append(three(t.Param), t.Code)...)
 	if t.HasSystem {
 		c.add(` AND system = ?`, t.System)
 	}
-	return true
+	return true, true
 }
 
 // three is a parameter and what it is composed of, as three values.
@@ -79,25 +80,27 @@ func (f ReferenceIs) holds(c *clause) {
 	c.add(`EXISTS (SELECT 1 FROM reference f WHERE f.param = ? AND f.target = ? AND f.rid = r.rid)`, f.Param, f.Type+"/"+f.ID)
 }
 
-func (f ReferenceIs) rows(c *clause) bool {
+func (f ReferenceIs) rows(c *clause) (ok, exact bool) {
 	c.add(`SELECT rid FROM reference WHERE param = ? AND target = ?`, f.Param, f.Type+"/"+f.ID)
-	return true
+	return true, true
 }
 
 // InCompartment asks for the resources of one patient.
 type InCompartment struct{ Patient string }
 
-func (p InCompartment) holds(c *clause)   { c.add(`r.patient = ?`, p.Patient) }
-func (InCompartment) rows(_ *clause) bool { return false } // resource_patient also gives the order
+func (p InCompartment) holds(c *clause) { c.add(`r.patient = ?`, p.Patient) }
+
+// rows has none: resource_patient also gives the order.
+func (InCompartment) rows(_ *clause) (ok, exact bool) { return false, false }
 
 // IDIs asks for one resource by its id.
 type IDIs struct{ ID string }
 
 func (i IDIs) holds(c *clause) { c.add(`r.id = ?`, i.ID) }
 
-func (i IDIs) rows(c *clause) bool {
+func (i IDIs) rows(c *clause) (ok, exact bool) {
 	c.add(`SELECT rid FROM resource WHERE type = ? AND id = ?`, c.typ, i.ID)
-	return true
+	return true, true
 }
 
 // Prefix is how a value is compared with a date or a quantity, as in FHIR R4 search.
@@ -154,7 +157,24 @@ func (d DateIs) holds(c *clause) {
 	c.add(`)`)
 }
 
-func (DateIs) rows(_ *clause) bool { return false }
+// rows finds those that end late enough, and early enough where the prefix asks for it.
+func (d DateIs) rows(c *clause) (ok, exact bool) {
+	low, high := millis(d.Low), millis(d.High)
+	switch d.Prefix {
+	case Equal:
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ? AND high <= ?`, d.Param, low, high)
+	case Greater:
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, high)
+		return true, true
+	case StartsAfter:
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, high)
+	case GreaterEqual:
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, low)
+	default:
+		return false, false
+	}
+	return true, false
+}
 
 // UpdatedIs asks for meta.lastUpdated, which is known to the millisecond.
 type UpdatedIs struct {
@@ -180,7 +200,8 @@ func (u UpdatedIs) holds(c *clause) {
 	}
 }
 
-func (UpdatedIs) rows(_ *clause) bool { return false }
+// rows has none: the order of the answer leads to them.
+func (UpdatedIs) rows(_ *clause) (ok, exact bool) { return false, false }
 
 // QuantityIs asks for a quantity parameter. Equal and NotEqual compare with [Low, High),
 // what the digits of the value imply; the others with Value itself.
@@ -193,27 +214,32 @@ type QuantityIs struct {
 
 func (q QuantityIs) holds(c *clause) {
 	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?) AND `, three(q.Param)...)
-	switch q.Prefix {
-	case NotEqual:
-		c.add(`(q.value < ? OR q.value >= ?)`, q.Low, q.High)
-	case Greater, StartsAfter:
-		c.add(`q.value > ?`, q.Value)
-	case Less, EndsBefore:
-		c.add(`q.value < ?`, q.Value)
-	case GreaterEqual:
-		c.add(`q.value >= ?`, q.Value)
-	case LessEqual:
-		c.add(`q.value <= ?`, q.Value)
-	default:
-		c.add(`q.value >= ? AND q.value < ?`, q.Low, q.High)
-	}
-	if q.System != "" {
-		c.add(` AND q.system = ?`, q.System)
-	}
-	if q.Code != "" {
-		c.add(` AND q.code = ?`, q.Code)
-	}
+	q.compare(c, `q.value`, `q.system`, `q.code`)
 	c.add(`)`)
 }
 
-func (QuantityIs) rows(_ *clause) bool { return false }
+// compare writes the comparison with expressions for a value and its unit.
+func (q QuantityIs) compare(c *clause, value, system, code string) {
+	switch q.Prefix {
+	case NotEqual:
+		c.add(`(`+value+` < ? OR `+value+` >= ?)`, q.Low, q.High)
+	case Greater, StartsAfter:
+		c.add(value+` > ?`, q.Value)
+	case Less, EndsBefore:
+		c.add(value+` < ?`, q.Value)
+	case GreaterEqual:
+		c.add(value+` >= ?`, q.Value)
+	case LessEqual:
+		c.add(value+` <= ?`, q.Value)
+	default:
+		c.add(value+` >= ? AND `+value+` < ?`, q.Low, q.High)
+	}
+	if q.System != "" {
+		c.add(` AND `+system+` = ?`, q.System)
+	}
+	if q.Code != "" {
+		c.add(` AND `+code+` = ?`, q.Code)
+	}
+}
+
+func (QuantityIs) rows(_ *clause) (ok, exact bool) { return false, false }

@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 2
+const SchemaVersion = 3
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -35,8 +35,9 @@ var schema = []string{
 	`CREATE INDEX resource_updated ON resource (type, updated, rid)`,
 	`CREATE INDEX resource_patient ON resource (patient, type, updated, rid)`,
 	// Its earlier versions.
-	`CREATE TABLE history (rid INTEGER NOT NULL, version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL,
+	`CREATE TABLE history (rid INTEGER NOT NULL, version INTEGER NOT NULL, type TEXT NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL,
 		body BLOB NOT NULL, PRIMARY KEY (rid, version))`,
+	`CREATE INDEX history_updated ON history (type, updated, seq, rid)`,
 
 	// Search values of kinds t (token) and r (reference), each once: the same code or the
 	// same patient stands in thousands of resources. For a reference code is "Type/id".
@@ -48,6 +49,10 @@ var schema = []string{
 	`CREATE VIEW reference (param, target, rid) AS SELECT t.param, t.code, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 'r'`,
 	`CREATE TABLE period (param TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, rid INTEGER NOT NULL,
 		PRIMARY KEY (rid, param, low, high)) WITHOUT ROWID`,
+	`CREATE INDEX period_high ON period (param, high)`,
+	// Strings, as they are and as they are compared: without case and accents.
+	`CREATE TABLE string (param TEXT NOT NULL, value TEXT NOT NULL, folded TEXT NOT NULL, rid INTEGER NOT NULL)`,
+	`CREATE INDEX string_rid ON string (rid)`,
 	`CREATE TABLE quantity (param TEXT NOT NULL, value REAL NOT NULL, system TEXT NOT NULL, code TEXT NOT NULL, rid INTEGER NOT NULL)`,
 	`CREATE INDEX quantity_rid ON quantity (rid)`,
 

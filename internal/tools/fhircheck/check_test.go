@@ -33,7 +33,7 @@ type seen map[string]int
 func (s seen) accept(t *testing.T, u *jsonformat.Unmarshaller, list ...fhir.Resource) {
 	t.Helper()
 	for _, r := range list {
-		body := fhir.WithMeta(r.Body, r.ID, 1, fhirtest.Start)
+		body := fhir.WithMeta(r.Body, r.ID, r.Profile, 1, fhirtest.Start)
 		if _, err := u.UnmarshalR4(body); err != nil {
 			t.Fatalf("%s/%s is refused: %v\n%s", r.Type, r.ID, err, body)
 		}

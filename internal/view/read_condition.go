@@ -1,0 +1,174 @@
+package view
+
+import "strings"
+
+// Match is how a string is compared.
+type Match string
+
+// The matches. Begins and Contains do not regard case and accents.
+const (
+	Begins   Match = "begins"
+	Contains Match = "contains"
+	Exactly  Match = "exactly"
+)
+
+// StringIs asks for a string parameter.
+type StringIs struct {
+	Param, Value string
+	Match        Match
+}
+
+func (s StringIs) holds(c *clause) {
+	c.add(`EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND s.param = ? AND `, s.Param)
+	folded := Fold(s.Value)
+	switch s.Match {
+	case Exactly:
+		c.add(`s.value = ?)`, s.Value)
+	case Contains:
+		c.add(`instr(s.folded, ?) > 0)`, folded)
+	default:
+		c.add(`substr(s.folded, 1, length(?)) = ?)`, folded, folded)
+	}
+}
+
+// Matches tells whether a value is what is asked for.
+func (s StringIs) Matches(value string) bool {
+	switch s.Match {
+	case Exactly:
+		return value == s.Value
+	case Contains:
+		return strings.Contains(Fold(value), Fold(s.Value))
+	}
+	return strings.HasPrefix(Fold(value), Fold(s.Value))
+}
+
+func (s StringIs) rows(c *clause) (ok, exact bool) {
+	c.add(`SELECT rid FROM string WHERE param = ?`, s.Param)
+	return true, false
+}
+
+// Not holds where none of the conditions does.
+type Not struct{ Of Filter }
+
+func (n Not) holds(c *clause) {
+	c.add(`NOT `)
+	n.Of.holds(c)
+}
+
+func (Not) rows(_ *clause) (ok, exact bool) { return false, false }
+
+// Missing asks for resources that have no value of a parameter, or with Some for those
+// that have one.
+type Missing struct {
+	Param string
+	// Compartment tells that the parameter names the patient in whose compartment it is.
+	Compartment, Some bool
+}
+
+func (m Missing) holds(c *clause) {
+	if !m.Some {
+		c.add(`NOT `)
+	}
+	if m.Compartment {
+		c.add(`(r.patient <> '')`)
+		return
+	}
+	// The signs keep SQLite from walking through all values of that parameter.
+	c.add(`(EXISTS (SELECT 1 FROM term_use u CROSS JOIN term t ON t.id = u.term WHERE u.rid = r.rid AND +t.param IN (?, ?, ?))
+		OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param = ?)
+		OR EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?))
+		OR EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND +s.param = ?))`,
+		append(append(append(three(m.Param), m.Param), three(m.Param)...), m.Param)...)
+}
+
+func (Missing) rows(_ *clause) (ok, exact bool) { return false, false }
+
+// ComponentIs asks for one component that has both the code and the value. The index does
+// not tell which values belong together; the component itself does.
+type ComponentIs struct {
+	Code  TokenIs
+	Value Condition // TokenIs or QuantityIs
+}
+
+func (p ComponentIs) holds(c *clause) {
+	c.add(`(`)
+	p.Code.holds(c)
+	c.add(` AND `)
+	p.Value.holds(c)
+	c.add(` AND EXISTS (SELECT 1 FROM json_each(CAST(r.body AS TEXT), '$.component') c WHERE `)
+	p.Code.coded(c, `$.code.coding`)
+	c.add(` AND `)
+	switch v := p.Value.(type) {
+	case TokenIs:
+		v.coded(c, `$.valueCodeableConcept.coding`)
+	case QuantityIs:
+		v.compare(c, `json_extract(c.value, '$.valueQuantity.value')`, `json_extract(c.value, '$.valueQuantity.system')`, `json_extract(c.value, '$.valueQuantity.code')`)
+	default:
+		c.add(`0`)
+	}
+	c.add(`))`)
+}
+
+// coded writes that a coding at the path of the component c is the one asked for.
+func (t TokenIs) coded(c *clause, path string) {
+	c.add(`EXISTS (SELECT 1 FROM json_each(c.value, ?) k WHERE 1`, path)
+	if t.Code != "" {
+		c.add(` AND json_extract(k.value, '$.code') = ?`, t.Code)
+	}
+	if t.HasSystem {
+		c.add(` AND coalesce(json_extract(k.value, '$.system'), '') = ?`, t.System)
+	}
+	c.add(`)`)
+}
+
+func (p ComponentIs) rows(c *clause) (ok, exact bool) {
+	if ok, _ := p.Value.rows(c); ok {
+		return true, false
+	}
+	ok, _ = p.Code.rows(c)
+	return ok, false
+}
+
+// Both holds where both conditions do.
+type Both struct{ A, B Condition }
+
+func (b Both) holds(c *clause) {
+	c.add(`(`)
+	b.A.holds(c)
+	c.add(` AND `)
+	b.B.holds(c)
+	c.add(`)`)
+}
+
+func (b Both) rows(c *clause) (ok, exact bool) {
+	if ok, _ := b.B.rows(c); ok {
+		return true, false
+	}
+	ok, _ = b.A.rows(c)
+	return ok, false
+}
+
+// overlapsCare asks for resources without a clinical date, and for those whose clinical
+// date reaches into [low, high).
+type overlapsCare struct{ low, high int64 }
+
+// careDates are the parameters that tell when something happened to the patient.
+var careDates = []string{"date", "identified"}
+
+func (o overlapsCare) holds(c *clause) {
+	c.add(`(NOT EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param IN `)
+	c.list(careDates)
+	c.add(`) OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param IN `)
+	c.list(careDates)
+	c.add(` AND p.low < ? AND p.high > ?))`, o.high, o.low)
+}
+
+// holds writes that one of the filter's conditions holds.
+func (f Filter) holds(c *clause) {
+	c.add(`(0`)
+	for _, cond := range f {
+		c.add(` OR `)
+		cond.holds(c)
+	}
+	c.add(`)`)
+}
