@@ -58,9 +58,6 @@ type Index struct {
 	Strings    []Text
 }
 
-// Text is a value of a string parameter.
-type Text struct{ Param, Value string }
-
 // Token is a value of a token parameter. System is empty where the element has none.
 type Token struct{ Param, System, Code string }
 

@@ -77,10 +77,10 @@ func TestJudgementIsFound(t *testing.T) {
 			t.Errorf("$everything has no %s/%s: %s", r.Type, r.ID, all)
 		}
 	}
-	// There is no status parameter; to ignore it would answer with holds that are over.
-	for _, path := range []string{"/Flag?patient=p&status=active", "/DetectedIssue?patient=p&status=final"} {
-		if a := s.get(path); a.status != 400 {
-			t.Errorf("%s: %d %s", path, a.status, a.body)
+	// What is over or taken back is told apart by its status, and by that alone.
+	for path, want := range map[string]bool{"/Flag?patient=p&status=active": true, "/Flag?patient=p&status=entered-in-error": false, "/DetectedIssue?patient=p&status=final": true, "/DetectedIssue?patient=p&status=cancelled": false, "/DetectedIssue?severity=high": true} {
+		if got := s.bundle(s.get(path)).ids() != ""; got != want {
+			t.Errorf("%s finds something: %t", path, got)
 		}
 	}
 }

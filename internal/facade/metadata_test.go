@@ -86,6 +86,10 @@ func TestTableFitsTheIndex(t *testing.T) {
 	targets := map[string][]string{}
 	for _, typ := range facade.Types() {
 		for _, p := range typ.Params {
+			if p.Logical {
+				table[typ.Name+" "+p.Name+":identifier"] = facade.TokenParam
+				continue
+			}
 			table[typ.Name+" "+p.Name], targets[typ.Name+" "+p.Name] = p.Type, p.Targets
 		}
 	}
