@@ -122,9 +122,24 @@ func (c *Corpus) of(r *Resource, p *param, e item) (span, bool) {
 	return out, err == nil
 }
 
+// spanKey is what an element's span depends on.
+type spanKey struct {
+	param, text string
+	mutant      Mutant
+}
+
 // known is an element's span, wider than its text where less is known.
 func (c *Corpus) known(r *Resource, p *param, s string) (span, error) {
+	key := spanKey{p.name, s, c.Mutant}
+	if x, ok := r.spans[key]; ok {
+		return x, nil
+	}
 	x, err := c.span(s)
+	defer func() {
+		if err == nil && c.Mutant == None {
+			r.spans[key] = x
+		}
+	}()
 	if err == nil && c.Readings.Known != nil && strings.Contains(s, "T") {
 		if width := c.Readings.Known(r, p.name, s); width > x.high.Sub(x.low) {
 			x.high = x.low.Add(width)

@@ -10,13 +10,19 @@ import (
 )
 
 // token matches code, system|code, |code (no system) and system| (any code).
-func (c *Corpus) token(value string) (matcher, error) {
+//
+// Reading: R4 forbids the bar for booleans and has no use for it with ids; such a query has
+// no meaning.
+func (c *Corpus) token(p *param, value string) (matcher, error) {
 	list, err := split(value, '|')
 	if err != nil {
 		return nil, err
 	}
 	if len(list) > 2 {
 		return nil, fmt.Errorf("a token has one system and one code")
+	}
+	if as := p.elements[0].as; len(list) == 2 && (as == asBoolean || as == asID) {
+		return nil, fmt.Errorf("%s has no systems", p.name)
 	}
 	code := c.literal(list[len(list)-1])
 	system := ""
@@ -56,7 +62,7 @@ func (e item) coded() (system, code string) {
 // :identifier a token on Reference.identifier.
 func (c *Corpus) reference(p *param, modifier, value string) (matcher, error) {
 	if modifier == "identifier" {
-		match, err := c.token(value)
+		match, err := c.token(&param{elements: []element{{as: asIdentifier}}}, value)
 		if err != nil {
 			return nil, err
 		}

@@ -23,14 +23,17 @@ type Resource struct {
 	Type, ID string
 	Body     map[string]any
 
-	found map[string][]any // elements by type of value and path
+	// What was worked out before: elements by path, values by parameter, dates by their text.
+	found map[string][]any
+	items map[*param][]item
+	spans map[spanKey]span
 }
 
 // Read reads a resource's JSON; numbers keep their digits.
 func Read(body []byte) (*Resource, error) {
 	d := json.NewDecoder(bytes.NewReader(body))
 	d.UseNumber()
-	r := &Resource{found: map[string][]any{}}
+	r := &Resource{found: map[string][]any{}, items: map[*param][]item{}, spans: map[spanKey]span{}}
 	if err := d.Decode(&r.Body); err != nil {
 		return nil, err
 	}
@@ -59,8 +62,8 @@ type Corpus struct {
 	// Mutant misreads one rule.
 	Mutant Mutant
 
-	list  []*Resource
-	byKey map[string]*Resource
+	byType map[string][]*Resource
+	byKey  map[string]*Resource
 }
 
 // Readings are the ways in which a server may differ from the words of R4 and say so.
@@ -71,6 +74,9 @@ type Readings struct {
 	// OneDigitOfPower reads 1e2 as 95 to 105, as R4's table of examples does, and not as 50
 	// to 150, as its sentence on significant digits does.
 	OneDigitOfPower bool
+	// LogicalIsMissing takes a reference that is known by its identifier only for missing. R4:
+	// missing "usually equates to not having the relevant element".
+	LogicalIsMissing bool
 	// Known answers the precision to which an element's time is known where its text says
 	// more than that: R4 has no dateTime that ends with the minute. Nil takes the text.
 	Known func(r *Resource, param, value string) time.Duration
@@ -79,28 +85,23 @@ type Readings struct {
 // Add adds resources; one with the key of an earlier one takes its place.
 func (c *Corpus) Add(list ...*Resource) {
 	if c.byKey == nil {
-		c.byKey = map[string]*Resource{}
+		c.byKey, c.byType = map[string]*Resource{}, map[string][]*Resource{}
 	}
 	for _, r := range list {
 		if old := c.byKey[r.Key()]; old != nil {
-			c.list[slices.Index(c.list, old)] = r
+			c.byType[r.Type][slices.Index(c.byType[r.Type], old)] = r
 		} else {
-			c.list = append(c.list, r)
+			c.byType[r.Type] = append(c.byType[r.Type], r)
 		}
 		c.byKey[r.Key()] = r
 	}
 }
 
+// Get is the resource of that key, nil if there is none.
+func (c *Corpus) Get(key string) *Resource { return c.byKey[key] }
+
 // All are the resources of a type, in the order in which they were added.
-func (c *Corpus) All(typ string) []*Resource {
-	var out []*Resource
-	for _, r := range c.list {
-		if r.Type == typ {
-			out = append(out, r)
-		}
-	}
-	return out
-}
+func (c *Corpus) All(typ string) []*Resource { return c.byType[typ] }
 
 // With is the corpus, misreading one rule.
 func (c *Corpus) With(m Mutant) *Corpus {
@@ -130,10 +131,7 @@ func (c *Corpus) Search(typ string, query url.Values) ([]string, error) {
 		}
 	}
 	out := []string{}
-	for _, r := range c.list {
-		if r.Type != typ {
-			continue
-		}
+	for _, r := range c.byType[typ] {
 		n := 0
 		for _, f := range all {
 			if f(r) {
@@ -207,7 +205,15 @@ func (c *Corpus) missing(p *param, value string) (filter, error) {
 	if value != "true" && value != "false" {
 		return nil, fmt.Errorf(":missing is true or false")
 	}
-	return func(r *Resource) bool { return (len(c.elements(r, p)) == 0) == (value == "true") }, nil
+	return func(r *Resource) bool {
+		n := 0
+		for _, e := range c.elements(r, p) {
+			if p.kind != Reference || !c.Readings.LogicalIsMissing || p.logical || c.local(e) != "" {
+				n++
+			}
+		}
+		return (n == 0) == (value == "true")
+	}, nil
 }
 
 // single is one value of a parameter.
@@ -236,7 +242,7 @@ func (c *Corpus) matcher(p *param, modifier, value string) (matcher, error) {
 		if modifier != "" && modifier != "not" {
 			return nil, fmt.Errorf("no modifier :%s", modifier)
 		}
-		return c.token(value)
+		return c.token(p, value)
 	case Reference:
 		return c.reference(p, modifier, value)
 	case String:
@@ -256,6 +262,9 @@ func (c *Corpus) matcher(p *param, modifier, value string) (matcher, error) {
 
 // chain is reference.parameter: a referred resource, of any of the reference's types or of
 // the one that the modifier names, matches.
+//
+// Reading: by this server's rule on merged patients their ids and identifiers stand for the
+// survivor; nothing else that is said of a merged patient is said of the survivor.
 func (c *Corpus) chain(p *param, modifier, name, value string) (filter, error) {
 	if p.kind != Reference {
 		return nil, fmt.Errorf("only references are chained")
@@ -280,8 +289,19 @@ func (c *Corpus) chain(p *param, modifier, name, value string) (filter, error) {
 	if len(inner) == 0 {
 		return nil, last
 	}
+	merged := map[string]bool{}
+	if p.survivor && c.Survivor != nil && c.Mutant != SurvivorIgnored && (name == "_id" || name == "identifier") {
+		for _, x := range c.byType["Patient"] {
+			if f := inner["Patient"]; f != nil && c.Survivor(x.ID) != x.ID && f(x) {
+				merged["Patient/"+c.Survivor(x.ID)] = true
+			}
+		}
+	}
 	return func(r *Resource) bool {
 		for _, e := range c.elements(r, p) {
+			if merged[c.local(e)] {
+				return true
+			}
 			target := c.byKey[c.local(e)]
 			if target == nil {
 				continue

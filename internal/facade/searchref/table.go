@@ -56,6 +56,8 @@ type param struct {
 	only    string
 	// survivor is this server's rule that a merged patient's id stands for the survivor's.
 	survivor bool
+	// logical says that the server knows these references by their identifiers only.
+	logical bool
 	// on and parts are those of a composite: the elements that the parts are on.
 	on    []string
 	parts []param
@@ -103,6 +105,12 @@ func patient(path string) param {
 func subject() param {
 	p := ref("subject", "subject", "Patient", "Group", "Device", "Location")
 	p.survivor = true
+	return p
+}
+
+func encounter() param {
+	p := ref("encounter", "encounter", "Encounter", "EpisodeOfCare")
+	p.logical = true
 	return p
 }
 
@@ -156,7 +164,7 @@ var types = map[string][]param{
 	"Procedure": {identifier(), code("status", "status", fhirBase+"event-status"), concept("category", "category"), concept("code", "code"),
 		concept("reason-code", "reasonCode"), dates("date", "performed"), patient("subject"), subject(),
 		ref("part-of", "partOf", "Procedure", "Observation", "MedicationAdministration"), ref("performer", "performer.actor", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"),
-		ref("location", "location", "Location"), ref("encounter", "encounter", "Encounter", "EpisodeOfCare"),
+		ref("location", "location", "Location"), encounter(),
 		ref("track", targetTrack, "BodyStructure")}, // track is ours
 	"Observation": {identifier(), code("status", "status", fhirBase+"observation-status"), concept("category", "category"), concept("code", "code"),
 		concept("combo-code", "code", "component.code"), concept("component-code", "component.code"),
@@ -171,7 +179,7 @@ var types = map[string][]param{
 		ref("performer", "performer", "Practitioner", "Organization", "CareTeam", "Patient", "PractitionerRole", "RelatedPerson"),
 		ref("has-member", "hasMember", "Observation", "MolecularSequence", "QuestionnaireResponse"),
 		ref("derived-from", "derivedFrom", "Observation", "Media", "ImagingStudy", "MolecularSequence", "QuestionnaireResponse", "DocumentReference"),
-		ref("encounter", "encounter", "Encounter", "EpisodeOfCare"),
+		encounter(),
 		codeValue("code-value-concept", true, ""), codeValue("code-value-quantity", false, ""),
 		codeValue("component-code-value-concept", true, "component"), codeValue("component-code-value-quantity", false, "component"),
 		codeValue("combo-code-value-concept", true, "", "component"), codeValue("combo-code-value-quantity", false, "", "component")},
@@ -182,14 +190,14 @@ var types = map[string][]param{
 		ref("author", "author", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole"),
 		code("status", "status", fhirBase+"flag-status"), {name: "track", kind: Reference, elements: []element{{path: flagDetail, as: asReference}}, targets: []string{"BodyStructure"}, only: "BodyStructure"}}, // ours
 	"Device": {concept("type", "type"), texts("udi-carrier", "udiCarrier.carrierHRF")},
-	"Provenance": {ref("target", "target", "BodyStructure", "DetectedIssue", "Device", "Flag", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"),
+	"Provenance": {ref("target", "target", "BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"),
 		{name: "patient", kind: Reference, elements: []element{{path: "target", as: asReference}}, targets: []string{"Patient"}, only: "Patient"},
 		ref("agent", "agent.who", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"), concept("agent-type", "agent.type"),
 		ref("location", "location", "Location"), one("recorded", Date, "recorded", asInstant), one("when", Date, "occurredDateTime", asTime)},
 	"Group": {identifier(), code("type", "type", fhirBase+"group-type"), one("actual", Token, "actual", asBoolean),
 		ref("managing-entity", "managingEntity", "Organization", "Practitioner", "PractitionerRole", "RelatedPerson")},
 	"StructureDefinition": definition(), "CodeSystem": definition(), "ValueSet": definition(), "SearchParameter": definition(),
-	"OperationDefinition": definition(), "Measure": definition(),
+	"OperationDefinition": definition(), "Measure": definition(), "NamingSystem": definition()[1:], // R4 gives it no url
 }
 
 // everyType are the parameters of Resource.

@@ -23,6 +23,10 @@ func (r *Resource) at(path string) []any {
 
 // elements lists the values of a parameter that is no composite.
 func (c *Corpus) elements(r *Resource, p *param) []item {
+	plain := c.Mutant != RootOnly && c.Mutant != FirstElementOnly
+	if out, ok := r.items[p]; ok && plain {
+		return out
+	}
 	var out []item
 	for i := range p.elements {
 		el := &p.elements[i]
@@ -35,6 +39,9 @@ func (c *Corpus) elements(r *Resource, p *param) []item {
 	}
 	if c.Mutant == FirstElementOnly && len(out) > 1 {
 		out = out[:1]
+	}
+	if plain {
+		r.items[p] = out
 	}
 	return out
 }

@@ -1,0 +1,5 @@
+//go:build race
+
+package facade_test
+
+func mixedQueries() int { return 600 }

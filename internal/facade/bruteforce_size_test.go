@@ -1,0 +1,6 @@
+//go:build !race
+
+package facade_test
+
+// mixedQueries is how many queries of several parameters are asked.
+func mixedQueries() int { return 3000 }
