@@ -63,7 +63,8 @@ var local = func() map[string]Code {
 	return m
 }()
 
-// snomed are the SNOMED CT codes in use, by the local code that they stand beside.
+// snomed are the SNOMED CT codes in use, by the local code that they stand beside. Each is
+// published with FHIR or in the Global Patient Set; a test names where.
 var snomed = map[string][2]string{
 	"haemodialysis":                {"302497006", "Hemodialysis"},
 	"insertion-outcome-successful": {"385669000", "Successful"},
@@ -74,15 +75,7 @@ var snomed = map[string][2]string{
 	"needle-tip-sharp":             {"79068005", "Needle, device"},
 	"needle-tip-blunt":             {"79068005", "Needle, device"},
 	"device-inserted":              {"257867005", "Insertion - action"},
-	"device-removed":               {"129303008", "Removal - action"},
 	"access-region-forearm":        {"14975008", "Forearm structure"},
-}
-
-// snomedFinding are the SNOMED CT findings that a component says when it is present, by
-// the component's code. They stand in the value, never in the code: a search by the
-// finding must not meet those in whom it was looked for and absent.
-var snomedFinding = map[string][2]string{
-	"pus": {"225550006", "Purulent discharge from wound"},
 }
 
 // concept is a local code with its display as text and, where there is one and the

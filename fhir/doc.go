@@ -16,8 +16,9 @@
 //     by the extension procedure-targetBodyStructure, and by Observation.focus.
 //   - A course of an antimicrobial is an Observation: what is known of it (route, agent,
 //     dates) is less than a MedicationAdministration promises.
-//   - Redness is not coded as cellulitis, and resistance or pain carry local codes only:
-//     no standard code says what was recorded without saying more.
+//   - Redness is not coded as cellulitis nor pus as purulent discharge from a wound (it may
+//     be another discharge), and resistance or pain carry local codes only: no standard
+//     code says what was recorded without saying more.
 //   - Device resources are per lot and identifier, not per patient: the same box serves many.
 //   - Plans, rests, reviews and holds give no resource of a session.
 //   - What package track judges is rendered beside the facts (Judged): findings are

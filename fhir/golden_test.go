@@ -24,13 +24,12 @@ func TestGolden(t *testing.T) {
 	byKey := func(a, b fhir.Resource) int { return strings.Compare(a.Type+"/"+a.ID, b.Type+"/"+b.ID) }
 	slices.SortFunc(session, byKey)
 	golden(t, "session.json", session)
-	golden(t, "parties.json", parties(t))
+	golden(t, "parties.json", parties(t, ctx()))
 }
 
 // parties renders everything that the scenario's resources refer to.
-func parties(t *testing.T) []fhir.Resource {
+func parties(t *testing.T, c fhir.Context) []fhir.Resource {
 	t.Helper()
-	c := ctx()
 	roster := effective(t,
 		fhirtest.Event("r1", "", fhirtest.Start.AddDate(0, -2, 0), day,
 			fhirtest.Wrap(&cannularyv1.FacilityRegistered{Name: "Harbour Dialysis Unit (invented)", TimeZone: "Europe/Lisbon", DialysisDays: []cannularyv1.Weekday{1, 3, 5}}),

@@ -312,11 +312,7 @@ func (c *components) finding(code string, f cannularyv1.Finding) {
 		c.add(code).DataAbsentReason = notPerformed()
 		return
 	}
-	v := c.r.enum(f)
-	if s, ok := snomedFinding[code]; ok && f == cannularyv1.Finding_FINDING_PRESENT && !c.r.Options.NoSNOMED {
-		v.Coding = append(v.Coding, coding(SNOMED, s[0], s[1]))
-	}
-	c.concept(code, v)
+	c.concept(code, c.r.enum(f))
 }
 
 func (c *components) quantity(code string, v *float64, unit string) {

@@ -52,7 +52,9 @@ const defaultMaxCount = 1000
 type Handler struct {
 	cfg   Config
 	types []Type
-	since time.Time
+	// profiles are the definitions' profiles by type.
+	profiles map[string][]string
+	since    time.Time
 }
 
 // New makes a handler.
@@ -76,7 +78,11 @@ func New(cfg Config) (*Handler, error) {
 	if cfg.Survivor == nil {
 		cfg.Survivor = func(id string) string { return id }
 	}
-	return &Handler{cfg: cfg, types: Types(), since: cfg.Now().UTC().Truncate(time.Second)}, nil
+	profiles, err := profilesByType(cfg.Definitions)
+	if err != nil {
+		return nil, err
+	}
+	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second)}, nil
 }
 
 // reply is an answer before it is written.

@@ -2,8 +2,11 @@ package facade
 
 import (
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"strings"
+
+	"cannulary/fhir"
 )
 
 // capability is the part of a CapabilityStatement that we fill.
@@ -95,6 +98,7 @@ func (h *Handler) metadata(r *request) (reply, error) {
 			}
 			x.SearchRevInclude = RevIncludes(h.types, t.Name)
 		}
+		x.SupportedProfile = h.profiles[t.Name]
 		for _, in := range t.Interactions {
 			x.Interaction = append(x.Interaction, restCode{string(in)})
 		}
@@ -115,6 +119,22 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		return reply{}, err
 	}
 	return reply{status: http.StatusOK, header: map[string]string{"Cache-Control": "no-cache"}, body: body}, nil
+}
+
+// profilesByType lists the profiles among the definitions by the type that they are of.
+func profilesByType(definitions []fhir.Resource) (map[string][]string, error) {
+	out := map[string][]string{}
+	for i := range definitions {
+		if definitions[i].Type != "StructureDefinition" {
+			continue
+		}
+		var d struct{ Type, URL string }
+		if err := json.Unmarshal(definitions[i].Body, &d); err != nil {
+			return nil, fmt.Errorf("definition %s: %w", definitions[i].ID, err)
+		}
+		out[d.Type] = append(out[d.Type], d.URL)
+	}
+	return out, nil
 }
 
 // doc tells the modifiers and chains beside what the parameter is.

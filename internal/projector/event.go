@@ -38,6 +38,8 @@ type change struct {
 	touches time.Time
 	// calendar tells that nothing but a day is new.
 	calendar bool
+	// watched are the facilities whose surveillance the event may change.
+	watched map[string]*moved
 }
 
 // event keeps the event and renders again everything that it touches.
@@ -52,12 +54,15 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 			return err
 		}
 	}
-	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, created: true, judged: map[string]bool{}}
+	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, created: true, judged: map[string]bool{}, watched: map[string]*moved{}}
 	if ev.GetSource() == eventlog.ServiceSource {
 		if err := p.service(c, ev); err != nil {
 			return err
 		}
 		if err := p.judge(c); err != nil {
+			return err
+		}
+		if err := p.surveillance(c, facts); err != nil {
 			return err
 		}
 		return p.provenance(c, e, facts)
@@ -75,6 +80,9 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 		return err
 	}
 	if err := p.judge(c); err != nil {
+		return err
+	}
+	if err := p.surveillance(c, facts); err != nil {
 		return err
 	}
 	return p.provenance(c, e, facts)
@@ -101,7 +109,7 @@ func note(tx *view.Tx, f *record.Fact, fresh map[string]bool) error {
 		if known && !t.describes {
 			continue
 		}
-		if class, _, _ := split(t.name); !known && class != topicMerges+"/" && class != topicFacility && class != topicProtocol {
+		if class, _, _ := split(t.name); !known && class != topicMerges+"/" && class != topicFacility && class != topicProtocol && class != topicSurveil {
 			fresh[t.name] = true
 		}
 		if err := tx.Topic(t.name, f.Seq); err != nil {
@@ -120,6 +128,7 @@ func (p *Projector) service(c *change, ev *logv1.Event) error {
 			continue
 		}
 		c.calendar = true
+		c.watch(ev.GetFacility()).day = true
 		if err := c.tx.DayStarted(ev.GetFacility(), d.GetDate()); err != nil {
 			return err
 		}
@@ -177,8 +186,11 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 				merges = true
 			case topicFacility:
 				facilities[key] = true
+				c.watch(key)
 			case topicProtocol:
 				protocols[key] = true
+			case topicSurveil:
+				c.watch(key).facts = true
 			default:
 				if t.describes {
 					c.topics[t.name] = true
@@ -300,6 +312,9 @@ func (p *Projector) merged(c *change) error {
 		c.judged[key] = true
 		c.judged[before.Survivor(key)] = true
 		delete(p.charts, key)
+		delete(p.memos, key)
+		delete(p.memos, before.Survivor(key))
+		delete(p.memos, p.identities.Survivor(key))
 	}
 	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/record"
+	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -43,6 +44,7 @@ type Projector struct {
 	identities *record.Identities
 	zones      map[string]*time.Location
 	charts     map[string]*chart // by surviving patient key
+	memos      map[string]surveil.Memo
 	days       map[string]time.Time
 
 	mu     sync.Mutex
@@ -110,7 +112,7 @@ func (p *Projector) load(tx *view.Tx) error {
 	if err != nil {
 		return err
 	}
-	p.zones, p.charts = map[string]*time.Location{}, map[string]*chart{}
+	p.zones, p.charts, p.memos = map[string]*time.Location{}, map[string]*chart{}, map[string]surveil.Memo{}
 	for _, f := range fs {
 		if err := p.setZone(f.ID, f.Zone); err != nil {
 			return err
@@ -298,7 +300,7 @@ func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
 		if seq == before && seq-shrunk >= manyEvents {
 			shrunk = seq
 			p.writing.Lock()
-			p.charts = map[string]*chart{}
+			p.charts, p.memos = map[string]*chart{}, map[string]surveil.Memo{}
 			p.writing.Unlock()
 			if err := p.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
 				return err

@@ -15,6 +15,7 @@ const (
 	topicFacility = "facility/" // + code
 	topicProtocol = "protocol/" // + facility code
 	topicMerges   = "merges"
+	topicSurveil  = "surveillance/" // + facility code: censuses, thresholds, acknowledgements
 )
 
 // topic is one topic of a fact. A describing fact is always noted; a mention only when the
@@ -48,6 +49,8 @@ func topicsOf(f *record.Fact) []topic {
 	switch kind {
 	case record.KindFacilityRegistered:
 		out = append(out, topic{topicFacility + f.Facility, true})
+	case record.KindCensusCounted, record.KindThresholdSet, record.KindSignalAcknowledged:
+		out = append(out, topic{topicSurveil + f.Facility, true})
 	case record.KindProtocolAdopted:
 		out = append(out, topic{topicProtocol + f.Facility, true})
 	}

@@ -74,4 +74,19 @@ var schema = []string{
 		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
 	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL) WITHOUT ROWID`,
+
+	// Surveillance of infections: each patient's exposure by days since 1970 and events, the
+	// signals that charts once gave, what a chart knew when one was acknowledged, and which
+	// months were reported or are to be.
+	`CREATE TABLE exposure (patient TEXT NOT NULL, facility TEXT NOT NULL, technique TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL,
+		PRIMARY KEY (patient, low)) WITHOUT ROWID`,
+	`CREATE INDEX exposure_facility ON exposure (facility)`,
+	`CREATE TABLE infection (patient TEXT NOT NULL, fact TEXT NOT NULL, facility TEXT NOT NULL, day INTEGER NOT NULL, data TEXT NOT NULL,
+		PRIMARY KEY (patient, fact)) WITHOUT ROWID`,
+	`CREATE INDEX infection_facility ON infection (facility)`,
+	`CREATE TABLE raised (facility TEXT NOT NULL, technique TEXT NOT NULL, class TEXT NOT NULL, seq INTEGER NOT NULL, day INTEGER NOT NULL, sum REAL NOT NULL,
+		PRIMARY KEY (facility, technique, class, seq)) WITHOUT ROWID`,
+	`CREATE TABLE acknowledged (fact TEXT PRIMARY KEY, seen TEXT NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE reported (facility TEXT PRIMARY KEY, month INTEGER NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE restate (facility TEXT NOT NULL, month INTEGER NOT NULL, PRIMARY KEY (facility, month)) WITHOUT ROWID`,
 }

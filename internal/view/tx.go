@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/record"
+	"cannulary/internal/surveil"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
@@ -162,7 +163,9 @@ type loader struct {
 }
 
 // Load gives the loader of the transaction.
-func (t *Tx) Load() Loader {
+func (t *Tx) Load() Loader { return t.load() }
+
+func (t *Tx) load() loader {
 	return loader{t.ctx, func(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
 		st, err := t.stmt(query)
 		if err != nil {
@@ -200,6 +203,13 @@ type Loader interface {
 	ByID(ids []string) ([]StoredEvent, error)
 	// Amending lists the events that name any of the facts or sessions.
 	Amending(targets []string) ([]StoredEvent, error)
+
+	// Surveillance is what is stored of one patient key, People those with anything at a
+	// facility; Raised are the signals given there, Seen what was known at an acknowledgement.
+	Surveillance(key string) (surveil.Person, error)
+	People(facility string) ([]surveil.Patient, error)
+	Raised(facility string) ([]surveil.Raised, error)
+	Seen(ack string) ([]string, error)
 }
 
 const eventColumns = `SELECT e.seq, e.logged, e.data FROM event e `

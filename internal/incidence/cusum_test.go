@@ -1,0 +1,150 @@
+package incidence_test
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"cannulary/internal/incidence"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+func TestReferenceValue(t *testing.T) {
+	// Lucas's formula (1985, from memory), computed apart from the project.
+	near(t, "1 against 2", must(incidence.ReferenceValue(1, 2))(t), 1.4427, 5.1e-5)
+	near(t, "0.15 against 0.45", must(incidence.ReferenceValue(0.15, 0.45))(t), 0.2731, 5.1e-5)
+}
+
+// Average run lengths of Lucas's chart (1985, from memory) by a Markov chain, computed apart
+// from the project, three of them checked by simulation there.
+func TestCusumRunLength(t *testing.T) {
+	for _, c := range []struct{ k, h, mean, reached, headStart, above float64 }{
+		{1.5, 5, 1, 273.65, 255.68, 407.96}, {1.5, 5, 2, 9.44, 6.22, 10.43},
+		{3, 10, 2.4, 548.36, 513.67, 854.45}, {3, 10, 4, 10.18, 6.04, 11.18},
+		{0.5, 3, 0.25, 263.85, 245.48, 508.72}, {0.5, 3, 0.5, 26.07, 20.01, 33.76}, {0.5, 3, 1, 6.36, 4.08, 7.36},
+	} {
+		at := incidence.Cusum{K: c.k, H: c.h}
+		near(t, "S ≥ h", must(at.RunLength(c.mean, 0))(t), c.reached, 5.1e-3)
+		near(t, "head start", must(at.RunLength(c.mean, at.HeadStart()))(t), c.headStart, 5.1e-3)
+		at.Above = true
+		near(t, "S > h", must(at.RunLength(c.mean, 0))(t), c.above, 5.1e-3)
+	}
+}
+
+func TestCusumStep(t *testing.T) {
+	c := incidence.Cusum{K: 0.1, H: 0.3}
+	if s := must(c.Step(0.05, 0))(t); s != 0 {
+		t.Errorf("below 0: %v", s)
+	}
+	// 1 less seven tenths is 0.3 but for rounding, and that is at the threshold, not above.
+	s := 0.0
+	for day := range 7 {
+		events := 0
+		if day == 0 {
+			events = 1
+		}
+		s = must(c.Step(s, events))(t)
+	}
+	if s == 0.3 || !c.Signals(s) {
+		t.Errorf("%v does not signal", s)
+	}
+	c.Above = true
+	if c.Signals(s) || !c.Signals(0.31) {
+		t.Errorf("%v signals", s)
+	}
+	if l := must(c.RunLength(1, 0.3))(t); l == 0 {
+		t.Error("on the threshold of S > h it signals at once")
+	}
+	if l := must(incidence.Cusum{K: 0.1, H: 0.3}.RunLength(1, 0.3))(t); l != 0 {
+		t.Error("on the threshold of S ≥ h it runs on")
+	}
+}
+
+// A threshold that any event passes, and one that none event takes down again.
+func TestCusumClosedForms(t *testing.T) {
+	c := incidence.Cusum{K: 0.5, H: 0.5}
+	digits(t, "any event", must(c.RunLength(0.02, 0))(t), 1/-math.Expm1(-0.02), 1e-11)
+	// K so great that only many events in one step pass: they are waited for anew each step.
+	c = incidence.Cusum{K: 4, H: 1}
+	fewer := distuv.Poisson{Lambda: 1}.CDF(4)
+	digits(t, "five in a step", must(c.RunLength(1, 0))(t), 1/(1-fewer), 1e-9)
+}
+
+// gridRunLength is the average run lengths by Brook & Evans's chain (1972) on a grid of width
+// h/parts, each state standing for its middle. Another way than the package's.
+func gridRunLength(up, down, h, mean float64, parts int) float64 {
+	width := 2 * h / (2*float64(parts) - 1)
+	a, ones := mat.NewDense(parts, parts, nil), mat.NewVecDense(parts, nil)
+	p := distuv.Poisson{Lambda: mean}
+	for i := range parts {
+		ones.SetVec(i, 1)
+		a.Set(i, i, a.At(i, i)+1)
+		for y := 0; float64(y) < mean+40; y++ {
+			to := int(math.Round(max(0, float64(i)*width+float64(y)*up-down) / width))
+			if to < parts {
+				a.Set(i, to, a.At(i, to)-p.Prob(float64(y)))
+			}
+		}
+	}
+	var l mat.VecDense
+	if err := l.SolveVec(a, ones); err != nil {
+		return math.NaN()
+	}
+	return l.AtVec(0)
+}
+
+// K that is no simple fraction: the grid only comes near, and nearer the finer it is.
+func TestCusumAgainstTheGrid(t *testing.T) {
+	for _, mean := range []float64{1, 1.5, 2} {
+		k := must(incidence.ReferenceValue(1, 2))(t)
+		exact := must(incidence.Cusum{K: k, H: 4.3}.RunLength(mean, 0))(t)
+		var worst [2]float64
+		for i, around := range []int{100, 400} {
+			for parts := around; parts < around+5; parts++ {
+				worst[i] = max(worst[i], math.Abs(gridRunLength(1, k, 4.3, mean, parts)/exact-1))
+			}
+		}
+		t.Logf("mean %v: %.4f; the grid of 100 is off by up to %.4f of it, of 400 by %.4f", mean, exact, worst[0], worst[1])
+		if worst[1] > 0.01 {
+			t.Errorf("mean %v: off by %v", mean, worst[1])
+		}
+	}
+}
+
+// Step by step, seeded, within three standard errors.
+func TestCusumSimulated(t *testing.T) {
+	random := rand.New(rand.NewPCG(1, 1985))
+	for _, c := range []struct {
+		chart       incidence.Cusum
+		mean, start float64
+	}{
+		{incidence.Cusum{K: 1.4427, H: 5}, 1, 0}, {incidence.Cusum{K: 1.4427, H: 5}, 2, 2.5},
+		{incidence.Cusum{K: 0.2731, H: 3, Above: true}, 0.15, 0}, {incidence.Cusum{K: 0.2731, H: 3}, 0.45, 1.5},
+	} {
+		const runs = 4000
+		var sum, squares float64
+		for range runs {
+			n, s := 0.0, c.start
+			for !c.chart.Signals(s) {
+				s = max(0, s+float64(poisson(random, c.mean))-c.chart.K)
+				n++
+			}
+			sum, squares = sum+n, squares+n*n
+		}
+		mean := sum / runs
+		se := math.Sqrt((squares/runs - mean*mean) / runs)
+		exact := must(c.chart.RunLength(c.mean, c.start))(t)
+		t.Logf("%+v at %v: %.3f, simulated %.3f (standard error %.3f)", c.chart, c.mean, exact, mean, se)
+		near(t, "run length", exact, mean, 3*se)
+	}
+}
+
+// poisson draws a count (Knuth's multiplication).
+func poisson(random *rand.Rand, mean float64) (n int) {
+	for p, least := random.Float64(), math.Exp(-mean); p > least; p *= random.Float64() {
+		n++
+	}
+	return n
+}

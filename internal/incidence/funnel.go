@@ -1,0 +1,41 @@
+package incidence
+
+// Funnel is the control limits of a count by what is expected, in events: a unit outside
+// stands out more than chance explains. By expected × rate they become limits of a rate.
+type Funnel struct {
+	Expected float64
+	Inner    Limits // 95 %: 2.5 % beyond each
+	Outer    Limits // 99.8 %: 0.1 % beyond each
+}
+
+// FunnelLimits is exact limits with interpolation between counts (Spiegelhalter 2005), for an
+// expected number of events from 1e-6 to 900,000.
+func FunnelLimits(expected float64) (Funnel, error) {
+	if err := checkRange("the expected number of events", expected, leastSize, mostMean); err != nil {
+		return Funnel{}, err
+	}
+	return Funnel{
+		Expected: expected,
+		Inner:    Limits{between(0.025, expected), between(0.975, expected)},
+		Outer:    Limits{between(0.001, expected), between(0.999, expected)},
+	}, nil
+}
+
+// between is the count below which the probability is p, interpolated: from the least count
+// x with P(≤x) at least p back towards x-1, by the part of its own probability that is not
+// needed. Not below 0.
+func between(p, mean float64) float64 {
+	lo, hi := -1, 1 // P(≤lo) < p
+	for atMost(hi, mean) < p {
+		lo, hi = hi, 2*hi
+	}
+	for hi-lo > 1 {
+		if mid := lo + (hi-lo)/2; atMost(mid, mean) < p {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	below := atMost(lo, mean)
+	return max(0, float64(lo)+(p-below)/(atMost(hi, mean)-below))
+}

@@ -1,0 +1,95 @@
+package incidence
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+)
+
+// MostIncrease is the greatest increase that Notice looks at.
+const MostIncrease = 100
+
+// Notice is what a design can and cannot notice. All times are averages from S = 0.
+type Notice struct {
+	Design
+	Within   float64 // months
+	Increase float64 // least that is noticed within, +Inf if MostIncrease is not
+	Doubled  float64 // months until a doubled rate is noticed
+	Tripled  float64
+}
+
+// Notice is the least increase that the signal notices within so many months on average.
+// They must be fewer than those between false alarms: later than that even no increase is
+// "noticed".
+func (d Design) Notice(within float64) (Notice, error) {
+	if err := checkSize("the number of months to notice within", within); err != nil {
+		return Notice{}, err
+	}
+	control, err := d.RunLength(1)
+	if err != nil {
+		return Notice{}, err
+	}
+	if within >= control.FromZero {
+		return Notice{}, fmt.Errorf("the number of months to notice within must be below the %.1f between false alarms; it is %v", control.FromZero, within)
+	}
+	months := func(increase float64) float64 {
+		days, e := d.walk(d.perDay()).runLength(d.perDay()*increase, 0)
+		if e != nil {
+			err = e
+		}
+		return days / DaysPerMonth
+	}
+	n := Notice{Design: d, Within: within, Increase: math.Inf(1), Doubled: months(2), Tripled: months(3)}
+	lo, hi := 1.0, float64(MostIncrease)
+	if months(hi) <= within {
+		for hi-lo > 1e-5*hi && err == nil {
+			if mid := (lo + hi) / 2; months(mid) <= within {
+				hi = mid
+			} else {
+				lo = mid
+			}
+		}
+		n.Increase = hi
+	}
+	return n, err
+}
+
+// Sentence says it to a person.
+func (n Notice) Sentence() string {
+	patients := "patients"
+	if n.PatientMonths == 1 {
+		patients = "patient"
+	}
+	s := fmt.Sprintf("With %s %s and %s events per 100 patient-months as usual, this signal notices a doubled rate after %s on average and a tripled one after %s",
+		plain(n.PatientMonths), patients, plain(n.Rate), span(n.Doubled), span(n.Tripled))
+	if math.IsInf(n.Increase, 1) {
+		s += fmt.Sprintf("; not even a rate %d times the usual is noticed within %s on average.", MostIncrease, span(n.Within))
+	} else {
+		// Rounded up, so that what is said is noticed in time.
+		s += fmt.Sprintf("; to be noticed within %s on average, the rate must become at least %.1f times the usual.", span(n.Within), math.Ceil(n.Increase*10)/10)
+	}
+	s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
+	if n.OneEvent() {
+		s += " At this size every single event is a signal."
+	}
+	return s
+}
+
+// plain is a number without needless digits.
+func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// span is a time of so many months in words.
+func span(months float64) string {
+	switch whole := math.Round(months); {
+	case months < 0.95:
+		return "less than a month"
+	case whole == 1:
+		return "1 month"
+	case whole <= 60:
+		return fmt.Sprintf("%.0f months", whole)
+	case whole > 1200:
+		return "more than a hundred years"
+	default:
+		return fmt.Sprintf("%.0f years", math.Round(months/12))
+	}
+}

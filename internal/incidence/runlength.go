@@ -1,0 +1,117 @@
+package incidence
+
+import (
+	"errors"
+	"math"
+)
+
+const (
+	// hair is what a sum may be off by rounding; nearer to the threshold it is at it.
+	hair = 1e-9
+	// leastMass is the part of the probability of a signal past which a rest is left out.
+	leastMass = 1e-13
+	// leastRest ends a walk that has no signal to compare with.
+	leastRest = 1e-280
+	// mostWork bounds the time of one walk to some tenths of a second.
+	mostWork = 100_000_000
+)
+
+var errTooLong = errors.New("the run length is too long to compute: the threshold is too high, or the expected number of events too low")
+
+// walk is a cumulative sum of counts that never falls below 0: each step takes down off and
+// adds up for every event. It signals at h, or only above it.
+type walk struct {
+	up, down, h float64
+	above       bool
+}
+
+func (w walk) signals(s float64) bool {
+	if w.above {
+		return s > w.h+hair
+	}
+	return s >= w.h-hair
+}
+
+// runLength is the average number of steps from start to the signal, when the events of a
+// step are Poisson with a mean.
+//
+// It is the Markov chain of Brook & Evans (1972) without their grid: between two visits to 0
+// the sum is start plus a whole number of ups less a whole number of downs, and the states are
+// exactly those points. Nothing is discretised; the answer is exact but for rounding and a
+// rest of leastMass, some 1e-11 of it.
+func (w walk) runLength(mean, start float64) (float64, error) {
+	if w.signals(start) {
+		return 0, nil
+	}
+	steps, signal, err := w.excursion(mean, 0)
+	if err != nil {
+		return 0, err
+	}
+	if signal == 0 {
+		return math.Inf(1), nil
+	}
+	zero := steps / signal
+	if start <= 0 {
+		return zero, nil
+	}
+	steps, signal, err = w.excursion(mean, start)
+	return steps + (1-signal)*zero, err
+}
+
+// excursion follows the sum from start until it falls to 0 or signals: the average number of
+// steps, and the probability of the signal. After n steps mass[i] is the probability of
+// low+i events so far, of those numbers that keep the sum between 0 and the threshold.
+func (w walk) excursion(mean, start float64) (steps, signal float64, err error) {
+	event, orMore := w.chances(mean)
+	at := func(events, n int) float64 {
+		return start + float64(float64(events)*w.up) - float64(float64(n)*w.down)
+	}
+	width := len(orMore)
+	mass, next, low := append(make([]float64, 0, width), 1), make([]float64, 0, width), 0
+	for n, work := 1, 0; work < mostWork; n++ {
+		// The first number of events that lives on, and the first that signals.
+		from := low
+		for at(from, n) <= 0 {
+			from++
+		}
+		to := from
+		for !w.signals(at(to, n)) {
+			to++
+		}
+		next = next[:to-from]
+		clear(next)
+		for i, m := range mass {
+			have := low + i
+			steps += m
+			signal += float64(m * orMore[to-have])
+			first := max(have, from)
+			into := next[first-from:]
+			for k, p := range event[min(first-have, len(event)):min(to-have, len(event))] {
+				into[k] += float64(m * p)
+			}
+		}
+		work += 10 + len(mass)*min(len(mass), len(event))
+		mass, next, low = next, mass, from
+		var rest float64
+		for _, m := range mass {
+			rest += m
+		}
+		if rest <= leastMass*signal || rest < leastRest {
+			return steps, signal, nil
+		}
+	}
+	return 0, 0, errTooLong
+}
+
+// chances is the probability of so many events in a step, as far as it matters, and of so
+// many or more, as far as a step can lead without a signal.
+func (w walk) chances(mean float64) (event, orMore []float64) {
+	for y := range int((w.h+w.down)/w.up) + 4 {
+		p := exactly(y, mean)
+		orMore = append(orMore, atLeast(y, mean))
+		if float64(y) <= mean || p > leastMass*leastMass {
+			event = append(event, p)
+		}
+	}
+	return event, orMore
+}

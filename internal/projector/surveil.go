@@ -1,0 +1,390 @@
+package projector
+
+import (
+	"context"
+	"maps"
+	"reflect"
+	"slices"
+	"time"
+
+	"cannulary/fhir"
+	"cannulary/internal/record"
+	"cannulary/internal/surveil"
+	"cannulary/internal/view"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// moved is what an event changes of a facility's surveillance.
+type moved struct {
+	day    bool                   // a day began
+	facts  bool                   // a census, threshold or acknowledgement
+	events map[surveil.Month]bool // months whose infections changed
+	days   map[surveil.Month]bool // months whose access-days changed
+}
+
+func (c *change) watch(facility string) *moved {
+	m := c.watched[facility]
+	if m == nil {
+		m = &moved{events: map[surveil.Month]bool{}, days: map[surveil.Month]bool{}}
+		c.watched[facility] = m
+	}
+	return m
+}
+
+// memosMost bounds the patients of whom it is remembered what surveillance saw: about a
+// kilobyte each.
+const memosMost = 4096
+
+// surveillance computes again what the event changes of infections, exposure and charts.
+// own are the event's facts.
+func (p *Projector) surveillance(c *change, own []record.Fact) error {
+	keys := map[string]bool{}
+	if !c.calendar {
+		for k := range c.judged {
+			keys[p.identities.Survivor(k)] = true
+		}
+	}
+	for _, key := range sorted(keys) {
+		if err := p.surveyed(c, key); err != nil {
+			return err
+		}
+	}
+	facilities := map[string]bool{}
+	for f := range c.watched {
+		facilities[f] = true
+	}
+	for _, f := range sorted(facilities) {
+		if err := p.watched(c, f, c.watched[f], own); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// surveyed computes one patient's exposure and events, unless the event leaves them as they
+// are, and notes which months of which facilities that changes.
+func (p *Projector) surveyed(c *change, key string) error {
+	memo, known := p.memos[key]
+	if known && c.simple && !slices.ContainsFunc(c.items, func(it record.Item) bool { return !memo.Unmoved(&it.Fact) }) {
+		return nil
+	}
+	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+	if err != nil {
+		return err
+	}
+	now, memo := surveil.Fold(surveil.Input{Items: in.Items, Zone: p.zone})
+	if len(p.memos) >= memosMost {
+		clear(p.memos)
+	}
+	p.memos[key] = memo
+	group := p.identities.Group(key)
+	var before surveil.Person
+	for _, k := range group {
+		old, err := c.tx.Load().Surveillance(k)
+		if err != nil {
+			return err
+		}
+		before.Exposures = append(before.Exposures, old.Exposures...)
+		before.Events = append(before.Events, old.Events...)
+	}
+	if reflect.DeepEqual(before, now) {
+		return nil
+	}
+	p.differ(c, before, now)
+	return c.tx.SetSurveillance(group, key, now)
+}
+
+// differ notes the months in which two states of a patient differ.
+func (p *Projector) differ(c *change, before, now surveil.Person) {
+	for _, e := range apart(before.Events, now.Events, func(a, b surveil.Event) bool { return reflect.DeepEqual(a, b) }) {
+		c.watch(e.Facility).events[e.Day.Month()] = true
+	}
+	for _, e := range apart(before.Exposures, now.Exposures, func(a, b surveil.Exposure) bool { return a == b }) {
+		w := c.watch(e.Facility)
+		for m := e.From.Month(); m <= min(e.To, p.asOf(e.Facility)).Month(); m++ {
+			w.days[m] = true
+		}
+	}
+}
+
+// apart lists what stands in only one of two lists.
+func apart[T any](a, b []T, same func(a, b T) bool) []T {
+	var out []T
+	for _, x := range a {
+		if !slices.ContainsFunc(b, func(y T) bool { return same(x, y) }) {
+			out = append(out, x)
+		}
+	}
+	for _, y := range b {
+		if !slices.ContainsFunc(a, func(x T) bool { return same(x, y) }) {
+			out = append(out, y)
+		}
+	}
+	return out
+}
+
+// asOf is the newest day that has begun at a facility; long ago where none has.
+func (p *Projector) asOf(facility string) surveil.Day {
+	t, ok := p.days[facility]
+	if !ok {
+		return surveil.DayOf(time.Unix(0, 0), nil)
+	}
+	return surveil.DayOf(t, p.zone(facility))
+}
+
+// watched runs a facility's charts and restates its months.
+func (p *Projector) watched(c *change, facility string, m *moved, own []record.Fact) error {
+	for month := range m.days {
+		if err := c.tx.Restate(facility, month); err != nil {
+			return err
+		}
+	}
+	for month := range m.events {
+		if err := c.tx.Restate(facility, month); err != nil {
+			return err
+		}
+	}
+	if !m.day && !m.facts && len(m.events) == 0 {
+		// Exposure alone changes no figure that cannot wait for the day's end.
+		return nil
+	}
+	w, err := WatchUnit(c.tx.Load(), facility, p.zone(facility), p.asOf(facility))
+	if err != nil {
+		return err
+	}
+	for i := range own {
+		a, ok := own[i].Body.(*cannularyv1.SurveillanceSignalAcknowledged)
+		if !ok || own[i].Facility != facility {
+			continue
+		}
+		name := chartName(a.GetPattern(), a.GetInfectionClass())
+		if err := c.tx.SetSeen(acknowledging(&own[i]), w.Seen(name, w.AsOf)); err != nil {
+			return err
+		}
+	}
+	if m.facts {
+		// What was just seen has its place in the charts.
+		if w, err = WatchUnit(c.tx.Load(), facility, p.zone(facility), p.asOf(facility)); err != nil {
+			return err
+		}
+	}
+	for i := range w.Charts {
+		ch := &w.Charts[i]
+		if ch.Crossed == nil || ch.Standing() != nil {
+			continue
+		}
+		r := surveil.Raised{ChartName: ch.Threshold.ChartName, Seq: c.seq, Day: ch.Crossed.Day, Sum: ch.Crossed.Sum}
+		if err := c.tx.Raise(facility, r); err != nil {
+			return err
+		}
+	}
+	return p.report(c, facility, m, w)
+}
+
+// acknowledging is the id of the fact that acknowledges: for a correction the one that it
+// corrects.
+func acknowledging(f *record.Fact) string {
+	if f.Target != "" {
+		return f.Target
+	}
+	return f.ID
+}
+
+func chartName(p cannularyv1.NeedlingPattern, c cannularyv1.InfectionClass) surveil.ChartName {
+	return surveil.ChartName{Technique: surveil.Watched(p), Class: surveil.ClassOf(c)}
+}
+
+// Watch gathers the surveillance of every registered facility from one state of the view.
+func (p *Projector) Watch(ctx context.Context) ([]*surveil.Watch, error) {
+	fs, err := p.cfg.Store.Facilities(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []*surveil.Watch
+	err = p.cfg.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		for _, f := range fs {
+			zone := p.Zone(f.ID)
+			asOf := surveil.DayOf(time.Unix(0, 0), nil)
+			if d, err := surveil.ParseDay(f.Day); err == nil {
+				asOf = d
+			}
+			w, err := WatchUnit(l, f.ID, zone, asOf)
+			if err != nil {
+				return err
+			}
+			out = append(out, w)
+		}
+		return nil
+	})
+	return out, err
+}
+
+// WatchUnit gathers a facility's surveillance as of a day.
+func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil.Day) (*surveil.Watch, error) {
+	people, err := l.People(facility)
+	if err != nil {
+		return nil, err
+	}
+	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
+	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	thresholds := map[surveil.ChartName]surveil.Threshold{}
+	var acks []surveil.Acknowledgement
+	for i := range items {
+		it := &items[i]
+		if it.Void || it.Facility != facility {
+			continue
+		}
+		switch b := it.Body.(type) {
+		case *cannularyv1.FacilityRegistered:
+			if w.Since == surveil.First {
+				w.Since = surveil.DayOf(it.At, zone) // items are in order of time
+			}
+			w.Name, w.Calendar = b.GetName(), surveil.CalendarOf(b)
+			w.References = surveil.References(b.GetReferenceRates())
+		case *cannularyv1.CensusCounted:
+			if c, err := surveil.CensusOf(it.ID, b); err == nil {
+				w.Censuses[c.Month] = c
+			}
+		case *cannularyv1.SurveillanceThresholdSet:
+			n := chartName(b.GetPattern(), b.GetInfectionClass())
+			thresholds[n] = surveil.Threshold{ChartName: n, Fact: it.ID, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
+				InControl: b.GetInControlMonths(), SetBy: b.GetSetBy().GetValue(), From: surveil.DayOf(it.At, zone)}
+		case *cannularyv1.SurveillanceSignalAcknowledged:
+			a := surveil.Acknowledgement{ChartName: chartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, Seq: it.Seq, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
+			if a.Seen, err = l.Seen(it.ID); err != nil {
+				return nil, err
+			}
+			acks = append(acks, a)
+		}
+	}
+	raised, err := l.Raised(facility)
+	if err != nil {
+		return nil, err
+	}
+	return w, w.Run(thresholds, raised, acks)
+}
+
+// report restates the months of a facility that are over: those whose infections the event
+// changed, and with a census or a new day all that changed and those that ended since.
+func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
+	months := map[surveil.Month]bool{}
+	for month := range m.events {
+		months[month] = true
+	}
+	if m.day || m.facts {
+		changed, err := c.tx.ToRestate(facility)
+		if err != nil {
+			return err
+		}
+		for _, month := range changed {
+			months[month] = true
+		}
+		if err := p.ended(c, facility, w, months); err != nil {
+			return err
+		}
+	}
+	for _, month := range slices.Sorted(maps.Keys(months)) {
+		if month.Last() >= w.AsOf {
+			continue // not over; its end reports it
+		}
+		for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
+			if err := p.measure(c, w, class, month); err != nil {
+				return err
+			}
+		}
+		if err := c.tx.Restated(facility, month); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ended adds the months that ended and were not reported yet, from the first of which
+// anything is known.
+func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months map[surveil.Month]bool) error {
+	last, known, err := c.tx.Reported(facility)
+	if err != nil {
+		return err
+	}
+	if !known {
+		first, any := w.Begins()
+		if !any {
+			return nil
+		}
+		last = first.Month() - 1
+	}
+	over := w.AsOf.Month() - 1
+	for month := last + 1; month <= over; month++ {
+		months[month] = true
+	}
+	if known && over <= last {
+		return nil
+	}
+	return c.tx.SetReported(facility, max(last, over))
+}
+
+// measures are the published measures by class.
+var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}
+
+// measure renders one report. Its date is the day on which its figures were first so.
+func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
+	v := fhir.MeasureReportView{Facility: w.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
+	all, err := figures(w, class, surveil.AllAccess, month)
+	if err != nil {
+		return err
+	}
+	v.All = all
+	for _, t := range surveil.Techniques() {
+		f, err := figures(w, class, surveil.Group(t), month)
+		if err != nil {
+			return err
+		}
+		if f.Events > 0 || f.AccessDays > 0 || f.PatientMonths != nil {
+			v.Strata = append(v.Strata, fhir.MeasureStratum{Technique: string(t), MeasureFigures: f})
+		}
+	}
+	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: fhir.MeasureReportID(w.Facility, v.Measure, v.Month)})
+	if err != nil {
+		return err
+	}
+	render := func(date string) (fhir.Resource, error) {
+		v.Date = date
+		r, err := fhir.MeasureReport(p.context(w.Facility), v)
+		if err != nil {
+			return r, &unclearError{err: err}
+		}
+		return r, nil
+	}
+	if kept := fhir.MeasureReportDate(stored); kept != "" {
+		r, err := render(kept)
+		if err != nil {
+			return err
+		}
+		if same, err := c.tx.Same(r); err != nil || same {
+			return err
+		}
+	}
+	r, err := render(surveil.DayOf(c.updated, w.Zone).String())
+	if err != nil {
+		return err
+	}
+	return c.put(r)
+}
+
+func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surveil.Month) (fhir.MeasureFigures, error) {
+	l, err := w.Line(class, g, surveil.One(month))
+	if err != nil {
+		return fhir.MeasureFigures{}, err
+	}
+	f := fhir.MeasureFigures{Events: l.Events, AccessDays: l.AccessDays}
+	if l.PerThousand != nil {
+		f.PerThousand = &l.PerThousand.Value
+	}
+	if l.PerHundred != nil {
+		f.PatientMonths, f.PerHundred = &l.PatientMonths, &l.PerHundred.Value
+	}
+	return f, nil
+}

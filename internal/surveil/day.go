@@ -1,0 +1,84 @@
+package surveil
+
+import (
+	"fmt"
+	"time"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Day is a civil date: days since 1 January 1970.
+type Day int32
+
+// never is later than every day, First earlier.
+const (
+	never Day = 1 << 30
+	First Day = -never
+)
+
+// DayOf is the date of a moment in a zone; nil is read as UTC.
+func DayOf(t time.Time, zone *time.Location) Day {
+	if zone == nil {
+		zone = time.UTC
+	}
+	y, m, d := t.In(zone).Date()
+	return dayOf(y, m, d)
+}
+
+func dayOf(y int, m time.Month, d int) Day {
+	return Day(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+}
+
+// ParseDay reads YYYY-MM-DD.
+func ParseDay(s string) (Day, error) {
+	t, err := time.Parse(time.DateOnly, s)
+	if err != nil {
+		return 0, fmt.Errorf("%q is no date; write YYYY-MM-DD", s)
+	}
+	return Day(t.Unix() / 86400), nil
+}
+
+// Time is the date's midnight in UTC.
+func (d Day) Time() time.Time { return time.Unix(int64(d)*86400, 0).UTC() }
+
+func (d Day) String() string { return d.Time().Format(time.DateOnly) }
+
+// Month is the date's month.
+func (d Day) Month() Month {
+	t := d.Time()
+	return MonthOf(t.Year(), t.Month())
+}
+
+// Weekday is the date's, as in messages.
+func (d Day) Weekday() cannularyv1.Weekday {
+	if w := d.Time().Weekday(); w != time.Sunday {
+		return cannularyv1.Weekday(w)
+	}
+	return cannularyv1.Weekday_WEEKDAY_SUNDAY
+}
+
+// Month is a civil month: months since January of the year 0.
+type Month int32
+
+// MonthOf names a month.
+func MonthOf(year int, m time.Month) Month { return Month(year*12 + int(m) - 1) }
+
+// ParseMonth reads YYYY-MM.
+func ParseMonth(s string) (Month, error) {
+	t, err := time.Parse("2006-01", s)
+	if err != nil {
+		return 0, fmt.Errorf("%q is no month; write YYYY-MM", s)
+	}
+	return MonthOf(t.Year(), t.Month()), nil
+}
+
+// First is the month's first day.
+func (m Month) First() Day { return dayOf(int(m)/12, time.Month(int(m)%12+1), 1) }
+
+// Last is the month's last day.
+func (m Month) Last() Day { return (m + 1).First() - 1 }
+
+// Days is the month's length.
+func (m Month) Days() int { return int(m.Last()-m.First()) + 1 }
+
+func (m Month) String() string { return fmt.Sprintf("%04d-%02d", int(m)/12, int(m)%12+1) }

@@ -1,0 +1,77 @@
+// Package surveil counts infections for the unit: which events there were, whose access and
+// technique they belong to, how many patient-months and access-days stand beside them, and
+// whether a unit's rate has risen. It is a pure function of facts; it reads no clock.
+//
+// The method is that of the CDC NHSN Dialysis Event protocol with its forms 57.502 (event)
+// and 57.503 (denominators), as far as we know it; what is ours is marked so. The local
+// surveillance guidance prevails.
+//
+// # One patient
+//
+// Fold looks at the facts of one patient, all merged identities together, after corrections
+// and voids. Dates are local ones at the facility of the fact.
+//
+//   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay,
+//     from the date of the first treatment where that is told; it ends the stay elsewhere. A
+//     patient who leaves ends it; the day of leaving is not counted. Where no stay is open,
+//     the first fact of care opens one at its facility. Treatments as a guest elsewhere end
+//     no stay. Days in hospital are not taken out.
+//   - Access in place: from its creation, or its first use if that is earlier, until the day
+//     of its retirement, that day included. Of several the one with the highest risk counts,
+//     even if it is not used: non-tunneled catheter, tunneled catheter, other access, graft,
+//     fistula (form 57.503).
+//   - Constant-site: the patient's highest-risk access is a fistula, and a track in it was
+//     needled or taken over (then since the date declared) and is not retired, that day
+//     included. An access of unknown kind with a track is taken for a fistula: only a
+//     fistula may have one.
+//   - Events: a positive blood culture collected as an outpatient, in an emergency
+//     department, or in hospital within one calendar day after admission, dated by its
+//     collection; an intravenous antimicrobial start; pus, redness or increased swelling at
+//     an access site. Collected in hospital without an admission on record, and where the
+//     setting was not recorded, it counts and is named (ours: what is not known never makes
+//     a rate look better).
+//   - 21 days, a clock of its own for each kind, across months and facilities: a culture is
+//     an event if at least 21 days lie since the previous positive blood culture, whether
+//     that one was an event or not; signs likewise since the previous signs (their being no
+//     event included: ours); an antimicrobial start if at least 21 days lie since the end of
+//     every course begun before. A course without an end on record counts as ended on its
+//     last known dose and is named (ours).
+//   - Signs at the site come from surveillance messages and from examinations: there pus,
+//     redness or swelling at a track's site, and pus or redness over the access. Swelling of
+//     the limb is none (ours, as in the needling rules).
+//   - Classes: bloodstream infection = a culture event. Access-related = its suspected source
+//     is the access, uncertain, or not assessed. The latest assessment of the culture stands,
+//     else that of another positive blood culture of the same date. Local access infection =
+//     signs without an access-related bloodstream infection within 20 days either side (the
+//     20 days are ours).
+//   - An event belongs to the facility of the stay on its date, else of its message; to the
+//     access and technique on its date; to the tracks in use on its date, or the one that the
+//     signs were seen at.
+//
+// # A facility
+//
+//   - Nothing counts before the date of the facility's first registration (ours): a roster
+//     tells of stays from long before the record began, in which no event could be recorded.
+//   - Access-days: each day of each stay, by the access and technique of that day. A
+//     patient-month of exposure is 30.44 days.
+//   - Census: the month's count of patients dialysed on the first two working days, as the
+//     unit sent it (the latest message for the month stands). A working day is one on which
+//     the unit dialyses (ours): with a Friday and a Monday as the first two weekdays every
+//     Tuesday-Thursday-Saturday patient would be missed.
+//   - The two denominators disagree where census and access-days divided by the days of the
+//     month differ by more than 10 % and by more than two patients (ours).
+//   - A rate is shown for a period only where numerator and denominator are of the same
+//     period: a month without a census, and a year with such a month, has no rate per 100
+//     patient-months, and says why.
+//
+// # The sequential signal
+//
+// The chart of a facility, pattern and class begins on the local date of the message that
+// sets its threshold, at 0. Each day adds y ln R − μ (R − 1), with y the events of that day,
+// R the increase that it is tuned to, and μ the reference rate times that day's exposure; it
+// never falls below 0. At h or more it signals. Facts that come late, corrections and merges
+// recompute the sum; but what the chart has once signalled stays until a named person
+// acknowledges it. It then restarts on the next day at h/2. An event that became known after
+// the acknowledgement but is dated before the restart counts on the restart's day: no
+// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing.
+package surveil

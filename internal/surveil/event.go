@@ -1,0 +1,322 @@
+package surveil
+
+import (
+	"cmp"
+	"slices"
+
+	"cannulary/internal/record"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Kind is a kind of event, each with a clock of its own.
+type Kind string
+
+// The kinds.
+const (
+	BloodCulture Kind = "blood-culture"
+	Course       Kind = "antimicrobial-course"
+	SiteSigns    Kind = "site-signs"
+)
+
+// Clock is the days of the 21-day rule, Near the days either side within which signs belong
+// to an access-related bloodstream infection.
+const (
+	Clock = 21
+	Near  = 20
+)
+
+// Event is one occurrence that surveillance looks at, whether it counts or not.
+type Event struct {
+	Kind Kind   `json:"kind"`
+	Fact string `json:"fact"`
+	// Facility is the one that it counts for, Day its date.
+	Facility string `json:"facility"`
+	Day      Day    `json:"day"`
+	// Counted tells that the setting and the 21-day rule make it an event; Why says why it
+	// is not one, or what about it is in doubt.
+	Counted bool   `json:"counted"`
+	Why     string `json:"why,omitempty"`
+	// Technique and Access are those of the patient on that day, Tracks those in use, or the
+	// one that the signs were seen at. Outside tells that the patient had no stay that day.
+	Technique Technique `json:"technique"`
+	Access    string    `json:"access,omitempty"`
+	Tracks    []string  `json:"tracks,omitempty"`
+	Outside   bool      `json:"outside,omitempty"`
+	// Source is what was assessed of a culture; not recorded where nothing was.
+	Source cannularyv1.SuspectedSource `json:"source,omitempty"`
+	// Organisms are those of the positive blood cultures of that date.
+	Organisms []cannularyv1.OrganismGroup `json:"organisms,omitempty"`
+	// Related tells of signs that lie near an access-related bloodstream infection.
+	Related bool `json:"related,omitempty"`
+}
+
+// Aureus tells whether S. aureus grew.
+func (e *Event) Aureus() bool {
+	return slices.Contains(e.Organisms, cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS) ||
+		slices.Contains(e.Organisms, cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT)
+}
+
+// Is tells whether the event is one of the class.
+func (e *Event) Is(c Class) bool {
+	if !e.Counted {
+		return false
+	}
+	switch c {
+	case Bloodstream:
+		return e.Kind == BloodCulture
+	case AccessRelated:
+		return e.Kind == BloodCulture && accessRelated(e.Source)
+	case LocalAccess:
+		return e.Kind == SiteSigns && !e.Related
+	case Antimicrobial:
+		return e.Kind == Course
+	}
+	return false
+}
+
+// accessRelated tells whether a source counts as the access: also one that is uncertain or
+// was not assessed.
+func accessRelated(s cannularyv1.SuspectedSource) bool {
+	switch s {
+	case cannularyv1.SuspectedSource_SUSPECTED_SOURCE_OTHER_SITE, cannularyv1.SuspectedSource_SUSPECTED_SOURCE_CONTAMINATION:
+		return false
+	}
+	return true
+}
+
+// events finds and counts the patient's events.
+func (h *history) events() []Event {
+	cultures := h.cultures()
+	all := append(append(slices.Clip(cultures), h.courses()...), h.signs(cultures)...)
+	slices.SortFunc(all, func(a, b Event) int {
+		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Fact, b.Fact))
+	})
+	return all
+}
+
+// event begins an event of a fact on a day.
+func (h *history) event(k Kind, f *record.Fact, d Day) Event {
+	e := Event{Kind: k, Fact: f.ID, Facility: h.stayOn(d), Day: d, Tracks: h.tracksOn(d)}
+	if e.Facility == "" {
+		e.Facility, e.Outside = f.Facility, true
+	}
+	e.Technique, e.Access = h.at(d)
+	return e
+}
+
+// inOrder sorts by day, then fact: the first of a day is the one that may count.
+func inOrder(list []Event) {
+	slices.SortFunc(list, func(a, b Event) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Fact, b.Fact)) })
+}
+
+// cultures are the positive blood cultures.
+func (h *history) cultures() []Event {
+	assessed := map[string]cannularyv1.SuspectedSource{}
+	var out []Event
+	eligible := map[string]bool{}
+	for i := range h.in.Items {
+		it := &h.in.Items[i]
+		if it.Void {
+			continue
+		}
+		switch b := it.Body.(type) {
+		case *cannularyv1.SuspectedSourceAssessed:
+			// Items are in order of time: the latest stands.
+			assessed[record.ReferencedFactID(it.Source, b.GetCulture())] = b.GetSuspectedSource()
+		case *cannularyv1.CultureResulted:
+			if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
+				continue
+			}
+			e := h.event(BloodCulture, &it.Fact, h.day(&it.Fact, b.GetCollectedAt().AsTime()))
+			for _, o := range b.GetOrganisms() {
+				e.Organisms = append(e.Organisms, o.GetGroup())
+			}
+			eligible[e.Fact], e.Why = h.eligible(b.GetSetting(), e.Day)
+			out = append(out, e)
+		}
+	}
+	for i := range out {
+		out[i].Source = assessed[out[i].Fact]
+	}
+	inOrder(out)
+	for i := range out {
+		e := &out[i]
+		for k := range out {
+			if out[k].Day != e.Day || k == i {
+				continue
+			}
+			if e.Source == 0 {
+				e.Source = assessed[out[k].Fact]
+			}
+			if out[k].Day == e.Day {
+				e.Organisms = append(e.Organisms, ownOrganisms(h, out[k].Fact)...)
+			}
+		}
+		slices.Sort(e.Organisms)
+		e.Organisms = slices.Compact(e.Organisms)
+	}
+	for i := range out {
+		e := &out[i]
+		switch {
+		case !eligible[e.Fact]:
+		case i > 0 && e.Day-out[i-1].Day < Clock:
+			e.Why = "less than 21 days after the previous positive blood culture"
+		default:
+			e.Counted = true
+		}
+	}
+	return out
+}
+
+// ownOrganisms are those of one culture's own message.
+func ownOrganisms(h *history, fact string) []cannularyv1.OrganismGroup {
+	var out []cannularyv1.OrganismGroup
+	for i := range h.in.Items {
+		if b, ok := h.in.Items[i].Body.(*cannularyv1.CultureResulted); ok && h.in.Items[i].ID == fact {
+			for _, o := range b.GetOrganisms() {
+				out = append(out, o.GetGroup())
+			}
+		}
+	}
+	return out
+}
+
+// eligible tells whether a culture's setting lets it count, and what is in doubt.
+func (h *history) eligible(s cannularyv1.CollectionSetting, d Day) (ok bool, why string) {
+	switch s {
+	case cannularyv1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, cannularyv1.CollectionSetting_COLLECTION_SETTING_EMERGENCY_DEPARTMENT:
+		return true, ""
+	case cannularyv1.CollectionSetting_COLLECTION_SETTING_INPATIENT:
+		for _, s := range h.hospital {
+			if s.admitted <= d && d <= s.discharged {
+				if d-s.admitted <= 1 {
+					return true, ""
+				}
+				return false, "collected in hospital more than one day after admission"
+			}
+		}
+		return true, "collected in hospital, but no admission is on record for that date"
+	}
+	return true, "where it was collected is not recorded"
+}
+
+// courses are the intravenous antimicrobial starts.
+func (h *history) courses() []Event {
+	type course struct {
+		Event
+		end   Day
+		ended bool
+	}
+	ends := map[string]Day{}
+	var list []course
+	for i := range h.in.Items {
+		it := &h.in.Items[i]
+		if it.Void {
+			continue
+		}
+		if b, ok := it.Body.(*cannularyv1.AntimicrobialEnded); ok {
+			d := h.stated(&it.Fact, b.GetLastDoseOn())
+			if old, ok := ends[b.GetCourse()]; !ok || d > old {
+				ends[b.GetCourse()] = d
+			}
+		}
+	}
+	for i := range h.in.Items {
+		it := &h.in.Items[i]
+		b, ok := it.Body.(*cannularyv1.AntimicrobialStarted)
+		if !ok || it.Void || b.GetRoute() != cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS {
+			continue
+		}
+		c := course{Event: h.event(Course, &it.Fact, h.day(&it.Fact, it.At))}
+		if c.end, c.ended = ends[b.GetCourse()]; !c.ended || c.end < c.Day {
+			c.end = c.Day
+		}
+		if !c.ended {
+			c.Why = "no end of the course is on record: it counts as ended on its last known dose"
+		}
+		list = append(list, c)
+	}
+	slices.SortFunc(list, func(a, b course) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Fact, b.Fact)) })
+	var out []Event
+	last := First
+	for _, c := range list {
+		if c.Day-last >= Clock {
+			c.Counted = true
+		} else {
+			c.Why = "less than 21 days after the end of an earlier intravenous course"
+		}
+		last = max(last, c.end)
+		out = append(out, c.Event)
+	}
+	return out
+}
+
+const present = cannularyv1.Finding_FINDING_PRESENT
+
+// signsOf lists the tracks at whose sites an examination found signs.
+func signsOf(b *cannularyv1.AccessExamined) []string {
+	var out []string
+	for _, s := range b.GetSites() {
+		if s.GetPus() == present || s.GetRedness() == present || s.GetSwelling() == present {
+			out = append(out, s.GetTrack())
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// overAccess tells that an examination found pus or redness over the access as a whole.
+func overAccess(b *cannularyv1.AccessExamined) bool {
+	return b.GetLook().GetPus() == present || b.GetLook().GetRedness() == present
+}
+
+// signs are pus, redness or swelling at an access site.
+func (h *history) signs(cultures []Event) []Event {
+	var out []Event
+	add := func(f *record.Fact, access string, tracks []string) {
+		e := h.event(SiteSigns, f, h.day(f, f.At))
+		if access != "" {
+			e.Access = access
+		}
+		if len(tracks) > 0 {
+			e.Tracks = tracks
+		}
+		out = append(out, e)
+	}
+	for i := range h.in.Items {
+		it := &h.in.Items[i]
+		if it.Void {
+			continue
+		}
+		switch b := it.Body.(type) {
+		case *cannularyv1.SiteSignsSeen:
+			if b.GetPus() != present && b.GetRedness() != present && b.GetSwelling() != present {
+				continue
+			}
+			var tracks []string
+			if b.GetTrack() != "" {
+				tracks = []string{b.GetTrack()}
+			}
+			add(&it.Fact, b.GetAccess(), tracks)
+		case *cannularyv1.AccessExamined:
+			if tracks := signsOf(b); len(tracks) > 0 || overAccess(b) {
+				add(&it.Fact, b.GetAccess(), tracks)
+			}
+		}
+	}
+	inOrder(out)
+	for i := range out {
+		if i > 0 && out[i].Day-out[i-1].Day < Clock {
+			out[i].Why = "less than 21 days after the previous signs"
+		} else {
+			out[i].Counted = true
+		}
+		for k := range cultures {
+			c := &cultures[k]
+			if near := c.Day - out[i].Day; c.Is(AccessRelated) && near >= -Near && near <= Near {
+				out[i].Related = true
+			}
+		}
+	}
+	return out
+}

@@ -1,0 +1,409 @@
+package surveil
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"cannulary/internal/incidence"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Level is the confidence of every limit that is shown: 95 %.
+const Level = 0.95
+
+// Patient is a person under the surviving patient key.
+type Patient struct {
+	Key string
+	Person
+}
+
+// Unit is what is known of one facility.
+type Unit struct {
+	Facility string
+	// People are the patients of whom anything at the facility is known; what they hold of
+	// other facilities is passed over.
+	People   []Patient
+	Censuses map[Month]Census
+	Calendar Calendar
+	// References are the rates that the unit compares itself with.
+	References []Reference
+	// Since is the day on which the facility's record began: nothing earlier is counted.
+	Since Day
+	// AsOf is the newest day that has begun there: nothing later is counted.
+	AsOf Day
+}
+
+// Reference is a rate per 100 patient-months that a unit compares its own with.
+type Reference struct {
+	Technique Technique
+	Class     Class
+	Rate      float64
+	Basis     string
+}
+
+// References reads them from a registration. A rate of a fistula without a pattern holds
+// for both fistula techniques, unless one is given for the technique itself.
+func References(list []*cannularyv1.ReferenceRate) []Reference {
+	var out, general []Reference
+	for _, r := range list {
+		ref := Reference{Technique: techniqueOf(r.GetAccessKind()), Class: ClassOf(r.GetInfectionClass()), Rate: r.GetPer_100PatientMonths(), Basis: r.GetBasis()}
+		if ref.Class == "" {
+			continue
+		}
+		if r.GetAccessKind() != cannularyv1.AccessKind_ACCESS_KIND_FISTULA {
+			out = append(out, ref)
+			continue
+		}
+		if r.GetPattern() == cannularyv1.NeedlingPattern_NEEDLING_PATTERN_UNSPECIFIED {
+			for _, t := range []Technique{ConstantSite, OtherFistula} {
+				ref.Technique = t
+				general = append(general, ref)
+			}
+			continue
+		}
+		ref.Technique = Watched(r.GetPattern())
+		out = append(out, ref)
+	}
+	for _, g := range general {
+		if !slices.ContainsFunc(out, func(r Reference) bool { return r.Technique == g.Technique && r.Class == g.Class }) {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// Census is one month's count as the unit sent it.
+type Census struct {
+	Fact      string
+	Month     Month
+	CountedOn []string // YYYY-MM-DD
+	// Counted is by technique; that of fistulas is told as a whole and as a part.
+	FistulaTotal, ConstantSite, Graft, Tunneled, NonTunneled, Other int
+}
+
+// CensusOf reads a message's count; it errs where the month is none.
+func CensusOf(fact string, b *cannularyv1.CensusCounted) (Census, error) {
+	m, err := ParseMonth(b.GetMonth())
+	return Census{Fact: fact, Month: m, CountedOn: b.GetCountedOn(), FistulaTotal: int(b.GetFistula()), ConstantSite: int(b.GetFistulaOfWhichConstantSite()),
+		Graft: int(b.GetGraft()), Tunneled: int(b.GetTunneledCatheter()), NonTunneled: int(b.GetNonTunneledCatheter()), Other: int(b.GetOther())}, err
+}
+
+// Patients is the count of a group; ok is false for a group that no census tells.
+func (c Census) Patients(g Group) (n int, ok bool) {
+	switch g {
+	case AllAccess:
+		return c.FistulaTotal + c.Graft + c.Tunneled + c.NonTunneled + c.Other, true
+	case Fistula:
+		return c.FistulaTotal, true
+	case Group(ConstantSite):
+		return c.ConstantSite, true
+	case Group(OtherFistula):
+		return c.FistulaTotal - c.ConstantSite, true
+	case Group(Graft):
+		return c.Graft, true
+	case Group(TunneledCatheter):
+		return c.Tunneled, true
+	case Group(NonTunneledCatheter):
+		return c.NonTunneled, true
+	case Group(OtherAccess):
+		return c.Other, true
+	}
+	return 0, false
+}
+
+// Period is whole months, both included.
+type Period struct{ From, To Month }
+
+// Year is the twelve months that end with m.
+func Year(m Month) Period { return Period{m - 11, m} }
+
+// One is a single month.
+func One(m Month) Period { return Period{m, m} }
+
+func (p Period) String() string {
+	if p.From == p.To {
+		return p.From.String()
+	}
+	return p.From.String() + " to " + p.To.String()
+}
+
+// AccessDays counts the days of exposure of a group in a period, up to AsOf.
+func (u *Unit) AccessDays(g Group, p Period) int {
+	to := min(p.To.Last(), u.AsOf) + 1
+	n := 0
+	for i := range u.People {
+		for _, e := range u.People[i].Exposures {
+			if e.Facility == u.Facility && g.Has(e.Technique) {
+				n += e.Days(max(p.From.First(), u.Since), to)
+			}
+		}
+	}
+	return n
+}
+
+// Case is an event with whose it is.
+type Case struct {
+	Patient string
+	Event
+}
+
+// Cases lists the events of a class and group from one day to another, both included, by
+// day, patient and fact.
+func (u *Unit) Cases(c Class, g Group, from, to Day) []Case {
+	return u.cases(from, to, func(e *Event) bool { return e.Is(c) && g.Has(e.Technique) })
+}
+
+func (u *Unit) cases(from, to Day, is func(*Event) bool) []Case {
+	var out []Case
+	for i := range u.People {
+		for k := range u.People[i].Events {
+			e := &u.People[i].Events[k]
+			if e.Facility == u.Facility && max(from, u.Since) <= e.Day && e.Day <= to && is(e) {
+				out = append(out, Case{u.People[i].Key, *e})
+			}
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Case) int {
+		if a.Day != b.Day {
+			return int(a.Day - b.Day)
+		}
+		return strings.Compare(a.Patient+" "+a.Fact, b.Patient+" "+b.Fact)
+	})
+	return out
+}
+
+// Doubtful lists what does not count, or counts in doubt, in a period; each says why.
+func (u *Unit) Doubtful(p Period) []Case {
+	return u.cases(p.From.First(), p.To.Last(), func(e *Event) bool { return e.Why != "" || e.Outside })
+}
+
+// Line is one class of infection in one group and period.
+type Line struct {
+	Period Period
+	Group  Group
+	Class  Class
+	Events int
+	// PatientMonths is the census method's denominator; PerHundred the rate by it. Both are
+	// missing where NoCensus says why.
+	PatientMonths int
+	PerHundred    *incidence.Rate
+	NoCensus      string
+	// AccessDays is the exact denominator, PerThousand the rate per 1,000 access-days; nil
+	// where nobody was at risk.
+	AccessDays  int
+	PerThousand *incidence.Rate
+	// SIR compares with what the references predict for the census; NoSIR says why there is none.
+	SIR   *incidence.SIR
+	NoSIR string
+}
+
+// Line computes it.
+func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
+	l := Line{Period: p, Group: g, Class: c, Events: len(u.Cases(c, g, p.From.First(), min(p.To.Last(), u.AsOf))), AccessDays: u.AccessDays(g, p)}
+	var err error
+	if l.AccessDays > 0 {
+		r, err := incidence.RateOf(l.Events, float64(l.AccessDays), 1000, Level)
+		if err != nil {
+			return l, err
+		}
+		l.PerThousand = &r
+	}
+	if l.PatientMonths, l.NoCensus = u.census(g, p); l.NoCensus == "" {
+		r, err := incidence.RateOf(l.Events, float64(l.PatientMonths), 100, Level)
+		if err != nil {
+			return l, err
+		}
+		l.PerHundred = &r
+	}
+	l.SIR, l.NoSIR, err = u.sir(&l)
+	return l, err
+}
+
+// census adds up the months of a period. Numerator and denominator must be of the same
+// period: with a month missing, or not over yet, there is no denominator.
+func (u *Unit) census(g Group, p Period) (n int, why string) {
+	if p.To.Last() > u.AsOf {
+		return 0, p.To.String() + " is not over yet"
+	}
+	var missing []string
+	for m := p.From; m <= p.To; m++ {
+		c, ok := u.Censuses[m]
+		if !ok {
+			missing = append(missing, m.String())
+			continue
+		}
+		k, told := c.Patients(g)
+		if !told {
+			return 0, "a census does not tell this group"
+		}
+		n += k
+	}
+	if len(missing) > 0 {
+		return 0, "no census for " + strings.Join(missing, ", ")
+	}
+	if n == 0 {
+		return 0, "the census counts nobody"
+	}
+	return n, ""
+}
+
+func (u *Unit) sir(l *Line) (*incidence.SIR, string, error) {
+	if l.NoCensus != "" {
+		return nil, l.NoCensus, nil
+	}
+	predicted := 0.0
+	for _, t := range Techniques() {
+		if !l.Group.Has(t) {
+			continue
+		}
+		n, why := u.census(Group(t), l.Period)
+		if why != "" {
+			continue // nobody there, or a group that no census tells
+		}
+		i := slices.IndexFunc(u.References, func(r Reference) bool { return r.Technique == t && r.Class == l.Class })
+		if i < 0 {
+			return nil, "no reference rate is registered for " + string(t), nil
+		}
+		predicted += float64(n) * u.References[i].Rate / 100
+	}
+	s, err := incidence.ObservedToPredicted(l.Events, predicted, Level)
+	if errors.Is(err, incidence.ErrFewPredicted) {
+		return nil, fmt.Sprintf("only %.2f events predicted; a ratio to fewer than 1 says nothing", predicted), nil
+	}
+	if err != nil {
+		return nil, "", err
+	}
+	return &s, "", nil
+}
+
+// Comparison is constant-site needling against other needling of fistulas.
+type Comparison struct {
+	Period              Period
+	Class               Class
+	ConstantSite, Other Line
+	Ratio               *incidence.Ratio
+	Why                 string // why there is no ratio
+}
+
+// Compare compares the two by access-days: both denominators are then of exactly the days
+// in which the events could occur.
+func (u *Unit) Compare(c Class, p Period) (Comparison, error) {
+	out := Comparison{Period: p, Class: c}
+	var err error
+	if out.ConstantSite, err = u.Line(c, Group(ConstantSite), p); err != nil {
+		return out, err
+	}
+	if out.Other, err = u.Line(c, Group(OtherFistula), p); err != nil {
+		return out, err
+	}
+	switch {
+	case out.ConstantSite.AccessDays == 0:
+		out.Why = "nobody was needled at constant sites"
+	case out.Other.AccessDays == 0:
+		out.Why = "every fistula was needled at constant sites"
+	case out.ConstantSite.Events+out.Other.Events == 0:
+		out.Why = "there was no event in either group"
+	default:
+		r, err := incidence.RateRatio(incidence.Group{Events: out.ConstantSite.Events, Exposure: float64(out.ConstantSite.AccessDays)},
+			incidence.Group{Events: out.Other.Events, Exposure: float64(out.Other.AccessDays)}, Level)
+		if err != nil {
+			return out, err
+		}
+		out.Ratio = &r
+	}
+	return out, nil
+}
+
+// ErrPeriods is why two figures are not divided by one another.
+var ErrPeriods = errors.New("numerator and denominator are of different periods: no rate is given; take both for the same months")
+
+// Divide is the rate of events of one period by a denominator of another, per so much of
+// it; ErrPeriods unless both are the same.
+func Divide(events int, of Period, exposure float64, in Period, per float64) (incidence.Rate, error) {
+	if of != in {
+		return incidence.Rate{}, fmt.Errorf("%s against %s: %w", of, in, ErrPeriods)
+	}
+	return incidence.RateOf(events, exposure, per, Level)
+}
+
+// Disagreement is a group and month whose two denominators do not fit.
+type Disagreement struct {
+	Month  Month
+	Group  Group
+	Census int
+	Exact  float64 // access-days by the days of the month: the average number of patients
+}
+
+// Disagreements compares the two denominators of a month that is over and has a census:
+// they disagree where they differ by more than 10 % of the greater and by more than two
+// patients (ours).
+func (u *Unit) Disagreements(m Month) []Disagreement {
+	c, ok := u.Censuses[m]
+	if !ok || m.Last() > u.AsOf {
+		return nil
+	}
+	var out []Disagreement
+	for _, g := range Groups() {
+		n, told := c.Patients(g)
+		if !told {
+			continue
+		}
+		exact := float64(u.AccessDays(g, One(m))) / float64(m.Days())
+		if apart := max(float64(n), exact) - min(float64(n), exact); apart > 2 && apart > 0.1*max(float64(n), exact) {
+			out = append(out, Disagreement{m, g, n, exact})
+		}
+	}
+	return out
+}
+
+// CensusNotice says where a census was not counted on the first two working days; empty
+// where it was.
+func (u *Unit) CensusNotice(m Month) string {
+	c, ok := u.Censuses[m]
+	if !ok {
+		return ""
+	}
+	var want []string
+	for _, d := range u.Calendar.CensusDays(m) {
+		want = append(want, d.String())
+	}
+	got := slices.Sorted(slices.Values(c.CountedOn))
+	if slices.Equal(want, got) {
+		return ""
+	}
+	return fmt.Sprintf("The census of %s was counted on %s; the first two working days were %s.", m, strings.Join(got, " and "), strings.Join(want, " and "))
+}
+
+// Begins is the first day of which anything is known at the facility; ok is false where
+// nothing is.
+func (u *Unit) Begins() (d Day, ok bool) {
+	d = never
+	for i := range u.People {
+		for _, e := range u.People[i].Exposures {
+			if e.Facility == u.Facility {
+				d = min(d, e.From)
+			}
+		}
+		for _, e := range u.People[i].Events {
+			if e.Facility == u.Facility {
+				d = min(d, e.Day)
+			}
+		}
+	}
+	for m := range u.Censuses {
+		d = min(d, m.First())
+	}
+	return max(d, u.Since), d != never
+}
+
+// Last is the day of the newest event of a class and group up to AsOf; ok is false where
+// there is none.
+func (u *Unit) Last(c Class, g Group) (d Day, ok bool) {
+	list := u.Cases(c, g, First, u.AsOf)
+	if len(list) == 0 {
+		return 0, false
+	}
+	return list[len(list)-1].Day, true
+}
