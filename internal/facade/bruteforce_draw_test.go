@@ -144,7 +144,12 @@ func (d *draw) value(r *searchref.Resource, typ, param string) searchref.Value {
 func (d *draw) nonsense(typ, param string) searchref.Value {
 	t := awkward()
 	text := t[d.IntN(len(t))]
-	v := searchref.Value{System: "urn:nothing", Code: text, Reference: d.target(typ, param) + "/nobody", Number: fmt.Sprint(d.IntN(300)), Unit: "mg"}
+	target := d.target(typ, param)
+	id := []string{"nobody", "bare"}[d.IntN(2)]
+	if list := d.w.ids[target]; len(list) > 0 && d.IntN(2) == 0 {
+		id = list[d.IntN(len(list))] // also that of a merged patient, to which nothing refers
+	}
+	v := searchref.Value{System: "urn:nothing", Code: text, Reference: target + "/" + id, Number: fmt.Sprint(d.IntN(300)), Unit: "mg"}
 	v.Parts = []searchref.Value{{Code: text}, {Code: text, Number: "7"}}
 	return v
 }
@@ -233,6 +238,8 @@ func fits(v searchref.Value, p *facade.Param, form string) bool {
 		return v.System == "" && v.Code != ""
 	case strings.HasPrefix(form, "system|"):
 		return v.System != "" && v.Code != ""
+	case form == ":exact other case":
+		return strings.EqualFold(v.Code, "twin") || v.Code == "debut_long" || strings.Contains(strings.ToLower(v.Code), "(01)ab")
 	case strings.HasSuffix(form, "fraction"):
 		return strings.Contains(v.Code, ".")
 	case strings.HasSuffix(form, "second"):
@@ -262,6 +269,9 @@ func (d *draw) single(v searchref.Value, p *facade.Param, form string) string {
 		case "Type/id":
 			return esc(typ + "/" + id)
 		case "url":
+			if v.Canonical != "" && d.IntN(2) == 0 {
+				return esc(v.Canonical)
+			}
 			return esc(base + "/" + typ + "/" + id)
 		case "list":
 			return []string{esc(id), esc(v.Reference), base + "/" + esc(v.Reference)}[d.IntN(3)]

@@ -3,4 +3,4 @@
 package facade_test
 
 // mixedQueries is how many queries of several parameters are asked.
-func mixedQueries() int { return 3000 }
+func mixedQueries() int { return 2000 }

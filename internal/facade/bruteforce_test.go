@@ -1,6 +1,7 @@
 package facade_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"maps"
 	"math/rand/v2"
@@ -121,6 +122,8 @@ func TestSearchAsR4Says(t *testing.T) {
 	var log []asked
 	t.Run("every form", func(t *testing.T) { w.t = t; log = append(log, w.everyForm(t)...) })
 	t.Run("mixed", func(t *testing.T) { w.t = t; log = append(log, w.mixed(t)...) })
+	t.Run("by hand", func(t *testing.T) { w.t = t; log = append(log, w.byHand(t)...) })
+	t.Run("parts and includes", func(t *testing.T) { w.t = t; w.partsAndIncludes(t) })
 	t.Run("mutants", func(t *testing.T) { w.mutants(t, log) })
 }
 
@@ -129,6 +132,8 @@ func neverFound(typ string, p *facade.Param, form string) string {
 	switch {
 	case form == "|code" && slices.Contains([]string{"status", "severity"}, p.Name), form == "|code" && typ == "Group" && p.Name == "type":
 		return "a code has the system of its value set"
+	case form == "part" && p.Type == facade.URIParam:
+		return "the entire URI must match, and none is the beginning of another"
 	}
 	return ""
 }
@@ -136,7 +141,7 @@ func neverFound(typ string, p *facade.Param, form string) string {
 // everyForm asks for every parameter of every type in every form, until it has found
 // something and nothing.
 func (w *world) everyForm(t *testing.T) []asked {
-	const tries = 30
+	const tries = 60
 	began := time.Now()
 	d := newDraw(w, 11)
 	var diff differences
@@ -224,6 +229,153 @@ func (w *world) mixed(t *testing.T) []asked {
 	t.Logf("%d queries; with a result by number of parameters: %v", len(log), found)
 	diff.report(t)
 	return log
+}
+
+// byHand asks what chance asks too seldom: after merged patients, for equal ids of different
+// types, on days of 23 and 25 hours, at the borders of precisions.
+func (w *world) byHand(t *testing.T) []asked {
+	merged := ""
+	for _, id := range w.ids["Patient"] {
+		if survivor := w.c.Survivor(id); survivor != id {
+			merged = id
+			for _, typ := range []string{"Procedure", "Observation", "BodyStructure"} {
+				if keys, err := w.c.Search(typ, url.Values{"patient": {survivor}}); err != nil || len(keys) == 0 {
+					merged = ""
+				}
+			}
+		}
+		if merged != "" {
+			break
+		}
+	}
+	if merged == "" {
+		t.Fatal("nobody with tracks was merged")
+	}
+	var log []asked
+	var diff differences
+	for _, x := range []struct{ typ, query string }{
+		{"Procedure", "patient=" + merged}, {"Procedure", "subject=Patient/" + merged}, {"Observation", "patient:Patient=" + merged}, {"BodyStructure", "patient=nobody," + merged}, {"Procedure", "patient._id=" + merged},
+		{"Patient", "_id=" + merged}, {"Patient", "link=" + merged}, {"Provenance", "target=Patient/" + merged}, {"Provenance", "patient=" + merged},
+		{"Provenance", "target=Device/bare"}, {"Provenance", "target=Patient/bare"}, {"Provenance", "target=bare"}, {"Provenance", "target:Location=bare"}, {"Provenance", "patient=bare"},
+		{"Procedure", "date=2024-10-27"}, {"Procedure", "date=sa2024-10-27"}, {"Procedure", "date=gt2024-10-27&date=lt2024-10-28T12:00"}, {"Procedure", "date=2025-03-30"}, {"Procedure", "date=ge2025-03-30T01:30"}, {"Procedure", "date=eb2025-03-31"},
+		{"Procedure", "date=2024"}, {"Procedure", "date=ne2024"}, {"Procedure", "date=le2024"}, {"Procedure", "date=ge2025-02"}, {"Procedure", "date=2025-02-03T07:30:00.25Z"}, {"Procedure", "date=2025-02-03T07:30:00.250000Z"},
+		{"Observation", "combo-value-quantity=ne100"}, {"Observation", "value-quantity=5.4"}, {"Observation", "value-quantity=5.40"}, {"Observation", "value-quantity=100"}, {"Observation", "value-quantity=1e2"}, {"Observation", "value-quantity=1.0e2"},
+		{"Observation", "value-quantity=ge99.5&value-quantity=lt100.5"}, {"Observation", "value-quantity=0.3"}, {"Observation", "component-value-quantity=0.30000000000000004"}, {"Observation", "component-value-quantity=gt0.3&component-value-quantity=lt0.31"}, {"Observation", "component-value-quantity=1e21"}, {"Observation", "component-value-quantity=-1.5"},
+		{"Observation", "status=final&status=amended"}, {"Observation", "status=final,amended"}, {"Observation", "status=final&status=final"}, {"Observation", "code=a,b&code=ab"},
+		{"Observation", `component-code=x\|y`}, {"Observation", `component-code=x|y`}, {"Observation", `component-code=back\\slash`}, {"Observation", `component-code=back\slash`}, {"Observation", `component-code=a\,b,b`}, {"Observation", `component-code=\`},
+		{"Observation", `component-code=%C5%BF`}, {"Observation", "component-code=%252C"}, {"Observation", "component-code=under_score"}, {"Observation", "component-code=under%25score"},
+	} {
+		q, err := url.ParseQuery(strings.ReplaceAll(x.query, `\\`, `\`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		log = append(log, w.compare(&diff, x.typ+"?"+x.query, x.typ, q, 7))
+	}
+	diff.report(t)
+	return log
+}
+
+// partsAndIncludes checks page by page what comes beside the matches and what is left of
+// them: _include, _revinclude, _elements and _summary.
+func (w *world) partsAndIncludes(t *testing.T) {
+	d := newDraw(w, 13)
+	types := facade.Types()
+	included, cut := 0, 0
+	for n := range mixedQueries() / 5 {
+		typ := &types[d.IntN(len(types))]
+		q := url.Values{"_count": {fmt.Sprint(1 + d.IntN(30))}}
+		if ids := w.ids[typ.Name]; len(ids) > 40 {
+			q.Set("_id", strings.Join(ids[d.IntN(len(ids)-20):][:20], ","))
+		}
+		var includes []string
+		for _, p := range typ.Includes() {
+			includes = append(includes, typ.Name+":"+p)
+			for _, target := range typ.Param(p).Targets {
+				includes = append(includes, typ.Name+":"+p+":"+target)
+			}
+		}
+		summary, elements := "", []string(nil)
+		switch d.IntN(6) {
+		case 0, 1:
+			summary = []string{"true", "data", "text"}[d.IntN(3)]
+			q.Set("_summary", summary)
+		case 2:
+			for range 1 + d.IntN(3) {
+				elements = append(elements, []string{"code", "status", "identifier", "subject", "value[x]", "component", "name", "period", "link", "nonsense"}[d.IntN(9)])
+			}
+			elements = slices.DeleteFunc(elements, func(e string) bool { return strings.Contains(e, "[") })
+			if len(elements) > 0 {
+				q.Set("_elements", strings.Join(elements, ","))
+			}
+		}
+		reverse := facade.RevIncludes(types, typ.Name)
+		if summary != "text" { // R4 does not let it be mixed with includes
+			for range d.IntN(3) {
+				if len(includes) > 0 {
+					q.Add("_include", includes[d.IntN(len(includes))])
+				}
+				if len(reverse) > 0 && d.IntN(2) == 0 {
+					q.Add("_revinclude", reverse[d.IntN(len(reverse))])
+				}
+			}
+		}
+		for path := "/" + typ.Name + "?" + q.Encode(); path != ""; {
+			a := w.get(path)
+			b := w.bundle(a)
+			var raw struct {
+				Entry []struct {
+					Resource map[string]json.RawMessage
+					Search   struct{ Mode string }
+				}
+			}
+			if err := json.Unmarshal(a.body, &raw); err != nil {
+				t.Fatal(err)
+			}
+			var matches, beside []string
+			for i, e := range b.Entry {
+				key := e.Resource.ResourceType + "/" + e.Resource.ID
+				has := slices.Sorted(maps.Keys(raw.Entry[i].Resource))
+				switch e.Search.Mode {
+				case "match":
+					matches = append(matches, key)
+					if r := w.c.Get(key); summary != "" || len(elements) > 0 {
+						want := w.c.Kept(r, summary, elements)
+						if !slices.Contains(want, "meta") { // it comes with the tag
+							has = without(has, []string{"meta"})
+						}
+						cut += len(r.Body) - len(want)
+						if !slices.Equal(has, want) {
+							t.Errorf("%d %s: %s has %v, not %v", n, path, key, has, want)
+						}
+						if tagged := strings.Contains(string(raw.Entry[i].Resource["meta"]), `"SUBSETTED"`); !tagged && len(want) < len(r.Body) {
+							t.Errorf("%d %s: %s was cut and does not say so: %s", n, path, key, raw.Entry[i].Resource["meta"])
+						}
+					}
+				case "include":
+					beside = append(beside, key)
+				}
+			}
+			want, err := w.c.Included(matches, q["_include"], q["_revinclude"])
+			if err != nil {
+				t.Fatal(err)
+			}
+			included += len(want)
+			slices.Sort(beside)
+			if !slices.Equal(beside, want) {
+				t.Errorf("%d %s: beside %d matches the server has %d, R4 %d; not there: %v; too many: %v", n, path, len(matches), len(beside), len(want), without(want, beside), without(beside, want))
+			}
+			if path = b.link("next"); path != "" {
+				path = follow(t, path)
+			}
+			if t.Failed() && n > 200 {
+				return
+			}
+		}
+	}
+	t.Logf("%d resources were included, %d elements cut", included, cut)
+	if included == 0 || cut == 0 {
+		t.Error("nothing was included or cut")
+	}
 }
 
 // mutants checks that the queries tell every wrong reading of the rules from the server's.

@@ -213,7 +213,7 @@ func awkwardMessages() []*v1.FeedRequest {
 	for _, s := range testkit.Samples() {
 		out = append(out, s.Request)
 	}
-	times := []string{"2025-03-30T00:30:00Z", "2025-03-30T01:30:59Z", "2025-03-29T23:59:59Z", "2024-10-27T00:30:00Z", "2024-10-27T01:30:00Z", "2024-12-31T23:59:30Z", "2025-01-01T00:00:00Z", "2024-02-29T12:00:00Z"}
+	times := []string{"2025-03-30T00:30:00Z", "2025-03-30T01:30:59Z", "2025-03-29T23:59:59Z", "2024-10-27T00:30:00Z", "2024-10-27T01:30:00Z", "2024-12-31T23:59:30Z", "2025-01-01T00:00:00Z", "2024-02-29T12:00:00Z", "2024-10-27T23:40:00Z"}
 	// Times known to the second never end with 00: those are known to the minute.
 	precisions := []v1.TimePrecision{v1.TimePrecision_TIME_PRECISION_DAY, v1.TimePrecision_TIME_PRECISION_MINUTE, v1.TimePrecision_TIME_PRECISION_SECOND}
 	for i, text := range awkward() {
@@ -307,7 +307,7 @@ func (w *world) handmade(zone *time.Location) {
 	}
 	list = append(list, w.bare()...)
 	// Equal ids of different types, and what was given of each.
-	for i, typ := range []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"} {
+	for i, typ := range []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport", "Observation", "Organization", "Patient", "Practitioner", "Procedure"} {
 		id := fmt.Sprint("of-", i)
 		refs := []fhir.Reference{{Param: "target", Type: typ, ID: "bare"}}
 		if typ == "Patient" {
@@ -361,7 +361,7 @@ func (w *world) bare() []fhir.Resource {
 		}
 		list = append(list, r)
 	}
-	for _, typ := range []string{"Patient", "Practitioner", "Organization", "Location", "Group", "BodyStructure", "Procedure", "Observation", "DetectedIssue", "Flag", "Device", "Provenance"} {
+	for _, typ := range []string{"Patient", "Practitioner", "Organization", "Location", "Group", "BodyStructure", "Procedure", "Observation", "DetectedIssue", "Flag", "Device", "MeasureReport", "Provenance"} {
 		add(typ, "bare", "", fhir.Index{})
 	}
 	tokens := func(params ...string) fhir.Index {
@@ -390,6 +390,22 @@ func (w *world) bare() []fhir.Resource {
 	add("DetectedIssue", "no-system", named+`"code":`+concept+`,`, tokens("identifier", "code"))
 	add("DetectedIssue", "short", `"identifiedDateTime":"2025-02-03T07:30:15.250Z",`, short("identified"))
 	add("Observation", "short", `"effectiveDateTime":"2025-02-03T07:30:15.250Z",`, short("date"))
+	second := func(p string) fhir.Index {
+		return fhir.Index{Dates: []fhir.Period{{Param: p, Low: low.Add(1750 * time.Millisecond), High: low.Add(2750 * time.Millisecond)}}}
+	}
+	add("DetectedIssue", "second", `"identifiedDateTime":"2025-02-03T07:30:17Z",`, second("identified"))
+	add("Flag", "second", `"period":{"start":"2025-02-03T07:30:17Z","end":"2025-02-03T07:30:17Z"},`, second("date"))
+	add("Flag", "past", `"period":{"end":"2023-02-03T07:30:17Z"},`, fhir.Index{Dates: []fhir.Period{{Param: "date", Low: fhir.BeginningOfTime(), High: time.Date(2023, 2, 3, 7, 30, 18, 0, time.UTC)}}})
+	add("MeasureReport", "no-system", named, tokens("identifier"))
+	add("MeasureReport", "second", `"date":"2025-02-03T07:30:17Z","period":{"start":"2025-02-03T07:30:17Z","end":"2025-02-03T07:30:17Z"},`, fhir.Index{Dates: append(second("date").Dates, second("period").Dates...)})
+	add("MeasureReport", "short", `"date":"2025-02-03T07:30:15.250Z","period":{"start":"2025-02-03T07:30:15.250Z","end":"2025-02-03T07:30:15.250Z"},`, fhir.Index{Dates: append(short("date").Dates, short("period").Dates...)})
+	for _, name := range []string{"Twin", "TWIN", "twin"} {
+		for _, typ := range []string{"Organization", "Location"} {
+			add(typ, "named-"+name, `"name":"`+name+`",`, fhir.Index{Strings: []fhir.Text{{Param: "name", Value: name}}})
+		}
+	}
+	late := time.Date(2024, 10, 27, 23, 40, 0, 0, time.UTC)
+	add("Procedure", "late-on-the-long-day", `"performedDateTime":"2024-10-27T23:40:30Z",`, fhir.Index{Dates: []fhir.Period{{Param: "date", Low: late.Add(30 * time.Second), High: late.Add(31 * time.Second)}}})
 	add("Flag", "no-system", named, tokens("identifier"))
 	add("Flag", "short", `"period":{"start":"2025-02-03T07:30:15.250Z","end":"2025-02-03T07:30:15.250Z"},`, short("date"))
 	add("Device", "no-system", `"type":`+concept+`,`, tokens("type"))
@@ -397,14 +413,14 @@ func (w *world) bare() []fhir.Resource {
 	return list
 }
 
-// definitions stand for what the service publishes of itself.
+// definitions are what the service publishes of itself, and handmade ones beside them.
 func definitions() []fhir.Resource {
-	var out []fhir.Resource
+	out := fhir.Definitions()
 	for _, typ := range facade.Types() {
 		if !typ.Published {
 			continue
 		}
-		for i, name := range []string{"Début", "debut_long", "Other", "OTHER, again", ""} {
+		for i, name := range []string{"Début", "debut_long", "DEBUT_LONG", "OTHER, again", ""} {
 			id, url := fmt.Sprint("def-", i), fmt.Sprintf("https://example.org/%s/%d", typ.Name, i)
 			status := []string{"active", "draft", "active", "retired", ""}[i]
 			ix := fhir.Index{}
@@ -416,7 +432,7 @@ func definitions() []fhir.Resource {
 			}
 			if typ.Param("url") != nil {
 				body += fmt.Sprintf(`,"url":"%s"`, url)
-				ix.Strings = append(ix.Strings, fhir.Text{Param: "url", Value: url})
+				ix.Tokens = append(ix.Tokens, fhir.Token{Param: "url", Code: url})
 			}
 			out = append(out, fhir.Resource{Type: typ.Name, ID: id, Body: []byte(body + "}"), Index: ix})
 		}

@@ -82,7 +82,7 @@ func (c *Corpus) reference(p *param, modifier, value string) (matcher, error) {
 	} else if strings.Contains(value, "://") || strings.HasPrefix(value, "urn:") {
 		return func(_ *Resource, e item) bool {
 			m, _ := e.v.(map[string]any)
-			return str(m, "reference") == value
+			return str(m, "reference") == value || str(m, "canonical") == value
 		}, nil
 	}
 	if t, id, _ := parts(value); t != "" {

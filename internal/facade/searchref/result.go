@@ -86,6 +86,7 @@ var subsets = map[string]subset{
 	"Group":               {"type actual", "identifier active type actual code name quantity managingEntity", ""},
 	"Location":            {"", "identifier status operationalStatus name description mode type physicalType managingOrganization", "status"},
 	"Measure":             {"status", "url identifier version name title status experimental date publisher contact description useContext jurisdiction effectivePeriod disclaimer scoring compositeScoring type riskAdjustment rateAggregation rationale clinicalRecommendationStatement improvementNotation definition guidance", ""},
+	"MeasureReport":       {"status type measure period", "identifier status type measure subject date reporter period improvementNotation", "improvementNotation"},
 	"NamingSystem":        {"name status kind date uniqueId", "name status kind date publisher contact useContext jurisdiction uniqueId", ""},
 	"Observation":         {"status code", "identifier basedOn partOf status code subject focus encounter effective[x] issued performer value[x] hasMember derivedFrom component", ""},
 	"OperationDefinition": {"name status kind code system type instance", "url version name title status kind experimental date publisher contact useContext jurisdiction affectsState code base resource system type instance", ""},

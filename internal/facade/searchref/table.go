@@ -36,6 +36,7 @@ const (
 	asInstant
 	asPeriod
 	asQuantity
+	asCanonical
 )
 
 // element is one path of a parameter's expression.
@@ -190,12 +191,15 @@ var types = map[string][]param{
 		ref("author", "author", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole"),
 		code("status", "status", fhirBase+"flag-status"), {name: "track", kind: Reference, elements: []element{{path: flagDetail, as: asReference}}, targets: []string{"BodyStructure"}, only: "BodyStructure"}}, // ours
 	"Device": {concept("type", "type"), texts("udi-carrier", "udiCarrier.carrierHRF")},
-	"Provenance": {ref("target", "target", "BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"),
+	"Provenance": {ref("target", "target", "BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport", "Observation", "Organization", "Patient", "Practitioner", "Procedure"),
 		{name: "patient", kind: Reference, elements: []element{{path: "target", as: asReference}}, targets: []string{"Patient"}, only: "Patient"},
 		ref("agent", "agent.who", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"), concept("agent-type", "agent.type"),
 		ref("location", "location", "Location"), one("recorded", Date, "recorded", asInstant), one("when", Date, "occurredDateTime", asTime)},
 	"Group": {identifier(), code("type", "type", fhirBase+"group-type"), one("actual", Token, "actual", asBoolean),
 		ref("managing-entity", "managingEntity", "Organization", "Practitioner", "PractitionerRole", "RelatedPerson")},
+	"MeasureReport": {identifier(), code("status", "status", fhirBase+"measure-report-status"),
+		{name: "measure", kind: Reference, elements: []element{{path: "measure", as: asCanonical}}, targets: []string{"Measure"}},
+		one("period", Date, "period", asPeriod), one("date", Date, "date", asTime), ref("reporter", "reporter", "Organization", "Practitioner", "PractitionerRole", "Location")},
 	"StructureDefinition": definition(), "CodeSystem": definition(), "ValueSet": definition(), "SearchParameter": definition(),
 	"OperationDefinition": definition(), "Measure": definition(), "NamingSystem": definition()[1:], // R4 gives it no url
 }
@@ -228,9 +232,9 @@ func Has(typ, name string) (Kind, bool) {
 // Value is one value that a resource has under a parameter, as a search would name it.
 type Value struct {
 	// System and Code are those of a token; Code is also the text of a string or uri, and of
-	// a date. Reference is Type/id, ID what stands behind the slash; System and Code of a
-	// reference are its identifier's.
-	System, Code, Reference string
+	// a date. Reference is Type/id, with Canonical the URL if it is given by that; System and
+	// Code of a reference are its identifier's.
+	System, Code, Reference, Canonical string
 	// Number and Unit are those of a quantity, whose Code and System are the unit's.
 	Number, Unit string
 	// Parts are the values of a composite's components.
@@ -271,7 +275,7 @@ func (c *Corpus) value(p *param, e item) Value {
 		return Value{System: s, Code: k}
 	case Reference:
 		id, _ := m["identifier"].(map[string]any)
-		return Value{Reference: c.local(e), System: str(id, "system"), Code: str(id, "value")}
+		return Value{Reference: c.local(e), Canonical: str(m, "canonical"), System: str(id, "system"), Code: str(id, "value")}
 	case Quantity:
 		return Value{Number: plain(m["value"]), System: str(m, "system"), Code: str(m, "code"), Unit: str(m, "unit")}
 	case Date:

@@ -67,6 +67,18 @@ func (c *Corpus) items(v any, p *param, el *element) []item {
 			out = append(out, item{k, el})
 		}
 		return out
+	case asCanonical:
+		// A canonical URL refers to the resource that has it.
+		url, _, _ := strings.Cut(plain(v), "|")
+		ref := map[string]any{"canonical": url, "reference": url}
+		for _, typ := range p.targets {
+			for _, r := range c.byType[typ] {
+				if str(r.Body, "url") == url {
+					ref["reference"] = r.Key()
+				}
+			}
+		}
+		return []item{{ref, el}}
 	case asReference:
 		if p.only != "" {
 			// resolve() finds nothing for a reference that is not literal.
