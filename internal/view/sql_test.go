@@ -44,6 +44,8 @@ func TestSQLCheckCanFail(t *testing.T) {
 		{"func run(db DB, q string) { db.ExecContext(ctx, q) }\nfunc f(db DB, r R) { run(db, r.Name) }", 1},
 		{"func f(db DB, r R) { var b strings.Builder; b.WriteString(`SELECT `); b.WriteString(r.Name); db.ExecContext(ctx, b.String()) }", 1},
 		{"type s struct{ sql string }\nfunc f(db DB, r R) { x := s{sql: r.Name}; db.ExecContext(ctx, x.sql) }", 1},
+		{"type Q struct{ Type string }\nfunc f(db DB, q Q) { _ = Q{Type: `a`}; db.ExecContext(ctx, `SELECT ` + q.Type) }", 1},
+		{"type s struct{ sql string }\nfunc f(db DB, r Rows) { x := s{sql: `a`}; r.Scan(&x.sql); db.ExecContext(ctx, x.sql) }", 1},
 		{"func part(r R) string { return r.Name }\nfunc f(db DB, r R) { db.ExecContext(ctx, `SELECT ` + part(r)) }", 1},
 		{"func part() string { return `a` }\nfunc f(db DB) { db.ExecContext(ctx, `SELECT ` + part()) }", 0},
 	} {
@@ -145,6 +147,11 @@ func newSources(set *token.FileSet, files []*ast.File) *sources {
 					} else if i < len(structs[name]) {
 						s.fields[structs[name][i]] = append(s.fields[structs[name][i]], e)
 					}
+				}
+			case *ast.UnaryExpr:
+				// Whoever has the address may write there, as Scan does.
+				if sel, ok := n.X.(*ast.SelectorExpr); ok && n.Op == token.AND {
+					s.fields[sel.Sel.Name] = append(s.fields[sel.Sel.Name], &ast.StarExpr{X: sel})
 				}
 			case *ast.AssignStmt:
 				for i, l := range n.Lhs {
@@ -299,7 +306,8 @@ func (s *sources) unsafe(e ast.Expr, fn *ast.FuncDecl) []string {
 	case *ast.SliceExpr:
 		return s.unsafe(e.X, fn)
 	case *ast.SelectorExpr:
-		if given := s.fields[e.Sel.Name]; len(given) > 0 {
+		// Others may give an exported field what they like.
+		if given := s.fields[e.Sel.Name]; len(given) > 0 && !e.Sel.IsExported() {
 			return s.fieldOf(e.Sel.Name, given)
 		}
 	case *ast.Ident:
