@@ -31,6 +31,8 @@ type world struct {
 	*service
 	c   *searchref.Corpus
 	ids map[string][]string // by type
+	// known are the differences that stand.
+	known []*standing
 }
 
 // declared are the choices that R4 leaves to a server, as this one makes them.

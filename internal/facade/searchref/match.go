@@ -182,7 +182,10 @@ func (c *Corpus) fold(s string) string {
 			space = false
 		}
 		if c.Mutant != CaseMatters {
-			r = unicode.ToLower(unicode.ToUpper(r))
+			if !c.Readings.LowerIsFolded {
+				r = unicode.ToUpper(r)
+			}
+			r = unicode.ToLower(r)
 		}
 		b.WriteRune(r)
 	}

@@ -67,7 +67,7 @@ func (c *Corpus) quantity(s string) (matcher, error) {
 			if system != "" && str(m, "system") != system {
 				return false
 			}
-			if code != "" && str(m, "code") != code && (system != "" || str(m, "unit") != code) {
+			if code != "" && str(m, "code") != code && (system != "" || c.Readings.UnitIsCode || str(m, "unit") != code) {
 				return false
 			}
 		}

@@ -74,6 +74,12 @@ type Readings struct {
 	// OneDigitOfPower reads 1e2 as 95 to 105, as R4's table of examples does, and not as 50
 	// to 150, as its sentence on significant digits does.
 	OneDigitOfPower bool
+	// LowerIsFolded takes letters as equal whose lower case is; Unicode's case folding goes
+	// further: the long s is an s.
+	LowerIsFolded bool
+	// UnitIsCode compares number||unit with the unit's code only. R4: "either the code or the
+	// stated human unit".
+	UnitIsCode bool
 	// LogicalIsMissing takes a reference that is known by its identifier only for missing. R4:
 	// missing "usually equates to not having the relevant element".
 	LogicalIsMissing bool
@@ -227,6 +233,12 @@ func (c *Corpus) single(p *param, modifier, value string) (filter, error) {
 	match, err := c.matcher(p, modifier, value)
 	if err != nil {
 		return nil, err
+	}
+	if c.Mutant == NotEqualIsNone && (p.kind == Date || p.kind == Quantity) && strings.HasPrefix(value, "ne") {
+		return func(r *Resource) bool {
+			list := c.elements(r, p)
+			return len(list) > 0 && !slices.ContainsFunc(list, func(e item) bool { return !match(r, e) })
+		}, nil
 	}
 	return func(r *Resource) bool {
 		return slices.ContainsFunc(c.elements(r, p), func(e item) bool { return match(r, e) })
