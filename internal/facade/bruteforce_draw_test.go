@@ -209,8 +209,10 @@ func (d *draw) term(r *searchref.Resource, typ string, p *facade.Param, form str
 	var list []string
 	for range n {
 		v := d.value(r, typ, p.Name)
-		for k := 0; d.exact && k < 200 && !fits(v, p, form); k++ {
-			v = d.value(nil, typ, p.Name)
+		if d.exact && !fits(v, p, form) {
+			if list := d.fitting(typ, p, form); len(list) > 0 {
+				v = list[d.IntN(len(list))]
+			}
 		}
 		if p.Type == facade.ReferenceParam && !p.Logical {
 			// A value of the type that the modifier names, and one that is literal.
@@ -228,6 +230,17 @@ func (d *draw) term(r *searchref.Resource, typ string, p *facade.Param, form str
 	return out
 }
 
+// fitting are the values of the type that fit a form.
+func (d *draw) fitting(typ string, p *facade.Param, form string) []searchref.Value {
+	key := typ + " " + p.Name + " " + form
+	list, ok := d.values[key]
+	if !ok {
+		list = slices.DeleteFunc(slices.Clone(d.of(typ, p.Name)), func(v searchref.Value) bool { return !fits(v, p, form) })
+		d.values[key] = list
+	}
+	return list
+}
+
 // fits tells whether a search for the value in the form can find what has it.
 func fits(v searchref.Value, p *facade.Param, form string) bool {
 	if len(v.Parts) > 0 && p.Type == facade.CompositeParam {
@@ -242,6 +255,8 @@ func fits(v searchref.Value, p *facade.Param, form string) bool {
 		return strings.EqualFold(v.Code, "twin") || v.Code == "debut_long" || strings.Contains(strings.ToLower(v.Code), "(01)ab")
 	case strings.HasSuffix(form, "fraction"):
 		return strings.Contains(v.Code, ".")
+	case strings.HasSuffix(form, "minute"):
+		return strings.Contains(v.Code, "T")
 	case strings.HasSuffix(form, "second"):
 		return len(v.Code) >= 19 && v.Code[17:19] != "00" && !strings.Contains(v.Code, ".")
 	case strings.HasSuffix(form, "number||unit"):

@@ -85,8 +85,8 @@ func (w *world) standing() []*standing {
 		}
 	}
 	return []*standing{
-		{what: "Provenance?patient finds what R4's expression Provenance.target.where(resolve() is Patient) finds", is: named(func(typ, name, _ string) bool {
-			return typ == "Provenance" && (name == "patient" || strings.HasPrefix(name, "patient.") || strings.HasPrefix(name, "patient:"))
+		{what: "Provenance?patient finds what R4's expression Provenance.target.where(resolve() is Patient) finds", is: named(func(typ, name, value string) bool {
+			return name == "_revinclude" && strings.HasPrefix(value, "Provenance:patient") || typ == "Provenance" && (name == "patient" || strings.HasPrefix(name, "patient.") || strings.HasPrefix(name, "patient:"))
 		})},
 		{what: "of a merged patient only ids and identifiers stand for the survivor: patient.active:not=true must not find an active survivor's resources", is: named(func(_, name, _ string) bool {
 			rest, ok := strings.CutPrefix(strings.Replace(name, "subject.", "patient.", 1), "patient.")

@@ -85,7 +85,7 @@ func (c *Corpus) reference(p *param, modifier, value string) (matcher, error) {
 			return str(m, "reference") == value || str(m, "canonical") == value
 		}, nil
 	}
-	if t, id, _ := parts(value); t != "" {
+	if t, id := parts(value); t != "" {
 		wantType, wantID = t, id
 	} else if strings.Contains(value, "/") {
 		return nil, fmt.Errorf("no reference")
@@ -100,7 +100,7 @@ func (c *Corpus) reference(p *param, modifier, value string) (matcher, error) {
 		wantID = c.Survivor(wantID)
 	}
 	return func(_ *Resource, e item) bool {
-		typ, id, _ := parts(c.local(e))
+		typ, id := parts(c.local(e))
 		return id != "" && id == wantID && (wantType == "" || wantType == typ || c.Mutant == TypeIgnored)
 	}, nil
 }
@@ -110,24 +110,22 @@ func (c *Corpus) reference(p *param, modifier, value string) (matcher, error) {
 func (c *Corpus) local(e item) string {
 	m, _ := e.v.(map[string]any)
 	ref := strings.TrimPrefix(str(m, "reference"), c.Base+"/")
-	if typ, id, _ := parts(ref); typ != "" {
+	if typ, id := parts(ref); typ != "" {
 		return typ + "/" + id
 	}
 	return ""
 }
 
 // parts takes Type/id or Type/id/_history/version apart; typ is empty where it is neither.
-func parts(s string) (typ, id, version string) {
+func parts(s string) (typ, id string) {
 	list := strings.Split(s, "/")
-	if len(list) == 4 && list[2] == "_history" {
-		version = list[3]
-	} else if len(list) != 2 {
-		return "", "", ""
+	if len(list) != 2 && (len(list) != 4 || list[2] != "_history") {
+		return "", ""
 	}
 	if list[0] == "" || list[1] == "" || list[0][0] < 'A' || list[0][0] > 'Z' {
-		return "", "", ""
+		return "", ""
 	}
-	return list[0], list[1], version
+	return list[0], list[1]
 }
 
 // text matches the beginning, without case and accents; :contains any part, :exact the

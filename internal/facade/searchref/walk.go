@@ -82,7 +82,7 @@ func (c *Corpus) items(v any, p *param, el *element) []item {
 	case asReference:
 		if p.only != "" {
 			// resolve() finds nothing for a reference that is not literal.
-			if typ, _, _ := parts(c.local(item{v: m})); typ != p.only {
+			if typ, _ := parts(c.local(item{v: m})); typ != p.only {
 				return nil
 			}
 		}
