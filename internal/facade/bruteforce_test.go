@@ -187,6 +187,10 @@ func TestSearchAsR4Says(t *testing.T) {
 	t.Run("mixed", func(t *testing.T) { w.t = t; log = append(log, w.mixed(t)...) })
 	t.Run("by hand", func(t *testing.T) { w.t = t; log = append(log, w.byHand(t)...) })
 	t.Run("parts and includes", func(t *testing.T) { w.t = t; w.partsAndIncludes(t) })
+	if !thorough() {
+		t.Log("with the race detector only some types are asked, which cannot tell all mutants")
+		return
+	}
 	t.Run("mutants", func(t *testing.T) { w.mutants(t, log) })
 	for _, s := range w.known {
 		t.Logf("known and not mended, %d times: %s", s.n, s.what)
@@ -219,6 +223,9 @@ func (w *world) everyForm(t *testing.T) []asked {
 	var log []asked
 	found, empty, combinations := 0, 0, 0
 	for _, typ := range facade.Types() {
+		if !thorough() && !slices.Contains([]string{"Device", "Flag", "Patient", "Measure"}, typ.Name) {
+			continue
+		}
 		for i := range typ.Params {
 			p := &typ.Params[i]
 			if kind, ok := searchref.Has(typ.Name, p.Name); !ok || string(kind) != string(p.Type) {
@@ -332,6 +339,8 @@ func (w *world) byHand(t *testing.T) []asked {
 		{"Procedure", "date=2024"}, {"Procedure", "date=ne2024"}, {"Procedure", "date=le2024"}, {"Procedure", "date=ge2025-02"}, {"Procedure", "date=2025-02-03T07:30:00.25Z"}, {"Procedure", "date=2025-02-03T07:30:00.250000Z"},
 		{"Observation", "combo-value-quantity=ne100"}, {"Observation", "value-quantity=5.4"}, {"Observation", "value-quantity=5.40"}, {"Observation", "value-quantity=100"}, {"Observation", "value-quantity=1e2"}, {"Observation", "value-quantity=1.0e2"},
 		{"Observation", "value-quantity=ge99.5&value-quantity=lt100.5"}, {"Observation", "value-quantity=0.3"}, {"Observation", "component-value-quantity=0.30000000000000004"}, {"Observation", "component-value-quantity=gt0.3&component-value-quantity=lt0.31"}, {"Observation", "component-value-quantity=1e21"}, {"Observation", "component-value-quantity=-1.5"},
+		// What the standing differences are about.
+		{"Organization", "name=%C3%9ANIT+S"}, {"Observation", "combo-value-quantity=gt1||mmHg"}, {"MeasureReport", "measure.status=active"}, {"BodyStructure", "patient.active:not=true"},
 		{"Observation", "status=final&status=amended"}, {"Observation", "status=final,amended"}, {"Observation", "status=final&status=final"}, {"Observation", "code=a,b&code=ab"},
 		{"Observation", `component-code=x\|y`}, {"Observation", `component-code=x|y`}, {"Observation", `component-code=back\\slash`}, {"Observation", `component-code=back\slash`}, {"Observation", `component-code=a\,b,b`}, {"Observation", `component-code=\`},
 		{"Observation", `component-code=%C5%BF`}, {"Observation", "component-code=%252C"}, {"Observation", "component-code=under_score"}, {"Observation", "component-code=under%25score"},
