@@ -2,6 +2,6 @@
 
 package facade_test
 
-func mixedQueries() int { return 600 }
+func mixedQueries() int { return 150 }
 
 func thorough() bool { return false }
