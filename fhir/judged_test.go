@@ -225,7 +225,7 @@ func TestFlagsSayWhetherToNeedle(t *testing.T) {
 }
 
 // TestFlagPeriods checks the search values of open and closed holds: half-open, to the
-// minute that is shown.
+// second that is shown.
 func TestFlagPeriods(t *testing.T) {
 	for _, r := range judged(t, judgement()) {
 		if r.Type != "Flag" {
@@ -236,7 +236,7 @@ func TestFlagPeriods(t *testing.T) {
 		if got := d.Low.Format(time.RFC3339); len(r.Index.Dates) != 1 || got != at(m, "period.start") {
 			t.Errorf("%s begins %s: %v", r.ID, got, m["period"])
 		}
-		if end := at(m, "period.end"); end == nil && !d.High.Equal(fhir.EndOfTime()) || end != nil && d.High.Add(-time.Minute).Format(time.RFC3339) != end {
+		if end := at(m, "period.end"); end == nil && !d.High.Equal(fhir.EndOfTime()) || end != nil && d.High.Add(-time.Second).Format(time.RFC3339) != end {
 			t.Errorf("%s ends %s: %v", r.ID, d.High, m["period"])
 		}
 	}

@@ -185,7 +185,7 @@ func (t *treatment) performed(p *model.Procedure, c Context) []Period {
 	}
 	if !end.at.IsZero() {
 		p.PerformedPeriod.End = end.dateTime(c.Zone)
-		_, out.High = end.bounds(c.Zone)
+		out.High = end.period("date", c.Zone).High
 	}
 	return []Period{out}
 }

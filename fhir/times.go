@@ -67,9 +67,14 @@ func (m moment) bounds(zone *time.Location) (low, high time.Time) {
 	return t, t.Add(time.Second)
 }
 
-// period is the search value of the moment.
+// period is the search value of the moment: the interval of what dateTime renders. R4 lets
+// a receiver pass over seconds that are filled in; clients search with what they read, so
+// the seconds are taken as told.
 func (m moment) period(param string, zone *time.Location) Period {
 	low, high := m.bounds(zone)
+	if m.precision == minute {
+		high = low.Add(time.Second)
+	}
 	return Period{Param: param, Low: low, High: high}
 }
 

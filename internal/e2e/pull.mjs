@@ -159,8 +159,8 @@ await check(`pull: ${Object.keys(walks).join(', ')} hold after their pulls exact
 });
 
 await check('pull: for every seed pages were read while messages came', () => {
-  // How many rounds a short feed leaves time for is the machine's; that there was one is not.
+  // For how many rounds a short feed leaves time is the machine's; that there was one is not.
   assert.equal(sum.concurrent, Number(seeds), `only ${sum.concurrent} of ${seeds} saw a round with something new`);
-  assert.ok(sum.grew >= 3 * Number(seeds), `only ${sum.grew} rounds saw something new`);
+  assert.ok(sum.grew >= 2 * Number(seeds), `only ${sum.grew} rounds saw something new`);
   return `${sum.rounds} rounds with something new`;
 });

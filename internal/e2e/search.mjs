@@ -476,9 +476,11 @@ await check('search: brute force tells apart what R4 tells apart', () => {
 
 await check('search: a resource left out of the expectation, or put into it, is found out', async () => {
   const wrongBefore = wrong.size;
-  const c = { name: 'status', value: 'completed', column: 'status', test: (i) => held.get('Procedure')[i].status === 'completed' && i % 2 === 0 };
-  const patient = criterion('Procedure', 'patient');
-  const { problem } = await ask('Procedure', [c, { ...patient, column: 'patient' }], 'mutant');
+  const procedures = held.get('Procedure');
+  const of = procedures[0].subject.reference;
+  const c = { name: 'status', value: 'completed', column: 'status', test: (i) => procedures[i].status === 'completed' && i % 2 === 0 };
+  const patient = { name: 'patient', value: of, column: 'patient', test: (i) => procedures[i].subject.reference === of };
+  const { problem } = await ask('Procedure', [c, patient], 'mutant');
   assert.match(problem, /not expected/);
   const d = { ...c, test: () => true };
   const second = await ask('Procedure', [{ ...d, value: 'not-done' }], 'mutant');

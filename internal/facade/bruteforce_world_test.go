@@ -42,14 +42,6 @@ func declared() searchref.Readings {
 		PunctuationCounts: true,
 		// has-member and derived-from lead to resources; a fact's number leads nowhere.
 		LogicalIsMissing: true,
-		// The register knows most times to the minute, for which R4's dateTime has no form: the
-		// seconds are written as 00, and searches take the minute. See fhir/times.go.
-		Known: func(r *searchref.Resource, param, value string) time.Duration {
-			if param == "_lastUpdated" || param == "recorded" || strings.HasPrefix(r.ID, "when-") || len(value) < 19 || value[17:19] != "00" || strings.Contains(value, ".") {
-				return 0
-			}
-			return time.Minute
-		},
 	}
 }
 

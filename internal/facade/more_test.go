@@ -90,7 +90,7 @@ func TestChains(t *testing.T) {
 	s.put(at(1), resource("Procedure", "of-p", "p", "", fhir.Index{References: []fhir.Reference{{Param: "performer", Type: "Practitioner", ID: "ann"}}}), resource("Procedure", "of-q", "q", "", fhir.Index{}))
 	for query, ids := range map[string]string{
 		"patient.identifier=urn:mrn%7C1": "Procedure/of-p", "subject.identifier=2": "Procedure/of-q", "subject:Patient.identifier=2": "Procedure/of-q", "patient.identifier=1,2": "Procedure/of-p Procedure/of-q",
-		"patient.identifier=9": "", "performer.identifier=a": "Procedure/of-p", "patient._id=q": "Procedure/of-q", "patient.identifier:not=1": "Procedure/of-p Procedure/of-q",
+		"patient.identifier=9": "", "performer.identifier=a": "Procedure/of-p", "patient._id=q": "Procedure/of-q", "patient.identifier:not=1": "Procedure/of-q",
 		"patient.identifier=urn:mrn%7C3": "Procedure/of-p",
 	} {
 		b := s.bundle(s.get("/Procedure?" + query))

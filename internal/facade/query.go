@@ -154,7 +154,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	}
 	var f view.Filter
 	for i := range page.Rows {
-		if name, _, _ := strings.Cut(rest, ":"); name != paramID && name != "identifier" {
+		if rest != paramID && rest != "identifier" {
 			// Only who the patient is stands for the survivor; what is said of a retired
 			// identity, that it is not active, is not said of the survivor.
 			f = append(f, plainly(p, target.Name, page.Rows[i].ID))
@@ -167,7 +167,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 
 // refersTo asks for references to one resource; a merged patient's are the survivor's.
 func (s *searching) refersTo(p *Param, typ, id string) view.Condition {
-	if typ == "Patient" && (p.Name == "patient" || p.Name == "subject") {
+	if p.Compartment {
 		id = s.survivor(id)
 	}
 	return plainly(p, typ, id)

@@ -19,7 +19,7 @@ type StringIs struct {
 }
 
 func (s StringIs) holds(c *clause) {
-	c.add(`EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND s.param = ? AND `, s.Param)
+	c.add(`EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND +s.param = ? AND `, s.Param)
 	folded := Fold(s.Value)
 	switch s.Match {
 	case Exactly:
@@ -75,7 +75,7 @@ func (m Missing) holds(c *clause) {
 	}
 	// The signs keep SQLite from walking through all values of that parameter.
 	c.add(`(EXISTS (SELECT 1 FROM term_use u CROSS JOIN term t ON t.id = u.term WHERE u.rid = r.rid AND +t.param IN (?, ?, ?))
-		OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param = ?)
+		OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param = ?)
 		OR EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?))
 		OR EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND +s.param = ?))`,
 		append(append(append(three(m.Param), m.Param), three(m.Param)...), m.Param)...)
@@ -156,9 +156,9 @@ type overlapsCare struct{ low, high int64 }
 var careDates = []string{"date", "identified"}
 
 func (o overlapsCare) holds(c *clause) {
-	c.add(`(NOT EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param IN `)
+	c.add(`(NOT EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param IN `)
 	c.list(careDates)
-	c.add(`) OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param IN `)
+	c.add(`) OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param IN `)
 	c.list(careDates)
 	c.add(` AND p.low < ? AND p.high > ?))`, o.high, o.low)
 }

@@ -134,7 +134,8 @@ type DateIs struct {
 }
 
 func (d DateIs) holds(c *clause) {
-	c.add(`EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND p.param = ? AND `, d.Param)
+	// The sign keeps SQLite from walking through all periods of that parameter for each resource.
+	c.add(`EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param = ? AND `, d.Param)
 	low, high := millis(d.Low), millis(d.High)
 	switch d.Prefix {
 	case NotEqual:

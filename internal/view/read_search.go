@@ -180,7 +180,7 @@ func (o Order) key(c *clause) {
 	if o.Descending {
 		last = -last
 	}
-	c.add(`coalesce((SELECT min(p.low) FROM period p WHERE p.rid = r.rid AND p.param = ?), ?)`, o.Date, last)
+	c.add(`coalesce((SELECT min(p.low) FROM period p WHERE p.rid = r.rid AND +p.param = ?), ?)`, o.Date, last)
 }
 
 // fill reads rows and total of what from selects as r.
