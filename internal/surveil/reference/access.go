@@ -1,0 +1,230 @@
+package reference
+
+import (
+	"sort"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// risk orders accesses as form 57.503 does, the highest first; one of unknown kind is last.
+func risk(k cannularyv1.AccessKind) int {
+	switch k {
+	case cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
+		return 6
+	case cannularyv1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER:
+		return 5
+	case cannularyv1.AccessKind_ACCESS_KIND_OTHER:
+		return 4
+	case cannularyv1.AccessKind_ACCESS_KIND_GRAFT:
+		return 3
+	case cannularyv1.AccessKind_ACCESS_KIND_FISTULA:
+		return 2
+	}
+	return 1
+}
+
+// accesses are the names of those that were created or used.
+func (w *world) accesses() []string {
+	names := map[string]bool{}
+	for _, f := range w.facts {
+		if b, ok := f.Body.(*cannularyv1.AccessCreated); ok {
+			names[b.GetAccess()] = true
+		}
+		for _, name := range w.uses(f.ID) {
+			names[name] = true
+		}
+	}
+	return sorted(names)
+}
+
+// uses are the accesses that a fact tells to be used.
+// Reading: used is dialysed through: a session through it, a needle or a track in it.
+func (w *world) uses(id string) []string {
+	names := map[string]bool{}
+	for _, f := range w.facts {
+		if f.ID != id {
+			continue
+		}
+		switch b := f.Body.(type) {
+		case *cannularyv1.SessionStarted:
+			names[b.GetAccess()] = true
+		case *cannularyv1.SessionEnded:
+			names[b.GetAccess()] = true
+		case *cannularyv1.NeedleInserted:
+			names[b.GetAccess()] = true
+			if b.GetAccess() == "" {
+				names[w.accessOf(b.GetTrack())] = true
+			}
+		}
+	}
+	return sorted(names)
+}
+
+// kind is what an access is.
+// Reading: the latest message of its creation tells, for all days.
+func (w *world) kind(access string) cannularyv1.AccessKind {
+	kind := cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED
+	for _, f := range w.facts {
+		if b, ok := f.Body.(*cannularyv1.AccessCreated); ok && b.GetAccess() == access {
+			kind = b.GetKind()
+		}
+	}
+	if kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
+		for _, track := range w.tracks() {
+			if w.accessOf(track) == access {
+				return cannularyv1.AccessKind_ACCESS_KIND_FISTULA
+			}
+		}
+	}
+	return kind
+}
+
+// inPlace tells whether an access is there on a day.
+// Reading: what was retired once does not come back, and is retired on the first day told.
+func (w *world) inPlace(access, date string) bool {
+	there := false
+	for _, f := range w.facts {
+		switch b := f.Body.(type) {
+		case *cannularyv1.AccessCreated:
+			if b.GetAccess() == access && told(b.GetCreatedOn(), w.date(f)) <= date {
+				there = true
+			}
+		case *cannularyv1.AccessRetired:
+			if b.GetAccess() == access && w.date(f) < date {
+				return false
+			}
+		case *cannularyv1.TrackTakenOver:
+			// Reading: a track that is declared in use tells of its access.
+			if b.GetAccess() == access && told(b.GetInUseSince(), w.date(f)) <= date {
+				there = true
+			}
+		default:
+			for _, used := range w.uses(f.ID) {
+				if used == access && w.date(f) <= date {
+					there = true
+				}
+			}
+		}
+	}
+	return there
+}
+
+// dialysedThrough is the technique of a day, the access that counts and the tracks in use.
+func (w *world) dialysedThrough(date string) (technique, access string, tracks []string) {
+	kind := cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED
+	for _, name := range w.accesses() {
+		// Reading: of several of the same risk one with a track in use, else the first by name.
+		if !w.inPlace(name, date) {
+			continue
+		}
+		k := w.kind(name)
+		higher := access == "" || risk(k) > risk(kind)
+		if risk(k) == risk(kind) && len(w.inUse(name, date)) > 0 && len(w.inUse(access, date)) == 0 {
+			higher = true
+		}
+		if higher {
+			access, kind = name, k
+		}
+	}
+	tracks = w.inUse("", date)
+	switch kind {
+	case cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
+		return "non-tunneled-catheter", access, tracks
+	case cannularyv1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER:
+		return "tunneled-catheter", access, tracks
+	case cannularyv1.AccessKind_ACCESS_KIND_OTHER:
+		return "other-access", access, tracks
+	case cannularyv1.AccessKind_ACCESS_KIND_GRAFT:
+		return "graft", access, tracks
+	case cannularyv1.AccessKind_ACCESS_KIND_FISTULA:
+		if len(w.inUse(access, date)) > 0 {
+			return "constant-site", access, tracks
+		}
+		return "other-fistula", access, tracks
+	}
+	return "unknown", access, tracks
+}
+
+// tracks are the names of those that were planned, taken over or needled.
+func (w *world) tracks() []string {
+	names := map[string]bool{}
+	for _, f := range w.facts {
+		switch b := f.Body.(type) {
+		case *cannularyv1.TrackPlanned:
+			for _, t := range b.GetTracks() {
+				names[t.GetTrack()] = true
+			}
+		case *cannularyv1.TrackTakenOver:
+			names[b.GetTrack()] = true
+		case *cannularyv1.NeedleInserted:
+			names[b.GetTrack()] = true
+		}
+	}
+	return sorted(names)
+}
+
+// accessOf is where a track lies.
+// Reading: where its latest plan or takeover says, else its latest needle, for all days.
+func (w *world) accessOf(track string) string {
+	planned, needled := "", ""
+	for _, f := range w.facts {
+		switch b := f.Body.(type) {
+		case *cannularyv1.TrackPlanned:
+			for _, t := range b.GetTracks() {
+				if t.GetTrack() == track {
+					planned = b.GetAccess()
+				}
+			}
+		case *cannularyv1.TrackTakenOver:
+			if b.GetTrack() == track {
+				planned = b.GetAccess()
+			}
+		case *cannularyv1.NeedleInserted:
+			if b.GetTrack() == track && b.GetAccess() != "" {
+				needled = b.GetAccess()
+			}
+		}
+	}
+	return told(planned, needled)
+}
+
+// inUse are the tracks in use on a day in an access, in any where it is empty.
+// Reading: needled is an attempt that pierced the skin, so not one that was given up before.
+func (w *world) inUse(access, date string) []string {
+	names := map[string]bool{}
+	for _, track := range w.tracks() {
+		if access != "" && w.accessOf(track) != access {
+			continue
+		}
+		begun, retired := false, false
+		for _, f := range w.facts {
+			switch b := f.Body.(type) {
+			case *cannularyv1.TrackTakenOver:
+				begun = begun || b.GetTrack() == track && told(b.GetInUseSince(), w.date(f)) <= date
+			case *cannularyv1.NeedleInserted:
+				begun = begun || b.GetTrack() == track && w.date(f) <= date &&
+					b.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED
+			case *cannularyv1.TrackRetired:
+				retired = retired || b.GetTrack() == track && w.date(f) < date
+			case *cannularyv1.AccessRetired:
+				retired = retired || b.GetAccess() == w.accessOf(track) && w.date(f) < date
+			}
+		}
+		if begun && !retired {
+			names[track] = true
+		}
+	}
+	return sorted(names)
+}
+
+// sorted is the list of the names without the empty one.
+func sorted(names map[string]bool) []string {
+	out := []string{}
+	for name := range names {
+		if name != "" {
+			out = append(out, name)
+		}
+	}
+	sort.Strings(out)
+	return out
+}
