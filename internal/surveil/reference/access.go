@@ -3,6 +3,7 @@ package reference
 import (
 	"sort"
 
+	"cannulary/internal/record"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -27,10 +28,13 @@ func risk(k cannularyv1.AccessKind) int {
 func (w *world) accesses() []string {
 	names := map[string]bool{}
 	for _, f := range w.facts {
-		if b, ok := f.Body.(*cannularyv1.AccessCreated); ok {
+		switch b := f.Body.(type) {
+		case *cannularyv1.AccessCreated:
 			names[b.GetAccess()] = true
+		case *cannularyv1.TrackTakenOver:
+			names[w.accessOf(b.GetTrack())] = true
 		}
-		for _, name := range w.uses(f.ID) {
+		for _, name := range w.uses(f) {
 			names[name] = true
 		}
 	}
@@ -38,23 +42,16 @@ func (w *world) accesses() []string {
 }
 
 // uses are the accesses that a fact tells to be used.
-// Reading: used is dialysed through: a session through it, a needle or a track in it.
-func (w *world) uses(id string) []string {
+// Reading: used is dialysed through: a treatment begun through it, a needle, a track in use.
+func (w *world) uses(f *record.Fact) []string {
 	names := map[string]bool{}
-	for _, f := range w.facts {
-		if f.ID != id {
-			continue
-		}
-		switch b := f.Body.(type) {
-		case *cannularyv1.SessionStarted:
-			names[b.GetAccess()] = true
-		case *cannularyv1.SessionEnded:
-			names[b.GetAccess()] = true
-		case *cannularyv1.NeedleInserted:
-			names[b.GetAccess()] = true
-			if b.GetAccess() == "" {
-				names[w.accessOf(b.GetTrack())] = true
-			}
+	switch b := f.Body.(type) {
+	case *cannularyv1.SessionStarted:
+		names[b.GetAccess()] = true
+	case *cannularyv1.NeedleInserted:
+		names[b.GetAccess()] = true
+		if !abandoned(b) {
+			names[w.accessOf(b.GetTrack())] = true
 		}
 	}
 	return sorted(names)
@@ -94,12 +91,12 @@ func (w *world) inPlace(access, date string) bool {
 				return false
 			}
 		case *cannularyv1.TrackTakenOver:
-			// Reading: a track that is declared in use tells of its access.
-			if b.GetAccess() == access && told(b.GetInUseSince(), w.date(f)) <= date {
+			// Reading: a track that is declared in use tells of the access where it lies.
+			if w.accessOf(b.GetTrack()) == access && told(b.GetInUseSince(), w.date(f)) <= date {
 				there = true
 			}
 		default:
-			for _, used := range w.uses(f.ID) {
+			for _, used := range w.uses(f) {
 				if used == access && w.date(f) <= date {
 					there = true
 				}
@@ -113,20 +110,27 @@ func (w *world) inPlace(access, date string) bool {
 func (w *world) dialysedThrough(date string) (technique, access string, tracks []string) {
 	kind := cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED
 	for _, name := range w.accesses() {
-		// Reading: of several of the same risk one with a track in use, else the first by name.
+		// Reading: of several of the same risk the first by name.
 		if !w.inPlace(name, date) {
 			continue
 		}
 		k := w.kind(name)
-		higher := access == "" || risk(k) > risk(kind)
-		if risk(k) == risk(kind) && len(w.inUse(name, date)) > 0 && len(w.inUse(access, date)) == 0 {
-			higher = true
-		}
-		if higher {
+		if access == "" || risk(k) > risk(kind) {
 			access, kind = name, k
 		}
 	}
-	tracks = w.inUse("", date)
+	tracks = w.inUse(date)
+	// Reading: of several fistulas the one with a track in use counts, the track that is
+	// first by name where there are several; a track of which nobody told where it lies, lies
+	// in the fistula.
+	if risk(kind) <= risk(cannularyv1.AccessKind_ACCESS_KIND_FISTULA) {
+		for _, track := range tracks {
+			in := w.accessOf(track)
+			if in == "" || w.kind(in) == cannularyv1.AccessKind_ACCESS_KIND_FISTULA {
+				return "constant-site", in, tracks
+			}
+		}
+	}
 	switch kind {
 	case cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
 		return "non-tunneled-catheter", access, tracks
@@ -137,9 +141,6 @@ func (w *world) dialysedThrough(date string) (technique, access string, tracks [
 	case cannularyv1.AccessKind_ACCESS_KIND_GRAFT:
 		return "graft", access, tracks
 	case cannularyv1.AccessKind_ACCESS_KIND_FISTULA:
-		if len(w.inUse(access, date)) > 0 {
-			return "constant-site", access, tracks
-		}
 		return "other-fistula", access, tracks
 	}
 	return "unknown", access, tracks
@@ -157,7 +158,7 @@ func (w *world) tracks() []string {
 		case *cannularyv1.TrackTakenOver:
 			names[b.GetTrack()] = true
 		case *cannularyv1.NeedleInserted:
-			names[b.GetTrack()] = true
+			names[b.GetTrack()] = names[b.GetTrack()] || !abandoned(b)
 		}
 	}
 	return sorted(names)
@@ -167,6 +168,9 @@ func (w *world) tracks() []string {
 // Reading: where its latest plan or takeover says, else its latest needle, for all days.
 func (w *world) accessOf(track string) string {
 	planned, needled := "", ""
+	if track == "" {
+		return ""
+	}
 	for _, f := range w.facts {
 		switch b := f.Body.(type) {
 		case *cannularyv1.TrackPlanned:
@@ -180,7 +184,7 @@ func (w *world) accessOf(track string) string {
 				planned = b.GetAccess()
 			}
 		case *cannularyv1.NeedleInserted:
-			if b.GetTrack() == track && b.GetAccess() != "" {
+			if b.GetTrack() == track && b.GetAccess() != "" && !abandoned(b) {
 				needled = b.GetAccess()
 			}
 		}
@@ -188,22 +192,18 @@ func (w *world) accessOf(track string) string {
 	return told(planned, needled)
 }
 
-// inUse are the tracks in use on a day in an access, in any where it is empty.
+// inUse are the tracks in use on a day, in whatever access.
 // Reading: needled is an attempt that pierced the skin, so not one that was given up before.
-func (w *world) inUse(access, date string) []string {
+func (w *world) inUse(date string) []string {
 	names := map[string]bool{}
 	for _, track := range w.tracks() {
-		if access != "" && w.accessOf(track) != access {
-			continue
-		}
 		begun, retired := false, false
 		for _, f := range w.facts {
 			switch b := f.Body.(type) {
 			case *cannularyv1.TrackTakenOver:
 				begun = begun || b.GetTrack() == track && told(b.GetInUseSince(), w.date(f)) <= date
 			case *cannularyv1.NeedleInserted:
-				begun = begun || b.GetTrack() == track && w.date(f) <= date &&
-					b.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED
+				begun = begun || b.GetTrack() == track && w.date(f) <= date && !abandoned(b)
 			case *cannularyv1.TrackRetired:
 				retired = retired || b.GetTrack() == track && w.date(f) < date
 			case *cannularyv1.AccessRetired:
@@ -217,11 +217,15 @@ func (w *world) inUse(access, date string) []string {
 	return sorted(names)
 }
 
+func abandoned(n *cannularyv1.NeedleInserted) bool {
+	return n.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED
+}
+
 // sorted is the list of the names without the empty one.
 func sorted(names map[string]bool) []string {
 	out := []string{}
-	for name := range names {
-		if name != "" {
+	for name, is := range names {
+		if is && name != "" {
 			out = append(out, name)
 		}
 	}

@@ -22,7 +22,11 @@ func (w *world) events() []Event {
 	for i := range out {
 		e := &out[i]
 		technique, access, tracks := w.dialysedThrough(e.Date)
-		e.Technique, e.Access = technique, access
+		// Reading: signs belong to the access that they were seen at, with the technique of the day.
+		e.Technique = technique
+		if e.Access == "" {
+			e.Access = access
+		}
 		if len(e.Tracks) == 0 {
 			e.Tracks = tracks
 		}
@@ -84,7 +88,7 @@ type positive struct {
 }
 
 // positives lists them by date of collection.
-// Reading: those of one date in the order of collection, then of the facts.
+// Reading: of one date those whose setting lets them count come first, then by fact.
 func (w *world) positives() []positive {
 	var out []positive
 	for _, f := range w.facts {
@@ -97,7 +101,12 @@ func (w *world) positives() []positive {
 		if out[i].date != out[j].date {
 			return out[i].date < out[j].date
 		}
-		return out[i].says.GetCollectedAt().AsTime().Before(out[j].says.GetCollectedAt().AsTime())
+		a, _ := w.setting(out[i])
+		b, _ := w.setting(out[j])
+		if a != b {
+			return a
+		}
+		return out[i].ID < out[j].ID
 	})
 	return out
 }
@@ -106,13 +115,8 @@ func (w *world) cultures() []Event {
 	var out []Event
 	list := w.positives()
 	for i, c := range list {
-		e := Event{Kind: "blood-culture", Fact: c.ID, Facility: c.Facility, Date: c.date, Counted: true}
-		switch c.says.GetSetting() {
-		case cannularyv1.CollectionSetting_COLLECTION_SETTING_INPATIENT:
-			e.Counted, e.Named = w.inpatient(c.date)
-		case cannularyv1.CollectionSetting_COLLECTION_SETTING_UNSPECIFIED:
-			e.Named = true
-		}
+		e := Event{Kind: "blood-culture", Fact: c.ID, Facility: c.Facility, Date: c.date}
+		e.Counted, e.Named = w.setting(c)
 		if i > 0 && apart(list[i-1].date, c.date) < clock {
 			e.Counted, e.Named = false, true
 		}
@@ -134,15 +138,29 @@ func (w *world) cultures() []Event {
 	return out
 }
 
+// setting tells of a culture whether its setting lets it count, and whether it is named.
+func (w *world) setting(c positive) (counts, named bool) {
+	switch c.says.GetSetting() {
+	case cannularyv1.CollectionSetting_COLLECTION_SETTING_INPATIENT:
+		return w.inpatient(c.date)
+	case cannularyv1.CollectionSetting_COLLECTION_SETTING_UNSPECIFIED:
+		return true, true
+	}
+	return true, false
+}
+
 // inpatient tells of a culture collected in hospital whether it counts and must be named.
-// Reading: the stay in hospital that counts is the one begun last by that day and not ended
-// before it; where a stay was ended before, none is on record.
-func (w *world) inpatient(date string) (counted, named bool) {
+// Reading: it counts after any admission of that day or the day before, whether or not an
+// earlier stay was told to end; no admission is on record where the last was ended before.
+func (w *world) inpatient(date string) (counts, named bool) {
 	admitted := ""
 	for _, f := range w.facts {
 		switch f.Body.(type) {
 		case *cannularyv1.HospitalAdmission:
-			if w.date(f) <= date {
+			switch days := apart(w.date(f), date); {
+			case days == 0 || days == 1:
+				return true, false
+			case days > 1:
 				admitted = w.date(f)
 			}
 		case *cannularyv1.HospitalDischarge:
@@ -151,11 +169,7 @@ func (w *world) inpatient(date string) (counted, named bool) {
 			}
 		}
 	}
-	if admitted == "" {
-		return true, true
-	}
-	within := apart(admitted, date) <= 1
-	return within, !within
+	return admitted == "", true
 }
 
 // source is what was assessed of a culture.
@@ -185,31 +199,29 @@ func (w *world) source(c positive, list []positive) int32 {
 }
 
 // courses looks at the intravenous starts.
-// Reading: the courses begun before are intravenous ones too, those of the same day that
-// come before in the order of facts among them; a course begun twice is two starts, and its
-// last known dose the later of them.
+// Reading: the courses begun before are intravenous ones too, and those of the same day
+// whose fact comes first by its id.
 func (w *world) courses() []Event {
-	var out []Event
-	for i, f := range w.facts {
+	type start struct {
+		*record.Fact
+		date, end string
+		known     bool
+	}
+	var starts []start
+	for _, f := range w.facts {
 		b, ok := f.Body.(*cannularyv1.AntimicrobialStarted)
-		if !ok || b.GetRoute() != cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS {
-			continue
+		if ok && b.GetRoute() == cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS {
+			end, known := w.end(b.GetCourse(), w.date(f))
+			starts = append(starts, start{f, w.date(f), end, known})
 		}
-		date := w.date(f)
-		e := Event{Kind: "antimicrobial-course", Fact: f.ID, Facility: f.Facility, Date: date, Counted: true}
-		if _, known := w.end(b.GetCourse(), date); !known {
-			e.Named = true
-		}
-		for _, before := range w.facts[:i] {
-			earlier, ok := before.Body.(*cannularyv1.AntimicrobialStarted)
-			if !ok || earlier.GetRoute() != cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS {
-				continue
-			}
-			end, known := w.end(earlier.GetCourse(), w.date(before))
-			if !known {
-				e.Named = true
-			}
-			if apart(end, date) < clock {
+	}
+	var out []Event
+	for _, s := range starts {
+		// Reading: the course that has no end is named, not the one after it.
+		e := Event{Kind: "antimicrobial-course", Fact: s.ID, Facility: s.Facility, Date: s.date, Counted: true, Named: !s.known}
+		for _, o := range starts {
+			before := o.date < s.date || o.date == s.date && o.ID < s.ID
+			if before && apart(o.end, s.date) < clock {
 				e.Counted, e.Named = false, true
 			}
 		}
@@ -219,54 +231,53 @@ func (w *world) courses() []Event {
 }
 
 // end is the day on which a course ended; known is false where nobody said so.
+// Reading: the latest of several ends, and none before the start; where there is none, the
+// start is the last known dose.
 func (w *world) end(course, started string) (date string, known bool) {
 	date = started
 	for _, f := range w.facts {
 		if b, ok := f.Body.(*cannularyv1.AntimicrobialEnded); ok && b.GetCourse() == course {
-			date, known = told(b.GetLastDoseOn(), w.date(f)), true
+			known = true
+			date = max(date, told(b.GetLastDoseOn(), w.date(f)))
 		}
 	}
-	if known {
-		return date, true
-	}
-	for _, f := range w.facts {
-		if b, ok := f.Body.(*cannularyv1.AntimicrobialStarted); ok && b.GetCourse() == course && w.date(f) > date {
-			date = w.date(f)
-		}
-	}
-	return date, false
+	return date, known
 }
 
 // signs looks at pus, redness and swelling.
 // Reading: one message of signs, or one examination, is one occurrence.
 func (w *world) signs() []Event {
 	var out []Event
-	previous := ""
 	for _, f := range w.facts {
-		seen, tracks := signsOf(f)
-		if !seen {
-			continue
+		if seen, access, tracks := signsOf(f); seen {
+			out = append(out, Event{Kind: "site-signs", Fact: f.ID, Facility: f.Facility, Date: w.date(f), Access: access, Tracks: tracks})
 		}
-		e := Event{Kind: "site-signs", Fact: f.ID, Facility: f.Facility, Date: w.date(f), Counted: true, Tracks: tracks}
-		if previous != "" && apart(previous, e.Date) < clock {
-			e.Counted, e.Named = false, true
+	}
+	for i := range out {
+		e := &out[i]
+		e.Counted = true
+		for _, o := range out {
+			before := o.Date < e.Date || o.Date == e.Date && o.Fact < e.Fact
+			if before && apart(o.Date, e.Date) < clock {
+				e.Counted, e.Named = false, true
+			}
 		}
-		previous = e.Date
-		out = append(out, e)
 	}
 	return out
 }
 
-// signsOf tells whether a fact tells of signs, and at which tracks.
-func signsOf(f *record.Fact) (seen bool, tracks []string) {
+// signsOf tells whether a fact tells of signs, in which access and at which tracks.
+func signsOf(f *record.Fact) (seen bool, access string, tracks []string) {
 	const present = cannularyv1.Finding_FINDING_PRESENT
 	at := map[string]bool{}
 	switch b := f.Body.(type) {
 	case *cannularyv1.SiteSignsSeen:
+		access = b.GetAccess()
 		if b.GetPus() == present || b.GetRedness() == present || b.GetSwelling() == present {
 			seen, at[b.GetTrack()] = true, true
 		}
 	case *cannularyv1.AccessExamined:
+		access = b.GetAccess()
 		seen = b.GetLook().GetPus() == present || b.GetLook().GetRedness() == present
 		for _, s := range b.GetSites() {
 			if s.GetPus() == present || s.GetRedness() == present || s.GetSwelling() == present {
@@ -274,5 +285,5 @@ func signsOf(f *record.Fact) (seen bool, tracks []string) {
 			}
 		}
 	}
-	return seen, sorted(at)
+	return seen, access, sorted(at)
 }

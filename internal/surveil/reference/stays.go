@@ -1,14 +1,14 @@
 package reference
 
 import (
-	"cannulary/internal/record"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // walk takes the facts in order and writes, for each, what it says of every day from its
 // date on; a later fact writes over it.
 func (w *world) walk() {
-	w.stay = make([]string, len(w.dates))
+	w.stay, w.admitted = make([]string, len(w.dates)), make([]bool, len(w.dates))
+	left := map[string]string{} // facility → the date on which the patient left it last
 	for _, f := range w.facts {
 		date := w.date(f)
 		switch b := f.Body.(type) {
@@ -17,7 +17,11 @@ func (w *world) walk() {
 			from := told(b.GetFirstTreatmentOn(), date)
 			for i, d := range w.dates {
 				if d >= from {
-					w.stay[i] = f.Facility
+					w.stay[i], w.admitted[i] = f.Facility, true
+				}
+				// A stay that was open already is now one by admission, from its first day.
+				for k := i; k > 0 && d == from && w.stay[k-1] == f.Facility; k-- {
+					w.admitted[k-1] = true
 				}
 			}
 		case *cannularyv1.PatientLeft:
@@ -25,40 +29,37 @@ func (w *world) walk() {
 			// has yet to begin among them.
 			for i, d := range w.dates {
 				if d >= date && w.stay[i] == f.Facility {
-					w.stay[i] = ""
+					w.stay[i], w.admitted[i] = "", false
 				}
 			}
-		default:
-			if care(f) {
-				w.open(date, f.Facility)
-			}
+			left[f.Facility] = date
+		// Reading: care is the start of a treatment or a needle; on the day of leaving it
+		// opens nothing at the facility that the patient left.
+		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+			w.care(f.Facility, date, left[f.Facility] == date)
 		}
 	}
 }
 
-// open begins a stay where there is none.
-// Reading: where one has been announced for later, the new one lasts until then.
-func (w *world) open(date, facility string) {
-	for i, d := range w.dates {
-		if d < date {
-			continue
-		}
-		if w.stay[i] != "" {
-			return
-		}
+// care begins a stay where there is none.
+// Reading: where one has been announced for later, the new one lasts until then; a stay that
+// began with care and not with an admission goes where the care is.
+func (w *world) care(facility, date string, gone bool) {
+	i := 0
+	for w.dates[i] != date {
+		i++
+	}
+	was := w.stay[i]
+	if was == facility || was != "" && w.admitted[i] || gone {
+		return
+	}
+	from := i
+	for ; i < len(w.dates) && w.stay[i] == was && !w.admitted[i]; i++ {
 		w.stay[i] = facility
 	}
-}
-
-// care tells of facts from which it can be seen that the patient is dialysed there.
-// Reading: what is done at a treatment; not a plan, a result or a message about the record.
-func care(f *record.Fact) bool {
-	switch f.Body.(type) {
-	case *cannularyv1.SessionStarted, *cannularyv1.SessionEnded, *cannularyv1.SitePrepared,
-		*cannularyv1.NeedleInserted, *cannularyv1.NeedleRemoved, *cannularyv1.PegPlaced, *cannularyv1.PegRemoved,
-		*cannularyv1.PegFoundMissing, *cannularyv1.AccessExamined, *cannularyv1.VenousPressureRead,
-		*cannularyv1.AccessFlowMeasured:
-		return true
+	// It goes on as the stay that was announced there, or from the one that ended there.
+	same := i < len(w.dates) && w.stay[i] == facility && w.admitted[i] || from > 0 && w.stay[from-1] == facility && w.admitted[from-1]
+	for k := from; k < i && same; k++ {
+		w.admitted[k] = true
 	}
-	return false
 }

@@ -15,6 +15,8 @@ type world struct {
 	facts []*record.Fact // those that stand, in order
 	dates []string       // every day
 	stay  []string       // the facility of each, empty for none
+	// admitted tells of each whether its stay is one by admission.
+	admitted []bool
 }
 
 func look(in Input) *world {

@@ -158,14 +158,23 @@ func (b *builder) facility() string {
 	return facilities[b.r.IntN(3)]
 }
 
+// Message is what the log holds of one message of the invented source.
+func Message(id, facility, patient string, at time.Time, bodies ...proto.Message) *logv1.Event {
+	e := &logv1.Event{
+		Id: record.EventID(source, id), Source: source, SourceMessageId: id, Facility: facility, PatientKey: patient,
+		OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE,
+	}
+	for _, body := range bodies {
+		e.Facts = append(e.Facts, wrap(body))
+	}
+	return e
+}
+
 // say posts one message.
 func (b *builder) say(at time.Time, facility string, bodies ...proto.Message) []told {
 	b.posted++
 	message := fmt.Sprintf("m%d", b.posted)
-	e := &logv1.Event{
-		Id: record.EventID(source, message), Source: source, SourceMessageId: message, Facility: facility,
-		PatientKey: b.keys[0], OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE,
-	}
+	e := Message(message, facility, b.keys[0], at)
 	if b.chance(0.2) {
 		e.Session = &v1.SessionReference{System: system, Value: at.Format("s20060102")}
 	}
