@@ -49,10 +49,15 @@ type Config struct {
 	Shard         string // empty is "main"
 	LogMaxBytes   int64  // 0 is eventlog.DefaultMaxBytes
 	PublicBase    string // public base of FHIR links; empty takes each request's host
-	NoSNOMED      bool
-	Version       string
-	Now           func() time.Time
-	Slog          *slog.Logger
+	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a
+	// browser; none may without.
+	CDSOrigins []string
+	NoSNOMED   bool
+	// WatchCertificates are PEM files whose end is exported, for instance the gateway's.
+	WatchCertificates []string
+	Version           string
+	Now               func() time.Time
+	Slog              *slog.Logger
 }
 
 // App is a running application.
@@ -79,6 +84,8 @@ type App struct {
 	fatal  chan error
 	once   sync.Once
 	ready  readiness
+
+	watched watched
 }
 
 // readiness is decided once and remembered.

@@ -2,33 +2,106 @@ package app
 
 import (
 	"context"
+	"crypto/x509"
 	"encoding/json"
+	"encoding/pem"
+	"errors"
 	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/board"
+	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
+	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
+	"cannulary/internal/surveil"
 )
 
 func (a *App) sources() metrics.Sources {
 	src := metrics.Sources{
-		LogLast: func(ctx context.Context) (uint64, error) {
+		Log: func(ctx context.Context) (metrics.LogState, error) {
 			st, err := a.log.State(ctx)
-			return st.LastSeq, err
+			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes}, err
 		},
-		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Slog: a.cfg.Slog,
+		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
+	}
+	if len(a.cfg.WatchCertificates) > 0 {
+		src.Certificates = a.certificates
 	}
 	if a.intake != nil {
 		src.Projectors["ingest-index"] = a.intake.Sequence
 	}
 	if a.projector != nil {
 		src.Projectors["view"] = a.projector.Sequence
+		src.ProjectorFailed = func() bool { return a.projector.Failed() != nil }
+		src.Surveillance = a.watch
 	}
 	if a.server != nil {
 		src.LogWarnings = a.server.Warnings
 	}
 	return src
+}
+
+// watch gathers the surveillance of all facilities; what did not change is not computed again.
+func (a *App) watch(ctx context.Context) ([]*surveil.Watch, error) {
+	a.watched.mu.Lock()
+	defer a.watched.mu.Unlock()
+	seq := a.projector.Sequence()
+	if a.watched.list != nil && a.watched.seq == seq {
+		return a.watched.list, nil
+	}
+	list, err := a.projector.Watch(ctx)
+	if err == nil {
+		a.watched.list, a.watched.seq = list, seq
+	}
+	return list, err
+}
+
+// watched is the surveillance as of a sequence of the log.
+type watched struct {
+	mu   sync.Mutex
+	seq  uint64
+	list []*surveil.Watch
+}
+
+// certificates reads when the watched certificates end; one that cannot be read is said in
+// the log and counts as ended, so that it alarms.
+func (a *App) certificates() map[string]time.Time {
+	out := map[string]time.Time{}
+	for _, file := range a.cfg.WatchCertificates {
+		end, err := certificateEnd(file)
+		if err != nil {
+			a.cfg.Slog.Warn("a watched certificate cannot be read", "file", file, "err", err)
+			end = time.Unix(0, 0)
+		}
+		out[filepath.Base(file)] = end
+	}
+	return out
+}
+
+// certificateEnd is when the first certificate of a PEM file ends.
+func certificateEnd(file string) (time.Time, error) {
+	data, err := os.ReadFile(file)
+	if err != nil {
+		return time.Time{}, err
+	}
+	for block, rest := pem.Decode(data); block != nil; block, rest = pem.Decode(rest) {
+		if block.Type != "CERTIFICATE" {
+			continue
+		}
+		c, err := x509.ParseCertificate(block.Bytes)
+		if err != nil {
+			return time.Time{}, err
+		}
+		return c.NotAfter, nil
+	}
+	return time.Time{}, errors.New("the file holds no certificate in PEM form")
 }
 
 // lagLimit is how many events the view may be behind before a card says so.
@@ -79,9 +152,27 @@ func (a *App) handler() (http.Handler, error) {
 		st, err := a.log.State(ctx)
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}})
+	control := &infectioncontrol.Service{Watch: a.watch}
+	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
 	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
+	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})
+	if err != nil {
+		return nil, err
+	}
+	mux.Handle(cdshooks.Path, hooks)
+	mux.Handle(cdshooks.Path+"/", hooks)
 	mux.Handle("/", b)
 	return mux, nil
+}
+
+// site is where cards in an EHR lead. Where the public base of FHIR ends as the path here
+// does, the board is taken to be public beside it.
+func site(base string) cdshooks.Site {
+	base = strings.TrimRight(base, "/")
+	if root, ok := strings.CutSuffix(base, facade.Path); ok {
+		return cdshooks.Site{Source: root + "/", Board: root}
+	}
+	return cdshooks.Site{Source: base}
 }
 
 func say(w http.ResponseWriter, code int, body any) {

@@ -1,10 +1,7 @@
 package chairside
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -15,6 +12,7 @@ import (
 	"time"
 
 	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
 	"cannulary/internal/projector"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
@@ -136,27 +134,27 @@ func (s *Service) WhatIfHandler(log *slog.Logger) http.Handler {
 		w.Header().Set("X-Content-Type-Options", "nosniff")
 		if r.Method != http.MethodPost {
 			w.Header().Set("Allow", http.MethodPost)
-			problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "a protocol is posted here in JSON, with POST; nothing of it is stored")
+			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "a protocol is posted here in JSON, with POST; nothing of it is stored")
 			return
 		}
 		// A page of another site cannot post this type unasked.
 		if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
-			problem(w, http.StatusUnsupportedMediaType, "unsupported-media-type", "the body must be sent as Content-Type application/json")
+			jsonhttp.Problem(w, http.StatusUnsupportedMediaType, "unsupported-media-type", "the body must be sent as Content-Type application/json")
 			return
 		}
 		select {
 		case one <- struct{}{}:
 			defer func() { <-one }()
 		default:
-			problem(w, http.StatusServiceUnavailable, "unavailable", "another comparison is running; try again when it has ended")
+			jsonhttp.Problem(w, http.StatusServiceUnavailable, "unavailable", "another comparison is running; try again when it has ended")
 			return
 		}
 		report, err := s.answerWhatIf(r)
 		if err != nil {
-			failed(w, r, log, err)
+			jsonhttp.Failed(w, r, log, "a comparison failed", err)
 			return
 		}
-		answer(w, http.StatusOK, report)
+		jsonhttp.Answer(w, http.StatusOK, report)
 	})
 }
 
@@ -177,51 +175,4 @@ func (s *Service) answerWhatIf(r *http.Request) (whatif.Report, error) {
 		return whatif.Report{}, err
 	}
 	return s.WhatIf(r.Context(), p, facility)
-}
-
-// failed answers an error. What is no fault is logged and not told.
-func failed(w http.ResponseWriter, r *http.Request, log *slog.Logger, err error) {
-	f := fault.As(err)
-	status, code := http.StatusInternalServerError, "internal"
-	switch f.Kind {
-	case fault.Invalid:
-		status, code = http.StatusBadRequest, "invalid"
-	case fault.NotFound:
-		status, code = http.StatusNotFound, "not-found"
-	case fault.TooLarge:
-		status, code = http.StatusRequestEntityTooLarge, "too-large"
-	case fault.Unavailable:
-		status, code = http.StatusServiceUnavailable, "unavailable"
-	default:
-		if !errors.Is(err, context.Canceled) {
-			log.ErrorContext(context.WithoutCancel(r.Context()), "a comparison failed", "path", r.URL.Path, "err", f.Detail())
-		}
-	}
-	problem(w, status, code, strings.Join(strings.Fields(f.Error()), " "))
-}
-
-func problem(w http.ResponseWriter, status int, code, text string) {
-	body := struct {
-		Error struct {
-			Code string `json:"code"`
-			Text string `json:"text"`
-		} `json:"error"`
-	}{}
-	body.Error.Code, body.Error.Text = code, text
-	answer(w, status, body)
-}
-
-func answer(w http.ResponseWriter, status int, v any) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil { // of plain structs: cannot happen
-		http.Error(w, err.Error(), http.StatusInternalServerError)
-		return
-	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Content-Length", fmt.Sprint(b.Len()))
-	w.WriteHeader(status)
-	// The client may be gone; there is nobody to tell.
-	_, _ = w.Write(b.Bytes())
 }

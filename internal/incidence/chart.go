@@ -23,7 +23,7 @@ const ThreeSigma = 0.0013498980316301
 
 // UChart is the upper limit of a u-chart (NIST/SEMATECH e-Handbook 6.3.3.1).
 func UChart(rate, exposure float64) (U, error) {
-	if err := first(checkPositive("the rate", rate), checkPositive("the exposure", exposure), checkRange("the expected number of events", rate*exposure, 1e-9, mostMean/2)); err != nil {
+	if err := first(checkSize("the rate", rate), checkSize("the exposure", exposure), checkRange("the expected number of events", rate*exposure, leastSize, mostMean/2)); err != nil {
 		return U{}, err
 	}
 	u := U{Rate: rate, Exposure: exposure, Limit: rate + 3*math.Sqrt(rate/exposure)}
@@ -42,7 +42,7 @@ type G struct {
 // GChart is the limits of a g-chart by the mean number between events. Its lower limit is
 // always 0, so it never shows events that come too close: for those use TChart or Signal.
 func GChart(mean float64) (G, error) {
-	if err := first(checkPositive("the mean number between events", mean), checkRange("the mean number between events", mean, 0, mostExposure)); err != nil {
+	if err := checkSize("the mean number between events", mean); err != nil {
 		return G{}, err
 	}
 	return G{Mean: mean, Limits: Limits{0, mean + 3*math.Sqrt(mean*(mean+1))}}, nil
@@ -70,7 +70,7 @@ func TChart(gaps []float64, beyond float64) (T, error) {
 	}
 	var sum float64
 	for i, g := range gaps {
-		if err := checkRange(fmt.Sprintf("gap %d between events", i+1), g, 0, mostExposure); err != nil {
+		if err := checkRange(fmt.Sprintf("gap %d between events", i+1), g, 0, mostSize); err != nil {
 			return T{}, err
 		}
 		sum += g
@@ -89,7 +89,7 @@ func TChart(gaps []float64, beyond float64) (T, error) {
 
 // TChartKnown is the limits by a known mean time between events, which is exposure by rate.
 func TChartKnown(mean, beyond float64) (T, error) {
-	if err := first(checkPositive("the mean time between events", mean), checkRange("the mean time between events", mean, 0, mostExposure), checkRange("the probability beyond a limit", beyond, 1e-6, 0.25)); err != nil {
+	if err := first(checkSize("the mean time between events", mean), checkRange("the probability beyond a limit", beyond, 1e-6, 0.25)); err != nil {
 		return T{}, err
 	}
 	return T{Mean: mean, Centre: mean * math.Ln2, Beyond: beyond, Limits: Limits{-mean * math.Log1p(-beyond), -mean * math.Log(beyond)}}, nil
@@ -98,7 +98,7 @@ func TChartKnown(mean, beyond float64) (T, error) {
 // NelsonScale is a time between events on the scale where it is nearly normal (Nelson 1994),
 // for an axis that shows short and long gaps alike. Negative times and NaN are an error.
 func NelsonScale(gap float64) (float64, error) {
-	if err := checkRange("a gap between events", gap, 0, mostExposure); err != nil {
+	if err := checkRange("a gap between events", gap, 0, mostSize); err != nil {
 		return 0, err
 	}
 	return math.Pow(gap, 1/3.6), nil

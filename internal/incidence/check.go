@@ -1,15 +1,17 @@
 package incidence
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // MostEvents is the highest count that is taken for one; above it an input is a mistake.
 const MostEvents = 1_000_000
 
 // mostMean is the highest mean of a count, so that its counts stay below MostEvents.
 const mostMean = 900_000
+
+const (
+	leastSize = 1e-6
+	mostSize  = 1e12
+)
 
 func checkCount(what string, x int) error {
 	if x < 0 || x > MostEvents {
@@ -25,13 +27,8 @@ func checkLevel(level float64) error {
 	return nil
 }
 
-// checkPositive refuses NaN, infinities, 0 and what is below.
-func checkPositive(what string, v float64) error {
-	if !(v > 0) || math.IsInf(v, 0) {
-		return fmt.Errorf("%s must be a finite number above 0; it is %v", what, v)
-	}
-	return nil
-}
+// checkSize is for an exposure, a rate or a time: anything above 0 that can be meant.
+func checkSize(what string, v float64) error { return checkRange(what, v, leastSize, mostSize) }
 
 // checkRange refuses NaN and what lies outside lo to hi, both included.
 func checkRange(what string, v, lo, hi float64) error {

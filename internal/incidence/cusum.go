@@ -17,7 +17,7 @@ type Cusum struct {
 // ReferenceValue is Lucas's K between an acceptable and a detectable mean of events per step,
 // (detectable − acceptable) / (ln detectable − ln acceptable).
 func ReferenceValue(acceptable, detectable float64) (float64, error) {
-	if err := first(checkPositive("the acceptable mean", acceptable), checkPositive("the detectable mean", detectable)); err != nil {
+	if err := first(checkSize("the acceptable mean", acceptable), checkSize("the detectable mean", detectable)); err != nil {
 		return 0, err
 	}
 	if detectable <= acceptable {
@@ -31,7 +31,7 @@ func (c Cusum) HeadStart() float64 { return c.H / 2 }
 
 // Step is the sum s after one more step with so many events.
 func (c Cusum) Step(s float64, events int) (float64, error) {
-	if err := first(c.check(), checkRange("the sum", s, 0, mostExposure), checkCount("the number of events", events)); err != nil {
+	if err := first(c.check(), checkRange("the sum", s, 0, mostSize), checkCount("the number of events", events)); err != nil {
 		return 0, err
 	}
 	return max(0, s+float64(events)-c.K), nil
@@ -43,7 +43,7 @@ func (c Cusum) Signals(s float64) bool { return c.walk().signals(s) }
 // RunLength is the average number of steps from a sum at start to the signal, at a mean of
 // events per step; 0 from a start that signals. Exact to about 1e-11 of itself.
 func (c Cusum) RunLength(mean, start float64) (float64, error) {
-	if err := first(c.check(), checkRange("the mean of events per step", mean, 1e-6, 1000), checkRange("the start", start, 0, c.H)); err != nil {
+	if err := first(c.check(), checkRange("the mean of events per step", mean, 1e-6, 1000), checkRange("the start", start, 0, mostSize)); err != nil {
 		return 0, err
 	}
 	return c.walk().runLength(mean, start)

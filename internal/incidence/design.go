@@ -25,8 +25,8 @@ func (s Setting) perDay() float64 { return s.Expected() / DaysPerMonth }
 
 func (s Setting) check() error {
 	return first(
-		checkPositive("the exposure in patient-months a month", s.PatientMonths),
-		checkPositive("the reference rate per 100 patient-months", s.Rate),
+		checkSize("the exposure in patient-months a month", s.PatientMonths),
+		checkSize("the reference rate per 100 patient-months", s.Rate),
 		checkRange("the number of events expected in a month", s.Expected(), 0.002, 30),
 	)
 }

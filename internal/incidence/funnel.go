@@ -9,9 +9,9 @@ type Funnel struct {
 }
 
 // FunnelLimits is exact limits with interpolation between counts (Spiegelhalter 2005), for an
-// expected number of events above 0.
+// expected number of events from 1e-6 to 900,000.
 func FunnelLimits(expected float64) (Funnel, error) {
-	if err := first(checkPositive("the expected number of events", expected), checkRange("the expected number of events", expected, 0, mostMean)); err != nil {
+	if err := checkRange("the expected number of events", expected, leastSize, mostMean); err != nil {
 		return Funnel{}, err
 	}
 	return Funnel{

@@ -22,7 +22,7 @@ type Notice struct {
 // They must be fewer than those between false alarms: later than that even no increase is
 // "noticed".
 func (d Design) Notice(within float64) (Notice, error) {
-	if err := checkPositive("the number of months to notice within", within); err != nil {
+	if err := checkSize("the number of months to notice within", within); err != nil {
 		return Notice{}, err
 	}
 	control, err := d.RunLength(1)
@@ -33,16 +33,16 @@ func (d Design) Notice(within float64) (Notice, error) {
 		return Notice{}, fmt.Errorf("the number of months to notice within must be below the %.1f between false alarms; it is %v", control.FromZero, within)
 	}
 	months := func(increase float64) float64 {
-		run, e := d.RunLength(increase)
+		days, e := d.walk(d.perDay()).runLength(d.perDay()*increase, 0)
 		if e != nil {
 			err = e
 		}
-		return run.FromZero
+		return days / DaysPerMonth
 	}
 	n := Notice{Design: d, Within: within, Increase: math.Inf(1), Doubled: months(2), Tripled: months(3)}
 	lo, hi := 1.0, float64(MostIncrease)
 	if months(hi) <= within {
-		for hi-lo > 1e-6*hi && err == nil {
+		for hi-lo > 1e-5*hi && err == nil {
 			if mid := (lo + hi) / 2; months(mid) <= within {
 				hi = mid
 			} else {

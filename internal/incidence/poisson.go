@@ -85,14 +85,8 @@ func atMost(x int, mean float64) float64 {
 	return mathext.GammaIncRegComp(float64(x)+1, mean)
 }
 
-// exactly is the probability of x events at a mean.
+// exactly is the probability of x events at a mean above 0.
 func exactly(x int, mean float64) float64 {
-	if mean == 0 {
-		if x == 0 {
-			return 1
-		}
-		return 0
-	}
 	log, _ := math.Lgamma(float64(x) + 1)
 	return math.Exp(float64(x)*math.Log(mean) - mean - log)
 }
@@ -146,7 +140,7 @@ func rising(lo, hi float64, f func(float64) float64) float64 {
 
 // RateOf is a rate with its limits: events in an exposure, per so much of it.
 func RateOf(events int, exposure, per, level float64) (Rate, error) {
-	if err := first(checkPositive("the exposure", exposure), checkPositive("the unit of the rate", per)); err != nil {
+	if err := first(checkSize("the exposure", exposure), checkSize("the unit of the rate", per)); err != nil {
 		return Rate{}, err
 	}
 	c, err := CountLimits(events, level)

@@ -28,8 +28,8 @@ func RateRatio(one, two Group, level float64) (Ratio, error) {
 	if err := first(
 		checkCount("the number of events of the first group", one.Events),
 		checkCount("the number of events of the second group", two.Events),
-		checkRange("the exposure of the first group", one.Exposure, leastExposure, mostExposure),
-		checkRange("the exposure of the second group", two.Exposure, leastExposure, mostExposure),
+		checkSize("the exposure of the first group", one.Exposure),
+		checkSize("the exposure of the second group", two.Exposure),
 		checkLevel(level),
 	); err != nil {
 		return Ratio{}, err
@@ -41,16 +41,8 @@ func RateRatio(one, two Group, level float64) (Ratio, error) {
 	r.MidP = oddsLimits(x, n, side, 0.5).times(scale)
 	share := one.Exposure / (one.Exposure + two.Exposure)
 	r.Test = test(binomialAtLeast(x, n, share), binomialAtLeast(n-x, n, 1-share), binomialExactly(x, n, share))
-	if n == 0 {
-		r.Test.MidP = 1
-	}
 	return r, nil
 }
-
-const (
-	leastExposure = 1e-6
-	mostExposure  = 1e12
-)
 
 // oddsLimits is the limits of the odds that belong to x of n, inverting the tails as
 // poissonLimits does.

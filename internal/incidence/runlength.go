@@ -12,8 +12,8 @@ const (
 	leastMass = 1e-13
 	// leastRest ends a walk that has no signal to compare with.
 	leastRest = 1e-280
-	// mostWork bounds the time of one walk to about a second.
-	mostWork = 500_000_000
+	// mostWork bounds the time of one walk to about a tenth of a second.
+	mostWork = 30_000_000
 )
 
 var errTooLong = errors.New("the run length is too long to compute: the threshold is too high, or the expected number of events too low")
@@ -33,7 +33,7 @@ func (w walk) signals(s float64) bool {
 }
 
 // runLength is the average number of steps from start to the signal, when the events of a
-// step are Poisson with a mean.
+// step are Poisson with a mean above 0. It is +Inf if a signal is too rare for a number.
 //
 // It is the Markov chain of Brook & Evans (1972) without their grid: between two visits to 0
 // the sum is start plus a whole number of ups less a whole number of downs, and the states are
@@ -84,8 +84,10 @@ func (w walk) excursion(mean, start float64) (steps, signal float64, err error) 
 			have := low + i
 			steps += m
 			signal += float64(m * orMore[to-have])
-			for k := max(have, from); k < to && k-have < len(event); k++ {
-				next[k-from] += float64(m * event[k-have])
+			first := max(have, from)
+			into := next[first-from:]
+			for k, p := range event[min(first-have, len(event)):min(to-have, len(event))] {
+				into[k] += float64(m * p)
 			}
 		}
 		work += 10 + len(mass)*min(len(mass), len(event))
@@ -107,7 +109,7 @@ func (w walk) chances(mean float64) (event, orMore []float64) {
 	for y := range int((w.h+w.down)/w.up) + 4 {
 		p := exactly(y, mean)
 		orMore = append(orMore, atLeast(y, mean))
-		if float64(y) <= mean || p > 1e-30 {
+		if float64(y) <= mean || p > leastMass*leastMass {
 			event = append(event, p)
 		}
 	}

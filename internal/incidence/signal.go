@@ -16,7 +16,7 @@ type Signal struct {
 
 // Step is the sum s after a day with events where expected many were.
 func (g Signal) Step(s float64, events int, expected float64) (float64, error) {
-	if err := first(g.check(), checkRange("the sum", s, 0, mostExposure), checkDay(events, expected)); err != nil {
+	if err := first(g.check(), checkRange("the sum", s, 0, mostSize), checkDay(events, expected)); err != nil {
 		return 0, err
 	}
 	return g.step(s, events, expected), nil
@@ -57,7 +57,7 @@ type Point struct {
 // Follow is the sum day by day from a start, oldest first. A signal stands until it is
 // acknowledged, also if the sum falls meanwhile; acknowledging no signal changes nothing.
 func (g Signal) Follow(start float64, days []Day) ([]Point, error) {
-	if err := first(g.check(), checkRange("the start", start, 0, mostExposure)); err != nil {
+	if err := first(g.check(), checkRange("the start", start, 0, mostSize)); err != nil {
 		return nil, err
 	}
 	points, s, standing := make([]Point, len(days)), start, false

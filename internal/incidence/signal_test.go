@@ -90,7 +90,7 @@ func TestSimulateEqualExposure(t *testing.T) {
 		near(t, "from 0", s.Mean, exact.FromZero*30.44, 3*s.StandardError)
 		s = must(d.Simulate(perDay, c.increase, d.Restart(), 20_000, uint64(i)+100))(t)
 		near(t, "from the restart", s.Mean, exact.FromRestart*30.44, 3*s.StandardError)
-		mean, se := dayByDay(d.Signal, perDay, c.increase, 0, 500, uint64(i))
+		mean, se := dayByDay(d.Signal, perDay, c.increase, 0, 300, uint64(i))
 		near(t, "day by day", mean, exact.FromZero*30.44, 3*se)
 	}
 }
@@ -106,7 +106,7 @@ func TestSimulateVaryingExposure(t *testing.T) {
 	}
 	for i, increase := range []float64{1, 2, 4} {
 		s := must(g.Simulate(year, increase, 0, 20_000, uint64(i)))(t)
-		mean, se := dayByDay(g, year, increase, 0, 4000, uint64(i))
+		mean, se := dayByDay(g, year, increase, 0, 1000, uint64(i))
 		t.Logf("%v: %.2f (%.2f), day by day %.2f (%.2f)", increase, s.Mean, s.StandardError, mean, se)
 		near(t, "mean", s.Mean, mean, 3*math.Hypot(s.StandardError, se))
 		if !(s.Median < s.Mean && s.Mean < s.NineInTen) || s.Cut != 0 || s.Runs != 20_000 {

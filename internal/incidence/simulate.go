@@ -43,7 +43,7 @@ func (g Signal) Simulate(expected []float64, increase, start float64, runs int, 
 		total += e
 		cum[i] = total
 	}
-	if err := checkRange("the expected number of events of a day, on average", total/max(1, float64(len(expected))), 1e-6, 2); err != nil {
+	if err := checkRange("the expected number of events of a day, on average,", total/max(1, float64(len(expected))), 1e-6, 2); err != nil {
 		return Simulated{}, err
 	}
 	random := rand.New(rand.NewPCG(seed, 1985))

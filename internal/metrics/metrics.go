@@ -13,13 +13,21 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 )
 
 // Sources are what the figures are read from; a nil one leaves its figures out.
 type Sources struct {
-	// LogLast is the log's last sequence.
-	LogLast func(ctx context.Context) (uint64, error)
+	// Log is the log's last sequence, its size in bytes and the most that it may take.
+	Log func(ctx context.Context) (LogState, error)
+	// ProjectorFailed tells whether the view's projector stopped.
+	ProjectorFailed func() bool
+	// Surveillance gathers the surveillance of every facility.
+	Surveillance func(ctx context.Context) ([]*surveil.Watch, error)
+	// Certificates are when watched certificates end, by file name.
+	Certificates func() map[string]time.Time
+	Now          func() time.Time
 	// Projectors are the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	Store      *view.Store
@@ -28,6 +36,13 @@ type Sources struct {
 	// LogWarnings counts the embedded server's own warnings.
 	LogWarnings func() int64
 	Slog        *slog.Logger
+}
+
+// LogState is how far and how big the log is.
+type LogState struct {
+	LastSeq  uint64
+	Bytes    uint64
+	MaxBytes int64
 }
 
 // Metrics is a process's registry.
@@ -69,6 +84,10 @@ var (
 	descQuarantined = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
 	descLastEvent   = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds", "When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
 	descHolds       = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
+	descBytes       = prometheus.NewDesc("cannulary_log_bytes", "Bytes that the log takes.", nil, nil)
+	descMaxBytes    = prometheus.NewDesc("cannulary_log_max_bytes", "Most bytes that the log may take; beyond, messages are refused.", nil, nil)
+	descFailed      = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.", []string{"projector"}, nil)
+	descExpiry      = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds", "When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks      = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
 )
 
@@ -79,7 +98,7 @@ var stages = [...]string{"planned", "forming", "ready", "trial", "established", 
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{descLast, descWarnings, descSequence, descLag, descQuarantined, descLastEvent, descHolds, descTracks} {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks) {
 		ch <- d
 	}
 }
@@ -102,13 +121,23 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		seqs[name] = f()
 		gauge(descSequence, float64(seqs[name]), name)
 	}
-	if last, err := c.src.LogLast(ctx); err == nil {
-		gauge(descLast, float64(last))
+	if st, err := c.src.Log(ctx); err == nil {
+		gauge(descLast, float64(st.LastSeq))
+		gauge(descBytes, float64(st.Bytes))
+		gauge(descMaxBytes, float64(st.MaxBytes))
 		for name, seq := range seqs {
-			gauge(descLag, float64(last-min(last, seq)), name)
+			gauge(descLag, float64(st.LastSeq-min(st.LastSeq, seq)), name)
 		}
 	} else {
 		c.src.Slog.Warn("metrics: the log did not tell its state", "err", err)
+	}
+	if c.src.ProjectorFailed != nil {
+		gauge(descFailed, btof(c.src.ProjectorFailed()), "view")
+	}
+	if c.src.Certificates != nil {
+		for name, end := range c.src.Certificates() {
+			gauge(descExpiry, float64(end.Unix()), name)
+		}
 	}
 	if c.src.Store == nil || !c.src.Complete() {
 		return
@@ -116,6 +145,16 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if err := c.view(ctx, gauge); err != nil {
 		c.src.Slog.Warn("metrics: the view did not answer", "err", err)
 	}
+	if err := c.surveillance(ctx, gauge); err != nil {
+		c.src.Slog.Warn("metrics: surveillance did not answer", "err", err)
+	}
+}
+
+func btof(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
 }
 
 func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float64, ...string)) error {
@@ -132,7 +171,7 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		return err
 	}
 	gauge(descQuarantined, float64(counts.Quarantine))
-	byStage, byRule := map[[2]string]int{}, map[[2]string]int{}
+	byStage, byRule, oldest := map[[2]string]int{}, map[[2]string]int{}, map[[2]string]time.Time{}
 	for _, f := range counts.Facilities {
 		if f.Events > 0 {
 			gauge(descLastEvent, float64(f.LastLogged.UnixMilli())/1000, f.ID)
@@ -146,7 +185,14 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		byStage[[2]string{t.Facility, t.Stage}]++
 	}
 	for _, h := range holds {
-		byRule[[2]string{h.Facility, h.Rule}]++
+		k := [2]string{h.Facility, h.Rule}
+		byRule[k]++
+		if old, ok := oldest[k]; !ok || h.Since.Before(old) {
+			oldest[k] = h.Since
+		}
+	}
+	for k, t := range oldest {
+		gauge(descOldest, float64(t.UnixMilli())/1000, k[0], k[1])
 	}
 	for k, n := range byStage {
 		gauge(descTracks, float64(n), k[0], k[1])

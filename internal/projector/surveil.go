@@ -1,10 +1,13 @@
 package projector
 
 import (
+	"context"
+	"maps"
 	"reflect"
 	"slices"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
@@ -35,6 +38,14 @@ const memosMost = 4096
 // surveillance computes again what the event changes of infections, exposure and charts.
 // own are the event's facts.
 func (p *Projector) surveillance(c *change, own []record.Fact) error {
+	for i := range own {
+		switch own[i].Body.(type) {
+		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+			if err := c.tx.Cared(own[i].Facility, surveil.DayOf(own[i].At, p.zone(own[i].Facility))); err != nil {
+				return err
+			}
+		}
+	}
 	keys := map[string]bool{}
 	if !c.calendar {
 		for k := range c.judged {
@@ -155,7 +166,7 @@ func (p *Projector) watched(c *change, facility string, m *moved, own []record.F
 			continue
 		}
 		name := chartName(a.GetPattern(), a.GetInfectionClass())
-		if err := c.tx.SetSeen(acknowledging(&own[i]), w.seen(name, w.AsOf)); err != nil {
+		if err := c.tx.SetSeen(acknowledging(&own[i]), w.Seen(name, w.AsOf)); err != nil {
 			return err
 		}
 	}
@@ -191,42 +202,49 @@ func chartName(p cannularyv1.NeedlingPattern, c cannularyv1.InfectionClass) surv
 	return surveil.ChartName{Technique: surveil.Watched(p), Class: surveil.ClassOf(c)}
 }
 
-// Watch is all of a facility's surveillance.
-type Watch struct {
-	surveil.Unit
-	Charts []WatchedChart // by technique and class
-}
-
-// WatchedChart is a chart with its signals and what was answered to them.
-type WatchedChart struct {
-	surveil.Chart
-	Signals          []surveil.Raised // oldest first
-	Acknowledgements []surveil.Acknowledgement
-}
-
-// Standing is the signal that nobody has acknowledged, nil where there is none.
-func (w *WatchedChart) Standing() *surveil.Raised {
-	for i := range w.Signals {
-		if w.Signals[i].Acknowledged == "" {
-			return &w.Signals[i]
-		}
+// Watch gathers the surveillance of every registered facility from one state of the view.
+func (p *Projector) Watch(ctx context.Context) ([]*surveil.Watch, error) {
+	fs, err := p.cfg.Store.Facilities(ctx)
+	if err != nil {
+		return nil, err
 	}
-	return nil
+	var out []*surveil.Watch
+	err = p.cfg.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		for _, f := range fs {
+			zone := p.Zone(f.ID)
+			asOf := surveil.DayOf(time.Unix(0, 0), nil)
+			if d, err := surveil.ParseDay(f.Day); err == nil {
+				asOf = d
+			}
+			w, err := WatchUnit(l, f.ID, zone, asOf)
+			if err != nil {
+				return err
+			}
+			out = append(out, w)
+		}
+		return nil
+	})
+	return out, err
 }
 
 // WatchUnit gathers a facility's surveillance as of a day.
-func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil.Day) (*Watch, error) {
+func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil.Day) (*surveil.Watch, error) {
 	people, err := l.People(facility)
 	if err != nil {
 		return nil, err
 	}
-	w := &Watch{Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
+	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
+	if d, ok, err := l.CaredSince(facility); err != nil {
+		return nil, err
+	} else if ok {
+		w.Since = d
+	}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {
 		return nil, err
 	}
 	thresholds := map[surveil.ChartName]surveil.Threshold{}
-	var acks []ack
+	var acks []surveil.Acknowledgement
 	for i := range items {
 		it := &items[i]
 		if it.Void || it.Facility != facility {
@@ -234,7 +252,7 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		}
 		switch b := it.Body.(type) {
 		case *cannularyv1.FacilityRegistered:
-			w.Calendar = surveil.Calendar{Days: b.GetDialysisDays(), Holidays: b.GetHolidays()}
+			w.Name, w.Calendar = b.GetName(), surveil.CalendarOf(b)
 			w.References = surveil.References(b.GetReferenceRates())
 		case *cannularyv1.CensusCounted:
 			if c, err := surveil.CensusOf(it.ID, b); err == nil {
@@ -245,83 +263,143 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 			thresholds[n] = surveil.Threshold{ChartName: n, Fact: it.ID, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
 				InControl: b.GetInControlMonths(), SetBy: b.GetSetBy().GetValue(), From: surveil.DayOf(it.At, zone)}
 		case *cannularyv1.SurveillanceSignalAcknowledged:
-			a := surveil.Acknowledgement{ChartName: chartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
+			a := surveil.Acknowledgement{ChartName: chartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, Seq: it.Seq, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
 			if a.Seen, err = l.Seen(it.ID); err != nil {
 				return nil, err
 			}
-			acks = append(acks, ack{a, it.Seq})
+			acks = append(acks, a)
 		}
 	}
 	raised, err := l.Raised(facility)
 	if err != nil {
 		return nil, err
 	}
-	names := make([]surveil.ChartName, 0, len(thresholds))
-	for n := range thresholds {
-		names = append(names, n)
-	}
-	slices.SortFunc(names, func(a, b surveil.ChartName) int {
-		return slices.Compare([]string{string(a.Technique), string(a.Class)}, []string{string(b.Technique), string(b.Class)})
-	})
-	for _, n := range names {
-		if n.Class == "" {
-			continue
-		}
-		ch, err := w.chart(thresholds[n], raised, acks)
-		if err != nil {
-			return nil, err
-		}
-		w.Charts = append(w.Charts, ch)
-	}
-	return w, nil
-}
-
-type ack struct {
-	surveil.Acknowledgement
-	seq uint64
-}
-
-// chart runs one chart with the acknowledgements that answered a signal of it.
-func (w *Watch) chart(t surveil.Threshold, raised []surveil.Raised, acks []ack) (WatchedChart, error) {
-	var out WatchedChart
-	for _, r := range raised {
-		if r.ChartName == t.ChartName {
-			out.Signals = append(out.Signals, r)
-		}
-	}
-	// An acknowledgement answers the signals that the log held before it.
-	slices.SortStableFunc(acks, func(a, b ack) int { return int(a.seq) - int(b.seq) })
-	for _, a := range acks {
-		if a.ChartName != t.ChartName {
-			continue
-		}
-		answers := false
-		for i := range out.Signals {
-			if s := &out.Signals[i]; s.Acknowledged == "" && s.Seq < a.seq {
-				s.Acknowledged, answers = a.Fact, true
-			}
-		}
-		if answers {
-			out.Acknowledgements = append(out.Acknowledgements, a.Acknowledgement)
-		}
-	}
-	slices.SortStableFunc(out.Acknowledgements, func(a, b surveil.Acknowledgement) int { return int(a.On - b.On) })
-	var err error
-	out.Chart, err = w.Unit.Chart(t, out.Acknowledgements)
-	return out, err
-}
-
-// seen lists the facts of the events that a chart knows of, up to a day.
-func (w *Watch) seen(n surveil.ChartName, until surveil.Day) []string {
-	out := []string{}
-	for _, e := range w.Cases(n.Class, surveil.Group(n.Technique), surveil.First, until) {
-		out = append(out, e.Fact)
-	}
-	return out
+	return w, w.Run(thresholds, raised, acks)
 }
 
 // report restates the months of a facility that are over: those whose infections the event
-// changed, and with a census or a new day all that changed.
-func (p *Projector) report(c *change, facility string, m *moved, w *Watch) error {
+// changed, and with a census or a new day all that changed and those that ended since.
+func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
+	months := map[surveil.Month]bool{}
+	for month := range m.events {
+		months[month] = true
+	}
+	if m.day || m.facts {
+		changed, err := c.tx.ToRestate(facility)
+		if err != nil {
+			return err
+		}
+		for _, month := range changed {
+			months[month] = true
+		}
+		if err := p.ended(c, facility, w, months); err != nil {
+			return err
+		}
+	}
+	for _, month := range slices.Sorted(maps.Keys(months)) {
+		if month.Last() >= w.AsOf {
+			continue // not over; its end reports it
+		}
+		if w.Since == surveil.First || month.Last() < w.Since {
+			if err := c.tx.Restated(facility, month); err != nil {
+				return err
+			}
+			continue // before the record
+		}
+		for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
+			if err := p.measure(c, w, class, month); err != nil {
+				return err
+			}
+		}
+		if err := c.tx.Restated(facility, month); err != nil {
+			return err
+		}
+	}
 	return nil
+}
+
+// ended adds the months that ended and were not reported yet, from the first of which
+// anything is known.
+func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months map[surveil.Month]bool) error {
+	last, known, err := c.tx.Reported(facility)
+	if err != nil {
+		return err
+	}
+	if !known {
+		if w.Since == surveil.First {
+			return nil // nothing to report before the first treatment
+		}
+		last = w.Since.Month() - 1
+	}
+	over := w.AsOf.Month() - 1
+	for month := last + 1; month <= over; month++ {
+		months[month] = true
+	}
+	if known && over <= last {
+		return nil
+	}
+	return c.tx.SetReported(facility, max(last, over))
+}
+
+// measures are the published measures by class.
+var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}
+
+// measure renders one report. Its date is the day on which its figures were first so.
+func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
+	v := fhir.MeasureReportView{Facility: w.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
+	all, err := figures(w, class, surveil.AllAccess, month)
+	if err != nil {
+		return err
+	}
+	v.All = all
+	for _, t := range surveil.Techniques() {
+		f, err := figures(w, class, surveil.Group(t), month)
+		if err != nil {
+			return err
+		}
+		if f.Events > 0 || f.AccessDays > 0 || f.PatientMonths != nil {
+			v.Strata = append(v.Strata, fhir.MeasureStratum{Technique: string(t), MeasureFigures: f})
+		}
+	}
+	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: fhir.MeasureReportID(w.Facility, v.Measure, v.Month)})
+	if err != nil {
+		return err
+	}
+	render := func(date string) (fhir.Resource, error) {
+		v.Date = date
+		r, err := fhir.MeasureReport(p.context(w.Facility), v)
+		if err != nil {
+			return r, &unclearError{err: err}
+		}
+		return r, nil
+	}
+	if kept := fhir.MeasureReportDate(stored); kept != "" {
+		r, err := render(kept)
+		if err != nil {
+			return err
+		}
+		if same, err := c.tx.Same(r); err != nil || same {
+			return err
+		}
+	}
+	r, err := render(surveil.DayOf(c.updated, w.Zone).String())
+	if err != nil {
+		return err
+	}
+	return c.put(r)
+}
+
+func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surveil.Month) (fhir.MeasureFigures, error) {
+	l, err := w.Line(class, g, surveil.One(month))
+	if err != nil {
+		return fhir.MeasureFigures{}, err
+	}
+	f := fhir.MeasureFigures{Events: l.Events, AccessDays: l.AccessDays}
+	if l.PerThousand != nil {
+		f.PerThousand = &l.PerThousand.Value
+	}
+	if l.PerHundred != nil {
+		f.PatientMonths, f.PerHundred = &l.PatientMonths, &l.PerHundred.Value
+	}
+	return f, nil
 }

@@ -27,6 +27,7 @@ type Threshold struct {
 type Acknowledgement struct {
 	ChartName
 	Fact       string
+	Seq        uint64 // of the log
 	On         Day
 	By, Reason string
 	// Seen are the facts of the events that the chart knew when it was acknowledged.

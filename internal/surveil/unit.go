@@ -29,30 +29,10 @@ type Unit struct {
 	Calendar Calendar
 	// References are the rates that the unit compares itself with.
 	References []Reference
+	// Since is the day of the earliest treatment on record: nothing earlier is counted.
+	Since Day
 	// AsOf is the newest day that has begun there: nothing later is counted.
 	AsOf Day
-}
-
-// Calendar is when the unit dialyses.
-type Calendar struct {
-	Days     []cannularyv1.Weekday // none is every day
-	Holidays []string              // YYYY-MM-DD
-}
-
-// Works tells whether the unit dialyses on a day.
-func (c Calendar) Works(d Day) bool {
-	return (len(c.Days) == 0 || slices.Contains(c.Days, d.Weekday())) && !slices.Contains(c.Holidays, d.String())
-}
-
-// CensusDays are the first two working days of a month, fewer where there are not two.
-func (c Calendar) CensusDays(m Month) []Day {
-	var out []Day
-	for d := m.First(); d <= m.Last() && len(out) < 2; d++ {
-		if c.Works(d) {
-			out = append(out, d)
-		}
-	}
-	return out
 }
 
 // Reference is a rate per 100 patient-months that a unit compares its own with.
@@ -156,7 +136,7 @@ func (u *Unit) AccessDays(g Group, p Period) int {
 	for i := range u.People {
 		for _, e := range u.People[i].Exposures {
 			if e.Facility == u.Facility && g.Has(e.Technique) {
-				n += e.Days(p.From.First(), to)
+				n += e.Days(max(p.From.First(), u.Since), to)
 			}
 		}
 	}
@@ -180,7 +160,7 @@ func (u *Unit) cases(from, to Day, is func(*Event) bool) []Case {
 	for i := range u.People {
 		for k := range u.People[i].Events {
 			e := &u.People[i].Events[k]
-			if e.Facility == u.Facility && from <= e.Day && e.Day <= to && is(e) {
+			if e.Facility == u.Facility && max(from, u.Since) <= e.Day && e.Day <= to && is(e) {
 				out = append(out, Case{u.People[i].Key, *e})
 			}
 		}

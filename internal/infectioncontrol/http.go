@@ -1,0 +1,81 @@
+package infectioncontrol
+
+import (
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
+	"cannulary/internal/surveil"
+)
+
+// ThresholdHandler answers `GET /surveillance/threshold` with facility, technique, class,
+// rate_ratio, in_control_months, reference and patients.
+func (s *Service) ThresholdHandler(log *slog.Logger) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "no-store")
+		w.Header().Set("X-Content-Type-Options", "nosniff")
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "only GET is possible here; a threshold is set by a message of the roster service")
+			return
+		}
+		ask, err := thresholdRequest(r.URL.Query())
+		if err != nil {
+			jsonhttp.Failed(w, r, log, "a threshold was not computed", err)
+			return
+		}
+		out, err := s.Threshold(r.Context(), ask)
+		if err != nil {
+			jsonhttp.Failed(w, r, log, "a threshold was not computed", err)
+			return
+		}
+		jsonhttp.Answer(w, http.StatusOK, out)
+	})
+}
+
+func thresholdRequest(q url.Values) (ThresholdRequest, error) {
+	r := ThresholdRequest{Technique: surveil.ConstantSite, Class: surveil.AccessRelated, RateRatio: 2, InControlMonths: 120}
+	for name, values := range q {
+		if len(values) != 1 {
+			return r, fault.New(fault.Invalid, fmt.Sprintf("%s is given %d times", name, len(values)), "give it once")
+		}
+		v := values[0]
+		var number *float64
+		switch name {
+		case "facility":
+			r.Facility = v
+		case "technique":
+			r.Technique = surveil.Technique(v)
+		case "class":
+			r.Class = surveil.Class(v)
+		case "rate_ratio":
+			number = &r.RateRatio
+		case "in_control_months":
+			number = &r.InControlMonths
+		case "reference":
+			number = &r.Reference
+		case "patients":
+			number = &r.Patients
+		default:
+			return r, fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", name), "there are class, facility, in_control_months, patients, rate_ratio, reference, technique")
+		}
+		if number != nil {
+			var err error
+			if *number, err = strconv.ParseFloat(v, 64); err != nil || *number <= 0 {
+				return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is no number above 0", name, v), "give a number such as 2 or 0.26")
+			}
+		}
+	}
+	if r.Technique != surveil.ConstantSite && r.Technique != surveil.OtherFistula {
+		return r, fault.New(fault.Invalid, fmt.Sprintf("technique %q has no chart", r.Technique), "choose constant-site or other-fistula")
+	}
+	if classes := []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}; !slices.Contains(classes, r.Class) {
+		return r, fault.New(fault.Invalid, fmt.Sprintf("class %q has no chart", r.Class), "choose access-related, bloodstream or local-access")
+	}
+	return r, nil
+}

@@ -1,0 +1,120 @@
+// Package infectioncontrol answers those who watch a unit's infections: the threshold that a
+// sequential signal needs at the unit's size, and the monthly report.
+package infectioncontrol
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/incidence"
+	"cannulary/internal/surveil"
+)
+
+// Caution stands with everything that is shown here.
+const Caution = "Decision support only: local surveillance guidance, the unit's protocol and licensed practitioners decide. Small numbers: a rate without its limits says little."
+
+// Service answers.
+type Service struct {
+	// Watch gathers the surveillance of every registered facility.
+	Watch func(ctx context.Context) ([]*surveil.Watch, error)
+}
+
+// unit finds a facility; with an empty name the only one there is.
+func (s *Service) unit(ctx context.Context, facility string) (*surveil.Watch, error) {
+	all, err := s.Watch(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var known []string
+	for _, w := range all {
+		if w.Facility == facility || facility == "" && len(all) == 1 {
+			return w, nil
+		}
+		known = append(known, w.Facility)
+	}
+	if len(known) == 0 {
+		known = []string{"none is registered yet"}
+	}
+	if facility == "" {
+		return nil, fault.New(fault.Invalid, "the facility is not named", "choose one of: "+strings.Join(known, ", "))
+	}
+	return nil, fault.New(fault.NotFound, fmt.Sprintf("facility %q is not registered here", facility), "choose one of: "+strings.Join(known, ", "))
+}
+
+// ThresholdRequest asks for the threshold of a chart.
+type ThresholdRequest struct {
+	Facility  string
+	Technique surveil.Technique
+	Class     surveil.Class
+	// RateRatio is the increase that it is to notice: 1.25 to 20. InControlMonths is how long
+	// it may run without a false alarm on average: 1 to 600.
+	RateRatio, InControlMonths float64
+	// Reference is events per 100 patient-months; 0 takes the one that is registered.
+	Reference float64
+	// Patients is the average number at risk; 0 takes that of the last six whole months.
+	Patients float64
+}
+
+// Threshold is what a chart should be set to, and what it can and cannot notice then.
+type Threshold struct {
+	Facility  string            `json:"facility"`
+	Technique surveil.Technique `json:"technique"`
+	Class     surveil.Class     `json:"class"`
+	Patients  float64           `json:"patients"`
+	Reference float64           `json:"referencePer100PatientMonths"`
+	Basis     string            `json:"referenceBasis"`
+	RateRatio float64           `json:"rateRatio"`
+	H         float64           `json:"threshold"`
+	InControl float64           `json:"inControlMonths"`
+	// AfterRestart is how long it runs to a false alarm after an acknowledgement.
+	AfterRestart float64 `json:"inControlMonthsAfterRestart"`
+	// Doubled and Tripled are the average months until such an increase is noticed.
+	Doubled float64 `json:"monthsToNoticeDoubled"`
+	Tripled float64 `json:"monthsToNoticeTripled"`
+	Says    string  `json:"says"`
+	Caution string  `json:"caution"`
+}
+
+// sizeMonths is over how many whole months a unit's size is averaged.
+const sizeMonths = 6
+
+// noticeWithin is the months for which is said what increase can be noticed.
+const noticeWithin = 12
+
+// Threshold computes it. Its errors are faults.
+func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold, error) {
+	w, err := s.unit(ctx, r.Facility)
+	if err != nil {
+		return Threshold{}, err
+	}
+	out := Threshold{Facility: w.Facility, Technique: r.Technique, Class: r.Class, RateRatio: r.RateRatio, Patients: r.Patients, Reference: r.Reference, Basis: "given with the request", Caution: Caution}
+	if out.Patients == 0 {
+		out.Patients = w.Size(r.Technique, sizeMonths)
+	}
+	if out.Patients < 0.5 {
+		return out, fault.New(fault.Invalid, fmt.Sprintf("hardly anybody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility, sizeMonths, out.Patients, r.Technique), "give --patients if the record is not complete yet")
+	}
+	if out.Reference == 0 {
+		for _, ref := range w.References {
+			if ref.Technique == r.Technique && ref.Class == r.Class {
+				out.Reference, out.Basis = ref.Rate, ref.Basis
+			}
+		}
+		if out.Reference == 0 {
+			return out, fault.New(fault.Invalid, fmt.Sprintf("%s has registered no reference rate of class %s for technique %s", w.Facility, r.Class, r.Technique), "give --reference, events per 100 patient-months, with its published basis")
+		}
+	}
+	d, err := incidence.DesignFor(incidence.Setting{PatientMonths: out.Patients, Rate: out.Reference}, r.RateRatio, r.InControlMonths)
+	if err != nil {
+		return out, fault.New(fault.Invalid, err.Error(), "choose other figures")
+	}
+	out.H, out.InControl, out.AfterRestart = d.H, d.InControl, d.AfterRestart
+	n, err := d.Notice(min(noticeWithin, r.InControlMonths/2))
+	if err != nil {
+		return out, fault.New(fault.Invalid, err.Error(), "choose other figures")
+	}
+	out.Doubled, out.Tripled, out.Says = n.Doubled, n.Tripled, n.Sentence()
+	return out, nil
+}

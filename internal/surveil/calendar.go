@@ -1,0 +1,68 @@
+package surveil
+
+import (
+	"slices"
+	"time"
+
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Calendar is when the unit dialyses.
+type Calendar struct {
+	Days     []cannularyv1.Weekday // none is every day
+	Holidays []string              // YYYY-MM-DD
+	Shifts   []Shift               // none is not told
+}
+
+// Shift is a shift's time of day, local; one that ends before it begins ends the next day.
+type Shift struct{ From, To string } // HH:MM
+
+// CalendarOf reads a registration.
+func CalendarOf(b *cannularyv1.FacilityRegistered) Calendar {
+	c := Calendar{Days: b.GetDialysisDays(), Holidays: b.GetHolidays()}
+	for _, s := range b.GetShifts() {
+		c.Shifts = append(c.Shifts, Shift{s.GetStartsAt(), s.GetEndsAt()})
+	}
+	return c
+}
+
+// Works tells whether the unit dialyses on a day.
+func (c Calendar) Works(d Day) bool {
+	return (len(c.Days) == 0 || slices.Contains(c.Days, d.Weekday())) && !slices.Contains(c.Holidays, d.String())
+}
+
+// CensusDays are the first two working days of a month, fewer where there are not two.
+func (c Calendar) CensusDays(m Month) []Day {
+	var out []Day
+	for d := m.First(); d <= m.Last() && len(out) < 2; d++ {
+		if c.Works(d) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// Due tells whether patients are being dialysed at a moment, as far as the calendar tells:
+// on a working day within a shift, or without shifts from 8 to 18 hours (ours).
+func (c Calendar) Due(t time.Time, zone *time.Location) bool {
+	if zone == nil {
+		zone = time.UTC
+	}
+	now, today := t.In(zone).Format("15:04"), DayOf(t, zone)
+	shifts := c.Shifts
+	if len(shifts) == 0 {
+		shifts = []Shift{{"08:00", "18:00"}}
+	}
+	for _, s := range shifts {
+		if s.From <= s.To {
+			if c.Works(today) && s.From <= now && now < s.To {
+				return true
+			}
+			continue
+		}
+		if c.Works(today) && s.From <= now || c.Works(today-1) && now < s.To {
+			return true
+		}
+	}
+	return false
+}
