@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/app"
 	"cannulary/internal/incidence"
@@ -110,9 +109,9 @@ func (w *ward) today(day string) {
 }
 
 // chart is the ward's only chart as the view has it.
-func (w *ward) chart() projector.WatchedChart {
+func (w *ward) chart() surveil.WatchedChart {
 	w.tb.Helper()
-	var out projector.WatchedChart
+	var out surveil.WatchedChart
 	err := w.app.Store().Reading(patience(w.tb), func(l view.Loader, _ view.Checkpoint) error {
 		watch, err := projector.WatchUnit(l, wardName, time.UTC, surveil.DayOf(w.clock.Now(), time.UTC))
 		if err == nil && len(watch.Charts) == 1 {
@@ -137,7 +136,7 @@ func surveyed(tb testing.TB, dir string) tables {
 }
 
 // want checks the sum, how many signals were raised and how many of them stand.
-func (w *ward) want(what string, sum float64, raised, standing int) projector.WatchedChart {
+func (w *ward) want(what string, sum float64, raised, standing int) surveil.WatchedChart {
 	w.tb.Helper()
 	c := w.chart()
 	open := 0
@@ -195,7 +194,94 @@ func TestASignalFromTheFirstCultureToTheRebuild(t *testing.T) {
 		}
 	}
 	w.infected(3, "2025-03-08", "2025-03-08")
-	w.want("and one of today", h/2+one+one-2*0, 1, 0)
+	c = w.want("and one of today: a second signal", h/2+one+one, 2, 1)
+	if s := c.Standing(); s == nil || s.Day.String() != "2025-03-08" {
+		t.Errorf("the second signal: %+v", s)
+	}
+	// More infections while a signal stands raise no other one.
+	w.infected(4, "2025-03-08", "2025-03-08")
+	w.want("a third of that day", h/2+one+two, 2, 1)
+	// A voided acknowledgement: the first signal stands again, and the chart never restarted.
+	withdrawn := w.roster("2025-03-08", "", &v1.FactVoided{Fact: testkit.Fact(acknowledgement, 0), Reason: "invented"})
+	w.want("the acknowledgement taken back", running(map[int]int{1: 1, 2: 1, 6: 2}, 7), 2, 2)
+	// And taken back in its turn.
+	w.roster("2025-03-08", "", &v1.FactVoided{Fact: testkit.Fact(withdrawn, 0), Reason: "invented"})
+	w.want("the acknowledgement again", h/2+one+two, 2, 1)
+	// A threshold set anew begins at nothing on its day; what stands still stands.
+	w.today("2025-03-10")
+	w.threshold("2025-03-10", 0.15/10*incidence.DaysPerMonth*100, 3, 5)
+	c = w.want("a new threshold", 0, 2, 1)
+	if c.Threshold.H != 5 || len(c.Points) != 1 {
+		t.Errorf("the new chart: %+v", c)
+	}
+	w.infected(5, "2025-03-10", "2025-03-10")
+	w.want("its first infection", one, 2, 1)
+	before := surveyed(t, w.dir)
 	w.stop()
-	t.Log("stopped")
+	if len(before["raised"]) != 2 || len(before["acknowledged"]) != 1 || len(before["exposure"]) != 10 || len(before["infection"]) != 5 {
+		t.Errorf("%d signals, %d acknowledgements, %d stretches of exposure, %d infections", len(before["raised"]), len(before["acknowledged"]), len(before["exposure"]), len(before["infection"]))
+	}
+	for fact, seen := range before["acknowledged"] {
+		if n := strings.Count(seen, ".0"); n != 1 {
+			t.Errorf("at %s the chart knew of %s, want the one infection that stood", fact, seen)
+		}
+	}
+	// The view thrown away comes back with the same signals, of the same entries of the log.
+	events := len(query(t, w.dir, all["event"]))
+	spoil(t, w.dir)
+	rebuild(t, w.dir, events)
+	same(t, before, surveyed(t, w.dir))
+}
+
+// running is the sum of the chart of ten after so many days, with events on some of them,
+// from 0; days count from 0.
+func running(events map[int]int, days int) float64 {
+	sum := 0.0
+	for d := range days {
+		sum = max(0, sum-0.3+math.Log(3)*float64(events[d]))
+	}
+	return sum
+}
+
+// An outbreak in a unit of 60 constant-site patients, five times the reference rate of 0.26
+// per 100 patient-months (Nguyen and others, CJASN 2017;12:1139), watched by a chart that is
+// tuned to a tripled rate with one false alarm in ten years. Expected are 60 × 0.26 / 100 =
+// 0.156 events a month, in the outbreak 0.78: one every 30.44 / 0.78 = 39 days, the first
+// after half of that. Each event adds ln 3 = 1.0986, the 39 days until the next take 39 × 0.156 / 30.44 × 2 = 0.400. So
+// after n events the sum is n × 1.0986 − (n − 1) × 0.400, and the signal comes with the
+// least n for which that reaches the threshold of the design.
+func TestAnOutbreakIsDetectedWithinTheDelayOfItsDesign(t *testing.T) {
+	t.Parallel()
+	design, err := incidence.DesignFor(incidence.Setting{PatientMonths: 60, Rate: 0.26}, 3, 120)
+	if err != nil {
+		t.Fatal(err)
+	}
+	delay, err := design.RunLength(5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 1
+	for float64(n)*math.Log(3)-float64(n-1)*39*2*0.156/incidence.DaysPerMonth < design.H {
+		n++
+	}
+	t.Logf("threshold %v; %d events, the last after %d days; the design says %.2f months, %.0f days, on average", design.H, n, 20+39*(n-1), delay.FromZero, delay.FromZero*incidence.DaysPerMonth)
+	begun := testkit.At("2025-03-03T00:00:00Z").AsTime()
+	on := func(event int) string { return begun.AddDate(0, 0, 20+39*(event-1)).Format(time.DateOnly) }
+	w := openWard(t, 60, "2025-03-03")
+	w.threshold("2025-03-03", design.Rate, design.R, design.H)
+	for event := 1; event <= n; event++ {
+		if raised := w.chart().Signals; len(raised) != 0 {
+			t.Fatalf("a signal after %d events, want %d: %+v", event-1, n, raised)
+		}
+		w.today(on(event))
+		w.infected(event, on(event), on(event))
+	}
+	raised := w.chart().Signals
+	if len(raised) != 1 || raised[0].Day.String() != on(n) {
+		t.Fatalf("signals %+v, want one of %s", raised, on(n))
+	}
+	took := float64(20 + 39*(n-1))
+	if predicted := delay.FromZero * incidence.DaysPerMonth; took > predicted {
+		t.Errorf("it took %.0f days, longer than the design's average of %.0f", took, predicted)
+	}
 }
