@@ -21,7 +21,7 @@ func (b *builder) something() {
 		b.home = b.r.IntN(3)
 		b.say(at, facilities[b.home], &v1.PatientAdmitted{FirstTreatmentOn: b.date(at, 10)})
 	case n < 11:
-		b.say(at, where, &v1.PatientLeft{Reason: v1.LeavingReason(b.r.IntN(7)), ToFacility: facilities[b.r.IntN(3)]})
+		b.say(at, where, &v1.PatientLeft{Reason: v1.LeavingReason(b.r.IntN(7)), ToFacility: facilities[b.r.IntN(3)] + b.name})
 	case n < 18:
 		b.createAccess(at, where)
 	case n < 21:

@@ -6,6 +6,7 @@
 package histories
 
 import (
+	"encoding/hex"
 	"fmt"
 	"math/rand/v2"
 	"strings"
@@ -31,6 +32,8 @@ type History struct {
 	Events []*logv1.Event
 	// Zone gives the time zone of each facility.
 	Zone func(facility string) *time.Location
+	// Zones are the names of the time zones by facility.
+	Zones map[string]string
 	// Patient is one of the patient's keys, Other the one that facts may be posted under as well.
 	Patient, Other string
 }
@@ -50,23 +53,36 @@ func (h History) Facts() ([]record.Fact, error) {
 
 // Items decides what stands of some of the facts, those of the patient's merged identities.
 func (h History) Items(all []record.Fact) []record.Item {
-	byKey := map[string][]record.Fact{}
-	for _, f := range all {
-		byKey[f.PatientKey] = append(byKey[f.PatientKey], f)
+	var own []record.Fact
+	for _, key := range h.identities(all).Group(h.Patient) {
+		for _, f := range all {
+			if f.PatientKey == key {
+				own = append(own, f)
+			}
+		}
 	}
+	return record.Effective(own)
+}
+
+// Survivor is the key that the patient is known by.
+func (h History) Survivor(all []record.Fact) string { return h.identities(all).Survivor(h.Patient) }
+
+func (h History) identities(all []record.Fact) *record.Identities {
 	var merges []record.Item
 	for _, key := range []string{h.Patient, h.Other} {
-		for _, it := range record.Effective(byKey[key]) {
+		var own []record.Fact
+		for _, f := range all {
+			if f.PatientKey == key {
+				own = append(own, f)
+			}
+		}
+		for _, it := range record.Effective(own) {
 			if it.Kind == record.KindPatientsMerged || it.Kind == record.KindMergeReversed {
 				merges = append(merges, it)
 			}
 		}
 	}
-	var own []record.Fact
-	for _, key := range record.Resolve(merges).Group(h.Patient) {
-		own = append(own, byKey[key]...)
-	}
-	return record.Effective(own)
+	return record.Resolve(merges)
 }
 
 // told is a fact that was said, so that a later one can take it up.
@@ -78,6 +94,7 @@ type told struct {
 
 type builder struct {
 	r      *rand.Rand
+	name   string
 	zones  [3]*time.Location
 	first  time.Time
 	span   int // days that the history lasts
@@ -98,16 +115,24 @@ var facilities = [3]string{"invented-east", "invented-north", "invented-south"}
 
 // Make is the history of that seed. Dates lie close together, so that both sides of every
 // boundary are met often.
-func Make(seed uint64) History {
-	b := &builder{
-		r: rand.New(rand.NewPCG(seed, seed^0x9e3779b97f4a7c15)), where: map[string]string{},
-		keys: [2]string{strings.Repeat("a", 32), strings.Repeat("b", 32)},
+func Make(seed uint64) History { return Named("", seed) }
+
+// Named is Make with a source, keys and facilities that carry the name, of at most 8
+// letters and digits, so that many histories can stand in one log.
+func Named(name string, seed uint64) History {
+	key := func(letter string) string {
+		return (strings.Repeat(letter, 32) + hex.EncodeToString([]byte(name)))[2*len(name):]
 	}
+	b := &builder{
+		name: name, r: rand.New(rand.NewPCG(seed, seed^0x9e3779b97f4a7c15)), where: map[string]string{},
+		keys: [2]string{key("a"), key("b")},
+	}
+	h := History{Patient: b.keys[0], Other: b.keys[1], Zones: map[string]string{}}
 	places := [3]string{"Europe/Lisbon", "Pacific/Auckland", "America/St_Johns"}
 	for i, name := range places {
-		b.zones[i] = time.UTC
+		b.zones[i], h.Zones[facilities[i]+b.name] = time.UTC, "UTC"
 		if l, err := zone.Load(name); err == nil && !b.chance(0.2) {
-			b.zones[i] = l
+			b.zones[i], h.Zones[facilities[i]+b.name] = l, name
 		}
 	}
 	b.first = time.Date(2025, time.Month(1+b.r.IntN(12)), 1+b.r.IntN(28), 0, 0, 0, 0, time.UTC)
@@ -122,14 +147,16 @@ func Make(seed uint64) History {
 	}
 	b.r.Shuffle(len(b.events), func(i, j int) { b.events[i], b.events[j] = b.events[j], b.events[i] })
 	zones := b.zones
-	return History{Events: b.events, Patient: b.keys[0], Other: b.keys[1], Zone: func(facility string) *time.Location {
+	h.Events = b.events
+	h.Zone = func(facility string) *time.Location {
 		for i, f := range facilities {
-			if f == facility {
+			if f+b.name == facility {
 				return zones[i]
 			}
 		}
 		return nil
-	}}
+	}
+	return h
 }
 
 func (b *builder) chance(p float64) bool { return b.r.Float64() < p }
@@ -174,7 +201,9 @@ func Message(id, facility, patient string, at time.Time, bodies ...proto.Message
 func (b *builder) say(at time.Time, facility string, bodies ...proto.Message) []told {
 	b.posted++
 	message := fmt.Sprintf("m%d", b.posted)
-	e := Message(message, facility, b.keys[0], at)
+	e := Message(message, facility+b.name, b.keys[0], at)
+	e.Source += b.name
+	e.Id = record.EventID(e.Source, message)
 	if b.chance(0.2) {
 		e.Session = &v1.SessionReference{System: system, Value: at.Format("s20060102")}
 	}
@@ -202,12 +231,12 @@ func (b *builder) amendments() {
 		at := t.event.GetOccurredAt().AsTime().Add(time.Hour)
 		switch {
 		case b.chance(0.35):
-			void := b.say(at, t.event.GetFacility(), &v1.FactVoided{Fact: reference(t), Reason: "invented"})
+			void := b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), &v1.FactVoided{Fact: reference(t), Reason: "invented"})
 			if b.chance(0.3) {
-				b.say(at, t.event.GetFacility(), &v1.FactVoided{Fact: reference(void[0]), Reason: "invented"})
+				b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), &v1.FactVoided{Fact: reference(void[0]), Reason: "invented"})
 			}
 		case b.chance(0.1) && t.event.GetSession() != nil:
-			b.say(at, t.event.GetFacility(), &v1.SessionVoided{Session: t.event.GetSession(), Reason: "invented"})
+			b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), &v1.SessionVoided{Session: t.event.GetSession(), Reason: "invented"})
 		default:
 			body := b.changed(t.body)
 			if body == nil {
@@ -218,7 +247,7 @@ func (b *builder) amendments() {
 				moved := t.event.GetOccurredAt().AsTime().AddDate(0, 0, b.r.IntN(9)-4)
 				c.CorrectedOccurredAt, c.CorrectedPrecision = timestamppb.New(moved), v1.TimePrecision_TIME_PRECISION_DAY
 			}
-			b.say(at, t.event.GetFacility(), correcting(c, body))
+			b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), correcting(c, body))
 		}
 	}
 }
