@@ -38,6 +38,9 @@ func TestStays(t *testing.T) {
 		{"an admission told late takes back the days that it claims: no day counts twice",
 			patient(t).at("2026-03-02", admitted(), fist).at("2026-03-10", left()).at("2026-03-16", treatment("F")).in(north, "2026-03-25", expected("2026-03-06")),
 			[]string{"east other-fistula 2026-03-02 2026-03-05", "north other-fistula 2026-03-06 on"}},
+		{"also the whole of an earlier stay, from its first day",
+			patient(t).at("2026-03-02", admitted(), fist).at("2026-03-10", left()).at("2026-03-16", treatment("F")).in(north, "2026-03-25", expected("2026-03-02")),
+			[]string{"north other-fistula 2026-03-02 on"}},
 		{"a guest stays at home",
 			patient(t).at("2026-03-02", admitted(), fist).in(north, "2026-03-11", treatment("F")).at("2026-03-13", treatment("F")),
 			[]string{"east other-fistula 2026-03-02 on"}},
@@ -152,6 +155,15 @@ func TestWhereAnEventBelongs(t *testing.T) {
 	}
 	if e := at(base().at("2026-03-15", retired("F")).culture("2026-03-16", outpatient)); e.Technique != surveil.Unknown || e.Access != "" || len(e.Tracks) != 0 {
 		t.Errorf("an access retired the day before does not: %+v", e)
+	}
+	if e := at(patient(t).at("2026-03-01", admitted(), created("G", graft)).at("2026-03-16", retired("G")).culture("2026-03-16", outpatient)); e.Technique != surveil.Graft || e.Access != "G" {
+		t.Errorf("a graft retired that day still counts: %+v", e)
+	}
+	if e := at(base().at("2026-03-16", &v1.TrackRetired{Track: "A"}, &v1.TrackRetired{Track: "B"}).culture("2026-03-16", outpatient)); e.Technique != surveil.ConstantSite || len(e.Tracks) != 2 {
+		t.Errorf("tracks retired that day still count: %+v", e)
+	}
+	if e := at(base().at("2026-03-15", &v1.TrackRetired{Track: "A"}, &v1.TrackRetired{Track: "B"}).culture("2026-03-16", outpatient)); e.Technique != surveil.OtherFistula || len(e.Tracks) != 0 {
+		t.Errorf("tracks retired the day before do not: %+v", e)
 	}
 	if e := base().at("2026-03-16", redness("F", "B")).event(surveil.SiteSigns, "2026-03-16"); !slices.Equal(e.Tracks, []string{"B"}) || e.Access != "F" {
 		t.Errorf("signs belong to the track that they were seen at: %+v", e)

@@ -473,3 +473,21 @@ func TestTimeBetweenEventsAndSize(t *testing.T) {
 	// The three months before this one: 3 × 90 + 31 days in 90.
 	near(t, "the average number of patients", u.Size(surveil.ConstantSite, 3), float64(3*90+31)/90, 1e-12)
 }
+
+func TestNothingCountsBeforeTheFirstTreatmentOnRecord(t *testing.T) {
+	u := unit(t, 2, "2026-03-31")
+	happens(t, u, 0, "2026-03-09")
+	happens(t, u, 1, "2026-03-10")
+	march := surveil.One(month(t, "2026-03"))
+	u.Since = surveil.First
+	if l := line(t, u, surveil.Bloodstream, constantSite, march); l.Events != 2 || l.AccessDays != 62 {
+		t.Errorf("until a treatment is on record everything counts: %+v", l)
+	}
+	u.Since = day(t, "2026-03-10")
+	if l := line(t, u, surveil.Bloodstream, constantSite, march); l.Events != 1 || l.AccessDays != 44 {
+		t.Errorf("%d events in %d access-days, want that of the 10th in 2 × 22", l.Events, l.AccessDays)
+	}
+	if l := line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-02"))); l.AccessDays != 0 || l.PerThousand != nil {
+		t.Errorf("a month before the record: %+v", l)
+	}
+}
