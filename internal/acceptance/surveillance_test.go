@@ -285,3 +285,34 @@ func TestAnOutbreakIsDetectedWithinTheDelayOfItsDesign(t *testing.T) {
 		t.Errorf("it took %.0f days, longer than the design's average of %.0f", took, predicted)
 	}
 }
+
+// A merge into an identity of which nothing was told changes no figure; what is stored
+// belongs to the survivor all the same.
+func TestExposureBelongsToTheSurvivorOfAMerge(t *testing.T) {
+	t.Parallel()
+	w := openWard(t, 1, "2025-03-02")
+	w.infected(0, "2025-03-02", "2025-03-02")
+	stored := func() (keys []string) {
+		for _, name := range []string{"exposure", "infection"} {
+			for k := range query(t, w.dir, all[name]) {
+				keys = append(keys, strings.Fields(k)[0])
+			}
+		}
+		return keys
+	}
+	before := stored()
+	w.roster("2025-03-02", "ward-new", &v1.PatientsMerged{Retired: testkit.Patient("ward-0")})
+	after := stored()
+	if len(before) != 2 || len(after) != 2 || after[0] == before[0] || after[0] != after[1] {
+		t.Errorf("before the merge stored of %v, after it of %v, want two rows of another key", before, after)
+	}
+	survivor := w.app.Projector().Identities().Survivor(before[0])
+	if after[0] != survivor {
+		t.Errorf("stored of %s, want the survivor %s", after[0], survivor)
+	}
+	w.today("2025-03-03")
+	w.roster("2025-03-03", "ward-new", &v1.MergeReversed{Retired: testkit.Patient("ward-0")})
+	if again := stored(); len(again) != 2 || again[0] != before[0] || again[1] != before[0] {
+		t.Errorf("after the reversal stored of %v, want %v", again, before)
+	}
+}
