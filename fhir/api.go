@@ -74,10 +74,11 @@ type Period struct {
 // Reference is a value of a reference parameter.
 type Reference struct{ Param, Type, ID string }
 
-// Quantity is a value of a quantity parameter, in the UCUM unit Code.
+// Quantity is a value of a quantity parameter, in the UCUM unit Code. Unit is its name for
+// people.
 type Quantity struct {
-	Param, System, Code string
-	Value               float64
+	Param, System, Code, Unit string
+	Value                     float64
 }
 
 // BeginningOfTime is the lower bound of a period without a start.
@@ -120,7 +121,13 @@ type ProvenanceView struct {
 	Facility        string                       // empty for the context's
 	Targets         []VersionedReference
 	Activity        Activity // empty leaves it out
+	// Amended are messages that came before and correct or take back what this one says: the
+	// versions rest on them too.
+	Amended []SourceMessage
 }
+
+// SourceMessage names a message of a sending system.
+type SourceMessage struct{ Source, ID string }
 
 // VersionedReference names one version of one resource. A version of 0 names the
 // resource, whatever its version.

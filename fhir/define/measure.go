@@ -92,3 +92,19 @@ func stratifier(words func(string) model.Expression) []model.MeasureGroupStratif
 		Criteria: ptr(words("The patient's access of the highest risk that day (non-tunneled catheter, tunneled catheter, other, graft, fistula, in this order, even if unused); a fistula is a constant-site one where a constant-site track in it is in use.")),
 	}}
 }
+
+// reports is the profile of the reports that the measures lead to.
+func reports() []profile {
+	return []profile{{id: "measure-report", typ: "MeasureReport", title: "Infections of a facility and month",
+		about: "Events of one measure in one month at one facility, by two denominators: patient-months of the census, where there is one, and access-days. Late and corrected results restate it as a new version; its date is the day on which its figures were first so.",
+		elements: []model.ElementDefinition{
+			el("identifier", card(1, "1"), must(), identifiedBy(fhir.MeasureReportSystem)), el("status", fixedCode("complete")), el("type", fixedCode("summary")),
+			el("subject", never()), el("date", card(1, "1"), must()), el("reporter", card(1, "1"), must(), refs("organization")),
+			el("improvementNotation", card(1, "1")), el("group", card(2, "2"), must()), el("group.code", card(1, "1"), must(), of("rate")),
+			el("group.population", card(1, "2"), must(), short("Numerator; denominator where there is one")), el("group.measureScore", must(), short("The rate; absent where there is no denominator")),
+			el("group.stratifier.stratum.value", card(1, "1"), of("technique"))},
+		rules: []rule{
+			{"events-once", "Both groups count the same events.", "group.population.where(code.coding.code = 'numerator').count.distinct().count() = 1"},
+			{"rate-needs-denominator", "A rate stands only beside its denominator.", "group.where(measureScore.exists()).all(population.where(code.coding.code = 'denominator').exists())"},
+		}}}
+}

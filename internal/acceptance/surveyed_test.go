@@ -69,7 +69,7 @@ func TestSurveillanceOfHistoriesThroughTheStore(t *testing.T) {
 			// The log's sequence and time are no matter of surveillance.
 			p, _ := surveil.Fold(surveil.Input{Items: items, Zone: h.Zone})
 			for _, e := range p.Exposures {
-				exposure[fmt.Sprintf("%s %s %d", survivor, e.Facility, e.From)] = fmt.Sprintf("%s %d", e.Technique, e.To)
+				exposure[fmt.Sprintf("%s %d", survivor, e.From)] = fmt.Sprintf("%s %s %d", e.Facility, e.Technique, e.To)
 			}
 			for _, e := range p.Events {
 				b, err := json.Marshal(e)

@@ -31,18 +31,19 @@ var all = map[string]string{
 	"quantity":     `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid GROUP BY 1`,
 	"quarantine":   `SELECT seq, event_id, patient, reason, hex(data) FROM quarantine`,
 	"aside":        `SELECT seq, event_id, reason FROM aside`,
-	"facility":     `SELECT id, zone, name, day, last_logged, last_occurred, events FROM facility`,
-	"judged":       `SELECT patient, facility, due FROM judged`,
-	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
-	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
-	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
-	"hold":         `SELECT id, patient, facility, rule, since, text FROM hold`,
-	"exposure":     `SELECT patient || ' ' || facility || ' ' || low, technique, high FROM exposure`,
+	"facility":     `SELECT id, zone, name, day, last_logged, last_occurred, events, cared FROM facility`,
+	"string":       `SELECT r.type || '/' || r.id || ' ' || s.param || ' ' || s.value, s.folded FROM string s JOIN resource r ON r.rid = s.rid`,
+	"exposure":     `SELECT patient || ' ' || low, facility, technique, high FROM exposure`,
 	"infection":    `SELECT patient || ' ' || fact, facility, day, data FROM infection`,
 	"raised":       `SELECT facility || ' ' || technique || ' ' || class || ' ' || seq, day, sum FROM raised`,
 	"acknowledged": `SELECT fact, seen FROM acknowledged`,
 	"reported":     `SELECT facility, month FROM reported`,
 	"restate":      `SELECT facility || ' ' || month, '' FROM restate`,
+	"judged":       `SELECT patient, facility, due FROM judged`,
+	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
+	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
+	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
+	"hold":         `SELECT id, patient, facility, rule, since, text FROM hold`,
 }
 
 // order is what must not depend on the order of arrival: the newest content of every
@@ -62,7 +63,9 @@ var order = map[string]string{
 	"infection": all["infection"],
 }
 
-const lasting = `r.type <> 'Provenance'
+// A MeasureReport's access-days may wait for the next day or census: what it is made of
+// is compared by exposure and infection.
+const lasting = `r.type NOT IN ('Provenance', 'MeasureReport')
 	AND NOT (r.type = 'DetectedIssue' AND CAST(r.body AS TEXT) LIKE '%"status":"cancelled"%')
 	AND NOT (r.type = 'Flag' AND CAST(r.body AS TEXT) LIKE '%"status":"entered-in-error"%')
 	AND NOT (r.type = 'Observation' AND CAST(r.body AS TEXT) LIKE '%/NamingSystem/maturity"%' AND CAST(r.body AS TEXT) LIKE '%"status":"entered-in-error"%')`

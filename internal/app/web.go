@@ -141,10 +141,12 @@ func (a *App) handler() (http.Handler, error) {
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor: func(id string) string { return a.projector.Identities().Survivor(id) },
 		Zone:     a.projector.CommonZone, Definitions: fhir.Definitions(),
+		Exports: a.exports,
 	})
 	if err != nil {
 		return nil, err
 	}
+	a.read = f.Export
 	mux.Handle("/fhir", f)
 	mux.Handle("/fhir/", f)
 	cards := &chairside.Service{Store: a.store, Projector: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}

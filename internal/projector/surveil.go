@@ -87,17 +87,17 @@ func (p *Projector) surveyed(c *change, key string) error {
 	p.memos[key] = memo
 	group := p.identities.Group(key)
 	var before surveil.Person
-	retired := false // something is stored under an identity that was merged into this one
+	moved := false // from an identity that was merged since
 	for _, k := range group {
 		old, err := c.tx.Load().Surveillance(k)
 		if err != nil {
 			return err
 		}
-		retired = retired || k != key && len(old.Exposures)+len(old.Events) > 0
+		moved = moved || k != key && len(old.Exposures)+len(old.Events) > 0
 		before.Exposures = append(before.Exposures, old.Exposures...)
 		before.Events = append(before.Events, old.Events...)
 	}
-	if reflect.DeepEqual(before, now) && !retired {
+	if !moved && reflect.DeepEqual(before, now) {
 		return nil
 	}
 	p.differ(c, before, now)
