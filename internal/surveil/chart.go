@@ -77,8 +77,8 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 	}
 	n := int(u.AsOf-t.From) + 1
 	events := make([]int, n)
-	for _, e := range u.Cases(t.Class, Group(t.Technique), First, u.AsOf) {
-		if d := placed(e, acks); t.From <= d && d <= u.AsOf {
+	for _, e := range u.Cases(t.Class, Group(t.Technique), t.From, u.AsOf) {
+		if d := placed(e, acks); d <= u.AsOf {
 			events[d-t.From]++
 		}
 	}
@@ -86,7 +86,9 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 	g := incidence.Signal{R: t.R, H: t.H}
 	restart := map[Day]bool{}
 	for _, a := range acks {
-		restart[a.On+1] = true
+		if a.On >= t.From { // an answer to an earlier threshold is none to this one
+			restart[a.On+1] = true
+		}
 	}
 	sum := 0.0
 	for i := range n {

@@ -112,6 +112,7 @@ func inOrder(list []Event) {
 // cultures are the positive blood cultures.
 func (h *history) cultures() []Event {
 	assessed := map[string]cannularyv1.SuspectedSource{}
+	order := map[string]int{} // the place of the latest assessment among the facts
 	var out []Event
 	eligible := map[string]bool{}
 	for i := range h.in.Items {
@@ -122,7 +123,8 @@ func (h *history) cultures() []Event {
 		switch b := it.Body.(type) {
 		case *cannularyv1.SuspectedSourceAssessed:
 			// Items are in order of time: the latest stands.
-			assessed[record.ReferencedFactID(it.Source, b.GetCulture())] = b.GetSuspectedSource()
+			culture := record.ReferencedFactID(it.Source, b.GetCulture())
+			assessed[culture], order[culture] = b.GetSuspectedSource(), i+1
 		case *cannularyv1.CultureResulted:
 			if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
 				continue
@@ -135,22 +137,28 @@ func (h *history) cultures() []Event {
 			out = append(out, e)
 		}
 	}
-	for i := range out {
-		out[i].Source = assessed[out[i].Fact]
-	}
-	inOrder(out)
+	slices.SortFunc(out, func(a, b Event) int {
+		if a.Day == b.Day && eligible[a.Fact] != eligible[b.Fact] {
+			// Of one date's cultures those that may count come first.
+			if eligible[a.Fact] {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Fact, b.Fact))
+	})
 	for i := range out {
 		e := &out[i]
+		e.Source = assessed[e.Fact]
+		latest := 0
 		for k := range out {
 			if out[k].Day != e.Day || k == i {
 				continue
 			}
-			if e.Source == 0 {
-				e.Source = assessed[out[k].Fact]
+			if n := order[out[k].Fact]; order[e.Fact] == 0 && n > latest {
+				e.Source, latest = assessed[out[k].Fact], n
 			}
-			if out[k].Day == e.Day {
-				e.Organisms = append(e.Organisms, ownOrganisms(h, out[k].Fact)...)
-			}
+			e.Organisms = append(e.Organisms, ownOrganisms(h, out[k].Fact)...)
 		}
 		slices.Sort(e.Organisms)
 		e.Organisms = slices.Compact(e.Organisms)
@@ -187,13 +195,15 @@ func (h *history) eligible(s cannularyv1.CollectionSetting, d Day) (ok bool, why
 	case cannularyv1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, cannularyv1.CollectionSetting_COLLECTION_SETTING_EMERGENCY_DEPARTMENT:
 		return true, ""
 	case cannularyv1.CollectionSetting_COLLECTION_SETTING_INPATIENT:
+		inside := false
 		for _, s := range h.hospital {
-			if s.admitted <= d && d <= s.discharged {
-				if d-s.admitted <= 1 {
-					return true, ""
-				}
-				return false, "collected in hospital more than one day after admission"
+			if s.admitted <= d && d-s.admitted <= 1 {
+				return true, ""
 			}
+			inside = inside || s.admitted <= d && d <= s.discharged
+		}
+		if inside {
+			return false, "collected in hospital more than one day after admission"
 		}
 		return true, "collected in hospital, but no admission is on record for that date"
 	}

@@ -1,6 +1,7 @@
 package surveil
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -36,8 +37,9 @@ type Person struct {
 
 // Fold computes it, and a Memo that tells which further facts would change nothing.
 func Fold(in Input) (Person, Memo) {
-	h := history{in: in, accesses: map[string]*access{}, tracks: map[string]*trackLife{}}
+	h := history{in: in, left: map[string]Day{}, accesses: map[string]*access{}, tracks: map[string]*trackLife{}}
 	h.read()
+	h.infer()
 	var p Person
 	for _, s := range h.stays {
 		p.Exposures = append(p.Exposures, h.exposures(s)...)
@@ -108,15 +110,16 @@ func (a *access) inPlace(d Day) bool { return a.from <= d && d <= a.until }
 
 type trackLife struct {
 	access      string
-	from, until Day // in use; until included
+	stated      bool // a plan or a takeover tells the access
+	from, until Day  // in use; until included
 	used        bool
 }
 
 // history is what is gathered of one patient before the events are counted.
 type history struct {
 	in       Input
-	stays    []stay
-	open     bool // the last stay goes on
+	stays    []stay         // oldest first, none overlaps another
+	left     map[string]Day // facility → the day on which the patient left it last
 	accesses map[string]*access
 	tracks   map[string]*trackLife
 	hospital []hospitalStay
@@ -166,12 +169,28 @@ func (h *history) track(name string) *trackLife {
 	return t
 }
 
-func (h *history) inUse(name, access string, d Day) {
+func (h *history) inUse(name string, d Day) {
 	t := h.track(name)
 	t.used = true
 	t.from = min(t.from, d)
-	if access != "" {
-		t.access = access
+}
+
+// lies notes where a plan or a takeover puts the track: that says more than a needle does.
+func (t *trackLife) lies(access string) { t.access, t.stated = access, true }
+
+// infer tells of the accesses what their tracks tell: an access was used when a track in it
+// was, and where nobody said what it is, it is a fistula.
+func (h *history) infer() {
+	for _, t := range h.tracks {
+		if t.access == "" {
+			continue
+		}
+		if t.used {
+			h.seen(t.access, t.from)
+		}
+		if a := h.accesses[t.access]; a != nil && a.kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
+			a.kind = cannularyv1.AccessKind_ACCESS_KIND_FISTULA
+		}
 	}
 }
 
@@ -190,97 +209,102 @@ func (h *history) read() {
 		case *cannularyv1.HospitalAdmission:
 			h.hospital = append(h.hospital, hospitalStay{d, never})
 		case *cannularyv1.HospitalDischarge:
-			if n := len(h.hospital); n > 0 && h.hospital[n-1].discharged == never {
-				h.hospital[n-1].discharged = d
+			for i := range h.hospital {
+				h.hospital[i].discharged = min(h.hospital[i].discharged, d)
 			}
 		case *cannularyv1.AccessCreated:
 			a := h.access(b.GetAccess())
 			a.kind = b.GetKind()
 			a.from = min(a.from, h.stated(f, b.GetCreatedOn()))
 		case *cannularyv1.AccessRetired:
-			h.access(b.GetAccess()).until = d
+			a := h.access(b.GetAccess())
+			a.until = min(a.until, d)
 		case *cannularyv1.TrackPlanned:
 			for _, t := range b.GetTracks() {
-				h.track(t.GetTrack()).access = b.GetAccess()
+				h.track(t.GetTrack()).lies(b.GetAccess())
 			}
 		case *cannularyv1.TrackTakenOver:
-			h.inUse(b.GetTrack(), b.GetAccess(), h.stated(f, b.GetInUseSince()))
-			h.seen(b.GetAccess(), d)
+			h.track(b.GetTrack()).lies(b.GetAccess())
+			h.inUse(b.GetTrack(), h.stated(f, b.GetInUseSince()))
 		case *cannularyv1.TrackRetired:
-			h.track(b.GetTrack()).until = d
+			t := h.track(b.GetTrack())
+			t.until = min(t.until, d)
 		case *cannularyv1.SessionStarted:
 			h.seen(b.GetAccess(), d)
 			h.care(f.Facility, d)
 		case *cannularyv1.NeedleInserted:
 			h.seen(b.GetAccess(), d)
 			if b.GetTrack() != "" && b.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
-				h.inUse(b.GetTrack(), b.GetAccess(), d)
+				if t := h.track(b.GetTrack()); b.GetAccess() != "" && !t.stated {
+					t.access = b.GetAccess()
+				}
+				h.inUse(b.GetTrack(), d)
 			}
 			h.care(f.Facility, d)
 		}
 	}
 }
 
-// current is the stay that goes on, nil if none does.
-func (h *history) current() *stay {
-	if !h.open {
-		return nil
-	}
-	return &h.stays[len(h.stays)-1]
-}
-
-func (h *history) begin(facility string, d Day, admitted bool) {
-	h.end(d)
-	h.stays = append(h.stays, stay{facility, d, never, admitted})
-	h.open = true
-}
-
-// end ends the stay that goes on; one that would be empty is dropped.
-func (h *history) end(d Day) {
-	if s := h.current(); s != nil {
-		s.to = d
-		h.open = false
-		if s.to <= s.from {
-			h.stays = h.stays[:len(h.stays)-1]
-		}
-	}
-}
-
+// admit opens a stay on a day; whatever was to come after that day elsewhere gives way.
 func (h *history) admit(facility string, d Day) {
-	s := h.current()
-	if s == nil || s.facility != facility {
-		h.begin(facility, d, true)
-		return
-	}
-	s.admitted = true
-	s.from = min(s.from, max(d, h.lastEnd()))
+	h.cut(d, func(stay) bool { return true })
+	h.insert(stay{facility, d, never, true})
 }
 
-// lastEnd is the day on which the stay before the current one ended.
-func (h *history) lastEnd() Day {
-	if n := len(h.stays); n > 1 {
-		return h.stays[n-2].to
-	}
-	return First
-}
-
+// leave ends the stay at a facility, one that has yet to begin among them.
 func (h *history) leave(facility string, d Day) {
-	if s := h.current(); s != nil && s.facility == facility {
-		h.end(d)
-	}
+	h.cut(d, func(s stay) bool { return s.facility == facility })
+	h.left[facility] = d
 }
 
-func (h *history) care(facility string, d Day) {
-	if s := h.current(); s != nil {
-		if s.facility != facility && !s.admitted {
-			h.begin(facility, d, false)
+// cut ends stays on a day; those that would be empty are dropped.
+func (h *history) cut(d Day, which func(stay) bool) {
+	var out []stay
+	for _, s := range h.stays {
+		if which(s) {
+			s.to = min(s.to, d)
 		}
-		return
+		if s.from < s.to {
+			out = append(out, s)
+		}
 	}
-	if n := len(h.stays); n > 0 && h.stays[n-1].facility == facility && d <= h.stays[n-1].to {
+	h.stays = out
+}
+
+// insert puts a stay in its place; one that goes on from another is the same stay.
+func (h *history) insert(s stay) {
+	out := []stay{}
+	for _, o := range h.stays {
+		if o.facility == s.facility && (o.to == s.from || o.from == s.to) {
+			s = stay{s.facility, min(o.from, s.from), max(o.to, s.to), o.admitted || s.admitted}
+			continue
+		}
+		out = append(out, o)
+	}
+	h.stays = append(out, s)
+	slices.SortFunc(h.stays, func(a, b stay) int { return cmp.Compare(a.from, b.from) })
+}
+
+// care opens a stay where there is none. A stay that began with care alone goes where the
+// care is; one that began with an admission stays, and the care is that of a guest.
+func (h *history) care(facility string, d Day) {
+	to := never
+	for _, s := range h.stays {
+		switch {
+		case s.from <= d && d < s.to:
+			if s.facility == facility || s.admitted {
+				return
+			}
+			to = s.to
+		case s.from > d:
+			to = min(to, s.from)
+		}
+	}
+	if left, ok := h.left[facility]; ok && left == d {
 		return // the treatment of the day on which the patient left
 	}
-	h.begin(facility, d, false)
+	h.cut(d, func(s stay) bool { return s.from <= d })
+	h.insert(stay{facility, d, to, false})
 }
 
 // at is the technique on a day, with the access that decides it.
