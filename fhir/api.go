@@ -120,7 +120,13 @@ type ProvenanceView struct {
 	Facility        string                       // empty for the context's
 	Targets         []VersionedReference
 	Activity        Activity // empty leaves it out
+	// Amended are messages that came before and correct or take back what this one says: the
+	// versions rest on them too.
+	Amended []SourceMessage
 }
+
+// SourceMessage names a message of a sending system.
+type SourceMessage struct{ Source, ID string }
 
 // VersionedReference names one version of one resource. A version of 0 names the
 // resource, whatever its version.

@@ -287,4 +287,15 @@ var codes = []Code{
 	{"cannulator-level-supervised", "Needles under supervision", "Needles under supervision."},
 	{"cannulator-level-independent", "Follows existing tracks alone", "Follows existing tracks alone."},
 	{"cannulator-level-track-creator", "May create a track", "May make a first insertion and so create a track."},
+	// Surveillance: what rates are given for (surveil.Technique).
+	{"technique", "Technique", "What a patient is dialysed through and, for a fistula, how it is needled."},
+	{"technique-constant-site", "Constant-site fistula", "A fistula in which a constant-site track is in use."},
+	{"technique-other-fistula", "Other fistula", "A fistula that is not needled at constant sites."},
+	{"technique-graft", "Graft", "A graft."},
+	{"technique-tunneled-catheter", "Tunneled catheter", "A tunneled central venous catheter."},
+	{"technique-non-tunneled-catheter", "Non-tunneled catheter", "A non-tunneled central venous catheter."},
+	{"technique-other-access", "Other access", "Any other access."},
+	{"technique-unknown", "Unknown access", "Nothing is known of the patient's access."},
+	{"rate-by-census", "Rate by census", "Events per 100 patient-months, which are counted on the first two working days of the month."},
+	{"rate-by-access-days", "Rate by access-days", "Events per 1,000 days of patients at risk."},
 }

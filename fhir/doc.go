@@ -20,8 +20,14 @@
 //     be another discharge), and resistance or pain carry local codes only: no standard
 //     code says what was recorded without saying more.
 //   - Device resources are per lot and identifier, not per patient: the same box serves many.
+//   - The session's Encounter is the sender's, and no resource of ours: what belongs to a
+//     session names it by identifier alone.
+//   - A facility's Group lists no members: who belongs to it is found when it is asked for.
 //   - Plans, rests, reviews and holds give no resource of a session.
 //   - What package track judges is rendered beside the facts (Judged): findings are
 //     DetectedIssues, holds Flags, and how far a track has come an Observation. What is
 //     found no longer is cancelled or entered in error (TakenBack), never deleted.
+//
+// Every resource names one profile of ours (Resource.Profile); Definitions lists what is
+// published: profiles, terms, search parameters, operations, measures.
 package fhir

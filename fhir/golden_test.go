@@ -25,6 +25,31 @@ func TestGolden(t *testing.T) {
 	slices.SortFunc(session, byKey)
 	golden(t, "session.json", session)
 	golden(t, "parties.json", parties(t, ctx()))
+	golden(t, "reports.json", reports(t, ctx()))
+}
+
+// reports renders a month with a census, and one without in which nobody was at risk.
+func reports(t *testing.T, c fhir.Context) []fhir.Resource {
+	t.Helper()
+	whole := fhir.MeasureReportView{Facility: "harbour", Measure: fhir.MeasureAccessRelated, Month: "2027-02", First: "2027-02-01", Last: "2027-02-28", Date: "2027-03-01",
+		All: fhir.MeasureFigures{Events: 1, PatientMonths: p(40), PerHundred: p(2.5), AccessDays: 1120, PerThousand: p(0.892857)},
+		Strata: []fhir.MeasureStratum{
+			{Technique: "constant-site", MeasureFigures: fhir.MeasureFigures{Events: 1, PatientMonths: p(12), PerHundred: p(8.33333), AccessDays: 336, PerThousand: p(2.97619)}},
+			{Technique: "unknown", MeasureFigures: fhir.MeasureFigures{}},
+		}}
+	without := fhir.MeasureReportView{Facility: "harbour", Measure: fhir.MeasureLocalAccess, Month: "2027-03", First: "2027-03-01", Last: "2027-03-31", Date: "2027-04-01", All: fhir.MeasureFigures{Events: 1}}
+	var out []fhir.Resource
+	for _, v := range []fhir.MeasureReportView{whole, without} {
+		r, err := fhir.MeasureReport(c, v)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, r)
+	}
+	if _, err := fhir.MeasureReport(c, fhir.MeasureReportView{Date: "2027-03-01", First: "2027-02-01", Last: "2027-02-28", Strata: []fhir.MeasureStratum{{Technique: "astral"}}}); err == nil {
+		t.Error("an unknown technique is rendered as something else")
+	}
+	return out
 }
 
 // parties renders everything that the scenario's resources refer to.

@@ -23,6 +23,8 @@ const (
 	profileOrganization = ProfileBase + "organization"
 	profileLocation     = ProfileBase + "location"
 	profileGroup        = ProfileBase + "group"
+
+	profileMeasureReport = ProfileBase + "measure-report"
 )
 
 // profilesByCode are the profiles of Procedures and Observations by the local code of

@@ -99,6 +99,11 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	if msg := identifier(MessageSystem, p.Source+"|"+p.SourceMessageID); p.SourceMessageID != "" && msg != nil {
 		m.Entity = []model.ProvenanceEntity{{Role: model.ProvenanceEntityRoleSource, What: model.Reference{Identifier: &msg[0]}}}
 	}
+	for _, a := range p.Amended {
+		if msg := identifier(MessageSystem, a.Source+"|"+a.ID); msg != nil {
+			m.Entity = append(m.Entity, model.ProvenanceEntity{Role: model.ProvenanceEntityRoleRevision, What: model.Reference{Identifier: &msg[0]}})
+		}
+	}
 	ix.refs("target", m.Target...)
 	for _, t := range targets {
 		if t.Type == "Patient" {

@@ -31,7 +31,7 @@ func all(t *testing.T, o fhir.Options) []fhir.Resource {
 	t.Helper()
 	c := ctx()
 	c.Options = o
-	out := parties(t, c)
+	out := append(parties(t, c), reports(t, c)...)
 	units := fhirtest.Units(effective(t, scenario()...))
 	r := rand.New(rand.NewPCG(5, 6))
 	for range 40 {
@@ -95,7 +95,7 @@ func TestNoSNOMED(t *testing.T) {
 			}
 		}
 	}
-	if len(types) != 12 {
+	if len(types) != 13 {
 		t.Errorf("only these types were looked at: %v", types)
 	}
 }

@@ -84,9 +84,6 @@ func computable(id string) string {
 
 func ptr[T any](v T) *T { return &v }
 
-// local is a coding of our own code system.
-func local(code string) model.Coding { return model.Coding{System: ptr(fhir.System), Code: &code} }
-
 // concept is a concept of one coding without display: the pattern that codes are held
 // against.
 func concept(system, code string) *model.CodeableConcept {

@@ -93,6 +93,7 @@ func judgements() []profile {
 			elements: []model.ElementDefinition{
 				el("extension", sliced(model.DiscriminatorTypeValue, "url", model.SlicingRulesOpen)),
 				el("extension:detail", slice(), card(0, "*"), must(), short("What it rests on, and what is held"), profileType(fhir.FlagDetail)),
+				el("extension:detail.url", fixedURI(fhir.FlagDetail)),
 				el("extension:detail.value[x]", card(1, "1"), refs("finding", "track", "access")),
 				el("identifier", card(1, "1"), must(), identifiedBy(fhir.HoldSystem)),
 				el("status", must()),

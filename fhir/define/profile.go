@@ -23,7 +23,7 @@ type rule struct{ key, human, expression string }
 // profiles makes the StructureDefinitions.
 func profiles() []json.Marshaler {
 	var out []json.Marshaler
-	for _, list := range [][]profile{procedures(), observations(), judgements(), parties()} {
+	for _, list := range [][]profile{procedures(), observations(), judgements(), parties(), reports()} {
 		for i := range list {
 			out = append(out, list[i].definition())
 		}
@@ -166,6 +166,7 @@ func target(min int, ids ...string) []model.ElementDefinition {
 	return []model.ElementDefinition{
 		el("extension", sliced(model.DiscriminatorTypeValue, "url", model.SlicingRulesOpen), card(min, "*")),
 		el("extension:target", slice(), card(min, "1"), must(), short("The track, or the access where no track is known"), profileType(fhir.TargetBodyStructure)),
+		el("extension:target.url", fixedURI(fhir.TargetBodyStructure)),
 		el("extension:target.value[x]", card(1, "1"), refs(ids...)),
 	}
 }

@@ -68,6 +68,8 @@ var families = []family{
 	{id: "resistance", title: "Resistance on the way in", prefixes: []string{"resistance-"}},
 	{id: "rule", title: "Needling rules", prefixes: []string{"rule-"}},
 	{id: "suspected-source", title: "Suspected sources of a positive blood culture", prefixes: []string{"suspected-source-"}},
+	{id: "rate", title: "Rates by their denominator", codes: []string{"rate-by-census", "rate-by-access-days"}},
+	{id: "technique", title: "What a patient is dialysed through and how it is needled", prefixes: []string{"technique-"}},
 	{id: "track-qualifier", title: "Side and end of a track", prefixes: []string{"body-side-", "needle-role-"}},
 	{id: "track-stage", title: "Stages of a track", prefixes: []string{"track-stage-"}},
 }
@@ -121,6 +123,7 @@ func namingSystems() []json.Marshaler {
 		{fhir.FindingSystem, "findings", "The id of what a needling rule found, made from the rule, the place and the fact that it rests on."},
 		{fhir.HoldSystem, "holds", "The id of a hold, by which a message lifts it."},
 		{fhir.MaturitySystem, "maturity observations", "The id of the track whose maturity is told."},
+		{fhir.MeasureReportSystem, "reports of infections", "A report, as facility/measure/month."},
 		{fhir.MessageSystem, "messages", "A message, as source|id: the sending system's name and the id that it gave the message."},
 		{fhir.SourceSystem, "sending systems", "The name of a sending system."},
 		{fhir.TrackSystem, "tracks", "The sender's name of a needle track, unique for one patient: search it together with the patient."},

@@ -154,6 +154,8 @@ func word(r *rand.Rand, field string) string {
 		return pick("112283007", "S-4", "S-7 b")
 	case field == "track", field == "replaced_by":
 		return pick("A1", "V1", "A2")
+	case field == "course":
+		return pick("C-1", "C.2")
 	case field == "access":
 		return pick("AVF", "AVF.2")
 	case strings.HasSuffix(field, "_on"), field == "until", field == "in_use_since", field == "effective_from":

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"cannulary/fhir"
 	"cannulary/internal/testkit"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -78,6 +79,9 @@ func TestNoReferenceDangles(t *testing.T) {
 	}
 	if n < len(newest) || pinned == 0 {
 		t.Errorf("only %d references, %d of them to a version, in %d resources", n, pinned, len(newest))
+	}
+	for _, d := range fhir.Definitions() {
+		newest[d.Type+"/"+d.ID] = "1" // served beside the view
 	}
 	for target := range query(t, dir, `SELECT DISTINCT target FROM reference WHERE target NOT LIKE '%/_history/%'`) {
 		if newest[target] == "" {

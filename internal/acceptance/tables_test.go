@@ -20,41 +20,52 @@ type tables map[string]rows
 
 // all asks for everything that a view holds. hex keeps bytes that are no text readable.
 var all = map[string]string{
-	"checkpoint": `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
-	"event":      `SELECT seq, id, unit, patient, facility, occurred, logged, hex(data) FROM event`,
-	"amendment":  `SELECT target || ' ' || seq, '' FROM amendment`,
-	"topic":      `SELECT topic || ' ' || seq, '' FROM topic`,
-	"resource":   `SELECT type || '/' || id, patient, version, updated, seq, hex(hash), body FROM resource`,
-	"history":    `SELECT r.type || '/' || r.id || ' ' || h.version, h.updated, h.seq, h.body FROM history h JOIN resource r ON r.rid = h.rid`,
-	"term_use":   `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid GROUP BY 1`,
-	"period":     `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid GROUP BY 1`,
-	"quantity":   `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid GROUP BY 1`,
-	"quarantine": `SELECT seq, event_id, patient, reason, hex(data) FROM quarantine`,
-	"aside":      `SELECT seq, event_id, reason FROM aside`,
-	"facility":   `SELECT id, zone, name, day, last_logged, last_occurred, events FROM facility`,
-	"judged":     `SELECT patient, facility, due FROM judged`,
-	"creator":    `SELECT staff || ' ' || patient, '' FROM creator`,
-	"maturity":   `SELECT patient || ' ' || id, '' FROM maturity`,
-	"track":      `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
-	"hold":       `SELECT id, patient, facility, rule, since, text FROM hold`,
+	"checkpoint":   `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
+	"event":        `SELECT seq, id, unit, patient, facility, occurred, logged, hex(data) FROM event`,
+	"amendment":    `SELECT target || ' ' || seq, '' FROM amendment`,
+	"topic":        `SELECT topic || ' ' || seq, '' FROM topic`,
+	"resource":     `SELECT type || '/' || id, patient, version, updated, seq, hex(hash), body FROM resource`,
+	"history":      `SELECT r.type || '/' || r.id || ' ' || h.version, h.updated, h.seq, h.body FROM history h JOIN resource r ON r.rid = h.rid`,
+	"term_use":     `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid GROUP BY 1`,
+	"period":       `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid GROUP BY 1`,
+	"quantity":     `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid GROUP BY 1`,
+	"quarantine":   `SELECT seq, event_id, patient, reason, hex(data) FROM quarantine`,
+	"aside":        `SELECT seq, event_id, reason FROM aside`,
+	"facility":     `SELECT id, zone, name, day, last_logged, last_occurred, events, cared FROM facility`,
+	"string":       `SELECT r.type || '/' || r.id || ' ' || s.param || ' ' || s.value, s.folded FROM string s JOIN resource r ON r.rid = s.rid`,
+	"exposure":     `SELECT patient || ' ' || low, facility, technique, high FROM exposure`,
+	"infection":    `SELECT patient || ' ' || fact, facility, day, data FROM infection`,
+	"raised":       `SELECT facility || ' ' || technique || ' ' || class || ' ' || seq, day, sum FROM raised`,
+	"acknowledged": `SELECT fact, seen FROM acknowledged`,
+	"reported":     `SELECT facility, month FROM reported`,
+	"restate":      `SELECT facility || ' ' || month, '' FROM restate`,
+	"judged":       `SELECT patient, facility, due FROM judged`,
+	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
+	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
+	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
+	"hold":         `SELECT id, patient, facility, rule, since, text FROM hold`,
 }
 
 // order is what must not depend on the order of arrival: the newest content of every
 // resource and its search values, but for Provenance, which says what arrived when, and for
 // what a judgement took back, which is there only where it was once so; and the judgements.
 var order = map[string]string{
-	"resource": `SELECT r.type || '/' || r.id, r.patient, r.body FROM resource r WHERE ` + lasting,
-	"term_use": `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid WHERE ` + lasting + ` GROUP BY 1`,
-	"period":   `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid WHERE ` + lasting + ` GROUP BY 1`,
-	"quantity": `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid WHERE ` + lasting + ` GROUP BY 1`,
-	"judged":   all["judged"],
-	"creator":  all["creator"],
-	"maturity": all["maturity"],
-	"track":    all["track"],
-	"hold":     all["hold"],
+	"resource":  `SELECT r.type || '/' || r.id, r.patient, r.body FROM resource r WHERE ` + lasting,
+	"term_use":  `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"period":    `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"quantity":  `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"judged":    all["judged"],
+	"creator":   all["creator"],
+	"maturity":  all["maturity"],
+	"track":     all["track"],
+	"hold":      all["hold"],
+	"exposure":  all["exposure"],
+	"infection": all["infection"],
 }
 
-const lasting = `r.type <> 'Provenance'
+// A MeasureReport's access-days may wait for the next day or census: what it is made of
+// is compared by exposure and infection.
+const lasting = `r.type NOT IN ('Provenance', 'MeasureReport')
 	AND NOT (r.type = 'DetectedIssue' AND CAST(r.body AS TEXT) LIKE '%"status":"cancelled"%')
 	AND NOT (r.type = 'Flag' AND CAST(r.body AS TEXT) LIKE '%"status":"entered-in-error"%')
 	AND NOT (r.type = 'Observation' AND CAST(r.body AS TEXT) LIKE '%/NamingSystem/maturity"%' AND CAST(r.body AS TEXT) LIKE '%"status":"entered-in-error"%')`

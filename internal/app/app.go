@@ -22,6 +22,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/export"
 	"cannulary/internal/grpcapi"
 	"cannulary/internal/intake"
 	"cannulary/internal/keyring"
@@ -33,7 +34,7 @@ import (
 // Config says what to run. The zero value of every field is usable but Dir, and Now and
 // Slog, which must be given.
 type Config struct {
-	Dir string // DIR/log, DIR/view, DIR/ingest, DIR/keys
+	Dir string // DIR/log, DIR/view, DIR/ingest, DIR/keys, DIR/export
 	// Ingest and View are the roles; both on one embedded log is the default of `serve`.
 	Ingest, View bool
 	GRPC         string // address of the gRPC services, with role Ingest
@@ -49,7 +50,10 @@ type Config struct {
 	Shard         string // empty is "main"
 	LogMaxBytes   int64  // 0 is eventlog.DefaultMaxBytes
 	PublicBase    string // public base of FHIR links; empty takes each request's host
-	NoSNOMED      bool
+	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a
+	// browser; none may without.
+	CDSOrigins []string
+	NoSNOMED   bool
 	// WatchCertificates are PEM files whose end is exported, for instance the gateway's.
 	WatchCertificates []string
 	Version           string
@@ -68,6 +72,8 @@ type App struct {
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
+	exports   *export.Engine // nil without the view role
+	read      export.Reader
 	metrics   *metrics.Metrics
 	grpc      *grpcapi.Server
 	grpcLis   net.Listener
@@ -152,6 +158,9 @@ func (a *App) open(ctx context.Context) error {
 			return err
 		}
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring, Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
+			return err
+		}
+		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom, Slog: cfg.Slog}); err != nil {
 			return err
 		}
 	}
@@ -299,6 +308,17 @@ func (a *App) serve() {
 				// The view goes on answering what it has; readiness and metrics tell.
 				a.cfg.Slog.Error("the projector stopped", "err", err)
 			}
+			return nil
+		})
+	}
+	if a.exports != nil {
+		a.spawn(func() error {
+			// A view that is being rebuilt would give a part of what the client had before.
+			// One whose projector stopped gives what it has, as in a search.
+			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
+				a.cfg.Slog.Warn("exports begin before the view has caught up, or not at all", "err", err)
+			}
+			a.exports.Run(a.run, a.read)
 			return nil
 		})
 	}

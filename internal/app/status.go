@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io/fs"
+	"math"
 	"net/http"
 	"path/filepath"
 	"syscall"
@@ -85,11 +86,25 @@ func disk(dir string) (used int64, free uint64) {
 		}
 		return nil
 	})
-	var sf syscall.Statfs_t
-	if syscall.Statfs(dir, &sf) == nil {
-		free = sf.Bavail * uint64(sf.Bsize)
-	}
+	free, _ = diskFree(dir)
 	return used, free
+}
+
+// diskFree tells how much room is beside the folder, if that can be read.
+func diskFree(dir string) (free uint64, ok bool) {
+	var sf syscall.Statfs_t
+	if syscall.Statfs(dir, &sf) != nil {
+		return 0, false
+	}
+	return sf.Bavail * uint64(sf.Bsize), true
+}
+
+// exportRoom is the room that exports see: where it cannot be read they run all the same.
+func (a *App) exportRoom() uint64 {
+	if free, ok := diskFree(a.cfg.Dir); ok {
+		return free
+	}
+	return math.MaxUint64
 }
 
 func (a *App) status(w http.ResponseWriter, r *http.Request) {

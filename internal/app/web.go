@@ -9,11 +9,13 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
 	"cannulary/fhir"
 	"cannulary/internal/board"
+	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
 	"cannulary/internal/infectioncontrol"
@@ -139,10 +141,12 @@ func (a *App) handler() (http.Handler, error) {
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor: func(id string) string { return a.projector.Identities().Survivor(id) },
 		Zone:     a.projector.CommonZone, Definitions: fhir.Definitions(),
+		Exports: a.exports,
 	})
 	if err != nil {
 		return nil, err
 	}
+	a.read = f.Export
 	mux.Handle("/fhir", f)
 	mux.Handle("/fhir/", f)
 	cards := &chairside.Service{Store: a.store, Projector: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
@@ -153,8 +157,24 @@ func (a *App) handler() (http.Handler, error) {
 	control := &infectioncontrol.Service{Watch: a.watch}
 	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
 	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
+	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})
+	if err != nil {
+		return nil, err
+	}
+	mux.Handle(cdshooks.Path, hooks)
+	mux.Handle(cdshooks.Path+"/", hooks)
 	mux.Handle("/", b)
 	return mux, nil
+}
+
+// site is where cards in an EHR lead. Where the public base of FHIR ends as the path here
+// does, the board is taken to be public beside it.
+func site(base string) cdshooks.Site {
+	base = strings.TrimRight(base, "/")
+	if root, ok := strings.CutSuffix(base, facade.Path); ok {
+		return cdshooks.Site{Source: root + "/", Board: root}
+	}
+	return cdshooks.Site{Source: base}
 }
 
 func say(w http.ResponseWriter, code int, body any) {

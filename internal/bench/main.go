@@ -36,6 +36,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	fs := flag.NewFlagSet("bench", flag.ExitOnError)
 	fs.IntVar(&s.Months, "months", s.Months, "months of the simulated feed")
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients of the simulated unit")
+	grow := fs.Int("grow", 1_000_000, "events to which the view is grown for the second look at pages; 0 leaves it out (13 kB of disk an event)")
 	results := fs.String("out", filepath.Join(".bench", "results.json"), "where the results go")
 	bare := fs.String("bare-log", "", "only open the log in this folder and wait: the reference of memory and start, run by the benchmark itself")
 	if err := fs.Parse(args); err != nil {
@@ -60,9 +61,9 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	b := &bench{dir: dir, data: filepath.Join(dir, "data"), scenario: s, progress: progress, began: time.Now(),
+	b := &bench{grow: *grow, dir: dir, data: filepath.Join(dir, "data"), scenario: s, progress: progress, began: time.Now(),
 		slog: slog.New(slog.NewTextHandler(progress, &slog.HandlerOptions{Level: slog.LevelWarn}))}
-	for _, step := range []func(context.Context) error{b.build, b.folds, b.ingest, b.rebuild, b.pages, b.disk, b.process} {
+	for _, step := range []func(context.Context) error{b.build, b.folds, b.ingest, b.rebuild, b.pages, b.grown, b.disk, b.process} {
 		n := len(b.figures)
 		if err := step(ctx); err != nil {
 			return err
@@ -77,6 +78,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 
 // bench is one run: the steps leave behind what the next ones need.
 type bench struct {
+	grow      int
 	dir, data string // data is the folder of the instance that is measured
 	scenario  simulate.Scenario
 	progress  io.Writer

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"net"
 	"net/http"
 	"path/filepath"
 	"time"
@@ -37,26 +36,7 @@ func (b *bench) pages(ctx context.Context) error {
 		return err
 	}
 	defer func() { _ = db.Close() }()
-	patients, err := patientsWithPages(ctx, db)
-	if err != nil {
-		return err
-	}
-	lis, err := (&net.ListenConfig{}).Listen(ctx, "tcp", "127.0.0.1:0")
-	if err != nil {
-		return err
-	}
-	bare := &http.Server{Handler: bareHandler(db), ReadHeaderTimeout: time.Minute}
-	go func() { _ = bare.Serve(lis) }()
-	defer func() { _ = bare.Close() }()
-	b.say("ask for pages of %d, of %d patients", pageSize, len(patients))
-	service, reference, err := byTurns(ctx, "http://"+a.HTTPAddr()+"/fhir/Observation?_count=50&patient=", "http://"+lis.Addr().String()+"/?patient=", patients)
-	if err != nil {
-		return err
-	}
-	const against = "a bare handler that selects the same rows and writes their bytes"
-	b.add(figure{Name: "FHIR page of 50, median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against, goal: ratioAtMost(4)})
-	b.add(figure{Name: "FHIR page of 50, 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99), against: against, goal: ratioAtMost(4)})
-	return nil
+	return b.comparePages(ctx, db, "http://"+a.HTTPAddr()+"/fhir", fmt.Sprintf("FHIR page of 50 at %d events", b.events))
 }
 
 func patientsWithPages(ctx context.Context, db *sql.DB) ([]string, error) {

@@ -68,6 +68,7 @@ type Hold struct {
 	Asked           string `json:"asked"`
 	Clears          string `json:"clears"`
 	PlacedBy        string `json:"placedBy,omitempty"` // of a person's hold
+	Ground          string `json:"ground,omitempty"`   // id of the fact that it rests on
 	Urgent          bool   `json:"urgent"`             // a physician or surgeon at once
 	GroundWithdrawn bool   `json:"groundWithdrawn"`
 }
@@ -163,6 +164,7 @@ type Finding struct {
 	Severity string    `json:"severity"`
 	Scope    string    `json:"scope"` // "track A1", "access F1" or empty
 	Since    time.Time `json:"since"`
+	Seen     string    `json:"seen"`
 	Text     string    `json:"text"` // what was seen, and in brackets what the rule asks
 	Clears   string    `json:"clears"`
 	Facts    []string  `json:"facts"`

@@ -17,7 +17,7 @@ const minutes = "2006-01-02 15:04 MST"
 
 func hold(h track.Hold, local *time.Location) Hold {
 	out := Hold{ID: h.ID, Rule: h.Rule, Tracks: list(h.Tracks), Accesses: list(h.Accesses), Since: h.Since.UTC(),
-		Seen: or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(), GroundWithdrawn: h.GroundWithdrawn}
+		Seen: or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(), Ground: h.Ground, GroundWithdrawn: h.GroundWithdrawn}
 	r, known := rule.Of(h.Rule)
 	if known {
 		out.Asked, out.Clears, out.Urgent = or(h.Asked, r.Asks), or(h.Clears, r.Clears), r.Urgent
@@ -84,7 +84,7 @@ func findings(standing []track.Finding, match func(*track.Finding) bool) []Findi
 	})
 	out := []Finding{}
 	for _, f := range kept {
-		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Text: f.Seen, Clears: f.Clears, Facts: list(f.Facts), Protocol: f.Protocol}
+		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: f.Seen, Clears: f.Clears, Facts: list(f.Facts), Protocol: f.Protocol}
 		if f.Asked != "" {
 			x.Text += " (" + f.Asked + ")"
 		}

@@ -9,6 +9,9 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
+// NoTrack is the notice on the card of a patient without a track.
+const NoTrack = "No constant-site track is recorded for this patient."
+
 // notices say what the reader must know before trusting the card.
 func notices(in Input, j track.Judgement, c Card) []string {
 	out := []string{}
@@ -58,7 +61,7 @@ func notices(in Input, j track.Judgement, c Card) []string {
 		}
 	}
 	if len(c.Tracks) == 0 {
-		say("No constant-site track is recorded for this patient.")
+		say(NoTrack)
 	}
 	return out
 }

@@ -1,115 +1,46 @@
 package card_test
 
 import (
-	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
-
-	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/card"
-	"cannulary/internal/record"
-	"cannulary/internal/rule"
-	logv1 "cannulary/proto/cannulary/log/v1"
-	v1 "cannulary/proto/cannulary/v1"
+	"cannulary/internal/card/cardtest"
 )
-
-// tale is the storyboard's patient, who is invented.
-type tale struct {
-	*history
-	last int // the event told last
-}
-
-func (s *tale) in(at time.Time, session int, f *logv1.Fact) {
-	key := ""
-	if session > 0 {
-		key = fmt.Sprintf("T-%02d", session)
-	}
-	s.last = len(s.events)
-	s.add(at, key, f)
-}
-
-func (s *tale) cann(at time.Time, session int, f *v1.CannulationFact) {
-	s.in(at, session, &logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: f}})
-}
-
-func (s *tale) ros(at time.Time, f *v1.RosterFact) {
-	s.in(at, 0, &logv1.Fact{Fact: &logv1.Fact_Roster{Roster: f}})
-}
-
-// exam looks, listens and feels before a session.
-func (s *tale) exam(day, session int, site func(*v1.SiteLook)) {
-	x := &v1.AccessExamined{Access: "F1", Examiner: staff("CN-01"),
-		Look:   &v1.Look{Redness: v1.Finding_FINDING_ABSENT, Pus: v1.Finding_FINDING_ABSENT, ShinyOrThinSkin: v1.Finding_FINDING_ABSENT, CollapseOnElevation: v1.Finding_FINDING_PRESENT},
-		Listen: &v1.Listen{Bruit: v1.Finding_FINDING_PRESENT}, Feel: &v1.Feel{Thrill: v1.Finding_FINDING_PRESENT, PulseAugmentation: v1.Finding_FINDING_PRESENT}}
-	l := &v1.SiteLook{Track: "A1", Pus: v1.Finding_FINDING_ABSENT, Redness: v1.Finding_FINDING_ABSENT, Swelling: v1.Finding_FINDING_ABSENT}
-	if site != nil {
-		site(l)
-	}
-	x.Sites = []*v1.SiteLook{l}
-	s.in(at(day, 7, 40), session, &logv1.Fact{Fact: &logv1.Fact_Assessment{Assessment: &v1.AssessmentFact{Fact: &v1.AssessmentFact_AccessExamined{AccessExamined: x}}}})
-}
-
-// at is a moment of March 2025; day 34 is 3 April.
-func at(day, hour, minute int) time.Time {
-	return time.Date(2025, 3, day, hour, minute, 0, 0, time.UTC)
-}
-
-// begin examines and prepares: two disinfections, around what is removed.
-func (s *tale) begin(day, session int, peg, scab v1.Removal) {
-	s.exam(day, session, nil)
-	s.prepare(day, session, peg, scab)
-}
-
-func (s *tale) prepare(day, session int, peg, scab v1.Removal) {
-	d := func(m v1.DisinfectionMoment) *v1.Disinfection {
-		return &v1.Disinfection{Moment: m, Agent: v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL, ContactSeconds: proto.Uint32(35)}
-	}
-	s.cann(at(day, 7, 50), session, &v1.CannulationFact{Fact: &v1.CannulationFact_SitePrepared{SitePrepared: &v1.SitePrepared{Track: "A1", Washed: v1.Answer_ANSWER_YES, Peg: peg, Scab: scab,
-		Disinfections:         []*v1.Disinfection{d(v1.DisinfectionMoment_DISINFECTION_MOMENT_BEFORE_REMOVAL), d(v1.DisinfectionMoment_DISINFECTION_MOMENT_AFTER_REMOVAL)},
-		DisinfectionsComplete: v1.Answer_ANSWER_YES}}})
-}
-
-// insert puts a needle in: sharp, easy and by the creator unless changed.
-func (s *tale) insert(day, session, attempt int, change ...func(*v1.NeedleInserted)) {
-	x := &v1.NeedleInserted{Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AttemptOrdinal: uint32(attempt), Tip: v1.NeedleTip_NEEDLE_TIP_SHARP,
-		Gauge: proto.Uint32(16), AngleDegrees: proto.Float64(26), Passes: proto.Uint32(1), Resistance: v1.Resistance_RESISTANCE_NONE, PainScore: proto.Uint32(2),
-		SameSpot: v1.Answer_ANSWER_YES, NewPath: v1.Answer_ANSWER_NO, Cannulator: staff("CN-01"), Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL}
-	for _, f := range change {
-		f(x)
-	}
-	s.cann(at(day, 8, 3*attempt), session, &v1.CannulationFact{Fact: &v1.CannulationFact_NeedleInserted{NeedleInserted: x}})
-}
-
-// end takes the needle out and, while the track forms, leaves a peg.
-func (s *tale) end(day, session int, minutes float64, peg bool) {
-	s.cann(at(day, 12, 10), session, &v1.CannulationFact{Fact: &v1.CannulationFact_NeedleRemoved{NeedleRemoved: &v1.NeedleRemoved{Track: "A1", AngleDegrees: proto.Float64(26), HaemostasisMinutes: &minutes}}})
-	if peg {
-		s.cann(at(day, 12, 25), session, &v1.CannulationFact{Fact: &v1.CannulationFact_PegPlaced{PegPlaced: &v1.PegPlaced{Track: "A1", SamePath: v1.Answer_ANSWER_YES}}})
-	}
-}
 
 // TestStoryboard walks one invented patient from the plan to a second hold. The card at each
 // step is a golden file that a nurse can read: run with -update after a change that is
-// meant, and read the difference. The course follows the four steps of constant-site
-// needling (common practice, no source); its numbers are those of package rule.
+// meant, and read the difference.
 func TestStoryboard(t *testing.T) {
-	s := &tale{history: &history{t: t}}
-	n := 0
-	step := func(name string, day int, want ...string) {
-		t.Helper()
-		n++
-		c := s.card(day, func(in *card.Input) { in.AsOf, in.KnownAt, in.Ratings = at(day, 18, 0), at(day, 18, 0), in.Items })
-		got := card.Text(c)
-		for _, w := range want {
+	want := map[string][]string{
+		"01-planned":                      {"PLANNED", "SHARP NEEDLE", "session 1 of 6"},
+		"02-first-session":                {"FORMING", "1 of 6 sharp sessions count", "26°"},
+		"03-third-session":                {"3 of 6 sharp sessions count"},
+		"04-away-for-more-than-a-week":    {"CAUTION, the last session that counts was on 2025-03-07, more than 7 days ago: one more sharp session is needed"},
+		"05-a-late-session":               {"4 of 7 sharp sessions count", "gap-long"},
+		"06-a-missed-peg":                 {"5 of 8 sharp sessions count", "peg-missing"},
+		"07-ready":                        {"READY", "BLUNT NEEDLE", "8 of 8 sharp sessions count"},
+		"08-first-blunt-needle":           {"TRIAL", "1 of 3 consecutive successful blunt sessions"},
+		"09-resistance":                   {"2 of 3 consecutive successful blunt sessions", "moderate resistance", "NEW blunt needle"},
+		"10-a-rescue":                     {"0 of 3 consecutive successful blunt sessions", "rescue", "blunt would not pass"},
+		"11-redness":                      {"TRACK A1 HELD: NO NEEDLE", "redness at the site of A1", "NO NEEDLE", "Do not needle"},
+		"12-the-hold-is-lifted":           {"HOLDS none", "BLUNT NEEDLE"},
+		"13-a-late-ground-after-the-lift": {"TRACK A1 HELD: NO NEEDLE", "pus at the site of A1", "NO NEEDLE"},
+	}
+	steps := cardtest.Story(t)
+	if len(steps) != len(want) {
+		t.Errorf("the story has %d steps, expected %d", len(steps), len(want))
+	}
+	for _, s := range steps {
+		got := card.Text(card.Build(s.Input))
+		for _, w := range want[s.Name] {
 			if !strings.Contains(strings.Join(strings.Fields(got), " "), w) {
-				t.Errorf("step %d, %s: the card has no %q", n, name, w)
+				t.Errorf("step %s: the card has no %q", s.Name, w)
 			}
 		}
-		file := filepath.Join("testdata", "story", fmt.Sprintf("%02d-%s.txt", n, name))
+		file := filepath.Join("testdata", "story", s.Name+".txt")
 		if *update {
 			if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
 				t.Fatal(err)
@@ -117,90 +48,14 @@ func TestStoryboard(t *testing.T) {
 			if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
 				t.Fatal(err)
 			}
-			return
+			continue
 		}
 		golden, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatalf("%v; run with -update", err)
 		}
 		if string(golden) != got {
-			t.Errorf("step %d: the card differs from %s; run with -update and read the difference\n%s", n, file, got)
+			t.Errorf("step %s: the card differs from %s; run with -update and read the difference\n%s", s.Name, file, got)
 		}
 	}
-	whole, none := v1.Removal_REMOVAL_WHOLE, v1.Removal_REMOVAL_NONE_PRESENT
-
-	s.adopted(&v1.Protocol{UsesPegs: proto.Bool(true), Antiseptics: []v1.Antiseptic{v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL}})
-	s.ros(at(1, 8, 0), &v1.RosterFact{Fact: &v1.RosterFact_CannulatorRated{CannulatorRated: &v1.CannulatorRated{Cannulator: staff("CN-01"), Level: v1.CannulatorLevel_CANNULATOR_LEVEL_TRACK_CREATOR}}})
-	s.ros(at(1, 8, 10), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1", Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT, Region: v1.AccessRegion_ACCESS_REGION_FOREARM}}})
-	s.cann(at(1, 9, 0), 0, &v1.CannulationFact{Fact: &v1.CannulationFact_TrackPlanned{TrackPlanned: &v1.TrackPlanned{Access: "F1", PlannedBy: staff("CN-01"), TipDistanceMillimetres: proto.Uint32(70),
-		Engorgement: v1.Engorgement_ENGORGEMENT_TOURNIQUET, ArmPosition: "On the arm board, palm up.", OperatorPosition: "Seated at the patient's left.",
-		Tracks: []*v1.TrackPlan{{Track: "A1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, SiteFromAnastomosisMillimetres: proto.Uint32(60), AngleDegrees: proto.Float64(25), DepthMillimetres: proto.Float64(5),
-			Gauge: proto.Uint32(16), NeedleLengthMillimetres: proto.Uint32(25), Direction: v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE, Bevel: v1.Bevel_BEVEL_UP,
-			Landmarks: "Two fingers above the scar, on the straight stretch.", Fallback: "Rope ladder above the site."}}}}})
-	step("planned", 1, "PLANNED", "SHARP NEEDLE", "session 1 of 6")
-
-	s.begin(3, 1, none, none)
-	s.insert(3, 1, 1)
-	s.end(3, 1, 9, true)
-	step("first-session", 3, "FORMING", "1 of 6 sharp sessions count", "26°")
-
-	for i, d := range []int{5, 7} {
-		s.begin(d, 2+i, whole, none)
-		s.insert(d, 2+i, 1)
-		s.end(d, 2+i, 8, true)
-	}
-	step("third-session", 7, "3 of 6 sharp sessions count")
-	step("away-for-more-than-a-week", 16, "CAUTION, the last session that counts was on 2025-03-07, more than 7 days ago: one more sharp session is needed")
-
-	s.begin(17, 4, whole, none)
-	s.insert(17, 4, 1)
-	s.end(17, 4, 8, true)
-	step("a-late-session", 17, "4 of 7 sharp sessions count", "gap-long")
-
-	s.exam(19, 5, nil)
-	s.cann(at(19, 7, 45), 5, &v1.CannulationFact{Fact: &v1.CannulationFact_PegFoundMissing{PegFoundMissing: &v1.PegFoundMissing{Track: "A1"}}})
-	s.prepare(19, 5, none, whole)
-	s.insert(19, 5, 1)
-	s.end(19, 5, 8.5, true)
-	step("a-missed-peg", 19, "5 of 8 sharp sessions count", "peg-missing")
-
-	for i, d := range []int{21, 24, 26} {
-		s.begin(d, 6+i, whole, none)
-		s.insert(d, 6+i, 1)
-		s.end(d, 6+i, 8, true)
-	}
-	step("ready", 26, "READY", "BLUNT NEEDLE", "8 of 8 sharp sessions count")
-
-	s.begin(28, 9, whole, whole)
-	s.insert(28, 9, 1, blunt)
-	s.end(28, 9, 7, false)
-	step("first-blunt-needle", 28, "TRIAL", "1 of 3 consecutive successful blunt sessions")
-
-	s.begin(31, 10, none, whole)
-	s.insert(31, 10, 1, blunt, func(x *v1.NeedleInserted) {
-		x.Passes, x.Resistance = proto.Uint32(2), v1.Resistance_RESISTANCE_MODERATE
-	})
-	s.end(31, 10, 8, false)
-	step("resistance", 31, "2 of 3 consecutive successful blunt sessions", "moderate resistance", "NEW blunt needle")
-
-	s.begin(33, 11, none, whole)
-	s.insert(33, 11, 1, blunt, func(x *v1.NeedleInserted) {
-		x.Outcome, x.Resistance = v1.InsertionOutcome_INSERTION_OUTCOME_FAILED, v1.Resistance_RESISTANCE_HARD
-	})
-	s.insert(33, 11, 2, func(x *v1.NeedleInserted) {
-		x.RescueReason = v1.RescueReason_RESCUE_REASON_BLUNT_WOULD_NOT_PASS
-	})
-	s.end(33, 11, 9, false)
-	step("a-rescue", 33, "0 of 3 consecutive successful blunt sessions", "rescue", "blunt would not pass")
-
-	s.exam(35, 12, func(l *v1.SiteLook) { l.Redness = v1.Finding_FINDING_PRESENT })
-	red := s.last
-	step("redness", 35, "TRACK A1 HELD: NO NEEDLE", "redness at the site of A1", "NO NEEDLE", "Do not needle")
-
-	ground := record.FactID(s.events[red].GetId(), 0)
-	s.cann(at(38, 10, 0), 0, &v1.CannulationFact{Fact: &v1.CannulationFact_HoldLifted{HoldLifted: &v1.HoldLifted{Hold: record.HoldID(rule.SiteInfection, ground), LiftedBy: staff("DR-07"), Reason: "Skin sound, culture negative."}}})
-	step("the-hold-is-lifted", 38, "HOLDS none", "BLUNT NEEDLE")
-
-	s.exam(36, 13, func(l *v1.SiteLook) { l.Pus = v1.Finding_FINDING_PRESENT })
-	step("a-late-ground-after-the-lift", 38, "TRACK A1 HELD: NO NEEDLE", "pus at the site of A1", "NO NEEDLE")
 }

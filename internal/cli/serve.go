@@ -24,6 +24,10 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.Shard, "shard", "main", "shard: one stream; facilities that share patients share it")
 	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", eventlog.DefaultMaxBytes, "most bytes the log may take; new messages are refused beyond, nothing is dropped")
 	fs.StringVar(&cfg.PublicBase, "public-base", "", "public base URL of FHIR links, for instance https://fhir.example/fhir")
+	fs.Func("cds-origin", "web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each", func(s string) error {
+		cfg.CDSOrigins = append(cfg.CDSOrigins, s)
+		return nil
+	})
 	fs.BoolVar(&cfg.NoSNOMED, "no-snomed", false, "leave SNOMED CT codings out")
 	fs.Func("watch-certificate", "PEM `file` of a certificate whose end is exported as a metric; may be given several times", func(v string) error {
 		cfg.WatchCertificates = append(cfg.WatchCertificates, v)

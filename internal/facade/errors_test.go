@@ -15,7 +15,7 @@ func TestErrors(t *testing.T) {
 	s.put(at(0), resource("Procedure", "a", "p", "1", fhir.Index{}), resource("Patient", "p", "p", "", fhir.Index{}))
 	const form, formType = "Content-Type", "application/x-www-form-urlencoded"
 	procedureParams := "_count, _cursor, _elements, _format, _id, _include, _lastUpdated, _revinclude, _sort, _summary, _total, category, code, date, encounter, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
-	types := "Patient, Practitioner, Organization, Location, Group, BodyStructure, Procedure, Observation, DetectedIssue, Flag, Device, Provenance, StructureDefinition, CodeSystem, ValueSet, NamingSystem, SearchParameter, OperationDefinition, Measure"
+	types := "Patient, Practitioner, Organization, Location, Group, BodyStructure, Procedure, Observation, DetectedIssue, Flag, Device, MeasureReport, Provenance, StructureDefinition, CodeSystem, ValueSet, NamingSystem, SearchParameter, OperationDefinition, Measure"
 	dates := "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
 	for _, c := range []struct {
 		method, path, body string
@@ -69,7 +69,7 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?patient.name=x", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "name is no search parameter of Patient; there are _count, _cursor, _elements, _format, _id, _include, _lastUpdated, _revinclude, _sort, _summary, _total, active, identifier, link; with Prefer: handling=lenient it would be ignored", "http.patient.name"},
 		{"GET", "/Procedure?patient._count=1", "", nil, 400, "not-supported", "_count: parameters that shape an answer are not possible here; give search parameters of Patient only", "http.patient._count"},
 		{"GET", "/Procedure?status.x=1", "", nil, 400, "not-supported", "status.x: status cannot be chained; it is no reference", "http.status.x"},
-		{"GET", "/Provenance?target.status=x", "", nil, 400, "not-supported", "target.status: target cannot be chained; it may name BodyStructure, DetectedIssue, Device, Flag, Group, Location, Observation, Organization, Patient, Practitioner, Procedure; look the resource up first and search by its id", "http.target.status"},
+		{"GET", "/Provenance?target.status=x", "", nil, 400, "not-supported", "target.status: target cannot be chained; it may name BodyStructure, DetectedIssue, Device, Flag, Group, Location, MeasureReport, Observation, Organization, Patient, Practitioner, Procedure; look the resource up first and search by its id", "http.target.status"},
 		{"GET", "/Procedure?status:above=x", "", nil, 400, "not-supported", "status: the modifier :above is not offered; there is :missing, :not", "http.status:above"},
 		{"GET", "/Procedure?_id:not=x", "", nil, 400, "not-supported", "_id: the modifier :not is not offered; there are none for _id", "http._id:not"},
 		{"GET", "/Procedure?status:missing=maybe", "", nil, 400, "value", "status:missing: maybe is neither true nor false", "http.status"},

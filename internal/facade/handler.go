@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/export"
 	"cannulary/internal/view"
 )
 
@@ -39,6 +40,8 @@ type Config struct {
 	// Authorize is the one place where it is decided who may read what. It may return a
 	// *Denied. Nil lets everybody read everything.
 	Authorize func(*http.Request) error
+	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
+	Exports *export.Engine
 	// Version is the program's version, for the CapabilityStatement; may be empty.
 	Version string
 }
@@ -90,6 +93,7 @@ type reply struct {
 	status int
 	header map[string]string
 	body   []byte
+	write  func(http.ResponseWriter) // writes all of a 200 that is no FHIR JSON; nil for others
 }
 
 // request is what the interactions read of an HTTP request.
@@ -102,6 +106,10 @@ type request struct {
 // ServeHTTP answers one request.
 func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	out := h.answer(r)
+	if out.write != nil {
+		out.write(w)
+		return
+	}
 	head := w.Header()
 	for k, v := range out.header {
 		head.Set(k, v)
@@ -156,8 +164,10 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	if req.params, err = readParams(r, rt.form); err != nil {
 		return reply{}, err
 	}
-	if err := negotiate(r.Header.Values("Accept"), req.params); err != nil {
-		return reply{}, err
+	if !rt.raw {
+		if err := negotiate(r.Header.Values("Accept"), req.params); err != nil {
+			return reply{}, err
+		}
 	}
 	return rt.run(req)
 }
@@ -179,6 +189,7 @@ type route struct {
 	path    string
 	methods []string
 	form    bool // parameters also stand in the body
+	raw     bool // no FHIR JSON is answered: run looks at Accept
 	run     func(*request) (reply, error)
 }
 
@@ -239,6 +250,9 @@ func (h *Handler) route(path string) (*route, error) {
 		})
 	}
 	seg := strings.Split(rest, "/")
+	if rt := h.exportRoute(path, seg); rt != nil {
+		return rt, nil
+	}
 	if seg[0] == "metadata" && len(seg) == 1 {
 		return get(h.metadata)
 	}

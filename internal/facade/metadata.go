@@ -15,6 +15,7 @@ type capability struct {
 	Status         string         `json:"status"`
 	Date           string         `json:"date"`
 	Kind           string         `json:"kind"`
+	Instantiates   []string       `json:"instantiates,omitempty"`
 	Software       software       `json:"software"`
 	Implementation implementation `json:"implementation"`
 	FHIRVersion    string         `json:"fhirVersion"`
@@ -37,7 +38,6 @@ type rest struct {
 	Documentation string         `json:"documentation"`
 	Resource      []restResource `json:"resource"`
 	Interaction   []restCode     `json:"interaction,omitempty"`
-	SearchParam   []restParam    `json:"searchParam,omitempty"`
 	Operation     []operation    `json:"operation,omitempty"`
 }
 
@@ -107,12 +107,16 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		}
 		if t.Everything {
 			x.Operation = []operation{{"everything", "http://hl7.org/fhir/OperationDefinition/Patient-everything",
-				"GET on one Patient, with _since, _type and _count. Answers the patient's resources, their Provenance, and the staff, units and devices that they refer to."}}
+				"GET on one Patient, with start, end, _since, _type and _count. Answers the patient's resources, their Provenance, and the staff, units and devices that they refer to."}}
 		}
+		x.Operation = append(x.Operation, h.exportOperation(t.Name)...)
 		c.Rest[0].Resource = append(c.Rest[0].Resource, x)
 	}
 	for _, in := range SystemInteractions() {
 		c.Rest[0].Interaction = append(c.Rest[0].Interaction, restCode{string(in)})
+	}
+	if c.Rest[0].Operation = h.exportOperation(""); c.Rest[0].Operation != nil {
+		c.Instantiates = []string{"http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"}
 	}
 	body, err := json.Marshal(c)
 	if err != nil {

@@ -222,6 +222,9 @@ func Types() []Type {
 				ours(reference("track", "A track or access that is held.", "BodyStructure"), "flag-track")}},
 		{Name: "Device", Doc: "Needles and pegs whose lot or UDI was scanned.",
 			Params: []Param{token("type", "What kind of device."), str("udi-carrier", "The UDI as it was scanned, from its beginning.")}},
+		{Name: "MeasureReport", Doc: "Infections of a facility and month, by two denominators and by technique; restated as new versions.",
+			Params: []Param{identifier(), token("status", "State of the report."), reference("measure", "The measure, as Measure/id or by its canonical URL.", "Measure"),
+				date("period", "The month."), date("date", "The day on which the figures were made."), reference("reporter", "Whose report it is.", "Organization")}},
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
 			Params: []Param{reference("target", "The resource whose origin it is, whatever its version.", allTypes()...),
 				{Name: "patient", Type: ReferenceParam, Targets: []string{"Patient"}, Doc: "The Patient whose own versions it tells the origin of."},
@@ -255,7 +258,7 @@ func Types() []Type {
 }
 
 func allTypes() []string {
-	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
+	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
 }
 
 func token(name, doc string) Param    { return Param{Name: name, Type: TokenParam, Doc: doc} }

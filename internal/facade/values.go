@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/view"
 )
 
@@ -189,6 +190,9 @@ func (s *searching) reference(p *Param, only, value string) ([]view.Condition, e
 	ref := unescape(value)
 	if strings.Contains(ref, "://") {
 		rest, ok := strings.CutPrefix(ref, s.base+"/")
+		if !ok {
+			rest, ok = strings.CutPrefix(ref, fhir.Base+"/") // of our own definitions
+		}
 		if !ok {
 			return nil, invalid(p.Name, "%s: %s is not below %s; give Type/id", p.Name, shown(ref), shown(s.base))
 		}

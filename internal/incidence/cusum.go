@@ -43,7 +43,7 @@ func (c Cusum) Signals(s float64) bool { return c.walk().signals(s) }
 // RunLength is the average number of steps from a sum at start to the signal, at a mean of
 // events per step; 0 from a start that signals. Exact to about 1e-11 of itself.
 func (c Cusum) RunLength(mean, start float64) (float64, error) {
-	if err := first(c.check(), checkRange("the mean of events per step", mean, 1e-6, 1000), checkRange("the start", start, 0, c.H)); err != nil {
+	if err := first(c.check(), checkRange("the mean of events per step", mean, 1e-6, 1000), checkRange("the start", start, 0, mostSize)); err != nil {
 		return 0, err
 	}
 	return c.walk().runLength(mean, start)

@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
+	"pgregory.net/rapid"
 )
 
 func TestReferenceValue(t *testing.T) {
@@ -50,6 +51,9 @@ func TestCusumStep(t *testing.T) {
 	if s == 0.3 || !c.Signals(s) {
 		t.Errorf("%v does not signal", s)
 	}
+	if c.Signals(0.299999) {
+		t.Error("below the threshold signals")
+	}
 	c.Above = true
 	if c.Signals(s) || !c.Signals(0.31) {
 		t.Errorf("%v signals", s)
@@ -81,7 +85,7 @@ func gridRunLength(up, down, h, mean float64, parts int) float64 {
 	for i := range parts {
 		ones.SetVec(i, 1)
 		a.Set(i, i, a.At(i, i)+1)
-		for y := 0; float64(y) < mean+40; y++ {
+		for y := 0; float64(y) < mean+200; y++ {
 			to := int(math.Round(max(0, float64(i)*width+float64(y)*up-down) / width))
 			if to < parts {
 				a.Set(i, to, a.At(i, to)-p.Prob(float64(y)))
@@ -93,6 +97,42 @@ func gridRunLength(up, down, h, mean float64, parts int) float64 {
 		return math.NaN()
 	}
 	return l.AtVec(0)
+}
+
+// What any run length must meet, from any start: one step, and then that from where it leads.
+func TestCusumFirstStep(t *testing.T) {
+	rapid.Check(t, func(r *rapid.T) {
+		c := incidence.Cusum{K: rapid.Float64Range(0.05, 3).Draw(r, "K"), H: rapid.Float64Range(0.5, 6).Draw(r, "H"), Above: rapid.Bool().Draw(r, "above")}
+		mean := c.K * rapid.Float64Range(0.5, 1.5).Draw(r, "mean / K")
+		start := c.H * rapid.Float64Range(0, 0.99).Draw(r, "start / H")
+		from := func(s float64) float64 {
+			if c.Signals(s) {
+				return 0
+			}
+			l, err := c.RunLength(mean, s)
+			if err != nil {
+				r.Fatal(err)
+			}
+			return l
+		}
+		want := 1.0
+		for y := range 60 {
+			s, err := c.Step(start, y)
+			if err != nil {
+				r.Fatal(err)
+			}
+			want += distuv.Poisson{Lambda: mean}.Prob(float64(y)) * from(s)
+		}
+		digits(r, "run length", from(start), want, 1e-11)
+	})
+}
+
+// So many events in a step that none is all but impossible; the grid in whole events is exact.
+func TestCusumManyEvents(t *testing.T) {
+	for _, mean := range []float64{80, 90, 100} {
+		exact := must(incidence.Cusum{K: 90, H: 20.5}.RunLength(mean, 0))(t)
+		digits(t, "run length", exact, gridRunLength(1, 90, 20.5, mean, 21), 1e-9)
+	}
 }
 
 // K that is no simple fraction: the grid only comes near, and nearer the finer it is.

@@ -85,14 +85,8 @@ func atMost(x int, mean float64) float64 {
 	return mathext.GammaIncRegComp(float64(x)+1, mean)
 }
 
-// exactly is the probability of x events at a mean.
+// exactly is the probability of x events at a mean above 0.
 func exactly(x int, mean float64) float64 {
-	if mean == 0 {
-		if x == 0 {
-			return 1
-		}
-		return 0
-	}
 	log, _ := math.Lgamma(float64(x) + 1)
 	return math.Exp(float64(x)*math.Log(mean) - mean - log)
 }

@@ -64,7 +64,7 @@ func TestRefuses(t *testing.T) {
 		{failed(incidence.Cusum{K: 1}.RunLength(1, 0)), "the threshold H must lie"},
 		{failed(incidence.Cusum{K: nan, H: 5}.Step(0, 1)), "the reference value K must lie"},
 		{failed(lucas.RunLength(0, 0)), "the mean of events per step must lie"},
-		{failed(lucas.RunLength(1, 6)), "the start must lie between 0 and 5; it is 6"},
+		{failed(lucas.RunLength(1, -1)), "the start must lie between 0 and 1e+12; it is -1"},
 		{failed(lucas.Step(-1, 0)), "the sum must lie"},
 		{failed(lucas.Step(1, -1)), "the number of events must be a count"},
 		{failed(incidence.Cusum{K: 1e-6, H: 1000}.RunLength(1e-6, 0)), "the run length is too long to compute: the threshold is too high, or the expected number of events too low"},

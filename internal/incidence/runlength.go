@@ -12,8 +12,8 @@ const (
 	leastMass = 1e-13
 	// leastRest ends a walk that has no signal to compare with.
 	leastRest = 1e-280
-	// mostWork bounds the time of one walk to some tenths of a second.
-	mostWork = 100_000_000
+	// mostWork bounds the time of one walk to about a tenth of a second.
+	mostWork = 30_000_000
 )
 
 var errTooLong = errors.New("the run length is too long to compute: the threshold is too high, or the expected number of events too low")
@@ -33,7 +33,7 @@ func (w walk) signals(s float64) bool {
 }
 
 // runLength is the average number of steps from start to the signal, when the events of a
-// step are Poisson with a mean.
+// step are Poisson with a mean above 0. It is +Inf if a signal is too rare for a number.
 //
 // It is the Markov chain of Brook & Evans (1972) without their grid: between two visits to 0
 // the sum is start plus a whole number of ups less a whole number of downs, and the states are

@@ -5,4 +5,4 @@ package incidence_test
 import "time"
 
 // The race detector makes the arithmetic some twenty times slower.
-const thresholdWithin = 5 * time.Second
+const thresholdWithin = 2 * time.Second

@@ -38,6 +38,8 @@ type change struct {
 	touches time.Time
 	// calendar tells that nothing but a day is new.
 	calendar bool
+	// amended are the events that came before and amend one of the event's own facts.
+	amended map[string]bool
 	// watched are the facilities whose surveillance the event may change.
 	watched map[string]*moved
 }
@@ -163,6 +165,9 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 		return err
 	}
 	c.simple = len(facts) == len(own)
+	if !c.simple {
+		c.amended = amending(e.Event.GetId(), facts)
+	}
 	merges, facilities, protocols := false, map[string]bool{}, map[string]bool{}
 	for i := range facts {
 		f := &facts[i]
@@ -227,6 +232,27 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 		}
 	}
 	return nil
+}
+
+// amending lists the events whose corrections and voids name a fact, or a session with a
+// fact, of the event.
+func amending(id string, facts []record.Fact) map[string]bool {
+	own, sessions := map[string]bool{}, map[string]bool{}
+	for i := range facts {
+		if f := &facts[i]; f.EventID == id && f.Plain() {
+			own[f.ID] = true
+			if f.HasSession() {
+				sessions[record.SessionKey(f.SessionSystem, f.SessionValue)] = true
+			}
+		}
+	}
+	out := map[string]bool{}
+	for i := range facts {
+		if f := &facts[i]; f.EventID != id && (own[f.Target] || sessions[f.TargetSession]) {
+			out[f.EventID] = true
+		}
+	}
+	return out
 }
 
 // dayLong is more than any local day.
@@ -434,10 +460,20 @@ func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fac
 		activity = fhir.ActivityNullify
 	}
 	ev := e.Event
+	var amended []fhir.SourceMessage
+	if len(c.amended) > 0 {
+		list, err := c.tx.Load().ByID(sorted(c.amended))
+		if err != nil {
+			return err
+		}
+		for _, a := range list {
+			amended = append(amended, fhir.SourceMessage{Source: a.Event.GetSource(), ID: a.Event.GetSourceMessageId()})
+		}
+	}
 	resources, err := fhir.Provenance(p.context(ev.GetFacility()), fhir.ProvenanceView{
 		EventID: ev.GetId(), Source: ev.GetSource(), SourceMessageID: ev.GetSourceMessageId(),
 		OccurredAt: ev.GetOccurredAt().AsTime(), Precision: ev.GetPrecision(), Recorded: e.Logged,
-		Recorder: ev.GetRecorder(), Facility: ev.GetFacility(), Targets: c.targets, Activity: activity,
+		Recorder: ev.GetRecorder(), Facility: ev.GetFacility(), Targets: c.targets, Activity: activity, Amended: amended,
 	})
 	if err != nil {
 		return &unclearError{err: err}

@@ -2,10 +2,12 @@ package projector
 
 import (
 	"context"
+	"maps"
 	"reflect"
 	"slices"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
@@ -36,6 +38,14 @@ const memosMost = 4096
 // surveillance computes again what the event changes of infections, exposure and charts.
 // own are the event's facts.
 func (p *Projector) surveillance(c *change, own []record.Fact) error {
+	for i := range own {
+		switch own[i].Body.(type) {
+		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+			if err := c.tx.Cared(own[i].Facility, surveil.DayOf(own[i].At, p.zone(own[i].Facility))); err != nil {
+				return err
+			}
+		}
+	}
 	keys := map[string]bool{}
 	if !c.calendar {
 		for k := range c.judged {
@@ -77,15 +87,17 @@ func (p *Projector) surveyed(c *change, key string) error {
 	p.memos[key] = memo
 	group := p.identities.Group(key)
 	var before surveil.Person
+	moved := false // from an identity that was merged since
 	for _, k := range group {
 		old, err := c.tx.Load().Surveillance(k)
 		if err != nil {
 			return err
 		}
+		moved = moved || k != key && len(old.Exposures)+len(old.Events) > 0
 		before.Exposures = append(before.Exposures, old.Exposures...)
 		before.Events = append(before.Events, old.Events...)
 	}
-	if reflect.DeepEqual(before, now) {
+	if !moved && reflect.DeepEqual(before, now) {
 		return nil
 	}
 	p.differ(c, before, now)
@@ -223,7 +235,12 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 	if err != nil {
 		return nil, err
 	}
-	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, AsOf: asOf}}
+	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
+	if d, ok, err := l.CaredSince(facility); err != nil {
+		return nil, err
+	} else if ok {
+		w.Since = d
+	}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {
 		return nil, err
@@ -263,7 +280,128 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 }
 
 // report restates the months of a facility that are over: those whose infections the event
-// changed, and with a census or a new day all that changed.
+// changed, and with a census or a new day all that changed and those that ended since.
 func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
+	months := map[surveil.Month]bool{}
+	for month := range m.events {
+		months[month] = true
+	}
+	if m.day || m.facts {
+		changed, err := c.tx.ToRestate(facility)
+		if err != nil {
+			return err
+		}
+		for _, month := range changed {
+			months[month] = true
+		}
+		if err := p.ended(c, facility, w, months); err != nil {
+			return err
+		}
+	}
+	for _, month := range slices.Sorted(maps.Keys(months)) {
+		if month.Last() >= w.AsOf {
+			continue // not over; its end reports it
+		}
+		if w.Since == surveil.First || month.Last() < w.Since {
+			if err := c.tx.Restated(facility, month); err != nil {
+				return err
+			}
+			continue // before the record
+		}
+		for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
+			if err := p.measure(c, w, class, month); err != nil {
+				return err
+			}
+		}
+		if err := c.tx.Restated(facility, month); err != nil {
+			return err
+		}
+	}
 	return nil
+}
+
+// ended adds the months that ended and were not reported yet, from the first of which
+// anything is known.
+func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months map[surveil.Month]bool) error {
+	last, known, err := c.tx.Reported(facility)
+	if err != nil {
+		return err
+	}
+	if !known {
+		if w.Since == surveil.First {
+			return nil // nothing to report before the first treatment
+		}
+		last = w.Since.Month() - 1
+	}
+	over := w.AsOf.Month() - 1
+	for month := last + 1; month <= over; month++ {
+		months[month] = true
+	}
+	if known && over <= last {
+		return nil
+	}
+	return c.tx.SetReported(facility, max(last, over))
+}
+
+// measures are the published measures by class.
+var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}
+
+// measure renders one report. Its date is the day on which its figures were first so.
+func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
+	v := fhir.MeasureReportView{Facility: w.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
+	all, err := figures(w, class, surveil.AllAccess, month)
+	if err != nil {
+		return err
+	}
+	v.All = all
+	for _, t := range surveil.Techniques() {
+		f, err := figures(w, class, surveil.Group(t), month)
+		if err != nil {
+			return err
+		}
+		if f.Events > 0 || f.AccessDays > 0 || f.PatientMonths != nil {
+			v.Strata = append(v.Strata, fhir.MeasureStratum{Technique: string(t), MeasureFigures: f})
+		}
+	}
+	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: fhir.MeasureReportID(w.Facility, v.Measure, v.Month)})
+	if err != nil {
+		return err
+	}
+	render := func(date string) (fhir.Resource, error) {
+		v.Date = date
+		r, err := fhir.MeasureReport(p.context(w.Facility), v)
+		if err != nil {
+			return r, &unclearError{err: err}
+		}
+		return r, nil
+	}
+	if kept := fhir.MeasureReportDate(stored); kept != "" {
+		r, err := render(kept)
+		if err != nil {
+			return err
+		}
+		if same, err := c.tx.Same(r); err != nil || same {
+			return err
+		}
+	}
+	r, err := render(surveil.DayOf(c.updated, w.Zone).String())
+	if err != nil {
+		return err
+	}
+	return c.put(r)
+}
+
+func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surveil.Month) (fhir.MeasureFigures, error) {
+	l, err := w.Line(class, g, surveil.One(month))
+	if err != nil {
+		return fhir.MeasureFigures{}, err
+	}
+	f := fhir.MeasureFigures{Events: l.Events, AccessDays: l.AccessDays}
+	if l.PerThousand != nil {
+		f.PerThousand = &l.PerThousand.Value
+	}
+	if l.PerHundred != nil {
+		f.PatientMonths, f.PerHundred = &l.PatientMonths, &l.PerHundred.Value
+	}
+	return f, nil
 }

@@ -50,6 +50,9 @@
 //
 // # A facility
 //
+//   - Nothing counts before the date of the earliest treatment on record there (ours): a
+//     roster tells of stays from long before the record began, in which no event could be
+//     recorded. Until a treatment is on record everything counts.
 //   - Access-days: each day of each stay, by the access and technique of that day. A
 //     patient-month of exposure is 30.44 days.
 //   - Census: the month's count of patients dialysed on the first two working days, as the

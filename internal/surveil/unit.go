@@ -29,6 +29,8 @@ type Unit struct {
 	Calendar Calendar
 	// References are the rates that the unit compares itself with.
 	References []Reference
+	// Since is the day of the earliest treatment on record: nothing earlier is counted.
+	Since Day
 	// AsOf is the newest day that has begun there: nothing later is counted.
 	AsOf Day
 }
@@ -134,7 +136,7 @@ func (u *Unit) AccessDays(g Group, p Period) int {
 	for i := range u.People {
 		for _, e := range u.People[i].Exposures {
 			if e.Facility == u.Facility && g.Has(e.Technique) {
-				n += e.Days(p.From.First(), to)
+				n += e.Days(max(p.From.First(), u.Since), to)
 			}
 		}
 	}
@@ -158,7 +160,7 @@ func (u *Unit) cases(from, to Day, is func(*Event) bool) []Case {
 	for i := range u.People {
 		for k := range u.People[i].Events {
 			e := &u.People[i].Events[k]
-			if e.Facility == u.Facility && from <= e.Day && e.Day <= to && is(e) {
+			if e.Facility == u.Facility && max(from, u.Since) <= e.Day && e.Day <= to && is(e) {
 				out = append(out, Case{u.People[i].Key, *e})
 			}
 		}

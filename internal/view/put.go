@@ -72,6 +72,13 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	return now.version, true, nil
 }
 
+// Same tells whether a rendered resource has the content of the newest version.
+func (t *Tx) Same(r fhir.Resource) (bool, error) {
+	now, err := t.newest(r.Type, r.ID)
+	sum := sha256.Sum256(r.Body)
+	return now.version > 0 && now.hash == [16]byte(sum[:16]), err
+}
+
 // newest finds the newest version; its version is 0 where there is none.
 func (t *Tx) newest(typ, id string) (stored, error) {
 	key := typ + "/" + id

@@ -62,7 +62,8 @@ var schema = []string{
 	`CREATE TABLE aside (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, reason TEXT NOT NULL)`,
 
 	`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, name TEXT NOT NULL, day TEXT NOT NULL,
-		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL) WITHOUT ROWID`,
+		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL,
+		cared INTEGER) WITHOUT ROWID`, // cared is the day of the earliest treatment, days since 1970
 
 	// The judgement of each patient: where and until which day it holds; who made the first
 	// insertion of its tracks, whose rating it rests on; the ids of its maturity Observations.

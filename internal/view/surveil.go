@@ -134,6 +134,21 @@ func (l loader) Seen(ack string) ([]string, error) {
 	return out, err
 }
 
+// Cared notes a treatment at a facility on a day.
+func (t *Tx) Cared(facility string, d surveil.Day) error {
+	return t.exec(`UPDATE facility SET cared = ?2 WHERE id = ?1 AND (cared IS NULL OR cared > ?2)`, facility, int64(d))
+}
+
+// CaredSince is the day of the earliest treatment at a facility; ok is false where none is
+// on record.
+func (l loader) CaredSince(facility string) (d surveil.Day, ok bool, err error) {
+	err = l.each(`SELECT cared FROM facility WHERE id = ? AND cared IS NOT NULL`, []any{facility}, func(scan func(...any) error) error {
+		ok = true
+		return scan(&d)
+	})
+	return d, ok, err
+}
+
 // Raise notes a signal; SetSeen what was known at an acknowledgement.
 func (t *Tx) Raise(facility string, r surveil.Raised) error {
 	return t.exec(`INSERT INTO raised (facility, technique, class, seq, day, sum) VALUES (?, ?, ?, ?, ?, ?)`,

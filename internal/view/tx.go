@@ -210,6 +210,7 @@ type Loader interface {
 	People(facility string) ([]surveil.Patient, error)
 	Raised(facility string) ([]surveil.Raised, error)
 	Seen(ack string) ([]string, error)
+	CaredSince(facility string) (d surveil.Day, ok bool, err error)
 }
 
 const eventColumns = `SELECT e.seq, e.logged, e.data FROM event e `

@@ -1,0 +1,254 @@
+package facade
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"cannulary/fhir"
+	"cannulary/internal/export"
+	"cannulary/internal/record"
+)
+
+// Bulk export after the HL7 FHIR Bulk Data Access IG, STU 2
+// (https://hl7.org/fhir/uv/bulkdata/STU2/export.html):
+//
+//	GET or POST $export, Patient/$export, Group/[id]/$export   begin
+//	GET $export/[job]             how far it is, then the list of its files
+//	DELETE $export/[job]          cancel it, or remove its files
+//	GET $export/[job]/[Type].ndjson
+//
+// What it gives at each level is told by view.Scope.
+
+const exportName = "$export"
+
+// The parameters of $export.
+const (
+	paramOutputFormat = "_outputFormat"
+	paramTypeFilter   = "_typeFilter"
+)
+
+func exportParams() []string {
+	return []string{paramOutputFormat, paramSince, paramType, paramTypeFilter}
+}
+
+// statusRetry is after what time to ask again how far an export is.
+const statusRetry = 5 * time.Second
+
+// exportRoute finds what a path of bulk export asks for, nil if it is none.
+func (h *Handler) exportRoute(path string, seg []string) *route {
+	if h.cfg.Exports == nil {
+		return nil
+	}
+	begin := func(level export.Level, group string) *route {
+		return &route{path: path, methods: []string{http.MethodGet, http.MethodPost},
+			run: func(r *request) (reply, error) { return h.beginExport(r, path, level, group) }}
+	}
+	switch {
+	case seg[0] == exportName && len(seg) == 1:
+		return begin(export.System, "")
+	case seg[0] == exportName && len(seg) == 2:
+		return &route{path: path, methods: []string{http.MethodGet, http.MethodDelete}, run: func(r *request) (reply, error) {
+			if r.Method == http.MethodDelete {
+				return h.cancelExport(seg[1])
+			}
+			return h.exportStatus(r, seg[1])
+		}}
+	case seg[0] == exportName && len(seg) == 3:
+		return &route{path: path, methods: []string{http.MethodGet, http.MethodHead}, raw: true,
+			run: func(r *request) (reply, error) { return h.exportFile(r, seg[1], seg[2]) }}
+	case len(seg) == 2 && seg[0] == "Patient" && seg[1] == exportName:
+		return begin(export.Patients, "")
+	case len(seg) == 3 && seg[0] == "Group" && seg[2] == exportName:
+		return begin(export.Group, seg[1])
+	}
+	return nil
+}
+
+// groupOf is the id of the Group of a facility's patients.
+func groupOf(facility string) string {
+	return record.DerivedID("group", record.FacilityID(facility))
+}
+
+// beginExport answers a kick-off.
+func (h *Handler) beginExport(r *request, path string, level export.Level, group string) (reply, error) {
+	if !prefers(r.Header, "respond-async") {
+		return reply{}, &problem{status: http.StatusBadRequest, code: "required", expression: "http.Prefer",
+			text: "$export is answered later: send it with the header Prefer: respond-async, then ask at the Content-Location of the answer how far it is"}
+	}
+	if r.Method == http.MethodPost {
+		if err := readParameters(r); err != nil {
+			return reply{}, err
+		}
+	}
+	if level == export.Group {
+		facility, err := h.facilityOf(r.Context(), group)
+		if err != nil {
+			return reply{}, err
+		}
+		if facility == "" {
+			return reply{}, unknownResource("Group", group)
+		}
+	}
+	req := &export.Request{Level: level, Group: group, Lenient: lenient(r.Header), Base: r.base, URL: r.base + strings.TrimPrefix(path, Path)}
+	if r.URL.RawQuery != "" {
+		req.URL += "?" + r.URL.RawQuery
+	}
+	if err := h.readExport(r, req); err != nil {
+		return reply{}, err
+	}
+	id, err := h.cfg.Exports.Begin(req)
+	var busy *export.BusyError
+	if errors.As(err, &busy) {
+		return reply{}, &problem{status: http.StatusTooManyRequests, code: "throttled", text: busy.Error(), header: map[string]string{"Retry-After": retryAfter(busy.Retry)}}
+	}
+	if err != nil {
+		return reply{}, err
+	}
+	at := r.base + "/" + exportName + "/" + id
+	return informed(http.StatusAccepted, "the export is begun; GET "+at+" tells how far it is, DELETE cancels it", map[string]string{"Content-Location": at}), nil
+}
+
+func retryAfter(d time.Duration) string {
+	return strconv.FormatInt(int64((d+time.Second-1)/time.Second), 10)
+}
+
+// informed is an answer that only says something.
+func informed(status int, text string, header map[string]string) reply {
+	out := reply{status: status, header: map[string]string{"Cache-Control": "no-store"}, body: fhir.OperationOutcome("information", "informational", text)}
+	for k, v := range header {
+		out.header[k] = v
+	}
+	return out
+}
+
+// prefers tells whether a preference without a value is sent (RFC 7240).
+func prefers(header http.Header, name string) bool {
+	for _, line := range header.Values("Prefer") {
+		for _, p := range strings.Split(line, ",") {
+			p, _, _ = strings.Cut(p, ";")
+			if strings.EqualFold(strings.TrimSpace(p), name) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// exportStatus answers how far an export is, or the list of its files.
+func (h *Handler) exportStatus(r *request, id string) (reply, error) {
+	s, ok := h.cfg.Exports.Status(id)
+	if !ok {
+		return reply{}, unknownExport(id)
+	}
+	if s.Result == nil {
+		text := "begun"
+		switch {
+		case !s.Running:
+			text = fmt.Sprintf("waiting, exports before it: %d", s.Ahead)
+		case s.Type != "":
+			text = fmt.Sprintf("%d resources written, now %s", s.Count, s.Type)
+		}
+		return informed(http.StatusAccepted, text, map[string]string{"X-Progress": text, "Retry-After": retryAfter(statusRetry)}), nil
+	}
+	if s.Result.Failed != "" {
+		return reply{}, &problem{status: http.StatusInternalServerError, code: "exception", text: s.Result.Failed}
+	}
+	return listReply(listOf(r.base, id, &s), map[string]string{"Expires": s.Result.Expires.UTC().Format(http.TimeFormat)})
+}
+
+func unknownExport(id string) *problem {
+	return notFound("not-found", "there is no export %s here, or no longer: it was removed or has expired; begin again with $export", shown(id))
+}
+
+// exportList lists the files of an export.
+type exportList struct {
+	TransactionTime     string         `json:"transactionTime"`
+	Request             string         `json:"request"`
+	RequiresAccessToken bool           `json:"requiresAccessToken"`
+	Output              []exportedFile `json:"output"`
+	Error               []exportedFile `json:"error"`
+}
+
+type exportedFile struct {
+	Type  string `json:"type"`
+	URL   string `json:"url"`
+	Count int    `json:"count"`
+}
+
+func listOf(base, id string, s *export.Status) *exportList {
+	state := s.Result.State
+	if state.IsZero() {
+		state = time.Unix(0, 0) // an empty view, see bundle.bytes
+	}
+	m := &exportList{TransactionTime: state.UTC().Format(instantLayout), Request: s.Request.URL, Output: []exportedFile{}, Error: []exportedFile{}}
+	for _, f := range s.Result.Files {
+		x := exportedFile{f.Type, base + "/" + exportName + "/" + id + "/" + f.Type + exportEnding, f.Count}
+		if f.Type == export.Notices {
+			m.Error = append(m.Error, x)
+		} else {
+			m.Output = append(m.Output, x)
+		}
+	}
+	return m
+}
+
+// listReply answers JSON that is no FHIR resource.
+func listReply(v any, header map[string]string) (reply, error) {
+	var b strings.Builder
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(v); err != nil {
+		return reply{}, err
+	}
+	return reply{status: http.StatusOK, write: func(w http.ResponseWriter) {
+		head := w.Header()
+		for k, v := range header {
+			head.Set(k, v)
+		}
+		head.Set("Content-Type", "application/json")
+		head.Set("Cache-Control", "no-store")
+		head.Set("X-Content-Type-Options", "nosniff")
+		// The client may be gone; there is nobody to tell.
+		_, _ = w.Write([]byte(b.String()))
+	}}, nil
+}
+
+func (h *Handler) cancelExport(id string) (reply, error) {
+	ok, err := h.cfg.Exports.Cancel(id)
+	if err != nil {
+		return reply{}, err
+	}
+	if !ok {
+		return reply{}, unknownExport(id)
+	}
+	return informed(http.StatusAccepted, "the export and its files are removed", nil), nil
+}
+
+// exportOperation is how the CapabilityStatement tells of $export at a level.
+func (h *Handler) exportOperation(typ string) []operation {
+	if h.cfg.Exports == nil {
+		return nil
+	}
+	const about = "After the Bulk Data Access IG, STU 2: by GET or POST, with _since (only what changed at that time or later), _type, _typeFilter and _outputFormat (NDJSON only). " +
+		"One file for each type. transactionTime is the _since of the next export: together they lose nothing. "
+	const shared = "Gives the patients' resources, their Provenance and Groups, and the Practitioner, Organization, Location and Device resources that these refer to, also those that did not change since _since if something that did refers to them. "
+	switch typ {
+	case "":
+		return []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export", about + "Gives all resources."}}
+	case "Patient":
+		return []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/patient-export", about + shared}}
+	case "Group":
+		return []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/group-export", about + shared +
+			"The Group's members are the patients with facts of its facility, under all their identities. Of a member who may have joined since _since everything is given, and of one who is a member only by a merge it is each time."}}
+	}
+	return nil
+}
+
+// exportValues joins repeated comma-separated lists.
+func exportValues(params url.Values, name string) string { return strings.Join(params[name], ",") }

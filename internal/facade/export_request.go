@@ -1,0 +1,292 @@
+package facade
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"cannulary/internal/export"
+	"cannulary/internal/fault"
+	"cannulary/internal/view"
+)
+
+// maxParameters is the greatest Parameters body of a $export, in bytes.
+const maxParameters = 64 << 10
+
+// readParameters adds the parameters in the body of a POST to those of the URL.
+func readParameters(r *request) error {
+	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxParameters))
+	var large *http.MaxBytesError
+	if errors.As(err, &large) {
+		return &problem{status: http.StatusRequestEntityTooLarge, code: "too-long", text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
+	}
+	if err != nil {
+		return &problem{status: http.StatusBadRequest, code: "structure", text: "the body of the request broke off; send it again"}
+	}
+	if len(body) == 0 {
+		return nil
+	}
+	given := r.Header.Get("Content-Type")
+	if media, _, err := mime.ParseMediaType(given); err != nil || media != "application/fhir+json" && media != "application/json" {
+		return &problem{status: http.StatusUnsupportedMediaType, code: "not-supported", expression: "http.Content-Type",
+			text: "the body of a $export must be a Parameters resource as application/fhir+json, not " + shown(orNothing(given))}
+	}
+	var p struct {
+		ResourceType string `json:"resourceType"`
+		Parameter    []map[string]json.RawMessage
+	}
+	if err := json.Unmarshal(body, &p); err != nil || p.ResourceType != "Parameters" {
+		return &problem{status: http.StatusBadRequest, code: "structure",
+			text: `the body of a $export must be a Parameters resource: {"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Observation"}]}`}
+	}
+	for i, x := range p.Parameter {
+		var name, value string
+		err := json.Unmarshal(x["name"], &name)
+		found := 0
+		for _, key := range []string{"valueString", "valueInstant", "valueDateTime", "valueCode"} {
+			if v, ok := x[key]; ok && err == nil {
+				found++
+				err = json.Unmarshal(v, &value)
+			}
+		}
+		// A reference or anything else is told by its name, if that is no parameter here.
+		if err != nil || found != 1 && slices.Contains(exportParams(), name) {
+			return &problem{status: http.StatusBadRequest, code: "structure", expression: fmt.Sprintf("Parameters.parameter[%d]", i),
+				text: strings.TrimSuffix(fmt.Sprintf("parameter[%d] %s", i, shown(name)), " ") + " needs a name and one valueString, or valueInstant for _since"}
+		}
+		r.params.Add(name, value)
+	}
+	return nil
+}
+
+// readExport reads the parameters of a kick-off into req.
+func (h *Handler) readExport(r *request, req *export.Request) error {
+	names := make([]string, 0, len(r.params))
+	for name := range r.params {
+		names = append(names, name)
+	}
+	sort.Strings(names) // so that of several errors the same one is told
+	for _, name := range names {
+		if name == paramFormat || slices.Contains(exportParams(), name) {
+			continue
+		}
+		if name == "patient" {
+			// To ignore it would give what was not asked for.
+			return notSupported(name, "patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility")
+		}
+		text := fmt.Sprintf("%s is no parameter of $export; there are %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
+		if !req.Lenient {
+			return notSupported(name, "%s", text+"; with Prefer: handling=lenient it would be ignored")
+		}
+		req.Notices = append(req.Notices, outcomeEntry("warning", "not-supported", text+"; it was ignored, as Prefer: handling=lenient asks", "http."+shown(name)).body)
+	}
+	for _, name := range []string{paramOutputFormat, paramSince} {
+		if !r.params.Has(name) {
+			continue
+		}
+		v, err := single(name, r.params[name])
+		if err != nil {
+			return err
+		}
+		if name == paramSince {
+			if req.Since, err = h.sinceParam(v); err != nil {
+				return err
+			}
+			continue
+		}
+		// A plus sign that was not escaped arrives as a space.
+		if v = strings.Replace(v, " ", "+", 1); !slices.Contains([]string{"application/fhir+ndjson", "application/ndjson", "ndjson"}, v) {
+			return notSupported(name, "_outputFormat: %s is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same", shown(v))
+		}
+	}
+	if err := h.exportedTypes(r, req); err != nil {
+		return err
+	}
+	if r.params.Has(paramTypeFilter) {
+		req.Searches = splitSearches(exportValues(r.params, paramTypeFilter))
+	}
+	_, notices, err := h.exportSearches(r.Context(), req)
+	for _, n := range notices {
+		req.Notices = append(req.Notices, n.body)
+	}
+	return err
+}
+
+// sharedByPatients are outside the Patient compartment; at the levels of patients they are
+// given only beside what refers to them.
+func sharedByPatients() []string {
+	return []string{"Practitioner", "Organization", "Location", "Device", "MeasureReport"}
+}
+
+// exportedTypes reads _type.
+func (h *Handler) exportedTypes(r *request, req *export.Request) error {
+	all := h.stored()
+	if !r.params.Has(paramType) {
+		req.Types = all
+		return nil
+	}
+	asked := strings.Split(exportValues(r.params, paramType), ",")
+	compartment := req.Level == export.System
+	for _, name := range asked {
+		if !slices.Contains(all, name) {
+			p := invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)), strings.Join(all, ", "))
+			if !req.Lenient {
+				return p
+			}
+			req.Notices = append(req.Notices, outcomeEntry("warning", "not-supported", p.text+"; it was left out, as Prefer: handling=lenient asks", p.expression).body)
+			continue
+		}
+		compartment = compartment || !slices.Contains(sharedByPatients(), name)
+	}
+	for _, name := range all {
+		if slices.Contains(asked, name) {
+			req.Types = append(req.Types, name)
+		}
+	}
+	if len(req.Types) == 0 {
+		return invalid(paramType, "_type: none of the types is here; there are %s", strings.Join(all, ", "))
+	}
+	if !compartment && !req.Lenient {
+		return invalid(paramType, "_type: %s belong to no patient; ask also for a type that does, for the $export of the whole system, or with Prefer: handling=lenient for those that the patients' resources refer to", strings.Join(req.Types, ", "))
+	}
+	return nil
+}
+
+// searchStart is where a search begins in a list of searches.
+var searchStart = regexp.MustCompile(`,[A-Z][A-Za-z]*\?`)
+
+// splitSearches splits a _typeFilter into its searches. A comma between two values of one
+// search is told from one between two searches by the Type? that follows the latter.
+func splitSearches(s string) []string {
+	var out []string
+	from := 0
+	for _, at := range searchStart.FindAllStringIndex(s, -1) {
+		if at[0] > 0 && s[at[0]-1] == '\\' {
+			continue // escaped: part of a value
+		}
+		out = append(out, s[from:at[0]])
+		from = at[0] + 1
+	}
+	return append(out, s[from:])
+}
+
+// shapesAnswer tells whether a parameter shapes the answer of a search, and filters nothing.
+func shapesAnswer(name string) bool {
+	name, _, _ = strings.Cut(name, ":")
+	return slices.Contains(resultParams(), name) || slices.Contains([]string{"_include", "_revinclude", "_elements", "_contained", "_containedType", "_score", "_graph", "_maxresults"}, name)
+}
+
+// exportSearches turns the searches into filters by type, as in a search for the type.
+func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[string][][]view.Filter, []entry, error) {
+	out := map[string][][]view.Filter{}
+	var notices []entry
+	header := http.Header{}
+	if req.Lenient {
+		header.Set("Prefer", "handling=lenient")
+	}
+	for _, one := range req.Searches {
+		name, query, ok := strings.Cut(one, "?")
+		t := h.typeNamed(name)
+		if !ok || t == nil || !slices.Contains(h.stored(), name) {
+			return nil, nil, invalid(paramTypeFilter, "_typeFilter: %s is no search; it is Type?parameters, for instance Observation?status=final, with one of %s", shown(orNothing(one)), strings.Join(h.stored(), ", "))
+		}
+		if !slices.Contains(req.Types, name) {
+			return nil, nil, invalid(paramTypeFilter, "_typeFilter: %s is filtered but not among the _type that are exported: %s", name, strings.Join(req.Types, ", "))
+		}
+		params, err := url.ParseQuery(query)
+		if err != nil {
+			return nil, nil, invalid(paramTypeFilter, "_typeFilter: the parameters of %s cannot be read: percent signs and semicolons inside must be written as %%25 and %%3B, and the whole then be escaped once more", name)
+		}
+		names := make([]string, 0, len(params))
+		for p := range params {
+			names = append(names, p)
+		}
+		sort.Strings(names)
+		for _, p := range names {
+			if shapesAnswer(p) {
+				return nil, nil, notSupported(paramTypeFilter, "_typeFilter: %s shapes the answer of a search and is not possible in an export; leave it out", shown(p))
+			}
+		}
+		s, err := h.readSearch(&request{Request: (&http.Request{Header: header, URL: &url.URL{}}).WithContext(ctx), base: req.Base, params: params}, t)
+		if err != nil {
+			var p *problem
+			if errors.As(err, &p) {
+				err = &problem{status: p.status, code: p.code, expression: "http." + paramTypeFilter, text: "_typeFilter: " + name + ": " + p.text}
+			}
+			return nil, nil, err
+		}
+		out[name] = append(out[name], s.query.Filters)
+		notices = append(notices, s.notices()...)
+	}
+	return out, notices, nil
+}
+
+// facilityOf finds the facility whose patients form the Group; empty if there is none.
+func (h *Handler) facilityOf(ctx context.Context, group string) (string, error) {
+	list, err := h.cfg.Store.Facilities(ctx)
+	if err != nil {
+		return "", err
+	}
+	for _, f := range list {
+		if groupOf(f.ID) == group {
+			return f.ID, nil
+		}
+	}
+	return "", nil
+}
+
+// Export is the export.Reader of the facade's view: it writes what is asked for, all from
+// one state of the view, and answers the watermark of that state.
+func (h *Handler) Export(ctx context.Context, req *export.Request, w *export.Writer) (state time.Time, err error) {
+	searches, _, err := h.exportSearches(ctx, req)
+	if err != nil {
+		var p *problem
+		if errors.As(err, &p) {
+			// It could be read when the export began: this program is another version. The
+			// text may name a patient, so it is not logged.
+			err = fault.New(fault.Invalid, "the _typeFilter of the export is not understood by the version of the service that runs now", "begin again with a new $export")
+		}
+		return time.Time{}, err
+	}
+	facility := ""
+	if req.Level == export.Group {
+		if facility, err = h.facilityOf(ctx, req.Group); err != nil {
+			return time.Time{}, err
+		}
+		if facility == "" {
+			return time.Time{}, fault.New(fault.NotFound, "the Group of the export is no longer known", "begin again with a new $export when the view has caught up")
+		}
+	}
+	err = h.cfg.Store.Snapshot(ctx, func(n *view.Snapshot) error {
+		state = n.Watermark
+		var scope *view.Scope
+		var err error
+		switch req.Level {
+		case export.Patients:
+			scope, err = n.Everybody(req.Since)
+		case export.Group:
+			scope, err = n.OfFacility(facility, req.Group, req.Since, h.cfg.Survivor)
+		}
+		if err != nil {
+			return err
+		}
+		for _, t := range req.Types {
+			q := view.StreamQuery{Type: t, Since: req.Since, Scope: scope, AnyOf: searches[t]}
+			if err := n.Stream(q, func(row *view.Row) error { return w.Put(row.Type, row.Body) }); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return state, err
+}
