@@ -93,6 +93,23 @@ func TestEveryAlertHasARunbookAndNoRunbookStandsAlone(t *testing.T) {
 	}
 }
 
+// The page for operators lists each alert once, beside its severity.
+func TestThePageListsEveryAlert(t *testing.T) {
+	page := read(t, "README.md")[filepath.Join(deploy, "README.md")]
+	severity := regexp.MustCompile(`severity: (\w+)`)
+	for _, block := range strings.Split(rules(t), "- alert: ")[1:] {
+		name, rest, _ := strings.Cut(block, "\n")
+		want := severity.FindStringSubmatch(rest)[1]
+		if want == "none" {
+			want = "always"
+		}
+		row := regexp.MustCompile(`(?m)^\| (?:[\w, ]*\b)?`+name+`\b[^|]* \| (\w+) \|`).FindAllStringSubmatch(page, -1)
+		if len(row) != 1 || row[0][1] != want {
+			t.Errorf("deploy/README.md tells %v of %s, which is %s", row, name, want)
+		}
+	}
+}
+
 // Whoever cares for patients reads the caution with every alert about them; the engineer's
 // alerts have none. For the sequential signal what it can notice stands beside it.
 func TestRunbooksAboutPatientsCarryTheCaution(t *testing.T) {
