@@ -74,10 +74,11 @@ type Period struct {
 // Reference is a value of a reference parameter.
 type Reference struct{ Param, Type, ID string }
 
-// Quantity is a value of a quantity parameter, in the UCUM unit Code.
+// Quantity is a value of a quantity parameter, in the UCUM unit Code. Unit is its name for
+// people.
 type Quantity struct {
-	Param, System, Code string
-	Value               float64
+	Param, System, Code, Unit string
+	Value                     float64
 }
 
 // BeginningOfTime is the lower bound of a period without a start.

@@ -45,7 +45,7 @@ func (ix *Index) quantity(param string, q *model.Quantity) {
 		return
 	}
 	if v, err := q.Value.Float64(); err == nil {
-		ix.Quantities = append(ix.Quantities, Quantity{Param: param, System: deref(q.System), Code: deref(q.Code), Value: v})
+		ix.Quantities = append(ix.Quantities, Quantity{Param: param, System: deref(q.System), Code: deref(q.Code), Unit: deref(q.Unit), Value: v})
 	}
 }
 

@@ -79,9 +79,10 @@ func parties() []profile {
 				el("occurred[x]", card(0, "1"), must(), types("dateTime")), el("recorded", must(), short("When the register's log took it")),
 				el("location", card(0, "1"), refs("location")), el("activity", card(0, "1"), of("provenance-activity")),
 				el("agent", card(1, "2"), must()), el("agent.type", card(1, "1")), el("agent.who", must()), el("agent.onBehalfOf", refs("organization")),
-				el("entity", card(0, "1"), must()), el("entity.role", fixedCode("source")), el("entity.what.identifier", card(1, "1"), identifiedBy(fhir.MessageSystem))},
+				el("entity", must(), short("The message; corrections and voids of it that came before")), el("entity.what.identifier", card(1, "1"), identifiedBy(fhir.MessageSystem))},
 			rules: []rule{
 				{"enterer", "Who entered it is a member of staff.", "agent.where(type.coding.where(code = 'enterer').exists()).all(who.reference.startsWith('Practitioner/'))"},
+				{"one-message", "It comes from one message; others only correct or take back what that says.", "entity.where(role = 'source').count() <= 1 and entity.all(role = 'source' or role = 'revision')"},
 				{"author", "What sent it is a system, told by its name.", "agent.where(type.coding.where(code = 'author').exists()).all(who.type = 'Device' and who.reference.empty())"},
 			}},
 	}

@@ -77,6 +77,8 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Observation?code-value-concept=a", "", nil, 400, "value", `code-value-concept: a is not of the form code$value; write \$ for a $ inside`, "http.code-value-concept"},
 		{"GET", "/Observation?code-value-concept=a$", "", nil, 400, "value", `code-value-concept: a$ is not of the form code$value; write \$ for a $ inside`, "http.code-value-concept"},
 		{"GET", "/Observation?component-code-value-quantity=a$b", "", nil, 400, "value", "component-code-value-quantity: component-value-quantity: b is no number", "http.component-code-value-quantity"},
+		{"GET", `/Procedure?status=a\b`, "", nil, 400, "value", `status: in a\b a backslash stands before something else than , | $ or \; write \\ for a backslash itself`, "http.status"},
+		{"GET", "/MeasureReport?measure.name=x", "", nil, 400, "not-supported", "measure.name: measure cannot be chained; it may name Measure; look the resource up first and search by its id", "http.measure.name"},
 		{"GET", "/Procedure?_include=performer", "", nil, 400, "value", "_include: performer is not of the form Type:parameter or Type:parameter:Target", "http._include"},
 		{"GET", "/Procedure?_include=Procedure:encounter", "", nil, 400, "not-supported", "_include: Procedure:encounter is not offered for Procedure; there are Procedure:patient, Procedure:subject, Procedure:part-of, Procedure:performer, Procedure:location, Procedure:track", "http._include"},
 		{"GET", "/Procedure?_include=*", "", nil, 400, "value", "_include: * is not of the form Type:parameter or Type:parameter:Target", "http._include"},

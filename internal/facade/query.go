@@ -154,6 +154,12 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	}
 	var f view.Filter
 	for i := range page.Rows {
+		if name, _, _ := strings.Cut(rest, ":"); name != paramID && name != "identifier" {
+			// Only who the patient is stands for the survivor; what is said of a retired
+			// identity, that it is not active, is not said of the survivor.
+			f = append(f, plainly(p, target.Name, page.Rows[i].ID))
+			continue
+		}
 		f = append(f, s.refersTo(p, target.Name, page.Rows[i].ID))
 	}
 	return f, nil
@@ -164,6 +170,10 @@ func (s *searching) refersTo(p *Param, typ, id string) view.Condition {
 	if typ == "Patient" && (p.Name == "patient" || p.Name == "subject") {
 		id = s.survivor(id)
 	}
+	return plainly(p, typ, id)
+}
+
+func plainly(p *Param, typ, id string) view.Condition {
 	if p.Compartment {
 		return view.InCompartment{Patient: id}
 	}
@@ -188,6 +198,9 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 		}
 		if one == "" {
 			return nil, invalid(p.Name, "%s has an empty value; leave it out or give one", p.Name)
+		}
+		if !escaped(one) {
+			return nil, invalid(p.Name, `%s: in %s a backslash stands before something else than , | $ or \; write \\ for a backslash itself`, p.Name, shown(one))
 		}
 		list, err := s.conditions(p, modifier, one)
 		if err != nil {

@@ -48,6 +48,9 @@ type Param struct {
 	// Logical says that the references are known by an identifier only: they are found with
 	// the modifier :identifier, and with no other.
 	Logical bool
+	// Canonical says that it names a definition by its canonical URL, which is served beside
+	// the view: it is neither chained nor included.
+	Canonical bool
 	// Pairs are the parameters whose values a composite joins; one of the pairs must match.
 	// The values of a pair of component parameters must stand in the same component.
 	Pairs [][2]string
@@ -88,7 +91,9 @@ func (p *Param) Modifiers() []string {
 
 // Chains tells whether parameters of the one type that the reference names can be asked
 // for behind a dot, as in patient.identifier.
-func (p *Param) Chains() bool { return p.Type == ReferenceParam && !p.Logical && len(p.Targets) == 1 }
+func (p *Param) Chains() bool {
+	return p.Type == ReferenceParam && !p.Logical && !p.Canonical && len(p.Targets) == 1
+}
 
 // Type is a resource type with what may be done with it.
 type Type struct {
@@ -127,7 +132,7 @@ func (t *Type) Param(name string) *Param {
 func (t *Type) Includes() []string {
 	var out []string
 	for i := range t.Params {
-		if p := &t.Params[i]; p.Type == ReferenceParam && !p.Logical {
+		if p := &t.Params[i]; p.Type == ReferenceParam && !p.Logical && !p.Canonical {
 			out = append(out, p.Name)
 		}
 	}
@@ -142,7 +147,7 @@ func RevIncludes(types []Type, name string) []string {
 	for i := range types {
 		for k := range types[i].Params {
 			p := &types[i].Params[k]
-			if p.Type == ReferenceParam && !p.Logical && !p.Compartment && slices.Contains(p.Targets, name) {
+			if p.Type == ReferenceParam && !p.Logical && !p.Canonical && !p.Compartment && slices.Contains(p.Targets, name) {
 				out = append(out, types[i].Name+":"+p.Name)
 			}
 		}
@@ -212,7 +217,7 @@ func Types() []Type {
 				token("method", "How it was observed."),
 				date("date", "When it was observed."), patient(), subject(), encounter(), reference("focus", "The track or access that was observed.", "BodyStructure"),
 				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who observed.", "Practitioner"),
-				reference("has-member", "Observations of this panel.", "Observation"), reference("derived-from", "Observations that it rests on.", "Observation")}},
+				reference("has-member", "Observations of this panel.", "Observation")}},
 		{Name: "DetectedIssue", Doc: "What the needling rules found, with its reasons; cleared ones carry a mitigation, those taken back are cancelled.",
 			Params: []Param{identifier(), token("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure"),
 				ours(token("status", "Whether the finding stands."), "detectedissue-status"), ours(token("severity", "How grave: high is a stop, moderate a caution, low a note."), "detectedissue-severity")}},
@@ -223,7 +228,7 @@ func Types() []Type {
 		{Name: "Device", Doc: "Needles and pegs whose lot or UDI was scanned.",
 			Params: []Param{token("type", "What kind of device."), str("udi-carrier", "The UDI as it was scanned, from its beginning.")}},
 		{Name: "MeasureReport", Doc: "Infections of a facility and month, by two denominators and by technique; restated as new versions.",
-			Params: []Param{identifier(), token("status", "State of the report."), reference("measure", "The measure, as Measure/id or by its canonical URL.", "Measure"),
+			Params: []Param{identifier(), token("status", "State of the report."), {Name: "measure", Type: ReferenceParam, Targets: []string{"Measure"}, Canonical: true, Doc: "The measure, as Measure/id or by its canonical URL."},
 				date("period", "The month."), date("date", "The day on which the figures were made."), reference("reporter", "Whose report it is.", "Organization")}},
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
 			Params: []Param{reference("target", "The resource whose origin it is, whatever its version.", allTypes()...),

@@ -45,6 +45,19 @@ func unescape(s string) string {
 	return b.String()
 }
 
+// escaped tells that every backslash stands before a sign that FHIR search uses itself.
+func escaped(s string) bool {
+	for i := 0; i < len(s); i++ {
+		if s[i] != '\\' {
+			continue
+		}
+		if i++; i == len(s) || strings.IndexByte(`\,|$`, s[i]) < 0 {
+			return false
+		}
+	}
+	return true
+}
+
 // cutPrefix takes the prefix off a date or number, which both begin with a digit or sign.
 func cutPrefix(param, s string) (view.Prefix, string, error) {
 	if len(s) < 2 || s[0] < 'a' || s[0] > 'z' {

@@ -5,6 +5,7 @@ package infectioncontrol
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 
 	"cannulary/internal/fault"
@@ -91,7 +92,7 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 	}
 	out := Threshold{Facility: w.Facility, Technique: r.Technique, Class: r.Class, RateRatio: r.RateRatio, Patients: r.Patients, Reference: r.Reference, Basis: "given with the request", Caution: Caution}
 	if out.Patients == 0 {
-		out.Patients = w.Size(r.Technique, sizeMonths)
+		out.Patients = math.Round(w.Size(r.Technique, sizeMonths)*10) / 10
 	}
 	if out.Patients < 0.5 {
 		return out, fault.New(fault.Invalid, fmt.Sprintf("hardly anybody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility, sizeMonths, out.Patients, r.Technique), "give --patients if the record is not complete yet")

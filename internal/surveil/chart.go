@@ -162,11 +162,14 @@ func (u *Unit) Gaps(c Class, g Group) []float64 {
 	return out
 }
 
-// Size is the average number of patients at risk of a technique in the months before AsOf,
-// for what a chart can notice.
+// Size is the average number of patients at risk of a technique in the whole months before
+// AsOf, at most so many and none from before the record; 0 without such a month.
 func (u *Unit) Size(t Technique, months int) float64 {
-	m := u.AsOf.Month() - 1
-	p := Period{m - Month(months) + 1, m}
-	days := int(p.To.Last()-p.From.First()) + 1
+	last := u.AsOf.Month() - 1
+	p := Period{last - Month(months) + 1, last}
+	days := int(p.To.Last()-max(p.From.First(), u.Since)) + 1
+	if days <= 0 {
+		return 0
+	}
 	return float64(u.AccessDays(Group(t), p)) / float64(days)
 }

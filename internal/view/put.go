@@ -7,6 +7,7 @@ import (
 	"time"
 	"unicode"
 
+	"golang.org/x/text/cases"
 	"golang.org/x/text/unicode/norm"
 
 	"cannulary/fhir"
@@ -62,7 +63,7 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	} else if err := t.replace(r, now, seq, updated, body); err != nil {
 		return 0, false, err
 	}
-	if err := t.index(now.rid, r.Patient, r.Index, first); err != nil {
+	if err := t.index(now.rid, r, first); err != nil {
 		return 0, false, err
 	}
 	if len(t.memo.resources) >= memoLimit {
@@ -124,9 +125,9 @@ func (t *Tx) replace(r fhir.Resource, now stored, seq uint64, updated time.Time,
 }
 
 // index stores the search values of one resource in place of those it had.
-func (t *Tx) index(rid int64, patient string, x fhir.Index, first bool) error {
+func (t *Tx) index(rid int64, r fhir.Resource, first bool) error {
 	want := map[int64]bool{}
-	x = lean(x, patient)
+	x := lean(r.Index, r)
 	for _, v := range x.Tokens {
 		id, err := t.term("t", v.Param, v.Code, v.System)
 		if err != nil {
@@ -162,9 +163,9 @@ func (t *Tx) index(rid int64, patient string, x fhir.Index, first bool) error {
 	}
 	var quantities []any
 	for _, v := range x.Quantities {
-		quantities = append(quantities, v.Param, v.Value, v.System, v.Code, rid)
+		quantities = append(quantities, v.Param, v.Value, v.System, v.Code, v.Unit, rid)
 	}
-	if err := t.rows(`INSERT INTO quantity (param, value, system, code, rid) VALUES `, `(?,?,?,?,?)`, 5, quantities); err != nil {
+	if err := t.rows(`INSERT INTO quantity (param, value, system, code, unit, rid) VALUES `, `(?,?,?,?,?,?)`, 6, quantities); err != nil {
 		return err
 	}
 	var strs []any
@@ -175,12 +176,12 @@ func (t *Tx) index(rid int64, patient string, x fhir.Index, first bool) error {
 }
 
 // Fold makes a string fit for comparison as FHIR R4's string search asks: without regard
-// to case and accents.
+// to case (as Unicode folds it) and accents.
 func Fold(s string) string {
 	var b strings.Builder
-	for _, r := range norm.NFD.String(s) {
+	for _, r := range norm.NFD.String(cases.Fold().String(norm.NFD.String(s))) {
 		if !unicode.Is(unicode.Mn, r) {
-			b.WriteString(strings.ToLower(string(r)))
+			b.WriteRune(r)
 		}
 	}
 	return b.String()
@@ -204,7 +205,7 @@ func parts(param string) []string {
 
 // lean leaves out the search values that are found another way: those of composed
 // parameters, and the patient in whose compartment the resource is (patient, subject).
-func lean(x fhir.Index, patient string) fhir.Index {
+func lean(x fhir.Index, r fhir.Resource) fhir.Index {
 	has := map[fhir.Token]bool{}
 	for _, v := range x.Tokens {
 		has[v] = true
@@ -221,7 +222,8 @@ func lean(x fhir.Index, patient string) fhir.Index {
 		}
 	}
 	for _, v := range x.References {
-		if v.Param != "patient" && v.Param != "subject" || v.ID != patient {
+		// A Provenance names the patient whose own versions it is about; its compartment is wider.
+		if v.Param != "patient" && v.Param != "subject" || v.ID != r.Patient || r.Type == "Provenance" {
 			out.References = append(out.References, v)
 		}
 	}
@@ -232,7 +234,7 @@ func lean(x fhir.Index, patient string) fhir.Index {
 	for _, v := range x.Quantities {
 		known := false
 		for _, p := range parts(v.Param) {
-			known = known || p != v.Param && stands[fhir.Quantity{Param: p, System: v.System, Code: v.Code, Value: v.Value}]
+			known = known || p != v.Param && stands[fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value}]
 		}
 		if !known {
 			out.Quantities = append(out.Quantities, v)

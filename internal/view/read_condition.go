@@ -102,7 +102,7 @@ func (p ComponentIs) holds(c *clause) {
 	case TokenIs:
 		v.coded(c, `$.valueCodeableConcept.coding`)
 	case QuantityIs:
-		v.compare(c, `json_extract(c.value, '$.valueQuantity.value')`, `json_extract(c.value, '$.valueQuantity.system')`, `json_extract(c.value, '$.valueQuantity.code')`)
+		v.compare(c, `json_extract(c.value, '$.valueQuantity.value')`, `json_extract(c.value, '$.valueQuantity.system')`, `json_extract(c.value, '$.valueQuantity.code')`, `json_extract(c.value, '$.valueQuantity.unit')`)
 	default:
 		c.add(`0`)
 	}

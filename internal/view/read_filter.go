@@ -209,17 +209,18 @@ type QuantityIs struct {
 	Param            string
 	Prefix           Prefix
 	Value, Low, High float64
-	System, Code     string // empty for any
+	// System and Code are empty for any. Without a system Code is the code or the unit in words.
+	System, Code string
 }
 
 func (q QuantityIs) holds(c *clause) {
 	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?) AND `, three(q.Param)...)
-	q.compare(c, `q.value`, `q.system`, `q.code`)
+	q.compare(c, `q.value`, `q.system`, `q.code`, `q.unit`)
 	c.add(`)`)
 }
 
 // compare writes the comparison with expressions for a value and its unit.
-func (q QuantityIs) compare(c *clause, value, system, code string) {
+func (q QuantityIs) compare(c *clause, value, system, code, unit string) {
 	switch q.Prefix {
 	case NotEqual:
 		c.add(`(`+value+` < ? OR `+value+` >= ?)`, q.Low, q.High)
@@ -237,8 +238,11 @@ func (q QuantityIs) compare(c *clause, value, system, code string) {
 	if q.System != "" {
 		c.add(` AND `+system+` = ?`, q.System)
 	}
-	if q.Code != "" {
+	switch {
+	case q.Code != "" && q.System != "":
 		c.add(` AND `+code+` = ?`, q.Code)
+	case q.Code != "":
+		c.add(` AND (`+code+` = ? OR `+unit+` = ?)`, q.Code, q.Code)
 	}
 }
 

@@ -53,7 +53,7 @@ var schema = []string{
 	// Strings, as they are and as they are compared: without case and accents.
 	`CREATE TABLE string (param TEXT NOT NULL, value TEXT NOT NULL, folded TEXT NOT NULL, rid INTEGER NOT NULL)`,
 	`CREATE INDEX string_rid ON string (rid)`,
-	`CREATE TABLE quantity (param TEXT NOT NULL, value REAL NOT NULL, system TEXT NOT NULL, code TEXT NOT NULL, rid INTEGER NOT NULL)`,
+	`CREATE TABLE quantity (param TEXT NOT NULL, value REAL NOT NULL, system TEXT NOT NULL, code TEXT NOT NULL, unit TEXT NOT NULL, rid INTEGER NOT NULL)`,
 	`CREATE INDEX quantity_rid ON quantity (rid)`,
 
 	// Events of a known kind that cannot be understood: set aside, counted, alarmed.
