@@ -316,3 +316,37 @@ func TestExposureBelongsToTheSurvivorOfAMerge(t *testing.T) {
 		t.Errorf("after the reversal stored of %v, want %v", again, before)
 	}
 }
+
+// The record begins with the earliest treatment that stands: one that was dated wrongly and
+// taken back may not leave years behind in which no event could have been recorded.
+func TestTheRecordBeginsWithTheEarliestTreatmentThatStands(t *testing.T) {
+	t.Parallel()
+	w := openWard(t, 1, "2025-05-02")
+	treated := func(day string) string {
+		return w.tell(day, "ward-0", &v1.CannulationFact{Fact: &v1.CannulationFact_SessionStarted{SessionStarted: &v1.SessionStarted{Access: "F"}}},
+			&v1.CannulationFact{Fact: &v1.CannulationFact_NeedleInserted{NeedleInserted: &v1.NeedleInserted{Track: "T", Access: "F", AttemptOrdinal: 1, Tip: v1.NeedleTip_NEEDLE_TIP_BLUNT, Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL, Cannulator: testkit.Staff("1")}}})
+	}
+	begins := func(want string) {
+		t.Helper()
+		err := w.app.Store().Reading(patience(t), func(l view.Loader, _ view.Checkpoint) error {
+			watch, err := projector.WatchUnit(l, wardName, time.UTC, surveil.DayOf(w.clock.Now(), time.UTC))
+			if err == nil && watch.Since.String() != want {
+				t.Errorf("the record begins on %s, want %s", watch.Since, want)
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	treated("2025-03-10")
+	begins("2025-03-10")
+	wrong := treated("2024-01-05")
+	begins("2024-01-05")
+	treated("2025-03-03")
+	begins("2024-01-05")
+	for n := range 2 {
+		w.tell("2025-05-01", "ward-0", &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: wrong, Ordinal: uint32(n)}, Reason: "the year was mistyped (invented)"}}})
+	}
+	begins("2025-03-03")
+}

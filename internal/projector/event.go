@@ -40,6 +40,9 @@ type change struct {
 	calendar bool
 	// amended are the events that came before and amend one of the event's own facts.
 	amended map[string]bool
+	// others are the event's facts with all that amend them or that they amend; nil where
+	// there are no such.
+	others []record.Fact
 	// watched are the facilities whose surveillance the event may change.
 	watched map[string]*moved
 }
@@ -167,6 +170,7 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 	c.simple = len(facts) == len(own)
 	if !c.simple {
 		c.amended = amending(e.Event.GetId(), facts)
+		c.others = facts
 	}
 	merges, facilities, protocols := false, map[string]bool{}, map[string]bool{}
 	for i := range facts {

@@ -38,10 +38,9 @@ const memosMost = 4096
 // surveillance computes again what the event changes of infections, exposure and charts.
 // own are the event's facts.
 func (p *Projector) surveillance(c *change, own []record.Fact) error {
-	for i := range own {
-		switch own[i].Body.(type) {
-		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
-			if err := c.tx.Cared(own[i].Facility, surveil.DayOf(own[i].At, p.zone(own[i].Facility))); err != nil {
+	for _, facts := range [][]record.Fact{own, c.others} {
+		for i := range facts {
+			if err := p.cared(c, &facts[i]); err != nil {
 				return err
 			}
 		}
@@ -65,6 +64,39 @@ func (p *Projector) surveillance(c *change, own []record.Fact) error {
 		if err := p.watched(c, f, c.watched[f], own); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// cared keeps the day of a facility's earliest treatment: a plain fact can only move it
+// forward, one that is corrected or taken back may have told a day too early.
+func (p *Projector) cared(c *change, f *record.Fact) error {
+	switch f.Body.(type) {
+	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+	default:
+		return nil
+	}
+	before, known, err := c.tx.Load().CaredSince(f.Facility)
+	if err != nil {
+		return err
+	}
+	d := surveil.DayOf(f.At, p.zone(f.Facility))
+	if known && d > before {
+		return nil
+	}
+	if c.others == nil {
+		if known && d == before {
+			return nil
+		}
+		err = c.tx.SetCared(f.Facility, d)
+	} else {
+		d, err = c.tx.Recared(f.Facility, fhir.LocationID(f.Facility), p.zone(f.Facility))
+	}
+	if err != nil || !known || d == before {
+		return err
+	}
+	for m := min(d, before).Month(); m <= max(d, before).Month() && m <= p.asOf(f.Facility).Month(); m++ {
+		c.watch(f.Facility).days[m] = true
 	}
 	return nil
 }

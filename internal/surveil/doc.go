@@ -13,23 +13,32 @@
 //
 //   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay,
 //     from the date of the first treatment where that is told; it ends the stay elsewhere. A
-//     patient who leaves ends it; the day of leaving is not counted. Where no stay is open,
-//     the first fact of care opens one at its facility. Treatments as a guest elsewhere end
-//     no stay. Days in hospital are not taken out.
+//     patient who leaves ends it; the day of leaving is not counted. The stay
+//     elsewhere ends on the day on which the new one begins, also when that is told late. Where
+//     no stay is open, the first care (the start of a treatment, or a needle) opens one at its
+//     facility, but not on the day of leaving where the patient left; a stay that began with
+//     care alone goes where the care is. Other treatments as a guest end no stay. Days in
+//     hospital are not taken out.
 //   - Access in place: from its creation, or its first use if that is earlier, until the day
 //     of its retirement, that day included. Of several the one with the highest risk counts,
 //     even if it is not used: non-tunneled catheter, tunneled catheter, other access, graft,
 //     fistula (form 57.503).
+//     Its kind is that of the latest message of its creation, for all days. Retired twice is
+//     retired from the first day; under the same name it does not come back. Of several of one
+//     risk the first by name.
 //   - Constant-site: the patient's highest-risk access is a fistula, and a track in it was
 //     needled or taken over (then since the date declared) and is not retired, that day
 //     included. An access of unknown kind with a track is taken for a fistula: only a
-//     fistula may have one.
+//     fistula may have one. A track lies where its latest plan or takeover says, else where its
+//     latest needle does; an abandoned attempt is no needle in it.
 //   - Events: a positive blood culture collected as an outpatient, in an emergency
 //     department, or in hospital within one calendar day after admission, dated by its
 //     collection; an intravenous antimicrobial start; pus, redness or increased swelling at
 //     an access site. Collected in hospital without an admission on record, and where the
 //     setting was not recorded, it counts and is named (ours: what is not known never makes
 //     a rate look better).
+//     A culture counts after any admission of that day or the day before; a discharge ends
+//     every stay in hospital before it.
 //   - 21 days, a clock of its own for each kind, across months and facilities: a culture is
 //     an event if at least 21 days lie since the previous positive blood culture, whether
 //     that one was an event or not; signs likewise since the previous signs (their being no
@@ -41,7 +50,8 @@
 //     the limb is none (ours, as in the needling rules).
 //   - Classes: bloodstream infection = a culture event. Access-related = its suspected source
 //     is the access, uncertain, or not assessed. The latest assessment of the culture stands,
-//     else that of another positive blood culture of the same date. Local access infection =
+//     else the latest of other positive blood cultures of the same date.
+//     Of several cultures of one date those whose setting lets them count come first. Local access infection =
 //     signs without an access-related bloodstream infection within 20 days either side (the
 //     20 days are ours).
 //   - An event belongs to the facility of the stay on its date, else of its message; to the

@@ -74,6 +74,7 @@ func answered(n ChartName, raised []Raised, acks []Acknowledgement) WatchedChart
 		for i := range out.Signals {
 			if s := &out.Signals[i]; s.Acknowledged == "" && s.Seq < a.Seq {
 				s.Acknowledged, answers = a.Fact, true
+				a.On = max(a.On, s.Day) // told too early: nobody answers before the signal
 			}
 		}
 		if answers {

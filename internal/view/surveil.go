@@ -3,6 +3,7 @@ package view
 import (
 	"encoding/json"
 	"fmt"
+	"time"
 
 	"cannulary/internal/surveil"
 )
@@ -134,9 +135,29 @@ func (l loader) Seen(ack string) ([]string, error) {
 	return out, err
 }
 
-// Cared notes a treatment at a facility on a day.
-func (t *Tx) Cared(facility string, d surveil.Day) error {
-	return t.exec(`UPDATE facility SET cared = ?2 WHERE id = ?1 AND (cared IS NULL OR cared > ?2)`, facility, int64(d))
+// SetCared sets the day of the earliest treatment at a facility.
+func (t *Tx) SetCared(facility string, d surveil.Day) error {
+	return t.exec(`UPDATE facility SET cared = ? WHERE id = ?`, int64(d), facility)
+}
+
+// Recared finds the earliest treatment that stands among the Procedures at a facility's
+// Location, and sets its day in the zone; far in the future where none stands.
+func (t *Tx) Recared(facility, location string, zone *time.Location) (d surveil.Day, err error) {
+	var low int64
+	found, err := t.row(`SELECT p.low FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
+		WHERE p.param = 'date'
+			AND EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'code' AND +x.code IN ('haemodialysis', 'insertion', 'insertion-sharp', 'insertion-blunt'))
+			AND NOT EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'status' AND +x.code = 'entered-in-error')
+			AND EXISTS (SELECT 1 FROM reference f WHERE f.rid = r.rid AND +f.param = 'location' AND +f.target = ?)
+		ORDER BY p.high LIMIT 1`, []any{"Location/" + location}, &low)
+	if err != nil {
+		return 0, err
+	}
+	if !found {
+		return 0, t.exec(`UPDATE facility SET cared = NULL WHERE id = ?`, facility)
+	}
+	d = surveil.DayOf(fromMillis(low), zone)
+	return d, t.SetCared(facility, d)
 }
 
 // CaredSince is the day of the earliest treatment at a facility; ok is false where none is

@@ -1,0 +1,39 @@
+package surveil_test
+
+import (
+	"testing"
+
+	"cannulary/internal/surveil"
+)
+
+// Nobody answers a signal before it is there: an acknowledgement that is dated too early
+// restarts the chart on the day after the signal's, and raises it no second time.
+func TestAnAnswerThatIsDatedTooEarly(t *testing.T) {
+	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
+	from := mustDay(t, "2027-03-01")
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20, People: []surveil.Patient{{Key: "p", Person: surveil.Person{
+		Exposures: []surveil.Exposure{{Facility: "ward", Technique: surveil.ConstantSite, From: from, To: from + 100}},
+		Events:    []surveil.Event{{Kind: surveil.BloodCulture, Fact: "c", Facility: "ward", Day: from + 10, Counted: true, Technique: surveil.ConstantSite}},
+	}}}}}
+	set := map[surveil.ChartName]surveil.Threshold{name: {ChartName: name, Reference: 0.26, R: 3, H: 1, From: from}}
+	raised := []surveil.Raised{{ChartName: name, Seq: 5, Day: from + 10, Sum: 1.09}}
+	if err := w.Run(set, raised, []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: from + 2, Seen: []string{"c"}}}); err != nil {
+		t.Fatal(err)
+	}
+	ch := w.Charts[0]
+	if ch.Standing() != nil || ch.Crossed != nil {
+		t.Errorf("it stands again: %+v, %+v", ch.Standing(), ch.Crossed)
+	}
+	if p := ch.Points[11]; !p.Restart || p.Day != from+11 {
+		t.Errorf("the day after the signal is %+v", p)
+	}
+}
+
+func mustDay(t *testing.T, s string) surveil.Day {
+	t.Helper()
+	d, err := surveil.ParseDay(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
