@@ -18,6 +18,7 @@ type rendering struct {
 	void      bool // entered in error
 	corrected bool
 	amended   bool
+	session   *model.Reference // what encounter answered first
 	out       []Resource
 	err       error // the first that occurred
 }
@@ -114,14 +115,13 @@ func (r *rendering) partOf() []model.Reference {
 // encounter names the session by its identifier alone, where the fact belongs to one: the
 // Encounter is the hospital's, and no resource of ours.
 func (r *rendering) encounter() *model.Reference {
-	if !r.f.HasSession() {
-		return nil
+	if r.session != nil || !r.f.HasSession() {
+		return r.session
 	}
-	id := identifier(r.f.SessionSystem, r.f.SessionValue)
-	if id == nil {
-		return nil
+	if id := identifier(r.f.SessionSystem, r.f.SessionValue); id != nil {
+		r.session = &model.Reference{Type: ptr("Encounter"), Identifier: &id[0]}
 	}
-	return &model.Reference{Type: ptr("Encounter"), Identifier: &id[0]}
+	return r.session
 }
 
 // places refers to the BodyStructures of a track and an access, of those that are named.
