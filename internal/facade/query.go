@@ -396,18 +396,7 @@ func (s *searching) includes(name string, values []string) error {
 		if len(list) == 3 {
 			target = list[2]
 		}
-		ok := false
-		if name == paramInclude {
-			ok = list[0] == s.t.Name && slices.Contains(s.t.Includes(), list[1])
-			if p := s.t.Param(list[1]); ok && (target == "" || slices.Contains(p.Targets, target)) {
-				s.query.Includes = append(s.query.Includes, view.Include{Param: p.Name, Target: target, Compartment: p.Compartment})
-			} else {
-				ok = false
-			}
-		} else if ok = slices.Contains(RevIncludes(s.h.types, s.t.Name), list[0]+":"+list[1]) && (target == "" || target == s.t.Name); ok {
-			s.query.RevIncludes = append(s.query.RevIncludes, view.RevInclude{Type: list[0], Param: list[1]})
-		}
-		if !ok {
+		if !s.include(name == paramInclude, list[0], list[1], target) {
 			offered := RevIncludes(s.h.types, s.t.Name)
 			if name == paramInclude {
 				offered = nil
@@ -420,6 +409,27 @@ func (s *searching) includes(name string, values []string) error {
 		s.used.Add(name, v)
 	}
 	return nil
+}
+
+// include adds what an _include or _revinclude asks for; it answers false where the table
+// does not offer it.
+func (s *searching) include(forward bool, typ, param, target string) bool {
+	if !forward {
+		if !slices.Contains(RevIncludes(s.h.types, s.t.Name), typ+":"+param) || target != "" && target != s.t.Name {
+			return false
+		}
+		s.query.RevIncludes = append(s.query.RevIncludes, view.RevInclude{Type: typ, Param: param})
+		return true
+	}
+	if typ != s.t.Name || !slices.Contains(s.t.Includes(), param) {
+		return false
+	}
+	p := s.t.Param(param)
+	if target != "" && !slices.Contains(p.Targets, target) {
+		return false
+	}
+	s.query.Includes = append(s.query.Includes, view.Include{Param: p.Name, Target: target, Compartment: p.Compartment})
+	return true
 }
 
 // single refuses parameters that are given twice or empty.

@@ -121,12 +121,19 @@ func (t TokenIs) coded(c *clause, path string) {
 	c.add(`)`)
 }
 
-func (p ComponentIs) rows(c *clause) (ok, exact bool) {
-	if ok, _ := p.Value.rows(c); ok {
-		return true, false
+// rows takes what leads to the value, else to the code: which of them belong together it
+// does not tell.
+func (p ComponentIs) rows(c *clause) (ok, exact bool) { return first(c, p.Value, p.Code) }
+
+// first writes the rows of the first condition that has some. They are exact for it, and so
+// never for all of several.
+func first(c *clause, list ...Condition) (ok, exact bool) {
+	for _, cond := range list {
+		if ok, exact = cond.rows(c); ok {
+			break
+		}
 	}
-	ok, _ = p.Code.rows(c)
-	return ok, false
+	return ok, exact && len(list) < 2
 }
 
 // Both holds where both conditions do.
@@ -140,13 +147,7 @@ func (b Both) holds(c *clause) {
 	c.add(`)`)
 }
 
-func (b Both) rows(c *clause) (ok, exact bool) {
-	if ok, _ := b.B.rows(c); ok {
-		return true, false
-	}
-	ok, _ = b.A.rows(c)
-	return ok, false
-}
+func (b Both) rows(c *clause) (ok, exact bool) { return first(c, b.B, b.A) }
 
 // overlapsCare asks for resources without a clinical date, and for those whose clinical
 // date reaches into [low, high).
