@@ -150,8 +150,11 @@ func (a *App) handler() (http.Handler, error) {
 		st, err := a.log.State(ctx)
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}})
-	control := &infectioncontrol.Service{Watch: a.watch}
+	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: func(context.Context) infectioncontrol.Knowledge {
+		return infectioncontrol.Knowledge{Sequence: a.projector.Sequence(), Lagging: a.Lagging()}
+	}}
 	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
+	mux.Handle("/surveillance/report", control.ReportHandler(a.cfg.Slog))
 	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
 	mux.Handle("/", b)
 	return mux, nil
