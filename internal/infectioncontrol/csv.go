@@ -71,7 +71,7 @@ func optional(v *float64) string {
 // lines are all figures of the report.
 func lines(r *Report) []figureLine {
 	out := []figureLine{
-		{figure: "as-of", reason: r.AsOf}, {figure: "log-sequence", value: strconv.FormatUint(r.Sequence, 10)},
+		{figure: "as-of", reason: r.AsOf}, {figure: "sequence", value: strconv.FormatUint(r.Sequence, 10)}, {figure: "log-sequence", value: strconv.FormatUint(r.LogSequence, 10)},
 		{figure: "lagging", value: map[bool]string{true: "1", false: "0"}[r.Lagging]}, {figure: "caution", reason: r.Caution},
 	}
 	for _, n := range r.Notices {

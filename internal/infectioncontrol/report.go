@@ -17,11 +17,13 @@ type Report struct {
 	// AsOf is the newest day that had begun at the facility: charts and the days since an
 	// event go up to it.
 	AsOf string `json:"asOf"`
-	// Sequence is the last event of the log that is in the report for sure; Lagging tells
-	// that the view was behind the log, so that newer facts are missing.
-	Sequence uint64 `json:"sequence"`
-	Lagging  bool   `json:"lagging"`
-	Caution  string `json:"caution"`
+	// Sequence is the last event of the log that is in the report for sure, LogSequence the
+	// last one that there was. Lagging tells that the view was so far behind, or being built,
+	// that the report is not complete.
+	Sequence    uint64 `json:"sequence"`
+	LogSequence uint64 `json:"logSequence"`
+	Lagging     bool   `json:"lagging"`
+	Caution     string `json:"caution"`
 	// Notices must be read before any figure.
 	Notices      []string      `json:"notices"`
 	Method       []Sentence    `json:"method"`
@@ -253,8 +255,8 @@ func infections() []surveil.Class {
 
 // Knowledge is what the log knew when a report was made.
 type Knowledge struct {
-	Sequence uint64
-	Lagging  bool
+	Sequence, LogSequence uint64
+	Lagging               bool
 }
 
 // MakeReport makes the report of a month for one facility; all are the facilities that it is
@@ -262,7 +264,7 @@ type Knowledge struct {
 func MakeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowledge) (Report, error) {
 	r := Report{
 		Facility: w.Facility, Name: w.Name, Month: m.String(), Year: surveil.Year(m).String(), AsOf: w.AsOf.String(),
-		Sequence: k.Sequence, Lagging: k.Lagging, Caution: Caution, Method: method(),
+		Sequence: k.Sequence, LogSequence: k.LogSequence, Lagging: k.Lagging, Caution: Caution, Method: method(),
 	}
 	var err error
 	if r.Rates, err = rates(w, m); err != nil {

@@ -89,8 +89,8 @@ func TestWhatAReportSays(t *testing.T) {
 			return report(t, w, "2027-01", Knowledge{})
 		}, []string{"no stay here is on record for that day", "the source was not assessed: taken as the access", "Access not known", "<b>access-related bloodstream infection</b>"}, []string{"key-of-nobody-yet"}},
 		{"a view that is behind", func() *Report {
-			return report(t, invented(t), "2027-05", Knowledge{Sequence: 12, Lagging: true})
-		}, []string{"This report is not complete: the view is behind the log", "A signal stands: Fistula, constant-site, access-related bloodstream infection.", "up to sequence 12, <b>and holds newer facts that are not in this report</b>"}, nil},
+			return report(t, invented(t), "2027-05", Knowledge{Sequence: 12, LogSequence: 900, Lagging: true})
+		}, []string{"This report is not complete: the view is behind the log", "A signal stands: Fistula, constant-site, access-related bloodstream infection.", "up to sequence 12 of 900: <b>newer facts are not in this report</b>"}, nil},
 		{"a month that is not over", func() *Report {
 			return report(t, invented(t), "2027-06", Knowledge{})
 		}, []string{"2027-06 is not over: its figures are those up to 2027-06-08.", "none: 2027-06 is not over yet", "The month is not over."}, nil},

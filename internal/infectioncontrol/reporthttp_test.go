@@ -40,7 +40,7 @@ func (broken) History(context.Context, view.HistoryQuery) (view.HistoryPage, boo
 func service(h Histories, all ...*surveil.Watch) *Service {
 	return &Service{
 		Watch:     func(context.Context) ([]*surveil.Watch, error) { return all, nil },
-		Knowledge: func(context.Context) Knowledge { return Knowledge{Sequence: 7} },
+		Knowledge: func(context.Context) Knowledge { return Knowledge{Sequence: 7, LogSequence: 9} },
 		Histories: h,
 	}
 }
@@ -101,7 +101,7 @@ func TestWhatIsRefused(t *testing.T) {
 func TestFormsOfTheReport(t *testing.T) {
 	s := service(versions{}, invented(t))
 	for _, c := range []struct{ query, media, begins string }{
-		{"", "application/json", `{"facility":"invented-north","name":"Invented Unit North","month":"2027-05","year":"2026-06 to 2027-05","asOf":"2027-06-08","sequence":7,`},
+		{"", "application/json", `{"facility":"invented-north","name":"Invented Unit North","month":"2027-05","year":"2026-06 to 2027-05","asOf":"2027-06-08","sequence":7,"logSequence":9,`},
 		{"?format=json&month=2027-04&facility=invented-north", "application/json", `{"facility":"invented-north","name":"Invented Unit North","month":"2027-04"`},
 		{"?format=html", "text/html; charset=utf-8", "<!doctype html>"},
 		{"?format=csv", "text/csv; charset=utf-8; header=present", "facility,month,window,"},
