@@ -12,11 +12,16 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"cannulary/fhir"
 	"cannulary/internal/app"
+	"cannulary/internal/cli"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/simulate"
 	"cannulary/internal/surveil"
+	"cannulary/internal/testkit"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // outbreak is a small unit whose constant-site patients have a hundred times the usual risk
@@ -33,10 +38,24 @@ func outbreak() simulate.Scenario {
 func TestTheMonthsReport(t *testing.T) {
 	t.Parallel()
 	dir, sent := filepath.Join(t.TempDir(), "unit"), messages(t, outbreak())
-	i := start(t, dir)
+	clock := testkit.NewClock(now())
+	i := start(t, dir, func(c *app.Config) { c.Now = clock.Now })
+	command := func(args ...string) (code int, stdout, stderr string) {
+		var out, errs buffer
+		code = cli.Run(patience(t), cli.Env{Stdout: &out, Stderr: &errs, Now: clock.Now, Version: "acceptance"}, append([]string{"report"}, args...))
+		return code, out.String(), errs.String()
+	}
 	i.post(sent)
+	var before infectioncontrol.Report
+	if err := json.Unmarshal([]byte(i.must("/surveillance/report")), &before); err != nil {
+		t.Fatal(err)
+	}
+	clock.Advance(48 * time.Hour)
+	late := lateCulture(t, sent)
+	i.post([]*cannularyv1.FeedRequest{late})
+	sent = append(sent, late)
 	out := filepath.Join(t.TempDir(), "report")
-	if code, stdout, stderr := cliRun(t, "report", "--http", "http://"+i.app.HTTPAddr(), "--out", out); code != 0 || stdout != "" {
+	if code, stdout, stderr := command("--http", "http://"+i.app.HTTPAddr(), "--out", out); code != 0 || stdout != "" {
 		t.Fatalf("%d %s %s", code, stdout, stderr)
 	}
 	files := contents(t, out)
@@ -51,8 +70,8 @@ func TestTheMonthsReport(t *testing.T) {
 	if err := json.Unmarshal(body, &r); err != nil {
 		t.Fatal(err)
 	}
-	// The clock stands on 2 April 2025: March is the last month that is over.
-	if r.Month != "2025-03" || r.AsOf != "2025-04-02" || r.Lagging || r.Sequence == 0 || r.Sequence != i.last() {
+	// The clock stands on 4 April 2025: March is the last month that is over.
+	if r.Month != "2025-03" || r.AsOf != "2025-04-04" || r.Lagging || r.Sequence == 0 || r.Sequence != i.last() {
 		t.Errorf("month %s as of %s, lagging %v, sequence %d of %d", r.Month, r.AsOf, r.Lagging, r.Sequence, i.last())
 	}
 
@@ -114,20 +133,23 @@ func TestTheMonthsReport(t *testing.T) {
 		}
 	})
 
-	t.Run("what was reported otherwise is told", func(t *testing.T) {
-		if len(r.Restatements.List) == 0 {
-			t.Fatal("facts came late, and nothing is restated")
+	t.Run("an infection that comes to be known late counts, and is no restatement on the day of the first report", func(t *testing.T) {
+		events := func(r *infectioncontrol.Report) int {
+			for _, x := range r.Rates {
+				if x.Class == surveil.Bloodstream && x.Group == surveil.AllAccess && x.Window == infectioncontrol.WindowMonth {
+					return x.Events
+				}
+			}
+			return -1
 		}
-		x := r.Restatements.List[0]
-		measure := map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}[x.Class]
-		group := map[string]string{"events": "rate-by-access-days ", "access-days": "rate-by-access-days ", "patient-months": "rate-by-census "}[x.Figure] + string(x.Group)
-		first := figuresOf(t, i.must("/fhir/MeasureReport/"+fhir.MeasureReportID(r.Facility, measure, x.Month)+"/_history/1"))[group]
-		figure := first.denominator
-		if x.Figure == "events" {
-			figure = first.numerator
+		if was, is := events(&before), events(&r); is != was+1 {
+			t.Errorf("%d bloodstream infections of March, and one more was sent: %d", was, is)
 		}
-		if (figure == nil) != (x.First == nil) && (x.First == nil || *x.First != 0) || figure != nil && *figure != *x.First {
-			t.Errorf("%+v was first %v", x, figure)
+		// Reports are dated by the log's own clock, which no test moves.
+		for _, x := range append(before.Restatements.List, r.Restatements.List...) {
+			if x.FirstOn == x.NowOn {
+				t.Errorf("restated on the day of the first report: %+v", x)
+			}
 		}
 	})
 
@@ -148,7 +170,7 @@ func TestTheMonthsReport(t *testing.T) {
 	t.Run("it is refused in words", func(t *testing.T) {
 		for query, says := range map[string]string{
 			"facility=elsewhere": `facility \"elsewhere\" is not registered here. Choose one of: ` + r.Facility,
-			"month=2025-05":      "month 2025-05 lies in the future: it is 2025-04-02 at " + r.Facility,
+			"month=2025-05":      "month 2025-05 lies in the future: it is 2025-04-04 at " + r.Facility,
 			"month=2024-06":      "month 2024-06 lies before the record of " + r.Facility + ", which begins on ",
 		} {
 			if code, body := i.get("/surveillance/report?" + query); code != http.StatusBadRequest && code != http.StatusNotFound || !strings.Contains(body, says) {
@@ -159,24 +181,56 @@ func TestTheMonthsReport(t *testing.T) {
 
 	i.stop()
 	t.Run("the stopped instance tells the same", func(t *testing.T) {
-		code, stdout, stderr := cliRun(t, "report", "--data", dir, "--json", "--month", r.Month)
+		code, stdout, stderr := command("--data", dir, "--json", "--month", r.Month)
 		if code != 0 || stdout != string(body) {
 			t.Errorf("%d %s\n%.300s\n%.300s", code, stderr, stdout, body)
 		}
 	})
 	t.Run("while the view is built again, no part of it is taken for all", func(t *testing.T) {
-		rebuilt(t, dir, r)
+		rebuilt(t, dir, r, clock)
 	})
+}
+
+// lateCulture is a positive blood culture of March that is sent in April, of a patient of whom
+// none was sent before.
+func lateCulture(t *testing.T, sent []*cannularyv1.FeedRequest) *cannularyv1.FeedRequest {
+	t.Helper()
+	cultured := map[string]bool{}
+	for _, m := range sent {
+		if m.GetSurveillance() != nil {
+			cultured[m.GetSurveillance().GetEnvelope().GetPatient().GetValue()] = true
+		}
+	}
+	for _, m := range sent {
+		for _, f := range m.GetCannulation().GetFacts() {
+			e := m.GetCannulation().GetEnvelope()
+			if at := e.GetOccurredAt().AsTime(); f.GetSessionStarted() == nil || cultured[e.GetPatient().GetValue()] || at.Before(time.Date(2025, 3, 10, 0, 0, 0, 0, time.UTC)) || at.After(time.Date(2025, 3, 20, 0, 0, 0, 0, time.UTC)) {
+				continue
+			}
+			e = proto.Clone(e).(*cannularyv1.Envelope)
+			e.SourceMessageId, e.Session = "late-culture", nil
+			return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Surveillance{Surveillance: &cannularyv1.RecordSurveillanceRequest{Envelope: e, Facts: []*cannularyv1.SurveillanceFact{
+				{Fact: &cannularyv1.SurveillanceFact_CultureResulted{CultureResulted: &cannularyv1.CultureResulted{
+					CollectedAt: e.OccurredAt, CollectedPrecision: cannularyv1.TimePrecision_TIME_PRECISION_MINUTE,
+					Specimen: cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Setting: cannularyv1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, Growth: cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
+					Organisms: []*cannularyv1.Organism{{Group: cannularyv1.OrganismGroup_ORGANISM_GROUP_ENTEROCOCCUS}},
+				}}},
+			}}}}
+		}
+	}
+	t.Fatal("no patient was dialysed in March of whom no culture was sent")
+	return nil
 }
 
 // rebuilt asks for the report while an instance builds its view from the log: an answer that
 // does not say that it lags must be the whole one.
-func rebuilt(t *testing.T, dir string, want infectioncontrol.Report) {
+func rebuilt(t *testing.T, dir string, want infectioncontrol.Report, clock *testkit.Clock) {
 	t.Helper()
 	if err := os.RemoveAll(filepath.Join(dir, "view")); err != nil {
 		t.Fatal(err)
 	}
 	cfg := config(dir, &buffer{})
+	cfg.Now = clock.Now
 	a, err := app.New(patience(t), cfg)
 	if err != nil {
 		t.Fatal(err)

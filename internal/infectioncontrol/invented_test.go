@@ -146,7 +146,7 @@ func made(t testing.TB) *Report {
 	three, two, days, late := 3, 2, 1860, 1922
 	r.Restatements = Restatements{Says: "These figures are no longer what was first reported: facts came late or were corrected.", List: []Restatement{
 		{Month: "2026-12", Class: surveil.AccessRelated, Group: surveil.AllAccess, Figure: figureEvents, First: &two, FirstOn: "2027-01-01", Now: &three, NowOn: "2027-01-06"},
-		{Month: "2026-12", Class: surveil.AccessRelated, Group: surveil.AllAccess, Figure: figureAccessDays, First: &days, FirstOn: "2027-01-01", Now: &late, NowOn: "2027-01-06"},
+		{Month: "2026-12", Group: surveil.AllAccess, Figure: figureAccessDays, First: &days, FirstOn: "2027-01-01", Now: &late, NowOn: "2027-01-06"},
 	}}
 	return &r
 }

@@ -234,10 +234,10 @@ type Restatements struct {
 	List []Restatement `json:"list"`
 }
 
-// Restatement is one figure as first reported and as it stands.
+// Restatement is one figure as first reported and as it stands. A denominator is of no class.
 type Restatement struct {
 	Month  string        `json:"month"`
-	Class  surveil.Class `json:"class"`
+	Class  surveil.Class `json:"class,omitempty"`
 	Group  surveil.Group `json:"group"`
 	Figure string        `json:"figure"`
 	// First is the figure as first reported on FirstOn, Now as it stands since NowOn; none

@@ -34,7 +34,7 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 	out := Restatements{List: []Restatement{}}
 	made := 0
 	for month := surveil.Year(m).From; month <= m; month++ {
-		for _, class := range infections() {
+		for i, class := range infections() {
 			first, now, err := ends(ctx, h, fhir.MeasureReportID(facility, measureOf(class), month.String()))
 			if err != nil {
 				return out, fmt.Errorf("report of %s, %s: %w", class, month, err)
@@ -43,7 +43,15 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 				continue
 			}
 			made++
-			out.List = append(out.List, changed(month, class, first, now)...)
+			for _, x := range changed(month, class, first, now) {
+				// Denominators are those of every class: they are told once.
+				if x.Figure != figureEvents {
+					x.Class = ""
+				}
+				if i == 0 || x.Figure == figureEvents {
+					out.List = append(out.List, x)
+				}
+			}
 		}
 	}
 	switch {
@@ -92,27 +100,29 @@ type population struct {
 	Count *int  `json:"count"`
 }
 
-// ends are a report's first and newest version; nil where it was never made.
+// mostVersions bounds what is read of one report; a month that is restated more often than
+// that is compared with the oldest of the newest so many.
+const mostVersions = 2000
+
+// ends are a report's first and newest version; nil where it was never made. What changed on
+// the day of the first report itself is no restatement (ours): on that day nobody has relied
+// on it, and a record that is loaded in one go would restate all its months.
 func ends(ctx context.Context, h Histories, id string) (first, now *reported, err error) {
-	newest, ok, err := h.History(ctx, view.HistoryQuery{Type: "MeasureReport", ID: id, Count: 1})
-	if err != nil || !ok || len(newest.Rows) == 0 {
+	page, ok, err := h.History(ctx, view.HistoryQuery{Type: "MeasureReport", ID: id, Count: mostVersions})
+	if err != nil || !ok {
 		return nil, nil, err
 	}
-	if now, err = read(newest.Rows[0].Body); err != nil {
-		return nil, nil, err
+	for _, row := range slices.Backward(page.Rows) {
+		r, err := read(row.Body)
+		if err != nil {
+			return nil, nil, err
+		}
+		if first == nil || r.Date == first.Date {
+			first = r
+		}
+		now = r
 	}
-	if newest.Rows[0].Version == 1 {
-		return now, now, nil
-	}
-	oldest, _, err := h.History(ctx, view.HistoryQuery{Type: "MeasureReport", ID: id, Before: 2, Count: 1})
-	if err != nil {
-		return nil, nil, err
-	}
-	if len(oldest.Rows) == 0 {
-		return nil, nil, fmt.Errorf("its first version is missing")
-	}
-	first, err = read(oldest.Rows[0].Body)
-	return first, now, err
+	return first, now, nil
 }
 
 func read(body []byte) (*reported, error) {
