@@ -113,6 +113,14 @@ func (a *App) Lagging() bool {
 	return err != nil || !a.Ready() || a.projector.Failed() != nil || st.LastSeq > a.projector.Sequence()+lagLimit
 }
 
+// knowledge is how far the view has come. A log that cannot be asked counts as lagging.
+func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
+	k := infectioncontrol.Knowledge{Sequence: a.projector.Sequence(), Lagging: a.Lagging()}
+	st, err := a.log.State(ctx)
+	k.LogSequence, k.Lagging = max(st.LastSeq, k.Sequence), k.Lagging || err != nil
+	return k
+}
+
 // handler routes HTTP.
 func (a *App) handler() (http.Handler, error) {
 	mux := http.NewServeMux()
@@ -154,8 +162,9 @@ func (a *App) handler() (http.Handler, error) {
 		st, err := a.log.State(ctx)
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}})
-	control := &infectioncontrol.Service{Watch: a.watch}
+	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
+	mux.Handle("/surveillance/report", control.ReportHandler(a.cfg.Slog))
 	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
 	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})
 	if err != nil {

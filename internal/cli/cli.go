@@ -41,6 +41,7 @@ func commands() []command {
 		{"card", "print a patient's chairside card, or write all cards as a pack to print", cardCommand},
 		{"what-if", "judge the record by another needling protocol and list what would differ", whatIfCommand},
 		{"threshold", "compute the threshold that a sequential signal needs at a unit's size", thresholdCommand},
+		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "say in some ten lines how an instance is", statusCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
 		{"demo", "run a year of an invented unit through a fresh instance and stay up", demo},

@@ -20,6 +20,10 @@ const Caution = "Decision support only: local surveillance guidance, the unit's 
 type Service struct {
 	// Watch gathers the surveillance of every registered facility.
 	Watch func(ctx context.Context) ([]*surveil.Watch, error)
+	// Knowledge is how far the view has come; Histories what was reported earlier. Reports
+	// need both.
+	Knowledge func(ctx context.Context) Knowledge
+	Histories Histories
 }
 
 // unit finds a facility; with an empty name the only one there is.
@@ -28,6 +32,10 @@ func (s *Service) unit(ctx context.Context, facility string) (*surveil.Watch, er
 	if err != nil {
 		return nil, err
 	}
+	return choose(all, facility)
+}
+
+func choose(all []*surveil.Watch, facility string) (*surveil.Watch, error) {
 	var known []string
 	for _, w := range all {
 		if w.Facility == facility || facility == "" && len(all) == 1 {

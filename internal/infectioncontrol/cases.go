@@ -1,0 +1,131 @@
+package infectioncontrol
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"cannulary/internal/surveil"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// cases lists the year's occurrences, oldest first. Patients and tracks get running numbers,
+// so that it can be told which cases belong together, and nothing else.
+func cases(w *surveil.Watch, m surveil.Month) []Case {
+	var found []surveil.Case
+	p := surveil.Year(m)
+	for i := range w.People {
+		for _, e := range w.People[i].Events {
+			if e.Facility == w.Facility && max(p.From.First(), w.Since) <= e.Day && e.Day <= min(p.To.Last(), w.AsOf) {
+				found = append(found, surveil.Case{Patient: w.People[i].Key, Event: e})
+			}
+		}
+	}
+	slices.SortFunc(found, func(a, b surveil.Case) int {
+		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Fact, b.Fact))
+	})
+	n := numbers{patients: map[string]int{}, tracks: map[string][]string{}}
+	out := []Case{}
+	for i := range found {
+		e := &found[i].Event
+		c := Case{No: i + 1, InMonth: e.Day.Month() == m, Day: e.Day.String(), What: happened(e), Counts: []surveil.Class{}, Technique: e.Technique,
+			Patient: n.patient(found[i].Patient), Tracks: []string{}, Organisms: []string{}, Doubts: doubts(e)}
+		for _, class := range surveil.Classes() {
+			if e.Is(class) {
+				c.Counts = append(c.Counts, class)
+			}
+		}
+		for _, t := range e.Tracks {
+			c.Tracks = append(c.Tracks, n.track(found[i].Patient, t))
+		}
+		for _, o := range e.Organisms {
+			c.Organisms = append(c.Organisms, organismName(o))
+		}
+		if len(c.Counts) == 0 {
+			c.WhyNot = whyNot(e)
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// numbers gives running numbers by first appearance.
+type numbers struct {
+	patients map[string]int
+	tracks   map[string][]string
+}
+
+func (n *numbers) patient(key string) int {
+	if n.patients[key] == 0 {
+		n.patients[key] = len(n.patients) + 1
+	}
+	return n.patients[key]
+}
+
+func (n *numbers) track(patient, name string) string {
+	i := slices.Index(n.tracks[patient], name)
+	if i < 0 {
+		i = len(n.tracks[patient])
+		n.tracks[patient] = append(n.tracks[patient], name)
+	}
+	return fmt.Sprintf("%d.%d", n.patient(patient), i+1)
+}
+
+func happened(e *surveil.Event) string {
+	switch e.Kind {
+	case surveil.BloodCulture:
+		return "positive blood culture"
+	case surveil.Course:
+		return "intravenous antimicrobial start"
+	case surveil.SiteSigns:
+		return "pus, redness or swelling at an access site"
+	}
+	return string(e.Kind)
+}
+
+func whyNot(e *surveil.Event) string {
+	switch {
+	case !e.Counted:
+		return e.Why
+	case e.Related:
+		return fmt.Sprintf("an access-related bloodstream infection lies within %d days", surveil.Near)
+	}
+	return "it is in no class"
+}
+
+// doubts are what is not known of an occurrence, or was taken to be so.
+func doubts(e *surveil.Event) []string {
+	out := []string{}
+	if e.Counted && e.Why != "" {
+		out = append(out, e.Why)
+	}
+	if e.Outside {
+		out = append(out, "no stay here is on record for that day")
+	}
+	if e.Kind == surveil.BloodCulture {
+		switch e.Source {
+		case cannularyv1.SuspectedSource_SUSPECTED_SOURCE_UNSPECIFIED:
+			out = append(out, "the source was not assessed: taken as the access")
+		case cannularyv1.SuspectedSource_SUSPECTED_SOURCE_UNCERTAIN:
+			out = append(out, "the source is uncertain: taken as the access")
+		case cannularyv1.SuspectedSource_SUSPECTED_SOURCE_OTHER_SITE:
+			out = append(out, "source assessed: another site")
+		case cannularyv1.SuspectedSource_SUSPECTED_SOURCE_CONTAMINATION:
+			out = append(out, "source assessed: contamination")
+		}
+	}
+	return out
+}
+
+func organismName(o cannularyv1.OrganismGroup) string {
+	switch o {
+	case cannularyv1.OrganismGroup_ORGANISM_GROUP_UNSPECIFIED:
+		return "group not stated"
+	case cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS:
+		return "Staphylococcus aureus"
+	case cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT:
+		return "Staphylococcus aureus, meticillin-resistant"
+	}
+	return strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(o.String(), "ORGANISM_GROUP_"), "_", " "))
+}

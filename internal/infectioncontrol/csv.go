@@ -1,0 +1,219 @@
+package infectioncontrol
+
+import (
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+
+	"cannulary/internal/surveil"
+)
+
+// csvHead names the columns: one figure a line. Lower and upper are limits by method; a
+// figure that is refused has no value, and a reason.
+func csvHead() []string {
+	return []string{"facility", "month", "window", "class", "group", "figure", "value", "lower", "upper", "method", "reason"}
+}
+
+// figureLine is a line of the file.
+type figureLine struct {
+	window               string
+	class, group, figure string
+	value, lower, upper  string
+	method, reason       string
+}
+
+// WriteCSV writes the report's figures in the long form, as RFC 4180 has it: UTF-8, lines
+// end with CR LF. Cells of text that a spreadsheet would take for a formula begin with an
+// apostrophe.
+func WriteCSV(w io.Writer, r *Report) error {
+	out := csv.NewWriter(w)
+	out.UseCRLF = true
+	if err := out.Write(csvHead()); err != nil {
+		return err
+	}
+	for _, l := range lines(r) {
+		cells := []string{guarded(r.Facility), r.Month, l.window, guarded(l.class), guarded(l.group), guarded(l.figure), l.value, l.lower, l.upper, guarded(l.method), guarded(l.reason)}
+		if err := out.Write(cells); err != nil {
+			return err
+		}
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// guarded keeps a spreadsheet from reading a text as a formula. Line breaks become spaces:
+// a line of the file stays a line.
+func guarded(s string) string {
+	s = strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r == '\r' || r == '\n' || r == '\t' }), " ")
+	if t := strings.TrimLeft(s, " \u00a0"); t != "" && strings.ContainsRune("=+-@＝＋－＠", []rune(t)[0]) {
+		return "'" + s
+	}
+	return s
+}
+
+func decimal(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+func whole(n *int) string {
+	if n == nil {
+		return ""
+	}
+	return strconv.Itoa(*n)
+}
+
+func optional(v *float64) string {
+	if v == nil {
+		return ""
+	}
+	return decimal(*v)
+}
+
+// lines are all figures of the report.
+func lines(r *Report) []figureLine {
+	out := []figureLine{
+		{figure: "as-of", reason: r.AsOf}, {figure: "sequence", value: strconv.FormatUint(r.Sequence, 10)}, {figure: "log-sequence", value: strconv.FormatUint(r.LogSequence, 10)},
+		{figure: "lagging", value: map[bool]string{true: "1", false: "0"}[r.Lagging]}, {figure: "caution", reason: r.Caution},
+	}
+	for _, n := range r.Notices {
+		out = append(out, figureLine{figure: "notice", reason: n})
+	}
+	for i := range r.Rates {
+		out = append(out, rateLines(&r.Rates[i])...)
+	}
+	for i := range r.Comparisons {
+		out = append(out, comparisonLines(&r.Comparisons[i])...)
+	}
+	for _, f := range r.Funnels {
+		l := figureLine{window: WindowYear, class: string(f.Class), figure: "funnel", reason: f.Says}
+		out = append(out, l)
+		for _, p := range f.Points {
+			l := figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-events", value: strconv.Itoa(p.Events), reason: p.Says}
+			out = append(out, l, figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
+			if p.Outer.Upper != nil {
+				out = append(out, limits(l, p.Inner, "95 %"), limits(l, p.Outer, "99.8 %"))
+			}
+		}
+	}
+	for i := range r.Charts {
+		out = append(out, chartLines(&r.Charts[i])...)
+	}
+	for _, c := range r.Unset.Charts {
+		out = append(out, figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique), figure: "threshold", reason: "no threshold is set"})
+	}
+	for _, b := range r.Between {
+		l := figureLine{window: "as-of", class: string(b.Class), group: string(b.Group), figure: "days-since-last-event", value: whole(b.Since), reason: b.Says}
+		if b.Limits != nil {
+			l.lower, l.upper, l.method = decimal(b.Limits.Lower), decimal(b.Limits.Upper), "exact 95 %"
+		}
+		out = append(out, l)
+	}
+	for _, d := range r.Denominators {
+		reason := strings.Join(d.Says, " ")
+		out = append(out, figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "census", value: whole(d.Census), reason: reason},
+			figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "average-patients", value: decimal(d.Average)})
+	}
+	for i := range r.Cases {
+		out = append(out, caseLine(&r.Cases[i]))
+	}
+	out = append(out, figureLine{window: WindowYear, figure: "restated", reason: r.Restatements.Says})
+	for _, x := range r.Restatements.List {
+		l := figureLine{window: x.Month, class: string(x.Class), group: string(x.Group)}
+		l.figure, l.value, l.reason = "first-reported-"+x.Figure, whole(x.First), "on "+x.FirstOn
+		out = append(out, l)
+		l.figure, l.value, l.reason = "now-"+x.Figure, whole(x.Now), "since "+x.NowOn
+		out = append(out, l)
+	}
+	return out
+}
+
+// limits repeats a line with limits.
+func limits(l figureLine, i Interval, method string) figureLine {
+	l.lower, l.upper, l.method = decimal(i.Lower), optional(i.Upper), method
+	return l
+}
+
+// estimated is a figure twice, with the limits by each convention; or once, refused.
+func estimated(l figureLine, figure string, e *Estimate, reason string) []figureLine {
+	l.figure, l.reason = figure, reason
+	if e == nil {
+		return []figureLine{l}
+	}
+	l.value = decimal(e.Value)
+	return []figureLine{limits(l, e.Exact, "exact 95 %"), limits(l, e.MidP, "mid-P 95 %")}
+}
+
+func rateLines(r *Rate) []figureLine {
+	l := figureLine{window: r.Window, class: string(r.Class), group: string(r.Group)}
+	count := func(figure, value, reason string) figureLine {
+		l := l
+		l.figure, l.value, l.reason = figure, value, reason
+		return l
+	}
+	out := []figureLine{count("events", strconv.Itoa(r.Events), ""), count("patient-months", whole(r.PatientMonths), r.NoPerHundred)}
+	out = append(out, estimated(l, "rate-per-100-patient-months", r.PerHundred, r.NoPerHundred)...)
+	out = append(out, count("access-days", strconv.Itoa(r.AccessDays), ""))
+	out = append(out, estimated(l, "rate-per-1000-access-days", r.PerThousand, r.NoPerThousand)...)
+	if r.SIR == nil {
+		return append(out, count("standardised-infection-ratio", "", r.NoSIR))
+	}
+	out = append(out, count("predicted-events", decimal(r.SIR.Predicted), ""))
+	out = append(out, estimated(l, "standardised-infection-ratio", &r.SIR.Estimate, "")...)
+	return append(out, count("standardised-infection-ratio-p", decimal(r.SIR.P), ""))
+}
+
+func comparisonLines(c *Comparison) []figureLine {
+	l := figureLine{window: WindowYear, class: string(c.Class), group: "constant-site against other-fistula", figure: "rate-ratio", value: optional(c.Ratio), reason: c.Says}
+	if c.Exact == nil {
+		return []figureLine{l}
+	}
+	p := l
+	p.figure, p.value, p.method, p.reason = "rate-ratio-p", decimal(*c.P), "exact, twice the smaller side", ""
+	q := p
+	q.value, q.method = decimal(*c.PMidP), "mid-P, twice the smaller side"
+	return []figureLine{limits(l, *c.Exact, "exact 95 %"), limits(l, *c.MidP, "mid-P 95 %"), p, q}
+}
+
+func chartLines(c *Chart) []figureLine {
+	l := figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique)}
+	sum := l
+	sum.figure, sum.value, sum.upper, sum.method, sum.reason = "sum", decimal(c.Sum), decimal(c.Threshold), "threshold", c.Says
+	notice := l
+	notice.figure, notice.reason = "can-notice", c.Notice
+	out := []figureLine{sum, notice}
+	for _, s := range c.Signals {
+		x := l
+		x.figure, x.value = "signal", decimal(s.Sum)
+		x.reason = "raised " + s.Day + ", stands"
+		if s.On != "" {
+			x.reason = "raised " + s.Day + ", acknowledged " + s.On + " by " + s.By + ": " + s.Reason
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// caseLine is a case: its value is 1 where it counts in any class.
+func caseLine(c *Case) figureLine {
+	l := figureLine{window: WindowYear, group: string(c.Technique), figure: "case", value: "0"}
+	if c.InMonth {
+		l.window = WindowMonth
+	}
+	var classes []string
+	for _, x := range c.Counts {
+		classes = append(classes, string(x))
+	}
+	l.class = strings.Join(classes, " ")
+	if len(classes) > 0 {
+		l.value = "1"
+	}
+	parts := []string{"case " + strconv.Itoa(c.No), c.Day, c.What, "patient " + strconv.Itoa(c.Patient)}
+	if len(c.Tracks) > 0 {
+		parts = append(parts, "track "+strings.Join(c.Tracks, ", "))
+	}
+	parts = append(parts, c.Organisms...)
+	if c.WhyNot != "" {
+		parts = append(parts, "does not count: "+c.WhyNot)
+	}
+	l.reason = strings.Join(append(parts, c.Doubts...), "; ")
+	return l
+}

@@ -1,0 +1,54 @@
+package infectioncontrol
+
+import (
+	"fmt"
+
+	"cannulary/internal/surveil"
+)
+
+// denominators are those of the year's months since the record began.
+func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
+	out := []Denominator{}
+	for month := surveil.Year(m).From; month <= m; month++ {
+		if month.Last() < w.Since {
+			continue
+		}
+		d := Denominator{Month: month.String(), AccessDays: w.AccessDays(surveil.AllAccess, surveil.One(month)), Says: []string{}}
+		if n := observed(w, surveil.One(month)); n > 0 {
+			d.Average = six(float64(d.AccessDays) / float64(n))
+		}
+		if c, ok := w.Censuses[month]; ok {
+			n, _ := c.Patients(surveil.AllAccess)
+			d.Census = &n
+			if notice := w.CensusNotice(month); notice != "" {
+				d.Says = append(d.Says, notice)
+			}
+		} else {
+			d.Says = append(d.Says, "There is no census of this month: no rate per 100 patient-months is given for it.")
+		}
+		if !over(w, month) {
+			d.Says = append(d.Says, "The month is not over.")
+		} else {
+			for _, x := range w.Disagreements(month) {
+				d.Says = append(d.Says, fmt.Sprintf("%s: the census counts %d, the record %s on average; one of the two is wrong.", techniqueOrGroup(x.Group), x.Census, one(x.Exact)))
+			}
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+func techniqueOrGroup(g surveil.Group) string {
+	if g == surveil.AllAccess || g == surveil.Fistula {
+		return groupName(g)
+	}
+	return techniqueName(surveil.Technique(g))
+}
+
+// observed is how many days of a period the record covers.
+func observed(w *surveil.Watch, p surveil.Period) int {
+	return max(0, int(min(p.To.Last(), w.AsOf)-max(p.From.First(), w.Since))+1)
+}
+
+// over tells that the month's last day has ended at the facility.
+func over(w *surveil.Watch, m surveil.Month) bool { return m.Last() < w.AsOf }

@@ -1,0 +1,210 @@
+package infectioncontrol
+
+import (
+	"errors"
+	"fmt"
+	"html/template"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg/draw"
+
+	"cannulary/internal/surveil"
+)
+
+// date is a date of a report on an axis.
+func date(s string) (float64, error) {
+	d, err := surveil.ParseDay(s)
+	return float64(d), err
+}
+
+// canvas gathers what a figure shows, and the first error on the way.
+type canvas struct {
+	*plot.Plot
+	err error
+}
+
+func (c *canvas) fail(err error) { c.err = errors.Join(c.err, err) }
+
+func (c *canvas) at(day string) float64 {
+	x, err := date(day)
+	c.fail(err)
+	return x
+}
+
+// show adds something, with a name in the legend unless that is empty.
+func (c *canvas) show(name string, p plot.Plotter, thumb plot.Thumbnailer, err error) {
+	if err != nil {
+		c.fail(err)
+		return
+	}
+	c.Add(p)
+	if name != "" {
+		c.Legend.Add(name, thumb)
+	}
+}
+
+func (c *canvas) line(name string, points plotter.XYs, look stroke) {
+	if len(points) < 2 {
+		return
+	}
+	l, err := line(points, look)
+	c.show(name, l, l, err)
+}
+
+func (c *canvas) marks(name string, points plotter.XYs, look glyph) {
+	if len(points) == 0 {
+		return
+	}
+	s, err := marks(points, look)
+	c.show(name, s, s, err)
+}
+
+// drawChart draws a sequential signal; nothing where it has not begun.
+func drawChart(ch *Chart, title string) (template.HTML, error) {
+	if len(ch.Points) < 2 {
+		return "", nil
+	}
+	c := &canvas{Plot: newPlot("sum")}
+	c.X.Tick.Marker = monthTicks{}
+	var sum, events, signals plotter.XYs
+	top := ch.Threshold
+	for _, p := range ch.Points {
+		x := c.at(p.Day)
+		sum = append(sum, plotter.XY{X: x, Y: p.Sum})
+		top = max(top, p.Sum)
+		if p.Events > 0 {
+			events = append(events, plotter.XY{X: x, Y: p.Sum})
+		}
+	}
+	first, last := sum[0].X, sum[len(sum)-1].X
+	for _, s := range ch.Signals {
+		if x := c.at(s.Day); x >= first {
+			signals = append(signals, plotter.XY{X: x, Y: s.Sum})
+			top = max(top, s.Sum)
+		}
+	}
+	c.Y.Max = top * 1.35 // room for the legend
+	restarts := 0
+	for i, p := range ch.Points {
+		if p.Restart {
+			name := ""
+			if restarts++; restarts == 1 {
+				name = "restart"
+			}
+			c.line(name, plotter.XYs{{X: sum[i].X, Y: 0}, {X: sum[i].X, Y: top}}, restartLine)
+		}
+	}
+	c.line("threshold", plotter.XYs{{X: first, Y: ch.Threshold}, {X: last, Y: ch.Threshold}}, thresholdLine)
+	c.line("sum", sum, mainLine)
+	c.marks("event", events, eventMark)
+	c.marks("signal", signals, signalMark)
+	c.X.Min, c.X.Max = first, last
+	if c.err != nil {
+		return "", c.err
+	}
+	return render(c.Plot, fmt.Sprintf("Sequential signal of %s from %s to %s: sum %s, threshold %s, %d days with events, %d signals, %d restarts. %s",
+		title, ch.Points[0].Day, ch.Points[len(ch.Points)-1].Day, two(ch.Sum), two(ch.Threshold), len(events), len(signals), restarts, ch.Says))
+}
+
+// drawMonthly draws the year's rates with exact limits, the two techniques side by side.
+func drawMonthly(list []MonthlyRate) (template.HTML, error) {
+	c := &canvas{Plot: newPlot("per 1,000 access-days")}
+	c.X.Tick.Marker = monthTicks{}
+	const apart = 4 // days either side of the middle of the month
+	shown := 0
+	for _, t := range []struct {
+		technique surveil.Technique
+		name      string
+		at        float64
+		mark      glyph
+		line      stroke
+	}{
+		{surveil.ConstantSite, "constant-site, with 95 % limits", -apart, eventMark, mainLine},
+		{surveil.OtherFistula, "other needling, with 95 % limits", apart, openMark, otherLine},
+	} {
+		var points plotter.XYs
+		for _, m := range list {
+			month, err := surveil.ParseMonth(m.Month)
+			if err != nil {
+				return "", err
+			}
+			lo, hi := float64(month.First()), float64(month.Last()+1)
+			if c.X.Min > lo {
+				c.X.Min = lo
+			}
+			if c.X.Max < hi {
+				c.X.Max = hi
+			}
+			if m.Group != surveil.Group(t.technique) || m.PerThousand == nil || m.PerThousand.Exact.Upper == nil {
+				continue
+			}
+			x := float64(month.First()) + 15 + t.at
+			points = append(points, plotter.XY{X: x, Y: m.PerThousand.Value})
+			c.line("", plotter.XYs{{X: x, Y: m.PerThousand.Exact.Lower}, {X: x, Y: *m.PerThousand.Exact.Upper}}, t.line)
+		}
+		c.marks(t.name, points, t.mark)
+		shown += len(points)
+	}
+	if c.err != nil || shown == 0 {
+		return "", c.err
+	}
+	c.Y.Max *= 1.25
+	return render(c.Plot, fmt.Sprintf("Access-related bloodstream infections per 1,000 access-days by month from %s to %s, with exact 95 %% limits; the table of rates and the CSV file have the figures.", list[0].Month, list[len(list)-1].Month))
+}
+
+// drawBetween draws the days between events by the date of the later one.
+func drawBetween(b *Between) (template.HTML, error) {
+	c := &canvas{Plot: newPlot("days since the event before")}
+	c.X.Tick.Marker = monthTicks{}
+	var gaps, lower, centre, upper plotter.XYs
+	top := float64(*b.Since)
+	for _, g := range b.Gaps {
+		x := c.at(g.Day)
+		gaps = append(gaps, plotter.XY{X: x, Y: float64(g.Days)})
+		top = max(top, float64(g.Days))
+		if g.Limits != nil {
+			lower = append(lower, plotter.XY{X: x, Y: g.Limits.Lower})
+			centre = append(centre, plotter.XY{X: x, Y: g.Limits.Centre})
+			upper = append(upper, plotter.XY{X: x, Y: g.Limits.Upper})
+		}
+	}
+	now := plotter.XYs{{X: c.at(b.Last) + float64(*b.Since), Y: float64(*b.Since)}}
+	if b.Limits != nil {
+		lower = append(lower, plotter.XY{X: now[0].X, Y: b.Limits.Lower})
+		centre = append(centre, plotter.XY{X: now[0].X, Y: b.Limits.Centre})
+		upper = append(upper, plotter.XY{X: now[0].X, Y: b.Limits.Upper})
+	}
+	c.line("upper limit", within(upper, top*1.3), thresholdLine)
+	c.line("half of the gaps are shorter", centre, otherLine)
+	c.line("lower limit", lower, thresholdLine)
+	c.line("", gaps, mainLine)
+	c.marks("event", gaps, eventMark)
+	c.marks("days since the last event", now, openMark)
+	c.Y.Max, c.X.Max = top*1.5, c.X.Max+10
+	if c.err != nil {
+		return "", c.err
+	}
+	return render(c.Plot, fmt.Sprintf("Days between events of %s, %s: %d gaps up to %s, and %d days since then. %s", className(b.Class), groupName(b.Group), len(b.Gaps), b.Last, *b.Since, b.Says))
+}
+
+// within leaves out an upper limit that lies far above everything: it would flatten the rest.
+func within(points plotter.XYs, top float64) plotter.XYs {
+	var out plotter.XYs
+	for _, p := range points {
+		if p.Y <= top {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+var (
+	mainLine      = stroke{accent, 1.2, nil}
+	otherLine     = stroke{faint, 1.2, dotted}
+	thresholdLine = stroke{alarm, 1, dashed}
+	restartLine   = stroke{ink, 0.8, dotted}
+	eventMark     = glyph{accent, draw.CircleGlyph{}, 2.6}
+	openMark      = glyph{ink, draw.SquareGlyph{}, 2.8}
+	signalMark    = glyph{alarm, draw.CrossGlyph{}, 4}
+)

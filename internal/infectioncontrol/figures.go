@@ -1,0 +1,27 @@
+package infectioncontrol
+
+import (
+	"math"
+
+	"cannulary/internal/incidence"
+)
+
+// six rounds to six decimals: what is beyond them is no knowledge, and would differ from
+// one processor to another.
+func six(v float64) float64 { return math.Round(v*1e6) / 1e6 }
+
+func interval(l incidence.Limits) Interval {
+	out := Interval{Lower: six(l.Lower)}
+	if !math.IsInf(l.Upper, 1) {
+		upper := six(l.Upper)
+		out.Upper = &upper
+	}
+	return out
+}
+
+func estimate(r *incidence.Rate) *Estimate {
+	if r == nil {
+		return nil
+	}
+	return &Estimate{Value: six(r.Value), Exact: interval(r.Exact), MidP: interval(r.MidP)}
+}

@@ -1,0 +1,289 @@
+package infectioncontrol
+
+import (
+	"fmt"
+
+	"cannulary/internal/surveil"
+)
+
+// Report is a facility's month for the infection-control meeting. It names no patient: the
+// numbers of patients and tracks in it are of this report only. Figures are rounded to six
+// decimals; every page and file is made from it alone.
+type Report struct {
+	Facility string `json:"facility"`
+	Name     string `json:"name"`
+	Month    string `json:"month"` // YYYY-MM
+	Year     string `json:"year"`  // the twelve months that end with it
+	// AsOf is the newest day that had begun at the facility: charts and the days since an
+	// event go up to it.
+	AsOf string `json:"asOf"`
+	// Sequence is the last event of the log that is in the report for sure, LogSequence the
+	// last one that there was. Lagging tells that the view was so far behind, or being built,
+	// that the report is not complete.
+	Sequence    uint64 `json:"sequence"`
+	LogSequence uint64 `json:"logSequence"`
+	Lagging     bool   `json:"lagging"`
+	Caution     string `json:"caution"`
+	// Notices must be read before any figure.
+	Notices      []string      `json:"notices"`
+	Method       []Sentence    `json:"method"`
+	Rates        []Rate        `json:"rates"`
+	Monthly      []MonthlyRate `json:"monthly"`
+	Comparisons  []Comparison  `json:"comparisons"`
+	Funnels      []Funnel      `json:"funnels"`
+	Charts       []Chart       `json:"charts"`
+	Unset        Unset         `json:"withoutThreshold"`
+	Between      []Between     `json:"daysBetweenEvents"`
+	Denominators []Denominator `json:"denominators"`
+	Cases        []Case        `json:"cases"`
+	Restatements Restatements  `json:"restatements"`
+}
+
+// Windows of a rate.
+const (
+	WindowMonth = "month"
+	WindowYear  = "year"
+)
+
+// Sentence is a part of the method; Ours marks what is not of the published protocol.
+type Sentence struct {
+	Text string `json:"text"`
+	Ours bool   `json:"ours"`
+}
+
+// Interval is limits; without Upper there is no upper one.
+type Interval struct {
+	Lower float64  `json:"lower"`
+	Upper *float64 `json:"upper"`
+}
+
+// Estimate is a figure with its 95 % limits by both conventions.
+type Estimate struct {
+	Value float64  `json:"value"`
+	Exact Interval `json:"exact"`
+	MidP  Interval `json:"midP"`
+}
+
+// Rate is a class of infection in a group and window.
+type Rate struct {
+	Class  surveil.Class `json:"class"`
+	Group  surveil.Group `json:"group"`
+	Window string        `json:"window"`
+	Events int           `json:"events"`
+	// PatientMonths is the census method's denominator. NoPerHundred says why a rate by it
+	// is refused, the two others likewise.
+	PatientMonths *int      `json:"patientMonths"`
+	PerHundred    *Estimate `json:"per100PatientMonths"`
+	NoPerHundred  string    `json:"noPer100PatientMonths,omitempty"`
+	AccessDays    int       `json:"accessDays"`
+	PerThousand   *Estimate `json:"per1000AccessDays"`
+	NoPerThousand string    `json:"noPer1000AccessDays,omitempty"`
+	SIR           *SIR      `json:"standardisedInfectionRatio"`
+	NoSIR         string    `json:"noStandardisedInfectionRatio,omitempty"`
+}
+
+// shown tells whether anything is known of the group.
+func (r *Rate) shown() bool { return r.Events > 0 || r.AccessDays > 0 || r.PatientMonths != nil }
+
+// SIR is observed by predicted events; P is twice the smaller exact side.
+type SIR struct {
+	Predicted float64 `json:"predicted"`
+	Estimate
+	P float64 `json:"p"`
+}
+
+// MonthlyRate is access-related bloodstream infection in one month of the year.
+type MonthlyRate struct {
+	Month       string        `json:"month"`
+	Group       surveil.Group `json:"group"`
+	Events      int           `json:"events"`
+	AccessDays  int           `json:"accessDays"`
+	PerThousand *Estimate     `json:"per1000AccessDays"`
+}
+
+// Comparison is constant-site needling against other needling of fistulas, in the year and
+// by access-days.
+type Comparison struct {
+	Class            surveil.Class `json:"class"`
+	Events           int           `json:"constantSiteEvents"`
+	AccessDays       int           `json:"constantSiteAccessDays"`
+	OtherEvents      int           `json:"otherEvents"`
+	OtherAccessDays  int           `json:"otherAccessDays"`
+	Ratio            *float64      `json:"ratio"` // none without events in the other group
+	Exact            *Interval     `json:"exact"`
+	MidP             *Interval     `json:"midP"`
+	P                *float64      `json:"p"` // twice the smaller exact side
+	PMidP            *float64      `json:"pMidP"`
+	MoreThanByChance bool          `json:"moreThanByChance"`
+	Says             string        `json:"says"`
+}
+
+// Funnel is every facility's count of a class against what is expected.
+type Funnel struct {
+	Class  surveil.Class `json:"class"`
+	Says   string        `json:"says"`
+	Points []FunnelPoint `json:"points"`
+}
+
+// FunnelPoint is one facility in a funnel.
+type FunnelPoint struct {
+	Facility string   `json:"facility"`
+	Events   int      `json:"events"`
+	Expected float64  `json:"expected"`
+	Inner    Interval `json:"limits95"`
+	Outer    Interval `json:"limits998"`
+	Says     string   `json:"says"`
+}
+
+// Chart is a sequential signal.
+type Chart struct {
+	surveil.ChartName
+	Reference float64 `json:"referencePer100PatientMonths"`
+	RateRatio float64 `json:"rateRatio"`
+	Threshold float64 `json:"threshold"`
+	// InControl is the months between false alarms that the threshold was computed for.
+	InControl float64      `json:"inControlMonths"`
+	SetBy     string       `json:"setBy"`
+	From      string       `json:"from"`
+	Sum       float64      `json:"sum"`
+	Standing  bool         `json:"signalStands"`
+	Says      string       `json:"says"`
+	Notice    string       `json:"notice"` // what it can notice at the unit's size, or why that cannot be said
+	Signals   []Signal     `json:"signals"`
+	Points    []ChartPoint `json:"points"`
+}
+
+// Signal is one that a chart raised. On, By and Reason are of its acknowledgement.
+type Signal struct {
+	Day    string  `json:"day"`
+	Sum    float64 `json:"sum"`
+	On     string  `json:"acknowledgedOn,omitempty"`
+	By     string  `json:"acknowledgedBy,omitempty"`
+	Reason string  `json:"reason,omitempty"`
+}
+
+// ChartPoint is a chart at a day's end. Within a stretch of days at 0 only its ends are told.
+type ChartPoint struct {
+	Day     string  `json:"day"`
+	Events  int     `json:"events"`
+	Sum     float64 `json:"sum"`
+	Restart bool    `json:"restart,omitempty"`
+}
+
+// Unset lists charts without a threshold and says how to set one.
+type Unset struct {
+	Charts []surveil.ChartName `json:"charts"`
+	How    string              `json:"how,omitempty"`
+}
+
+// Between is the days between the events of a class and group up to AsOf.
+type Between struct {
+	Class surveil.Class `json:"class"`
+	Group surveil.Group `json:"group"`
+	Last  string        `json:"last,omitempty"` // date of the newest event
+	Since *int          `json:"daysSince"`      // days from it to AsOf
+	Gaps  []Gap         `json:"gaps"`
+	// Limits are those of the gap that runs now, by all gaps before it.
+	Limits *GapLimits `json:"limits"`
+	Says   string     `json:"says"`
+}
+
+// Gap is the days from the event before to one on Day, with limits by the gaps before it.
+type Gap struct {
+	Day    string     `json:"day"`
+	Days   int        `json:"days"`
+	Limits *GapLimits `json:"limits"`
+}
+
+// GapLimits are exact limits of days between events: 2.5 % lie beyond each.
+type GapLimits struct {
+	Lower  float64 `json:"lower"`
+	Centre float64 `json:"centre"`
+	Upper  float64 `json:"upper"`
+}
+
+// Denominator is a month's census against its access-days.
+type Denominator struct {
+	Month      string   `json:"month"`
+	Census     *int     `json:"census"`
+	AccessDays int      `json:"accessDays"`
+	Average    float64  `json:"averagePatients"` // access-days by the days counted
+	Says       []string `json:"says"`
+}
+
+// Case is one occurrence, whether it counts or not.
+type Case struct {
+	No        int               `json:"no"`
+	InMonth   bool              `json:"inMonth"`
+	Day       string            `json:"day"`
+	What      string            `json:"what"`
+	Counts    []surveil.Class   `json:"counts"` // the classes that it counts in
+	Technique surveil.Technique `json:"technique"`
+	// Patient and Tracks are numbered within the report: 2.1 is the first track of the second
+	// patient.
+	Patient   int      `json:"patient"`
+	Tracks    []string `json:"tracks"`
+	Organisms []string `json:"organisms"`
+	WhyNot    string   `json:"whyNot,omitempty"`
+	Doubts    []string `json:"doubts"`
+}
+
+// Restatements are the figures of the year's months that are no longer what was first reported.
+type Restatements struct {
+	Says string        `json:"says"`
+	List []Restatement `json:"list"`
+}
+
+// Restatement is one figure as first reported and as it stands. A denominator is of no class.
+type Restatement struct {
+	Month  string        `json:"month"`
+	Class  surveil.Class `json:"class,omitempty"`
+	Group  surveil.Group `json:"group"`
+	Figure string        `json:"figure"`
+	// First is the figure as first reported on FirstOn, Now as it stands since NowOn; none
+	// where there was, or is, no such figure.
+	First   *int   `json:"first"`
+	FirstOn string `json:"firstOn"`
+	Now     *int   `json:"now"`
+	NowOn   string `json:"nowOn"`
+}
+
+// infections are the classes that have rates of infection; antimicrobial starts stand apart.
+func infections() []surveil.Class {
+	return []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}
+}
+
+// Knowledge is what the log knew when a report was made.
+type Knowledge struct {
+	Sequence, LogSequence uint64
+	Lagging               bool
+}
+
+// MakeReport makes the report of a month for one facility; all are the facilities that it is
+// compared with, itself included. It is pure; restated is left to the caller.
+func MakeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowledge) (Report, error) {
+	r := Report{
+		Facility: w.Facility, Name: w.Name, Month: m.String(), Year: surveil.Year(m).String(), AsOf: w.AsOf.String(),
+		Sequence: k.Sequence, LogSequence: k.LogSequence, Lagging: k.Lagging, Caution: Caution, Method: method(),
+	}
+	var err error
+	if r.Rates, err = rates(w, m); err != nil {
+		return r, fmt.Errorf("rates: %w", err)
+	}
+	if r.Monthly, err = monthly(w, m); err != nil {
+		return r, fmt.Errorf("monthly rates: %w", err)
+	}
+	if r.Comparisons, err = comparisons(w, m); err != nil {
+		return r, fmt.Errorf("comparisons: %w", err)
+	}
+	if r.Funnels, err = funnels(w, all, m); err != nil {
+		return r, fmt.Errorf("funnels: %w", err)
+	}
+	r.Charts, r.Unset = charts(w), unset(w)
+	if r.Between, err = between(w); err != nil {
+		return r, fmt.Errorf("days between events: %w", err)
+	}
+	r.Denominators, r.Cases = denominators(w, m), cases(w, m)
+	r.Notices = notices(w, m, &r)
+	return r, nil
+}

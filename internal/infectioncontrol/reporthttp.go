@@ -1,0 +1,80 @@
+package infectioncontrol
+
+import (
+	"bytes"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
+)
+
+// reportPolicy lets a report use the style that is in it, and load nothing at all.
+const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+// ReportHandler answers `GET /surveillance/report` with facility, month and format: json
+// (default), html or csv.
+func (s *Service) ReportHandler(log *slog.Logger) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "no-store")
+		w.Header().Set("X-Content-Type-Options", "nosniff")
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			w.Header().Set("Allow", "GET, HEAD")
+			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "only GET is possible here; a report is made anew each time that it is asked for")
+			return
+		}
+		ask, format, err := reportRequest(r.URL.Query())
+		if err != nil {
+			jsonhttp.Failed(w, r, log, "a report was not made", err)
+			return
+		}
+		out, err := s.Report(r.Context(), ask)
+		if err != nil {
+			jsonhttp.Failed(w, r, log, "a report was not made", err)
+			return
+		}
+		if format == "json" {
+			jsonhttp.Answer(w, http.StatusOK, out)
+			return
+		}
+		var b bytes.Buffer
+		write := WriteCSV
+		w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
+		if format == "html" {
+			write = WriteHTML
+			w.Header().Set("Content-Type", "text/html; charset=utf-8")
+			w.Header().Set("Content-Security-Policy", reportPolicy)
+			w.Header().Set("Referrer-Policy", "no-referrer")
+		}
+		if err := write(&b, &out); err != nil {
+			jsonhttp.Failed(w, r, log, "a report was not made", err)
+			return
+		}
+		// The client may be gone; there is nobody to tell.
+		_, _ = w.Write(b.Bytes())
+	})
+}
+
+func reportRequest(q url.Values) (ask ReportRequest, format string, err error) {
+	format = "json"
+	for name, values := range q {
+		if len(values) != 1 {
+			return ask, "", fault.New(fault.Invalid, fmt.Sprintf("%s is given %d times", name, len(values)), "give it once")
+		}
+		switch v := values[0]; name {
+		case "facility":
+			ask.Facility = v
+		case "month":
+			ask.Month = v
+		case "format":
+			if format = v; v != "json" && v != "html" && v != "csv" {
+				return ask, "", fault.New(fault.Invalid, fmt.Sprintf("format: %q is not known here", v), "choose json, html or csv")
+			}
+		default:
+			return ask, "", fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", name), "there are facility, format, month")
+		}
+	}
+	return ask, format, nil
+}

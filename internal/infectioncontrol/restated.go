@@ -1,0 +1,216 @@
+package infectioncontrol
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+
+	"cannulary/fhir"
+	"cannulary/internal/surveil"
+	"cannulary/internal/view"
+)
+
+// Histories answers the versions of stored resources; view.Store does.
+type Histories interface {
+	History(ctx context.Context, q view.HistoryQuery) (view.HistoryPage, bool, error)
+}
+
+// measureOf is the published measure of a class.
+func measureOf(c surveil.Class) string {
+	switch c {
+	case surveil.AccessRelated:
+		return fhir.MeasureAccessRelated
+	case surveil.Bloodstream:
+		return fhir.MeasureBloodstream
+	}
+	return fhir.MeasureLocalAccess
+}
+
+// restatements compares each of the year's reports as it was first with what it is now.
+func restatements(ctx context.Context, h Histories, facility string, m surveil.Month) (Restatements, error) {
+	out := Restatements{List: []Restatement{}}
+	made := 0
+	for month := surveil.Year(m).From; month <= m; month++ {
+		for i, class := range infections() {
+			first, now, err := ends(ctx, h, fhir.MeasureReportID(facility, measureOf(class), month.String()))
+			if err != nil {
+				return out, fmt.Errorf("report of %s, %s: %w", class, month, err)
+			}
+			if now == nil {
+				continue
+			}
+			made++
+			for _, x := range changed(month, class, first, now) {
+				// Denominators are those of every class: they are told once.
+				if x.Figure != figureEvents {
+					x.Class = ""
+				}
+				if i == 0 || x.Figure == figureEvents {
+					out.List = append(out.List, x)
+				}
+			}
+		}
+	}
+	switch {
+	case made == 0:
+		out.Says = "No month of the year has been reported yet."
+	case len(out.List) == 0:
+		out.Says = "No figure of the year's months has changed since it was first reported."
+	default:
+		out.Says = "These figures are no longer what was first reported: facts came late or were corrected."
+	}
+	return out, nil
+}
+
+// reported is what is read of a stored report.
+type reported struct {
+	Date  string `json:"date"`
+	Group []struct {
+		Code       coded        `json:"code"`
+		Population []population `json:"population"`
+		Stratifier []struct {
+			Stratum []struct {
+				Value      coded        `json:"value"`
+				Population []population `json:"population"`
+			} `json:"stratum"`
+		} `json:"stratifier"`
+	} `json:"group"`
+}
+
+type coded struct {
+	Coding []struct {
+		Code string `json:"code"`
+	} `json:"coding"`
+}
+
+func (c coded) is(code string) bool {
+	for _, x := range c.Coding {
+		if x.Code == code {
+			return true
+		}
+	}
+	return false
+}
+
+type population struct {
+	Code  coded `json:"code"`
+	Count *int  `json:"count"`
+}
+
+// mostVersions bounds what is read of one report; a month that is restated more often than
+// that is compared with the oldest of the newest so many.
+const mostVersions = 2000
+
+// ends are a report's first and newest version; nil where it was never made. What changed on
+// the day of the first report itself is no restatement (ours): on that day nobody has relied
+// on it, and a record that is loaded in one go would restate all its months.
+func ends(ctx context.Context, h Histories, id string) (first, now *reported, err error) {
+	page, ok, err := h.History(ctx, view.HistoryQuery{Type: "MeasureReport", ID: id, Count: mostVersions})
+	if err != nil || !ok {
+		return nil, nil, err
+	}
+	for _, row := range slices.Backward(page.Rows) {
+		r, err := read(row.Body)
+		if err != nil {
+			return nil, nil, err
+		}
+		if first == nil || r.Date == first.Date {
+			first = r
+		}
+		now = r
+	}
+	return first, now, nil
+}
+
+func read(body []byte) (*reported, error) {
+	var r reported
+	if err := json.Unmarshal(body, &r); err != nil {
+		return nil, fmt.Errorf("a stored version is no report: %w", err)
+	}
+	return &r, nil
+}
+
+// Figures of a restatement.
+const (
+	figureEvents        = "events"
+	figurePatientMonths = "patient-months"
+	figureAccessDays    = "access-days"
+)
+
+type place struct {
+	group  surveil.Group
+	figure string
+}
+
+// figures are the counts of a report.
+func (r *reported) figures() map[place]int {
+	out := map[place]int{}
+	for _, g := range r.Group {
+		denominator := figurePatientMonths
+		if g.Code.is("rate-by-access-days") {
+			denominator = figureAccessDays
+		}
+		put := func(of surveil.Group, list []population) {
+			for _, p := range list {
+				switch {
+				case p.Count == nil:
+				case p.Code.is("numerator"):
+					out[place{of, figureEvents}] = *p.Count
+				case p.Code.is("denominator"):
+					out[place{of, denominator}] = *p.Count
+				}
+			}
+		}
+		put(surveil.AllAccess, g.Population)
+		for _, s := range g.Stratifier {
+			for _, x := range s.Stratum {
+				for _, t := range surveil.Techniques() {
+					if x.Value.is("technique-" + string(t)) {
+						put(surveil.Group(t), x.Population)
+					}
+				}
+			}
+		}
+	}
+	return out
+}
+
+// changed lists what differs between two versions. A technique that is missing in a report
+// had nothing of it: 0 events and days, and no census.
+func changed(m surveil.Month, c surveil.Class, first, now *reported) []Restatement {
+	was, is := first.figures(), now.figures()
+	places := map[place]bool{}
+	for p := range was {
+		places[p] = true
+	}
+	for p := range is {
+		places[p] = true
+	}
+	var out []Restatement
+	for p := range maps.Keys(places) {
+		a, b := at(was, p), at(is, p)
+		if a == nil && b == nil || a != nil && b != nil && *a == *b {
+			continue
+		}
+		out = append(out, Restatement{Month: m.String(), Class: c, Group: p.group, Figure: p.figure, First: a, FirstOn: first.Date, Now: b, NowOn: now.Date})
+	}
+	slices.SortFunc(out, func(a, b Restatement) int {
+		return cmp.Or(cmp.Compare(slices.Index(surveil.Groups(), a.Group), slices.Index(surveil.Groups(), b.Group)), cmp.Compare(order(a.Figure), order(b.Figure)))
+	})
+	return out
+}
+
+func order(figure string) int {
+	return slices.Index([]string{figureEvents, figurePatientMonths, figureAccessDays}, figure)
+}
+
+func at(figures map[place]int, p place) *int {
+	n, ok := figures[p]
+	if !ok && p.figure == figurePatientMonths {
+		return nil
+	}
+	return &n
+}
