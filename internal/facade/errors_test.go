@@ -110,6 +110,7 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?_count=-1", "", nil, 400, "value", "_count: -1 is no whole number of 0 or more", "http._count"},
 		{"GET", "/Procedure?_count=ten", "", nil, 400, "value", "_count: ten is no whole number of 0 or more", "http._count"},
 		{"GET", "/Procedure?_count=1&_count=2", "", nil, 400, "value", "_count is given 2 times; give it once", "http._count"},
+		{"GET", "/Measure?_sort=name", "", nil, 400, "not-supported", "_sort is not offered for Measure; they come by their ids", "http._sort"},
 		{"GET", "/Procedure?_sort=status", "", nil, 400, "not-supported", "_sort: status is not offered; there is one of _lastUpdated, date, or the same with - before it", "http._sort"},
 		{"GET", "/Procedure?_sort=date,_lastUpdated", "", nil, 400, "not-supported", "_sort: date,_lastUpdated is not offered; there is one of _lastUpdated, date, or the same with - before it", "http._sort"},
 		{"GET", "/Procedure?_total=all", "", nil, 400, "value", "_total: all is not known; there are accurate, estimate, none", "http._total"},

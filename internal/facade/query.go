@@ -329,6 +329,9 @@ func (s *searching) shape(name string, values []string) error {
 	case paramSort:
 		by, descending := strings.CutPrefix(v, "-")
 		p := s.t.Param(by)
+		if len(s.sorts()) == 0 {
+			return notSupported(name, "_sort is not offered for %s; they come by their ids", s.t.Name)
+		}
 		if p == nil || p.Type != DateParam {
 			return notSupported(name, "_sort: %s is not offered; there is one of %s, or the same with - before it", shown(v), strings.Join(s.sorts(), ", "))
 		}
