@@ -33,6 +33,10 @@ func (ix *Index) refs(param string, list ...model.Reference) {
 	for _, r := range list {
 		typ, id, ok := strings.Cut(deref(r.Reference), "/")
 		if !ok {
+			if r.Identifier != nil {
+				// It cannot be followed, but it is not missing.
+				ix.token(param+":identifier", deref(r.Identifier.System), deref(r.Identifier.Value))
+			}
 			continue
 		}
 		id, _, _ = strings.Cut(id, "/")
@@ -121,7 +125,6 @@ func indexObservation(o *model.Observation, when []Period) Index {
 	ix.encounter(o.Encounter)
 	ix.refs("performer", o.Performer...)
 	ix.refs("has-member", o.HasMember...)
-	ix.refs("derived-from", o.DerivedFrom...)
 	return ix
 }
 

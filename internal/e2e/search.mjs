@@ -154,23 +154,24 @@ function strings(column, modifier) {
   });
 }
 
-function references(column, modifier) {
+function references(type, column, modifier) {
   return several(() => {
-    const merged = random.one(0.1) && survivors.size && column.parameter.name.match(/^(patient|subject)$/);
+    const merged = random.one(0.1) && survivors.size && compartment(type, column);
     const { target, url } = merged ? { target: random.of([...survivors.keys()]) } : column.some();
-    const [type, id] = target.split('/');
-    const wanted = survives(column, target);
-    if (modifier) return { text: id, test: (x) => x.target === (type === modifier ? wanted : `${modifier}/${id}`) };
+    const [kind, id] = target.split('/');
+    const wanted = compartment(type, column) ? survivor(target) : target;
+    if (modifier) return { text: id, test: (x) => x.target === (kind === modifier ? wanted : `${modifier}/${id}`) };
     const none = random.one(0.1);
     return {
-      text: none ? `${type}/none` : random.of(url ? [target, id, url] : [target, id, `${base}/${target}`]),
+      text: none ? `${kind}/none` : random.of(url ? [target, id, url] : [target, id, `${base}/${target}`]),
       test: (x) => !none && x.target === wanted,
     };
   });
 }
 
-// The merged Patient's resources are the survivor's; Patient.link itself is no compartment.
-const survives = (column, target) => (column.parameter.name.match(/^(patient|subject)$/) ? survivor(target) : target);
+// The merged Patient's resources are the survivor's; Patient.link itself is no compartment,
+// and a Provenance's patient is the one whose own versions it is about.
+const compartment = (type, column) => type !== 'Provenance' && column.parameter.name.match(/^(patient|subject)$/);
 
 function composites(column) {
   return several(() => composite(column), random.one(0.2) ? 2 : 1);
@@ -221,7 +222,7 @@ function criterion(type, name, form = '') {
   let found;
   switch (kind) {
     case 'token': found = tokens(column); break;
-    case 'reference': found = references(column, modifier); break;
+    case 'reference': found = references(type, column, modifier); break;
     case 'date': found = dates(column, ...(head ? [head.replace('plain', ''), detail] : [])); break;
     case 'quantity': found = quantities(column, ...(head ? [head.replace('plain', ''), Number(detail)] : [])); break;
     case 'string': found = strings(column, modifier); break;
@@ -248,7 +249,10 @@ function chain(type, column, rest) {
   held.get(target).forEach((r, i) => {
     const worlds = [0, 1].map((w) => inner.test(i, w));
     if (worlds[0] !== worlds[1]) found.maybe = true;
-    if (worlds[0]) found.add(survives(column, key(r)));
+    // Only who a retired identity is stands for the survivor: what is said of it, that it is
+    // not active, is not said of the survivor.
+    const who = inner.name === '_id' || inner.name === 'identifier';
+    if (worlds[0]) found.add(who && compartment(type, column) ? survivor(key(r)) : key(r));
   });
   if (found.maybe || found.size > 500) return undefined;
   return { name: `${column.parameter.name}.${inner.name}`, value: inner.value, test: (i) => any(column.rows[i][0], (x) => found.has(x.target)) };

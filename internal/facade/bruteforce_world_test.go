@@ -40,8 +40,6 @@ func declared() searchref.Readings {
 	return searchref.Readings{
 		// R4 only says that punctuation "should" be ignored; a UDI is mostly punctuation.
 		PunctuationCounts: true,
-		// has-member and derived-from lead to resources; a fact's number leads nowhere.
-		LogicalIsMissing: true,
 	}
 }
 

@@ -74,11 +74,11 @@ func (m Missing) holds(c *clause) {
 		return
 	}
 	// The signs keep SQLite from walking through all values of that parameter.
-	c.add(`(EXISTS (SELECT 1 FROM term_use u CROSS JOIN term t ON t.id = u.term WHERE u.rid = r.rid AND +t.param IN (?, ?, ?))
+	c.add(`(EXISTS (SELECT 1 FROM term_use u CROSS JOIN term t ON t.id = u.term WHERE u.rid = r.rid AND +t.param IN (?, ?, ?, ?))
 		OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param = ?)
 		OR EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?))
 		OR EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND +s.param = ?))`,
-		append(append(append(three(m.Param), m.Param), three(m.Param)...), m.Param)...)
+		append(append(append(three(m.Param), m.Param+":identifier", m.Param), three(m.Param)...), m.Param)...)
 }
 
 func (Missing) rows(_ *clause) (ok, exact bool) { return false, false }
