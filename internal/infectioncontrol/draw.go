@@ -206,5 +206,5 @@ var (
 	restartLine   = stroke{ink, 0.8, dotted}
 	eventMark     = glyph{accent, draw.CircleGlyph{}, 2.6}
 	openMark      = glyph{ink, draw.SquareGlyph{}, 2.8}
-	signalMark    = glyph{alarm, draw.CrossGlyph{}, 4}
+	signalMark    = glyph{alarm, draw.RingGlyph{}, 6}
 )

@@ -485,3 +485,76 @@ func luminance(t *testing.T, hex string) float64 {
 	}
 	return sum
 }
+
+// TestLimitsByBothConventions holds the mid-P limits of three events against their definition
+// (Lancaster, JASA 56:223, 1961), summed up by hand: the tail with half of the probability of
+// exactly as many is 2.5 %.
+func TestLimitsByBothConventions(t *testing.T) {
+	r := made(t)
+	all := r.find(t, surveil.AccessRelated, surveil.AllAccess, WindowMonth)
+	exactly := func(k int, mean float64) float64 {
+		p := math.Exp(-mean)
+		for i := 1; i <= k; i++ {
+			p *= mean / float64(i)
+		}
+		return p
+	}
+	below := func(mean float64) float64 { return exactly(0, mean) + exactly(1, mean) + exactly(2, mean) }
+	lower, upper := all.PerHundred.MidP.Lower*0.62, *all.PerHundred.MidP.Upper*0.62
+	if p := 1 - below(lower) - exactly(3, lower)/2; math.Abs(p-0.025) > 1e-6 {
+		t.Errorf("beyond the lower limit %v lies %v", lower, p)
+	}
+	if p := below(upper) + exactly(3, upper)/2; math.Abs(p-0.025) > 1e-6 {
+		t.Errorf("beyond the upper limit %v lies %v", upper, p)
+	}
+	methods := map[string]string{}
+	for _, row := range table(t, r) {
+		if row[2] == WindowMonth && row[3] == string(surveil.AccessRelated) && row[4] == string(surveil.AllAccess) && row[5] == "rate-per-100-patient-months" {
+			methods[row[9]] = row[7] + " " + row[8]
+		}
+	}
+	if len(methods) != 2 || methods["exact 95 %"] != decimal(all.PerHundred.Exact.Lower)+" "+decimal(*all.PerHundred.Exact.Upper) || methods["mid-P 95 %"] != decimal(all.PerHundred.MidP.Lower)+" "+decimal(*all.PerHundred.MidP.Upper) {
+		t.Errorf("%v", methods)
+	}
+}
+
+func TestRunningNumbers(t *testing.T) {
+	w := bare(t, "numbered", 3, surveil.ConstantSite, "2026-01-01", "2027-02-10")
+	happens(t, w, 2, "2026-06-01", surveil.Event{Kind: surveil.SiteSigns, Counted: true, Tracks: []string{"V"}})
+	happens(t, w, 0, "2026-12-31", surveil.Event{Kind: surveil.SiteSigns, Counted: true, Tracks: []string{"V"}})
+	happens(t, w, 2, "2027-01-01", surveil.Event{Kind: surveil.SiteSigns, Counted: true, Tracks: []string{"A", "V"}})
+	happens(t, w, 1, "2027-02-01", surveil.Event{Kind: surveil.SiteSigns, Counted: true})
+	r := report(t, w, "2027-01", Knowledge{})
+	var got []string
+	for _, c := range r.Cases {
+		got = append(got, fmt.Sprint(c.No, " ", c.Day, " ", c.Patient, " ", c.Tracks, " ", c.InMonth))
+	}
+	want := []string{"1 2026-06-01 1 [1.1] false", "2 2026-12-31 2 [2.1] false", "3 2027-01-01 1 [1.2 1.1] true"}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q", got)
+	}
+	page := html(t, r)
+	if in, earlier := strings.Index(page, "<caption>In the month"), strings.Index(page, "<caption>Earlier in the year"); in < 0 || earlier < in ||
+		strings.Count(page[in:earlier], "2027-01-01") != 1 || strings.Contains(page[in:earlier], "2026-12-31") || !strings.Contains(page[earlier:], "2026-12-31") {
+		t.Error("the month's cases do not stand before the earlier ones")
+	}
+}
+
+// A gap is judged by those before it only, of which there must be three.
+func TestAGapIsNotJudgedByItself(t *testing.T) {
+	w := bare(t, "gaps", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
+	for i, on := range []string{"2026-02-01", "2026-02-11", "2026-02-21", "2026-03-03", "2026-12-28"} {
+		happens(t, w, i, on, bacteraemia())
+	}
+	b := report(t, w, "2027-01", Knowledge{}).Between[0]
+	if len(b.Gaps) != 4 || b.Gaps[2].Limits != nil || b.Gaps[3].Limits == nil {
+		t.Fatalf("%+v", b.Gaps)
+	}
+	// By three gaps of 10 days, of F(2, 6): half lie below 10 × 3 × (2^(1/3) − 1) = 7.8 days.
+	if g := b.Gaps[3]; g.Days != 300 || math.Abs(g.Limits.Centre-7.7976) > 1e-3 {
+		t.Errorf("%+v %+v", g, g.Limits)
+	}
+	if text := strings.Join(strings.Fields(html(t, report(t, w, "2027-01", Knowledge{}))), " "); !strings.Contains(text, "4 gaps up to 2026-12-28, and 44 days since then.") {
+		t.Error("the figure of the gaps is not told in words")
+	}
+}

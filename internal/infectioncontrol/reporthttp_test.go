@@ -129,7 +129,7 @@ func TestFormsOfTheReport(t *testing.T) {
 		{"?format=csv", "text/csv; charset=utf-8; header=present", "facility,month,window,"},
 	} {
 		resp, body, _ := ask(t, s, "GET", c.query)
-		if resp.StatusCode != 200 || resp.Header.Get("Content-Type") != c.media || !strings.HasPrefix(body, c.begins) || resp.Header.Get("Cache-Control") != "no-store" {
+		if resp.StatusCode != http.StatusOK || resp.Header.Get("Content-Type") != c.media || !strings.HasPrefix(body, c.begins) || resp.Header.Get("Cache-Control") != "no-store" {
 			t.Errorf("%s: %d %v %.120s", c.query, resp.StatusCode, resp.Header, body)
 		}
 		if policy := resp.Header.Get("Content-Security-Policy"); (c.media == "text/html; charset=utf-8") != strings.HasPrefix(policy, "default-src 'none';") {
