@@ -185,6 +185,7 @@ func summary(ctx context.Context, env Env, a *app.App, took time.Duration) error
 	if key, ok := pick["established"]; ok {
 		fmt.Fprintf(w, "  FHIR       %s/fhir/metadata\n             %s/fhir/Patient/%s/$everything\n             %s/fhir/Procedure?patient=%s&_count=5\n", http, http, key, http, key)
 	}
+	fmt.Fprintf(w, "  report     bin/cannulary report --http %s --out ./report   (infection control's, of the last whole month)\n             %s/surveillance/report?format=html\n  CDS Hooks  %s/cds-services\n", http, http, http)
 	fmt.Fprintf(w, "  metrics    %s/metrics\n  gRPC       %s   (reflection is on)\n", http, a.GRPCAddr())
 	return nil
 }
