@@ -114,37 +114,21 @@ func (h *Handler) sinceParam(v string) (time.Time, error) {
 
 func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given := url.Values{}, ""
-	for _, name := range []string{paramCount, paramSince, paramAt, paramFormat, paramCursor} {
-		if !r.params.Has(name) {
-			continue
-		}
-		v, err := single(name, r.params[name])
-		if err != nil {
-			return reply{}, err
-		}
+	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramSince}, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
-			if q.Count, err = h.count(v); err != nil {
-				return reply{}, err
-			}
-			v = strconv.Itoa(q.Count)
+			return h.countInto(&q.Count, v)
 		case paramSince:
-			if q.Since, err = h.sinceParam(v); err != nil {
-				return reply{}, err
-			}
+			return h.sinceInto(&q.Since, v)
 		case paramAt:
 			var ok bool
 			if q.From, q.Until, ok = interval(v, h.zone()); !ok {
-				return reply{}, invalid(paramAt, "_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+				return v, invalid(paramAt, "_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
 			}
-		case paramCursor:
-			given = v
-			continue
 		}
-		used.Set(name, v)
-	}
-	if err := onlyKnown(r, "the history", paramAt, paramCount, paramCursor, paramFormat, paramSince); err != nil {
+		return v, nil
+	})
+	if err != nil {
 		return reply{}, err
 	}
 	path := t.Name + "/" + id + "/_history"
@@ -175,38 +159,19 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 	return b.reply(), nil
 }
 
-// changesParams are the parameters of the history of a type and of everything.
-func changesParams() []string { return []string{paramCount, paramCursor, paramFormat, paramSince} }
-
 // changes answers the history of all resources of the types, newest first.
 func (h *Handler) changes(r *request, path string, types []string) (reply, error) {
 	q := view.ChangesQuery{Types: types, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given := url.Values{}, ""
-	for _, name := range changesParams() {
-		if !r.params.Has(name) {
-			continue
-		}
-		v, err := single(name, r.params[name])
-		if err != nil {
-			return reply{}, err
-		}
+	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramSince}, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
-			if q.Count, err = h.count(v); err != nil {
-				return reply{}, err
-			}
-			v = strconv.Itoa(q.Count)
+			return h.countInto(&q.Count, v)
 		case paramSince:
-			if q.Since, err = h.sinceParam(v); err != nil {
-				return reply{}, err
-			}
-		case paramCursor:
-			given = v
-			continue
+			return h.sinceInto(&q.Since, v)
 		}
-		used.Set(name, v)
-	}
-	if err := onlyKnown(r, "this history", changesParams()...); err != nil {
+		return v, nil
+	})
+	if err != nil {
 		return reply{}, err
 	}
 	c, err := readCursor(given, changesCursor, identity(path, used))
@@ -236,6 +201,42 @@ func (h *Handler) changes(r *request, path string, types []string) (reply, error
 func versionEntry(base string, row *view.Row) entry {
 	return entry{fullURL: base + "/" + row.Type + "/" + row.ID, body: row.Body,
 		history: &historyEntry{url: row.Type + "/" + row.ID, version: row.Version, updated: row.Updated}}
+}
+
+// window reads the parameters of an answer that is no search, each given once at most: read
+// takes the value and answers how it stands in the links. Others than those named are refused.
+func (h *Handler) window(r *request, what string, names []string, read func(name, value string) (string, error)) (used url.Values, cursor string, err error) {
+	used = url.Values{}
+	for _, name := range names {
+		if !r.params.Has(name) {
+			continue
+		}
+		v, err := single(name, r.params[name])
+		if err != nil {
+			return nil, "", err
+		}
+		if name == paramCursor {
+			cursor = v
+			continue
+		}
+		if v, err = read(name, v); err != nil {
+			return nil, "", err
+		}
+		used.Set(name, v)
+	}
+	return used, cursor, onlyKnown(r, what, names...)
+}
+
+func (h *Handler) countInto(n *int, v string) (string, error) {
+	var err error
+	*n, err = h.count(v)
+	return strconv.Itoa(*n), err
+}
+
+func (h *Handler) sinceInto(t *time.Time, v string) (string, error) {
+	var err error
+	*t, err = h.sinceParam(v)
+	return v, err
 }
 
 // onlyKnown refuses parameters that are not listed, unless the client is lenient.

@@ -6,7 +6,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 
 	"cannulary/internal/view"
@@ -76,58 +75,39 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 	return b.reply(), nil
 }
 
-// everythingParams are the parameters of $everything.
-func everythingParams() []string {
-	return []string{paramCount, paramCursor, paramEnd, paramFormat, paramSince, paramStart, paramType}
-}
-
 // everything answers Patient/[id]/$everything.
 func (h *Handler) everything(r *request, id string) (reply, error) {
 	q := view.EverythingQuery{Patients: []string{id}, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given := url.Values{}, ""
-	for _, name := range everythingParams() {
-		if !r.params.Has(name) {
-			continue
-		}
-		if name == paramType {
-			if err := h.onlyTypes(r.params[name], &q); err != nil {
-				return reply{}, err
-			}
-			used[name] = r.params[name]
-			continue
-		}
-		v, err := single(name, r.params[name])
-		if err != nil {
+	if types, ok := r.params[paramType]; ok {
+		// It may be given several times, and adds up.
+		if err := h.onlyTypes(types, &q); err != nil {
 			return reply{}, err
 		}
+		r.params[paramType] = []string{strings.Join(types, ",")}
+	}
+	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramSince, paramStart, paramType}
+	used, given, err := h.window(r, "$everything", names, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
-			if q.Count, err = h.count(v); err != nil {
-				return reply{}, err
-			}
+			v, err := h.countInto(&q.Count, v)
 			q.Total = q.Count == 0
-			v = strconv.Itoa(q.Count)
+			return v, err
 		case paramSince:
-			if q.Since, err = h.sinceParam(v); err != nil {
-				return reply{}, err
-			}
+			return h.sinceInto(&q.Since, v)
 		case paramStart, paramEnd:
 			low, high, ok := interval(v, h.zone())
 			if !ok {
-				return reply{}, invalid(name, "%s: %s is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
+				return v, invalid(name, "%s: %s is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
 			}
 			if name == paramStart {
 				q.From = low
 			} else {
 				q.Until = high
 			}
-		case paramCursor:
-			given = v
-			continue
 		}
-		used.Set(name, v)
-	}
-	if err := onlyKnown(r, "$everything", everythingParams()...); err != nil {
+		return v, nil
+	})
+	if err != nil {
 		return reply{}, err
 	}
 	if !q.From.IsZero() && !q.Until.IsZero() && !q.From.Before(q.Until) {
