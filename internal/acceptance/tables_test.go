@@ -31,7 +31,7 @@ var all = map[string]string{
 	"quantity":     `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid GROUP BY 1`,
 	"quarantine":   `SELECT seq, event_id, patient, reason, hex(data) FROM quarantine`,
 	"aside":        `SELECT seq, event_id, reason FROM aside`,
-	"facility":     `SELECT id, zone, name, day, last_logged, last_occurred, events, cared FROM facility`,
+	"facility":     `SELECT id, zone, name, day, last_logged, last_occurred, events, cared, uncertain FROM facility`,
 	"string":       `SELECT r.type || '/' || r.id || ' ' || s.param || ' ' || s.value, s.folded FROM string s JOIN resource r ON r.rid = s.rid`,
 	"exposure":     `SELECT patient || ' ' || low, facility, technique, high FROM exposure`,
 	"infection":    `SELECT patient || ' ' || fact, facility, day, data FROM infection`,

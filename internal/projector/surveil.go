@@ -69,36 +69,50 @@ func (p *Projector) surveillance(c *change, own []record.Fact) error {
 }
 
 // cared keeps the day of a facility's earliest treatment: a plain fact can only move it
-// forward, one that is corrected or taken back may have told a day too early.
+// forward; where one that early is corrected or taken back, the day has to be looked for,
+// which waits until somebody asks.
 func (p *Projector) cared(c *change, f *record.Fact) error {
 	switch f.Body.(type) {
 	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
 	default:
 		return nil
 	}
-	before, known, err := c.tx.Load().CaredSince(f.Facility)
+	now, err := c.tx.Load().Cared(f.Facility)
 	if err != nil {
 		return err
 	}
 	d := surveil.DayOf(f.At, p.zone(f.Facility))
-	if known && d > before {
+	if now.Known && d > now.Since || now.Known && d == now.Since && (c.others == nil || now.Uncertain) {
 		return nil
 	}
-	if c.others == nil {
-		if known && d == before {
-			return nil
-		}
-		err = c.tx.SetCared(f.Facility, d)
-	} else {
-		d, err = c.tx.Recared(f.Facility, fhir.LocationID(f.Facility), p.zone(f.Facility))
+	if now.Known && !now.Uncertain && d < now.Since {
+		p.moves(c, f.Facility, d, now.Since)
 	}
-	if err != nil || !known || d == before {
+	return c.tx.SetCared(f.Facility, d, true, now.Uncertain || c.others != nil)
+}
+
+// moves notes the months in which nothing counts any more, or something does now, when the
+// beginning of a facility's record moves from one day to another.
+func (p *Projector) moves(c *change, facility string, a, b surveil.Day) {
+	for m := min(a, b).Month(); m <= max(a, b).Month() && m <= p.asOf(facility).Month(); m++ {
+		c.watch(facility).days[m] = true
+	}
+}
+
+// certain looks for a facility's earliest treatment where it is not certain.
+func (p *Projector) certain(c *change, facility string) error {
+	now, err := c.tx.Load().Cared(facility)
+	if err != nil || !now.Uncertain {
 		return err
 	}
-	for m := min(d, before).Month(); m <= max(d, before).Month() && m <= p.asOf(f.Facility).Month(); m++ {
-		c.watch(f.Facility).days[m] = true
+	d, ok, err := c.tx.Load().EarliestCare(fhir.LocationID(facility), now.Since, p.zone(facility))
+	if err != nil {
+		return err
 	}
-	return nil
+	if ok && d != now.Since {
+		p.moves(c, facility, d, now.Since)
+	}
+	return c.tx.SetCared(facility, d, ok, false)
 }
 
 // surveyed computes one patient's exposure and events, unless the event leaves them as they
@@ -176,6 +190,12 @@ func (p *Projector) asOf(facility string) surveil.Day {
 
 // watched runs a facility's charts and restates its months.
 func (p *Projector) watched(c *change, facility string, m *moved, own []record.Fact) error {
+	asked := m.day || m.facts || len(m.events) > 0
+	if asked {
+		if err := p.certain(c, facility); err != nil {
+			return err
+		}
+	}
 	for month := range m.days {
 		if err := c.tx.Restate(facility, month); err != nil {
 			return err
@@ -186,7 +206,7 @@ func (p *Projector) watched(c *change, facility string, m *moved, own []record.F
 			return err
 		}
 	}
-	if !m.day && !m.facts && len(m.events) == 0 {
+	if !asked {
 		// Exposure alone changes no figure that cannot wait for the day's end.
 		return nil
 	}
@@ -268,10 +288,15 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		return nil, err
 	}
 	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
-	if d, ok, err := l.CaredSince(facility); err != nil {
+	care, err := l.Cared(facility)
+	if err == nil && care.Uncertain {
+		care.Since, care.Known, err = l.EarliestCare(fhir.LocationID(facility), care.Since, zone)
+	}
+	if err != nil {
 		return nil, err
-	} else if ok {
-		w.Since = d
+	}
+	if care.Known {
+		w.Since = care.Since
 	}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {

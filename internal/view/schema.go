@@ -63,7 +63,7 @@ var schema = []string{
 
 	`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, name TEXT NOT NULL, day TEXT NOT NULL,
 		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL,
-		cared INTEGER) WITHOUT ROWID`, // cared is the day of the earliest treatment, days since 1970
+		cared INTEGER, uncertain INTEGER NOT NULL DEFAULT 0) WITHOUT ROWID`, // cared is the day of the earliest treatment, days since 1970; uncertain, that it may be a later one
 
 	// The judgement of each patient: where and until which day it holds; who made the first
 	// insertion of its tracks, whose rating it rests on; the ids of its maturity Observations.

@@ -1,6 +1,7 @@
 package view
 
 import (
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"time"
@@ -135,37 +136,51 @@ func (l loader) Seen(ack string) ([]string, error) {
 	return out, err
 }
 
-// SetCared sets the day of the earliest treatment at a facility.
-func (t *Tx) SetCared(facility string, d surveil.Day) error {
-	return t.exec(`UPDATE facility SET cared = ? WHERE id = ?`, int64(d), facility)
+// SetCared sets the day of the earliest treatment at a facility. uncertain says that what told
+// it may have been taken back since, so that the day has to be looked for.
+func (t *Tx) SetCared(facility string, d surveil.Day, known, uncertain bool) error {
+	var day any
+	if known {
+		day = int64(d)
+	}
+	return t.exec(`UPDATE facility SET cared = ?, uncertain = ? WHERE id = ?`, day, uncertain, facility)
 }
 
-// Recared finds the earliest treatment that stands among the Procedures at a facility's
-// Location, and sets its day in the zone; far in the future where none stands.
-func (t *Tx) Recared(facility, location string, zone *time.Location) (d surveil.Day, err error) {
-	var low int64
-	found, err := t.row(`SELECT p.low FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
-		WHERE p.param = 'date'
+// Care is what is known of a facility's earliest treatment.
+type Care struct {
+	Since     surveil.Day
+	Known     bool // a treatment is on record
+	Uncertain bool
+}
+
+// Cared tells a facility's earliest treatment as it was noted.
+func (l loader) Cared(facility string) (c Care, err error) {
+	err = l.each(`SELECT cared, uncertain FROM facility WHERE id = ?`, []any{facility}, func(scan func(...any) error) error {
+		var day sql.NullInt64
+		if err := scan(&day, &c.Uncertain); err != nil {
+			return err
+		}
+		c.Since, c.Known = surveil.Day(day.Int64), day.Valid
+		return nil
+	})
+	return c, err
+}
+
+// EarliestCare looks for the earliest treatment that stands among the Procedures at a
+// facility's Location, from a day on before which there is none; ok is false where none does.
+func (l loader) EarliestCare(location string, from surveil.Day, zone *time.Location) (d surveil.Day, ok bool, err error) {
+	err = l.each(`SELECT p.low FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
+		WHERE p.param = 'date' AND p.high > ?
+			AND EXISTS (SELECT 1 FROM reference f WHERE f.rid = r.rid AND +f.param = 'location' AND +f.target = ?)
 			AND EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'code' AND +x.code IN ('haemodialysis', 'insertion', 'insertion-sharp', 'insertion-blunt'))
 			AND NOT EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'status' AND +x.code = 'entered-in-error')
-			AND EXISTS (SELECT 1 FROM reference f WHERE f.rid = r.rid AND +f.param = 'location' AND +f.target = ?)
-		ORDER BY p.high LIMIT 1`, []any{"Location/" + location}, &low)
-	if err != nil {
-		return 0, err
-	}
-	if !found {
-		return 0, t.exec(`UPDATE facility SET cared = NULL WHERE id = ?`, facility)
-	}
-	d = surveil.DayOf(fromMillis(low), zone)
-	return d, t.SetCared(facility, d)
-}
-
-// CaredSince is the day of the earliest treatment at a facility; ok is false where none is
-// on record.
-func (l loader) CaredSince(facility string) (d surveil.Day, ok bool, err error) {
-	err = l.each(`SELECT cared FROM facility WHERE id = ? AND cared IS NOT NULL`, []any{facility}, func(scan func(...any) error) error {
-		ok = true
-		return scan(&d)
+		ORDER BY p.high LIMIT 1`, []any{millis(from.Time().AddDate(0, 0, -1)), "Location/" + location}, func(scan func(...any) error) error {
+		var low int64
+		if err := scan(&low); err != nil {
+			return err
+		}
+		d, ok = surveil.DayOf(fromMillis(low), zone), true
+		return nil
 	})
 	return d, ok, err
 }
