@@ -406,16 +406,9 @@ var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAcces
 // measure renders one report. Its date is the day on which its figures were first so.
 func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
 	v := fhir.MeasureReportView{Facility: w.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
-	all, err := figures(w, class, surveil.AllAccess, month)
-	if err != nil {
-		return err
-	}
-	v.All = all
+	v.All = figures(w, class, surveil.AllAccess, month)
 	for _, t := range surveil.Techniques() {
-		f, err := figures(w, class, surveil.Group(t), month)
-		if err != nil {
-			return err
-		}
+		f := figures(w, class, surveil.Group(t), month)
 		if f.Events > 0 || f.AccessDays > 0 || f.PatientMonths != nil {
 			v.Strata = append(v.Strata, fhir.MeasureStratum{Technique: string(t), MeasureFigures: f})
 		}
@@ -448,17 +441,17 @@ func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, mo
 	return c.put(r)
 }
 
-func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surveil.Month) (fhir.MeasureFigures, error) {
-	l, err := w.Line(class, g, surveil.One(month))
-	if err != nil {
-		return fhir.MeasureFigures{}, err
-	}
+// figures are the plain rates; a MeasureReport has no place for limits.
+func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surveil.Month) fhir.MeasureFigures {
+	l := w.Counts(class, g, surveil.One(month))
 	f := fhir.MeasureFigures{Events: l.Events, AccessDays: l.AccessDays}
-	if l.PerThousand != nil {
-		f.PerThousand = &l.PerThousand.Value
+	if l.AccessDays > 0 {
+		rate := float64(l.Events) * 1000 / float64(l.AccessDays)
+		f.PerThousand = &rate
 	}
-	if l.PerHundred != nil {
-		f.PatientMonths, f.PerHundred = &l.PatientMonths, &l.PerHundred.Value
+	if l.NoCensus == "" {
+		rate := float64(l.Events) * 100 / float64(l.PatientMonths)
+		f.PatientMonths, f.PerHundred = &l.PatientMonths, &rate
 	}
-	return f, nil
+	return f
 }

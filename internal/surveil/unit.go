@@ -199,9 +199,16 @@ type Line struct {
 	NoSIR string
 }
 
+// Counts is a line without its rates: they take limits, which take time.
+func (u *Unit) Counts(c Class, g Group, p Period) Line {
+	l := Line{Period: p, Group: g, Class: c, Events: len(u.Cases(c, g, p.From.First(), min(p.To.Last(), u.AsOf))), AccessDays: u.AccessDays(g, p)}
+	l.PatientMonths, l.NoCensus = u.census(g, p)
+	return l
+}
+
 // Line computes it.
 func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
-	l := Line{Period: p, Group: g, Class: c, Events: len(u.Cases(c, g, p.From.First(), min(p.To.Last(), u.AsOf))), AccessDays: u.AccessDays(g, p)}
+	l := u.Counts(c, g, p)
 	var err error
 	if l.AccessDays > 0 {
 		r, err := incidence.RateOf(l.Events, float64(l.AccessDays), 1000, Level)
@@ -210,7 +217,7 @@ func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
 		}
 		l.PerThousand = &r
 	}
-	if l.PatientMonths, l.NoCensus = u.census(g, p); l.NoCensus == "" {
+	if l.NoCensus == "" {
 		r, err := incidence.RateOf(l.Events, float64(l.PatientMonths), 100, Level)
 		if err != nil {
 			return l, err
