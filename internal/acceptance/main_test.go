@@ -120,7 +120,7 @@ func start(tb testing.TB, dir string, change ...func(*app.Config)) *instance {
 }
 
 // patient is how long anything may take on a busy machine before it counts as hanging.
-const patient = 4 * time.Minute
+const patient = 8 * time.Minute
 
 func patience(tb testing.TB) context.Context {
 	tb.Helper()
