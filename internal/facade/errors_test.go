@@ -100,6 +100,7 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?patient=https://other.example/fhir/Patient/p", "", nil, 400, "value", "patient: https://other.example/fhir/Patient/p is not below https://gateway.example/fhir; give Type/id", "http.patient"},
 		{"GET", "/Procedure?date=yesterday", "", nil, 400, "value", "date: the prefix of yesterday is not known; there are eq, ne, gt, lt, ge, le, sa, eb", "http.date"},
 		{"GET", "/Procedure?date=ap2027", "", nil, 400, "value", "date: the prefix of ap2027 is not known; there are eq, ne, gt, lt, ge, le, sa, eb", "http.date"},
+		{"GET", "/Procedure?date=%ff%00", "", nil, 400, "value", "date: \uFFFD\uFFFD is no date; " + dates, "http.date"},
 		{"GET", "/Procedure?date=ge", "", nil, 400, "value", "date: nothing is no date; " + dates, "http.date"},
 		{"GET", "/Procedure?date=2027-02-29", "", nil, 400, "value", "date: 2027-02-29 is no date; " + dates, "http.date"},
 		{"GET", "/Procedure?date=2027-13", "", nil, 400, "value", "date: 2027-13 is no date; " + dates, "http.date"},

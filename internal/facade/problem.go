@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net/http"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"cannulary/fhir"
@@ -55,7 +56,13 @@ func notFound(code, format string, args ...any) *problem {
 // shown makes what a client sent fit for showing it back.
 func shown(s string) string {
 	const limit = 80
-	s = strings.ToValidUTF8(s, "\uFFFD")
+	// FHIR's strings have no control characters.
+	s = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return '\uFFFD'
+		}
+		return r
+	}, strings.ToValidUTF8(s, "\uFFFD"))
 	if utf8.RuneCountInString(s) > limit {
 		s = string([]rune(s)[:limit]) + "…"
 	}
