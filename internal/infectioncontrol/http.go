@@ -17,11 +17,7 @@ import (
 // rate_ratio, in_control_months, reference and patients.
 func (s *Service) ThresholdHandler(log *slog.Logger) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		w.Header().Set("Cache-Control", "no-store")
-		w.Header().Set("X-Content-Type-Options", "nosniff")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead {
-			w.Header().Set("Allow", "GET, HEAD")
-			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "only GET is possible here; a threshold is set by a message of the roster service")
+		if !reads(w, r, "only GET is possible here; a threshold is set by a message of the roster service") {
 			return
 		}
 		ask, err := thresholdRequest(r.URL.Query())
@@ -78,4 +74,16 @@ func thresholdRequest(q url.Values) (ThresholdRequest, error) {
 		return r, fault.New(fault.Invalid, fmt.Sprintf("class %q has no chart", r.Class), "choose access-related, bloodstream or local-access")
 	}
 	return r, nil
+}
+
+// reads prepares an answer that nothing may keep, and refuses what is no reading with a text.
+func reads(w http.ResponseWriter, r *http.Request, otherwise string) bool {
+	w.Header().Set("Cache-Control", "no-store")
+	w.Header().Set("X-Content-Type-Options", "nosniff")
+	if r.Method == http.MethodGet || r.Method == http.MethodHead {
+		return true
+	}
+	w.Header().Set("Allow", "GET, HEAD")
+	jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", otherwise)
+	return false
 }

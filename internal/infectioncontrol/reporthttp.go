@@ -18,11 +18,7 @@ const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'n
 // (default), html or csv.
 func (s *Service) ReportHandler(log *slog.Logger) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		w.Header().Set("Cache-Control", "no-store")
-		w.Header().Set("X-Content-Type-Options", "nosniff")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead {
-			w.Header().Set("Allow", "GET, HEAD")
-			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "only GET is possible here; a report is made anew each time that it is asked for")
+		if !reads(w, r, "only GET is possible here; a report is made anew each time that it is asked for") {
 			return
 		}
 		ask, format, err := reportRequest(r.URL.Query())
