@@ -59,13 +59,6 @@ func (ix *Index) text(param string, value *string) {
 	}
 }
 
-// encounter adds the identifier by which an Encounter is known that is no resource of ours.
-func (ix *Index) encounter(r *model.Reference) {
-	if r != nil && r.Identifier != nil {
-		ix.token("encounter:identifier", deref(r.Identifier.System), deref(r.Identifier.Value))
-	}
-}
-
 func indexProcedure(p *model.Procedure, when []Period) Index {
 	ix := Index{Dates: when}
 	ix.identifiers(p.Identifier)
@@ -76,7 +69,9 @@ func indexProcedure(p *model.Procedure, when []Period) Index {
 	ix.refs("patient", p.Subject)
 	ix.refs("subject", p.Subject)
 	ix.refs("part-of", p.PartOf...)
-	ix.encounter(p.Encounter)
+	if p.Encounter != nil {
+		ix.refs("encounter", *p.Encounter)
+	}
 	for _, a := range p.Performer {
 		ix.refs("performer", a.Actor)
 	}
@@ -122,7 +117,9 @@ func indexObservation(o *model.Observation, when []Period) Index {
 	}
 	ix.refs("focus", o.Focus...)
 	ix.refs("part-of", o.PartOf...)
-	ix.encounter(o.Encounter)
+	if o.Encounter != nil {
+		ix.refs("encounter", *o.Encounter)
+	}
 	ix.refs("performer", o.Performer...)
 	ix.refs("has-member", o.HasMember...)
 	return ix
