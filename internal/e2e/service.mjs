@@ -42,12 +42,12 @@ export function simulate(cannulary, grpc, args) {
   return new Promise((resolve) => child.on('close', (code) => resolve({ code, tally: out ? JSON.parse(out) : undefined })));
 }
 
-// caughtUp tells by the service's own measures whether the view has reached the log's end.
-export async function caughtUp(metrics) {
+// progress tells by the service's own measures how long the log is and how far the view is.
+export async function progress(metrics) {
   const text = await (await fetch(metrics)).text();
   const number = (name) => Number(text.split('\n').find((l) => l.startsWith(`${name} `))?.split(' ')[1]);
-  const last = number('cannulary_log_last_sequence');
-  const at = number('cannulary_projector_sequence{projector="view"}');
-  assert.ok(last >= 0 && at >= 0, 'the metrics do not tell how far the view is');
-  return at >= last;
+  const log = number('cannulary_log_last_sequence');
+  const view = number('cannulary_projector_sequence{projector="view"}');
+  assert.ok(log >= 0 && view >= 0, 'the metrics do not tell how far the view is');
+  return { log, view, caughtUp: view >= log };
 }
