@@ -356,7 +356,7 @@ func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watc
 		}
 	}
 	for _, month := range slices.Sorted(maps.Keys(months)) {
-		if month.Last() >= w.AsOf {
+		if !w.Over(month) {
 			continue // not over; its end reports it
 		}
 		if w.Since == surveil.First || month.Last() < w.Since {

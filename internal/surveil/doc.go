@@ -73,7 +73,7 @@
 //     month differ by more than 10 % and by more than two patients (ours).
 //   - A rate is shown for a period only where numerator and denominator are of the same
 //     period: a month without a census, and a year with such a month, has no rate per 100
-//     patient-months, and says why.
+//     patient-months, and says why. A month is over once its last day has ended there.
 //
 // # The sequential signal
 //

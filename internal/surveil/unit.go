@@ -228,10 +228,14 @@ func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
 	return l, err
 }
 
+// Over tells that the month's last day has ended at the facility: only then are its figures
+// those of the month. AsOf itself is a day that has begun and may still bring events.
+func (u *Unit) Over(m Month) bool { return m.Last() < u.AsOf }
+
 // census adds up the months of a period. Numerator and denominator must be of the same
 // period: with a month missing, or not over yet, there is no denominator.
 func (u *Unit) census(g Group, p Period) (n int, why string) {
-	if p.To.Last() > u.AsOf {
+	if !u.Over(p.To) {
 		return 0, p.To.String() + " is not over yet"
 	}
 	var missing []string
@@ -348,7 +352,7 @@ type Disagreement struct {
 // patients (ours).
 func (u *Unit) Disagreements(m Month) []Disagreement {
 	c, ok := u.Censuses[m]
-	if !ok || m.Last() > u.AsOf {
+	if !ok || !u.Over(m) {
 		return nil
 	}
 	var out []Disagreement
