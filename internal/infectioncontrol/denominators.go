@@ -49,4 +49,3 @@ func techniqueOrGroup(g surveil.Group) string {
 func observed(w *surveil.Watch, p surveil.Period) int {
 	return max(0, int(min(p.To.Last(), w.AsOf)-max(p.From.First(), w.Since))+1)
 }
-
