@@ -15,7 +15,9 @@ import (
 
 	"cannulary/internal/board"
 	"cannulary/internal/card"
+	"cannulary/internal/intake"
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -143,6 +145,38 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	says(t, u.page("/"), "newer facts may exist")
 	u.set(false, errors.New("no log"))
 	says(t, u.page("/"), "The log does not answer", ">Held<")
+}
+
+// A blood culture takes a day or two to grow: the result may come when the patient has died.
+func TestABacteraemiaOfAPatientWhoHasLeftIsOnTheBoard(t *testing.T) {
+	u := open(t)
+	u.register("Europe/Lisbon")
+	for _, p := range []string{"D", "T"} {
+		u.identity(p, "Departed"+p, "", "1940-01-01")
+		u.takeOver(p, "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
+	}
+	u.hold("T", "A1", "swelling", at(6)) // of a patient who went elsewhere: that unit's
+	for _, p := range []string{"D", "T"} {
+		u.roster(p, at(5), &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_DEATH}}})
+	}
+	u.post(intake.FromSurveillance(&v1.RecordSurveillanceRequest{Envelope: u.envelope("D", at(4)), Facts: []*v1.SurveillanceFact{{Fact: &v1.SurveillanceFact_CultureResulted{
+		CultureResulted: &v1.CultureResulted{CollectedAt: timestamppb.New(at(6)), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
+			Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
+			Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}}}))
+	u.settle()
+	page := u.page("/")
+	says(t, page, ">DepartedD<", "Staphylococcus aureus in blood; the patient left the unit", "<b>1</b> open hold<", "<b>0</b> established")
+	if strings.Contains(page, "DepartedT") {
+		t.Error("who left is on the board")
+	}
+	holds, err := u.cfg.Store.Holds(context.Background())
+	if err != nil || len(holds) != 1 || !holds[0].Away || holds[0].Rule != rule.Bacteraemia {
+		t.Errorf("alerts see %+v, %v", holds, err)
+	}
+	// Back again, everything that is open concerns the unit.
+	u.roster("T", at(3), &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}})
+	u.settle()
+	says(t, u.page("/"), ">DepartedT<", "swelling", "<b>2</b> open holds<")
 }
 
 func TestBoardOfASharpOnlyUnit(t *testing.T) {

@@ -72,7 +72,10 @@ type patientPart struct {
 // Rows is how many rows of the table the patient takes.
 func (p patientPart) Rows() int { return max(1, len(p.Tracks)) }
 
-type holdPart struct{ Rule, Since, Text string }
+type holdPart struct {
+	Rule, Since, Text string
+	Away              bool // the patient left the unit
+}
 
 // rowPart is a track on the board.
 type rowPart struct {
@@ -211,7 +214,7 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 		page.Holds++
 		p := at(x.Facility, x.Patient)
 		p.rank = rankHold
-		p.Holds = append(p.Holds, holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes), x.Text})
+		p.Holds = append(p.Holds, holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes), x.Text, x.Away})
 	}
 	for _, s := range stages() {
 		page.Counters = append(page.Counters, counter{string(s), byStage[string(s)]})

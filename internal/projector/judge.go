@@ -9,6 +9,7 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
 	"cannulary/internal/track"
 	"cannulary/internal/view"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -305,14 +306,19 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 	}
 	var rows []view.TrackRow
 	var open []view.HoldRow
-	// Whoever left the unit is on no list of it; the card still answers.
-	if !v.j.Where.Left {
+	// Whoever left the unit is on no list of it; the card still answers. But a bacteraemia
+	// often becomes known only after the patient has died or gone to hospital for good: it
+	// concerns the unit until somebody has reviewed it.
+	left := v.j.Where.Left
+	if !left {
 		for _, s := range v.j.Tracks {
 			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: track.RoleName(s.Role), Stage: string(s.Stage),
 				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why})
 		}
-		for _, h := range v.j.Open() {
-			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text})
+	}
+	for _, h := range v.j.Open() {
+		if !left || h.Rule == rule.Bacteraemia {
+			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text, Away: left})
 		}
 	}
 	var creators, maturity []string

@@ -16,6 +16,8 @@ type HoldRow struct {
 	ID, Patient, Facility, Rule string
 	Since                       time.Time
 	Text                        string // what was seen
+	// Away tells that the patient left the unit and was not admitted again.
+	Away bool
 }
 
 // ResourceKey names a resource.
@@ -58,9 +60,9 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	}
 	for _, r := range j.Holds {
 		// After a reversed merge the row may still be the survivor's, who is judged later.
-		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text) VALUES (?, ?, ?, ?, ?, ?)
-			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text`,
-			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text); err != nil {
+		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, away) VALUES (?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text, away = excluded.away`,
+			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Away); err != nil {
 			return err
 		}
 	}
