@@ -185,6 +185,9 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		byStage[[2]string{t.Facility, t.Stage}]++
 	}
 	for _, h := range holds {
+		if !h.Stands() {
+			continue
+		}
 		k := [2]string{h.Facility, h.Rule}
 		byRule[k]++
 		if old, ok := oldest[k]; !ok || h.Since.Before(old) {
