@@ -131,8 +131,19 @@ func scrape(t *testing.T, cfg app.Config, messages []*v1.FeedRequest) string {
 			t.Fatalf("%v: %v", testkit.Envelope(m).GetSourceMessageId(), err)
 		}
 	}
-	testkit.Eventually(t, "all is in view", func() bool {
-		return a.Projector().Sequence() == testkit.LastSeq(t, a.Log())
+	// The service itself notes, within a second, that the facility's day has begun; before,
+	// nothing of surveillance is counted.
+	testkit.Eventually(t, "all is in view, and the day has begun", func() bool {
+		counts, err := a.Store().Counts(testkit.Context(t))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range counts.Facilities {
+			if f.Day == "" {
+				return false
+			}
+		}
+		return len(counts.Facilities) == min(1, len(messages)) && a.Projector().Sequence() == testkit.LastSeq(t, a.Log())
 	})
 	res, err := http.Get("http://" + a.HTTPAddr() + "/metrics")
 	if err != nil {
