@@ -6,7 +6,6 @@ import (
 	"maps"
 	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"cannulary/fhir"
@@ -29,6 +28,7 @@ type change struct {
 	topics  map[string]bool
 	targets []fhir.VersionedReference
 	created bool // nothing but first versions
+	merged  bool // identities may resolve differently
 
 	judged map[string]bool // patient keys to be judged again
 	// simple tells that the event's facts stand as they are and amend nothing; items are
@@ -79,6 +79,9 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 		c.judged[k] = true
 	}
 	if err := p.affected(c, e, facts); err != nil {
+		return err
+	}
+	if err := p.reach(c, facts); err != nil {
 		return err
 	}
 	if err := p.render(c); err != nil {
@@ -207,7 +210,7 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 			}
 		}
 	}
-	if merges {
+	if c.merged = merges; merges {
 		if err := p.merged(c); err != nil {
 			return err
 		}
@@ -356,7 +359,7 @@ func (p *Projector) refused(c *change, ids *record.Identities) ([]string, error)
 	}
 	var events []string
 	for _, f := range ids.Refused {
-		events = append(events, strings.SplitN(f, ".", 2)[0])
+		events = append(events, record.EventOf(f))
 	}
 	list, err := c.tx.Load().ByID(events)
 	var out []string

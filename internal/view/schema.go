@@ -24,6 +24,12 @@ var schema = []string{
 	// Corrections and voids by the fact (or session) that they name, arrived or not.
 	`CREATE TABLE amendment (target TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (target, seq)) WITHOUT ROWID`,
 
+	// Of these the ones that change nothing as the record stands; named is the event, or the
+	// session, that they name.
+	`CREATE TABLE unreached (fact TEXT PRIMARY KEY, seq INTEGER NOT NULL, facility TEXT NOT NULL, logged INTEGER NOT NULL,
+		named TEXT NOT NULL, why TEXT NOT NULL) WITHOUT ROWID`,
+	`CREATE INDEX unreached_named ON unreached (named)`,
+
 	// Events by what they describe: a patient, a track, an access, a member of staff, a
 	// facility, the merges.
 	`CREATE TABLE topic (topic TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (topic, seq)) WITHOUT ROWID`,
