@@ -2,10 +2,12 @@ package cli
 
 import (
 	"context"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +16,7 @@ import (
 	"cannulary/internal/feed"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/jsonhttp"
+	"cannulary/internal/surveil"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -317,5 +320,55 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	code, _, log = run(ctx, "lift", "--data", dir, "--by", someone, "--reason", "again", "--hold", hold)
 	if code != Failed || !strings.Contains(log, "hold "+hold+" is not open for this patient; nothing is lifted: the patient has no open hold") {
 		t.Errorf("of the stopped instance: %d %s", code, log)
+	}
+}
+
+// What a runbook tells a person to type is understood here: with nobody to ask, each command
+// gets as far as asking.
+func TestTheRunbooksCommandsAreUnderstood(t *testing.T) {
+	files, err := filepath.Glob("../../deploy/runbooks/*.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	command := regexp.MustCompile(`(?m)^ *bin/cannulary ((?:acknowledge|lift) .*?) > \w+\.ndjson$`)
+	word := regexp.MustCompile(`'([^']*)'|(\S+)`)
+	found := 0
+	for _, file := range files {
+		b, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range command.FindAllStringSubmatch(string(b), -1) {
+			found++
+			var args []string
+			for _, w := range word.FindAllStringSubmatch(c[1], -1) {
+				args = append(args, strings.Replace(w[1]+w[2], "127.0.0.1:7451", "127.0.0.1:1", 1))
+			}
+			if code, out, log := run(context.Background(), args...); code != Failed || out != "" || !strings.Contains(log, "is it running?") {
+				t.Errorf("%s: %q: %d %s", filepath.Base(file), c[1], code, log)
+			}
+		}
+	}
+	if found != 5 {
+		t.Errorf("%d commands in the runbooks, want those of three signals and two stops", found)
+	}
+}
+
+// An engine that sends what the commands send finds the words of both side by side.
+func TestTheSendersPageGivesTheWordsOfAChart(t *testing.T) {
+	b, err := os.ReadFile("../../proto/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := strings.Join(strings.Fields(string(b)), " ")
+	for _, technique := range []surveil.Technique{surveil.ConstantSite, surveil.OtherFistula} {
+		if w := fmt.Sprintf("`%s` is `%s`", technique, patternOf(technique)); !strings.Contains(page, w) {
+			t.Errorf("the page does not say: %s", w)
+		}
+	}
+	for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
+		if w := fmt.Sprintf("`%s` is `%s`", class, classOf(class)); !strings.Contains(page, w) {
+			t.Errorf("the page does not say: %s", w)
+		}
 	}
 }
