@@ -19,7 +19,7 @@ import (
 func acknowledgeCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	var facility, technique, class, by, reason, src string
-	fs := flags(env, "acknowledge", "(--http URL | --data DIR) [--facility CODE] --technique T --class C --by 'SYSTEM|VALUE' --reason TEXT")
+	fs := flags(env, "acknowledge", "(--http URL | --data DIR) [--facility CODE --technique T --class C] --by 'SYSTEM|VALUE' --reason TEXT")
 	s.flags(fs)
 	fs.StringVar(&facility, "facility", "", "facility; needed where there is more than one")
 	fs.StringVar(&technique, "technique", string(surveil.ConstantSite), "technique of the chart: constant-site or other-fistula")
