@@ -74,5 +74,5 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 			add("A signal stands: %s, %s.", techniqueName(c.Technique), strings.ToLower(className(c.Class)))
 		}
 	}
-	return out
+	return append(out, unmatched(w, m)...)
 }

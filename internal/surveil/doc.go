@@ -84,5 +84,6 @@
 // recompute the sum; but what the chart has once signalled stays until a named person
 // acknowledges it. It then restarts on the next day at h/2. An event that became known after
 // the acknowledgement but is dated before the restart counts on the restart's day: no
-// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing.
+// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing; it
+// is told as one that answered nothing.
 package surveil

@@ -12,6 +12,8 @@ type Watch struct {
 	Zone   *time.Location
 	Name   string         // as registered; empty if it is not
 	Charts []WatchedChart // by technique and class
+	// Unmatched are the acknowledgements, in the order of the log, that answered no signal.
+	Unmatched []Acknowledgement
 }
 
 // WatchedChart is a chart with its signals and what was answered to them.
@@ -45,7 +47,8 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 	})
 	acks = slices.Clone(acks)
 	slices.SortStableFunc(acks, func(a, b Acknowledgement) int { return cmp.Compare(a.Seq, b.Seq) })
-	w.Charts = nil
+	w.Charts, w.Unmatched = nil, nil
+	matched := map[string]bool{}
 	for _, n := range names {
 		ch := answered(n, raised, acks)
 		var err error
@@ -53,6 +56,14 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 			return err
 		}
 		w.Charts = append(w.Charts, ch)
+		for _, a := range ch.Acknowledgements {
+			matched[a.Fact] = true
+		}
+	}
+	for _, a := range acks {
+		if !matched[a.Fact] {
+			w.Unmatched = append(w.Unmatched, a)
+		}
 	}
 	return nil
 }
