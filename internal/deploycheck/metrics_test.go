@@ -206,7 +206,10 @@ func feed(t *testing.T) []*v1.FeedRequest {
 				Setting: v1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
 				Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}))
 	}
-	return out
+	mistake := envelope("void", "2025-03-21T08:00:00Z")
+	mistake.Patient = testkit.Patient("INV-90")
+	return append(out, testkit.Request(mistake, &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_FactVoided{FactVoided: &v1.FactVoided{
+		Fact: &v1.FactReference{SourceMessageId: "never sent"}, Reason: "Invented"}}}))
 }
 
 // certificate writes a certificate of its own.

@@ -44,7 +44,8 @@ func (p *Projector) reach(c *change, own []record.Fact) error {
 		}
 	}
 	seen := map[uint64]bool{}
-	for _, e := range look {
+	for n := 0; n < len(look); n++ {
+		e := look[n]
 		if seen[e.Seq] {
 			continue
 		}
@@ -57,11 +58,18 @@ func (p *Projector) reach(c *change, own []record.Fact) error {
 			if !facts[i].Amends() {
 				continue
 			}
-			u, err := p.unreached(c.tx, &facts[i])
+			u, err := p.unreached(c.tx, e, &facts[i])
 			if err != nil {
 				return err
 			}
 			if err := c.tx.SetUnreached(u); err != nil {
+				return err
+			}
+			if facts[i].Target == "" {
+				continue
+			}
+			// It may take back, or give back, a correction or void: that one's turn.
+			if err := add(c.tx.Load().ByID([]string{record.EventOf(facts[i].Target)})); err != nil {
 				return err
 			}
 		}
@@ -69,8 +77,9 @@ func (p *Projector) reach(c *change, own []record.Fact) error {
 	return nil
 }
 
-// unreached judges one correction or void by what has arrived.
-func (p *Projector) unreached(tx *view.Tx, f *record.Fact) (view.Unreached, error) {
+// unreached judges one correction or void of the event by what has arrived. One that was
+// itself taken back waits for nothing.
+func (p *Projector) unreached(tx *view.Tx, e view.StoredEvent, f *record.Fact) (view.Unreached, error) {
 	u := view.Unreached{Fact: f.ID, Seq: f.Seq, Facility: f.Facility, Logged: f.Logged, Named: f.TargetSession}
 	var events []view.StoredEvent
 	if f.TargetSession != "" {
@@ -94,6 +103,12 @@ func (p *Projector) unreached(tx *view.Tx, f *record.Fact) (view.Unreached, erro
 	if err != nil {
 		return u, err
 	}
-	u.Why = record.ReachOf(f, named, p.related)
-	return u, nil
+	if u.Why = record.ReachOf(f, named, p.related); u.Why == record.Reached {
+		return u, nil
+	}
+	all, err := view.Closure(tx.Load(), []view.StoredEvent{e}, p.related)
+	if err == nil && record.TakenBack(all, f.ID) {
+		u.Why = record.Reached
+	}
+	return u, err
 }

@@ -55,6 +55,10 @@ func (f *Fact) Names() string {
 	return fmt.Sprintf("fact %d of %s %q", ref.GetOrdinal(), source, ref.GetSourceMessageId())
 }
 
+// TakenBack tells whether a void takes back the fact of that id, which may itself be a
+// correction or void. facts are as for Effective.
+func TakenBack(facts []Fact, id string) bool { return newVoids(facts).void(id) }
+
 // ReachOf tells what a correction or void finds. named are the facts of the message, or of
 // the session, that it names, as far as they have arrived; related tells whether an
 // amendment may touch a fact. Effective follows the same rules.
