@@ -11,6 +11,7 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/record"
+	"cannulary/internal/track"
 	"cannulary/internal/view"
 	"cannulary/internal/zone"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -45,6 +46,9 @@ type change struct {
 	others []record.Fact
 	// watched are the facilities whose surveillance the event may change.
 	watched map[string]*moved
+	// gathered is what was gathered last, of the patient gatheredOf.
+	gathered   *track.Input
+	gatheredOf string
 }
 
 // event keeps the event and renders again everything that it touches.

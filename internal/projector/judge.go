@@ -67,6 +67,20 @@ func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Loca
 	return out, known, err
 }
 
+// gathered is what the judgement of a patient looks at, now. Judgement and surveillance of
+// one event ask for the same, so the answer asked for last is kept until the next.
+func (p *Projector) gathered(c *change, key string) (track.Input, error) {
+	if c.gathered != nil && c.gatheredOf == key {
+		return *c.gathered, nil
+	}
+	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+	if err != nil {
+		return in, err
+	}
+	c.gathered, c.gatheredOf = &in, key
+	return in, nil
+}
+
 // firstInserters are those who may have made the first insertion of a track: only their
 // ratings are looked at.
 func firstInserters(items []record.Item) []*cannularyv1.StaffIdentifier {
@@ -198,7 +212,7 @@ func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 	}
 	// Where tracks or accesses go by other ids now, everything is rendered anew.
 	if !simple || basis != ch.basis {
-		in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+		in, err := p.gathered(c, key)
 		if err != nil {
 			return nil, err
 		}

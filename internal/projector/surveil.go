@@ -122,7 +122,7 @@ func (p *Projector) surveyed(c *change, key string) error {
 	if known && c.simple && !slices.ContainsFunc(c.items, func(it record.Item) bool { return !memo.Unmoved(&it.Fact) }) {
 		return nil
 	}
-	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+	in, err := p.gathered(c, key)
 	if err != nil {
 		return err
 	}

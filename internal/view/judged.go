@@ -97,7 +97,8 @@ func (t *Tx) Judged(group []string) ([]ResourceKey, error) {
 	var out []ResourceKey
 	for _, key := range group {
 		for _, typ := range []string{"DetectedIssue", "Flag"} {
-			ids, err := t.strings(`SELECT id FROM resource WHERE patient = ? AND type = ? ORDER BY id`, key, typ)
+			// The plus keeps SQLite from going through all patients' in the order of their ids.
+			ids, err := t.strings(`SELECT id FROM resource WHERE patient = ? AND type = ? ORDER BY +id`, key, typ)
 			if err != nil {
 				return nil, err
 			}
