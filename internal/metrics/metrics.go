@@ -33,9 +33,12 @@ type Sources struct {
 	Store      *view.Store
 	// Complete tells whether the view has reached the log's end as found at start.
 	Complete func() bool
-	// LogWarnings counts the embedded server's own warnings.
-	LogWarnings func() int64
-	Slog        *slog.Logger
+	// LogWarnings counts the embedded server's own warnings, LogRecoveries its lines about
+	// an end that was not in order.
+	LogWarnings, LogRecoveries func() int64
+	// Checked is the last sequence of the log that was asked for to see that it is there.
+	Checked func() uint64
+	Slog    *slog.Logger
 }
 
 // LogState is how far and how big the log is.
@@ -43,6 +46,7 @@ type LogState struct {
 	LastSeq  uint64
 	Bytes    uint64
 	MaxBytes int64
+	Missing  uint64
 }
 
 // Metrics is a process's registry.
@@ -78,7 +82,10 @@ func (m *Metrics) Handler() http.Handler {
 
 var (
 	descLast        = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
-	descWarnings    = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself; a damaged log shows here first.", nil, nil)
+	descWarnings    = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself.", nil, nil)
+	descRecoveries  = prometheus.NewDesc("cannulary_log_server_recoveries_total", "Lines of the embedded log server about recovering after it was not stopped in order; no damage.", nil, nil)
+	descMissing     = prometheus.NewDesc("cannulary_log_missing_events", "Entries that the log once held and does not give any more: damage.", nil, nil)
+	descChecked     = prometheus.NewDesc("cannulary_log_checked_sequence", "Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
 	descSequence    = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.", []string{"projector"}, nil)
 	descLag         = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.", []string{"projector"}, nil)
 	descQuarantined = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
@@ -98,7 +105,7 @@ var stages = [...]string{"planned", "forming", "ready", "trial", "established", 
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks) {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks) {
 		ch <- d
 	}
 }
@@ -115,6 +122,12 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.src.LogWarnings != nil {
 		ch <- prometheus.MustNewConstMetric(descWarnings, prometheus.CounterValue, float64(c.src.LogWarnings()))
 	}
+	if c.src.LogRecoveries != nil {
+		ch <- prometheus.MustNewConstMetric(descRecoveries, prometheus.CounterValue, float64(c.src.LogRecoveries()))
+	}
+	if c.src.Checked != nil {
+		gauge(descChecked, float64(c.src.Checked()))
+	}
 	// Sequences first: the log can only grow, so that lag is never negative.
 	seqs := map[string]uint64{}
 	for name, f := range c.src.Projectors {
@@ -125,6 +138,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		gauge(descLast, float64(st.LastSeq))
 		gauge(descBytes, float64(st.Bytes))
 		gauge(descMaxBytes, float64(st.MaxBytes))
+		gauge(descMissing, float64(st.Missing))
 		for name, seq := range seqs {
 			gauge(descLag, float64(st.LastSeq-min(st.LastSeq, seq)), name)
 		}
