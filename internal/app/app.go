@@ -155,7 +155,7 @@ func (a *App) open(ctx context.Context) error {
 	a.startSeq = st.LastSeq
 	outcome := func(service, outcome string) { a.metrics.Outcome(service, outcome) }
 	if cfg.Ingest {
-		if a.intake, err = intake.New(ctx, intake.Config{Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"), Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome}); err != nil {
+		if a.intake, err = intake.New(ctx, intake.Config{Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"), Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note}); err != nil {
 			return err
 		}
 	}

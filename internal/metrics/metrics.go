@@ -53,20 +53,21 @@ type LogState struct {
 type Metrics struct {
 	reg      *prometheus.Registry
 	messages *prometheus.CounterVec
+	senders  *senders
 }
 
 // New makes a registry.
 func New(src Sources) *Metrics {
-	m := &Metrics{reg: prometheus.NewRegistry(), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
+	m := &Metrics{reg: prometheus.NewRegistry(), senders: newSenders(src.Now), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "cannulary_ingest_messages_total",
-		Help: "Messages by service and outcome: accepted, duplicate, refused, conflict (an id used with other content), failed (passing).",
+		Help: "Messages by service and outcome: accepted, duplicate, refused (for what they say), conflict (an id used with other content), full (the log), unavailable (passing), failed (a fault of the program).",
 	}, []string{"service", "outcome"})}
 	for _, s := range []string{"roster", "cannulation", "assessment", "surveillance"} {
-		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "failed"} {
+		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "full", "unavailable", "failed"} {
 			m.messages.WithLabelValues(s, o)
 		}
 	}
-	m.reg.MustRegister(m.messages, &collector{src}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.reg.MustRegister(m.messages, m.senders.refused, m.senders, &collector{src}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
