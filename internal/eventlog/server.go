@@ -95,14 +95,13 @@ type serverLog struct {
 }
 
 // recoveries are what the server (2.15) says after it was killed: the index that it writes
-// now and then is older than its blocks, which it therefore reads again. The second is the
-// consequence of any fault of the index; a fault other than age has a line of its own
-// before it, which counts as a warning. Worded otherwise by a newer server, they count as
-// warnings, and a test that kills the program says so.
+// now and then is older than its blocks, which it therefore reads again. Any other fault of
+// the index is worded otherwise and counts as a warning. So would these, if a newer server
+// worded them otherwise; a test that kills the program would say so.
 var recoveries = [...]string{
 	"Stream state outdated, last block has additional entries, will rebuild",
 	"Stream state outdated, found extra blocks, will rebuild",
-	"Recovering stream state from index errored: ",
+	"Recovering stream state from index errored: prior state file",
 }
 
 func recovers(text string) bool {
