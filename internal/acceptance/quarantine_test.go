@@ -265,7 +265,7 @@ func TestAViewThatDoesNotBelongToTheLogIsRefused(t *testing.T) {
 		t.Helper()
 		err := refusedStart(t, dir)
 		if !strings.Contains(err.Error(), "the view does not belong to this log") || !strings.Contains(err.Error(), text) ||
-			!strings.Contains(err.Error(), "restore the log, or delete "+filepath.Join(dir, "view")) {
+			!strings.Contains(err.Error(), "restore the log that belongs to it; if that is lost, move "+filepath.Join(dir, "view")) {
 			t.Errorf("it says %v, want %q", err, text)
 		}
 		if code, _, stderr := cliRun(t, "status", "--data", dir); code != 1 || !strings.Contains(stderr, text) || strings.Count(stderr, "\n") != 1 {

@@ -48,8 +48,11 @@ type Config struct {
 	MasterKeyFile string
 	Replicas      int    // of log and keys on an external server; 0 is 1
 	Shard         string // empty is "main"
-	LogMaxBytes   int64  // 0 is eventlog.DefaultMaxBytes
-	PublicBase    string // public base of FHIR links; empty takes each request's host
+	// LogMaxBytes is the log's limit: set at the start of an embedded log, raised at the start
+	// of an ingesting process on an external one, left alone by others. 0 leaves a log as it
+	// is; a new one then has eventlog.DefaultMaxBytes.
+	LogMaxBytes int64
+	PublicBase  string // public base of FHIR links; empty takes each request's host
 	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a
 	// browser; none may without.
 	CDSOrigins []string
@@ -65,6 +68,7 @@ type Config struct {
 type App struct {
 	cfg       Config
 	lock      *os.File
+	building  bool // the view beside the one in use, under a lock that the caller holds
 	server    *eventlog.Server
 	nc        *nats.Conn
 	log       *eventlog.Log
@@ -89,6 +93,7 @@ type App struct {
 	ready  readiness
 
 	watched watched
+	checked checked
 }
 
 // readiness is decided once and remembered.
@@ -111,17 +116,16 @@ func (r *readiness) get() bool {
 
 // New opens folder, log, keys and views, and listens. On an error everything that was
 // opened is closed again.
-func New(ctx context.Context, cfg Config) (*App, error) {
+func New(ctx context.Context, cfg Config) (*App, error) { return newApp(ctx, cfg, false) }
+
+func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 	if cfg.Shard == "" {
 		cfg.Shard = "main"
-	}
-	if cfg.LogMaxBytes == 0 {
-		cfg.LogMaxBytes = eventlog.DefaultMaxBytes
 	}
 	if cfg.Replicas == 0 {
 		cfg.Replicas = 1
 	}
-	a := &App{cfg: cfg, fatal: make(chan error, 4)}
+	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4)}
 	a.run, a.cancel = context.WithCancel(context.Background())
 	if err := a.open(ctx); err != nil {
 		a.Stop()
@@ -136,8 +140,10 @@ func (a *App) open(ctx context.Context) error {
 	if err := loopback(cfg.GRPC, cfg.HTTP); err != nil {
 		return err
 	}
-	if a.lock, err = Lock(cfg.Dir); err != nil {
-		return err
+	if !a.building {
+		if a.lock, err = Lock(cfg.Dir); err != nil {
+			return err
+		}
 	}
 	if err := a.openLog(ctx); err != nil {
 		return err
@@ -149,12 +155,16 @@ func (a *App) open(ctx context.Context) error {
 	a.startSeq = st.LastSeq
 	outcome := func(service, outcome string) { a.metrics.Outcome(service, outcome) }
 	if cfg.Ingest {
-		if a.intake, err = intake.New(ctx, intake.Config{Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"), Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome}); err != nil {
+		if a.intake, err = intake.New(ctx, intake.Config{Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"), Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note}); err != nil {
 			return err
 		}
 	}
 	if cfg.View {
-		if a.store, err = view.Open(ctx, filepath.Join(cfg.Dir, "view")); err != nil {
+		open := view.Open
+		if a.building {
+			open = view.Build
+		}
+		if a.store, err = open(ctx, a.viewDir()); err != nil {
 			return err
 		}
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring, Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
@@ -189,7 +199,7 @@ func (a *App) openLog(ctx context.Context) error {
 	var store keyring.Store
 	var err error
 	if cfg.NATS == "" {
-		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), cfg.LogMaxBytes, cfg.Slog); err != nil {
+		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes), cfg.Slog); err != nil {
 			return err
 		}
 		if a.nc, err = a.server.Connect(); err != nil {
@@ -213,8 +223,28 @@ func (a *App) openLog(ctx context.Context) error {
 	if a.ring, err = keyring.Open(ctx, store); err != nil {
 		return errors.Join(err, store.Close())
 	}
-	a.log, err = eventlog.Open(ctx, a.nc, eventlog.Config{Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Replicas: cfg.Replicas, Fingerprint: a.ring.Fingerprint(), Now: cfg.Now})
-	return err
+	if a.log, err = eventlog.Open(ctx, a.nc, eventlog.Config{Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas, Fingerprint: a.ring.Fingerprint(), Now: cfg.Now}); err != nil {
+		return err
+	}
+	switch m := a.log.Limit(); {
+	case m.Was != m.Is:
+		cfg.Slog.Info("the log's limit was changed", "from", m.Was, "to", m.Is, "shard", cfg.Shard)
+	case m.Asked != 0 && m.Asked != m.Is:
+		cfg.Slog.Warn("the log's limit was not changed: on an external server it is only raised", "is", m.Is, "asked", m.Asked, "shard", cfg.Shard)
+	}
+	return nil
+}
+
+// resize says who may change the limit of a log that is there: a process that has it to
+// itself as it likes, of many those that ingest, upwards; one that only reads never.
+func resize(cfg Config) eventlog.Resize {
+	switch {
+	case cfg.LogMaxBytes == 0 || !cfg.Ingest:
+		return eventlog.Keep
+	case cfg.NATS != "":
+		return eventlog.Raise
+	}
+	return eventlog.Set
 }
 
 func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
@@ -337,8 +367,17 @@ func (a *App) serve() {
 		if a.grpc != nil {
 			a.grpc.Serving(true)
 		}
+		if a.projector != nil && !a.building {
+			a.retire(a.run)
+		}
 		return nil
 	})
+	if !a.building {
+		a.spawn(func() error {
+			a.check(a.run)
+			return nil
+		})
+	}
 	if a.grpc != nil {
 		a.spawn(func() error {
 			if err := a.grpc.Serve(a.grpcLis); err != nil {

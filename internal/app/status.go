@@ -23,11 +23,17 @@ type Status struct {
 	LogBytes    uint64 `json:"logBytes"`
 	LogMaxBytes int64  `json:"logMaxBytes"`
 	LogWarnings int64  `json:"logWarnings"`
-	Projected   uint64 `json:"projected"`
-	Lag         uint64 `json:"lag"`
-	Failed      string `json:"failed,omitempty"`
-	Quarantined int    `json:"quarantined"`
-	Aside       int    `json:"aside"`
+	// LogRecoveries are lines of the embedded server about its last, disorderly end.
+	LogRecoveries int64  `json:"logRecoveries"`
+	LogMissing    uint64 `json:"logMissing"` // entries that the log lost
+	LogMissingAt  uint64 `json:"logMissingAt,omitempty"`
+	LogChecked    uint64 `json:"logChecked"` // last sequence asked for, of the pass under way
+	LogWhole      bool   `json:"logWhole"`   // every entry was asked for since the start
+	Projected     uint64 `json:"projected"`
+	Lag           uint64 `json:"lag"`
+	Failed        string `json:"failed,omitempty"`
+	Quarantined   int    `json:"quarantined"`
+	Aside         int    `json:"aside"`
 	// WithoutEffect is how many corrections and voids change nothing as the record stands;
 	// Amendments are the oldest of them.
 	WithoutEffect int               `json:"withoutEffect"`
@@ -81,8 +87,10 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 	s := Status{Version: a.cfg.Version, Ready: a.Ready(), Shard: a.log.Shard(), LogID: a.log.ID(), LogSequence: st.LastSeq,
 		LogBytes: st.Bytes, LogMaxBytes: st.MaxBytes, Amendments: []AmendmentStatus{}, Facilities: []FacilityStatus{}, Resources: []view.TypeCount{}}
 	if a.server != nil {
-		s.LogWarnings = a.server.Warnings()
+		s.LogWarnings, s.LogRecoveries = a.server.Warnings(), a.server.Recoveries()
 	}
+	c := a.Checked()
+	s.LogMissing, s.LogMissingAt, s.LogChecked, s.LogWhole = a.missing(st.Missing), c.First, c.UpTo, c.Whole
 	if a.projector != nil {
 		s.Projected = min(a.projector.Sequence(), st.LastSeq)
 		s.Lag = st.LastSeq - s.Projected
@@ -162,7 +170,8 @@ func (s Status) Text(now time.Time) string {
 	}
 	out := fmt.Sprintf("cannulary   %s, %s\n", s.Version, state)
 	out += fmt.Sprintf("log         shard %s, %d events, %s of %s (%.1f %%), id %s\n", s.Shard, s.LogSequence, size(int64(s.LogBytes)), size(s.LogMaxBytes), 100*float64(s.LogBytes)/float64(max(1, s.LogMaxBytes)), s.LogID)
-	out += fmt.Sprintf("warnings    %d of the embedded log server\n", s.LogWarnings)
+	out += "entries     " + s.entries() + "\n"
+	out += fmt.Sprintf("warnings    %d of the embedded log server, %d lines about recovering after it was not stopped in order\n", s.LogWarnings, s.LogRecoveries)
 	out += fmt.Sprintf("view        %d projected, %d behind\n", s.Projected, s.Lag)
 	out += fmt.Sprintf("quarantine  %d events not understood, %d aside (tests, repeats)\n", s.Quarantined, s.Aside)
 	if s.WithoutEffect > 0 {
@@ -185,6 +194,19 @@ func (s Status) Text(now time.Time) string {
 		out += "facility    none registered yet\n"
 	}
 	return out
+}
+
+// entries says whether all are there.
+func (s Status) entries() string {
+	switch {
+	case s.LogMissing > 0 && s.LogMissingAt > 0:
+		return fmt.Sprintf("%d MISSING, the first is %d: the log is damaged, keep the data folder", s.LogMissing, s.LogMissingAt)
+	case s.LogMissing > 0:
+		return fmt.Sprintf("%d MISSING: the log is damaged, keep the data folder", s.LogMissing)
+	case !s.LogWhole:
+		return fmt.Sprintf("checked up to %d so far, none missing", s.LogChecked)
+	}
+	return "all there when last checked, up to " + fmt.Sprint(s.LogChecked)
 }
 
 func size(n int64) string {

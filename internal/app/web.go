@@ -27,8 +27,9 @@ func (a *App) sources() metrics.Sources {
 	src := metrics.Sources{
 		Log: func(ctx context.Context) (metrics.LogState, error) {
 			st, err := a.log.State(ctx)
-			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes}, err
+			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
+		Checked:    func() uint64 { return a.Checked().UpTo },
 		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
 	}
 	if len(a.cfg.WatchCertificates) > 0 {
@@ -43,7 +44,7 @@ func (a *App) sources() metrics.Sources {
 		src.Surveillance = a.watch
 	}
 	if a.server != nil {
-		src.LogWarnings = a.server.Warnings
+		src.LogWarnings, src.LogRecoveries = a.server.Warnings, a.server.Recoveries
 	}
 	return src
 }

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -72,7 +73,7 @@ func simulateCommand(ctx context.Context, env Env, args []string) error {
 	})
 	p.end()
 	if err != nil {
-		return err
+		return early(env, t, err)
 	}
 	return finish(env, t)
 }
@@ -134,7 +135,7 @@ func load(ctx context.Context, env Env, args []string) error {
 	t.Sent += bad
 	t.Refused += bad
 	if err != nil {
-		return err
+		return early(env, t, err)
 	}
 	return finish(env, t)
 }
@@ -174,6 +175,11 @@ func finish(env Env, t feed.Tally) error {
 		return errQuiet
 	}
 	return nil
+}
+
+// early prints the closing line of a feed that ended before all was answered.
+func early(env Env, t feed.Tally, err error) error {
+	return errors.Join(err, json.NewEncoder(env.Stdout).Encode(t))
 }
 
 // progress tells on a terminal or in a log how far a feed has come.

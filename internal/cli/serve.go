@@ -22,7 +22,7 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "", "file with 64 hexadecimal digits that wrap patients' keys on an external server")
 	fs.IntVar(&cfg.Replicas, "replicas", 1, "replicas of the log on an external cluster: 1 or 3")
 	fs.StringVar(&cfg.Shard, "shard", "main", "shard: one stream; facilities that share patients share it")
-	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", eventlog.DefaultMaxBytes, "most bytes the log may take; new messages are refused beyond, nothing is dropped")
+	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", 0, fmt.Sprintf("most bytes the log may take; new messages are refused beyond, nothing is dropped. Left out, a log keeps its limit and a new one gets %d. Given, an embedded log is set to it; one on an external server is raised to it by a process that ingests, and never lowered", int64(eventlog.DefaultMaxBytes)))
 	fs.StringVar(&cfg.PublicBase, "public-base", "", "public base URL of FHIR links, for instance https://fhir.example/fhir")
 	fs.Func("cds-origin", "web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each", func(s string) error {
 		cfg.CDSOrigins = append(cfg.CDSOrigins, s)
@@ -54,6 +54,9 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	if cfg.Replicas != 1 && cfg.Replicas != 3 {
 		return errUse{"--replicas must be 1 or 3"}
 	}
+	if cfg.LogMaxBytes < 0 {
+		return errUse{"--log-max-bytes must not be negative; leave it out to keep the log's limit"}
+	}
 	cfg.Now, cfg.Slog, cfg.Version = env.Now, logger(env), env.Version
 	a, err := app.New(ctx, cfg)
 	if err != nil {
@@ -82,9 +85,9 @@ func waitReady(ctx context.Context, a *app.App) bool {
 	return true
 }
 
-// rebuild builds the view of a stopped instance again.
+// rebuild builds the view of a stopped instance again, beside the old one.
 func rebuild(ctx context.Context, env Env, args []string) error {
-	cfg := app.Config{View: true, HTTP: "127.0.0.1:0"}
+	cfg := app.Config{HTTP: "127.0.0.1:0"}
 	fs := flags(env, "rebuild", "--data DIR")
 	fs.StringVar(&cfg.Dir, "data", "", "folder of a stopped instance (required)")
 	fs.StringVar(&cfg.Shard, "shard", "main", "shard")
@@ -98,38 +101,13 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	if _, err := os.Stat(filepath.Join(cfg.Dir, "log")); err != nil {
 		return fmt.Errorf("there is no log in %s, nothing to build from; check --data", cfg.Dir)
 	}
-	lock, err := app.Lock(cfg.Dir)
-	if err != nil {
-		return err
-	}
-	files, err := filepath.Glob(filepath.Join(cfg.Dir, "view", "view-*"))
-	if err != nil {
-		return err
-	}
-	for _, f := range files {
-		if err := os.Remove(f); err != nil {
-			return fmt.Errorf("remove the old view: %w", err)
-		}
-	}
-	if err := lock.Close(); err != nil {
-		return err
-	}
 	cfg.Now, cfg.Slog, cfg.Version = env.Now, logger(env), env.Version
 	began := time.Now()
-	a, err := app.New(ctx, cfg)
+	n, err := app.Rebuild(ctx, cfg)
 	if err != nil {
 		return err
 	}
-	defer a.Stop()
-	a.Start()
-	if !waitReadyOrFailed(ctx, a) {
-		if err := a.Projector().Failed(); err != nil {
-			return err
-		}
-		return ctx.Err()
-	}
 	took := time.Since(began).Seconds()
-	n := a.Projector().Sequence()
 	return json.NewEncoder(env.Stdout).Encode(map[string]any{"events": n, "seconds": took, "eventsPerSecond": float64(n) / took})
 }
 

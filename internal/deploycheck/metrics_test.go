@@ -19,6 +19,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"cannulary/internal/app"
 	"cannulary/internal/simulate"
 	"cannulary/internal/testkit"
@@ -129,6 +131,13 @@ func scrape(t *testing.T, cfg app.Config, messages []*v1.FeedRequest) string {
 	for _, m := range messages {
 		if _, err := client.Send(testkit.Context(t), m); err != nil {
 			t.Fatalf("%v: %v", testkit.Envelope(m).GetSourceMessageId(), err)
+		}
+	}
+	if len(messages) > 0 { // the figures of refusals begin with the first
+		bad := proto.Clone(messages[len(messages)-1]).(*v1.FeedRequest)
+		testkit.Envelope(bad).SourceMessageId, testkit.Envelope(bad).OccurredAt = "refused", nil
+		if _, err := client.Send(testkit.Context(t), bad); err == nil {
+			t.Fatal("a message without a time was taken")
 		}
 	}
 	// The service itself notes, within a second, that the facility's day has begun; before,

@@ -124,8 +124,8 @@ func TestUnsafeStreamsAreRefused(t *testing.T) {
 		says   string
 	}{
 		"in memory":              {func(c *jetstream.StreamConfig) { c.Storage = jetstream.MemoryStorage }, "storage must be file"},
-		"a work queue":           {func(c *jetstream.StreamConfig) { c.Retention = jetstream.WorkQueuePolicy }, "retention must be limits"},
-		"by interest":            {func(c *jetstream.StreamConfig) { c.Retention = jetstream.InterestPolicy }, "retention must be limits"},
+		"a work queue":           {func(c *jetstream.StreamConfig) { c.Retention = jetstream.WorkQueuePolicy }, "retention must be limits (is "},
+		"by interest":            {func(c *jetstream.StreamConfig) { c.Retention = jetstream.InterestPolicy }, "retention must be limits (is "},
 		"drops the oldest":       {func(c *jetstream.StreamConfig) { c.Discard = jetstream.DiscardOld }, "discard must be new"},
 		"drops after a year":     {func(c *jetstream.StreamConfig) { c.MaxAge = 365 * 24 * time.Hour }, "max age must be off"},
 		"a limit of messages":    {func(c *jetstream.StreamConfig) { c.MaxMsgs = 1000 }, "message limits must be off"},
@@ -139,7 +139,12 @@ func TestUnsafeStreamsAreRefused(t *testing.T) {
 		"no acknowledgement":     {func(c *jetstream.StreamConfig) { c.NoAck = true }, "acknowledgements must be on"},
 		"forgets ids too early":  {func(c *jetstream.StreamConfig) { c.Duplicates = time.Second }, "the duplicate window must be at least 2m0s"},
 		"sourced from elsewhere": {func(c *jetstream.StreamConfig) { c.Sources = []*jetstream.StreamSource{{Name: "ELSE"}} }, "mirror, sources and subject transform must be off"},
-		"several things at once": {func(c *jetstream.StreamConfig) { c.MaxAge, c.DenyPurge = time.Hour, false }, "max age must be off; deletes and purges must be denied"},
+		"small messages":         {func(c *jetstream.StreamConfig) { c.MaxMsgSize = 1 << 10 }, "the largest message must be at least 2097152 bytes (is 1024)"},
+		"begins later":           {func(c *jetstream.StreamConfig) { c.FirstSeq = 7 }, "the first sequence must be 1 (is 7)"},
+		"is told elsewhere": {func(c *jetstream.StreamConfig) {
+			c.RePublish = &jetstream.RePublish{Source: ">", Destination: "copy.>"}
+		}, "republishing must be off"},
+		"several things at once": {func(c *jetstream.StreamConfig) { c.MaxAge, c.DenyPurge = time.Hour, false }, "max age must be off (is 1h0m0s); deletes and purges must be denied (is deletes denied true, purges denied false)"},
 		"subjects are translated": {func(c *jetstream.StreamConfig) {
 			c.SubjectTransform = &jetstream.SubjectTransformConfig{Source: "cannulary.test.a.>", Destination: "cannulary.test.b.>"}
 		}, "mirror, sources and subject transform must be off"},

@@ -22,8 +22,11 @@ import (
 
 // Config says which log to open.
 type Config struct {
-	Shard    string // lower-case letters and digits; one stream is one shard
-	MaxBytes int64  // the stream refuses new events beyond; nothing old is ever dropped
+	Shard string // lower-case letters and digits; one stream is one shard
+	// MaxBytes is the log's limit: it refuses new events beyond; nothing old is ever dropped.
+	// 0 makes a new log with DefaultMaxBytes.
+	MaxBytes int64
+	Resize   Resize // what MaxBytes does to a log that is there
 	Replicas int    // 1, or 3 on a cluster
 	// Fingerprint is that of the site secret; a log made with another one is refused.
 	Fingerprint string
@@ -48,6 +51,7 @@ type Log struct {
 	cfg    Config
 	name   string
 	id     string
+	limit  Limit
 }
 
 // Entry is one event as it stands in the log.
@@ -70,6 +74,9 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open the log: %w", err)
 	}
+	if cfg.MaxBytes == 0 {
+		cfg.MaxBytes, cfg.Resize = DefaultMaxBytes, Keep
+	}
 	l := &Log{nc: nc, js: js, cfg: cfg, name: "CANNULARY_" + strings.ToUpper(cfg.Shard)}
 	want := jetstream.StreamConfig{
 		Name: l.name, Description: "cannulary: the record of shard " + cfg.Shard,
@@ -88,32 +95,41 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	if err := checkConfig(l.stream.CachedInfo().Config, want); err != nil {
 		return nil, err
 	}
+	if err := l.resize(ctx); err != nil {
+		return nil, err
+	}
 	if err := l.genesis(ctx); err != nil {
 		return nil, err
 	}
 	return l, nil
 }
 
-// checkConfig refuses a stream that could lose or change what it holds.
+// checkConfig refuses a stream that could lose or change what it holds, and names each
+// difference: what must be, and what is. The limit of bytes alone is set from outside.
 func checkConfig(got, want jetstream.StreamConfig) error {
 	var bad []string
-	note := func(ok bool, what string) {
+	note := func(ok bool, must string, is any) {
 		if !ok {
-			bad = append(bad, what)
+			bad = append(bad, fmt.Sprintf("%s (is %v)", must, is))
 		}
 	}
-	note(got.Storage == jetstream.FileStorage, "storage must be file")
-	note(got.Retention == jetstream.LimitsPolicy, "retention must be limits")
-	note(got.Discard == jetstream.DiscardNew, "discard must be new, else the oldest events are dropped when it is full")
-	note(got.MaxAge == 0, "max age must be off")
-	note(got.MaxMsgs <= 0 && got.MaxMsgsPerSubject <= 0, "message limits must be off")
-	note(got.DenyDelete && got.DenyPurge, "deletes and purges must be denied")
-	note(!got.AllowRollup && !got.AllowMsgTTL, "roll-up and message TTL must be off")
-	note(got.PersistMode == jetstream.DefaultPersistMode, "persist mode must be the default, else an acknowledged event may not be on disk")
-	note(!got.NoAck, "acknowledgements must be on")
-	note(got.Duplicates >= DuplicateWindow, fmt.Sprintf("the duplicate window must be at least %s", DuplicateWindow))
-	note(got.Mirror == nil && len(got.Sources) == 0 && got.SubjectTransform == nil, "mirror, sources and subject transform must be off")
-	note(len(got.Subjects) == 1 && got.Subjects[0] == want.Subjects[0], "subjects must be "+want.Subjects[0])
+	note(got.Storage == jetstream.FileStorage, "storage must be file", got.Storage)
+	note(got.Retention == jetstream.LimitsPolicy, "retention must be limits", got.Retention)
+	note(got.Discard == jetstream.DiscardNew, "discard must be new, else the oldest events are dropped when it is full", got.Discard)
+	note(got.MaxAge == 0, "max age must be off", got.MaxAge)
+	note(got.MaxMsgs <= 0 && got.MaxMsgsPerSubject <= 0, "message limits must be off", fmt.Sprintf("%d, %d a subject", got.MaxMsgs, got.MaxMsgsPerSubject))
+	note(got.MaxMsgSize <= 0 || got.MaxMsgSize >= want.MaxMsgSize, fmt.Sprintf("the largest message must be at least %d bytes", want.MaxMsgSize), got.MaxMsgSize)
+	note(got.Replicas >= want.Replicas, fmt.Sprintf("replicas must be at least %d, as --replicas says", want.Replicas), got.Replicas)
+	note(!got.Sealed, "it must not be sealed", "sealed")
+	note(got.FirstSeq <= 1, "the first sequence must be 1", got.FirstSeq)
+	note(got.DenyDelete && got.DenyPurge, "deletes and purges must be denied", fmt.Sprintf("deletes denied %v, purges denied %v", got.DenyDelete, got.DenyPurge))
+	note(!got.AllowRollup && !got.AllowMsgTTL, "roll-up and message TTL must be off", "on")
+	note(got.PersistMode == jetstream.DefaultPersistMode, "persist mode must be the default, else an acknowledged event may not be on disk", got.PersistMode)
+	note(!got.NoAck, "acknowledgements must be on", "off")
+	note(got.Duplicates >= DuplicateWindow, fmt.Sprintf("the duplicate window must be at least %s", DuplicateWindow), got.Duplicates)
+	note(got.Mirror == nil && len(got.Sources) == 0 && got.SubjectTransform == nil, "mirror, sources and subject transform must be off", "on")
+	note(got.RePublish == nil, "republishing must be off", "on")
+	note(len(got.Subjects) == 1 && got.Subjects[0] == want.Subjects[0], "subjects must be "+want.Subjects[0], got.Subjects)
 	if len(bad) > 0 {
 		return fmt.Errorf("stream %s is not safe for the record: %s; it was made or changed by something else, correct it before starting", got.Name, strings.Join(bad, "; "))
 	}
@@ -234,6 +250,9 @@ type State struct {
 	LastTime time.Time
 	Bytes    uint64
 	MaxBytes int64
+	// Missing is how many entries the server itself knows that it lost. Damage that it has
+	// not met is not among them: see Check.
+	Missing uint64
 }
 
 // State asks the server for the log's end and size.
@@ -242,5 +261,7 @@ func (l *Log) State(ctx context.Context) (State, error) {
 	if err != nil {
 		return State{}, fmt.Errorf("ask the log for its state: %w", err)
 	}
-	return State{LastSeq: info.State.LastSeq, LastTime: info.State.LastTime.UTC(), Bytes: info.State.Bytes, MaxBytes: info.Config.MaxBytes}, nil
+	st := info.State
+	// Nothing is ever deleted and the first entry is 1: whatever is not there is damage.
+	return State{LastSeq: st.LastSeq, LastTime: st.LastTime.UTC(), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes, Missing: st.LastSeq - min(st.LastSeq, st.Msgs)}, nil
 }

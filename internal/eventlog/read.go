@@ -54,7 +54,7 @@ func (l *Log) Read(ctx context.Context, from uint64, max int, handle func(contex
 		}
 		for _, e := range batch {
 			if e.Seq != next {
-				return fmt.Errorf("%w: after %d comes %d; stop and run the repair, or restore the log", ErrGap, next-1, e.Seq)
+				return fmt.Errorf("%w: after %d comes %d; the log is damaged and cannot be repaired in place: keep the data folder as it is, above all the view, which holds copies of what was projected, and restore a copy of the log (runbook CannularyLogDamaged)", ErrGap, next-1, e.Seq)
 			}
 			next++
 		}

@@ -152,31 +152,11 @@ func TestReadFindsAGap(t *testing.T) {
 		}
 	}
 	s.Stop()
-	blocks, err := filepath.Glob(filepath.Join(dir, "jetstream", "*", "streams", stream, "msgs", "*.blk"))
-	if err != nil || len(blocks) < 3 {
-		t.Fatalf("blocks %v, %v: want some that are full", blocks, err)
-	}
-	flipped := false
-	for _, name := range blocks {
-		data, err := os.ReadFile(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if at := bytes.Index(data, fmt.Appendf(nil, "m-%04d", lost)); at >= 0 {
-			data[at+2] ^= 1
-			flipped = true
-			if err := os.WriteFile(name, data, 0o600); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	if !flipped {
-		t.Fatal("the entry is in no block")
-	}
+	flip(t, dir, fmt.Sprintf("m-%04d", lost))
 	s = testkit.Server(t, dir)
 	l = testkit.OpenLog(t, testkit.Connect(t, s), cfg)
 	var seqs []uint64
-	err = l.Read(testkit.Context(t), 1, 10, func(_ context.Context, batch []eventlog.Entry) error {
+	err := l.Read(testkit.Context(t), 1, 10, func(_ context.Context, batch []eventlog.Entry) error {
 		for _, e := range batch {
 			seqs = append(seqs, e.Seq)
 		}
@@ -190,4 +170,84 @@ func TestReadFindsAGap(t *testing.T) {
 		t.Errorf("%d entries were handed over, entry %d is lost", n, lost+2)
 	}
 	t.Log(err)
+}
+
+// flip changes one bit of the text in the files of the stopped log.
+func flip(t *testing.T, dir, text string) {
+	t.Helper()
+	blocks, err := filepath.Glob(filepath.Join(dir, "jetstream", "*", "streams", stream, "msgs", "*.blk"))
+	if err != nil || len(blocks) < 3 {
+		t.Fatalf("blocks %v, %v: want some that are full", blocks, err)
+	}
+	flipped := 0
+	for _, name := range blocks {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if at := bytes.Index(data, []byte(text)); at >= 0 {
+			data[at+2] ^= 1
+			flipped++
+			if err := os.WriteFile(name, data, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if flipped != 1 {
+		t.Fatalf("the entry is in %d blocks", flipped)
+	}
+}
+
+// TestCheckFindsWhatTheServerDoesNotKnow flips bits of two entries. The server's own
+// counts do not show it, not even after a reader met the damage; the check does.
+func TestCheckFindsWhatTheServerDoesNotKnow(t *testing.T) {
+	dir := t.TempDir()
+	cfg := testkit.LogConfig()
+	cfg.MaxBytes = 120_000
+	s := testkit.Server(t, dir)
+	l := testkit.OpenLog(t, testkit.Connect(t, s), cfg)
+	for i := range 80 {
+		if _, _, err := l.Append(testkit.Context(t), event(fmt.Sprintf("m-%04d", i), 1000)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	check := func() (asked int, missing []uint64) {
+		t.Helper()
+		if err := l.Check(testkit.Context(t), func(seq uint64, gone bool) {
+			if asked++; uint64(asked) != seq {
+				t.Fatalf("asked for %d in place %d", seq, asked)
+			}
+			if gone {
+				missing = append(missing, seq)
+			}
+		}); err != nil {
+			t.Fatal(err)
+		}
+		return asked, missing
+	}
+	if asked, missing := check(); asked != 81 || len(missing) != 0 {
+		t.Errorf("a whole log: asked for %d, missing %v", asked, missing)
+	}
+	s.Stop()
+	flip(t, dir, "m-0030")
+	flip(t, dir, "m-0050")
+	s = testkit.Server(t, dir)
+	l = testkit.OpenLog(t, testkit.Connect(t, s), cfg)
+	if asked, missing := check(); asked != 81 || fmt.Sprint(missing) != "[32 52]" {
+		t.Errorf("a damaged log: asked for %d, missing %v", asked, missing)
+	}
+	st, err := l.State(testkit.Context(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("by the server's own counts %d are missing, and it warned %d times", st.Missing, s.Warnings())
+	ctx, cancel := context.WithCancel(testkit.Context(t))
+	n := 0
+	if err := l.Check(ctx, func(uint64, bool) {
+		if n++; n == 5 {
+			cancel()
+		}
+	}); err != nil {
+		t.Errorf("an end in the middle: %v", err)
+	}
 }

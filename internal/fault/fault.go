@@ -37,6 +37,20 @@ const (
 	TooLarge
 )
 
+// kinds are the names of the kinds, for logs and figures.
+var kinds = [...]string{
+	Internal: "internal", Invalid: "invalid", Precondition: "precondition", Conflict: "conflict", NotFound: "not-found",
+	Gone: "gone", Full: "full", Unavailable: "unavailable", Unsupported: "unsupported", TooLarge: "too-large",
+}
+
+// String is the kind's name.
+func (k Kind) String() string {
+	if k < 0 || int(k) >= len(kinds) {
+		return "internal"
+	}
+	return kinds[k]
+}
+
 // Violation is one thing wrong with one field.
 type Violation struct {
 	// Field is the path from the request, for instance "facts[0].needle_inserted.gauge".

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc"
@@ -19,12 +20,14 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Tally is what became of the messages: sent = accepted + duplicates + refused.
+// Tally is what became of the messages: sent = accepted + duplicates + refused. Where
+// sending ended early, those without a final answer are counted apart.
 type Tally struct {
 	Sent       int `json:"sent"`
 	Accepted   int `json:"accepted"`
 	Duplicates int `json:"duplicates"`
 	Refused    int `json:"refused"`
+	Unanswered int `json:"unanswered,omitempty"`
 }
 
 // Client sends messages to one address.
@@ -81,13 +84,16 @@ func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
 			break
 		}
 		if ctx.Err() != nil {
-			return s.tally, ctx.Err()
+			return s.early(), ctx.Err()
 		}
 		if s.answered > answered {
 			deadline = time.Now().Add(patience)
 		}
 		if st, _ := status.FromError(err); !errors.Is(err, errAgain) && st.Code() != codes.Unavailable && st.Code() != codes.Internal && st.Code() != codes.Unknown || time.Now().After(deadline) {
-			return s.tally, fmt.Errorf("feed to %s: %w", c.Addr, err)
+			if errors.Is(err, errAgain) {
+				err = fmt.Errorf("%w and none was taken for %s; the service says of %q: %s", err, patience, s.refused.GetSourceMessageId(), reasons(s.refused))
+			}
+			return s.early(), fmt.Errorf("feed to %s: %w", c.Addr, err)
 		}
 		time.Sleep(pause)
 	}
@@ -106,6 +112,26 @@ type sending struct {
 	tally    Tally
 	answered int
 	drained  bool
+	refused  *cannularyv1.FeedResponse // the latest passing refusal
+}
+
+// early is the tally of a feed that ended before all was answered.
+func (s *sending) early() Tally {
+	t := s.tally
+	t.Unanswered = len(s.pending)
+	return t
+}
+
+// reasons are a refusal's own words.
+func reasons(a *cannularyv1.FeedResponse) string {
+	parts := make([]string, 0, len(a.GetReasons()))
+	for _, r := range a.GetReasons() {
+		parts = append(parts, strings.TrimPrefix(r.GetField()+": "+r.GetDescription(), ": "))
+	}
+	if len(parts) == 0 {
+		return "no reason"
+	}
+	return strings.Join(parts, "; ")
 }
 
 // stream runs one stream until every message is answered (nil) or it breaks.
@@ -138,6 +164,7 @@ func (s *sending) stream(ctx context.Context) error {
 			continue
 		}
 		if a.GetRetry() {
+			s.refused = a
 			left = append(left, r)
 			continue
 		}

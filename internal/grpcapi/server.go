@@ -33,7 +33,7 @@ const (
 
 // Recorder is what the services need of intake.
 type Recorder interface {
-	// Record takes one message; its errors are faults.
+	// Record takes one message; its errors are faults, which it has logged.
 	Record(ctx context.Context, m intake.Message) (intake.Answer, error)
 }
 
@@ -96,7 +96,7 @@ type services struct {
 func (s *services) record(ctx context.Context, m intake.Message) (intake.Answer, error) {
 	a, err := s.rec.Record(ctx, m)
 	if err != nil {
-		return a, toStatus(ctx, s.log, err)
+		return a, toStatus(err)
 	}
 	return a, nil
 }
@@ -223,11 +223,7 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 	}()
 	a, err := s.rec.Record(ctx, m)
 	if err != nil {
-		f := fault.As(err)
-		if f.Kind == fault.Internal || f.Kind == fault.Unavailable {
-			s.log.ErrorContext(ctx, "a message was not taken", "err", f.Detail())
-		}
-		refuse(r, f)
+		refuse(r, fault.As(err))
 		return r
 	}
 	r.EventId, r.Token, r.Notices, r.Outcome = a.EventID, a.Token, a.Notices, cannularyv1.FeedOutcome_FEED_OUTCOME_ACCEPTED

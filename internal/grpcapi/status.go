@@ -1,9 +1,6 @@
 package grpcapi
 
 import (
-	"context"
-	"log/slog"
-
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -34,12 +31,9 @@ func codeOf(k fault.Kind) codes.Code {
 }
 
 // toStatus is the gRPC form of an error: a fault's text and field violations; anything
-// else is internal, its text logged and not sent.
-func toStatus(ctx context.Context, log *slog.Logger, err error) error {
+// else is internal, its text not sent. The recorder has logged it.
+func toStatus(err error) error {
 	f := fault.As(err)
-	if f.Kind == fault.Internal || f.Kind == fault.Unavailable {
-		log.ErrorContext(ctx, "a message was not taken", "err", f.Detail())
-	}
 	st := status.New(codeOf(f.Kind), f.Error())
 	if len(f.Violations) > 0 {
 		br := &errdetails.BadRequest{}

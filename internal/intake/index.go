@@ -329,6 +329,14 @@ func (x *index) known() map[string]string {
 	return out
 }
 
+// registered tells whether the index knows the facility, without waiting for the log.
+func (x *index) registered(id string) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	_, ok := x.facilities[id]
+	return ok
+}
+
 func (x *index) close() error { return x.db.Close() }
 
 // same tells whether a resend has the content of the first.

@@ -2,7 +2,6 @@ package intake
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -27,9 +26,11 @@ type Config struct {
 	Dir  string // for the disposable index
 	Now  func() time.Time
 	Slog *slog.Logger
-	// Outcome is told of every message: the service and one of accepted, duplicate,
-	// refused, conflict, failed.
+	// Outcome is told of every message: the service and one of accepted, duplicate, refused
+	// (what it says cannot be taken), conflict, full (the log), unavailable (passing), failed.
 	Outcome func(service, outcome string)
+	// Note is told the same with the sender; it may be nil.
+	Note func(Note)
 }
 
 // Answer is the answer to a message that was taken.
@@ -50,6 +51,8 @@ type Intake struct {
 	mu       sync.Mutex
 	inflight map[string]chan struct{} // event ids being appended
 
+	refusals refusals
+
 	cancel context.CancelFunc
 	done   sync.WaitGroup
 }
@@ -65,7 +68,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		return nil, err
 	}
 	run, cancel := context.WithCancel(context.Background())
-	in := &Intake{cfg: cfg, validate: v, index: x, inflight: map[string]chan struct{}{}, cancel: cancel}
+	in := &Intake{cfg: cfg, validate: v, index: x, inflight: map[string]chan struct{}{}, cancel: cancel, refusals: refusals{slog: cfg.Slog}}
 	in.done.Add(1)
 	go func() {
 		defer in.done.Done()
@@ -104,22 +107,7 @@ func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 	if m.ValidateOnly {
 		return a, err
 	}
-	service := string(m.Service)
-	if service == "" {
-		service = "none"
-	}
-	switch f := (*fault.Error)(nil); {
-	case err == nil && a.Duplicate:
-		in.cfg.Outcome(service, "duplicate")
-	case err == nil:
-		in.cfg.Outcome(service, "accepted")
-	case errors.As(err, &f) && f.Kind == fault.Conflict:
-		in.cfg.Outcome(service, "conflict")
-	case errors.As(err, &f) && f.Kind != fault.Unavailable && f.Kind != fault.Internal:
-		in.cfg.Outcome(service, "refused")
-	default:
-		in.cfg.Outcome(service, "failed")
-	}
+	in.told(ctx, m, a, err)
 	return a, err
 }
 
@@ -211,7 +199,7 @@ func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answe
 // again answers a message whose id is known.
 func (in *Intake) again(m Message, id string, k known, hash []byte) (Answer, error) {
 	if !k.same(hash) {
-		f := fault.New(fault.Conflict,
+		f := fault.Wrap(fault.Conflict, &conflict{event: id, seq: k.seq},
 			fmt.Sprintf("message id %q of source %q was used before with other content (event %s); nothing was stored", m.Envelope.GetSourceMessageId(), m.Envelope.GetSource(), id),
 			"send new facts under a new id, changes as fact_corrected; if the source restarted its counter, give it a new source name")
 		f.Violations = []fault.Violation{{Field: "envelope.source_message_id", Rule: "source_message_id.reused", Description: "must be an id that this source never used with other content"}}
@@ -399,6 +387,7 @@ func (in *Intake) tick(ctx context.Context) {
 		if err := in.StartDays(ctx); err != nil && ctx.Err() == nil {
 			in.cfg.Slog.Warn("a day's start was not appended; it will be tried again", "err", err)
 		}
+		in.refusals.flush(in.cfg.Now())
 		select {
 		case <-ctx.Done():
 			return

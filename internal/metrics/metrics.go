@@ -33,9 +33,12 @@ type Sources struct {
 	Store      *view.Store
 	// Complete tells whether the view has reached the log's end as found at start.
 	Complete func() bool
-	// LogWarnings counts the embedded server's own warnings.
-	LogWarnings func() int64
-	Slog        *slog.Logger
+	// LogWarnings counts the embedded server's own warnings, LogRecoveries its lines about
+	// an end that was not in order.
+	LogWarnings, LogRecoveries func() int64
+	// Checked is the last sequence of the log that was asked for to see that it is there.
+	Checked func() uint64
+	Slog    *slog.Logger
 }
 
 // LogState is how far and how big the log is.
@@ -43,26 +46,28 @@ type LogState struct {
 	LastSeq  uint64
 	Bytes    uint64
 	MaxBytes int64
+	Missing  uint64
 }
 
 // Metrics is a process's registry.
 type Metrics struct {
 	reg      *prometheus.Registry
 	messages *prometheus.CounterVec
+	senders  *senders
 }
 
 // New makes a registry.
 func New(src Sources) *Metrics {
-	m := &Metrics{reg: prometheus.NewRegistry(), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
+	m := &Metrics{reg: prometheus.NewRegistry(), senders: newSenders(src.Now), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "cannulary_ingest_messages_total",
-		Help: "Messages by service and outcome: accepted, duplicate, refused, conflict (an id used with other content), failed (passing).",
+		Help: "Messages by service and outcome: accepted, duplicate, refused (for what they say), conflict (an id used with other content), full (the log), unavailable (passing), failed (a fault of the program).",
 	}, []string{"service", "outcome"})}
 	for _, s := range []string{"roster", "cannulation", "assessment", "surveillance"} {
-		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "failed"} {
+		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "full", "unavailable", "failed"} {
 			m.messages.WithLabelValues(s, o)
 		}
 	}
-	m.reg.MustRegister(m.messages, &collector{src}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.reg.MustRegister(m.messages, m.senders.refused, m.senders, &collector{src}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
@@ -78,7 +83,10 @@ func (m *Metrics) Handler() http.Handler {
 
 var (
 	descLast            = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
-	descWarnings        = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself; a damaged log shows here first.", nil, nil)
+	descWarnings        = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself.", nil, nil)
+	descRecoveries      = prometheus.NewDesc("cannulary_log_server_recoveries_total", "Lines of the embedded log server about recovering after it was not stopped in order; no damage.", nil, nil)
+	descMissing         = prometheus.NewDesc("cannulary_log_missing_events", "Entries that the log once held and does not give any more: damage.", nil, nil)
+	descChecked         = prometheus.NewDesc("cannulary_log_checked_sequence", "Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
 	descSequence        = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.", []string{"projector"}, nil)
 	descLag             = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.", []string{"projector"}, nil)
 	descQuarantined     = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
@@ -100,7 +108,7 @@ var stages = [...]string{"planned", "forming", "ready", "trial", "established", 
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks, descUnreached, descOldestUnreached) {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -117,6 +125,12 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.src.LogWarnings != nil {
 		ch <- prometheus.MustNewConstMetric(descWarnings, prometheus.CounterValue, float64(c.src.LogWarnings()))
 	}
+	if c.src.LogRecoveries != nil {
+		ch <- prometheus.MustNewConstMetric(descRecoveries, prometheus.CounterValue, float64(c.src.LogRecoveries()))
+	}
+	if c.src.Checked != nil {
+		gauge(descChecked, float64(c.src.Checked()))
+	}
 	// Sequences first: the log can only grow, so that lag is never negative.
 	seqs := map[string]uint64{}
 	for name, f := range c.src.Projectors {
@@ -127,6 +141,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		gauge(descLast, float64(st.LastSeq))
 		gauge(descBytes, float64(st.Bytes))
 		gauge(descMaxBytes, float64(st.MaxBytes))
+		gauge(descMissing, float64(st.Missing))
 		for name, seq := range seqs {
 			gauge(descLag, float64(st.LastSeq-min(st.LastSeq, seq)), name)
 		}

@@ -68,7 +68,7 @@ func New(ctx context.Context, cfg Config) (*Projector, error) {
 		return nil, fmt.Errorf("read the view's checkpoint: %w", err)
 	}
 	if ok {
-		if err := p.verify(ctx, c); err != nil {
+		if err := Verify(ctx, cfg.Log, c, cfg.Store.Path()); err != nil {
 			return nil, err
 		}
 		p.seq = c.Seq
@@ -87,12 +87,13 @@ func New(ctx context.Context, cfg Config) (*Projector, error) {
 // ErrForeign says that view and log do not belong together.
 var ErrForeign = errors.New("the view does not belong to this log")
 
-func (p *Projector) verify(ctx context.Context, c view.Checkpoint) error {
-	hint := fmt.Sprintf("restore the log, or delete %s to build the view from this log", p.cfg.Store.Path())
-	if c.LogID != p.cfg.Log.ID() {
-		return fmt.Errorf("%w: it was built from log %s, this is %s; %s", ErrForeign, c.LogID, p.cfg.Log.ID(), hint)
+// Verify tells whether a view with the checkpoint, in the file at path, was made from the log.
+func Verify(ctx context.Context, log *eventlog.Log, c view.Checkpoint, path string) error {
+	hint := fmt.Sprintf("restore the log that belongs to it; if that is lost, move %s to a safe place, since it may be the only copy of what it holds, and start again: the view is built from this log", path)
+	if c.LogID != log.ID() {
+		return fmt.Errorf("%w: it was built from log %s, this is %s; %s", ErrForeign, c.LogID, log.ID(), hint)
 	}
-	e, err := p.cfg.Log.Get(ctx, c.Seq)
+	e, err := log.Get(ctx, c.Seq)
 	if err != nil {
 		return fmt.Errorf("%w: the log does not show entry %d, which the view has: acknowledged events may be lost (%w); %s", ErrForeign, c.Seq, err, hint)
 	}

@@ -25,12 +25,19 @@ func FileName() string { return fmt.Sprintf("view-%d.db", SchemaVersion) }
 
 const readers = 4
 
-// Open opens the view in the folder, making an empty one if there is none.
+// Open opens the view in the folder, making an empty one if there is none. What a build
+// that was interrupted left behind is removed.
 func Open(ctx context.Context, dir string) (*Store, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("view: %w", err)
 	}
-	path := filepath.Join(dir, FileName())
+	if err := removeBuilding(dir); err != nil {
+		return nil, err
+	}
+	return open(ctx, filepath.Join(dir, FileName()))
+}
+
+func open(ctx context.Context, path string) (*Store, error) {
 	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
 	// never the file; the checkpoint goes with them and the log gives them again. A page of 8 kB
 	// holds three resources where one of 4 kB has room for one. It has to be set before the
@@ -42,7 +49,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	w.SetMaxOpenConns(1)
 	s := &Store{path: path, w: w, memo: newMemo()}
 	if err := s.prepare(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("view %s: %w; it can be deleted, it is rebuilt from the log", path, err), w.Close())
+		return nil, errors.Join(fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the view once the log is read whole; until then keep the file", path, err), w.Close())
 	}
 	s.r, err = sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
 	if err != nil {

@@ -30,7 +30,7 @@ var values = map[string][]string{
 	"window":    {"month", "year", "28d", "previous-28d"},
 	"bound":     {"estimate", "lower", "upper"},
 	"projector": {"view", "ingest-index"},
-	"outcome":   {"accepted", "duplicate", "refused", "conflict", "failed"},
+	"outcome":   {"accepted", "duplicate", "refused", "conflict", "full", "unavailable", "failed"},
 	"stage":     {"planned", "forming", "ready", "trial", "established", "resting", "retired"},
 	"rule":      {"thrill-absent", "site-infection", "skin-at-risk", "bacteraemia", "not-a-fistula", "spacing-short", "person"},
 	"job":       {"cannulary"},

@@ -1,0 +1,87 @@
+package app
+
+import (
+	"context"
+	"sync"
+	"time"
+)
+
+// checkEvery is how often every entry of the log is asked for, beginning with the start.
+const checkEvery = 24 * time.Hour
+
+// checked is what asking for every entry found.
+type checked struct {
+	mu      sync.Mutex
+	upTo    uint64 // of the pass under way or the last one
+	missing uint64 // of the pass under way, or of the one before where that found more
+	first   uint64 // the first that is missing, 0 if none
+	whole   bool   // a pass was finished
+}
+
+// Checked is what asking for every entry of the log has found so far.
+type Checked struct {
+	UpTo    uint64 // last sequence asked for
+	Missing uint64
+	First   uint64 // first missing, 0 if none
+	Whole   bool   // the whole log was asked for since the start
+}
+
+// Checked tells what asking for every entry of the log has found so far.
+func (a *App) Checked() Checked {
+	a.checked.mu.Lock()
+	defer a.checked.mu.Unlock()
+	return Checked{a.checked.upTo, a.checked.missing, a.checked.first, a.checked.whole}
+}
+
+// check asks for every entry of the log now and then, until ctx ends.
+func (a *App) check(ctx context.Context) {
+	for {
+		if err := a.checkOnce(ctx); err != nil {
+			a.cfg.Slog.Warn("the log could not be checked for missing entries; it will be tried again", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(checkEvery):
+		}
+	}
+}
+
+func (a *App) checkOnce(ctx context.Context) error {
+	c := &a.checked
+	var missing, first, last uint64
+	told := func() {
+		if last > 0 {
+			a.cfg.Slog.Error("entries are missing from the log: it is damaged; keep the data folder as it is, runbook CannularyLogDamaged", "first", first, "last", last, "missing", missing)
+		}
+	}
+	err := a.log.Check(ctx, func(seq uint64, gone bool) {
+		if gone {
+			missing++
+			last = seq
+			if first == 0 {
+				first = seq
+				told()
+			}
+		}
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		c.upTo = seq
+		if missing > c.missing {
+			c.missing, c.first = missing, first
+		}
+	})
+	if err != nil || ctx.Err() != nil {
+		return err
+	}
+	if missing > 1 {
+		told()
+	}
+	c.mu.Lock()
+	c.missing, c.first, c.whole = missing, first, true
+	c.mu.Unlock()
+	return nil
+}
+
+// missing is how many entries the log lacks, by the server's own counts or by asking.
+func (a *App) missing(counted uint64) uint64 { return max(counted, a.Checked().Missing) }

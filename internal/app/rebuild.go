@@ -1,0 +1,115 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"cannulary/internal/projector"
+	"cannulary/internal/view"
+)
+
+// viewDir is the folder of the view.
+func (a *App) viewDir() string { return filepath.Join(a.cfg.Dir, "view") }
+
+// Rebuild builds the view of a stopped instance again from its log and tells how many
+// events it holds. It is built beside the old one, which is replaced by a rename once the
+// log is read whole; after an error the old one is as it was.
+func Rebuild(ctx context.Context, cfg Config) (events uint64, err error) {
+	cfg.Ingest, cfg.View = false, true
+	lock, err := Lock(cfg.Dir)
+	if err != nil {
+		return 0, err
+	}
+	defer func() { err = errors.Join(err, lock.Close()) }()
+	dir := filepath.Join(cfg.Dir, "view")
+	old := view.Size(dir)
+	free, known := diskFree(cfg.Dir)
+	cfg.Slog.Info("the view is built beside the old one, which is kept until the log is read whole", "needsAboutBytes", old, "freeBytes", free)
+	if known && free < uint64(old) {
+		return 0, fmt.Errorf("there is not enough room to build the view beside the old one in %s: about %s are needed, %s are free; make room, the old view stays as it is", dir, size(old), size(int64(free)))
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(fmt.Errorf("%w; the old view is as it was", err), view.Discard(dir))
+		}
+	}()
+	a, err := newApp(ctx, cfg, true)
+	if err != nil {
+		return 0, err
+	}
+	defer a.Stop()
+	kept, err := view.List(ctx, dir)
+	if err != nil {
+		return 0, err
+	}
+	for _, k := range kept {
+		// What cannot be read holds nothing that could be kept by not building.
+		if k.Err == nil && k.At.Seq > 0 {
+			if err := projector.Verify(ctx, a.log, k.At, k.Path); err != nil {
+				return 0, err
+			}
+		}
+	}
+	a.Start()
+	if err := a.wholeLog(ctx); err != nil {
+		return 0, err
+	}
+	events = a.projector.Sequence()
+	a.Stop()
+	if err := view.Replace(ctx, dir); err != nil {
+		return 0, err
+	}
+	for _, k := range kept {
+		if k.Schema < view.SchemaVersion {
+			err = errors.Join(err, k.Remove())
+		}
+	}
+	if err != nil {
+		cfg.Slog.Warn("the new view is in its place; an older one could not be removed", "err", err)
+	}
+	return events, nil
+}
+
+// wholeLog waits until the log's end as found at start is projected.
+func (a *App) wholeLog(ctx context.Context) error {
+	for !a.Ready() {
+		if err := a.projector.Failed(); err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+	return nil
+}
+
+// retire removes views of older versions once this one has come as far as they had: until
+// then they may hold what the log has lost. A newer version's is kept for going back to it.
+func (a *App) retire(ctx context.Context) {
+	kept, err := view.List(ctx, a.viewDir())
+	if err != nil {
+		a.cfg.Slog.Warn("views of older versions were not looked for", "err", err)
+	}
+	for _, k := range kept {
+		if k.Schema >= view.SchemaVersion {
+			continue
+		}
+		err := k.Err
+		if err == nil && k.At.Seq > 0 {
+			err = projector.Verify(ctx, a.log, k.At, k.Path)
+		}
+		if err == nil {
+			err = k.Remove()
+		}
+		if err != nil {
+			a.cfg.Slog.Warn("the view of an older version is kept; remove it when you know what it holds", "file", k.Path, "err", err)
+			continue
+		}
+		a.cfg.Slog.Info("the view of an older version was removed: the new one has come as far", "file", k.Path, "sequence", k.At.Seq)
+	}
+}
