@@ -54,11 +54,11 @@ func newPlot(y string) *plot.Plot {
 	return p
 }
 
-// wholeTicks are at most six at round numbers.
+// wholeTicks are at most eight at round numbers.
 type wholeTicks struct{}
 
 func (wholeTicks) Ticks(lo, hi float64) []plot.Tick {
-	const most = 5 // steps
+	const most = 7 // steps
 	step := math.Pow(10, math.Floor(math.Log10((hi-lo)/most)))
 	for _, by := range []float64{1, 2, 5, 10} {
 		if (hi-lo)/(step*by) <= most {
