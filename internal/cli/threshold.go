@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/url"
 	"strings"
 
@@ -64,8 +65,8 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		return fmt.Errorf("the answer is not a threshold: %w; do versions of both sides agree?", err)
 	}
 	if setBy == "" {
-		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\nthreshold %.3f for an increase of %.4g times; false alarm after %.0f months on average, after a restart %.0f\n%s\n%s\n",
-			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, t.H, t.RateRatio, t.InControl, t.AfterRestart, t.Says, t.Caution)
+		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\nthreshold %.3f for an increase of %.4g times; %.0f months between false alarms were asked for, %.0f it is on average, after a restart %.0f\n%s\n%s%s\n",
+			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, t.H, t.RateRatio, t.Asked, t.InControl, t.AfterRestart, t.Says, choices(t), t.Caution)
 		return err
 	}
 	m, err := thresholdMessage(env, t, setBy, src)
@@ -80,7 +81,21 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	return err
 }
 
-// thresholdMessage is the roster message that sets a threshold.
+// choices tells the two rules between which a small unit's people choose, a line each.
+func choices(t infectioncontrol.Threshold) string {
+	var b strings.Builder
+	for _, c := range t.Choices {
+		at := fmt.Sprintf("--in-control-months %.0f", math.Floor(c.InControl))
+		if c.H == t.H {
+			at = "this one"
+		}
+		fmt.Fprintf(&b, "choice: threshold %.3f, %s (%s)\n", c.H, c.Says, at)
+	}
+	return b.String()
+}
+
+// thresholdMessage is the roster message that sets a threshold; its months are those that
+// were asked for.
 func thresholdMessage(env Env, t infectioncontrol.Threshold, setBy, src string) (*cannularyv1.FeedRequest, error) {
 	system, value, ok := strings.Cut(setBy, "|")
 	if !ok || system == "" || value == "" {
@@ -103,7 +118,7 @@ func thresholdMessage(env Env, t infectioncontrol.Threshold, setBy, src string) 
 			Recorder: &cannularyv1.StaffIdentifier{System: system, Value: value},
 		},
 		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &cannularyv1.SurveillanceThresholdSet{
-			Pattern: pattern, InfectionClass: class, ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.InControl,
+			Pattern: pattern, InfectionClass: class, ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.Asked,
 			SetBy: &cannularyv1.StaffIdentifier{System: system, Value: value},
 		}}}},
 	}}}, nil
