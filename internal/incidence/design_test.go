@@ -111,8 +111,9 @@ func TestNoThresholdOnAKnifeEdge(t *testing.T) {
 		}
 		// By hand: an infection comes each 1/μ months; the next one within the window, with a
 		// chance of p, signals, else everything begins anew: (1 + p) / (p μ).
-		mu, want := c.patients*c.rate/100, 0.0
-		if want = 1 / mu; !c.single {
+		mu := c.patients * c.rate / 100
+		want := 1 / mu
+		if !c.single {
 			p := 1 - math.Exp(-mu*d.Second())
 			want = (1 + p) / (p * mu)
 		}

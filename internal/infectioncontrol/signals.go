@@ -33,7 +33,7 @@ func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 		c.Signals = append(c.Signals, one)
 	}
 	for _, f := range ch.Former {
-		c.Former = append(c.Former, former(&f, t))
+		c.Former = append(c.Former, former(&f))
 	}
 	c.Standing = ch.Standing() != nil
 	c.Says = stands(ch)
@@ -85,7 +85,7 @@ func answer(ch *surveil.WatchedChart, s surveil.Raised) *surveil.Acknowledgement
 }
 
 // former tells of a chart that another one took the place of.
-func former(f *surveil.Former, now surveil.Threshold) FormerChart {
+func former(f *surveil.Former) FormerChart {
 	out := FormerChart{Reference: six(f.Reference), RateRatio: six(f.R), Threshold: six(f.H), SetBy: f.SetBy, From: f.From.String(), Until: f.Until.String(), Sum: six(f.Sum), Raised: []string{}}
 	gave := "It gave no signal"
 	for _, s := range f.Signals {
