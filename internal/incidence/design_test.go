@@ -233,7 +233,7 @@ func TestNotice(t *testing.T) {
 		t.Error(got)
 	}
 	n.Asked = 120
-	if got := n.Sentence(); !strings.Contains(got, " A false alarm in 120 months was asked for when it was set; while nothing is wrong, the size of 20 patients gives one in 120 months on average.") || strings.Contains(got, "it gives a false alarm") {
+	if got := n.Sentence(); !strings.Contains(got, " A false alarm in 120 months was asked for; while nothing is wrong, the size of 20 patients gives one in 120 months on average.") || strings.Contains(got, "it gives a false alarm") {
 		t.Error(got)
 	}
 }

@@ -85,7 +85,7 @@ func (n Notice) Sentence() string {
 	s += fmt.Sprintf(" Within %s it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although nothing is wrong.",
 		span(n.Within), percent(n.DoubledWithin), percent(n.TripledWithin), percent(n.FalseWithin))
 	if n.Asked > 0 {
-		s += fmt.Sprintf(" A false alarm in %s months was asked for when it was set; while nothing is wrong, the size of %s %s gives one in %.0f months on average.", plain(math.Round(n.Asked)), plain(n.PatientMonths), patients, n.InControl)
+		s += fmt.Sprintf(" A false alarm in %s months was asked for; while nothing is wrong, the size of %s %s gives one in %.0f months on average.", plain(math.Round(n.Asked)), plain(n.PatientMonths), patients, n.InControl)
 	} else {
 		s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
 	}

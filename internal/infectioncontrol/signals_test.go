@@ -137,7 +137,7 @@ func TestWhatWasAskedForAndWhatItIs(t *testing.T) {
 	if err != nil || run.FromZero < 130 {
 		t.Fatal(run, err)
 	}
-	if want := fmt.Sprintf("A false alarm in 120 months was asked for when it was set; while nothing is wrong, the size of 22 patients gives one in %.0f months on average.", run.FromZero); !strings.Contains(page, want) {
+	if want := fmt.Sprintf("A false alarm in 120 months was asked for; while nothing is wrong, the size of 22 patients gives one in %.0f months on average.", run.FromZero); !strings.Contains(page, want) {
 		t.Error(page[strings.Index(page, "A false alarm"):][:200])
 	}
 	if strings.Contains(page, "months between false alarms") {
