@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -129,7 +130,7 @@ func (w *ward) chart() surveil.WatchedChart {
 func surveyed(tb testing.TB, dir string) tables {
 	tb.Helper()
 	out := tables{}
-	for _, name := range []string{"exposure", "infection", "raised", "acknowledged", "reported", "restate"} {
+	for _, name := range []string{"exposure", "infection", "culture", "raised", "acknowledged", "reported", "restate"} {
 		out[name] = query(tb, dir, all[name])
 	}
 	return out
@@ -216,15 +217,25 @@ func TestASignalFromTheFirstCultureToTheRebuild(t *testing.T) {
 	}
 	w.infected(5, "2025-03-10", "2025-03-10")
 	w.want("its first infection", one, 2, 1)
+	// The chart before it stays known; what is told only now of its days is not lost.
+	if len(c.Former) != 1 || c.Former[0].H != h || c.Former[0].Until.String() != "2025-03-09" || len(c.Former[0].Signals) != 2 {
+		t.Errorf("the former chart: %+v", c.Former)
+	}
+	w.infected(6, "2025-03-05", "2025-03-10")
+	w.want("an infection of the former chart's days, told after it", two, 2, 1)
 	before := surveyed(t, w.dir)
 	w.stop()
-	if len(before["raised"]) != 2 || len(before["acknowledged"]) != 1 || len(before["exposure"]) != 10 || len(before["infection"]) != 5 {
-		t.Errorf("%d signals, %d acknowledgements, %d stretches of exposure, %d infections", len(before["raised"]), len(before["acknowledged"]), len(before["exposure"]), len(before["infection"]))
+	if len(before["raised"]) != 2 || len(before["exposure"]) != 10 || len(before["infection"]) != 6 || len(before["culture"]) != 6 {
+		t.Errorf("%d signals, %d stretches of exposure, %d infections, %d cultures", len(before["raised"]), len(before["exposure"]), len(before["infection"]), len(before["culture"]))
 	}
-	for fact, seen := range before["acknowledged"] {
-		if n := strings.Count(seen, ".0"); n != 1 {
-			t.Errorf("at %s the chart knew of %s, want the one infection that stood", fact, seen)
-		}
+	// The first threshold knew of none, the acknowledgement of the one that stood, the second
+	// threshold of four.
+	var knew []int
+	for _, seen := range before["acknowledged"] {
+		knew = append(knew, strings.Count(seen, ".0"))
+	}
+	if slices.Sort(knew); !slices.Equal(knew, []int{0, 1, 4}) {
+		t.Errorf("the chart knew of %v infections", knew)
 	}
 	// The view thrown away comes back with the same signals, of the same entries of the log.
 	events := len(query(t, w.dir, all["event"]))

@@ -36,7 +36,8 @@ var all = map[string]string{
 	"string":       `SELECT r.type || '/' || r.id || ' ' || s.param || ' ' || s.value, s.folded FROM string s JOIN resource r ON r.rid = s.rid`,
 	"exposure":     `SELECT patient || ' ' || low, facility, technique, high FROM exposure`,
 	"infection":    `SELECT patient || ' ' || fact, facility, day, data FROM infection`,
-	"raised":       `SELECT facility || ' ' || technique || ' ' || class || ' ' || seq, day, sum FROM raised`,
+	"culture":      `SELECT patient || ' ' || fact, facility, day, positive FROM culture`,
+	"raised":       `SELECT facility || ' ' || technique || ' ' || class || ' ' || seq, day, sum, seen FROM raised`,
 	"acknowledged": `SELECT fact, seen FROM acknowledged`,
 	"reported":     `SELECT facility, month FROM reported`,
 	"restate":      `SELECT facility || ' ' || month, '' FROM restate`,
@@ -63,6 +64,7 @@ var order = map[string]string{
 	"unreached": `SELECT fact, facility, named, why FROM unreached`,
 	"exposure":  all["exposure"],
 	"infection": all["infection"],
+	"culture":   all["culture"],
 }
 
 // A MeasureReport's access-days may wait for the next day or census: what it is made of

@@ -18,6 +18,7 @@ import (
 // demo runs the main job on an invented unit through the public interface.
 func demo(ctx context.Context, env Env, args []string) error {
 	s := simulate.Default()
+	s.WholeMonths = true // so that the report has a year with a census in each of its months
 	var dir, until string
 	var exit bool
 	fs := flags(env, "demo", "--data DIR [--exit]")
@@ -80,7 +81,7 @@ func play(ctx context.Context, env Env, a *app.App, s simulate.Scenario) error {
 	if !waitReady(ctx, a) {
 		return ctx.Err()
 	}
-	fmt.Fprintf(env.Stdout, "An invented dialysis unit: %d patients, %d months until %s, seed %d. Nobody in it is real.\n", s.Patients*s.Units, s.Months, s.Until.Format(time.DateOnly), s.Seed)
+	fmt.Fprintf(env.Stdout, "An invented dialysis unit: %d patients, from %s to %s, seed %d. Nobody in it is real.\n", s.Patients*s.Units, s.FirstDate().Format(time.DateOnly), s.Until.Format(time.DateOnly), s.Seed)
 	facts, sessions := 0, map[string]bool{}
 	p := newProgress(env.Stderr)
 	began := time.Now()

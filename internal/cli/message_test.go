@@ -179,7 +179,7 @@ func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
 		t.Fatal(err)
 	}
 	set := func(current *infectioncontrol.Standing) string {
-		return answering(t, map[string]any{"/surveillance/threshold": infectioncontrol.Threshold{Facility: "north", Technique: n.Technique, Class: n.Class, Reference: 0.2, RateRatio: 2, H: 1.004, InControl: 120, Current: current}})
+		return answering(t, map[string]any{"/surveillance/threshold": infectioncontrol.Threshold{Facility: "north", Technique: n.Technique, Class: n.Class, Reference: 0.2, RateRatio: 2, H: 1.004, InControl: 123, Asked: 120, Current: current}})
 	}
 	gathered, alarmed, quiet := chartOf("access-related", 1.46, nil), chartOf("access-related", 2.46, &infectioncontrol.Signal{Day: "2026-10-24", Sum: 1.7}), chartOf("access-related", 0, nil)
 	for _, c := range []refused{

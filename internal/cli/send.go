@@ -21,7 +21,7 @@ import (
 func scenarioFlags(fs *flag.FlagSet, s *simulate.Scenario, until *string) {
 	fs.IntVar(&s.Units, "units", s.Units, "dialysis units")
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients in each unit")
-	fs.IntVar(&s.Months, "months", s.Months, "months before --until")
+	fs.IntVar(&s.Months, "months", s.Months, "months before --until; in the demo whole ones, and the days after them")
 	fs.Uint64Var(&s.Seed, "seed", s.Seed, "seed; the same seed and --until give the same messages")
 	fs.StringVar(until, "until", "", "last day, YYYY-MM-DD; default yesterday")
 	fs.BoolVar(&s.Corrections, "corrections", s.Corrections, "mistakes are corrected and voided")

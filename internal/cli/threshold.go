@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/url"
 	"strings"
 
@@ -63,8 +64,8 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		return fmt.Errorf("the answer is not a threshold: %w; do versions of both sides agree?", err)
 	}
 	if setBy == "" {
-		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\nthreshold %.3f for an increase of %.4g times; false alarm after %.0f months on average, after a restart %.0f\n%s\n%s\n",
-			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, t.H, t.RateRatio, t.InControl, t.AfterRestart, t.Says, t.Caution)
+		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\nthreshold %.3f for an increase of %.4g times; %.0f months between false alarms were asked for, %.0f it is on average, after a restart %.0f\n%s\n%s%s\n",
+			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, t.H, t.RateRatio, t.Asked, t.InControl, t.AfterRestart, t.Says, choices(t), t.Caution)
 		return err
 	}
 	by, err := staff("--set-by", setBy, "sets the threshold")
@@ -86,6 +87,19 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	return nil
 }
 
+// choices tells the two rules between which a small unit's people choose, a line each.
+func choices(t infectioncontrol.Threshold) string {
+	var b strings.Builder
+	for _, c := range t.Choices {
+		at := fmt.Sprintf("--in-control-months %.0f", math.Floor(c.InControl))
+		if c.H == t.H {
+			at = "this one"
+		}
+		fmt.Fprintf(&b, "choice: threshold %.3f, %s (%s)\n", c.H, c.Says, at)
+	}
+	return b.String()
+}
+
 // evidence says what a chart that is set already has gathered, and who set it; it is empty
 // where nothing would be lost.
 func evidence(c *infectioncontrol.Standing) string {
@@ -101,12 +115,13 @@ func evidence(c *infectioncontrol.Standing) string {
 
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
-// thresholdMessage is the roster message that sets a threshold.
+// thresholdMessage is the roster message that sets a threshold; its months are those that
+// were asked for.
 func thresholdMessage(env Env, t infectioncontrol.Threshold, by *cannularyv1.StaffIdentifier, src string) *cannularyv1.FeedRequest {
 	return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Roster{Roster: &cannularyv1.RecordRosterRequest{
 		Envelope: envelope(src, fmt.Sprintf("threshold-%s-%s-%s", t.Facility, t.Technique, t.Class), t.Facility, by, env.Now()),
 		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &cannularyv1.SurveillanceThresholdSet{
-			Pattern: patternOf(t.Technique), InfectionClass: classOf(t.Class), ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.InControl,
+			Pattern: patternOf(t.Technique), InfectionClass: classOf(t.Class), ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.Asked,
 			SetBy: by,
 		}}}},
 	}}}

@@ -41,8 +41,15 @@ type Design struct {
 }
 
 // DesignFor is the signal of an increase r with the least threshold, in whole thousandths,
-// that runs on average at least so many months until a false alarm, from S = 0. From the
-// restart it runs shorter, as the Design says.
+// that runs on average at least so many months until a false alarm, from S = 0, and keeps its
+// rule when the unit's size changes. From the restart it runs shorter, as the Design says.
+//
+// One event by itself adds ln R − μ (R − 1), μ the events expected that day. A threshold that
+// lies as low as that makes each event a signal; one between that and ln R does so or not by
+// μ, of which a small unit expects so little that one patient more or fewer decides. Such a
+// threshold is never proposed (ours). Where one event may be a signal, the threshold is half of
+// ln R, which keeps that rule for any size near this one; else it lies above ln R, which no
+// single event reaches from 0 at any size.
 func DesignFor(s Setting, r, months float64) (Design, error) {
 	if err := first(s.check(), checkIncrease(r), checkRange("the wanted months between false alarms", months, 1, 600)); err != nil {
 		return Design{}, err
@@ -74,6 +81,29 @@ func DesignFor(s Setting, r, months float64) (Design, error) {
 		}
 	}
 	g.H = float64(hi) / thresholdSteps
+	if d := (Design{Setting: s, Signal: g}); d.OneEvent() {
+		return OneEventDesign(s, r)
+	}
+	if g.H <= math.Log(r) {
+		g.H = (math.Floor(math.Log(r)*thresholdSteps) + 1) / thresholdSteps
+	}
+	return design(s, g)
+}
+
+// OneEventDesign is the rule that each event is a signal. It needs a unit in which less than
+// one event is expected in some two weeks.
+func OneEventDesign(s Setting, r float64) (Design, error) {
+	if err := first(s.check(), checkIncrease(r)); err != nil {
+		return Design{}, err
+	}
+	d, err := design(s, Signal{R: r, H: math.Round(math.Log(r)/2*thresholdSteps) / thresholdSteps})
+	if err == nil && !d.OneEvent() {
+		err = fmt.Errorf("with %.3g events expected in a month a single one cannot be a signal of %v times the usual", s.Expected(), r)
+	}
+	return d, err
+}
+
+func design(s Setting, g Signal) (Design, error) {
 	d := Design{Setting: s, Signal: g}
 	run, err := d.RunLength(1)
 	d.InControl, d.AfterRestart = run.FromZero, run.FromRestart
@@ -83,6 +113,44 @@ func DesignFor(s Setting, r, months float64) (Design, error) {
 // OneEvent says whether a single event is a signal by itself, as it is where events are
 // rarer than false alarms may be.
 func (d Design) OneEvent() bool { return d.Signals(d.step(0, 1, d.perDay())) }
+
+// Least is how many events must come together, on one day and from S = 0, for a signal.
+func (d Design) Least() int {
+	n := 1
+	for !d.Signals(d.step(0, n, d.perDay())) {
+		n++
+	}
+	return n
+}
+
+// Second is the months after a first event, from S = 0, within which a second one is a
+// signal: in whole days. 0 is not even the next day, or that the first one was a signal.
+func (d Design) Second() float64 {
+	if d.OneEvent() {
+		return 0
+	}
+	a := d.step(0, 1, d.perDay())
+	days := 0
+	for s := a; s > 0 && d.Signals(d.step(s, 1, d.perDay())); s = d.step(s, 0, d.perDay()) {
+		days++
+	}
+	return float64(days) / DaysPerMonth
+}
+
+// Rule says in words what the threshold means for single events at the setting's size.
+func (d Design) Rule() string {
+	switch n := d.Least(); n {
+	case 1:
+		return "one infection by itself is a signal"
+	case 2:
+		if second := d.Second(); second > 0 {
+			return "one infection by itself is no signal, a second one within " + span(second) + " of it is"
+		}
+		return "one infection by itself is no signal, two on the same day are"
+	default:
+		return fmt.Sprintf("fewer than %d infections are no signal, however close together", n)
+	}
+}
 
 // RunLength is how long the signal takes, in months and on average.
 type RunLength struct {

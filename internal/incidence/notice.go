@@ -20,6 +20,8 @@ type Notice struct {
 	// Probabilities of a signal within so many months: with a doubled and a tripled rate, and
 	// with the usual one, which is a false alarm.
 	DoubledWithin, TripledWithin, FalseWithin float64
+	// Asked is the months between false alarms that the threshold was set for; 0 is not told.
+	Asked float64
 }
 
 // Notice is the least increase that the signal notices within so many months on average.
@@ -82,11 +84,26 @@ func (n Notice) Sentence() string {
 	}
 	s += fmt.Sprintf(" Within %s it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although nothing is wrong.",
 		span(n.Within), percent(n.DoubledWithin), percent(n.TripledWithin), percent(n.FalseWithin))
-	s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
-	if n.OneEvent() {
-		s += " At this size every single event is a signal."
+	if n.Asked > 0 {
+		s += fmt.Sprintf(" A false alarm in %s months was asked for; while nothing is wrong, the size of %s %s gives one in %.0f months on average.", plain(math.Round(n.Asked)), plain(n.PatientMonths), patients, n.InControl)
+	} else {
+		s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
 	}
-	return s
+	return s + " At this size " + n.Rule() + "."
+}
+
+// Choice says a design in one clause, to be compared with another: its rule, and when it
+// signals falsely and a doubled rate.
+func (n Notice) Choice() string {
+	return fmt.Sprintf("%s: false alarm after %s, a doubled rate noticed after %s", n.Rule(), years(n.InControl), years(n.Doubled))
+}
+
+// years is a time of so many months, in years with a decimal where they are two or more.
+func years(months float64) string {
+	if months < 24 || months > 1200 {
+		return span(months)
+	}
+	return fmt.Sprintf("%.1f years", months/12)
 }
 
 // plain is a number without needless digits.

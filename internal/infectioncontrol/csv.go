@@ -10,9 +10,12 @@ import (
 )
 
 // csvHead names the columns: one figure a line. Lower and upper are limits by method; a
-// figure that is refused has no value, and a reason.
+// figure that is refused has no value, and a reason. Spreadsheets take a month such as 2026-10
+// for a date of their own making: month-begins is the first day of the month that the figure
+// is of, which all of them read as the same date. It stands last, so that who reads by
+// position still can.
 func csvHead() []string {
-	return []string{"facility", "month", "window", "class", "group", "figure", "value", "lower", "upper", "method", "reason"}
+	return []string{"facility", "month", "window", "class", "group", "figure", "value", "lower", "upper", "method", "reason", "month-begins"}
 }
 
 // figureLine is a line of the file.
@@ -24,7 +27,9 @@ type figureLine struct {
 }
 
 // WriteCSV writes the report's figures in the long form, as RFC 4180 has it: UTF-8, lines
-// end with CR LF. Cells of text that a spreadsheet would take for a formula begin with an
+// end with CR LF. There is no byte order mark: programs would take it for a part of the first
+// column's name; a spreadsheet has to be told UTF-8 when it opens the file, where a name has
+// letters beyond ASCII. Cells of text that a spreadsheet would take for a formula begin with an
 // apostrophe.
 func WriteCSV(w io.Writer, r *Report) error {
 	out := csv.NewWriter(w)
@@ -33,13 +38,23 @@ func WriteCSV(w io.Writer, r *Report) error {
 		return err
 	}
 	for _, l := range lines(r) {
-		cells := []string{guarded(r.Facility), r.Month, l.window, guarded(l.class), guarded(l.group), guarded(l.figure), l.value, l.lower, l.upper, guarded(l.method), guarded(l.reason)}
+		cells := []string{guarded(r.Facility), r.Month, l.window, guarded(l.class), guarded(l.group), guarded(l.figure), l.value, l.lower, l.upper, guarded(l.method), guarded(l.reason), monthBegins(r, &l)}
 		if err := out.Write(cells); err != nil {
 			return err
 		}
 	}
 	out.Flush()
 	return out.Error()
+}
+
+// monthBegins is the first day of the month of a figure: of its own, else of the report's.
+func monthBegins(r *Report, l *figureLine) string {
+	for _, s := range []string{l.window, r.Month} {
+		if m, err := surveil.ParseMonth(s); err == nil {
+			return m.First().String()
+		}
+	}
+	return ""
 }
 
 // guarded keeps a spreadsheet from reading a text as a formula. Line breaks become spaces:
@@ -77,8 +92,18 @@ func lines(r *Report) []figureLine {
 	for _, n := range r.Notices {
 		out = append(out, figureLine{figure: "notice", reason: n})
 	}
+	out = append(out, cultureLines(WindowMonth, r.Cultures)...)
+	out = append(out, cultureLines(WindowYear, r.YearCultures)...)
+	last := figureLine{window: "as-of", figure: "last-blood-culture", reason: r.LastCulture}
+	if last.reason == "" {
+		last.reason = "none on record"
+	}
+	out = append(out, last)
 	for i := range r.Rates {
 		out = append(out, rateLines(&r.Rates[i])...)
+	}
+	for i := range r.Monthly {
+		out = append(out, monthlyLines(&r.Monthly[i])...)
 	}
 	for i := range r.Comparisons {
 		out = append(out, comparisonLines(&r.Comparisons[i])...)
@@ -111,6 +136,7 @@ func lines(r *Report) []figureLine {
 		reason := strings.Join(d.Says, " ")
 		out = append(out, figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "census", value: whole(d.Census), reason: reason},
 			figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "average-patients", value: decimal(d.Average)})
+		out = append(out, cultureLines(d.Month, d.Cultures)...)
 	}
 	for i := range r.Cases {
 		out = append(out, caseLine(&r.Cases[i]))
@@ -124,6 +150,29 @@ func lines(r *Report) []figureLine {
 		out = append(out, l)
 	}
 	return out
+}
+
+func cultureLines(window string, c Cultures) []figureLine {
+	return []figureLine{
+		{window: window, group: string(surveil.AllAccess), figure: "blood-cultures-positive", value: strconv.Itoa(c.Positive)},
+		{window: window, group: string(surveil.AllAccess), figure: "blood-cultures-negative", value: strconv.Itoa(c.Negative)},
+	}
+}
+
+// monthlyLines are what the figure of the monthly rates shows.
+func monthlyLines(m *MonthlyRate) []figureLine {
+	l := figureLine{window: m.Month, class: string(surveil.AccessRelated), group: string(m.Group)}
+	if m.Partial {
+		l.reason = partial
+	}
+	events, days := l, l
+	events.figure, events.value = "events", strconv.Itoa(m.Events)
+	days.figure, days.value = "access-days", strconv.Itoa(m.AccessDays)
+	reason := l.reason
+	if m.PerThousand == nil {
+		reason = nobody
+	}
+	return append([]figureLine{events, days}, estimated(l, "rate-per-1000-access-days", m.PerThousand, reason)...)
 }
 
 // limits repeats a line with limits.
@@ -175,17 +224,25 @@ func comparisonLines(c *Comparison) []figureLine {
 
 func chartLines(c *Chart) []figureLine {
 	l := figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique)}
-	sum := l
-	sum.figure, sum.value, sum.upper, sum.method, sum.reason = "sum", decimal(c.Sum), decimal(c.Threshold), "threshold", c.Says
+	total := l
+	total.figure, total.value, total.upper, total.method, total.reason = "sequential-sum", decimal(c.Sum), decimal(c.Threshold), "threshold", c.Says
 	notice := l
 	notice.figure, notice.reason = "can-notice", c.Notice
-	out := []figureLine{sum, notice}
+	out := []figureLine{total, notice}
+	for _, f := range c.Former {
+		x := l
+		x.figure, x.value, x.upper, x.method, x.reason = "former-sequential-sum", decimal(f.Sum), decimal(f.Threshold), "threshold", f.Says
+		out = append(out, x)
+	}
 	for _, s := range c.Signals {
 		x := l
 		x.figure, x.value = "signal", decimal(s.Sum)
 		x.reason = "raised " + s.Day + ", stands"
 		if s.On != "" {
-			x.reason = "raised " + s.Day + ", acknowledged " + s.On + " by " + s.By + ": " + s.Reason
+			x.reason = "raised " + s.Day + ", acknowledged " + s.On + " by " + s.By + ", " + typed(s.Reason)
+		}
+		if s.Since != "" {
+			x.reason += "; " + s.Since
 		}
 		out = append(out, x)
 	}

@@ -17,6 +17,7 @@ func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 		if n := observed(w, surveil.One(month)); n > 0 {
 			d.Average = six(float64(d.AccessDays) / float64(n))
 		}
+		d.Cultures = cultures(w, surveil.One(month))
 		if c, ok := w.Censuses[month]; ok {
 			n, _ := c.Patients(surveil.AllAccess)
 			d.Census = &n
@@ -30,12 +31,18 @@ func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 			d.Says = append(d.Says, "The month is not over.")
 		} else {
 			for _, x := range w.Disagreements(month) {
-				d.Says = append(d.Says, fmt.Sprintf("%s: the census counts %d, the record %s on average; one of the two is wrong.", techniqueOrGroup(x.Group), x.Census, one(x.Exact)))
+				d.Says = append(d.Says, fmt.Sprintf("%s: the census counts %d, the record has %d on the days of the census. Who was in hospital then is in the record only; look for others.", techniqueOrGroup(x.Group), x.Census, x.Record))
 			}
 		}
 		out = append(out, d)
 	}
 	return out
+}
+
+// cultures are the blood cultures with a result of a period.
+func cultures(w *surveil.Watch, p surveil.Period) Cultures {
+	positive, negative := w.Cultures(p)
+	return Cultures{positive, negative}
 }
 
 func techniqueOrGroup(g surveil.Group) string {

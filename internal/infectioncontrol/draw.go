@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
@@ -67,17 +68,17 @@ func drawChart(ch *Chart, title string) (template.HTML, error) {
 	}
 	c := &canvas{Plot: newPlot("sum")}
 	c.X.Tick.Marker = monthTicks{}
-	var sum, events, signals plotter.XYs
+	var sums, events, signals plotter.XYs
 	top := ch.Threshold
 	for _, p := range ch.Points {
 		x := c.at(p.Day)
-		sum = append(sum, plotter.XY{X: x, Y: p.Sum})
+		sums = append(sums, plotter.XY{X: x, Y: p.Sum})
 		top = max(top, p.Sum)
 		if p.Events > 0 {
 			events = append(events, plotter.XY{X: x, Y: p.Sum})
 		}
 	}
-	first, last := sum[0].X, sum[len(sum)-1].X
+	first, last := sums[0].X, sums[len(sums)-1].X
 	for _, s := range ch.Signals {
 		if x := c.at(s.Day); x >= first {
 			signals = append(signals, plotter.XY{X: x, Y: s.Sum})
@@ -92,11 +93,11 @@ func drawChart(ch *Chart, title string) (template.HTML, error) {
 			if restarts++; restarts == 1 {
 				name = "restart"
 			}
-			c.line(name, plotter.XYs{{X: sum[i].X, Y: 0}, {X: sum[i].X, Y: top}}, restartLine)
+			c.line(name, plotter.XYs{{X: sums[i].X, Y: 0}, {X: sums[i].X, Y: top}}, restartLine)
 		}
 	}
 	c.line("threshold", plotter.XYs{{X: first, Y: ch.Threshold}, {X: last, Y: ch.Threshold}}, thresholdLine)
-	c.line("sum", sum, mainLine)
+	c.line("sum", sums, mainLine)
 	c.marks("event", events, eventMark)
 	c.marks("signal", signals, signalMark)
 	c.X.Min, c.X.Max = first, last
@@ -104,26 +105,30 @@ func drawChart(ch *Chart, title string) (template.HTML, error) {
 		return "", c.err
 	}
 	return render(c.Plot, fmt.Sprintf("Sequential signal of %s from %s to %s: sum %s, threshold %s, %d days with events, %d signals, %d restarts. %s",
-		title, ch.Points[0].Day, ch.Points[len(ch.Points)-1].Day, two(ch.Sum), two(ch.Threshold), len(events), len(signals), restarts, ch.Says))
+		title, ch.Points[0].Day, ch.Points[len(ch.Points)-1].Day, sum(ch.Sum), sum(ch.Threshold), len(events), len(signals), restarts, ch.Says))
 }
 
 // drawMonthly draws the year's rates with exact limits, the two techniques side by side.
+// Marks of months of which the record covers a part are open. Limits beyond the axis end in an
+// arrow.
 func drawMonthly(list []MonthlyRate) (template.HTML, error) {
 	c := &canvas{Plot: newPlot("per 1,000 access-days")}
 	c.X.Tick.Marker = monthTicks{}
 	const apart = 4 // days either side of the middle of the month
+	top := monthlyTop(list)
 	shown := 0
+	var cut plotter.XYs
 	for _, t := range []struct {
-		technique surveil.Technique
-		name      string
-		at        float64
-		mark      glyph
-		line      stroke
+		technique  surveil.Technique
+		name       string
+		at         float64
+		mark, open glyph
+		line       stroke
 	}{
-		{surveil.ConstantSite, "constant-site, with 95 % limits", -apart, eventMark, mainLine},
-		{surveil.OtherFistula, "other needling, with 95 % limits", apart, openMark, otherLine},
+		{surveil.ConstantSite, "constant-site, with 95 % limits", -apart, eventMark, partMark, mainLine},
+		{surveil.OtherFistula, "other needling, with 95 % limits", apart, squareMark, openMark, otherLine},
 	} {
-		var points plotter.XYs
+		var points, parts plotter.XYs
 		for _, m := range list {
 			month, err := surveil.ParseMonth(m.Month)
 			if err != nil {
@@ -140,17 +145,52 @@ func drawMonthly(list []MonthlyRate) (template.HTML, error) {
 				continue
 			}
 			x := float64(month.First()) + 15 + t.at
-			points = append(points, plotter.XY{X: x, Y: m.PerThousand.Value})
-			c.line("", plotter.XYs{{X: x, Y: m.PerThousand.Exact.Lower}, {X: x, Y: *m.PerThousand.Exact.Upper}}, t.line)
+			lower, upper := m.PerThousand.Exact.Lower, *m.PerThousand.Exact.Upper
+			if upper > top {
+				cut = append(cut, plotter.XY{X: x, Y: top})
+			}
+			c.line("", plotter.XYs{{X: x, Y: min(lower, top)}, {X: x, Y: min(upper, top)}}, t.line)
+			shown++
+			switch p := (plotter.XY{X: x, Y: m.PerThousand.Value}); {
+			case p.Y > top: // the arrow stands for it too
+			case m.Partial:
+				parts = append(parts, p)
+			default:
+				points = append(points, p)
+			}
 		}
 		c.marks(t.name, points, t.mark)
-		shown += len(points)
+		c.marks(map[bool]string{true: "a part of the month"}[t.technique == surveil.ConstantSite], parts, t.open)
 	}
+	c.marks("limit beyond the axis", cut, arrowMark)
 	if c.err != nil || shown == 0 {
 		return "", c.err
 	}
-	c.Y.Max *= 1.25
-	return render(c.Plot, fmt.Sprintf("Access-related bloodstream infections per 1,000 access-days by month from %s to %s, with exact 95 %% limits; the table of rates and the CSV file have the figures.", list[0].Month, list[len(list)-1].Month))
+	c.Y.Max = top * 1.3 // room for the legend
+	return render(c.Plot, fmt.Sprintf("Access-related bloodstream infections per 1,000 access-days by month from %s to %s, with exact 95 %% limits, %d of which lie beyond the axis; the table below it and the CSV file have the figures.", list[0].Month, list[len(list)-1].Month, len(cut)))
+}
+
+// monthlyTop is the top of the axis: the greatest rate of a whole month with something above
+// it, and twice the middle one of their upper limits. A few days' upper limit would flatten
+// all others.
+func monthlyTop(list []MonthlyRate) float64 {
+	pick := func(partial bool) (uppers []float64, greatest float64) {
+		for _, m := range list {
+			if m.PerThousand != nil && m.PerThousand.Exact.Upper != nil && (partial || !m.Partial) {
+				uppers, greatest = append(uppers, *m.PerThousand.Exact.Upper), max(greatest, m.PerThousand.Value)
+			}
+		}
+		slices.Sort(uppers)
+		return uppers, greatest
+	}
+	uppers, greatest := pick(false)
+	if len(uppers) == 0 {
+		uppers, greatest = pick(true)
+	}
+	if len(uppers) == 0 {
+		return 1
+	}
+	return min(uppers[len(uppers)-1], max(1.2*greatest, 2*uppers[len(uppers)/2]))
 }
 
 // drawBetween draws the days between events by the date of the later one.
@@ -205,6 +245,9 @@ var (
 	thresholdLine = stroke{alarm, 1, dashed}
 	restartLine   = stroke{ink, 0.8, dotted}
 	eventMark     = glyph{accent, draw.CircleGlyph{}, 2.6}
+	partMark      = glyph{accent, draw.RingGlyph{}, 2.6}
+	squareMark    = glyph{ink, draw.BoxGlyph{}, 2.4}
 	openMark      = glyph{ink, draw.SquareGlyph{}, 2.8}
+	arrowMark     = glyph{ink, draw.TriangleGlyph{}, 3.2}
 	signalMark    = glyph{alarm, draw.RingGlyph{}, 6}
 )

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"html/template"
 	"image/color"
+	"math"
 	"regexp"
+	"strconv"
 	"strings"
 
 	"gonum.org/v1/plot"
@@ -52,15 +54,22 @@ func newPlot(y string) *plot.Plot {
 	return p
 }
 
-// wholeTicks are the usual ones without the small ones between.
+// wholeTicks are at most eight at round numbers.
 type wholeTicks struct{}
 
 func (wholeTicks) Ticks(lo, hi float64) []plot.Tick {
-	var out []plot.Tick
-	for _, t := range (plot.DefaultTicks{}).Ticks(lo, hi) {
-		if t.Label != "" {
-			out = append(out, t)
+	const most = 7 // steps
+	step := math.Pow(10, math.Floor(math.Log10((hi-lo)/most)))
+	for _, by := range []float64{1, 2, 5, 10} {
+		if (hi-lo)/(step*by) <= most {
+			step *= by
+			break
 		}
+	}
+	digits := max(0, int(-math.Floor(math.Log10(step)+1e-9)))
+	var out []plot.Tick
+	for i := math.Ceil(lo / step); i*step <= hi; i++ {
+		out = append(out, plot.Tick{Value: i * step, Label: strconv.FormatFloat(i*step, 'f', digits, 64)})
 	}
 	return out
 }

@@ -11,6 +11,18 @@ import (
 func one(v float64) string { return fmt.Sprintf("%.1f", v) }
 func two(v float64) string { return fmt.Sprintf("%.2f", v) }
 
+// sum shows a sum and its threshold: with fewer decimals one that is just below the threshold
+// would read as if it were at it.
+func sum(v float64) string { return fmt.Sprintf("%.3f", v) }
+
+// days counts days in words.
+func days(n int) string {
+	if n == 1 {
+		return "1 day"
+	}
+	return fmt.Sprintf("%d days", n)
+}
+
 // three shows a probability.
 func three(p float64) string {
 	if p < 0.001 {
@@ -18,6 +30,16 @@ func three(p float64) string {
 	}
 	return fmt.Sprintf("%.3f", p)
 }
+
+// typed shows a text that a person typed, marked as such: what is in it nobody has checked,
+// and it may name whom it should not.
+func typed(s string) string { return "as typed: “" + s + "”" }
+
+// What the monthly rates and others say where there is none, or not of a whole month.
+const (
+	nobody  = "nobody was at risk"
+	partial = "a part of the month"
+)
 
 func tenth(v float64) float64 { return math.Round(v*10) / 10 }
 

@@ -24,6 +24,7 @@ type page struct {
 	ChartParts []chartPart
 	Between    []Between
 	Figures    pageFigures
+	Monthly    []monthRow
 	Now, Past  []Case // the month's cases, and those earlier in the year
 }
 
@@ -59,6 +60,13 @@ type chartPart struct {
 
 type pageFigures struct{ Monthly, Between template.HTML }
 
+// monthRow is a month of the figure of the monthly rates, in words.
+type monthRow struct {
+	Month               string
+	Partial             bool
+	ConstantSite, Other *MonthlyRate
+}
+
 // WriteHTML writes the report as one HTML file that needs nothing else: no script, no other
 // file.
 func WriteHTML(w io.Writer, r *Report) error {
@@ -77,6 +85,7 @@ func WriteHTML(w io.Writer, r *Report) error {
 	if p.Figures.Monthly, err = drawMonthly(r.Monthly); err != nil {
 		return fmt.Errorf("draw the monthly rates: %w", err)
 	}
+	p.Monthly = monthRows(r.Monthly)
 	for _, b := range r.Between {
 		if b.Last != "" {
 			p.Between = append(p.Between, b)
@@ -109,15 +118,32 @@ func WriteHTML(w io.Writer, r *Report) error {
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"class": className, "lower": strings.ToLower, "group": groupName, "long": techniqueOrGroup, "technique": techniqueName,
-		"one": one, "two": two, "three": three, "span": span, "short": short,
+		"one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) }, "typed": typed, "span": span, "short": short,
 		"join": func(list []string) string { return strings.Join(list, "; ") },
 		"count": func(n *int) string {
 			if n == nil {
-				return "none"
+				return "not known"
 			}
 			return fmt.Sprint(*n)
 		},
 	}
+}
+
+func monthRows(list []MonthlyRate) []monthRow {
+	var out []monthRow
+	for i := range list {
+		m := &list[i]
+		if len(out) == 0 || out[len(out)-1].Month != m.Month {
+			out = append(out, monthRow{Month: m.Month, Partial: m.Partial})
+		}
+		row := &out[len(out)-1]
+		if m.Group == surveil.Group(surveil.ConstantSite) {
+			row.ConstantSite = m
+		} else {
+			row.Other = m
+		}
+	}
+	return out
 }
 
 // summary is the classes at a glance.

@@ -54,6 +54,15 @@ func happens(t testing.TB, w *surveil.Watch, i int, on string, e surveil.Event) 
 		e.Technique = p.Exposures[0].Technique
 	}
 	p.Events = append(p.Events, e)
+	if e.Kind == surveil.BloodCulture {
+		p.Cultures = append(p.Cultures, surveil.Culture{Fact: e.Fact, Facility: w.Facility, Day: e.Day, Positive: true})
+	}
+}
+
+// negative adds a blood culture of the i-th patient in which nothing grew.
+func negative(t testing.TB, w *surveil.Watch, i int, on string) {
+	t.Helper()
+	w.People[i].Cultures = append(w.People[i].Cultures, surveil.Culture{Fact: fmt.Sprintf("fact-%03d-%s-negative", i, on), Facility: w.Facility, Day: day(t, on)})
 }
 
 func bacteraemia() surveil.Event {
@@ -113,6 +122,9 @@ func invented(t testing.TB) *surveil.Watch {
 	happens(t, w, 40, "2026-07-07", surveil.Event{Kind: surveil.SiteSigns, Counted: true})
 	happens(t, w, 8, "2027-05-22", surveil.Event{Kind: surveil.Course, Counted: true, Why: "no end of the course is on record: it counts as ended on its last known dose"})
 	happens(t, w, 57, "2027-05-18", surveil.Event{Kind: surveil.BloodCulture, Counted: true, Outside: true, Technique: surveil.Unknown})
+	for i, on := range []string{"2026-07-20", "2026-10-02", "2026-12-30", "2027-02-14", "2027-04-02", "2027-05-09", "2027-05-25", "2027-05-25"} {
+		negative(t, w, i+20, on)
+	}
 	n := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.AccessRelated}
 	limit := surveil.Threshold{ChartName: n, Fact: "fact-threshold", Reference: 0.3, R: 2, H: 1.9, InControl: 120, SetBy: "S-900", From: day(t, "2026-02-02")}
 	acks := []surveil.Acknowledgement{{ChartName: n, Fact: "fact-answer", Seq: 4200, On: day(t, "2027-01-11"), By: "S-901", Reason: "Scab removal and disinfection watched in all shifts.", Seen: w.Seen(n, day(t, "2027-01-11"))}}

@@ -35,7 +35,7 @@ func rate(l *surveil.Line, window string) Rate {
 		r.PatientMonths = &n
 	}
 	if l.PerThousand == nil {
-		r.NoPerThousand = "nobody was at risk"
+		r.NoPerThousand = nobody
 	}
 	if s := l.SIR; s != nil {
 		r.SIR = &SIR{Predicted: six(s.Predicted), P: six(s.Test.Exact), Estimate: Estimate{Value: six(s.Value), Exact: interval(s.Exact), MidP: interval(s.MidP)}}
@@ -55,7 +55,7 @@ func monthly(w *surveil.Watch, m surveil.Month) ([]MonthlyRate, error) {
 			if err != nil {
 				return nil, err
 			}
-			out = append(out, MonthlyRate{Month: month.String(), Group: g, Events: l.Events, AccessDays: l.AccessDays, PerThousand: estimate(l.PerThousand)})
+			out = append(out, MonthlyRate{Month: month.String(), Group: g, Events: l.Events, AccessDays: l.AccessDays, PerThousand: estimate(l.PerThousand), Partial: observed(w, surveil.One(month)) < month.Days()})
 		}
 	}
 	return out, nil

@@ -25,7 +25,12 @@ type Report struct {
 	Lagging     bool   `json:"lagging"`
 	Caution     string `json:"caution"`
 	// Notices must be read before any figure.
-	Notices      []string      `json:"notices"`
+	Notices []string `json:"notices"`
+	// Cultures are the blood cultures with a result in the month, YearCultures in the year;
+	// LastCulture is when the newest one up to AsOf was collected, empty where there is none.
+	Cultures     Cultures      `json:"bloodCultures"`
+	YearCultures Cultures      `json:"bloodCulturesOfTheYear"`
+	LastCulture  string        `json:"lastBloodCulture,omitempty"`
 	Method       []Sentence    `json:"method"`
 	Rates        []Rate        `json:"rates"`
 	Monthly      []MonthlyRate `json:"monthly"`
@@ -92,6 +97,12 @@ type SIR struct {
 	P float64 `json:"p"`
 }
 
+// Cultures are blood cultures with a result: what rates of bloodstream infection rest on.
+type Cultures struct {
+	Positive int `json:"positive"`
+	Negative int `json:"negative"`
+}
+
 // MonthlyRate is access-related bloodstream infection in one month of the year.
 type MonthlyRate struct {
 	Month       string        `json:"month"`
@@ -99,6 +110,8 @@ type MonthlyRate struct {
 	Events      int           `json:"events"`
 	AccessDays  int           `json:"accessDays"`
 	PerThousand *Estimate     `json:"per1000AccessDays"`
+	// Partial tells that the record covers a part of the month only.
+	Partial bool `json:"partial,omitempty"`
 }
 
 // Comparison is constant-site needling against other needling of fistulas, in the year and
@@ -142,15 +155,31 @@ type Chart struct {
 	RateRatio float64 `json:"rateRatio"`
 	Threshold float64 `json:"threshold"`
 	// InControl is the months between false alarms that the threshold was computed for.
-	InControl float64      `json:"inControlMonths"`
-	SetBy     string       `json:"setBy"`
-	From      string       `json:"from"`
-	Sum       float64      `json:"sum"`
-	Standing  bool         `json:"signalStands"`
-	Says      string       `json:"says"`
-	Notice    string       `json:"notice"` // what it can notice at the unit's size, or why that cannot be said
-	Signals   []Signal     `json:"signals"`
-	Points    []ChartPoint `json:"points"`
+	InControl float64       `json:"inControlMonths"`
+	SetBy     string        `json:"setBy"`
+	From      string        `json:"from"`
+	Sum       float64       `json:"sum"`
+	Standing  bool          `json:"signalStands"`
+	Says      string        `json:"says"`
+	Notice    string        `json:"notice"` // what it can notice at the unit's size, or why that cannot be said
+	Rule      string        `json:"rule"`   // what single infections mean at the unit's size
+	Signals   []Signal      `json:"signals"`
+	Former    []FormerChart `json:"formerCharts"` // oldest first
+	Points    []ChartPoint  `json:"points"`
+}
+
+// FormerChart is the chart as it was before its threshold was set anew. Its sum is as far as
+// is known now; its signals are among those of the chart.
+type FormerChart struct {
+	Reference float64  `json:"referencePer100PatientMonths"`
+	RateRatio float64  `json:"rateRatio"`
+	Threshold float64  `json:"threshold"`
+	SetBy     string   `json:"setBy"`
+	From      string   `json:"from"`
+	Until     string   `json:"until"`
+	Sum       float64  `json:"sum"`
+	Raised    []string `json:"raised"` // days of its signals
+	Says      string   `json:"says"`
 }
 
 // Signal is one that a chart raised. On, By and Reason are of its acknowledgement.
@@ -159,7 +188,9 @@ type Signal struct {
 	Sum    float64 `json:"sum"`
 	On     string  `json:"acknowledgedOn,omitempty"`
 	By     string  `json:"acknowledgedBy,omitempty"`
-	Reason string  `json:"reason,omitempty"`
+	Reason string  `json:"reason,omitempty"` // as typed; it may name whom it should not
+	// Since says what has changed since it was raised; empty where nothing has.
+	Since string `json:"changedSince,omitempty"`
 }
 
 // ChartPoint is a chart at a day's end. Within a stretch of days at 0 only its ends are told.
@@ -208,6 +239,7 @@ type Denominator struct {
 	Census     *int     `json:"census"`
 	AccessDays int      `json:"accessDays"`
 	Average    float64  `json:"averagePatients"` // access-days by the days counted
+	Cultures   Cultures `json:"bloodCultures"`
 	Says       []string `json:"says"`
 }
 
@@ -284,6 +316,10 @@ func MakeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowl
 		return r, fmt.Errorf("days between events: %w", err)
 	}
 	r.Denominators, r.Cases = denominators(w, m), cases(w, m)
+	r.Cultures, r.YearCultures = cultures(w, surveil.One(m)), cultures(w, surveil.Year(m))
+	if d, ok := w.LastCulture(); ok {
+		r.LastCulture = d.String()
+	}
 	r.Notices = notices(w, m, &r)
 	return r, nil
 }

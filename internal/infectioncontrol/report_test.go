@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"cannulary/internal/surveil"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // report makes a report of one facility alone.
@@ -68,6 +69,26 @@ func TestWhatAReportSays(t *testing.T) {
 		{"no events at all", func() *Report {
 			return report(t, bare(t, "quiet", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
 		}, []string{"No event of any class is on record for 2026-02 to 2027-01. That is so where nothing happened, and also where results do not arrive", "No event is on record.", "Nothing is on record in 2027-01.", "No ratio: nobody was needled at constant sites."}, []string{"not complete"}},
+		{"infections, and not one blood culture", func() *Report {
+			w := bare(t, "unheard", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
+			happens(t, w, 1, "2026-11-03", surveil.Event{Kind: surveil.SiteSigns, Counted: true})
+			return report(t, w, "2027-01", Knowledge{})
+		}, []string{"No blood culture, positive or negative, is on record for 2026-02 to 2027-01: the register cannot tell none from not reported.", "<b>0</b> positive and <b>0</b> negative in the year; none on record up to"}, []string{"No event of any class", "is on record for 2027-01:"}},
+		{"blood cultures in the year, none in the month", func() *Report {
+			w := bare(t, "quiet", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
+			negative(t, w, 1, "2026-12-03")
+			return report(t, w, "2027-01", Knowledge{})
+		}, []string{"No blood culture, positive or negative, is on record for 2027-01: the register cannot tell none from not reported.", "<b>0</b> positive and <b>1</b> negative in the year; the newest was collected on <span class=\"d\">2026-12-03</span>"}, nil},
+		{"blood cultures of which none is positive", func() *Report {
+			w := bare(t, "clean", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
+			negative(t, w, 1, "2027-01-03")
+			return report(t, w, "2027-01", Knowledge{})
+		}, nil, []string{"cannot tell none from not reported"}},
+		{"a record that began on the first working day of the year", func() *Report {
+			w := bare(t, "weekdays", 20, surveil.OtherFistula, "2026-02-02", "2027-02-10")
+			w.Calendar.Days = []cannularyv1.Weekday{1, 2, 3, 4, 5, 6} // 1 February 2026 is a Sunday
+			return report(t, w, "2027-01", Knowledge{})
+		}, nil, []string{"so the year is not whole"}},
 		{"nobody at all", func() *Report {
 			return report(t, bare(t, "empty", 0, surveil.OtherFistula, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
 		}, []string{"none: nobody was at risk", "There were 0.0 patients on average in the year"}, nil},
@@ -107,11 +128,11 @@ func TestWhatAReportSays(t *testing.T) {
 		}, []string{"No threshold is set for fistula, constant-site, access-related bloodstream infection;", "`cannulary threshold --facility unwatched --technique constant-site --class access-related`"}, nil},
 		{"one facility alone", func() *Report { return made(t) }, []string{"There is one facility in this register, so there is none to compare it with."}, nil},
 		{"denominators that do not fit, a census on the wrong days", func() *Report { return made(t) },
-			[]string{"Fistula, constant-site: the census counts 14, the record 22.0 on average; one of the two is wrong.", "The census of 2026-12 was counted on 2026-12-01 and 2026-12-08; the first two working days were 2026-12-01 and 2026-12-02."}, nil},
+			[]string{"Fistula, constant-site: the census counts 14, the record has 22 on the days of the census. Who was in hospital then is in the record only; look for others.", "The census of 2026-12 was counted on 2026-12-01 and 2026-12-08; the first two working days were 2026-12-01 and 2026-12-02."}, nil},
 		{"cases that do not count", func() *Report { return made(t) },
 			[]string{"does not count: less than 21 days after the previous positive blood culture", "does not count: an access-related bloodstream infection lies within 20 days", "no end of the course is on record", "where it was collected is not recorded", "source assessed: another site"}, nil},
 		{"what a signal can notice, and what was done", func() *Report { return made(t) },
-			[]string{"With 22 patients and 0.3 events per 100 patient-months as usual, this signal notices a doubled rate after", "Scab removal and disinfection watched in all shifts.", "A signal stands since 2027-03-02", "not yet: it stands", "S-901"}, nil},
+			[]string{"With 22 patients and 0.3 events per 100 patient-months as usual, this signal notices a doubled rate after", "as typed: “Scab removal and disinfection watched in all shifts.”", "A signal stands since 2027-03-02", "not yet: it stands", "S-901"}, nil},
 		{"texts from outside stand in the page as text", func() *Report {
 			r := made(t)
 			r.Name, r.Charts[0].Signals[0].Reason = "<script>alert(1)</script>", `"><img src=x>`
@@ -363,7 +384,7 @@ func TestTheFileIsTidy(t *testing.T) {
 		t.Error("lines do not end as RFC 4180 has it")
 	}
 	rows := table(t, r)
-	if got := strings.Join(rows[0], ","); got != "facility,month,window,class,group,figure,value,lower,upper,method,reason" {
+	if got := strings.Join(rows[0], ","); got != "facility,month,window,class,group,figure,value,lower,upper,method,reason,month-begins" {
 		t.Errorf("the head is %s", got)
 	}
 	for i, row := range rows[1:] {
@@ -380,7 +401,7 @@ func TestTheFileIsTidy(t *testing.T) {
 		}
 	}
 	all := r.find(t, surveil.AccessRelated, surveil.AllAccess, WindowMonth)
-	want := []string{"invented-north", "2027-05", "month", "access-related", "all", "rate-per-100-patient-months", decimal(all.PerHundred.Value), decimal(all.PerHundred.Exact.Lower), decimal(*all.PerHundred.Exact.Upper), "exact 95 %", ""}
+	want := []string{"invented-north", "2027-05", "month", "access-related", "all", "rate-per-100-patient-months", decimal(all.PerHundred.Value), decimal(all.PerHundred.Exact.Lower), decimal(*all.PerHundred.Exact.Upper), "exact 95 %", "", "2027-05-01"}
 	if !slices.ContainsFunc(rows, func(row []string) bool { return slices.Equal(row, want) }) {
 		t.Errorf("no line %q", want)
 	}

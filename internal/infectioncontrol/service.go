@@ -77,15 +77,27 @@ type Threshold struct {
 	RateRatio float64           `json:"rateRatio"`
 	H         float64           `json:"threshold"`
 	InControl float64           `json:"inControlMonths"`
+	// Asked is the months between false alarms that were asked for; InControl may be longer.
+	Asked float64 `json:"askedInControlMonths"`
 	// AfterRestart is how long it runs to a false alarm after an acknowledgement.
 	AfterRestart float64 `json:"inControlMonthsAfterRestart"`
 	// Doubled and Tripled are the average months until such an increase is noticed.
 	Doubled float64 `json:"monthsToNoticeDoubled"`
 	Tripled float64 `json:"monthsToNoticeTripled"`
-	Says    string  `json:"says"`
-	Caution string  `json:"caution"`
+	// Choices are this threshold and another in a unit of few patients, where one infection may
+	// be taken for a signal or not; none elsewhere.
+	Choices []Choice `json:"choices,omitempty"`
+	Says    string   `json:"says"`
+	Caution string   `json:"caution"`
 	// Current is the chart as it is set now; nil where it is not.
 	Current *Standing `json:"current"`
+}
+
+// Choice is a threshold that a person may choose.
+type Choice struct {
+	H         float64 `json:"threshold"`
+	InControl float64 `json:"inControlMonths"`
+	Says      string  `json:"says"`
 }
 
 // sizeMonths is over how many whole months a unit's size is averaged.
@@ -122,11 +134,47 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 	if err != nil {
 		return out, fault.New(fault.Invalid, err.Error(), "choose other figures")
 	}
-	out.H, out.InControl, out.AfterRestart = d.H, d.InControl, d.AfterRestart
+	out.H, out.InControl, out.AfterRestart, out.Asked = d.H, d.InControl, d.AfterRestart, r.InControlMonths
 	n, err := d.Notice(min(noticeWithin, r.InControlMonths/2))
 	if err != nil {
 		return out, fault.New(fault.Invalid, err.Error(), "choose other figures")
 	}
+	n.Asked = r.InControlMonths
 	out.Doubled, out.Tripled, out.Says = n.Doubled, n.Tripled, n.Sentence()
+	out.Choices, err = choices(n, r.InControlMonths)
+	if err != nil {
+		return out, fault.New(fault.Invalid, err.Error(), "choose other figures")
+	}
+	return out, nil
+}
+
+// nearlyEnough is the share of the months asked for from which it is told what it would be if
+// each infection were a signal (ours).
+const nearlyEnough = 0.5
+
+// choices are the two rules of a small unit: that one infection is a signal, and the threshold
+// above. None where the first would give far more false alarms than were asked for.
+func choices(n incidence.Notice, asked float64) ([]Choice, error) {
+	single, err := incidence.OneEventDesign(n.Setting, n.R)
+	if err != nil || single.InControl < nearlyEnough*asked {
+		return nil, nil // at this size a single infection is no rule that could be wanted
+	}
+	list := []incidence.Design{single, n.Design}
+	if n.OneEvent() {
+		// The least threshold of the other rule: asking for a little more than the first gives.
+		other, err := incidence.DesignFor(n.Setting, n.R, min(600, single.InControl*1.01))
+		if err != nil || other.OneEvent() {
+			return nil, nil // so rare that only the first can be asked for
+		}
+		list = []incidence.Design{n.Design, other}
+	}
+	var out []Choice
+	for _, d := range list {
+		x, err := d.Notice(min(noticeWithin, d.InControl/2))
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, Choice{H: six(d.H), InControl: six(d.InControl), Says: x.Choice()})
+	}
 	return out, nil
 }

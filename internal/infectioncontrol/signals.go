@@ -2,9 +2,12 @@ package infectioncontrol
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // shownDays is how far back a chart is told: two years.
@@ -21,27 +24,20 @@ func charts(w *surveil.Watch) []Chart {
 func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	t := ch.Threshold
 	c := Chart{ChartName: t.ChartName, Reference: six(t.Reference), RateRatio: six(t.R), Threshold: six(t.H), InControl: six(t.InControl),
-		SetBy: t.SetBy, From: t.From.String(), Sum: six(ch.Sum()), Signals: []Signal{}, Points: []ChartPoint{}}
+		SetBy: t.SetBy, From: t.From.String(), Sum: six(ch.Sum()), Signals: []Signal{}, Former: []FormerChart{}, Points: []ChartPoint{}}
 	for _, s := range ch.Signals {
-		one := Signal{Day: s.Day.String(), Sum: six(s.Sum)}
-		for _, a := range ch.Acknowledgements {
-			if s.Acknowledged != "" && a.Fact == s.Acknowledged {
-				one.On, one.By, one.Reason = a.On.String(), a.By, a.Reason
-			}
+		one := Signal{Day: s.Day.String(), Sum: six(s.Sum), Since: changedSince(w, ch, s)}
+		if a := answer(ch, s); a != nil {
+			one.On, one.By, one.Reason = a.On.String(), a.By, a.Reason
 		}
 		c.Signals = append(c.Signals, one)
 	}
-	s := ch.Standing()
-	c.Standing = s != nil
-	switch {
-	case s != nil:
-		c.Says = fmt.Sprintf("A signal stands since %s: look into it, and acknowledge it with what was done.", s.Day)
-	case len(ch.Points) == 0:
-		c.Says = "The chart has not begun yet."
-	default:
-		c.Says = fmt.Sprintf("No signal stands. The sum is %s of the %s that is a signal.", two(c.Sum), two(c.Threshold))
+	for _, f := range ch.Former {
+		c.Former = append(c.Former, former(&f))
 	}
-	c.Notice = canNotice(w, t)
+	c.Standing = ch.Standing() != nil
+	c.Says = stands(ch)
+	c.Notice, c.Rule = canNotice(w, t)
 	points := ch.Points
 	if len(points) > shownDays {
 		points = points[len(points)-shownDays:]
@@ -55,25 +51,157 @@ func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	return c
 }
 
+// stands says how a chart is: whether a signal stands, or what the sum is.
+func stands(ch *surveil.WatchedChart) string {
+	t := ch.Threshold
+	switch s := ch.Standing(); {
+	case s != nil:
+		return fmt.Sprintf("A signal stands since %s: look into it, and acknowledge it with what was done.", s.Day)
+	case len(ch.Points) == 0:
+		return "The chart has not begun yet."
+	case ch.Restarts != 0:
+		last := ch.Acknowledgements[len(ch.Acknowledgements)-1]
+		when := "on " + ch.Restarts.String()
+		if ch.Restarts == ch.Points[len(ch.Points)-1].Day+1 {
+			when = "tomorrow"
+		}
+		says := fmt.Sprintf("No signal stands: it was acknowledged on %s by %s; the chart restarts %s at %s, half of its threshold of %s.", last.On, last.By, when, sum(incidence.Signal{R: t.R, H: t.H}.Restart()), sum(t.H))
+		if n := len(ch.Waits); n > 0 {
+			says += fmt.Sprintf(" Infections that became known since then and count from the restart on: %d.", n)
+		}
+		return says
+	}
+	return fmt.Sprintf("No signal stands. The sum is %s of the %s that is a signal.", sum(ch.Sum()), sum(t.H))
+}
+
+// answer is the acknowledgement of a signal, nil where it stands.
+func answer(ch *surveil.WatchedChart, s surveil.Raised) *surveil.Acknowledgement {
+	for i := range ch.Acknowledgements {
+		if a := &ch.Acknowledgements[i]; s.Acknowledged != "" && a.Fact == s.Acknowledged {
+			return a
+		}
+	}
+	return nil
+}
+
+// former tells of a chart that another one took the place of.
+func former(f *surveil.Former) FormerChart {
+	out := FormerChart{Reference: six(f.Reference), RateRatio: six(f.R), Threshold: six(f.H), SetBy: f.SetBy, From: f.From.String(), Until: f.Until.String(), Sum: six(f.Sum), Raised: []string{}}
+	gave := "It gave no signal"
+	for _, s := range f.Signals {
+		out.Raised = append(out.Raised, s.Day.String())
+	}
+	if len(out.Raised) > 0 {
+		gave = "It gave a signal on " + strings.Join(out.Raised, " and on ")
+	}
+	if f.Until < f.From {
+		out.Says = fmt.Sprintf("A threshold of %s, set by %s on %s, was set anew before its first day was over.", sum(f.H), f.SetBy, f.From)
+		return out
+	}
+	out.Says = fmt.Sprintf("Before, from %s to %s, the chart ran with a threshold of %s for %s times %s per 100 patient-months, set by %s. %s; its last sum was %s.", f.From, f.Until, sum(f.H), decimal(out.RateRatio), decimal(out.Reference), f.SetBy, gave, sum(f.Sum))
+	return out
+}
+
+// changedSince says why a signal would not have been raised, or not on its day, by what is
+// known now. Empty where it would, or where that cannot be said.
+func changedSince(w *surveil.Watch, ch *surveil.WatchedChart, s surveil.Raised) string {
+	day, ok, known := ch.Reached(s)
+	if !known || ok && day == s.Day {
+		return ""
+	}
+	reached := "would not have been reached"
+	if ok {
+		reached = "was reached on " + day.String()
+	}
+	lost := lost(w, ch, s)
+	if len(lost) == 0 {
+		return "By what is known now the threshold " + reached + "."
+	}
+	without := "without it"
+	if len(lost) > 1 {
+		without = "without them"
+	}
+	return fmt.Sprintf("Raised by %s; %s the threshold %s.", strings.Join(lost, " and "), without, reached)
+}
+
+// lost names what a signal was raised by and counts no more.
+func lost(w *surveil.Watch, ch *surveil.WatchedChart, s surveil.Raised) []string {
+	n := ch.Threshold.ChartName
+	counts := w.Seen(n, w.AsOf)
+	var out []string
+	for _, fact := range s.Seen {
+		if slices.Contains(counts, fact) {
+			continue
+		}
+		what := "an infection that is no longer on record"
+		for i := range w.People {
+			for k := range w.People[i].Events {
+				e := &w.People[i].Events[k]
+				if e.Fact != fact || e.Facility != w.Facility {
+					continue
+				}
+				if e.Day < ch.Threshold.From {
+					what = ""
+					continue
+				}
+				what = thing(e) + " of " + e.Day.String() + " " + noMore(e, n)
+			}
+		}
+		if what != "" {
+			out = append(out, what)
+		}
+	}
+	return out
+}
+
+func thing(e *surveil.Event) string {
+	switch e.Kind {
+	case surveil.BloodCulture:
+		return "a culture"
+	case surveil.SiteSigns:
+		return "signs at a site"
+	}
+	return "an event"
+}
+
+// noMore says why an event is none of a chart's any more.
+func noMore(e *surveil.Event, n surveil.ChartName) string {
+	switch {
+	case !e.Counted:
+		return "that no longer counts (" + e.Why + ")"
+	case n.Class == surveil.AccessRelated && e.Source == cannularyv1.SuspectedSource_SUSPECTED_SOURCE_OTHER_SITE:
+		return "since assessed as another site"
+	case n.Class == surveil.AccessRelated && e.Source == cannularyv1.SuspectedSource_SUSPECTED_SOURCE_CONTAMINATION:
+		return "since assessed as contamination"
+	case e.Related:
+		return "since taken for part of an access-related bloodstream infection"
+	case e.Technique != n.Technique:
+		return "that is now of another technique"
+	}
+	return "that no longer counts"
+}
+
 func quiet(p surveil.Point) bool { return p.Events == 0 && !p.Restart && p.Sum == 0 }
 
-// canNotice says what increase the chart as it is set can notice at the unit's size.
-func canNotice(w *surveil.Watch, t surveil.Threshold) string {
+// canNotice says what increase the chart as it is set can notice at the unit's size, and
+// what single infections mean there.
+func canNotice(w *surveil.Watch, t surveil.Threshold) (says, rule string) {
 	patients := w.Size(t.Technique, sizeMonths)
 	if patients < 0.5 {
-		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.", one(patients), sizeMonths)
+		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.", one(patients), sizeMonths), ""
 	}
 	d := incidence.Design{Setting: incidence.Setting{PatientMonths: tenth(patients), Rate: t.Reference}, Signal: incidence.Signal{R: t.R, H: t.H}}
 	run, err := d.RunLength(1)
 	if err != nil {
-		return "What it can notice cannot be said: " + err.Error() + "."
+		return "What it can notice cannot be said: " + err.Error() + ".", ""
 	}
 	d.InControl, d.AfterRestart = run.FromZero, run.FromRestart
 	n, err := d.Notice(min(noticeWithin, d.InControl/2))
 	if err != nil {
-		return "What it can notice cannot be said: " + err.Error() + "."
+		return "What it can notice cannot be said: " + err.Error() + ".", ""
 	}
-	return n.Sentence()
+	n.Asked = t.InControl
+	return n.Sentence(), n.Rule()
 }
 
 // unset lists the charts that could be kept and are not.
@@ -168,7 +296,7 @@ func spaced(b *Between) string {
 	newest := b.Gaps[len(b.Gaps)-1]
 	switch {
 	case newest.Limits != nil && float64(newest.Days) < newest.Limits.Lower:
-		return fmt.Sprintf("The newest event came %d days after the one before, sooner than the limit. By itself that is no proof; look at the signal.", newest.Days)
+		return fmt.Sprintf("The newest event came %s after the one before, sooner than the limit. By itself that is no proof; look at the signal.", days(newest.Days))
 	case float64(*b.Since) > b.Limits.Upper:
 		return "No event for longer than the limit: things have become better, or reports are missing."
 	}

@@ -59,3 +59,25 @@ func Table() (string, error) {
 	}
 	return b.String(), nil
 }
+
+// delaySizes are the units of which the runbooks tell.
+var delaySizes = []float64{20, 60}
+
+// DelayTable is, in Markdown, what the runbooks tell of the same: how late a doubled rate is
+// noticed by a signal that is tuned to it, and a tripled one likewise, from 0.
+func DelayTable() (string, error) {
+	var b strings.Builder
+	b.WriteString("| constant-site patients | a doubled risk is noticed after | a tripled risk after |\n|---|---|---|\n")
+	for _, size := range delaySizes {
+		fmt.Fprintf(&b, "| %.0f |", size)
+		for _, r := range tableRatios {
+			rows, err := incidence.Table([]float64{size}, tableRate, r, tableMonths, []float64{r})
+			if err != nil {
+				return "", err
+			}
+			fmt.Fprintf(&b, " %.0f months |", rows[0].Delays[0].FromZero)
+		}
+		b.WriteByte('\n')
+	}
+	return b.String(), nil
+}

@@ -23,13 +23,15 @@ var (
 	descSignal    = prometheus.NewDesc("cannulary_infection_signal", "1 while a signal that a chart gave is not acknowledged by a named person, else 0; only where a threshold is set.", []string{"facility", "technique", "class"}, nil)
 	descSignalled = prometheus.NewDesc("cannulary_infection_signal_timestamp_seconds", "The day on which the standing signal was reached, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
 	descLastCase  = prometheus.NewDesc("cannulary_infection_last_event_timestamp_seconds", "The day of the newest event, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
+	descCulture   = prometheus.NewDesc("cannulary_blood_culture_last_timestamp_seconds", "The day on which the newest blood culture with a result, positive or negative, was collected, seconds since 1970; absent where none is on record.", []string{"facility"}, nil)
+	descBegan     = prometheus.NewDesc("cannulary_facility_record_since_timestamp_seconds", "The day of the earliest treatment on record, seconds since 1970; absent where there is none.", []string{"facility"}, nil)
 	descOldest    = prometheus.NewDesc("cannulary_oldest_hold_timestamp_seconds", "Since when the oldest open hold of the rule stands, seconds since 1970.", []string{"facility", "rule"}, nil)
 	descRescues   = prometheus.NewDesc("cannulary_rescue_sessions", "Sessions with a sharp needle in a track past forming: in the last 28 days, and in the 28 before.", []string{"facility", "window"}, nil)
 	descDue       = prometheus.NewDesc("cannulary_facility_sessions_due", "1 while the registered days and shifts say that patients are being dialysed, else 0.", []string{"facility"}, nil)
 )
 
 func surveillanceDescs() []*prometheus.Desc {
-	return []*prometheus.Desc{descEvents, descHundred, descThousand, descDays, descCusum, descThreshold, descBlood, descBloodH, descSignal, descSignalled, descLastCase, descOldest, descRescues, descDue}
+	return []*prometheus.Desc{descEvents, descHundred, descThousand, descDays, descCusum, descThreshold, descBlood, descBloodH, descSignal, descSignalled, descLastCase, descCulture, descBegan, descOldest, descRescues, descDue}
 }
 
 type gauge func(d *prometheus.Desc, v float64, labels ...string)
@@ -89,6 +91,12 @@ func unit(w *surveil.Watch, set gauge) error {
 				set(descLastCase, float64(d.Time().Unix()), w.Facility, string(g), string(class))
 			}
 		}
+	}
+	if d, ok := w.LastCulture(); ok {
+		set(descCulture, float64(d.Time().Unix()), w.Facility)
+	}
+	if w.Since != surveil.First {
+		set(descBegan, float64(w.Since.Time().Unix()), w.Facility)
 	}
 	for i := range w.Charts {
 		chart(w.Facility, &w.Charts[i], set)

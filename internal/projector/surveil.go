@@ -139,9 +139,10 @@ func (p *Projector) surveyed(c *change, key string) error {
 		if err != nil {
 			return err
 		}
-		moved = moved || k != key && len(old.Exposures)+len(old.Events) > 0
+		moved = moved || k != key && len(old.Exposures)+len(old.Events)+len(old.Cultures) > 0
 		before.Exposures = append(before.Exposures, old.Exposures...)
 		before.Events = append(before.Events, old.Events...)
+		before.Cultures = append(before.Cultures, old.Cultures...)
 	}
 	if !moved && reflect.DeepEqual(before, now) {
 		return nil
@@ -215,12 +216,19 @@ func (p *Projector) watched(c *change, facility string, m *moved, own []record.F
 		return err
 	}
 	for i := range own {
-		a, ok := own[i].Body.(*cannularyv1.SurveillanceSignalAcknowledged)
-		if !ok || own[i].Facility != facility {
+		if own[i].Facility != facility {
 			continue
 		}
-		name := chartName(a.GetPattern(), a.GetInfectionClass())
-		if err := c.tx.SetSeen(acknowledging(&own[i]), w.Seen(name, w.AsOf)); err != nil {
+		var name surveil.ChartName
+		switch b := own[i].Body.(type) {
+		case *cannularyv1.SurveillanceSignalAcknowledged:
+			name = chartName(b.GetPattern(), b.GetInfectionClass())
+		case *cannularyv1.SurveillanceThresholdSet:
+			name = chartName(b.GetPattern(), b.GetInfectionClass())
+		default:
+			continue
+		}
+		if err := c.tx.SetSeen(original(&own[i]), w.Seen(name, w.AsOf)); err != nil {
 			return err
 		}
 	}
@@ -235,7 +243,7 @@ func (p *Projector) watched(c *change, facility string, m *moved, own []record.F
 		if ch.Crossed == nil || ch.Standing() != nil {
 			continue
 		}
-		r := surveil.Raised{ChartName: ch.Threshold.ChartName, Seq: c.seq, Day: ch.Crossed.Day, Sum: ch.Crossed.Sum}
+		r := surveil.Raised{ChartName: ch.Threshold.ChartName, Seq: c.seq, Day: ch.Crossed.Day, Sum: ch.Crossed.Sum, Seen: w.Seen(ch.Threshold.ChartName, ch.Crossed.Day)}
 		if err := c.tx.Raise(facility, r); err != nil {
 			return err
 		}
@@ -243,9 +251,8 @@ func (p *Projector) watched(c *change, facility string, m *moved, own []record.F
 	return p.report(c, facility, m, w)
 }
 
-// acknowledging is the id of the fact that acknowledges: for a correction the one that it
-// corrects.
-func acknowledging(f *record.Fact) string {
+// original is the id of the fact as it stands: for a correction the one that it corrects.
+func original(f *record.Fact) string {
 	if f.Target != "" {
 		return f.Target
 	}
@@ -319,8 +326,15 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 			}
 		case *cannularyv1.SurveillanceThresholdSet:
 			n := chartName(b.GetPattern(), b.GetInfectionClass())
-			thresholds[n] = surveil.Threshold{ChartName: n, Fact: it.ID, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
+			if old, ok := thresholds[n]; ok {
+				w.Replaced = append(w.Replaced, old)
+			}
+			t := surveil.Threshold{ChartName: n, Fact: it.ID, Seq: it.Seq, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
 				InControl: b.GetInControlMonths(), SetBy: b.GetSetBy().GetValue(), From: surveil.DayOf(it.At, zone)}
+			if t.Seen, err = l.Seen(it.ID); err != nil {
+				return nil, err
+			}
+			thresholds[n] = t
 		case *cannularyv1.SurveillanceSignalAcknowledged:
 			a := surveil.Acknowledgement{ChartName: chartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, Seq: it.Seq, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
 			if a.Seen, err = l.Seen(it.ID); err != nil {

@@ -36,6 +36,9 @@ type Scenario struct {
 	Months   int       // length of the simulated period, 1 to 120 months
 	Seed     uint64    // chooses one of many equally likely courses
 	Until    time.Time // last simulated local date; only its year, month and day are read
+	// WholeMonths has the period begin on the first of a month, so that Months whole months
+	// end by Until; the days after them come on top. A year's rates need whole months.
+	WholeMonths bool
 
 	Corrections bool // facts are corrected and voided, also out of order
 	Merges      bool // some patients begin under a temporary identifier
@@ -86,9 +89,13 @@ func (s Scenario) Validate() error {
 	return nil
 }
 
-// firstDate is the first simulated local date, at midnight UTC.
-func (s Scenario) firstDate() time.Time {
-	return s.lastDate().AddDate(0, 0, 1).AddDate(0, -s.Months, 0)
+// FirstDate is the first simulated local date, at midnight UTC.
+func (s Scenario) FirstDate() time.Time {
+	next := s.lastDate().AddDate(0, 0, 1)
+	if s.WholeMonths {
+		next = next.AddDate(0, 0, 1-next.Day())
+	}
+	return next.AddDate(0, -s.Months, 0)
 }
 
 // lastDate is Until's date at midnight UTC.
@@ -103,5 +110,8 @@ func (s Scenario) lastDate() time.Time {
 func (s Scenario) mark() string {
 	h := fnv.New32a()
 	fmt.Fprintf(h, "%d/%d/%d/%s", s.Seed, s.Patients, s.Months, s.Until.Format(time.DateOnly))
+	if s.WholeMonths {
+		fmt.Fprint(h, "/whole")
+	}
 	return fmt.Sprintf("%08x", h.Sum32())
 }

@@ -57,7 +57,7 @@ func newUnit(s Scenario, no int) (*unit, error) {
 		return nil, fmt.Errorf("simulate: unit %d: %w: rebuild with the time zone database", no, err)
 	}
 	u := &unit{
-		s: s, no: no, letters: unitLetters(no), loc: loc, town: at.town, first: s.firstDate(),
+		s: s, no: no, letters: unitLetters(no), loc: loc, town: at.town, first: s.FirstDate(),
 		pegs: no%2 == 0, secondOn: -1, closed: map[string]bool{},
 	}
 	u.facility = "unit-" + strings.ReplaceAll(strings.ToLower(at.town), " ", "-")
@@ -202,7 +202,7 @@ func (u *unit) setThreshold() {
 	u.roster(nil, header{at: u.local(0, 6, 40), by: u.staff.lead}, surveillanceThresholdSetFact(&v1.SurveillanceThresholdSet{
 		Pattern:                       v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE,
 		InfectionClass:                v1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM,
-		ReferencePer_100PatientMonths: usualRate, RateRatio: ratio, Threshold: d.H, InControlMonths: min(d.InControl, 1200),
+		ReferencePer_100PatientMonths: usualRate, RateRatio: ratio, Threshold: d.H, InControlMonths: months,
 		SetBy: u.staff.physician,
 	}))
 }

@@ -21,6 +21,11 @@ type Threshold struct {
 	Reference, R, H, InControl float64
 	SetBy                      string
 	From                       Day
+	Seq                        uint64 // of the log
+	// Began is the From of the first threshold that the chart ever had; 0 is this one's. Seen
+	// are the facts of the events that it knew when this one was set; nil is not known.
+	Began Day
+	Seen  []string
 }
 
 // Acknowledgement is a person's answer to a signal.
@@ -41,6 +46,8 @@ type Raised struct {
 	Day          Day    // the day on which it did
 	Sum          float64
 	Acknowledged string // the acknowledging fact; empty while it stands
+	// Seen are the facts of the events that the chart knew when it reached the threshold.
+	Seen []string
 }
 
 // Point is a chart at the end of one day.
@@ -58,6 +65,10 @@ type Chart struct {
 	Points    []Point // none before the threshold was set
 	// Crossed is the first day since the last restart on which the sum reached the threshold.
 	Crossed *Point
+	// Restarts is the day after AsOf on which an acknowledged chart begins anew, else 0; Waits
+	// are the facts of the events that count from then on.
+	Restarts Day
+	Waits    []string
 }
 
 // Sum is the sum at the end of the last day.
@@ -77,17 +88,24 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 	}
 	n := int(u.AsOf-t.From) + 1
 	events := make([]int, n)
-	for _, e := range u.Cases(t.Class, Group(t.Technique), t.From, u.AsOf) {
-		if d := placed(e, acks); d <= u.AsOf {
+	former, own := t.answered(acks)
+	for _, e := range u.Cases(t.Class, Group(t.Technique), First, u.AsOf) {
+		d, counts := t.placed(e, former, own)
+		switch {
+		case !counts:
+		case d <= u.AsOf:
 			events[d-t.From]++
+		default:
+			c.Waits = append(c.Waits, e.Fact)
 		}
 	}
 	at := u.daily(t.Technique, t.From, n)
 	g := incidence.Signal{R: t.R, H: t.H}
 	restart := map[Day]bool{}
-	for _, a := range acks {
-		if a.On >= t.From { // an answer to an earlier threshold is none to this one
-			restart[a.On+1] = true
+	for _, a := range own {
+		restart[a.On+1] = true
+		if a.On+1 > u.AsOf {
+			c.Restarts = a.On + 1
 		}
 	}
 	sum := 0.0
@@ -110,7 +128,7 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 			c.Crossed = &p
 		}
 	}
-	if n := len(acks); n > 0 && c.Crossed != nil && c.Crossed.Day <= acks[n-1].On {
+	if n := len(own); n > 0 && c.Crossed != nil && c.Crossed.Day <= own[n-1].On {
 		c.Crossed = nil // answered; the restart is tomorrow
 	}
 	return c, nil
@@ -118,12 +136,42 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 
 const leastExpected = 1e-12
 
-// placed is the day on which an event counts: its date, or where a signal was acknowledged
-// before it was known, the day of that restart.
-func placed(e Case, acks []Acknowledgement) Day {
-	d := e.Day
+// answered parts the acknowledgements of signals that an earlier threshold gave, which
+// restart nothing here, from those of this one's.
+func (t Threshold) answered(acks []Acknowledgement) (former, own []Acknowledgement) {
 	for _, a := range acks {
-		if d <= a.On && !slices.Contains(a.Seen, e.Fact) {
+		if a.On < t.From || a.Seq < t.Seq {
+			former = append(former, a)
+		} else {
+			own = append(own, a)
+		}
+	}
+	return former, own
+}
+
+// placed is the day on which an event counts: its date, or where a signal was acknowledged
+// before it was known, the day of that restart. One of before the threshold counts, on its
+// first day, only if the chart as it was set before had still to count it.
+func (t Threshold) placed(e Case, former, own []Acknowledgement) (d Day, counts bool) {
+	d = e.Day
+	if d < t.From {
+		if t.Began == 0 || d < t.Began {
+			return d, false
+		}
+		waits := after(d, e.Fact, former) >= t.From
+		late := t.Seen != nil && !slices.Contains(t.Seen, e.Fact)
+		if !waits && !late {
+			return d, false
+		}
+		d = t.From
+	}
+	return after(d, e.Fact, own), true
+}
+
+// after moves an event past each restart whose acknowledgement did not know it.
+func after(d Day, fact string, acks []Acknowledgement) Day {
+	for _, a := range acks {
+		if d <= a.On && !slices.Contains(a.Seen, fact) {
 			d = a.On + 1
 		}
 	}

@@ -199,6 +199,109 @@ func TestAThresholdSetAnewBeginsAtNothing(t *testing.T) {
 	}
 }
 
+// setAnew gives a chart of two thresholds, of which the second took the place of the first.
+func setAnew(t *testing.T, u *surveil.Unit, first, second surveil.Threshold, raised []surveil.Raised, acks ...surveil.Acknowledgement) surveil.WatchedChart {
+	t.Helper()
+	w := surveil.Watch{Unit: *u, Replaced: []surveil.Threshold{first}}
+	if err := w.Run(map[surveil.ChartName]surveil.Threshold{second.ChartName: second}, raised, acks); err != nil {
+		t.Fatal(err)
+	}
+	return w.Charts[0]
+}
+
+func TestNoInfectionIsLostBetweenTwoThresholds(t *testing.T) {
+	u, first := ten(t, 1.6, "2026-03-02", "2026-03-10")
+	a, b := happens(t, u, 0, "2026-03-04"), happens(t, u, 1, "2026-03-04")
+	first.Seq, first.SetBy = 5, "S-1"
+	second := first
+	second.H, second.From, second.Seq, second.SetBy = 2.5, day(t, "2026-03-07"), 30, "S-2"
+	raised := []surveil.Raised{{ChartName: first.ChartName, Seq: 10, Day: day(t, "2026-03-04"), Sum: two, Seen: []string{a, b}}}
+	ack := surveil.Acknowledgement{ChartName: first.ChartName, Fact: "answer", Seq: 20, On: day(t, "2026-03-06"), By: "S-1", Seen: []string{a, b}}
+	ch := setAnew(t, u, first, second, raised, ack)
+	near(t, "it begins at 0", ch.Points[0].Sum, 0, 0)
+	if ch.Points[0].Restart || ch.Points[0].Day != second.From {
+		t.Errorf("it began, it did not restart: %+v", ch.Points[0])
+	}
+	if len(ch.Former) != 1 {
+		t.Fatalf("%+v", ch.Former)
+	}
+	f := ch.Former[0]
+	if f.SetBy != "S-1" || f.From != first.From || f.Until != day(t, "2026-03-06") || len(f.Signals) != 1 || f.Signals[0].Acknowledged != "answer" {
+		t.Errorf("the former chart: %+v", f)
+	}
+	near(t, "its last sum", f.Sum, two+none+none, 5e-6)
+	// Known after the answer, it waits for the former chart's restart, which never comes.
+	happens(t, u, 2, "2026-03-05")
+	ch = setAnew(t, u, first, second, raised, ack)
+	near(t, "it counts on the new chart's first day", ch.Points[0].Sum, one, 5e-6)
+	// The same on one day: signalled, answered, and a new threshold set.
+	second.From = ack.On
+	ch = setAnew(t, u, first, second, raised, ack)
+	near(t, "set anew on the day of the answer", ch.Points[0].Sum, one, 5e-6)
+	if ch.Points[1].Restart {
+		t.Error("an answer to the former chart restarts the new one")
+	}
+	// What became known only after the new threshold was set counts there too, once.
+	second.From, second.Seen = day(t, "2026-03-07"), []string{a, b, "f2.2026-03-05"}
+	ack.Seen = second.Seen
+	happens(t, u, 3, "2026-03-03")
+	ch = setAnew(t, u, first, second, raised, ack)
+	near(t, "told after it was set", ch.Points[0].Sum, one, 5e-6)
+	// Of before the first of them nothing counts, however late it is told.
+	happens(t, u, 4, "2026-03-01")
+	near(t, "of before any chart", setAnew(t, u, first, second, raised, ack).Points[0].Sum, one, 5e-6)
+}
+
+func TestWhenASignalWouldHaveBeenReached(t *testing.T) {
+	u, th := ten(t, 1.6, "2026-03-02", "2026-03-10")
+	a, b := happens(t, u, 0, "2026-03-04"), happens(t, u, 1, "2026-03-04")
+	r := surveil.Raised{ChartName: th.ChartName, Seq: 10, Day: day(t, "2026-03-04"), Sum: two, Seen: []string{a, b}}
+	reached := func(acks ...surveil.Acknowledgement) (string, bool) {
+		w := surveil.Watch{Unit: *u}
+		if err := w.Run(map[surveil.ChartName]surveil.Threshold{th.ChartName: th}, []surveil.Raised{r}, acks); err != nil {
+			t.Fatal(err)
+		}
+		d, ok, known := w.Charts[0].Reached(w.Charts[0].Signals[0])
+		if !known {
+			t.Error("it cannot be said")
+		}
+		if !ok {
+			return "", false
+		}
+		return d.String(), ok
+	}
+	if d, ok := reached(); !ok || d != "2026-03-04" {
+		t.Errorf("as it was raised: %s %v", d, ok)
+	}
+	u.People[1].Events[0].Counted = false // corrected since
+	if d, ok := reached(); ok {
+		t.Errorf("without one of the two it is reached on %s", d)
+	}
+	happens(t, u, 2, "2026-03-06")
+	happens(t, u, 3, "2026-03-06")
+	if d, ok := reached(); !ok || d != "2026-03-06" {
+		t.Errorf("by others: %s %v", d, ok)
+	}
+	// What happened after the answer is no reason of the signal.
+	if d, ok := reached(surveil.Acknowledgement{ChartName: th.ChartName, Fact: "x", Seq: 11, On: day(t, "2026-03-05"), Seen: []string{a, b}}); ok {
+		t.Errorf("reached on %s, after it was answered", d)
+	}
+}
+
+func TestARestartIsTomorrow(t *testing.T) {
+	u, th := ten(t, 1.6, "2026-03-02", "2026-03-06")
+	a, b := happens(t, u, 0, "2026-03-04"), happens(t, u, 1, "2026-03-04")
+	late := happens(t, u, 2, "2026-03-05")
+	ack := surveil.Acknowledgement{On: day(t, "2026-03-06"), Seen: []string{a, b}}
+	if c := run(t, u, th, ack); c.Restarts != day(t, "2026-03-07") || len(c.Waits) != 1 || c.Waits[0] != late {
+		t.Errorf("restarts %s, waits %v", c.Restarts, c.Waits)
+	}
+	u.AsOf = day(t, "2026-03-07")
+	if c := run(t, u, th, ack); c.Restarts != 0 || c.Waits != nil || !c.Points[5].Restart {
+		t.Errorf("it restarted: %s %v", c.Restarts, c.Waits)
+	}
+}
+
 func TestWatchedTechniques(t *testing.T) {
 	for p, want := range map[v1.NeedlingPattern]surveil.Technique{
 		v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE: surveil.ConstantSite, v1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER: surveil.OtherFistula, v1.NeedlingPattern_NEEDLING_PATTERN_AREA_PUNCTURE: surveil.OtherFistula,

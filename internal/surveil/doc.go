@@ -69,8 +69,13 @@
 //     unit sent it (the latest message for the month stands). A working day is one on which
 //     the unit dialyses (ours): with a Friday and a Monday as the first two weekdays every
 //     Tuesday-Thursday-Saturday patient would be missed.
-//   - The two denominators disagree where census and access-days divided by the days of the
-//     month differ by more than 10 % and by more than two patients (ours).
+//   - Census and record disagree where the census and the patients with a stay on a day of
+//     it, each once, by the technique of the latest of its days, differ by more than 10 % of the
+//     greater and by more than two patients (ours). A patient in hospital on those days is
+//     one of the record's and none of the census's.
+//   - Blood cultures are all with a result, negative or positive, of any setting, by the day of
+//     their collection and the facility of the stay on it, else of the message (ours). They
+//     are in no rate: they tell "none" from "not reported".
 //   - A rate is shown for a period only where numerator and denominator are of the same
 //     period: a month without a census, and a year with such a month, has no rate per 100
 //     patient-months, and says why. A month is over once its last day has ended there.
@@ -86,4 +91,14 @@
 // the acknowledgement but is dated before the restart counts on the restart's day: no
 // infection is lost to the chart (ours). An acknowledgement without a signal changes nothing; it
 // is told as one that answered nothing.
+//
+// A threshold that is set anew begins the chart at 0, whatever the former one's sum was; what
+// is acknowledged before, in the order of the log, restarts nothing. An event dated before that
+// day, and not before the chart's first threshold, counts on the new chart's first day if the
+// former one had still to count it: it became known after the acknowledgement of a signal
+// whose restart would have come on that day or later, or after the new threshold was set
+// (ours).
+//
+// A signal stays as it was raised. Beside it stands whether, and on which day, the sum reaches
+// the threshold by what is known now, between the restart before it and its acknowledgement.
 package surveil

@@ -176,6 +176,28 @@ func (h *history) cultures() []Event {
 	return out
 }
 
+// results are all blood cultures that were positive or negative.
+func (h *history) results() []Culture {
+	var out []Culture
+	for i := range h.in.Items {
+		it := &h.in.Items[i]
+		b, ok := it.Body.(*cannularyv1.CultureResulted)
+		if !ok || it.Void || b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD {
+			continue
+		}
+		c := Culture{Fact: it.ID, Day: h.day(&it.Fact, b.GetCollectedAt().AsTime()), Positive: b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE}
+		if !c.Positive && b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_NEGATIVE {
+			continue
+		}
+		if c.Facility = h.stayOn(c.Day); c.Facility == "" {
+			c.Facility = it.Facility
+		}
+		out = append(out, c)
+	}
+	slices.SortFunc(out, func(a, b Culture) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Fact, b.Fact)) })
+	return out
+}
+
 // ownOrganisms are those of one culture's own message.
 func ownOrganisms(h *history, fact string) []cannularyv1.OrganismGroup {
 	var out []cannularyv1.OrganismGroup

@@ -1,6 +1,7 @@
 package surveil_test
 
 import (
+	"fmt"
 	"slices"
 	"testing"
 	"time"
@@ -328,4 +329,42 @@ func TestCorrectionsAndVoids(t *testing.T) {
 	two().at("2026-04-01", void("m1")).at("2026-04-02", void("m3")).counts(k, "2026-03-22", false)
 	// A correction keeps the fact's id: its assessment goes with it.
 	two().at("2026-03-10", assessed(1, otherSite)).at("2026-04-01", correct("m1", positive(t, "2026-02-27", outpatient))).is(k, "2026-02-27", surveil.AccessRelated, false)
+}
+
+func TestBloodCulturesOfAnyResult(t *testing.T) {
+	c := patient(t).at("2026-03-01", admitted(), created("AVF", fistula), treatment("AVF"))
+	c.culture("2026-03-20", outpatient)
+	negative := positive(t, "2026-03-10", outpatient)
+	negative.Growth = v1.CultureGrowth_CULTURE_GROWTH_NEGATIVE
+	c.in(north, "2026-03-12", negative) // told elsewhere, of a patient who is here
+	unknown := positive(t, "2026-03-11", outpatient)
+	unknown.Growth = v1.CultureGrowth_CULTURE_GROWTH_UNSPECIFIED
+	swab := positive(t, "2026-03-11", outpatient)
+	swab.Specimen = v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE
+	c.at("2026-03-12", unknown, swab)
+	got := ""
+	for _, x := range c.fold().Cultures {
+		got += fmt.Sprintf("%s %s %v\n", x.Facility, x.Day, x.Positive)
+	}
+	if got != east+" 2026-03-10 false\n"+east+" 2026-03-20 true\n" {
+		t.Error(got)
+	}
+	u := surveil.Unit{Facility: east, People: []surveil.Patient{{Person: c.fold()}}, Since: day(t, "2026-03-01"), AsOf: day(t, "2026-04-02")}
+	if p, n := u.Cultures(surveil.One(month(t, "2026-03"))); p != 1 || n != 1 {
+		t.Errorf("%d positive, %d negative", p, n)
+	}
+	if p, n := u.Cultures(surveil.One(month(t, "2026-04"))); p != 0 || n != 0 {
+		t.Errorf("%d positive, %d negative in April", p, n)
+	}
+	if d, ok := u.LastCulture(); !ok || d != day(t, "2026-03-20") {
+		t.Errorf("the last one is of %s", d)
+	}
+	u.AsOf = day(t, "2026-03-19")
+	if d, ok := u.LastCulture(); !ok || d != day(t, "2026-03-10") {
+		t.Errorf("the last one up to then is of %s", d)
+	}
+	u.Facility = north
+	if d, ok := u.LastCulture(); ok {
+		t.Errorf("one of another unit counts: %s", d)
+	}
 }

@@ -33,6 +33,16 @@ func (e Exposure) Days(from, to Day) int { return max(0, int(min(e.To, to)-max(e
 type Person struct {
 	Exposures []Exposure `json:"exposures"`
 	Events    []Event    `json:"events"` // by day, kind, fact
+	Cultures  []Culture  `json:"cultures"`
+}
+
+// Culture is a blood culture with a result, whatever it grew: none on record is something else
+// than none positive. A patient's are by day and fact.
+type Culture struct {
+	Fact     string `json:"fact"`
+	Facility string `json:"facility"` // that of the stay on its day, else of its message
+	Day      Day    `json:"day"`      // of its collection
+	Positive bool   `json:"positive"`
 }
 
 // Fold computes it, and a Memo that tells which further facts would change nothing.
@@ -44,7 +54,7 @@ func Fold(in Input) (Person, Memo) {
 	for _, s := range h.stays {
 		p.Exposures = append(p.Exposures, h.exposures(s)...)
 	}
-	p.Events = h.events()
+	p.Events, p.Cultures = h.events(), h.results()
 	h.in = Input{Zone: in.Zone} // the facts are not kept
 	return p, Memo{h}
 }

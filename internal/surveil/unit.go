@@ -344,10 +344,10 @@ type Disagreement struct {
 	Month  Month
 	Group  Group
 	Census int
-	Exact  float64 // access-days by the days of the month: the average number of patients
+	Record int // patients whom the record has there on the days of the census
 }
 
-// Disagreements compares the two denominators of a month that is over and has a census:
+// Disagreements compares the census of a month that is over with the record of the same days:
 // they disagree where they differ by more than 10 % of the greater and by more than two
 // patients (ours).
 func (u *Unit) Disagreements(m Month) []Disagreement {
@@ -355,18 +355,83 @@ func (u *Unit) Disagreements(m Month) []Disagreement {
 	if !ok || !u.Over(m) {
 		return nil
 	}
+	on := u.OnRecord(c)
 	var out []Disagreement
 	for _, g := range Groups() {
 		n, told := c.Patients(g)
 		if !told {
 			continue
 		}
-		exact := float64(u.AccessDays(g, One(m))) / float64(m.Days())
-		if apart := max(float64(n), exact) - min(float64(n), exact); apart > 2 && apart > 0.1*max(float64(n), exact) {
-			out = append(out, Disagreement{m, g, n, exact})
+		record := 0
+		for _, t := range on {
+			if g.Has(t) {
+				record++
+			}
+		}
+		if apart := max(n, record) - min(n, record); apart > 2 && 10*apart > max(n, record) {
+			out = append(out, Disagreement{m, g, n, record})
 		}
 	}
 	return out
+}
+
+// OnRecord is the technique of each patient who had a stay there on a day of the census, by
+// the latest of its days: whom a census that misses nobody counts, and those of them who were
+// not treated. A census without a readable day is taken as of the first two working days.
+func (u *Unit) OnRecord(c Census) []Technique {
+	var days []Day
+	for _, s := range c.CountedOn {
+		if d, err := ParseDay(s); err == nil {
+			days = append(days, d)
+		}
+	}
+	if len(days) == 0 {
+		days = u.Calendar.CensusDays(c.Month)
+	}
+	var out []Technique
+	for i := range u.People {
+		latest, technique := First, Technique("")
+		for _, d := range days {
+			for _, e := range u.People[i].Exposures {
+				if e.Facility == u.Facility && e.From <= d && d < e.To && d > latest {
+					latest, technique = d, e.Technique
+				}
+			}
+		}
+		if latest > First {
+			out = append(out, technique)
+		}
+	}
+	return out
+}
+
+// Cultures counts the blood cultures with a result in a period, up to AsOf.
+func (u *Unit) Cultures(p Period) (positive, negative int) {
+	for i := range u.People {
+		for _, c := range u.People[i].Cultures {
+			switch {
+			case c.Facility != u.Facility || c.Day < max(p.From.First(), u.Since) || c.Day > min(p.To.Last(), u.AsOf):
+			case c.Positive:
+				positive++
+			default:
+				negative++
+			}
+		}
+	}
+	return positive, negative
+}
+
+// LastCulture is the day on which the newest blood culture with a result was collected, up
+// to AsOf; ok is false where there is none.
+func (u *Unit) LastCulture() (d Day, ok bool) {
+	for i := range u.People {
+		for _, c := range u.People[i].Cultures {
+			if c.Facility == u.Facility && c.Day <= u.AsOf && (!ok || c.Day > d) {
+				d, ok = c.Day, true
+			}
+		}
+	}
+	return d, ok
 }
 
 // CensusNotice says where a census was not counted on the first two working days; empty

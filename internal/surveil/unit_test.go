@@ -199,7 +199,7 @@ func TestDenominatorsThatDisagree(t *testing.T) {
 		for _, d := range u.Disagreements(month(t, "2026-03")) {
 			if d.Group == constantSite {
 				found = true
-				if d.Census != c.count || d.Exact != float64(c.there) {
+				if d.Census != c.count || d.Record != c.there {
 					t.Errorf("%s: %+v", c.says, d)
 				}
 			}
@@ -208,13 +208,38 @@ func TestDenominatorsThatDisagree(t *testing.T) {
 			t.Errorf("%s: disagree %v, want %v", c.says, found, c.want)
 		}
 	}
-	// Days use the month's real length: 28 days of February are a whole month.
-	u := unit(t, 30, "2026-03-01")
-	counted(t, u, &v1.CensusCounted{Month: "2026-02", Fistula: 30, FistulaOfWhichConstantSite: 30})
-	if d := u.Disagreements(month(t, "2026-02")); len(d) != 0 {
-		t.Errorf("February: %+v", d)
+	// The record is that of the days of the census: who came or left later in the month is no
+	// disagreement, and who was there on either of its days is counted once.
+	u := unit(t, 30, "2026-04-01")
+	for i := range 10 {
+		u.People[i].Exposures[0].To = day(t, "2026-03-04")
+	}
+	for i := 10; i < 15; i++ {
+		u.People[i].Exposures[0].From = day(t, "2026-03-20")
+	}
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-02", "2026-03-03"}, Fistula: 25, FistulaOfWhichConstantSite: 25})
+	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
+		t.Errorf("ten left and five came after the census: %+v", d)
+	}
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-03", "2026-03-05"}, Fistula: 25, FistulaOfWhichConstantSite: 25})
+	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
+		t.Errorf("ten left between its days: %+v", d)
+	}
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-30", "2026-03-31"}, Fistula: 25, FistulaOfWhichConstantSite: 25})
+	if d := u.Disagreements(month(t, "2026-03")); len(d) == 0 || d[0].Record != 20 {
+		t.Errorf("25 counted of 20: %+v", d)
+	}
+	// A technique that changed between its days is that of the latest.
+	u = unit(t, 20, "2026-04-01")
+	for i := range 8 {
+		u.People[i].Exposures = []surveil.Exposure{{Facility: east, Technique: surveil.OtherFistula, From: day(t, "2026-01-01"), To: day(t, "2026-03-03")}, {Facility: east, Technique: surveil.ConstantSite, From: day(t, "2026-03-03"), To: -surveil.First}}
+	}
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-02", "2026-03-03"}, Fistula: 20, FistulaOfWhichConstantSite: 20})
+	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
+		t.Errorf("eight began that day: %+v", d)
 	}
 	// A month that is not over, or has no census, is not compared.
+	u = unit(t, 30, "2026-03-01")
 	counted(t, u, &v1.CensusCounted{Month: "2026-03", Fistula: 3, FistulaOfWhichConstantSite: 3})
 	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
 		t.Errorf("a month that is not over: %+v", d)

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"slices"
 	"time"
+
+	"cannulary/internal/incidence"
 )
 
 // Watch is all of a facility's surveillance.
@@ -14,6 +16,8 @@ type Watch struct {
 	Charts []WatchedChart // by technique and class
 	// Unmatched are the acknowledgements, in the order of the log, that answered no signal.
 	Unmatched []Acknowledgement
+	// Replaced are thresholds that another one took the place of, oldest first.
+	Replaced []Threshold
 }
 
 // WatchedChart is a chart with its signals and what was answered to them.
@@ -21,6 +25,40 @@ type WatchedChart struct {
 	Chart
 	Signals          []Raised // oldest first
 	Acknowledgements []Acknowledgement
+	Former           []Former // oldest first
+}
+
+// Former is a chart as it was before its threshold was set anew.
+type Former struct {
+	Threshold
+	Until   Day      // its last day; before From where it had none
+	Sum     float64  // at the end of that day, by what is known now
+	Signals []Raised // those that it gave; they stand among the chart's too
+}
+
+// Reached is the day on which a signal's sum reached the threshold by what is known now: ok is
+// false where it would not have. known is false where that cannot be said: the signal is of a
+// chart before its threshold was set anew.
+func (w *WatchedChart) Reached(r Raised) (d Day, ok, known bool) {
+	if r.Day < w.Threshold.From || r.Seq < w.Threshold.Seq {
+		return 0, false, false
+	}
+	from, until := First, never
+	for _, a := range w.Acknowledgements {
+		switch {
+		case a.Fact == r.Acknowledged:
+			until = a.On
+		case a.On < r.Day && a.On >= from:
+			from = a.On + 1
+		}
+	}
+	g := incidence.Signal{R: w.Threshold.R, H: w.Threshold.H}
+	for _, p := range w.Points {
+		if from <= p.Day && p.Day <= until && g.Signals(p.Sum) {
+			return p.Day, true, true
+		}
+	}
+	return 0, false, true
 }
 
 // Standing is the oldest signal that nobody has acknowledged, nil where there is none.
@@ -51,8 +89,15 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 	matched := map[string]bool{}
 	for _, n := range names {
 		ch := answered(n, raised, acks)
+		t := thresholds[n]
 		var err error
-		if ch.Chart, err = w.Chart(thresholds[n], ch.Acknowledgements); err != nil {
+		if ch.Former, err = w.former(t, &ch); err != nil {
+			return err
+		}
+		if t.Began == 0 && len(ch.Former) > 0 {
+			t.Began = ch.Former[0].From
+		}
+		if ch.Chart, err = w.Chart(t, ch.Acknowledgements); err != nil {
 			return err
 		}
 		w.Charts = append(w.Charts, ch)
@@ -66,6 +111,45 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 		}
 	}
 	return nil
+}
+
+// former are the charts that t took the place of, one after another.
+func (w *Watch) former(t Threshold, ch *WatchedChart) ([]Former, error) {
+	var list []Threshold
+	for _, o := range w.Replaced {
+		if o.ChartName == t.ChartName {
+			list = append(list, o)
+		}
+	}
+	var out []Former
+	for i, o := range list {
+		next := t
+		if i+1 < len(list) {
+			next = list[i+1]
+		}
+		f := Former{Threshold: o, Until: next.From - 1}
+		u := w.Unit
+		u.AsOf = min(u.AsOf, f.Until)
+		var acks []Acknowledgement
+		for _, a := range ch.Acknowledgements {
+			if a.Seq < next.Seq {
+				acks = append(acks, a)
+			}
+		}
+		o.Began = list[0].From
+		c, err := u.Chart(o, acks)
+		if err != nil {
+			return nil, err
+		}
+		f.Sum = c.Sum()
+		for _, s := range ch.Signals {
+			if o.Seq <= s.Seq && s.Seq < next.Seq {
+				f.Signals = append(f.Signals, s)
+			}
+		}
+		out = append(out, f)
+	}
+	return out, nil
 }
 
 // answered gathers a chart's signals and the acknowledgements, in the order of the log, that

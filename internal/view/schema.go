@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 4
+const SchemaVersion = 5
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -82,16 +82,19 @@ var schema = []string{
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
 	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL) WITHOUT ROWID`,
 
-	// Surveillance of infections: each patient's exposure by days since 1970 and events, the
-	// signals that charts once gave, what a chart knew when one was acknowledged, and which
-	// months were reported or are to be.
+	// Surveillance of infections: each patient's exposure by days since 1970, events and blood
+	// cultures of any result; the signals that charts once gave; what a chart knew then, when one
+	// was acknowledged, and when its threshold was set; which months were reported or are to be.
 	`CREATE TABLE exposure (patient TEXT NOT NULL, facility TEXT NOT NULL, technique TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL,
 		PRIMARY KEY (patient, low)) WITHOUT ROWID`,
 	`CREATE INDEX exposure_facility ON exposure (facility)`,
 	`CREATE TABLE infection (patient TEXT NOT NULL, fact TEXT NOT NULL, facility TEXT NOT NULL, day INTEGER NOT NULL, data TEXT NOT NULL,
 		PRIMARY KEY (patient, fact)) WITHOUT ROWID`,
 	`CREATE INDEX infection_facility ON infection (facility)`,
-	`CREATE TABLE raised (facility TEXT NOT NULL, technique TEXT NOT NULL, class TEXT NOT NULL, seq INTEGER NOT NULL, day INTEGER NOT NULL, sum REAL NOT NULL,
+	`CREATE TABLE culture (patient TEXT NOT NULL, fact TEXT NOT NULL, facility TEXT NOT NULL, day INTEGER NOT NULL, positive INTEGER NOT NULL,
+		PRIMARY KEY (patient, fact)) WITHOUT ROWID`,
+	`CREATE INDEX culture_facility ON culture (facility)`,
+	`CREATE TABLE raised (facility TEXT NOT NULL, technique TEXT NOT NULL, class TEXT NOT NULL, seq INTEGER NOT NULL, day INTEGER NOT NULL, sum REAL NOT NULL, seen TEXT NOT NULL,
 		PRIMARY KEY (facility, technique, class, seq)) WITHOUT ROWID`,
 	`CREATE TABLE acknowledged (fact TEXT PRIMARY KEY, seen TEXT NOT NULL) WITHOUT ROWID`,
 	`CREATE TABLE reported (facility TEXT PRIMARY KEY, month INTEGER NOT NULL) WITHOUT ROWID`,

@@ -13,7 +13,7 @@ import (
 // their survivor.
 func (t *Tx) SetSurveillance(group []string, survivor string, p surveil.Person) error {
 	for _, key := range group {
-		for _, q := range []string{`DELETE FROM exposure WHERE patient = ?`, `DELETE FROM infection WHERE patient = ?`} {
+		for _, q := range []string{`DELETE FROM exposure WHERE patient = ?`, `DELETE FROM infection WHERE patient = ?`, `DELETE FROM culture WHERE patient = ?`} {
 			if err := t.exec(q, key); err != nil {
 				return err
 			}
@@ -33,6 +33,12 @@ func (t *Tx) SetSurveillance(group []string, survivor string, p surveil.Person) 
 		}
 		if err := t.exec(`INSERT INTO infection (patient, fact, facility, day, data) VALUES (?, ?, ?, ?, ?)`,
 			survivor, e.Fact, e.Facility, int64(e.Day), string(data)); err != nil {
+			return err
+		}
+	}
+	for _, c := range p.Cultures {
+		if err := t.exec(`INSERT INTO culture (patient, fact, facility, day, positive) VALUES (?, ?, ?, ?, ?)`,
+			survivor, c.Fact, c.Facility, int64(c.Day), c.Positive); err != nil {
 			return err
 		}
 	}
@@ -91,6 +97,19 @@ func (l loader) people(where, value string) ([]surveil.Patient, error) {
 		p.Events = append(p.Events, e)
 		return nil
 	})
+	if err != nil {
+		return nil, err
+	}
+	err = l.each(`SELECT patient, fact, facility, day, positive FROM culture WHERE `+where+` ORDER BY patient, day, fact`, []any{value}, func(scan func(...any) error) error {
+		var key string
+		var c surveil.Culture
+		if err := scan(&key, &c.Fact, &c.Facility, &c.Day, &c.Positive); err != nil {
+			return err
+		}
+		p := of(key)
+		p.Cultures = append(p.Cultures, c)
+		return nil
+	})
 	return out, err
 }
 
@@ -112,18 +131,21 @@ func (l loader) each(q string, args []any, f func(scan func(...any) error) error
 // Raised lists the signals that charts of a facility once gave, oldest first.
 func (l loader) Raised(facility string) ([]surveil.Raised, error) {
 	var out []surveil.Raised
-	err := l.each(`SELECT technique, class, seq, day, sum FROM raised WHERE facility = ? ORDER BY seq, technique, class`, []any{facility}, func(scan func(...any) error) error {
+	err := l.each(`SELECT technique, class, seq, day, sum, seen FROM raised WHERE facility = ? ORDER BY seq, technique, class`, []any{facility}, func(scan func(...any) error) error {
 		var r surveil.Raised
-		if err := scan(&r.Technique, &r.Class, &r.Seq, &r.Day, &r.Sum); err != nil {
+		var seen string
+		if err := scan(&r.Technique, &r.Class, &r.Seq, &r.Day, &r.Sum, &seen); err != nil {
 			return err
 		}
+		err := json.Unmarshal([]byte(seen), &r.Seen)
 		out = append(out, r)
-		return nil
+		return err
 	})
 	return out, err
 }
 
-// Seen lists the facts of the events that charts knew when a signal was acknowledged.
+// Seen lists the facts of the events that a chart knew when its signal was acknowledged, or
+// its threshold set; nil where that fact was never projected as one.
 func (l loader) Seen(ack string) ([]string, error) {
 	var out []string
 	err := l.each(`SELECT seen FROM acknowledged WHERE fact = ?`, []any{ack}, func(scan func(...any) error) error {
@@ -185,13 +207,17 @@ func (l loader) EarliestCare(location string, from surveil.Day, zone *time.Locat
 	return d, ok, err
 }
 
-// Raise notes a signal; SetSeen what was known at an acknowledgement.
+// Raise notes a signal; SetSeen what was known at an acknowledgement or a new threshold.
 func (t *Tx) Raise(facility string, r surveil.Raised) error {
-	return t.exec(`INSERT INTO raised (facility, technique, class, seq, day, sum) VALUES (?, ?, ?, ?, ?, ?)`,
-		facility, string(r.Technique), string(r.Class), int64(r.Seq), int64(r.Day), r.Sum)
+	seen, err := json.Marshal(r.Seen)
+	if err != nil {
+		return err
+	}
+	return t.exec(`INSERT INTO raised (facility, technique, class, seq, day, sum, seen) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		facility, string(r.Technique), string(r.Class), int64(r.Seq), int64(r.Day), r.Sum, string(seen))
 }
 
-// SetSeen notes what was known when a signal was acknowledged.
+// SetSeen notes what was known when a signal was acknowledged, or a threshold set.
 func (t *Tx) SetSeen(ack string, facts []string) error {
 	data, err := json.Marshal(facts)
 	if err != nil {

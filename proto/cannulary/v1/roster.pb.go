@@ -2424,7 +2424,7 @@ type SurveillanceThresholdSet struct {
 	RateRatio float64 `protobuf:"fixed64,4,opt,name=rate_ratio,json=rateRatio,proto3" json:"rate_ratio,omitempty"`
 	// The threshold h of the sum: more than 0, at most 100.
 	Threshold float64 `protobuf:"fixed64,5,opt,name=threshold,proto3" json:"threshold,omitempty"`
-	// Mean months between false alarms that h was computed for: 1 to 1,200.
+	// Mean months between false alarms that were asked for; h may give more: 1 to 1,200.
 	InControlMonths float64 `protobuf:"fixed64,6,opt,name=in_control_months,json=inControlMonths,proto3" json:"in_control_months,omitempty"`
 	// Who set it.
 	SetBy         *StaffIdentifier `protobuf:"bytes,7,opt,name=set_by,json=setBy,proto3" json:"set_by,omitempty"`
@@ -2520,7 +2520,8 @@ type SurveillanceSignalAcknowledged struct {
 	InfectionClass InfectionClass `protobuf:"varint,2,opt,name=infection_class,json=infectionClass,proto3,enum=cannulary.v1.InfectionClass" json:"infection_class,omitempty"`
 	// Who acknowledges.
 	AcknowledgedBy *StaffIdentifier `protobuf:"bytes,3,opt,name=acknowledged_by,json=acknowledgedBy,proto3" json:"acknowledged_by,omitempty"`
-	// What was found and done. 1 to 1,000 characters.
+	// What was found and done. Name no patient and no colleague here: it is shown to everybody
+	// who reads the report, as typed. 1 to 1,000 characters.
 	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
