@@ -186,6 +186,10 @@ func shapesAnswer(name string) bool {
 	return slices.Contains(resultParams(), name) || slices.Contains([]string{"_include", "_revinclude", "_elements", "_contained", "_containedType", "_score", "_graph", "_maxresults"}, name)
 }
 
+// maxSearches is how many searches a _typeFilter may have. All those of one type go into one
+// statement, as one search does, so that their conditions are bounded together.
+const maxSearches = 100
+
 // exportSearches turns the searches into filters by type, as in a search for the type.
 func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[string][][]view.Filter, []entry, error) {
 	out := map[string][][]view.Filter{}
@@ -194,6 +198,13 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 	if req.Lenient {
 		header.Set("Prefer", "handling=lenient")
 	}
+	costly := func(format string, args ...any) error {
+		return &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + paramTypeFilter, text: "_typeFilter: " + fmt.Sprintf(format, args...)}
+	}
+	if len(req.Searches) > maxSearches {
+		return nil, nil, costly("there are more than %d searches; join values with commas in one search, or split the export", maxSearches)
+	}
+	conditions := map[string]int{}
 	for _, one := range req.Searches {
 		name, query, ok := strings.Cut(one, "?")
 		t := h.typeNamed(name)
@@ -224,6 +235,9 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 				err = &problem{status: p.status, code: p.code, expression: "http." + paramTypeFilter, text: "_typeFilter: " + name + ": " + p.text}
 			}
 			return nil, nil, err
+		}
+		if conditions[name] += s.conditions(); conditions[name] > maxConditions {
+			return nil, nil, costly("the searches of %s ask for more than %d things, chains that lead over many resources included; split the export", name, maxConditions)
 		}
 		out[name] = append(out[name], s.query.Filters)
 		notices = append(notices, s.notices()...)
