@@ -10,6 +10,8 @@ import (
 	"time"
 
 	_ "modernc.org/sqlite" // the driver, without a C compiler
+
+	"cannulary/internal/sqlitefile"
 )
 
 // Store is an open view. It is safe for concurrent use.
@@ -33,7 +35,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	path := filepath.Join(dir, FileName())
 	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
 	// never the file; the checkpoint goes with them and the log gives them again.
-	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	w, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
@@ -42,7 +44,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	if err := s.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w; it can be deleted, it is rebuilt from the log", path, err), w.Close())
 	}
-	s.r, err = sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
+	s.r, err = sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
 	}
