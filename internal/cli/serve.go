@@ -3,10 +3,13 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"cannulary/internal/app"
@@ -102,14 +105,8 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	files, err := filepath.Glob(filepath.Join(cfg.Dir, "view", "view-*"))
-	if err != nil {
-		return err
-	}
-	for _, f := range files {
-		if err := os.Remove(f); err != nil {
-			return fmt.Errorf("remove the old view: %w", err)
-		}
+	if err := removeViews(filepath.Join(cfg.Dir, "view")); err != nil {
+		return errors.Join(fmt.Errorf("remove the old view: %w", err), lock.Close())
 	}
 	if err := lock.Close(); err != nil {
 		return err
@@ -131,6 +128,21 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	took := time.Since(began).Seconds()
 	n := a.Projector().Sequence()
 	return json.NewEncoder(env.Stdout).Encode(map[string]any{"events": n, "seconds": took, "eventsPerSecond": float64(n) / took})
+}
+
+// removeViews removes the views of all versions from their folder. The folder's name is no
+// pattern: it may have brackets.
+func removeViews(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), "view-") {
+			err = errors.Join(err, os.Remove(filepath.Join(dir, e.Name())))
+		}
+	}
+	return err
 }
 
 func waitReadyOrFailed(ctx context.Context, a *app.App) bool {
