@@ -53,7 +53,7 @@ func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
 		}
 	}
 	if s.conditions() > maxConditions {
-		return nil, &problem{status: http.StatusBadRequest, code: "too-costly", text: fmt.Sprintf("the search asks for more than %d things, chains that lead over many resources included; split it", maxConditions)}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Text: fmt.Sprintf("the search asks for more than %d things, chains that lead over many resources included; split it", maxConditions)}
 	}
 	if s.part.summary == "text" && len(s.query.Includes)+len(s.query.RevIncludes) > 0 {
 		return nil, invalid(paramSummary, "_summary=text cannot be joined with _include or _revinclude; leave one out")
@@ -161,7 +161,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	if err := inner.parameter(rest, []string{value}); err != nil {
 		var pr *problem
 		if errors.As(err, &pr) {
-			pr.expression = "http." + shown(name)
+			pr.Expression = "http." + shown(name)
 		}
 		return nil, err
 	}
@@ -172,8 +172,8 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 		return nil, err
 	}
 	if page.More {
-		return nil, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + shown(name),
-			text: fmt.Sprintf("%s: more than %d resources of type %s match; ask for fewer", shown(name), maxChained, target.Name)}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + shown(name),
+			Text: fmt.Sprintf("%s: more than %d resources of type %s match; ask for fewer", shown(name), maxChained, target.Name)}
 	}
 	var f view.Filter
 	for i := range page.Rows {
@@ -218,7 +218,7 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 	var f view.Filter
 	for _, one := range splitValues(value) {
 		if s.values++; s.values > maxValues {
-			return nil, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + p.Name, text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
+			return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + p.Name, Text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
 		}
 		if one == "" {
 			return nil, invalid(p.Name, "%s has an empty value; leave it out or give one", p.Name)
@@ -307,8 +307,8 @@ func (s *searching) composite(p *Param, value string) ([]view.Condition, error) 
 func renamed(err error, name string) error {
 	var p *problem
 	if errors.As(err, &p) {
-		p.expression = "http." + name
-		p.text = name + ": " + p.text
+		p.Expression = "http." + name
+		p.Text = name + ": " + p.Text
 	}
 	return err
 }
