@@ -12,7 +12,6 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/export"
-	"cannulary/internal/record"
 )
 
 // Bulk export after the HL7 FHIR Bulk Data Access IG, STU 2
@@ -68,11 +67,6 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 		return begin(export.Group, seg[1])
 	}
 	return nil
-}
-
-// groupOf is the id of the Group of a facility's patients.
-func groupOf(facility string) string {
-	return record.DerivedID("group", record.FacilityID(facility))
 }
 
 // beginExport answers a kick-off.

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/export"
 	"cannulary/internal/fault"
 	"cannulary/internal/view"
@@ -252,7 +253,7 @@ func (h *Handler) facilityOf(ctx context.Context, group string) (string, error) 
 		return "", err
 	}
 	for _, f := range list {
-		if groupOf(f.ID) == group {
+		if fhir.GroupID(f.ID) == group {
 			return f.ID, nil
 		}
 	}
