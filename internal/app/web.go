@@ -71,17 +71,30 @@ type watched struct {
 	list []*surveil.Watch
 }
 
-// certificates reads when the watched certificates end; one that cannot be read is said in
-// the log and counts as ended, so that it alarms.
+// certificates reads when the watched certificates end, by the names of their files, or by
+// the whole path where two have the same name: tls.crt is what many are called. One that
+// cannot be read is said in the log and counts as ended, so that it alarms.
 func (a *App) certificates() map[string]time.Time {
 	out := map[string]time.Time{}
+	files := map[string]map[string]bool{} // by name
+	for _, file := range a.cfg.WatchCertificates {
+		name := filepath.Base(file)
+		if files[name] == nil {
+			files[name] = map[string]bool{}
+		}
+		files[name][filepath.Clean(file)] = true
+	}
 	for _, file := range a.cfg.WatchCertificates {
 		end, err := certificateEnd(file)
 		if err != nil {
 			a.cfg.Slog.Warn("a watched certificate cannot be read", "file", file, "err", err)
 			end = time.Unix(0, 0)
 		}
-		out[filepath.Base(file)] = end
+		name := filepath.Base(file)
+		if len(files[name]) > 1 {
+			name = filepath.Clean(file)
+		}
+		out[name] = end
 	}
 	return out
 }

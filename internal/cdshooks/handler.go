@@ -17,8 +17,8 @@ import (
 	"strings"
 
 	"cannulary/internal/chairside"
-	"cannulary/internal/facade"
 	"cannulary/internal/fault"
+	"cannulary/internal/refusal"
 )
 
 // Path is where the handler expects to be mounted, with all that is below it.
@@ -32,7 +32,7 @@ type Config struct {
 	// browser (CORS). Without any, no page may.
 	Origins []string
 	// Authorize is the one place where it is decided who may read what, as with the facade.
-	// It may return a *facade.Denied. Nil lets everybody read everything. The preflight of a
+	// It may return a *refusal.Denied. Nil lets everybody read everything. The preflight of a
 	// browser, which never carries credentials, is not asked about.
 	Authorize func(*http.Request) error
 	// Log takes what went wrong inside, and never who the patient is; nil discards it.
@@ -98,18 +98,18 @@ func (h *Handler) answer(r *http.Request) (out reply) {
 	defer func() {
 		if v := recover(); v != nil {
 			h.cfg.Log.ErrorContext(r.Context(), "a CDS Hooks call panicked", "panic", fmt.Sprintf("%T", v), "stack", string(debug.Stack()))
-			out = problem(&Problem{Status: http.StatusInternalServerError, Code: "exception", Text: broken})
+			out = refused(refusal.Broken())
 		}
 	}()
 	out, err := h.dispatch(r)
 	if err != nil {
-		return problem(asProblem(r.Context(), h.cfg.Log, err))
+		return refused(asProblem(r.Context(), h.cfg.Log, err))
 	}
 	return out
 }
 
-func problem(p *Problem) reply {
-	return reply{status: p.Status, media: "application/fhir+json; charset=utf-8", header: p.header, body: p.body()}
+func refused(p *problem) reply {
+	return reply{status: p.Status, media: "application/fhir+json; charset=utf-8", header: p.Header, body: p.Body()}
 }
 
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
@@ -119,22 +119,15 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 			"Access-Control-Allow-Methods": strings.Join(rt.methods, ", "), "Access-Control-Allow-Headers": "Authorization, Content-Type", "Access-Control-Max-Age": "600",
 		}}, nil
 	}
-	if h.cfg.Authorize != nil {
-		if err := h.cfg.Authorize(r); err != nil {
-			var d *facade.Denied
-			if !errors.As(err, &d) {
-				h.cfg.Log.WarnContext(r.Context(), "CDS Hooks call refused", "err", err.Error())
-				err = &facade.Denied{Status: http.StatusForbidden, Reason: "this client may not read that"}
-			}
-			return reply{}, err
-		}
+	if err := refusal.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
+		return reply{}, err
 	}
 	if found != nil {
 		return reply{}, found
 	}
 	if !slices.Contains(rt.methods, r.Method) {
 		allow := strings.Join(rt.methods, ", ")
-		return reply{}, &Problem{Status: http.StatusMethodNotAllowed, Code: "not-supported", header: map[string]string{"Allow": allow},
+		return reply{}, &problem{Status: http.StatusMethodNotAllowed, Code: "not-supported", Header: map[string]string{"Allow": allow},
 			Text: fmt.Sprintf("%s is not possible here: %s; allowed: %s", shown(r.Method), rt.does, allow)}
 	}
 	if err := acceptable(r.Header.Values("Accept")); err != nil {
@@ -170,7 +163,7 @@ type target struct {
 
 func route(path string) (target, error) {
 	notFound := func(format string, a ...any) error {
-		return &Problem{Status: http.StatusNotFound, Code: "not-found", Text: fmt.Sprintf(format, a...)}
+		return &problem{Status: http.StatusNotFound, Code: "not-found", Text: fmt.Sprintf(format, a...)}
 	}
 	rest, ok := strings.CutPrefix(path, Path)
 	if !ok || rest != "" && rest[0] != '/' {
@@ -218,7 +211,7 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 
 func readBody(r *http.Request) ([]byte, error) {
 	wrong := func(header, text string) error {
-		return &Problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported", Text: text, Expression: "http." + header}
+		return &problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported", Text: text, Expression: "http." + header}
 	}
 	media, args, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	if charset := args["charset"]; err != nil || media != "application/json" || charset != "" && !strings.EqualFold(charset, "utf-8") {
@@ -231,7 +224,7 @@ func readBody(r *http.Request) ([]byte, error) {
 	if err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
-			return nil, &Problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: fmt.Sprintf("the body of a call may have at most %d bytes; send only the prefetch that the service asks for", MaxBytes)}
+			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: fmt.Sprintf("the body of a call may have at most %d bytes; send only the prefetch that the service asks for", MaxBytes)}
 		}
 		return nil, invalid("", "structure", "the body of the call broke off; send it again")
 	}
@@ -258,7 +251,7 @@ func acceptable(accept []string) error {
 			return nil
 		}
 	}
-	return &Problem{Status: http.StatusNotAcceptable, Code: "not-supported", Text: "only application/json is answered, not " + shown(all), Expression: "http.Accept"}
+	return &problem{Status: http.StatusNotAcceptable, Code: "not-supported", Text: "only application/json is answered, not " + shown(all), Expression: "http.Accept"}
 }
 
 // allowed tells whether the page that calls is of an origin that may.

@@ -11,7 +11,7 @@ import (
 
 	"cannulary/internal/card"
 	"cannulary/internal/cdshooks"
-	"cannulary/internal/facade"
+	"cannulary/internal/refusal"
 	"cannulary/internal/testkit"
 )
 
@@ -161,8 +161,8 @@ func TestAuthorize(t *testing.T) {
 		status     int
 		code, text string
 	}{
-		{&facade.Denied{Status: http.StatusUnauthorized, Reason: "who are you?", Challenge: "Bearer"}, 401, "login", "who are you?"},
-		{&facade.Denied{Status: http.StatusForbidden, Reason: "not on this ward"}, 403, "forbidden", "not on this ward"},
+		{&refusal.Denied{Status: http.StatusUnauthorized, Reason: "who are you?", Challenge: "Bearer"}, 401, "login", "who are you?"},
+		{&refusal.Denied{Status: http.StatusForbidden, Reason: "not on this ward"}, 403, "forbidden", "not on this ward"},
 		{errors.New("the key of the gate is lost"), 403, "forbidden", "this client may not read that"},
 	} {
 		h := u.handler(func(c *cdshooks.Config) {

@@ -43,7 +43,7 @@ func (r Request) Systems() []string {
 	return out
 }
 
-// Read reads the body of a call for the hook patient-view. Its errors are Problems. Members
+// Read reads the body of a call for the hook patient-view. Its errors are of type *refusal.Problem. Members
 // that it does not know are ignored, as the standard asks; names are taken to the letter.
 func Read(body []byte) (Request, error) {
 	var r Request

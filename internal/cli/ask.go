@@ -5,99 +5,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net/http"
 	"net/url"
-	"os"
-	"path/filepath"
-	"strings"
-	"time"
 
 	"cannulary/internal/app"
 	"cannulary/internal/card"
 )
-
-// source is where a question is asked: a running instance, or a stopped one's folder.
-type source struct{ http, data, shard string }
-
-func (s *source) flags(fs interface {
-	StringVar(*string, string, string, string)
-}) {
-	fs.StringVar(&s.http, "http", "", "URL of a running instance, for instance http://127.0.0.1:7451")
-	fs.StringVar(&s.data, "data", "", "folder of a stopped instance")
-	fs.StringVar(&s.shard, "shard", "main", "shard, with --data")
-}
-
-// get asks path of the instance and reads the whole answer.
-func (s *source) get(ctx context.Context, env Env, path string, query url.Values) (body []byte, err error) {
-	ctx, cancel := context.WithTimeout(ctx, time.Minute)
-	defer cancel()
-	err = s.ask(ctx, env, path, query, func(r io.Reader) error {
-		body, err = io.ReadAll(io.LimitReader(r, 64<<20))
-		return err
-	})
-	return body, err
-}
-
-// ask asks path of the instance and has the answer read; a stopped one is started for the
-// question on a free port.
-func (s *source) ask(ctx context.Context, env Env, path string, query url.Values, read func(io.Reader) error) error {
-	if (s.http == "") == (s.data == "") {
-		return errUse{"give either --http URL, for a running instance, or --data DIR, for a stopped one"}
-	}
-	base := strings.TrimRight(s.http, "/")
-	if s.data != "" {
-		if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
-			return fmt.Errorf("there is no instance in %s; check --data", s.data)
-		}
-		a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, HTTP: "127.0.0.1:0", Version: env.Version, Now: env.Now, Slog: logger(env)})
-		if err != nil {
-			return err
-		}
-		defer a.Stop()
-		a.Start()
-		if !waitReadyOrFailed(ctx, a) {
-			if err := a.Projector().Failed(); err != nil {
-				return err
-			}
-			return ctx.Err()
-		}
-		base = "http://" + a.HTTPAddr()
-	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, base+path+"?"+query.Encode(), nil)
-	if err != nil {
-		return errUse{fmt.Sprintf("--http %q is no URL", s.http)}
-	}
-	req.Header.Set("Accept", "application/json")
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return fmt.Errorf("ask %s: %w; is it running?", base, err)
-	}
-	defer func() { _ = resp.Body.Close() }()
-	if resp.StatusCode != http.StatusOK {
-		return refusal(base, resp)
-	}
-	if err := read(resp.Body); err != nil {
-		return fmt.Errorf("read the answer of %s: %w", base, err)
-	}
-	return nil
-}
-
-// refusal is what an instance said instead of an answer.
-func refusal(base string, resp *http.Response) error {
-	body, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
-	if err != nil {
-		return fmt.Errorf("read the answer of %s: %w", base, err)
-	}
-	var e struct {
-		Error struct {
-			Text string `json:"text"`
-		} `json:"error"`
-	}
-	if json.Unmarshal(body, &e) == nil && e.Error.Text != "" {
-		return fmt.Errorf("%s", e.Error.Text)
-	}
-	return fmt.Errorf("%s answered %s: %.200s", base, resp.Status, body)
-}
 
 func cardCommand(ctx context.Context, env Env, args []string) error {
 	var s source

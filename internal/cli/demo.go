@@ -38,7 +38,7 @@ func demo(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	for _, d := range []string{"log", "view", "ingest", "keys"} {
+	for _, d := range []string{"log", "view", "ingest", "keys", "export"} {
 		if err := os.RemoveAll(dir + "/" + d); err != nil {
 			return err
 		}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"net/url"
 
 	"cannulary/internal/card"
@@ -26,7 +27,7 @@ func pack(ctx context.Context, env Env, s *source, out, facility string) error {
 		q.Set("facility", facility)
 	}
 	var cards []card.Card
-	err := s.ask(ctx, env, "/cards", q, func(r io.Reader) (err error) {
+	err := s.ask(ctx, env, question{method: http.MethodGet, path: "/cards", query: q}, func(r io.Reader) (err error) {
 		cards, err = readCards(r)
 		return err
 	})

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -10,12 +9,10 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"google.golang.org/protobuf/encoding/protojson"
 
-	"cannulary/internal/app"
 	"cannulary/internal/whatif"
 	"cannulary/internal/whatif/proposal"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -40,8 +37,8 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	if file == "" {
 		return errUse{"--protocol is missing; name a file with the other protocol in protobuf-JSON"}
 	}
-	if (s.http == "") == (s.data == "") {
-		return errUse{"give either --http URL, for a running instance, or --data DIR, for a stopped one"}
+	if err := s.check(); err != nil {
+		return err
 	}
 	p, err := readProtocol(file)
 	if err != nil {
@@ -55,7 +52,7 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	if facility != "" {
 		query.Set("facility", facility)
 	}
-	body, err := s.post(ctx, env, "/what-if", query, text)
+	body, err := s.whole(ctx, env, question{method: http.MethodPost, path: "/what-if", query: query, body: text, timeout: whatIfTimeout})
 	if err != nil {
 		return err
 	}
@@ -82,46 +79,4 @@ func readProtocol(file string) (whatif.Proposal, error) {
 		return whatif.Proposal{}, fmt.Errorf("read the protocol %s: %w; check --protocol", file, err)
 	}
 	return proposal.Read(filepath.Base(file), text)
-}
-
-// post is get with a body.
-func (s *source) post(ctx context.Context, env Env, path string, query url.Values, body []byte) ([]byte, error) {
-	base := strings.TrimRight(s.http, "/")
-	if s.data != "" {
-		if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
-			return nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
-		}
-		a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, HTTP: "127.0.0.1:0", Version: env.Version, Now: env.Now, Slog: logger(env)})
-		if err != nil {
-			return nil, err
-		}
-		defer a.Stop()
-		a.Start()
-		if !waitReadyOrFailed(ctx, a) {
-			if err := a.Projector().Failed(); err != nil {
-				return nil, err
-			}
-			return nil, ctx.Err()
-		}
-		base = "http://" + a.HTTPAddr()
-	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, base+path+"?"+query.Encode(), bytes.NewReader(body))
-	if err != nil || req.URL.Host == "" {
-		return nil, errUse{fmt.Sprintf("--http %q is no URL; give for instance http://127.0.0.1:7451", s.http)}
-	}
-	req.Header.Set("Accept", "application/json")
-	req.Header.Set("Content-Type", "application/json")
-	resp, err := (&http.Client{Timeout: whatIfTimeout}).Do(req)
-	if err != nil {
-		return nil, fmt.Errorf("ask %s: %w; is it running?", base, err)
-	}
-	defer func() { _ = resp.Body.Close() }()
-	if resp.StatusCode != http.StatusOK {
-		return nil, refusal(base, resp)
-	}
-	answer, err := io.ReadAll(resp.Body)
-	if err != nil {
-		return nil, fmt.Errorf("read the answer of %s: %w", base, err)
-	}
-	return answer, nil
 }

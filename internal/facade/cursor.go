@@ -96,8 +96,8 @@ func (c cursor) settle(now view.Mark) (view.Mark, error) {
 		return now, nil
 	}
 	if now.Seq < c.first.Seq {
-		return view.Mark{}, &problem{status: http.StatusServiceUnavailable, code: "transient", header: map[string]string{"Retry-After": "1"},
-			text: fmt.Sprintf("this copy has projected the log up to event %d, the first page was read at %d; try again", now.Seq, c.first.Seq)}
+		return view.Mark{}, &problem{Status: http.StatusServiceUnavailable, Code: "transient", Header: map[string]string{"Retry-After": "1"},
+			Text: fmt.Sprintf("this copy has projected the log up to event %d, the first page was read at %d; try again", now.Seq, c.first.Seq)}
 	}
 	if c.first.Watermark.Before(now.Watermark) {
 		return c.first, nil

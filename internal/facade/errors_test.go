@@ -8,6 +8,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/facade"
+	"cannulary/internal/refusal"
 )
 
 func TestErrors(t *testing.T) {
@@ -161,8 +162,8 @@ func TestAuthorize(t *testing.T) {
 		code, text   string
 		authenticate string
 	}{
-		{&facade.Denied{Status: 401, Reason: "a token is needed", Challenge: "Bearer"}, 401, "login", "a token is needed", "Bearer"},
-		{&facade.Denied{Status: 403, Reason: "not this patient"}, 403, "forbidden", "not this patient", ""},
+		{&refusal.Denied{Status: 401, Reason: "a token is needed", Challenge: "Bearer"}, 401, "login", "a token is needed", "Bearer"},
+		{&refusal.Denied{Status: 403, Reason: "not this patient"}, 403, "forbidden", "not this patient", ""},
 		{errors.New("secret of the inside"), 403, "forbidden", "this client may not read that", ""},
 	} {
 		verdict = c.err

@@ -12,7 +12,6 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/export"
-	"cannulary/internal/record"
 )
 
 // Bulk export after the HL7 FHIR Bulk Data Access IG, STU 2
@@ -70,16 +69,11 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 	return nil
 }
 
-// groupOf is the id of the Group of a facility's patients.
-func groupOf(facility string) string {
-	return record.DerivedID("group", record.FacilityID(facility))
-}
-
 // beginExport answers a kick-off.
 func (h *Handler) beginExport(r *request, path string, level export.Level, group string) (reply, error) {
 	if !prefers(r.Header, "respond-async") {
-		return reply{}, &problem{status: http.StatusBadRequest, code: "required", expression: "http.Prefer",
-			text: "$export is answered later: send it with the header Prefer: respond-async, then ask at the Content-Location of the answer how far it is"}
+		return reply{}, &problem{Status: http.StatusBadRequest, Code: "required", Expression: "http.Prefer",
+			Text: "$export is answered later: send it with the header Prefer: respond-async, then ask at the Content-Location of the answer how far it is"}
 	}
 	if r.Method == http.MethodPost {
 		if err := readParameters(r); err != nil {
@@ -105,7 +99,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 	id, err := h.cfg.Exports.Begin(req)
 	var busy *export.BusyError
 	if errors.As(err, &busy) {
-		return reply{}, &problem{status: http.StatusTooManyRequests, code: "throttled", text: busy.Error(), header: map[string]string{"Retry-After": retryAfter(busy.Retry)}}
+		return reply{}, &problem{Status: http.StatusTooManyRequests, Code: "throttled", Text: busy.Error(), Header: map[string]string{"Retry-After": retryAfter(busy.Retry)}}
 	}
 	if err != nil {
 		return reply{}, err
@@ -157,7 +151,7 @@ func (h *Handler) exportStatus(r *request, id string) (reply, error) {
 		return informed(http.StatusAccepted, text, map[string]string{"X-Progress": text, "Retry-After": retryAfter(statusRetry)}), nil
 	}
 	if s.Result.Failed != "" {
-		return reply{}, &problem{status: http.StatusInternalServerError, code: "exception", text: s.Result.Failed}
+		return reply{}, &problem{Status: http.StatusInternalServerError, Code: "exception", Text: s.Result.Failed}
 	}
 	return listReply(listOf(r.base, id, &s), map[string]string{"Expires": s.Result.Expires.UTC().Format(http.TimeFormat)})
 }

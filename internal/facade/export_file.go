@@ -89,8 +89,8 @@ func acceptsLines(accept []string) error {
 			return nil
 		}
 	}
-	return &problem{status: http.StatusNotAcceptable, code: "not-supported", expression: "http.Accept",
-		text: "the files of an export are application/fhir+ndjson, not " + shown(all)}
+	return &problem{Status: http.StatusNotAcceptable, Code: "not-supported", Expression: "http.Accept",
+		Text: "the files of an export are application/fhir+ndjson, not " + shown(all)}
 }
 
 func acceptsGzip(values []string) bool {

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/export"
 	"cannulary/internal/fault"
 	"cannulary/internal/view"
@@ -28,26 +29,26 @@ func readParameters(r *request) error {
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxParameters))
 	var large *http.MaxBytesError
 	if errors.As(err, &large) {
-		return &problem{status: http.StatusRequestEntityTooLarge, code: "too-long", text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
+		return &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
 	}
 	if err != nil {
-		return &problem{status: http.StatusBadRequest, code: "structure", text: "the body of the request broke off; send it again"}
+		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
 	}
 	if len(body) == 0 {
 		return nil
 	}
 	given := r.Header.Get("Content-Type")
 	if media, _, err := mime.ParseMediaType(given); err != nil || media != "application/fhir+json" && media != "application/json" {
-		return &problem{status: http.StatusUnsupportedMediaType, code: "not-supported", expression: "http.Content-Type",
-			text: "the body of a $export must be a Parameters resource as application/fhir+json, not " + shown(orNothing(given))}
+		return &problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported", Expression: "http.Content-Type",
+			Text: "the body of a $export must be a Parameters resource as application/fhir+json, not " + shown(orNothing(given))}
 	}
 	var p struct {
 		ResourceType string `json:"resourceType"`
 		Parameter    []map[string]json.RawMessage
 	}
 	if err := json.Unmarshal(body, &p); err != nil || p.ResourceType != "Parameters" {
-		return &problem{status: http.StatusBadRequest, code: "structure",
-			text: `the body of a $export must be a Parameters resource: {"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Observation"}]}`}
+		return &problem{Status: http.StatusBadRequest, Code: "structure",
+			Text: `the body of a $export must be a Parameters resource: {"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Observation"}]}`}
 	}
 	for i, x := range p.Parameter {
 		var name, value string
@@ -61,8 +62,8 @@ func readParameters(r *request) error {
 		}
 		// A reference or anything else is told by its name, if that is no parameter here.
 		if err != nil || found != 1 && slices.Contains(exportParams(), name) {
-			return &problem{status: http.StatusBadRequest, code: "structure", expression: fmt.Sprintf("Parameters.parameter[%d]", i),
-				text: strings.TrimSuffix(fmt.Sprintf("parameter[%d] %s", i, shown(name)), " ") + " needs a name and one valueString, or valueInstant for _since"}
+			return &problem{Status: http.StatusBadRequest, Code: "structure", Expression: fmt.Sprintf("Parameters.parameter[%d]", i),
+				Text: strings.TrimSuffix(fmt.Sprintf("parameter[%d] %s", i, shown(name)), " ") + " needs a name and one valueString, or valueInstant for _since"}
 		}
 		r.params.Add(name, value)
 	}
@@ -143,7 +144,7 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 			if !req.Lenient {
 				return p
 			}
-			req.Notices = append(req.Notices, outcomeEntry("warning", "not-supported", p.text+"; it was left out, as Prefer: handling=lenient asks", p.expression).body)
+			req.Notices = append(req.Notices, outcomeEntry("warning", "not-supported", p.Text+"; it was left out, as Prefer: handling=lenient asks", p.Expression).body)
 			continue
 		}
 		compartment = compartment || !slices.Contains(sharedByPatients(), name)
@@ -186,6 +187,10 @@ func shapesAnswer(name string) bool {
 	return slices.Contains(resultParams(), name) || slices.Contains([]string{"_include", "_revinclude", "_elements", "_contained", "_containedType", "_score", "_graph", "_maxresults"}, name)
 }
 
+// maxSearches is how many searches a _typeFilter may have. All those of one type go into one
+// statement, as one search does, so that their conditions are bounded together.
+const maxSearches = 100
+
 // exportSearches turns the searches into filters by type, as in a search for the type.
 func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[string][][]view.Filter, []entry, error) {
 	out := map[string][][]view.Filter{}
@@ -194,6 +199,13 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 	if req.Lenient {
 		header.Set("Prefer", "handling=lenient")
 	}
+	costly := func(format string, args ...any) error {
+		return &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramTypeFilter, Text: "_typeFilter: " + fmt.Sprintf(format, args...)}
+	}
+	if len(req.Searches) > maxSearches {
+		return nil, nil, costly("there are more than %d searches; join values with commas in one search, or split the export", maxSearches)
+	}
+	conditions := map[string]int{}
 	for _, one := range req.Searches {
 		name, query, ok := strings.Cut(one, "?")
 		t := h.typeNamed(name)
@@ -221,9 +233,12 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		if err != nil {
 			var p *problem
 			if errors.As(err, &p) {
-				err = &problem{status: p.status, code: p.code, expression: "http." + paramTypeFilter, text: "_typeFilter: " + name + ": " + p.text}
+				err = &problem{Status: p.Status, Code: p.Code, Expression: "http." + paramTypeFilter, Text: "_typeFilter: " + name + ": " + p.Text}
 			}
 			return nil, nil, err
+		}
+		if conditions[name] += s.conditions(); conditions[name] > maxConditions {
+			return nil, nil, costly("the searches of %s ask for more than %d things, chains that lead over many resources included; split the export", name, maxConditions)
 		}
 		out[name] = append(out[name], s.query.Filters)
 		notices = append(notices, s.notices()...)
@@ -238,7 +253,7 @@ func (h *Handler) facilityOf(ctx context.Context, group string) (string, error) 
 		return "", err
 	}
 	for _, f := range list {
-		if groupOf(f.ID) == group {
+		if fhir.GroupID(f.ID) == group {
 			return f.ID, nil
 		}
 	}

@@ -27,6 +27,7 @@ import (
 	"cannulary/internal/export"
 	"cannulary/internal/facade"
 	"cannulary/internal/record"
+	"cannulary/internal/refusal"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -578,7 +579,7 @@ func TestAuthorizeGuardsExports(t *testing.T) {
 			if allowed {
 				return nil
 			}
-			return &facade.Denied{Status: http.StatusForbidden, Reason: "not you"}
+			return &refusal.Denied{Status: http.StatusForbidden, Reason: "not you"}
 		}
 	})
 	x.put(at(0), resource("Flag", "f", "p", "", fhir.Index{}))

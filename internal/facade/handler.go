@@ -13,6 +13,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/export"
+	"cannulary/internal/refusal"
 	"cannulary/internal/view"
 )
 
@@ -38,7 +39,7 @@ type Config struct {
 	// Definitions are what the service publishes of itself, by (Type, ID): fhir.Definitions.
 	Definitions []fhir.Resource
 	// Authorize is the one place where it is decided who may read what. It may return a
-	// *Denied. Nil lets everybody read everything.
+	// *refusal.Denied. Nil lets everybody read everything.
 	Authorize func(*http.Request) error
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
@@ -131,27 +132,19 @@ func (h *Handler) answer(r *http.Request) (out reply) {
 	defer func() {
 		if v := recover(); v != nil {
 			h.cfg.Log.ErrorContext(r.Context(), "FHIR request panicked", "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
-			out = (&problem{status: http.StatusInternalServerError, code: "exception",
-				text: "the service failed to answer; try again; if it stays, tell the operator, whose log has the cause"}).reply()
+			out = refused(refusal.Broken())
 		}
 	}()
 	out, err := h.dispatch(r)
 	if err != nil {
-		return asProblem(r.Context(), h.cfg.Log, err).reply()
+		return refused(refusal.Of(r.Context(), h.cfg.Log, "a FHIR request failed", err))
 	}
 	return out
 }
 
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
-	if h.cfg.Authorize != nil {
-		if err := h.cfg.Authorize(r); err != nil {
-			var d *Denied
-			if !errors.As(err, &d) {
-				h.cfg.Log.WarnContext(r.Context(), "FHIR request refused", "error", err.Error())
-				err = &Denied{Status: http.StatusForbidden, Reason: "this client may not read that"}
-			}
-			return reply{}, err
-		}
+	if err := refusal.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
+		return reply{}, err
 	}
 	rt, err := h.route(r.URL.Path)
 	if err != nil {
@@ -200,9 +193,9 @@ func (rt *route) allow(r *http.Request) error {
 		}
 	}
 	allowed := strings.Join(rt.methods, ", ")
-	return &problem{status: http.StatusMethodNotAllowed, code: "not-supported",
-		text:   fmt.Sprintf("%s is not possible at %s; this service takes no FHIR writes; allowed: %s", shown(r.Method), shown(rt.path), allowed),
-		header: map[string]string{"Allow": allowed}}
+	return &problem{Status: http.StatusMethodNotAllowed, Code: "not-supported",
+		Text:   fmt.Sprintf("%s is not possible at %s; this service takes no FHIR writes; allowed: %s", shown(r.Method), shown(rt.path), allowed),
+		Header: map[string]string{"Allow": allowed}}
 }
 
 func (h *Handler) typeNamed(name string) *Type {

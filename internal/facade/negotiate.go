@@ -19,7 +19,7 @@ const formType = "application/x-www-form-urlencoded"
 func readParams(r *http.Request, form bool) (url.Values, error) {
 	params, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return nil, &problem{status: http.StatusBadRequest, code: "structure", text: "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B"}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B"}
 	}
 	if !form {
 		return params, nil
@@ -28,20 +28,20 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	if err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
-			return nil, &problem{status: http.StatusRequestEntityTooLarge, code: "too-long", text: "the body of a _search may have at most 65536 bytes"}
+			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: "the body of a _search may have at most 65536 bytes"}
 		}
-		return nil, &problem{status: http.StatusBadRequest, code: "structure", text: "the body of the request broke off; send it again"}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
 	}
 	if len(body) == 0 {
 		return params, nil
 	}
 	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != formType {
-		return nil, &problem{status: http.StatusUnsupportedMediaType, code: "not-supported",
-			text: "the body of a _search must be " + formType + ", not " + shown(orNothing(r.Header.Get("Content-Type"))), expression: "http.Content-Type"}
+		return nil, &problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported",
+			Text: "the body of a _search must be " + formType + ", not " + shown(orNothing(r.Header.Get("Content-Type"))), Expression: "http.Content-Type"}
 	}
 	more, err := url.ParseQuery(string(body))
 	if err != nil {
-		return nil, &problem{status: http.StatusBadRequest, code: "structure", text: "the body of the _search cannot be read: percent signs and semicolons must be written as %25 and %3B"}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the _search cannot be read: percent signs and semicolons must be written as %25 and %3B"}
 	}
 	for k, v := range more {
 		params[k] = append(params[k], v...)
@@ -59,8 +59,8 @@ func orNothing(s string) string {
 // negotiate refuses what asks for anything but FHIR R4 JSON. _format goes before Accept.
 func negotiate(accept []string, params url.Values) error {
 	refuse := func(where, asked string) error {
-		return &problem{status: http.StatusNotAcceptable, code: "not-supported", expression: "http." + where,
-			text: "only JSON is answered (application/fhir+json), not " + shown(asked)}
+		return &problem{Status: http.StatusNotAcceptable, Code: "not-supported", Expression: "http." + where,
+			Text: "only JSON is answered (application/fhir+json), not " + shown(asked)}
 	}
 	if formats, ok := params[paramFormat]; ok {
 		for _, f := range formats {

@@ -5,7 +5,6 @@ import (
 	"encoding/hex"
 	"net/http"
 	"slices"
-	"strings"
 
 	"cannulary/fhir"
 	"cannulary/internal/view"
@@ -29,7 +28,7 @@ func (h *Handler) readPublished(r *request, t *Type, id string) (reply, error) {
 		sum := sha256.Sum256(body)
 		tag := `W/"` + hex.EncodeToString(sum[:8]) + `"`
 		out := reply{status: http.StatusOK, body: body, header: map[string]string{"ETag": tag, "Cache-Control": "no-cache"}}
-		if slices.Contains(strings.FieldsFunc(strings.Join(r.Header.Values("If-None-Match"), ","), func(c rune) bool { return c == ',' || c == ' ' }), tag) {
+		if noneMatch(r.Header.Values("If-None-Match"), tag) {
 			out.status, out.body = http.StatusNotModified, nil
 		}
 		return out, nil

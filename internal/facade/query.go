@@ -52,10 +52,32 @@ func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
 			return nil, err
 		}
 	}
+	if s.conditions() > maxConditions {
+		return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Text: fmt.Sprintf("the search asks for more than %d things, chains that lead over many resources included; split it", maxConditions)}
+	}
 	if s.part.summary == "text" && len(s.query.Includes)+len(s.query.RevIncludes) > 0 {
 		return nil, invalid(paramSummary, "_summary=text cannot be joined with _include or _revinclude; leave one out")
 	}
 	return s, nil
+}
+
+// maxConditions bounds the conditions of one statement: a chain may bring 500 for one value,
+// and SQLite takes no more than 32766 bound values.
+const maxConditions = 1000
+
+// conditions counts what the search asks for.
+func (s *searching) conditions() int {
+	n := 0
+	for _, f := range s.query.Filters {
+		for _, c := range f {
+			if not, ok := c.(view.Not); ok {
+				n += len(not.Of)
+			} else {
+				n++
+			}
+		}
+	}
+	return n
 }
 
 func (h *Handler) zone() *time.Location {
@@ -139,45 +161,47 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	if err := inner.parameter(rest, []string{value}); err != nil {
 		var pr *problem
 		if errors.As(err, &pr) {
-			pr.expression = "http." + shown(name)
+			pr.Expression = "http." + shown(name)
 		}
 		return nil, err
 	}
 	s.values = inner.values
+	s.noted(inner.merged...)
 	page, err := s.h.cfg.Store.Search(s.ctx, inner.query)
 	if err != nil {
 		return nil, err
 	}
 	if page.More {
-		return nil, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + shown(name),
-			text: fmt.Sprintf("%s: more than %d resources of type %s match; ask for fewer", shown(name), maxChained, target.Name)}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + shown(name),
+			Text: fmt.Sprintf("%s: more than %d resources of type %s match; ask for fewer", shown(name), maxChained, target.Name)}
 	}
 	var f view.Filter
 	for i := range page.Rows {
 		if rest != paramID && rest != "identifier" {
 			// Only who the patient is stands for the survivor; what is said of a retired
 			// identity, that it is not active, is not said of the survivor.
-			f = append(f, plainly(p, target.Name, page.Rows[i].ID))
+			f = append(f, plainly(p, page.Rows[i].ID, target.Name))
 			continue
 		}
-		f = append(f, s.refersTo(p, target.Name, page.Rows[i].ID))
+		f = append(f, s.refersTo(p, page.Rows[i].ID, target.Name))
 	}
 	return f, nil
 }
 
-// refersTo asks for references to one resource; a merged patient's are the survivor's.
-func (s *searching) refersTo(p *Param, typ, id string) view.Condition {
+// refersTo asks for references to a resource of one of the types; a merged patient's are the
+// survivor's.
+func (s *searching) refersTo(p *Param, id string, types ...string) view.Condition {
 	if p.Compartment {
 		id = s.survivor(id)
 	}
-	return plainly(p, typ, id)
+	return plainly(p, id, types...)
 }
 
-func plainly(p *Param, typ, id string) view.Condition {
+func plainly(p *Param, id string, types ...string) view.Condition {
 	if p.Compartment {
 		return view.InCompartment{Patient: id}
 	}
-	return view.ReferenceIs{Param: p.Name, Type: typ, ID: id}
+	return view.ReferenceIs{Param: p.Name, Types: types, ID: id}
 }
 
 // allowed lists the parameters of the type.
@@ -194,7 +218,7 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 	var f view.Filter
 	for _, one := range splitValues(value) {
 		if s.values++; s.values > maxValues {
-			return nil, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + p.Name, text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
+			return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + p.Name, Text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
 		}
 		if one == "" {
 			return nil, invalid(p.Name, "%s has an empty value; leave it out or give one", p.Name)
@@ -202,7 +226,7 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 		if !escaped(one) {
 			return nil, invalid(p.Name, `%s: in %s a backslash stands before something else than , | $ or \; write \\ for a backslash itself`, p.Name, shown(one))
 		}
-		list, err := s.conditions(p, modifier, one)
+		list, err := s.conditionsOf(p, modifier, one)
 		if err != nil {
 			return nil, err
 		}
@@ -215,16 +239,13 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 	return f, nil
 }
 
-// conditions reads one value; one of the conditions must hold.
-func (s *searching) conditions(p *Param, modifier, value string) ([]view.Condition, error) {
+// conditionsOf reads one value; one of the conditions must hold.
+func (s *searching) conditionsOf(p *Param, modifier, value string) ([]view.Condition, error) {
 	if modifier == modMissing {
 		if value != "true" && value != "false" {
 			return nil, invalid(p.Name, "%s:missing: %s is neither true nor false", p.Name, shown(value))
 		}
 		return []view.Condition{view.Missing{Param: indexed(p), Compartment: p.Compartment, Some: value == "false"}}, nil
-	}
-	if p.Type == ReferenceParam && !p.Logical {
-		return s.reference(p, modifier, value)
 	}
 	if p.Type == CompositeParam {
 		return s.composite(p, value)
@@ -242,6 +263,9 @@ func indexed(p *Param) string {
 }
 
 func (s *searching) condition(p *Param, modifier, value string) (view.Condition, error) {
+	if p.Type == ReferenceParam && !p.Logical {
+		return s.reference(p, modifier, value)
+	}
 	switch p.Type {
 	case DateParam:
 		return s.date(p, value)
@@ -283,8 +307,8 @@ func (s *searching) composite(p *Param, value string) ([]view.Condition, error) 
 func renamed(err error, name string) error {
 	var p *problem
 	if errors.As(err, &p) {
-		p.expression = "http." + name
-		p.text = name + ": " + p.text
+		p.Expression = "http." + name
+		p.Text = name + ": " + p.Text
 	}
 	return err
 }
@@ -295,11 +319,17 @@ func (s *searching) survivor(id string) string {
 	if to == "" || to == id {
 		return id
 	}
-	notice := mergedNotice(id, to)
-	if !slices.Contains(s.merged, notice) {
-		s.merged = append(s.merged, notice)
-	}
+	s.noted(mergedNotice(id, to))
 	return to
+}
+
+// noted keeps notices, each once.
+func (s *searching) noted(notices ...string) {
+	for _, n := range notices {
+		if !slices.Contains(s.merged, n) {
+			s.merged = append(s.merged, n)
+		}
+	}
 }
 
 func mergedNotice(id, to string) string {
@@ -421,7 +451,7 @@ func (s *searching) include(forward bool, typ, param, target string) bool {
 		if !slices.Contains(RevIncludes(s.h.types, s.t.Name), typ+":"+param) || target != "" && target != s.t.Name {
 			return false
 		}
-		s.query.RevIncludes = append(s.query.RevIncludes, view.RevInclude{Type: typ, Param: param})
+		s.query.RevIncludes = with(s.query.RevIncludes, view.RevInclude{Type: typ, Param: param})
 		return true
 	}
 	if typ != s.t.Name || !slices.Contains(s.t.Includes(), param) {
@@ -431,8 +461,17 @@ func (s *searching) include(forward bool, typ, param, target string) bool {
 	if target != "" && !slices.Contains(p.Targets, target) {
 		return false
 	}
-	s.query.Includes = append(s.query.Includes, view.Include{Param: p.Name, Target: target, Compartment: p.Compartment})
+	s.query.Includes = with(s.query.Includes, view.Include{Param: p.Name, Target: target, Compartment: p.Compartment})
 	return true
+}
+
+// with adds what is not there yet: each include is a statement of its own, however often a
+// client writes it.
+func with[T comparable](list []T, x T) []T {
+	if slices.Contains(list, x) {
+		return list
+	}
+	return append(list, x)
 }
 
 // single refuses parameters that are given twice or empty.

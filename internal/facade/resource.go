@@ -57,13 +57,7 @@ func resourceReply(row *view.Row) reply {
 // notModified decides whether the client's copy is the newest version.
 func notModified(header http.Header, row *view.Row) bool {
 	if tags := header.Values("If-None-Match"); len(tags) > 0 {
-		own := strings.TrimPrefix(etag(row.Version), "W/")
-		for _, tag := range strings.Split(strings.Join(tags, ","), ",") {
-			if tag = strings.TrimSpace(tag); tag == "*" || strings.TrimPrefix(tag, "W/") == own {
-				return true
-			}
-		}
-		return false
+		return noneMatch(tags, etag(row.Version))
 	}
 	since, err := http.ParseTime(header.Get("If-Modified-Since"))
 	if err != nil {
@@ -75,6 +69,18 @@ func notModified(header http.Header, row *view.Row) bool {
 		return false
 	}
 	return !second.After(since)
+}
+
+// noneMatch tells whether a tag is among those of If-None-Match, by the weak comparison of
+// RFC 9110, 8.8.3.2.
+func noneMatch(given []string, own string) bool {
+	own = strings.TrimPrefix(own, "W/")
+	for _, tag := range strings.Split(strings.Join(given, ","), ",") {
+		if tag = strings.TrimSpace(tag); tag == "*" || strings.TrimPrefix(tag, "W/") == own {
+			return true
+		}
+	}
+	return false
 }
 
 func (h *Handler) vread(r *request, t *Type, id, version string) (reply, error) {

@@ -24,8 +24,8 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	s.query.After = c.after
 	page, err := h.cfg.Store.Search(r.Context(), s.query)
 	if errors.Is(err, view.ErrTooMany) {
-		return reply{}, &problem{status: http.StatusBadRequest, code: "too-costly", expression: "http." + paramInclude,
-			text: fmt.Sprintf("the page would include more than %d resources; give a smaller _count or leave an include out", maxIncluded)}
+		return reply{}, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramInclude,
+			Text: fmt.Sprintf("the page would include more than %d resources; give a smaller _count or leave an include out", maxIncluded)}
 	}
 	if err != nil {
 		return reply{}, err

@@ -199,7 +199,7 @@ var (
 
 // reference reads Type/id, id, or an absolute URL below our base. only is the type that
 // a modifier names; empty for none.
-func (s *searching) reference(p *Param, only, value string) ([]view.Condition, error) {
+func (s *searching) reference(p *Param, only, value string) (view.Condition, error) {
 	ref := unescape(value)
 	if strings.Contains(ref, "://") {
 		rest, ok := strings.CutPrefix(ref, s.base+"/")
@@ -218,17 +218,16 @@ func (s *searching) reference(p *Param, only, value string) ([]view.Condition, e
 	if !idPattern.MatchString(id) || typed && !typePattern.MatchString(typ) {
 		return nil, invalid(p.Name, "%s: %s is no reference; it is Type/id or id, without a version", p.Name, shown(orNothing(value)))
 	}
-	var out []view.Condition
+	var types []string
 	for _, target := range p.Targets {
-		if typ != "" && typ != target || only != "" && only != target {
-			continue
+		if (typ == "" || typ == target) && (only == "" || only == target) {
+			types = append(types, target)
 		}
-		out = append(out, s.refersTo(p, target, id))
 	}
-	if len(out) == 0 {
+	if len(types) == 0 {
 		return nil, invalid(p.Name, "%s: it refers to %s, not to %s", p.Name, strings.Join(p.Targets, " or "), shown(ref))
 	}
-	return out, nil
+	return s.refersTo(p, id, types...), nil
 }
 
 var numberPattern = regexp.MustCompile(`^[+-]?\d{1,30}(?:\.(\d{1,30}))?(?:[eE]([+-]?\d{1,2}))?$`)

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 
@@ -20,7 +19,7 @@ func (s *Service) ThresholdHandler(log *slog.Logger) http.Handler {
 		if !reads(w, r, "only GET is possible here; a threshold is set by a message of the roster service") {
 			return
 		}
-		ask, err := thresholdRequest(r.URL.Query())
+		ask, err := thresholdRequest(r)
 		if err != nil {
 			jsonhttp.Failed(w, r, log, "a threshold was not computed", err)
 			return
@@ -34,13 +33,14 @@ func (s *Service) ThresholdHandler(log *slog.Logger) http.Handler {
 	})
 }
 
-func thresholdRequest(q url.Values) (ThresholdRequest, error) {
+func thresholdRequest(asked *http.Request) (ThresholdRequest, error) {
 	r := ThresholdRequest{Technique: surveil.ConstantSite, Class: surveil.AccessRelated, RateRatio: 2, InControlMonths: 120}
-	for name, values := range q {
-		if len(values) != 1 {
-			return r, fault.New(fault.Invalid, fmt.Sprintf("%s is given %d times", name, len(values)), "give it once")
-		}
-		v := values[0]
+	q, err := jsonhttp.Query(asked)
+	if err != nil {
+		return r, err
+	}
+	for _, p := range q {
+		name, v := p.Name, p.Value
 		var number *float64
 		switch name {
 		case "facility":

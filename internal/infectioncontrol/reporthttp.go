@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"net/url"
 
 	"cannulary/internal/fault"
 	"cannulary/internal/jsonhttp"
@@ -21,7 +20,7 @@ func (s *Service) ReportHandler(log *slog.Logger) http.Handler {
 		if !reads(w, r, "only GET is possible here; a report is made anew each time that it is asked for") {
 			return
 		}
-		ask, format, err := reportRequest(r.URL.Query())
+		ask, format, err := reportRequest(r)
 		if err != nil {
 			jsonhttp.Failed(w, r, log, "a report was not made", err)
 			return
@@ -53,13 +52,14 @@ func (s *Service) ReportHandler(log *slog.Logger) http.Handler {
 	})
 }
 
-func reportRequest(q url.Values) (ask ReportRequest, format string, err error) {
+func reportRequest(r *http.Request) (ask ReportRequest, format string, err error) {
 	format = "json"
-	for name, values := range q {
-		if len(values) != 1 {
-			return ask, "", fault.New(fault.Invalid, fmt.Sprintf("%s is given %d times", name, len(values)), "give it once")
-		}
-		switch v := values[0]; name {
+	q, err := jsonhttp.Query(r)
+	if err != nil {
+		return ask, "", err
+	}
+	for _, p := range q {
+		switch v := p.Value; p.Name {
 		case "facility":
 			ask.Facility = v
 		case "month":
@@ -69,7 +69,7 @@ func reportRequest(q url.Values) (ask ReportRequest, format string, err error) {
 				return ask, "", fault.New(fault.Invalid, fmt.Sprintf("format: %q is not known here", v), "choose json, html or csv")
 			}
 		default:
-			return ask, "", fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", name), "there are facility, format, month")
+			return ask, "", fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", p.Name), "there are facility, format, month")
 		}
 	}
 	return ask, format, nil

@@ -16,6 +16,7 @@ import (
 	_ "modernc.org/sqlite" // the driver, without a C compiler
 
 	"cannulary/internal/eventlog"
+	"cannulary/internal/sqlitefile"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
@@ -54,7 +55,7 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, erro
 	}
 	path := filepath.Join(dir, "index.db")
 	// It is disposable, so a crash may cost it its latest rows but nothing else.
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_txlock=immediate")
+	db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}

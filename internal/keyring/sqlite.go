@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 
 	_ "modernc.org/sqlite" // the driver, without a C compiler
+
+	"cannulary/internal/sqlitefile"
 )
 
 // folderStore keeps secrets in one SQLite file of its own, apart from log and view.
@@ -29,7 +31,7 @@ func OpenFolder(ctx context.Context, dir string) (Store, error) {
 	}
 	// synchronous(FULL) in WAL mode fsyncs every commit: a key is durable before anything
 	// is sealed with it. secure_delete overwrites a destroyed key.
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=secure_delete(ON)&_txlock=immediate")
+	db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=secure_delete(ON)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("key store %s: %w", path, err)
 	}

@@ -45,6 +45,7 @@ func (c *collector) surveillance(ctx context.Context, set gauge) error {
 	if err != nil {
 		return err
 	}
+	found := map[[2]int64]map[string]int{}
 	for _, w := range watches {
 		if err := unit(w, set); err != nil {
 			return err
@@ -54,17 +55,38 @@ func (c *collector) surveillance(ctx context.Context, set gauge) error {
 			due = 1
 		}
 		set(descDue, due, w.Facility)
-		today := time.Unix(int64(w.AsOf+1)*24*60*60, 0)
-		for name, days := range map[string]int{"28d": 0, "previous-28d": 28} {
-			to := today.AddDate(0, 0, -days)
-			n, err := c.src.Store.FindingsOf(ctx, rule.Rescue, to.AddDate(0, 0, -28), to)
-			if err != nil {
-				return err
+		for _, s := range fourWeeks(w) {
+			// Facilities of one zone share what was counted.
+			key := [2]int64{s.from.Unix(), s.to.Unix()}
+			if found[key] == nil {
+				if found[key], err = c.src.Store.FindingsOf(ctx, rule.Rescue, s.from, s.to); err != nil {
+					return err
+				}
 			}
-			set(descRescues, float64(n[w.Facility]), w.Facility, name)
+			set(descRescues, float64(found[key][w.Facility]), w.Facility, s.window)
 		}
 	}
 	return nil
+}
+
+// stretch is a time from one local midnight to another.
+type stretch struct {
+	window   string
+	from, to time.Time
+}
+
+// fourWeeks are the last 28 local days of a facility, today included, and the 28 before.
+func fourWeeks(w *surveil.Watch) []stretch {
+	zone := w.Zone
+	if zone == nil {
+		zone = time.UTC
+	}
+	midnight := func(d surveil.Day) time.Time {
+		y, m, day := d.Time().Date()
+		return time.Date(y, m, day, 0, 0, 0, 0, zone)
+	}
+	end := w.AsOf + 1
+	return []stretch{{"28d", midnight(end - 28), midnight(end)}, {"previous-28d", midnight(end - 56), midnight(end - 28)}}
 }
 
 // unit exports one facility's figures.

@@ -315,15 +315,20 @@ func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that
-// will not be committed.
+// will not be committed, and answers the cause. Where that fails the cause is only told: it
+// must not be taken for an event that can be set aside, since what would be projected next
+// would rest on a state that was never committed.
 func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error {
 	tx.Rollback()
 	again, err := p.cfg.Store.Begin(ctx)
-	if err != nil {
-		return errors.Join(cause, err)
+	if err == nil {
+		defer again.Rollback()
+		err = p.load(again)
 	}
-	defer again.Rollback()
-	return errors.Join(cause, p.load(again))
+	if err != nil {
+		return fmt.Errorf("read the view's state again: %w (after: %s)", err, cause.Error())
+	}
+	return cause
 }
 
 // entry projects one entry of the log and returns its event's id. An event that cannot be

@@ -5,9 +5,12 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
+
+	"cannulary/internal/sqlitefile"
 )
 
 // building is the name of a view that is being built beside the one in use.
@@ -30,16 +33,26 @@ func Build(ctx context.Context, dir string) (*Store, error) {
 
 // removeBuilding removes what builds that were not finished left behind.
 func removeBuilding(dir string) error {
-	files, err := filepath.Glob(filepath.Join(dir, "building-*.db*"))
+	list, err := files(dir, "building-*.db*")
 	if err != nil {
 		return err
 	}
-	for _, f := range files {
+	for _, f := range list {
 		if err := os.Remove(f); err != nil {
 			return fmt.Errorf("remove what an interrupted rebuild left: %w", err)
 		}
 	}
 	return nil
+}
+
+// files lists what is in the folder by a pattern of names. The folder's own name is none: it
+// may have brackets.
+func files(dir, pattern string) ([]string, error) {
+	names, err := fs.Glob(os.DirFS(dir), pattern)
+	for i := range names {
+		names[i] = filepath.Join(dir, names[i])
+	}
+	return names, err
 }
 
 // Discard removes a view that Build made and that will not be used; it must be closed.
@@ -69,7 +82,7 @@ func Replace(ctx context.Context, dir string) error {
 // fold writes a closed view's companions into the file and removes them.
 func fold(ctx context.Context, path string) error {
 	if _, err := os.Stat(path); err == nil {
-		db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)")
+		db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)"))
 		if err != nil {
 			return fmt.Errorf("view %s: %w", path, err)
 		}
@@ -110,12 +123,12 @@ type Kept struct {
 // List tells of every view in the folder, none of which may be open for writing but that
 // of this version.
 func List(ctx context.Context, dir string) ([]Kept, error) {
-	files, err := filepath.Glob(filepath.Join(dir, "view-*.db"))
+	list, err := files(dir, "view-*.db")
 	if err != nil {
 		return nil, err
 	}
 	var out []Kept
-	for _, f := range files {
+	for _, f := range list {
 		k := Kept{Path: f}
 		if n, err := fmt.Sscanf(filepath.Base(f), "view-%d.db", &k.Schema); n != 1 || err != nil {
 			continue
@@ -128,7 +141,7 @@ func List(ctx context.Context, dir string) ([]Kept, error) {
 
 // peek reads a view's checkpoint, which every version has kept in the same table.
 func peek(ctx context.Context, path string) (Checkpoint, error) {
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)")
+	db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)"))
 	if err != nil {
 		return Checkpoint{}, err
 	}

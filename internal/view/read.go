@@ -147,9 +147,10 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 	if q.Before > 0 {
 		before = int64(q.Before)
 	}
-	from, until := int64(-1<<62), int64(1)<<62
+	var from, until int64
+	at := `?6 <= ?7` // at any time; comparing each version with all later ones would take its time
 	if !q.Until.IsZero() {
-		from, until = millis(q.From), millis(q.Until)
+		from, until, at = millis(q.From), millis(q.Until), current
 	}
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		var one int
@@ -164,14 +165,14 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 		if page.Mark, err = mark(ctx, tx); err != nil {
 			return err
 		}
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3 AND `+current, q.Type, q.ID, since, before, q.Count+1, from, until).Scan(&page.Total); err != nil {
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3 AND `+at, q.Type, q.ID, since, before, q.Count+1, from, until).Scan(&page.Total); err != nil {
 			return err
 		}
 		if q.Count <= 0 {
 			return nil
 		}
 		page.Rows, err = scanRows(tx.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r
-			WHERE r.updated >= ?3 AND r.version < ?4 AND `+current+` ORDER BY r.version DESC LIMIT ?5`, q.Type, q.ID, since, before, q.Count+1, from, until))
+			WHERE r.updated >= ?3 AND r.version < ?4 AND `+at+` ORDER BY r.version DESC LIMIT ?5`, q.Type, q.ID, since, before, q.Count+1, from, until))
 		page.Rows, page.More = cut(page.Rows, q.Count)
 		return err
 	})

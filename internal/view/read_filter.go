@@ -73,16 +73,33 @@ func three(param string) []any {
 	return []any{param, p[0], p[len(p)-1]}
 }
 
-// ReferenceIs asks for a reference parameter: to the resource Type/ID.
-type ReferenceIs struct{ Param, Type, ID string }
+// ReferenceIs asks for a reference parameter: to a resource of one of the types with the ID.
+// A bare id may stand for a dozen types; as conditions of their own they would soon be more
+// than SQLite joins in one statement (500 queries, a depth of 1000).
+type ReferenceIs struct {
+	Param string
+	Types []string
+	ID    string
+}
 
 func (f ReferenceIs) holds(c *clause) {
-	c.add(`EXISTS (SELECT 1 FROM reference f WHERE f.param = ? AND f.target = ? AND f.rid = r.rid)`, f.Param, f.Type+"/"+f.ID)
+	c.add(`EXISTS (SELECT 1 FROM reference f WHERE f.param = ? AND f.rid = r.rid AND f.target IN `, f.Param)
+	c.list(f.targets())
+	c.add(`)`)
 }
 
 func (f ReferenceIs) rows(c *clause) (ok, exact bool) {
-	c.add(`SELECT rid FROM reference WHERE param = ? AND target = ?`, f.Param, f.Type+"/"+f.ID)
+	c.add(`SELECT rid FROM reference WHERE param = ? AND target IN `, f.Param)
+	c.list(f.targets())
 	return true, true
+}
+
+func (f ReferenceIs) targets() []string {
+	out := make([]string, 0, len(f.Types))
+	for _, t := range f.Types {
+		out = append(out, t+"/"+f.ID)
+	}
+	return out
 }
 
 // InCompartment asks for the resources of one patient.

@@ -164,8 +164,8 @@ func TestFiltersAgreeWithBruteForce(t *testing.T) {
 					return false
 				}}
 			case 1:
-				c := view.ReferenceIs{Param: rapid.SampledFrom([]string{"focus", "part-of"}).Draw(t, "param"), Type: "X", ID: rapid.SampledFrom([]string{"1", "2"}).Draw(t, "id")}
-				return test{c, func(i item) bool { return len(i.refs) > 0 && i.refs[0] == ref(c.Param, c.Type, c.ID) }}
+				c := view.ReferenceIs{Param: rapid.SampledFrom([]string{"focus", "part-of"}).Draw(t, "param"), Types: []string{"X"}, ID: rapid.SampledFrom([]string{"1", "2"}).Draw(t, "id")}
+				return test{c, func(i item) bool { return len(i.refs) > 0 && i.refs[0] == ref(c.Param, c.Types[0], c.ID) }}
 			case 2:
 				c := view.InCompartment{Patient: rapid.SampledFrom([]string{"p", "q"}).Draw(t, "patient")}
 				return test{c, func(i item) bool { return i.patient == c.Patient }}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"maps"
 	"slices"
 	"time"
 )
@@ -166,9 +167,9 @@ func (n *Snapshot) OfFacility(facility, group string, since time.Time, survivor 
 		if err != nil {
 			return nil, err
 		}
-		fresh := map[string]bool{}
-		for id := range members {
-			fresh[id] = !slices.Contains(before, id)
+		fresh := maps.Clone(members)
+		for _, id := range before {
+			delete(fresh, id)
 		}
 		s.fresh = array(fresh)
 	}

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	_ "modernc.org/sqlite" // the driver, without a C compiler
+
+	"cannulary/internal/sqlitefile"
 )
 
 // Store is an open view. It is safe for concurrent use.
@@ -42,7 +44,7 @@ func open(ctx context.Context, path string) (*Store, error) {
 	// never the file; the checkpoint goes with them and the log gives them again. A page of 8 kB
 	// holds three resources where one of 4 kB has room for one. It has to be set before the
 	// journal: the driver takes _pragma in the order of the alphabet, _journal_mode after them.
-	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	w, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
@@ -51,7 +53,7 @@ func open(ctx context.Context, path string) (*Store, error) {
 	if err := s.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the view once the log is read whole; until then keep the file", path, err), w.Close())
 	}
-	s.r, err = sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
+	s.r, err = sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/surveil"
 )
 
@@ -188,23 +189,42 @@ func (l loader) Cared(facility string) (c Care, err error) {
 	return c, err
 }
 
-// EarliestCare looks for the earliest treatment that stands among the Procedures at a
-// facility's Location, from a day on before which there is none; ok is false where none does.
+// longestCare is longer than any treatment lasts; one whose end is dated later still may be
+// passed over (ours).
+const longestCare = 7 * 24 * time.Hour
+
+// EarliestCare looks for the earliest start of a treatment, or needle, that stands among the
+// Procedures at a facility's Location, from a day on before which there is none; ok is false
+// where none does. A session that was missed, or of which only the end is told, is no care.
 func (l loader) EarliestCare(location string, from surveil.Day, zone *time.Location) (d surveil.Day, ok bool, err error) {
-	err = l.each(`SELECT p.low FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
-		WHERE p.param = 'date' AND p.high > ?
+	since := millis(from.Time().AddDate(0, 0, -1))
+	// The index is by the end of the time that a Procedure takes. The first to end bounds the
+	// search: what began before that one ended not much later, or has no end yet.
+	first, ok, err := l.care(`p.high > ?`, `p.high`, location, since)
+	if err != nil || !ok {
+		return d, ok, err
+	}
+	endless := millis(fhir.EndOfTime())
+	earliest, _, err := l.care(`(p.high > ? AND p.high <= ? OR p.high = ?)`, `p.low`, location, since, min(first.high+longestCare.Milliseconds(), endless), endless)
+	return surveil.DayOf(fromMillis(earliest.low), zone), err == nil, err
+}
+
+// span is a time in milliseconds since 1970.
+type span struct{ low, high int64 }
+
+// care finds the first span of care at a location, by an order, of those in question.
+func (l loader) care(when, order, location string, args ...any) (s span, ok bool, err error) {
+	err = l.each(`SELECT p.low, p.high FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
+		WHERE p.param = 'date' AND `+when+` AND p.low > ?
 			AND EXISTS (SELECT 1 FROM term_use u WHERE u.rid = p.rid AND u.term = (SELECT id FROM term WHERE param = 'location' AND code = ? AND system = '' AND kind = 'r'))
-			AND EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'code' AND +x.code IN ('haemodialysis', 'insertion', 'insertion-sharp', 'insertion-blunt'))
+			AND EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'code' AND (+x.code IN ('insertion', 'insertion-sharp', 'insertion-blunt')
+				OR +x.code = 'haemodialysis' AND json_extract(CAST(r.body AS TEXT), '$.performedPeriod.start') IS NOT NULL))
 			AND NOT EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'status' AND +x.code = 'entered-in-error')
-		ORDER BY p.high LIMIT 1`, []any{millis(from.Time().AddDate(0, 0, -1)), "Location/" + location}, func(scan func(...any) error) error {
-		var low int64
-		if err := scan(&low); err != nil {
-			return err
-		}
-		d, ok = surveil.DayOf(fromMillis(low), zone), true
-		return nil
+		ORDER BY `+order+` LIMIT 1`, append(args, millis(fhir.BeginningOfTime()), "Location/"+location), func(scan func(...any) error) error {
+		ok = true
+		return scan(&s.low, &s.high)
 	})
-	return d, ok, err
+	return s, ok, err
 }
 
 // Raise notes a signal; SetSeen what was known at an acknowledgement or a new threshold.
