@@ -70,10 +70,12 @@
 //     the unit dialyses (ours): with a Friday and a Monday as the first two weekdays every
 //     Tuesday-Thursday-Saturday patient would be missed.
 //   - The two denominators disagree where census and access-days divided by the days of the
-//     month differ by more than 10 % and by more than two patients (ours).
+//     month differ by more than 10 % and by more than two patients (ours). Compared is a month
+//     that is wholly on record, from its last day on.
 //   - A rate is shown for a period only where numerator and denominator are of the same
 //     period: a month without a census, and a year with such a month, has no rate per 100
-//     patient-months, and says why.
+//     patient-months, and says why. So has a month on a working day of which nothing was on
+//     record yet: its census is of the whole month, its events are not (ours).
 //
 // # The sequential signal
 //
@@ -82,7 +84,9 @@
 // R the increase that it is tuned to, and μ the reference rate times that day's exposure; it
 // never falls below 0. At h or more it signals. Facts that come late, corrections and merges
 // recompute the sum; but what the chart has once signalled stays until a named person
-// acknowledges it. It then restarts on the next day at h/2. An event that became known after
-// the acknowledgement but is dated before the restart counts on the restart's day: no
+// acknowledges it, also if its threshold is taken back. It then restarts on the next day at
+// h/2. An acknowledgement answers all signals of its chart that stand when it arrives; dated
+// before the newest of them, it counts as given on that one's day. An event that became known
+// after the acknowledgement but is dated before the restart counts on the restart's day: no
 // infection is lost to the chart (ours). An acknowledgement without a signal changes nothing.
 package surveil

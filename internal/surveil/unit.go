@@ -176,7 +176,7 @@ func (u *Unit) cases(from, to Day, is func(*Event) bool) []Case {
 
 // Doubtful lists what does not count, or counts in doubt, in a period; each says why.
 func (u *Unit) Doubtful(p Period) []Case {
-	return u.cases(p.From.First(), p.To.Last(), func(e *Event) bool { return e.Why != "" || e.Outside })
+	return u.cases(p.From.First(), min(p.To.Last(), u.AsOf), func(e *Event) bool { return e.Why != "" || e.Outside })
 }
 
 // Line is one class of infection in one group and period.
@@ -234,6 +234,11 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 	if p.To.Last() > u.AsOf {
 		return 0, p.To.String() + " is not over yet"
 	}
+	for m := p.From; m <= p.To; m++ {
+		if !u.whole(m) {
+			return 0, fmt.Sprintf("the record begins on %s, and a census of %s is of the whole month", u.Since, m)
+		}
+	}
 	var missing []string
 	for m := p.From; m <= p.To; m++ {
 		c, ok := u.Censuses[m]
@@ -254,6 +259,17 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 		return 0, "the census counts nobody"
 	}
 	return n, ""
+}
+
+// whole tells whether all of a month is on record: whether the unit dialysed on none of its
+// days before the first treatment that is. In what comes before no event could be recorded.
+func (u *Unit) whole(m Month) bool {
+	for d := m.First(); d < min(u.Since, m.Last()+1); d++ {
+		if u.Calendar.Works(d) {
+			return false
+		}
+	}
+	return true
 }
 
 func (u *Unit) sir(l *Line) (*incidence.SIR, string, error) {
@@ -343,12 +359,12 @@ type Disagreement struct {
 	Exact  float64 // access-days by the days of the month: the average number of patients
 }
 
-// Disagreements compares the two denominators of a month that is over and has a census:
-// they disagree where they differ by more than 10 % of the greater and by more than two
-// patients (ours).
+// Disagreements compares the two denominators of a month that is over, wholly on record,
+// and has a census: they disagree where they differ by more than 10 % of the greater and by
+// more than two patients (ours). A month is over on its last day, as for a rate.
 func (u *Unit) Disagreements(m Month) []Disagreement {
 	c, ok := u.Censuses[m]
-	if !ok || m.Last() > u.AsOf {
+	if !ok || m.Last() > u.AsOf || !u.whole(m) {
 		return nil
 	}
 	var out []Disagreement
