@@ -130,7 +130,8 @@ func placed(e Case, acks []Acknowledgement) Day {
 	return d
 }
 
-// daily counts the patients of a technique at the facility on n days from a day on.
+// daily counts the patients of a technique at the facility on n days from a day on; before
+// the record nobody counts.
 func (u *Unit) daily(t Technique, from Day, n int) []int {
 	steps := make([]int, n+1)
 	for i := range u.People {
@@ -138,7 +139,7 @@ func (u *Unit) daily(t Technique, from Day, n int) []int {
 			if e.Facility != u.Facility || e.Technique != t {
 				continue
 			}
-			a, b := max(e.From, from)-from, min(e.To, from+Day(n))-from
+			a, b := max(e.From, from, u.Since)-from, min(e.To, from+Day(n))-from
 			if a < b {
 				steps[a]++
 				steps[b]--
