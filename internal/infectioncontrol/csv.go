@@ -176,7 +176,10 @@ func comparisonLines(c *Comparison) []figureLine {
 func chartLines(c *Chart) []figureLine {
 	l := figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique)}
 	sum := l
-	sum.figure, sum.value, sum.upper, sum.method, sum.reason = "sum", decimal(c.Sum), decimal(c.Threshold), "threshold", c.Says
+	sum.figure, sum.reason = "sum", c.Says
+	if c.From != "" { // a threshold is set
+		sum.value, sum.upper, sum.method = decimal(c.Sum), decimal(c.Threshold), "threshold"
+	}
 	notice := l
 	notice.figure, notice.reason = "can-notice", c.Notice
 	out := []figureLine{sum, notice}

@@ -21,7 +21,10 @@ func charts(w *surveil.Watch) []Chart {
 func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	t := ch.Threshold
 	c := Chart{ChartName: t.ChartName, Reference: six(t.Reference), RateRatio: six(t.R), Threshold: six(t.H), InControl: six(t.InControl),
-		SetBy: t.SetBy, From: t.From.String(), Sum: six(ch.Sum()), Signals: []Signal{}, Points: []ChartPoint{}}
+		SetBy: t.SetBy, Sum: six(ch.Sum()), Signals: []Signal{}, Points: []ChartPoint{}}
+	if t.Stands() {
+		c.From = t.From.String()
+	}
 	for _, s := range ch.Signals {
 		one := Signal{Day: s.Day.String(), Sum: six(s.Sum)}
 		for _, a := range ch.Acknowledgements {
@@ -34,6 +37,10 @@ func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	s := ch.Standing()
 	c.Standing = s != nil
 	switch {
+	case s != nil && !t.Stands():
+		c.Says = fmt.Sprintf("A signal stands since %s, although its threshold was taken back: look into it, and acknowledge it with what was done.", s.Day)
+		c.Notice = "What it can notice cannot be said: no threshold is set."
+		return c
 	case s != nil:
 		c.Says = fmt.Sprintf("A signal stands since %s: look into it, and acknowledge it with what was done.", s.Day)
 	case len(ch.Points) == 0:
@@ -84,7 +91,7 @@ func unset(w *surveil.Watch) Unset {
 			n := surveil.ChartName{Technique: t, Class: c}
 			has := false
 			for i := range w.Charts {
-				has = has || w.Charts[i].Threshold.ChartName == n
+				has = has || w.Charts[i].Threshold.ChartName == n && w.Charts[i].Threshold.Stands()
 			}
 			if !has {
 				out.Charts = append(out.Charts, n)

@@ -23,6 +23,9 @@ type Threshold struct {
 	From                       Day
 }
 
+// Stands tells whether a threshold is set; a signal may outlast the one that raised it.
+func (t *Threshold) Stands() bool { return t.H > 0 }
+
 // Acknowledgement is a person's answer to a signal.
 type Acknowledgement struct {
 	ChartName

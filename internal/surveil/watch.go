@@ -32,12 +32,18 @@ func (w *WatchedChart) Standing() *Raised {
 }
 
 // Run runs the charts of the thresholds with the signals that were raised and the
-// acknowledgements on record, of whatever chart.
+// acknowledgements on record, of whatever chart. A signal that stands stays although its
+// threshold was taken back: its chart is then one without a threshold or points.
 func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []Acknowledgement) error {
 	names := make([]ChartName, 0, len(thresholds))
 	for n := range thresholds {
 		if n.Class != "" {
 			names = append(names, n)
+		}
+	}
+	for _, r := range raised {
+		if _, set := thresholds[r.ChartName]; !set && !slices.Contains(names, r.ChartName) {
+			names = append(names, r.ChartName)
 		}
 	}
 	slices.SortFunc(names, func(a, b ChartName) int {
@@ -48,6 +54,12 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 	w.Charts = nil
 	for _, n := range names {
 		ch := answered(n, raised, acks)
+		if _, set := thresholds[n]; !set {
+			if ch.Chart.Threshold.ChartName = n; ch.Standing() != nil {
+				w.Charts = append(w.Charts, ch)
+			}
+			continue
+		}
 		var err error
 		if ch.Chart, err = w.Chart(thresholds[n], ch.Acknowledgements); err != nil {
 			return err
