@@ -217,9 +217,9 @@ func (u *unit) belongs(e Event, class string) bool {
 // patientDays counts the access-days of a group from one date to another, both included.
 func (u *unit) patientDays(group, from, to string) int {
 	n := 0
-	for d := from; d <= to; d = later(d, 1) {
-		for technique, patients := range u.here[d] {
-			if within(technique, group) {
+	for d, here := range u.here {
+		for technique, patients := range here {
+			if d >= from && d <= to && within(technique, group) {
 				n += patients
 			}
 		}

@@ -59,8 +59,13 @@ func (s Sheet) Line(class, group string, p Period) Line {
 	if to > u.AsOf && !u.is(OpenMonthHasRate) {
 		l.Missing, l.NoCensus = nil, true
 	}
+	for m := p.From; m <= p.To; m = further(m, 1) {
+		if !l.NoCensus && !u.whole(m) {
+			l.Missing, l.NoCensus = nil, true
+		}
+	}
 	if group == "unknown" {
-		l.NoCensus = true
+		l.Missing, l.NoCensus = nil, true
 	}
 	if len(l.Missing) > 0 && !(u.is(YearMayLackMonths) && p.From != p.To) {
 		l.NoCensus = true
@@ -77,6 +82,19 @@ func (s Sheet) Line(class, group string, p Period) Line {
 	}
 	l.SIR, l.Predicted = u.observedTo(l.Events, predicted), predicted
 	return l
+}
+
+// whole tells whether a month's events are all on record: nothing counts before the first
+// treatment, while the census is of the whole month.
+// Settled: it is whole if the unit dialysed on no day of it before the first treatment.
+func (u *unit) whole(month string) bool {
+	last := lastOf(month)
+	for d := month + "-01"; d <= last && d < u.since; d = later(d, 1) {
+		if u.works(d) {
+			return u.is(BeforeTheRecordRated)
+		}
+	}
+	return true
 }
 
 // census adds up a group over months, and lists the months without one.
@@ -126,17 +144,12 @@ func (u *unit) predicted(class, group string, p Period) (events float64, known b
 		if !within(t, group) {
 			continue
 		}
-		for m := p.From; m <= p.To; m = further(m, 1) {
-			n := 0
-			if c := u.censuses[m]; c != nil {
-				n = u.counted(c, t)
-			}
-			rate := u.reference(t, class)
-			if n > 0 && rate == 0 {
-				return 0, false
-			}
-			events += float64(n) * rate / 100
+		n, _ := u.census(t, p)
+		rate := u.reference(t, class)
+		if n > 0 && rate == 0 {
+			return 0, false
 		}
+		events += float64(n) * rate / 100
 	}
 	return events, true
 }
@@ -159,13 +172,13 @@ func (u *unit) reference(technique, class string) float64 {
 				special = r.GetPer_100PatientMonths()
 			}
 		case cannularyv1.AccessKind_ACCESS_KIND_GRAFT:
-			special = told2(technique == "graft", r.GetPer_100PatientMonths(), special)
+			special = either(technique == "graft", r.GetPer_100PatientMonths(), special)
 		case cannularyv1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER:
-			special = told2(technique == "tunneled-catheter", r.GetPer_100PatientMonths(), special)
+			special = either(technique == "tunneled-catheter", r.GetPer_100PatientMonths(), special)
 		case cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
-			special = told2(technique == "non-tunneled-catheter", r.GetPer_100PatientMonths(), special)
+			special = either(technique == "non-tunneled-catheter", r.GetPer_100PatientMonths(), special)
 		case cannularyv1.AccessKind_ACCESS_KIND_OTHER:
-			special = told2(technique == "other-access", r.GetPer_100PatientMonths(), special)
+			special = either(technique == "other-access", r.GetPer_100PatientMonths(), special)
 		}
 	}
 	if special > 0 && !(u.is(GeneralGoesFirst) && general > 0) {
@@ -174,7 +187,7 @@ func (u *unit) reference(technique, class string) float64 {
 	return general
 }
 
-func told2(is bool, a, b float64) float64 {
+func either(is bool, a, b float64) float64 {
 	if is {
 		return a
 	}
@@ -190,12 +203,13 @@ func (s Sheet) Compare(class string, p Period) Comparison {
 	return Comparison{Ratio: s.u.ratio(one.Events, two.Events, one.AccessDays, two.AccessDays)}
 }
 
-// Disagreements compares the denominators of a month that is over.
-// Reading: over is from the next day on; 10 % are of the greater of the two.
+// Disagreements compares the denominators of a month that is over and wholly on record.
+// Reading: 10 % are of the greater of the two.
+// Settled: it is over on its last day, as where it has a rate.
 func (s Sheet) Disagreements(month string) []Disagreement {
 	u := s.u
 	c := u.censuses[month]
-	if c == nil || lastOf(month) >= u.AsOf {
+	if c == nil || lastOf(month) > u.AsOf || !u.whole(month) {
 		return nil
 	}
 	var out []Disagreement
@@ -273,16 +287,15 @@ func (s Sheet) Doubtful(p Period) []Case {
 
 // Size is the average number of patients of a technique in so many whole months before the
 // one that today is in.
-// Reading: a month in the midst of which the record began is not whole.
+// Settled: of the month in the midst of which the record began the days since are taken.
 func (s Sheet) Size(technique string, months int) float64 {
 	patients, days := 0, 0
 	for i := 1; i <= months; i++ {
 		m := further(s.u.AsOf[:7], -i)
-		if m+"-01" < s.u.since {
-			break
-		}
 		patients += s.u.patientDays(technique, m+"-01", lastOf(m))
-		days += lengthOf(m)
+		if lastOf(m) >= s.u.since {
+			days += apart(max(m+"-01", s.u.since), lastOf(m)) + 1
+		}
 	}
 	if days == 0 {
 		return 0

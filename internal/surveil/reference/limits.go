@@ -56,7 +56,7 @@ func tails(chances []float64, x int, part float64) (atLeast, atMost float64) {
 
 // solve finds where a rising function reaches a value, between two bounds.
 func solve(from, to, value float64, f func(float64) float64) float64 {
-	for range 200 {
+	for range 100 {
 		if middle := (from + to) / 2; f(middle) < value {
 			from = middle
 		} else {

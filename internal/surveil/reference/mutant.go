@@ -13,9 +13,9 @@ const (
 	ExposureOfTomorrow   Mutant = "a day's step takes the next day's exposure"
 	MonthIsThirty        Mutant = "a patient-month is 30 days"
 	SumBelowZero         Mutant = "the sum may fall below 0"
-	AboveOnly            Mutant = "only above the threshold there is a signal"
 	LateIsLost           Mutant = "a late event of before the restart is lost"
 	KnownCountsAgain     Mutant = "what was known counts again after the restart"
+	SignalNeedsThreshold Mutant = "a signal goes with its threshold"
 	SignalFalls          Mutant = "a signal falls with the sum"
 	AnswerWithoutSignal  Mutant = "an acknowledgement without a signal restarts"
 	AnyChartAnswered     Mutant = "an acknowledgement answers every chart"
@@ -23,6 +23,7 @@ const (
 	NewLimitOldSum       Mutant = "a new threshold goes on with the old sum"
 	DatesAreUTC          Mutant = "a message's date is that of UTC"
 	BeforeTheRecord      Mutant = "days before the first treatment count"
+	BeforeTheRecordRated Mutant = "a census of before the first treatment makes a rate"
 	TomorrowCounts       Mutant = "tomorrow counts"
 	Anywhere             Mutant = "events of other facilities count"
 	UncountedCount       Mutant = "what does not count counts"
@@ -47,9 +48,9 @@ const (
 // Mutants lists every wrong reading.
 func Mutants() []Mutant {
 	return []Mutant{
-		RestartAtZero, RestartSameDay, NoRestart, ExposureOfTomorrow, MonthIsThirty, SumBelowZero, AboveOnly,
-		LateIsLost, KnownCountsAgain, SignalFalls, AnswerWithoutSignal, AnyChartAnswered, EarlyAnswerStands,
-		NewLimitOldSum, DatesAreUTC, BeforeTheRecord, TomorrowCounts, Anywhere, UncountedCount,
+		RestartAtZero, RestartSameDay, NoRestart, ExposureOfTomorrow, MonthIsThirty, SumBelowZero,
+		LateIsLost, KnownCountsAgain, SignalNeedsThreshold, SignalFalls, AnswerWithoutSignal, AnyChartAnswered, EarlyAnswerStands,
+		NewLimitOldSum, DatesAreUTC, BeforeTheRecord, BeforeTheRecordRated, TomorrowCounts, Anywhere, UncountedCount,
 		UncertainIsElsewhere, NearIsLocalToo, SIRBelowOne, GeneralGoesFirst, HolidaysWork, EveryDayWorks,
 		FirstCensusStands, ConstantSiteIsAdded, YearMayLackMonths, OpenMonthHasRate, TenPercentIsEnough,
 		MonthsHaveThirtyDays, MidPIsExact, OneSided, RatioUpsideDown, LastIsFirst,

@@ -84,8 +84,8 @@ func chartOf(p cannularyv1.NeedlingPattern, c cannularyv1.InfectionClass) Chart 
 }
 
 // Arrives takes in a message, or the beginning of a day where there are no facts of its own.
-// w is the facility after it.
-func (b *Book) Arrives(w Ward, seq uint64, own []record.Fact) {
+// w is the facility after it; its figures are the answer.
+func (b *Book) Arrives(w Ward, seq uint64, own []record.Fact) Sheet {
 	s := Figures(w)
 	for i := range own {
 		a, ok := own[i].Body.(*cannularyv1.SurveillanceSignalAcknowledged)
@@ -108,6 +108,7 @@ func (b *Book) Arrives(w Ward, seq uint64, own []record.Fact) {
 			b.Signals = append(b.Signals, Signal{Chart: c.Chart, Seq: seq, Date: c.Crossed.Date, Sum: c.Crossed.Sum})
 		}
 	}
+	return s
 }
 
 // standing counts the signals that nobody answered.
@@ -168,8 +169,8 @@ func (u *unit) next(date string) string {
 	return later(date, 1)
 }
 
-// Courses runs every chart of which a threshold was set or a signal was given, by technique
-// and class.
+// Courses runs every chart of which a threshold is set or a signal stands, by technique and
+// class.
 func (s Sheet) Courses(b Book) []Course {
 	names := map[Chart]bool{}
 	for n := range s.u.limits {
@@ -180,7 +181,11 @@ func (s Sheet) Courses(b Book) []Course {
 	}
 	var out []Course
 	for n := range names {
-		out = append(out, s.u.course(n, b))
+		c := s.u.course(n, b)
+		if c.Threshold == "" && (standing(c.Signals) == 0 || s.u.is(SignalNeedsThreshold)) {
+			continue // Settled: what was answered needs no chart.
+		}
+		out = append(out, c)
 	}
 	sort.Slice(out, func(i, j int) bool {
 		if out[i].Technique != out[j].Technique {
@@ -202,7 +207,7 @@ func (u *unit) course(n Chart, b Book) Course {
 	sort.Strings(c.Answers)
 	l, ok := u.limits[n]
 	if !ok {
-		return c // Reading: a signal stays, though there is no chart any more.
+		return c // Reading: a signal stays although its threshold was taken back.
 	}
 	c.Threshold, c.Begins = l.fact, l.begins
 	on := u.byDay(n, l.begins, restarts, b)
@@ -237,7 +242,7 @@ func (u *unit) course(n Chart, b Book) Course {
 		}
 		p.Sum = sum
 		c.Points = append(c.Points, p)
-		if c.Crossed == nil && (sum > h || sum == h && !u.is(AboveOnly)) {
+		if c.Crossed == nil && sum >= h {
 			first := p
 			c.Crossed = &first
 		}
