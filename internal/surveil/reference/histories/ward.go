@@ -3,7 +3,6 @@ package histories
 import (
 	"encoding/hex"
 	"fmt"
-	"math"
 	"math/rand/v2"
 	"strings"
 	"time"
@@ -41,6 +40,7 @@ type ward struct {
 	censuses []told
 	// How often things happen, by day.
 	infection, answer float64
+	long              bool // it lasts for more than a year
 	revised           int
 }
 
@@ -71,25 +71,38 @@ func MakeWard(seed uint64) Ward {
 	}
 	w.First = time.Date(2025, time.Month(1+w.r.IntN(12)), 1+w.r.IntN(28), 0, 0, 0, 0, time.UTC)
 	span := 35 + w.r.IntN(75)
-	if w.chance(0.06) {
-		span = 390 + w.r.IntN(60) // for a rolling year
+	w.infection, w.answer = pick(w.builder, 0, 0.06, 0.12, 0.2), pick(w.builder, 0.02, 0.1, 0.2)
+	quiet, closes := w.r.IntN(2*span), -1 // a stretch of a month and a half without anything
+	switch {
+	case w.chance(0.04): // a rolling year
+		span += 360
+		w.long, quiet = true, span
+		w.infection, w.answer = w.infection/3, w.answer/3
+	case w.chance(0.05): // everybody leaves, and two months and more nothing happens
+		closes = w.r.IntN(span)
+		quiet, span = span+100, max(span, closes+70+w.r.IntN(30))
 	}
 	w.Days = make([][]*logv1.Event, span)
-	w.infection, w.answer = pick(w.builder, 0, 0.05, 0.08, 0.12), pick(w.builder, 0.02, 0.08, 0.15)
-	if span > 200 {
-		w.infection, w.answer = w.infection/2, w.answer/2
-	}
 	w.register()
 	for i := range 2 + w.r.IntN(5) {
 		w.arrives(i)
 	}
-	quiet := w.r.IntN(2 * span) // a stretch of a month and a half without anything
 	for w.today = range span {
-		if w.today < quiet || w.today > quiet+45 {
+		if w.today == closes {
+			w.closes()
+		}
+		if (w.today < quiet || w.today > quiet+45) && (closes < 0 || w.today < closes) {
 			w.passes()
 		}
 	}
 	return w.Ward
+}
+
+// closes lets everybody leave.
+func (w *ward) closes() {
+	for _, p := range w.patients {
+		w.of(p, w.Facility, w.ago(0), &v1.PatientLeft{Reason: 1})
+	}
 }
 
 // passes is a day.
@@ -112,7 +125,7 @@ func (w *ward) passes() {
 	if len(w.told) > 0 && w.chance(0.04) {
 		w.amend(w.told[w.r.IntN(len(w.told))])
 	}
-	if len(w.acks) > 0 && w.chance(0.02) {
+	if len(w.acks) > 0 && w.chance(0.04) {
 		w.amend(w.acks[w.r.IntN(len(w.acks))])
 	}
 	if len(w.limits) > 0 && w.chance(0.008) {
@@ -173,8 +186,8 @@ func (w *ward) register() {
 		}
 	}
 	b := &v1.FacilityRegistered{Name: "Unit (invented)", TimeZone: w.Zone(w.Facility).String(), DialysisDays: w.treats, Holidays: w.holidays}
-	for range w.r.IntN(14) {
-		r := &v1.ReferenceRate{AccessKind: v1.AccessKind(pick(w.builder, 1, 1, 1, 2, 3, 4, 5)), InfectionClass: v1.InfectionClass(1 + w.r.IntN(3)),
+	for range w.r.IntN(30) {
+		r := &v1.ReferenceRate{AccessKind: v1.AccessKind(pick(w.builder, 1, 1, 1, 1, 2, 3, 4, 5)), InfectionClass: v1.InfectionClass(1 + w.r.IntN(3)),
 			Per_100PatientMonths: pick(w.builder, 0.26, 2, 10, 30, 60), Basis: "invented"}
 		if r.AccessKind == v1.AccessKind_ACCESS_KIND_FISTULA {
 			r.Pattern = v1.NeedlingPattern(w.r.IntN(4))
@@ -278,7 +291,7 @@ func (w *ward) infected() {
 	n := pick(w.builder, 1, 1, 1, 2, 3)
 	for range n {
 		p := w.patients[w.r.IntN(len(w.patients))]
-		ago := pick(w.builder, 0, 0, 1, w.late(25))
+		ago := pick(w.builder, 0, 0, 0, 1, 1, -1, w.late(25), w.late(25)) // -1: its day has not begun on record
 		where := w.Facility
 		if w.chance(0.06) {
 			where = w.Elsewhere
@@ -312,11 +325,11 @@ func (w *ward) assess() {
 
 // census counts who is there, more or less.
 func (w *ward) census() {
-	if w.chance(0.15) {
+	if !w.long && w.chance(0.15) {
 		return
 	}
 	c := &v1.CensusCounted{Month: w.date(0)[:7]}
-	if w.chance(0.2) {
+	if !w.long && w.chance(0.2) {
 		c.Month = w.First.AddDate(0, 0, w.today-32).Format("2006-01")
 	}
 	for _, p := range w.patients {
@@ -387,7 +400,7 @@ func (w *ward) threshold() *v1.SurveillanceThresholdSet {
 	b.Pattern, b.InfectionClass = w.name()
 	b.ReferencePer_100PatientMonths = pick(w.builder, 2.0, 10, 20, 60)
 	b.RateRatio = pick(w.builder, 2.0, 3, 4)
-	b.Threshold = pick(w.builder, 0.6, 1.0, 1.5, 2.2, math.Log(b.RateRatio), 2*math.Log(b.RateRatio))
+	b.Threshold = pick(w.builder, 0.6, 1.0, 1.5, 2.2)
 	b.InControlMonths, b.SetBy = 60, staff()
 	return b
 }
@@ -402,7 +415,7 @@ func (w *ward) acknowledge() {
 		l := w.limits[w.r.IntN(len(w.limits))].body.(*v1.SurveillanceThresholdSet)
 		b.Pattern, b.InfectionClass = l.GetPattern(), l.GetInfectionClass()
 	}
-	t := w.post("", w.Facility, w.ago(pick(w.builder, 0, 0, 0, 1, w.late(15))), b)
+	t := w.post("", w.Facility, w.ago(pick(w.builder, 0, 0, 0, 1, w.late(15), w.r.IntN(40))), b)
 	w.acks = append(w.acks, t)
 }
 
