@@ -54,8 +54,9 @@ func tails(chances []float64, x int, part float64) (atLeast, atMost float64) {
 	return 1 - below - (1-part)*chances[x], below + part*chances[x]
 }
 
-// solve finds where a rising function reaches a value, between two bounds.
-func solve(from, to, value float64, f func(float64) float64) float64 {
+// solve finds where a rising function reaches a value, between 0 and a bound.
+func solve(to, value float64, f func(float64) float64) float64 {
+	from := 0.0
 	for range 100 {
 		if middle := (from + to) / 2; f(middle) < value {
 			from = middle
@@ -69,12 +70,12 @@ func solve(from, to, value float64, f func(float64) float64) float64 {
 // countLimits are those of the mean of which x events were seen.
 func countLimits(x int, part float64) Limits {
 	most := 10*float64(x) + 20
-	out := Limits{Upper: solve(0, most, 1-beyond, func(m float64) float64 {
+	out := Limits{Upper: solve(most, 1-beyond, func(m float64) float64 {
 		_, atMost := tails(poisson(x, m), x, part)
 		return 1 - atMost
 	})}
 	if x > 0 {
-		out.Lower = solve(0, most, beyond, func(m float64) float64 {
+		out.Lower = solve(most, beyond, func(m float64) float64 {
 			atLeast, _ := tails(poisson(x, m), x, part)
 			return atLeast
 		})
@@ -120,13 +121,13 @@ func (u *unit) ratio(one, two int, oneDays, twoDays int) *Against {
 	share := func(part float64) Limits {
 		out := Limits{0, 1}
 		if one > 0 {
-			out.Lower = solve(0, 1, beyond, func(p float64) float64 {
+			out.Lower = solve(1, beyond, func(p float64) float64 {
 				atLeast, _ := tails(binomial(n, p), one, part)
 				return atLeast
 			})
 		}
 		if two > 0 {
-			out.Upper = solve(0, 1, 1-beyond, func(p float64) float64 {
+			out.Upper = solve(1, 1-beyond, func(p float64) float64 {
 				_, atMost := tails(binomial(n, p), one, part)
 				return 1 - atMost
 			})
