@@ -79,6 +79,7 @@ func TestHistoriesThroughTheStoreWithCrashesBetween(t *testing.T) {
 	if q := query(t, dir, all["quarantine"]); len(q) > 0 {
 		t.Fatalf("set aside: %v", q)
 	}
+	t.Logf("%d corrections and voids change nothing", checkReach(t, dir))
 	days := query(t, dir, `SELECT id, day FROM facility`)
 	tracks, holds := query(t, dir, all["track"]), query(t, dir, `SELECT id, rule FROM hold`)
 	issues := query(t, dir, `SELECT id, body FROM resource WHERE type = 'DetectedIssue' AND CAST(body AS TEXT) LIKE '%"status":"final"%' AND CAST(body AS TEXT) NOT LIKE '%rule-`+rule.MergeWithoutEffect+`"%'`)

@@ -51,6 +51,7 @@ func checkOrder(t *testing.T, u *unit, mixed []*v1.FeedRequest) {
 	sameRows(t, "card", u.cards, i.cards(u.patients))
 	i.stop()
 	same(t, u.order, dumpOrder(t, dir))
+	checkReach(t, dir)
 }
 
 func moved(a, b []*v1.FeedRequest) (n int) {

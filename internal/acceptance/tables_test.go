@@ -23,6 +23,7 @@ var all = map[string]string{
 	"checkpoint":   `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
 	"event":        `SELECT seq, id, unit, patient, facility, occurred, logged, hex(data) FROM event`,
 	"amendment":    `SELECT target || ' ' || seq, '' FROM amendment`,
+	"unreached":    `SELECT fact, seq, facility, logged, named, why FROM unreached`,
 	"topic":        `SELECT topic || ' ' || seq, '' FROM topic`,
 	"resource":     `SELECT type || '/' || id, patient, version, updated, seq, hex(hash), body FROM resource`,
 	"history":      `SELECT r.type || '/' || r.id || ' ' || h.version, h.updated, h.seq, h.body FROM history h JOIN resource r ON r.rid = h.rid`,
@@ -43,7 +44,7 @@ var all = map[string]string{
 	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
 	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
 	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
-	"hold":         `SELECT id, patient, facility, rule, since, text FROM hold`,
+	"hold":         `SELECT id, patient, facility, rule, since, text, place, away, given_up FROM hold`,
 }
 
 // order is what must not depend on the order of arrival: the newest content of every
@@ -59,6 +60,7 @@ var order = map[string]string{
 	"maturity":  all["maturity"],
 	"track":     all["track"],
 	"hold":      all["hold"],
+	"unreached": `SELECT fact, facility, named, why FROM unreached`,
 	"exposure":  all["exposure"],
 	"infection": all["infection"],
 }

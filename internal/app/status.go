@@ -15,23 +15,52 @@ import (
 
 // Status is how an instance is.
 type Status struct {
-	Version     string           `json:"version"`
-	Ready       bool             `json:"ready"`
-	Shard       string           `json:"shard"`
-	LogID       string           `json:"logId"`
-	LogSequence uint64           `json:"logSequence"`
-	LogBytes    uint64           `json:"logBytes"`
-	LogMaxBytes int64            `json:"logMaxBytes"`
-	LogWarnings int64            `json:"logWarnings"`
-	Projected   uint64           `json:"projected"`
-	Lag         uint64           `json:"lag"`
-	Failed      string           `json:"failed,omitempty"`
-	Quarantined int              `json:"quarantined"`
-	Aside       int              `json:"aside"`
-	Facilities  []FacilityStatus `json:"facilities"`
-	Resources   []view.TypeCount `json:"resources"`
-	DataBytes   int64            `json:"dataBytes"`
-	DiskFree    uint64           `json:"diskFreeBytes"`
+	Version     string `json:"version"`
+	Ready       bool   `json:"ready"`
+	Shard       string `json:"shard"`
+	LogID       string `json:"logId"`
+	LogSequence uint64 `json:"logSequence"`
+	LogBytes    uint64 `json:"logBytes"`
+	LogMaxBytes int64  `json:"logMaxBytes"`
+	LogWarnings int64  `json:"logWarnings"`
+	Projected   uint64 `json:"projected"`
+	Lag         uint64 `json:"lag"`
+	Failed      string `json:"failed,omitempty"`
+	Quarantined int    `json:"quarantined"`
+	Aside       int    `json:"aside"`
+	// WithoutEffect is how many corrections and voids change nothing as the record stands;
+	// Amendments are the oldest of them.
+	WithoutEffect int               `json:"withoutEffect"`
+	Amendments    []AmendmentStatus `json:"amendmentsWithoutEffect"`
+	Facilities    []FacilityStatus  `json:"facilities"`
+	Resources     []view.TypeCount  `json:"resources"`
+	DataBytes     int64             `json:"dataBytes"`
+	DiskFree      uint64            `json:"diskFreeBytes"`
+}
+
+// AmendmentStatus is a correction or void that changes nothing, in the sender's own terms.
+type AmendmentStatus struct {
+	Facility string    `json:"facility"`
+	Logged   time.Time `json:"logged"`
+	Source   string    `json:"source"`
+	Message  string    `json:"message"`
+	Fact     int       `json:"fact"` // its place in the message, from 0
+	Kind     string    `json:"kind"`
+	Names    string    `json:"names"` // what it names
+	Why      string    `json:"why"`
+}
+
+// mostAmendments is how many of them a status lists.
+const mostAmendments = 20
+
+func amendments(list []view.UnreachedFact) []AmendmentStatus {
+	out := []AmendmentStatus{}
+	for i := range list {
+		u, f := &list[i], &list[i].By
+		out = append(out, AmendmentStatus{Facility: u.Facility, Logged: u.Logged.UTC(), Source: f.Source, Message: u.Message, Fact: f.Ordinal,
+			Kind: string(f.Kind), Names: f.Names(), Why: u.Why.Says()})
+	}
+	return out
 }
 
 // FacilityStatus is when a facility was last heard from.
@@ -50,7 +79,7 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 		return Status{}, err
 	}
 	s := Status{Version: a.cfg.Version, Ready: a.Ready(), Shard: a.log.Shard(), LogID: a.log.ID(), LogSequence: st.LastSeq,
-		LogBytes: st.Bytes, LogMaxBytes: st.MaxBytes, Facilities: []FacilityStatus{}, Resources: []view.TypeCount{}}
+		LogBytes: st.Bytes, LogMaxBytes: st.MaxBytes, Amendments: []AmendmentStatus{}, Facilities: []FacilityStatus{}, Resources: []view.TypeCount{}}
 	if a.server != nil {
 		s.LogWarnings = a.server.Warnings()
 	}
@@ -67,6 +96,11 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 			return Status{}, err
 		}
 		s.Quarantined, s.Aside, s.Resources = c.Quarantine, c.Aside, c.Resources
+		list, total, err := a.store.Unreached(ctx, mostAmendments)
+		if err != nil {
+			return Status{}, err
+		}
+		s.WithoutEffect, s.Amendments = total, amendments(list)
 		for _, f := range c.Facilities {
 			s.Facilities = append(s.Facilities, FacilityStatus{f.ID, f.Events, f.LastLogged, f.LastOccurred, f.Day})
 		}
@@ -131,6 +165,12 @@ func (s Status) Text(now time.Time) string {
 	out += fmt.Sprintf("warnings    %d of the embedded log server\n", s.LogWarnings)
 	out += fmt.Sprintf("view        %d projected, %d behind\n", s.Projected, s.Lag)
 	out += fmt.Sprintf("quarantine  %d events not understood, %d aside (tests, repeats)\n", s.Quarantined, s.Aside)
+	if s.WithoutEffect > 0 {
+		out += fmt.Sprintf("no effect   corrections and voids that change nothing as the record stands: %d, the oldest:\n", s.WithoutEffect)
+		for _, a := range s.Amendments[:min(3, len(s.Amendments))] {
+			out += fmt.Sprintf("            %s: %s %q (%s) names %s: %s\n", a.Facility, a.Source, a.Message, a.Kind, a.Names, a.Why)
+		}
+	}
 	n := 0
 	for _, r := range s.Resources {
 		n += r.Count

@@ -164,6 +164,7 @@ func (a *App) handler() (http.Handler, error) {
 	}})
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
+	mux.Handle("/surveillance/signals", control.SignalsHandler(a.cfg.Slog))
 	mux.Handle("/surveillance/report", control.ReportHandler(a.cfg.Slog))
 	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
 	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})

@@ -78,10 +78,10 @@ func openView(data string) (*sql.DB, error) {
 	return sql.Open("sqlite", "file:"+filepath.Join(data, "view", view.FileName())+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
 }
 
-// bareRows tells how long it takes to upsert n rows into a new file, in transactions of
-// batch rows.
+// bareRows tells how long it takes to upsert n rows into a new file that is set up as the
+// view's, in transactions of batch rows.
 func bareRows(ctx context.Context, path string, n, batch int) (time.Duration, error) {
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-32000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {
 		return 0, err
 	}

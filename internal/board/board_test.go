@@ -15,7 +15,10 @@ import (
 
 	"cannulary/internal/board"
 	"cannulary/internal/card"
+	"cannulary/internal/intake"
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -134,7 +137,7 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	page := u.page("/")
 	inOrder(t, page, "On hold: no needle there", ">Held<", "Ready for the first blunt needle", ">Ready<", "Forming: sharp needles", ">Forming<", "In use past forming", ">Established<")
 	says(t, page, "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;, O&#39;Mark &amp; Co", "<b>1</b> open hold<", "<b>1</b> ready", "<b>1</b> forming", "<b>3</b> established",
-		"hold since ", "placed by a person: swelling", `needle none`, "Caution: last needled on ", `needle sharp`, `needle blunt`)
+		"hold on track A1 since ", "placed by a person: swelling", `needle none`, "Caution: last needled on ", `needle sharp`, `needle blunt`)
 	if strings.Contains(page, "<script") {
 		t.Error("a name became a script")
 	}
@@ -143,6 +146,64 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	says(t, u.page("/"), "newer facts may exist")
 	u.set(false, errors.New("no log"))
 	says(t, u.page("/"), "The log does not answer", ">Held<")
+}
+
+func TestAHoldOnAnAccessThatIsNoLongerUsedHoldsNobody(t *testing.T) {
+	u := open(t)
+	u.register("Europe/Lisbon")
+	u.identity("N", "Newly", "", "1940-01-01")
+	u.takeOver("N", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
+	u.roster("N", at(70), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "clotted", Kind: v1.AccessKind_ACCESS_KIND_FISTULA}}})
+	u.cannulation("N", at(60), &v1.CannulationFact{Fact: &v1.CannulationFact_HoldPlaced{HoldPlaced: &v1.HoldPlaced{Access: "clotted", PlacedBy: staff("nurse-1"), Reason: "no thrill"}}})
+	u.settle()
+	says(t, u.page("/"), "On hold: no needle there", "hold on access clotted since ", "<b>1</b> open hold<")
+	u.roster("N", at(50), &v1.RosterFact{Fact: &v1.RosterFact_AccessRetired{AccessRetired: &v1.AccessRetired{Access: "clotted"}}})
+	u.settle()
+	page := u.page("/")
+	says(t, page, "In use past forming", ">Newly<", "needle blunt", "<b>0</b> open holds<", "access clotted, no longer used: its hold since ", "placed by a person, was not lifted")
+	if strings.Contains(page, "On hold: no needle there") {
+		t.Error("who has another access in use stands as on hold")
+	}
+	holds, err := u.cfg.Store.Holds(context.Background())
+	if err != nil || len(holds) != 1 || holds[0].Stands() || holds[0].Place != "access clotted" {
+		t.Errorf("alerts see %+v, %v", holds, err)
+	}
+	// A bacteraemia is the patient's: it stands also when the access is given up.
+	if x := (view.HoldRow{Rule: rule.Bacteraemia, GivenUp: true}); !x.Stands() {
+		t.Error("a bacteraemia went with its access")
+	}
+}
+
+// A blood culture takes a day or two to grow: the result may come when the patient has died.
+func TestABacteraemiaOfAPatientWhoHasLeftIsOnTheBoard(t *testing.T) {
+	u := open(t)
+	u.register("Europe/Lisbon")
+	for _, p := range []string{"D", "T"} {
+		u.identity(p, "Departed"+p, "", "1940-01-01")
+		u.takeOver(p, "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
+	}
+	u.hold("T", "A1", "swelling", at(6)) // of a patient who went elsewhere: that unit's
+	for _, p := range []string{"D", "T"} {
+		u.roster(p, at(5), &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_DEATH}}})
+	}
+	u.post(intake.FromSurveillance(&v1.RecordSurveillanceRequest{Envelope: u.envelope("D", at(4)), Facts: []*v1.SurveillanceFact{{Fact: &v1.SurveillanceFact_CultureResulted{
+		CultureResulted: &v1.CultureResulted{CollectedAt: timestamppb.New(at(6)), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
+			Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
+			Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}}}))
+	u.settle()
+	page := u.page("/")
+	says(t, page, ">DepartedD<", "Staphylococcus aureus in blood; the patient left the unit", "<b>1</b> open hold<", "<b>0</b> established")
+	if strings.Contains(page, "DepartedT") {
+		t.Error("who left is on the board")
+	}
+	holds, err := u.cfg.Store.Holds(context.Background())
+	if err != nil || len(holds) != 1 || !holds[0].Away || holds[0].Rule != rule.Bacteraemia {
+		t.Errorf("alerts see %+v, %v", holds, err)
+	}
+	// Back again, everything that is open concerns the unit.
+	u.roster("T", at(3), &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}})
+	u.settle()
+	says(t, u.page("/"), ">DepartedT<", "swelling", "<b>2</b> open holds<")
 }
 
 func TestBoardOfASharpOnlyUnit(t *testing.T) {

@@ -64,6 +64,7 @@ type groupPart struct {
 type patientPart struct {
 	Key, Name, Birth, Number string
 	Holds                    []holdPart
+	GivenUp                  []holdPart // holds on what is no longer used
 	Tracks                   []rowPart
 	Retired                  int // tracks that were given up
 	rank                     int
@@ -72,7 +73,10 @@ type patientPart struct {
 // Rows is how many rows of the table the patient takes.
 func (p patientPart) Rows() int { return max(1, len(p.Tracks)) }
 
-type holdPart struct{ Rule, Since, Text string }
+type holdPart struct {
+	Rule, Since, Text, Place string
+	Away                     bool // the patient left the unit
+}
 
 // rowPart is a track on the board.
 type rowPart struct {
@@ -207,11 +211,16 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 		if u == nil {
 			continue
 		}
+		p := at(x.Facility, x.Patient)
+		part := holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes), x.Text, x.Place, x.Away}
+		if !x.Stands() {
+			p.GivenUp = append(p.GivenUp, part)
+			continue
+		}
 		u.Holds++
 		page.Holds++
-		p := at(x.Facility, x.Patient)
 		p.rank = rankHold
-		p.Holds = append(p.Holds, holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes), x.Text})
+		p.Holds = append(p.Holds, part)
 	}
 	for _, s := range stages() {
 		page.Counters = append(page.Counters, counter{string(s), byStage[string(s)]})

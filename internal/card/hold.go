@@ -22,14 +22,7 @@ func hold(h track.Hold, local *time.Location) Hold {
 	if known {
 		out.Asked, out.Clears, out.Urgent = or(h.Asked, r.Asks), or(h.Clears, r.Clears), r.Urgent
 	}
-	var scope []string
-	for _, a := range h.Accesses {
-		scope = append(scope, "access "+a)
-	}
-	for _, t := range h.Tracks {
-		scope = append(scope, "track "+t)
-	}
-	out.Scope = strings.Join(scope, ", ")
+	out.Scope = strings.Join(h.Places(), ", ")
 	var b strings.Builder
 	b.WriteString(strings.TrimSuffix(capital(out.Seen), "."))
 	if h.Rule == rule.Person {

@@ -30,6 +30,9 @@ func notices(in Input, j track.Judgement, c Card) []string {
 	if n := whereabouts(in, j.Where); n != "" {
 		say("%s", n)
 	}
+	for _, n := range lifts(in, j, len(c.Holds) > 0) {
+		say("%s", n)
+	}
 	tracked := map[string]bool{} // accesses that a track in use is in
 	for i := range j.Tracks {
 		t := &j.Tracks[i]

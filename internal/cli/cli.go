@@ -41,6 +41,8 @@ func commands() []command {
 		{"card", "print a patient's chairside card, or write all cards as a pack to print", cardCommand},
 		{"what-if", "judge the record by another needling protocol and list what would differ", whatIfCommand},
 		{"threshold", "compute the threshold that a sequential signal needs at a unit's size", thresholdCommand},
+		{"acknowledge", "write the message by which a person acknowledges a standing signal", acknowledgeCommand},
+		{"lift", "write the message by which a person lifts an open hold", liftCommand},
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "say in some ten lines how an instance is", statusCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
@@ -98,9 +100,9 @@ func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 func usage(w io.Writer) {
 	fmt.Fprintln(w, "cannulary keeps the record of constant-site needle tracks in a haemodialysis service.\n\ncommands (each takes --help):")
 	for _, c := range commands() {
-		fmt.Fprintf(w, "  %-9s %s\n", c.name, c.about)
+		fmt.Fprintf(w, "  %-12s %s\n", c.name, c.about)
 	}
-	fmt.Fprintln(w, "  version   print the version\n\nexit codes: 0 done, 1 failed, 2 wrong use")
+	fmt.Fprintln(w, "  version      print the version\n\nexit codes: 0 done, 1 failed, 2 wrong use")
 }
 
 // flags makes a flag set that reports wrong use as one line.

@@ -28,6 +28,32 @@ func run(ctx context.Context, args ...string) (code int, stdout, stderr string) 
 // instance is a running one with an invented unit's feed of two months.
 func instance(t *testing.T) (dir, address string, stop func()) {
 	t.Helper()
+	dir, grpc, address, stop := served(t)
+	if code, out, log := run(context.Background(), "simulate", "--grpc", grpc, "--units", "1", "--patients", "6", "--months", "2", "--until", "2026-06-30"); code != Done {
+		t.Fatalf("simulate: %d %s %s", code, out, log)
+	}
+	follow(t, address)
+	return dir, address, stop
+}
+
+// follow waits until the view has followed the log.
+func follow(t *testing.T, address string) {
+	t.Helper()
+	for deadline := time.Now().Add(time.Minute); ; time.Sleep(20 * time.Millisecond) {
+		_, out, _ := run(context.Background(), "status", "--http", address, "--json")
+		var st struct{ LogSequence, Lag uint64 }
+		if err := json.Unmarshal([]byte(out), &st); err == nil && st.LogSequence > 0 && st.Lag == 0 {
+			return
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("the view does not follow: %s", out)
+		}
+	}
+}
+
+// served is a running instance without a message.
+func served(t *testing.T) (dir, grpc, address string, stop func()) {
+	t.Helper()
 	dir = filepath.Join(t.TempDir(), "data")
 	ctx, cancel := context.WithCancel(context.Background())
 	r, w := io.Pipe()
@@ -57,19 +83,7 @@ func instance(t *testing.T) (dir, address string, stop func()) {
 	if err := json.Unmarshal([]byte(line), &where); err != nil {
 		t.Fatalf("%v in %q", err, line)
 	}
-	if code, out, log := run(ctx, "simulate", "--grpc", where.GRPC, "--units", "1", "--patients", "6", "--months", "2", "--until", "2026-06-30"); code != Done {
-		t.Fatalf("simulate: %d %s %s", code, out, log)
-	}
-	for deadline := time.Now().Add(time.Minute); ; time.Sleep(20 * time.Millisecond) {
-		_, out, _ := run(ctx, "status", "--http", where.HTTP, "--json")
-		var st struct{ LogSequence, Lag uint64 }
-		if err := json.Unmarshal([]byte(out), &st); err == nil && st.LogSequence > 0 && st.Lag == 0 {
-			return dir, where.HTTP, stop
-		}
-		if time.Now().After(deadline) {
-			t.Fatalf("the view does not follow: %s", out)
-		}
-	}
+	return dir, where.GRPC, where.HTTP, stop
 }
 
 func TestPackOfARunningAndAStoppedInstance(t *testing.T) {

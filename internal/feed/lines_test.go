@@ -34,6 +34,31 @@ func TestReadLines(t *testing.T) {
 	}
 }
 
+func TestAWordThatIsNoValueOfAnEnumIsAnsweredWithThoseThatAre(t *testing.T) {
+	for _, c := range []struct{ sentence, line, says string }{
+		{"the words of the report for a pattern", `{"roster":{"facts":[{"facility_registered":{}},{"surveillance_signal_acknowledged":{"pattern":"constant-site"}}]}}`,
+			`roster.facts[1].surveillance_signal_acknowledged.pattern: "constant-site" is none of NEEDLING_PATTERN_CONSTANT_SITE, NEEDLING_PATTERN_ROPE_LADDER, NEEDLING_PATTERN_AREA_PUNCTURE`},
+		{"and for a class, in lowerCamelCase", `{"roster":{"facts":[{"surveillanceSignalAcknowledged":{"pattern":"NEEDLING_PATTERN_CONSTANT_SITE","infectionClass":"access-related"}}]}}`,
+			`roster.facts[0].surveillance_signal_acknowledged.infection_class: "access-related" is none of INFECTION_CLASS_BLOODSTREAM, INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM, INFECTION_CLASS_LOCAL_ACCESS`},
+		{"in a list of enums", `{"roster":{"facts":[{"schedule_set":{"days":["WEEKDAY_MONDAY","Tuesday"]}}]}}`,
+			`roster.facts[0].schedule_set.days[1]: "Tuesday" is none of WEEKDAY_MONDAY, `},
+		{"another fault keeps the decoder's words", `{"roster":{"facts":[{"schedule_set":{"shift":7}}]}}`, `invalid value for string field shift: 7`},
+		{"an unknown field beside right enums", `{"roster":{"envelope":{"precision":"TIME_PRECISION_DAY","colour":"x"}}}`, `unknown field "colour"`},
+		{"no JSON", `{"roster":`, `unexpected EOF`},
+		{"a list where a message belongs", `{"roster":[["x"]]}`, `unexpected token [`},
+	} {
+		t.Run(c.sentence, func(t *testing.T) {
+			said := ""
+			err := feed.ReadLines(strings.NewReader(c.line), func(*cannularyv1.FeedRequest) error { t.Error("it is taken"); return nil }, func(_ int, err error) { said = err.Error() })
+			// The decoder varies its white space on purpose.
+			said = strings.ReplaceAll(said, "\u00a0", " ")
+			if err != nil || !strings.HasPrefix(said, "it is not protobuf-JSON of a FeedRequest: ") || !strings.Contains(said, c.says) {
+				t.Errorf("%v %q, want %q", err, said, c.says)
+			}
+		})
+	}
+}
+
 func TestALineIsReadAsItWasWritten(t *testing.T) {
 	want := []*cannularyv1.FeedRequest{message("a"), message("b \u2028 \"quoted\"\n")}
 	var first, second bytes.Buffer

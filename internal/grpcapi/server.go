@@ -111,7 +111,7 @@ func (s rosterService) RecordRoster(ctx context.Context, r *cannularyv1.RecordRo
 	if err != nil {
 		return nil, err
 	}
-	return &cannularyv1.RecordRosterResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+	return &cannularyv1.RecordRosterResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate, Notices: a.Notices}, nil
 }
 
 type cannulationService struct {
@@ -124,7 +124,7 @@ func (s cannulationService) RecordCannulation(ctx context.Context, r *cannularyv
 	if err != nil {
 		return nil, err
 	}
-	return &cannularyv1.RecordCannulationResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+	return &cannularyv1.RecordCannulationResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate, Notices: a.Notices}, nil
 }
 
 type assessmentService struct {
@@ -137,7 +137,7 @@ func (s assessmentService) RecordAssessment(ctx context.Context, r *cannularyv1.
 	if err != nil {
 		return nil, err
 	}
-	return &cannularyv1.RecordAssessmentResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+	return &cannularyv1.RecordAssessmentResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate, Notices: a.Notices}, nil
 }
 
 type surveillanceService struct {
@@ -150,7 +150,7 @@ func (s surveillanceService) RecordSurveillance(ctx context.Context, r *cannular
 	if err != nil {
 		return nil, err
 	}
-	return &cannularyv1.RecordSurveillanceResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate}, nil
+	return &cannularyv1.RecordSurveillanceResponse{EventId: a.EventID, Token: a.Token, Duplicate: a.Duplicate, Notices: a.Notices}, nil
 }
 
 type feedService struct {
@@ -160,7 +160,8 @@ type feedService struct {
 
 // Feed answers every request in the order of the requests. Up to feedAhead messages are
 // taken at once; one that registers a facility is taken alone, because those behind it
-// may be about that facility.
+// may be about that facility, and one whose id is under way waits, because the first to use
+// an id has it.
 func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 	ctx := stream.Context()
 	answers := make(chan chan *cannularyv1.FeedResponse, feedAhead)
@@ -176,6 +177,7 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 		sent <- failed
 	}()
 	var idle waiter
+	ids := queues{}
 	received := func() error {
 		for {
 			req, err := stream.Recv()
@@ -194,8 +196,11 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 				continue
 			}
 			idle.add()
+			turn, over := ids.line(m.Envelope.GetSource() + "\x00" + m.Envelope.GetSourceMessageId())
 			go func() {
 				defer idle.done()
+				defer over()
+				turn()
 				a <- s.take(ctx, m)
 			}()
 		}
@@ -225,7 +230,7 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 		refuse(r, f)
 		return r
 	}
-	r.EventId, r.Token, r.Outcome = a.EventID, a.Token, cannularyv1.FeedOutcome_FEED_OUTCOME_ACCEPTED
+	r.EventId, r.Token, r.Notices, r.Outcome = a.EventID, a.Token, a.Notices, cannularyv1.FeedOutcome_FEED_OUTCOME_ACCEPTED
 	if a.Duplicate {
 		r.Outcome = cannularyv1.FeedOutcome_FEED_OUTCOME_DUPLICATE
 	}

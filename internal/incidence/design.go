@@ -2,6 +2,7 @@ package incidence
 
 import (
 	"fmt"
+	"math"
 )
 
 const (
@@ -105,11 +106,25 @@ func (d Design) RunLength(increase float64) (RunLength, error) {
 	return RunLength{increase, zero / DaysPerMonth, restart / DaysPerMonth}, err
 }
 
+// Chance is the probability that the signal comes within so many months, from S = 0, when
+// the true rate is increase times the reference: of a false alarm at 1. Months are from one
+// day to 600, in whole days. By the exact chain, equal exposure.
+func (d Design) Chance(increase, months float64) (float64, error) {
+	if err := first(
+		d.Setting.check(), d.Signal.check(), checkRange("the true increase", increase, 0.01, 1000),
+		checkRange("the number of months to notice within", months, 1/DaysPerMonth, 600),
+	); err != nil {
+		return 0, err
+	}
+	return d.walk(d.perDay()).within(int(math.Round(months*DaysPerMonth)), d.perDay()*increase, 0)
+}
+
 // Row is one line of what a signal can and cannot do.
 type Row struct {
 	Design
 	FalseAlarms float64     // per ten years of nothing wrong, each acknowledged
 	Delays      []RunLength // by the increases asked for
+	InYear      []float64   // probability of a signal within twelve months, by the same
 }
 
 // Table is a row for each size of unit, in patient-months a month: the signal of r for so
@@ -128,7 +143,11 @@ func Table(sizes []float64, rate, r, months float64, increases []float64) ([]Row
 			if err != nil {
 				return nil, err
 			}
-			row.Delays = append(row.Delays, delay)
+			chance, err := d.Chance(increase, 12)
+			if err != nil {
+				return nil, err
+			}
+			row.Delays, row.InYear = append(row.Delays, delay), append(row.InYear, chance)
 		}
 		rows = append(rows, row)
 	}

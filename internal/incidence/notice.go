@@ -9,13 +9,17 @@ import (
 // MostIncrease is the greatest increase that Notice looks at.
 const MostIncrease = 100
 
-// Notice is what a design can and cannot notice. All times are averages from S = 0.
+// Notice is what a design can and cannot notice. All times are averages from S = 0; as
+// delays are skewed, the chances within a time are told beside them.
 type Notice struct {
 	Design
 	Within   float64 // months
 	Increase float64 // least that is noticed within, +Inf if MostIncrease is not
 	Doubled  float64 // months until a doubled rate is noticed
 	Tripled  float64
+	// Probabilities of a signal within so many months: with a doubled and a tripled rate, and
+	// with the usual one, which is a false alarm.
+	DoubledWithin, TripledWithin, FalseWithin float64
 }
 
 // Notice is the least increase that the signal notices within so many months on average.
@@ -39,7 +43,15 @@ func (d Design) Notice(within float64) (Notice, error) {
 		}
 		return days / DaysPerMonth
 	}
-	n := Notice{Design: d, Within: within, Increase: math.Inf(1), Doubled: months(2), Tripled: months(3)}
+	chance := func(increase float64) float64 {
+		p, e := d.Chance(increase, within)
+		if e != nil {
+			err = e
+		}
+		return p
+	}
+	n := Notice{Design: d, Within: within, Increase: math.Inf(1), Doubled: months(2), Tripled: months(3),
+		DoubledWithin: chance(2), TripledWithin: chance(3), FalseWithin: chance(1)}
 	lo, hi := 1.0, float64(MostIncrease)
 	if months(hi) <= within {
 		for hi-lo > 1e-5*hi && err == nil {
@@ -68,6 +80,8 @@ func (n Notice) Sentence() string {
 		// Rounded up, so that what is said is noticed in time.
 		s += fmt.Sprintf("; to be noticed within %s on average, the rate must become at least %.1f times the usual.", span(n.Within), math.Ceil(n.Increase*10)/10)
 	}
+	s += fmt.Sprintf(" Within %s it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although nothing is wrong.",
+		span(n.Within), percent(n.DoubledWithin), percent(n.TripledWithin), percent(n.FalseWithin))
 	s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
 	if n.OneEvent() {
 		s += " At this size every single event is a signal."
@@ -77,6 +91,17 @@ func (n Notice) Sentence() string {
 
 // plain is a number without needless digits.
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// percent is a probability in words.
+func percent(p float64) string {
+	switch {
+	case p < 0.005:
+		return "less than 1 %"
+	case p > 0.995:
+		return "more than 99 %"
+	}
+	return fmt.Sprintf("%.0f %%", p*100)
+}
 
 // span is a time of so many months in words.
 func span(months float64) string {

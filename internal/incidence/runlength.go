@@ -12,6 +12,9 @@ const (
 	leastMass = 1e-13
 	// leastRest ends a walk that has no signal to compare with.
 	leastRest = 1e-280
+	// leastLeft is the rest of an excursion that is left out where each of at most some ten
+	// thousand could have one.
+	leastLeft = 1e-16
 	// mostWork bounds the time of one walk to about a tenth of a second.
 	mostWork = 30_000_000
 )
@@ -59,9 +62,68 @@ func (w walk) runLength(mean, start float64) (float64, error) {
 }
 
 // excursion follows the sum from start until it falls to 0 or signals: the average number of
-// steps, and the probability of the signal. After n steps mass[i] is the probability of
-// low+i events so far, of those numbers that keep the sum between 0 and the threshold.
+// steps, and the probability of the signal.
 func (w walk) excursion(mean, start float64) (steps, signal float64, err error) {
+	err = w.follow(mean, start, func(p step) bool {
+		steps += p.taken
+		signal += p.signal
+		return p.rest > leastMass*signal && p.rest >= leastRest
+	})
+	return steps, signal, err
+}
+
+// within is the probability of a signal within so many steps from start. The sum that has
+// fallen to 0 begins anew, so that it is a renewal sum over the steps of its excursions.
+func (w walk) within(steps int, mean, start float64) (float64, error) {
+	if w.signals(start) {
+		return 1, nil
+	}
+	// by[n] is the probability of a signal within n steps from 0.
+	by := make([]float64, steps+1)
+	zero, err := w.first(steps, mean, 0)
+	if err != nil {
+		return 0, err
+	}
+	for n := 1; n <= steps; n++ {
+		by[n] = zero.by(n, by)
+	}
+	if start <= 0 {
+		return by[steps], nil
+	}
+	from, err := w.first(steps, mean, start)
+	return from.by(steps, by), err
+}
+
+// excursions are the steps of an excursion, from the first.
+type excursions []step
+
+// first keeps the first steps of the excursions from start.
+func (w walk) first(steps int, mean, start float64) (excursions, error) {
+	var list excursions
+	err := w.follow(mean, start, func(p step) bool {
+		list = append(list, p)
+		return len(list) < steps && p.rest >= leastLeft
+	})
+	return list, err
+}
+
+// by is the probability of a signal within n steps, if by0 is that from 0 for fewer.
+func (x excursions) by(n int, by0 []float64) float64 {
+	var sum float64
+	for i, p := range x[:min(n, len(x))] {
+		sum += p.signal + p.zero*by0[n-1-i]
+	}
+	return sum
+}
+
+// step is the probability that a step is taken before the sum was at 0 again or signalled;
+// that it then signals, that it leads to 0, and that it leads to neither.
+type step struct{ taken, signal, zero, rest float64 }
+
+// follow gives each step of the sum from start until it says no. After n steps mass[i] is
+// the probability of low+i events so far, of those numbers that keep the sum between 0 and
+// the threshold.
+func (w walk) follow(mean, start float64, each func(step) bool) error {
 	event, orMore := w.chances(mean)
 	at := func(events, n int) float64 {
 		return start + float64(float64(events)*w.up) - float64(float64(n)*w.down)
@@ -80,11 +142,13 @@ func (w walk) excursion(mean, start float64) (steps, signal float64, err error) 
 		}
 		next = next[:to-from]
 		clear(next)
+		var s step
 		for i, m := range mass {
 			have := low + i
-			steps += m
-			signal += float64(m * orMore[to-have])
+			s.taken += m
+			s.signal += float64(m * orMore[to-have])
 			first := max(have, from)
+			s.zero += float64(m * (1 - orMore[first-have]))
 			into := next[first-from:]
 			for k, p := range event[min(first-have, len(event)):min(to-have, len(event))] {
 				into[k] += float64(m * p)
@@ -92,15 +156,14 @@ func (w walk) excursion(mean, start float64) (steps, signal float64, err error) 
 		}
 		work += 10 + len(mass)*min(len(mass), len(event))
 		mass, next, low = next, mass, from
-		var rest float64
 		for _, m := range mass {
-			rest += m
+			s.rest += m
 		}
-		if rest <= leastMass*signal || rest < leastRest {
-			return steps, signal, nil
+		if !each(s) {
+			return nil
 		}
 	}
-	return 0, 0, errTooLong
+	return errTooLong
 }
 
 // chances is the probability of so many events in a step, as far as it matters, and of so

@@ -132,3 +132,53 @@ func TestSimulateRepeats(t *testing.T) {
 	near(t, "nine in ten", s.NineInTen, 24, 1) // and ≤ 1/10, which 23.03 misses by a hair
 	near(t, "its error", s.StandardError, math.Sqrt(math.Exp(-0.1))/-math.Expm1(-0.1)/math.Sqrt(100_000), 0.001)
 }
+
+// The chance of a signal within a time, by following every possible sum from day to day, and
+// where the signal is the first event by 1 - e^(-events expected).
+func TestChanceWithinATime(t *testing.T) {
+	for _, c := range []struct{ patients, rate, r, increase, months float64 }{
+		{20, 0.26, 2, 1, 12}, {20, 0.26, 2, 3, 12}, {60, 0.26, 3, 2, 6}, {200, 0.9, 2, 1, 12}, {200, 0.9, 1.5, 2, 1}, {900, 3, 2, 2, 0.5},
+	} {
+		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: c.rate}, c.r, 120))(t)
+		mean := c.patients * c.rate / 100 / incidence.DaysPerMonth
+		days := int(math.Round(c.months * incidence.DaysPerMonth))
+		sums, signal := map[int64]float64{0: 1}, 0.0
+		for range days {
+			next := map[int64]float64{}
+			for key, p := range sums {
+				chance := math.Exp(-mean * c.increase)
+				for y := 0; y < 40; y++ {
+					to := max(0, float64(key)/1e12+float64(y)*math.Log(c.r)-mean*(c.r-1))
+					if to >= d.H {
+						signal += p * chance
+					} else {
+						next[int64(math.Round(to*1e12))] += p * chance
+					}
+					chance *= mean * c.increase / float64(y+1)
+				}
+			}
+			sums = next
+		}
+		got := must(d.Chance(c.increase, c.months))(t)
+		t.Logf("%+v: %.6f", c, got)
+		near(t, "the chance", got, signal, 1e-9)
+	}
+	one := must(incidence.DesignFor(incidence.Setting{PatientMonths: 2, Rate: 0.26}, 2, 120))(t)
+	near(t, "the chance of the first event", must(one.Chance(3, 24))(t), -math.Expm1(-3*2*0.26/100*math.Round(24*30.44)/30.44), 1e-9)
+	never := must(incidence.DesignFor(incidence.Setting{PatientMonths: 60, Rate: 0.26}, 2, 120))(t)
+	near(t, "the chance on one day", must(never.Chance(1, 1/incidence.DaysPerMonth))(t), must(never.Chance(1, 1.2/incidence.DaysPerMonth))(t), 0)
+}
+
+// Half of the simulated runs end by their median, nine in ten by that of nine.
+func TestChanceIsThatOfSimulation(t *testing.T) {
+	for i, c := range []struct{ patients, r, increase float64 }{{20, 2, 2}, {60, 2, 1}, {60, 3, 3}, {200, 2, 5}} {
+		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: 0.26}, c.r, 60))(t)
+		s := must(d.Simulate([]float64{d.Expected() / incidence.DaysPerMonth}, c.increase, 0, 20_000, uint64(i)+40))(t)
+		within := func(days float64) float64 {
+			return must(d.Chance(c.increase, days/incidence.DaysPerMonth))(t)
+		}
+		// Four standard errors of a share of 20,000 runs, and the step of one day.
+		near(t, "half", within(s.Median), 0.5, 4*math.Sqrt(0.25/20_000)+within(s.Median)-within(s.Median-1))
+		near(t, "nine in ten", within(s.NineInTen), 0.9, 4*math.Sqrt(0.09/20_000)+within(s.NineInTen)-within(s.NineInTen-1))
+	}
+}

@@ -26,7 +26,7 @@ func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 		} else {
 			d.Says = append(d.Says, "There is no census of this month: no rate per 100 patient-months is given for it.")
 		}
-		if !over(w, month) {
+		if !w.Over(month) {
 			d.Says = append(d.Says, "The month is not over.")
 		} else {
 			for _, x := range w.Disagreements(month) {
@@ -49,6 +49,3 @@ func techniqueOrGroup(g surveil.Group) string {
 func observed(w *surveil.Watch, p surveil.Period) int {
 	return max(0, int(min(p.To.Last(), w.AsOf)-max(p.From.First(), w.Since))+1)
 }
-
-// over tells that the month's last day has ended at the facility.
-func over(w *surveil.Watch, m surveil.Month) bool { return m.Last() < w.AsOf }

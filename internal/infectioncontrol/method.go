@@ -36,7 +36,7 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 	if r.Lagging {
 		add("This report is not complete: the view is behind the log, and newer facts are missing. Make it again when it has caught up.")
 	}
-	if !over(w, m) {
+	if !w.Over(m) {
 		add("%s is not over: its figures are those up to %s.", m, w.AsOf)
 	}
 	year := surveil.Year(m)
@@ -74,5 +74,5 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 			add("A signal stands: %s, %s.", techniqueName(c.Technique), strings.ToLower(className(c.Class)))
 		}
 	}
-	return out
+	return append(out, unmatched(w, m)...)
 }

@@ -580,6 +580,9 @@ func TestASignalThatOutlastsItsThreshold(t *testing.T) {
 	if c.ChartName != n || !c.Standing || c.Says != want || c.From != "" || c.Notice != "What it can notice cannot be said: no threshold is set." || len(c.Signals) != 1 {
 		t.Errorf("the chart: %+v", c)
 	}
+	if s := chartNow(w, n); s == nil || s.Signal == nil || s.From != "" {
+		t.Errorf("as one who acknowledges sees it: %+v", s)
+	}
 	if !slices.Contains(r.Unset.Charts, n) {
 		t.Errorf("it is not among those without a threshold: %v", r.Unset.Charts)
 	}

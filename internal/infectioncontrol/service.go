@@ -84,6 +84,8 @@ type Threshold struct {
 	Tripled float64 `json:"monthsToNoticeTripled"`
 	Says    string  `json:"says"`
 	Caution string  `json:"caution"`
+	// Current is the chart as it is set now; nil where it is not.
+	Current *Standing `json:"current"`
 }
 
 // sizeMonths is over how many whole months a unit's size is averaged.
@@ -98,7 +100,8 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 	if err != nil {
 		return Threshold{}, err
 	}
-	out := Threshold{Facility: w.Facility, Technique: r.Technique, Class: r.Class, RateRatio: r.RateRatio, Patients: r.Patients, Reference: r.Reference, Basis: "given with the request", Caution: Caution}
+	out := Threshold{Facility: w.Facility, Technique: r.Technique, Class: r.Class, RateRatio: r.RateRatio, Patients: r.Patients, Reference: r.Reference, Basis: "given with the request", Caution: Caution,
+		Current: chartNow(w, surveil.ChartName{Technique: r.Technique, Class: r.Class})}
 	if out.Patients == 0 {
 		out.Patients = math.Round(w.Size(r.Technique, sizeMonths)*10) / 10
 	}

@@ -8,10 +8,11 @@ import (
 )
 
 // The table of what a sequential signal can and cannot do is made for these.
+// The first increase is none.
 var (
 	tableSizes     = []float64{5, 10, 20, 40, 60, 100, 200}
 	tableRatios    = []float64{2, 3}
-	tableIncreases = []float64{1.5, 2, 3, 5}
+	tableIncreases = []float64{1, 1.5, 2, 3, 5}
 )
 
 const (
@@ -30,14 +31,27 @@ func Table() (string, error) {
 		}
 		fmt.Fprintf(&b, "Tuned to a rate %.3g times the usual, %.4g per 100 patient-months, one false alarm in %d months or more:\n\n", r, tableRate, tableMonths)
 		b.WriteString("| patients | threshold | false alarms in ten years |")
-		for _, i := range tableIncreases {
+		increased := tableIncreases[1:]
+		for _, i := range increased {
 			fmt.Fprintf(&b, " %.3g times |", i)
 		}
-		b.WriteString("\n|---|---|---|" + strings.Repeat("---|", len(tableIncreases)) + "\n")
+		b.WriteString("\n|---|---|---|" + strings.Repeat("---|", len(increased)) + "\n")
 		for _, row := range rows {
 			fmt.Fprintf(&b, "| %.0f | %.3f | %.1f |", row.PatientMonths, row.H, row.FalseAlarms)
-			for _, d := range row.Delays {
+			for _, d := range row.Delays[1:] {
 				fmt.Fprintf(&b, " %.0f, %.0f |", d.FromZero, d.FromRestart)
+			}
+			b.WriteByte('\n')
+		}
+		b.WriteString("\nThe same: in how many of a hundred years it signals, from 0:\n\n| patients | nothing wrong |")
+		for _, i := range increased {
+			fmt.Fprintf(&b, " %.3g times |", i)
+		}
+		b.WriteString("\n|---|---|" + strings.Repeat("---|", len(increased)) + "\n")
+		for _, row := range rows {
+			fmt.Fprintf(&b, "| %.0f |", row.PatientMonths)
+			for _, p := range row.InYear {
+				fmt.Fprintf(&b, " %.0f |", 100*p)
 			}
 			b.WriteByte('\n')
 		}

@@ -37,6 +37,8 @@ type Answer struct {
 	EventID   string
 	Token     string // empty when only validated
 	Duplicate bool
+	// Notices say what the sender should look at although the message was taken.
+	Notices []string
 }
 
 // Intake takes messages. It is safe for concurrent use.
@@ -150,14 +152,22 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err := in.checkFacility(ctx, m); err != nil {
 		return Answer{}, err
 	}
+	notices, err := in.amended(ctx, m)
+	if err != nil {
+		return Answer{}, err
+	}
 	if m.ValidateOnly {
-		return Answer{EventID: id}, nil
+		return Answer{EventID: id, Notices: notices}, nil
 	}
 	ev, err := in.event(ctx, m, id, hash)
 	if err != nil {
 		return Answer{}, err
 	}
-	return in.append(ctx, m, ev)
+	a, err := in.append(ctx, m, ev)
+	if err == nil && !a.Duplicate {
+		a.Notices = notices
+	}
+	return a, err
 }
 
 // behind returns a fault while the index does not know enough of the log to tell a resend

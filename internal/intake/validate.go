@@ -62,6 +62,7 @@ func (v *Validator) Validate(m Message, now time.Time) error {
 		}
 	}
 	bad = append(bad, subject(m)...)
+	bad = append(bad, merges(m)...)
 	bad = append(bad, times(m.Request, now)...)
 	bad = append(bad, values(m)...)
 	if len(bad) > 0 {
@@ -115,6 +116,26 @@ func subject(m Message) []fault.Violation {
 			continue
 		}
 		break
+	}
+	return bad
+}
+
+// merges checks that no identity is merged into itself.
+func merges(m Message) []fault.Violation {
+	var bad []fault.Violation
+	for i, f := range m.facts {
+		r, ok := f.(*cannularyv1.RosterFact)
+		if !ok || m.Envelope.GetPatient() == nil {
+			continue
+		}
+		for name, retired := range map[string]*cannularyv1.PatientIdentifier{
+			"patients_merged": r.GetPatientsMerged().GetRetired(), "merge_reversed": r.GetMergeReversed().GetRetired(),
+		} {
+			if retired != nil && proto.Equal(retired, m.Envelope.GetPatient()) {
+				bad = append(bad, fault.Violation{Field: fmt.Sprintf("facts[%d].%s.retired", i, name), Rule: "merge.self",
+					Description: "is the envelope's patient; the envelope names the identity that goes on, retired the other one, which ends in it"})
+			}
+		}
 	}
 	return bad
 }

@@ -77,18 +77,20 @@ func (m *Metrics) Handler() http.Handler {
 }
 
 var (
-	descLast        = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
-	descWarnings    = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself; a damaged log shows here first.", nil, nil)
-	descSequence    = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.", []string{"projector"}, nil)
-	descLag         = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.", []string{"projector"}, nil)
-	descQuarantined = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
-	descLastEvent   = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds", "When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
-	descHolds       = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
-	descBytes       = prometheus.NewDesc("cannulary_log_bytes", "Bytes that the log takes.", nil, nil)
-	descMaxBytes    = prometheus.NewDesc("cannulary_log_max_bytes", "Most bytes that the log may take; beyond, messages are refused.", nil, nil)
-	descFailed      = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.", []string{"projector"}, nil)
-	descExpiry      = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds", "When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
-	descTracks      = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
+	descLast            = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
+	descWarnings        = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself; a damaged log shows here first.", nil, nil)
+	descSequence        = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.", []string{"projector"}, nil)
+	descLag             = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.", []string{"projector"}, nil)
+	descQuarantined     = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
+	descLastEvent       = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds", "When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
+	descUnreached       = prometheus.NewDesc("cannulary_amendments_without_effect", "Corrections and voids that change nothing as the record stands.", []string{"facility"}, nil)
+	descOldestUnreached = prometheus.NewDesc("cannulary_oldest_amendment_without_effect_timestamp_seconds", "Since when the oldest of these has been in the log, seconds since 1970; absent without one.", []string{"facility"}, nil)
+	descHolds           = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
+	descBytes           = prometheus.NewDesc("cannulary_log_bytes", "Bytes that the log takes.", nil, nil)
+	descMaxBytes        = prometheus.NewDesc("cannulary_log_max_bytes", "Most bytes that the log may take; beyond, messages are refused.", nil, nil)
+	descFailed          = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.", []string{"projector"}, nil)
+	descExpiry          = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds", "When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
+	descTracks          = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
 )
 
 // stages are exported also where there is no track, so that a fall to zero shows.
@@ -98,7 +100,7 @@ var stages = [...]string{"planned", "forming", "ready", "trial", "established", 
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks) {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -171,6 +173,16 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		return err
 	}
 	gauge(descQuarantined, float64(counts.Quarantine))
+	unreached, err := c.src.Store.UnreachedCounts(ctx)
+	if err != nil {
+		return err
+	}
+	for _, u := range unreached {
+		gauge(descUnreached, float64(u.Count), u.Facility)
+		if u.Count > 0 {
+			gauge(descOldestUnreached, float64(u.Oldest.UnixMilli())/1000, u.Facility)
+		}
+	}
 	byStage, byRule, oldest := map[[2]string]int{}, map[[2]string]int{}, map[[2]string]time.Time{}
 	for _, f := range counts.Facilities {
 		if f.Events > 0 {
@@ -185,6 +197,9 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		byStage[[2]string{t.Facility, t.Stage}]++
 	}
 	for _, h := range holds {
+		if !h.Stands() {
+			continue
+		}
 		k := [2]string{h.Facility, h.Rule}
 		byRule[k]++
 		if old, ok := oldest[k]; !ok || h.Since.Before(old) {

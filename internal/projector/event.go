@@ -6,12 +6,12 @@ import (
 	"maps"
 	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"cannulary/fhir"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/record"
+	"cannulary/internal/track"
 	"cannulary/internal/view"
 	"cannulary/internal/zone"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -29,6 +29,7 @@ type change struct {
 	topics  map[string]bool
 	targets []fhir.VersionedReference
 	created bool // nothing but first versions
+	merged  bool // identities may resolve differently
 
 	judged map[string]bool // patient keys to be judged again
 	// simple tells that the event's facts stand as they are and amend nothing; items are
@@ -45,6 +46,9 @@ type change struct {
 	others []record.Fact
 	// watched are the facilities whose surveillance the event may change.
 	watched map[string]*moved
+	// gathered is what was gathered last, of the patient gatheredOf.
+	gathered   *track.Input
+	gatheredOf string
 }
 
 // event keeps the event and renders again everything that it touches.
@@ -79,6 +83,9 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 		c.judged[k] = true
 	}
 	if err := p.affected(c, e, facts); err != nil {
+		return err
+	}
+	if err := p.reach(c, facts); err != nil {
 		return err
 	}
 	if err := p.render(c); err != nil {
@@ -207,7 +214,7 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 			}
 		}
 	}
-	if merges {
+	if c.merged = merges; merges {
 		if err := p.merged(c); err != nil {
 			return err
 		}
@@ -356,7 +363,7 @@ func (p *Projector) refused(c *change, ids *record.Identities) ([]string, error)
 	}
 	var events []string
 	for _, f := range ids.Refused {
-		events = append(events, strings.SplitN(f, ".", 2)[0])
+		events = append(events, record.EventOf(f))
 	}
 	list, err := c.tx.Load().ByID(events)
 	var out []string

@@ -9,6 +9,7 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
 	"cannulary/internal/track"
 	"cannulary/internal/view"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -64,6 +65,20 @@ func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Loca
 	out.Book = protocol.NewBook(adopted)
 	out.Ratings, err = ofFacilities(l, staff, knownAt)
 	return out, known, err
+}
+
+// gathered is what the judgement of a patient looks at, now. Judgement and surveillance of
+// one event ask for the same, so the answer asked for last is kept until the next.
+func (p *Projector) gathered(c *change, key string) (track.Input, error) {
+	if c.gathered != nil && c.gatheredOf == key {
+		return *c.gathered, nil
+	}
+	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+	if err != nil {
+		return in, err
+	}
+	c.gathered, c.gatheredOf = &in, key
+	return in, nil
 }
 
 // firstInserters are those who may have made the first insertion of a track: only their
@@ -197,7 +212,7 @@ func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 	}
 	// Where tracks or accesses go by other ids now, everything is rendered anew.
 	if !simple || basis != ch.basis {
-		in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+		in, err := p.gathered(c, key)
 		if err != nil {
 			return nil, err
 		}
@@ -305,14 +320,20 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 	}
 	var rows []view.TrackRow
 	var open []view.HoldRow
-	// Whoever left the unit is on no list of it; the card still answers.
-	if !v.j.Where.Left {
+	// Whoever left the unit is on no list of it; the card still answers. But a bacteraemia
+	// often becomes known only after the patient has died or gone to hospital for good: it
+	// concerns the unit until somebody has reviewed it.
+	left := v.j.Where.Left
+	if !left {
 		for _, s := range v.j.Tracks {
 			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: track.RoleName(s.Role), Stage: string(s.Stage),
 				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why})
 		}
-		for _, h := range v.j.Open() {
-			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text})
+	}
+	for _, h := range v.j.Open() {
+		if !left || h.Rule == rule.Bacteraemia {
+			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
+				Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(&h)})
 		}
 	}
 	var creators, maturity []string

@@ -255,6 +255,9 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 		return err
 	}
 	for _, e := range entries {
+		if err := ctx.Err(); err != nil {
+			return p.reload(ctx, tx, err)
+		}
 		c.LogID, c.Seq, c.Logged = p.cfg.Log.ID(), e.Seq, e.Time
 		if t := e.Time.Truncate(time.Millisecond); t.After(c.Updated) {
 			c.Updated = t

@@ -122,7 +122,7 @@ func (p *Projector) surveyed(c *change, key string) error {
 	if known && c.simple && !slices.ContainsFunc(c.items, func(it record.Item) bool { return !memo.Unmoved(&it.Fact) }) {
 		return nil
 	}
-	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+	in, err := p.gathered(c, key)
 	if err != nil {
 		return err
 	}
@@ -356,7 +356,7 @@ func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watc
 		}
 	}
 	for _, month := range slices.Sorted(maps.Keys(months)) {
-		if month.Last() >= w.AsOf {
+		if !w.Over(month) {
 			continue // not over; its end reports it
 		}
 		if w.Since == surveil.First || month.Last() < w.Since {

@@ -234,6 +234,14 @@ func snake(s string) string {
 	return b.String()
 }
 
+// VoidedSession is the reference of the session that a session void names.
+func (f *Fact) VoidedSession() (system, value string) {
+	if b, ok := f.Body.(*cannularyv1.SessionVoided); ok {
+		return b.GetSession().GetSystem(), b.GetSession().GetValue()
+	}
+	return "", ""
+}
+
 // Plain tells whether the fact says something itself, rather than about another fact or
 // about the log.
 func (f *Fact) Plain() bool {

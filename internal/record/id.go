@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"fmt"
+	"strings"
 
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -38,6 +39,12 @@ func TestEventID(source, sourceMessageID string) string {
 // FactID names the fact at the given place (from 0) of an event.
 func FactID(eventID string, ordinal int) string {
 	return fmt.Sprintf("%s.%d", eventID, ordinal)
+}
+
+// EventOf is the event that a fact belongs to.
+func EventOf(factID string) string {
+	event, _, _ := strings.Cut(factID, ".")
+	return event
 }
 
 // ReferencedFactID is the id of the fact that ref names in a message of source. The fact

@@ -71,11 +71,12 @@
 //     Tuesday-Thursday-Saturday patient would be missed.
 //   - The two denominators disagree where census and access-days divided by the days of the
 //     month differ by more than 10 % and by more than two patients (ours). Compared is a month
-//     that is wholly on record, from its last day on.
+//     that is over and wholly on record.
 //   - A rate is shown for a period only where numerator and denominator are of the same
 //     period: a month without a census, and a year with such a month, has no rate per 100
-//     patient-months, and says why. So has a month on a working day of which nothing was on
-//     record yet: its census is of the whole month, its events are not (ours).
+//     patient-months, and says why. A month is over once its last day has ended there. Nor has
+//     a month a rate on a working day of which nothing was on record yet: its census is of the
+//     whole month, its events are not (ours).
 //
 // # The sequential signal
 //
@@ -88,5 +89,6 @@
 // h/2. An acknowledgement answers all signals of its chart that stand when it arrives; dated
 // before the newest of them, it counts as given on that one's day. An event that became known
 // after the acknowledgement but is dated before the restart counts on the restart's day: no
-// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing.
+// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing; it
+// is told as one that answered nothing.
 package surveil

@@ -228,10 +228,14 @@ func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
 	return l, err
 }
 
+// Over tells that the month's last day has ended at the facility: only then are its figures
+// those of the month. AsOf itself is a day that has begun and may still bring events.
+func (u *Unit) Over(m Month) bool { return m.Last() < u.AsOf }
+
 // census adds up the months of a period. Numerator and denominator must be of the same
 // period: with a month missing, or not over yet, there is no denominator.
 func (u *Unit) census(g Group, p Period) (n int, why string) {
-	if p.To.Last() > u.AsOf {
+	if !u.Over(p.To) {
 		return 0, p.To.String() + " is not over yet"
 	}
 	for m := p.From; m <= p.To; m++ {
@@ -361,10 +365,10 @@ type Disagreement struct {
 
 // Disagreements compares the two denominators of a month that is over, wholly on record,
 // and has a census: they disagree where they differ by more than 10 % of the greater and by
-// more than two patients (ours). A month is over on its last day, as for a rate.
+// more than two patients (ours).
 func (u *Unit) Disagreements(m Month) []Disagreement {
 	c, ok := u.Censuses[m]
-	if !ok || m.Last() > u.AsOf || !u.whole(m) {
+	if !ok || !u.Over(m) || !u.whole(m) {
 		return nil
 	}
 	var out []Disagreement

@@ -58,7 +58,7 @@ func near(t *testing.T, what string, got, want, within float64) {
 }
 
 func TestAUnitOfThree(t *testing.T) {
-	u := unit(t, 3, "2026-04-30")
+	u := unit(t, 3, "2026-05-01")
 	happens(t, u, 1, "2026-03-31")
 	counted(t, u, &v1.CensusCounted{Month: "2026-03", Fistula: 3, FistulaOfWhichConstantSite: 3})
 	l := line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-03")))
@@ -113,7 +113,7 @@ func TestConstantSiteIsASubsetOfFistula(t *testing.T) {
 }
 
 func TestNoRateWithoutItsDenominator(t *testing.T) {
-	u := unit(t, 10, "2026-03-31")
+	u := unit(t, 10, "2026-04-01")
 	happens(t, u, 0, "2026-01-31")
 	happens(t, u, 0, "2026-02-28")
 	full := func(m string) {
@@ -139,14 +139,14 @@ func TestNoRateWithoutItsDenominator(t *testing.T) {
 		t.Errorf("a whole year: %+v", l)
 	}
 	near(t, "the rate of the year", l.PerHundred.Value, 2.0/120*100, 1e-9)
-	// A month that is not over: the day before its end and on its last day.
-	u.AsOf = day(t, "2026-03-30")
-	if l = line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-03"))); l.PerHundred != nil || l.NoCensus != "2026-03 is not over yet" || l.AccessDays != 300 {
+	// A month is over when its last day is: on that day events may still come.
+	u.AsOf = day(t, "2026-03-31")
+	if l = line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-03"))); l.PerHundred != nil || l.NoCensus != "2026-03 is not over yet" || l.AccessDays != 310 {
 		t.Errorf("a month that is not over: %+v", l)
 	}
-	u.AsOf = day(t, "2026-03-31")
+	u.AsOf = day(t, "2026-04-01")
 	if l = line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-03"))); l.PerHundred == nil || l.AccessDays != 310 {
-		t.Errorf("a month on its last day: %+v", l)
+		t.Errorf("a month on the day after: %+v", l)
 	}
 	// Nothing later than today is counted.
 	u.AsOf = day(t, "2026-02-27")
@@ -154,7 +154,7 @@ func TestNoRateWithoutItsDenominator(t *testing.T) {
 		t.Errorf("an event of tomorrow: %+v", l)
 	}
 	// Nobody at risk, nobody counted.
-	u.AsOf = day(t, "2026-03-31")
+	u.AsOf = day(t, "2026-04-01")
 	if l = line(t, u, surveil.Bloodstream, surveil.Group(surveil.Graft), surveil.One(month(t, "2026-03"))); l.PerHundred != nil || l.PerThousand != nil || l.NoCensus != "the census counts nobody" {
 		t.Errorf("nobody with a graft: %+v", l)
 	}
@@ -247,7 +247,7 @@ func TestTheFirstTwoWorkingDays(t *testing.T) {
 			t.Errorf("%s: %s, want %s", c.says, got, c.want)
 		}
 	}
-	u := unit(t, 3, "2026-06-30")
+	u := unit(t, 3, "2026-07-01")
 	u.Calendar = week(tue, thu, sat)
 	say := func(on ...string) string {
 		counted(t, u, &v1.CensusCounted{Month: "2026-05", CountedOn: on, Fistula: 3})
@@ -308,7 +308,7 @@ func TestReferenceRates(t *testing.T) {
 }
 
 func TestStandardisedInfectionRatio(t *testing.T) {
-	u := unit(t, 10, "2026-12-31")
+	u := unit(t, 10, "2027-01-01")
 	year := surveil.Year(month(t, "2026-12"))
 	for m := year.From; m <= year.To; m++ {
 		counted(t, u, &v1.CensusCounted{Month: m.String(), Fistula: 10, FistulaOfWhichConstantSite: 4})
@@ -351,7 +351,7 @@ func TestStandardisedInfectionRatio(t *testing.T) {
 func TestPublishedFigures(t *testing.T) {
 	// 9 bacteraemias at 0.073 per 1,000 fistula-days (O'Brien and others, Clin Kidney J
 	// 2012;5:526) are about 123,288 days; limits 0.0334 to 0.1386 (computed independently).
-	u := unit(t, 337, "2026-12-31") // 337 years of 365 days, and 283 days
+	u := unit(t, 337, "2027-01-01") // 337 years of 365 days, and 283 days
 	u.People = append(u.People, surveil.Patient{Key: "rest", Person: surveil.Person{
 		Exposures: []surveil.Exposure{{Facility: east, Technique: surveil.ConstantSite, From: day(t, "2026-01-01"), To: day(t, "2026-01-01") + 283}}}})
 	for i := range 9 {
@@ -419,7 +419,7 @@ func TestComparisonsThatCannotBeMade(t *testing.T) {
 		}
 		return c.Why
 	}
-	u := unit(t, 2, "2026-04-30")
+	u := unit(t, 2, "2026-05-01")
 	if got := why(u); got != "every fistula was needled at constant sites" {
 		t.Error(got)
 	}
@@ -432,7 +432,7 @@ func TestComparisonsThatCannotBeMade(t *testing.T) {
 		t.Error(got)
 	}
 	// No event in the second group: the ratio has no upper limit.
-	u = unit(t, 2, "2026-04-30")
+	u = unit(t, 2, "2026-05-01")
 	u.People[1].Exposures[0].Technique = surveil.OtherFistula
 	happens(t, u, 0, "2026-03-05")
 	c, err := u.Compare(surveil.Bloodstream, p)
@@ -442,7 +442,7 @@ func TestComparisonsThatCannotBeMade(t *testing.T) {
 }
 
 func TestWhatIsDoubtfulIsListed(t *testing.T) {
-	u := unit(t, 1, "2026-04-30")
+	u := unit(t, 1, "2026-05-01")
 	p := patient(t).at("2026-03-01", admitted()).culture("2026-03-02", outpatient).culture("2026-03-05", outpatient).culture("2026-03-31", nowhere).culture("2026-04-25", outpatient)
 	u.People[0].Person = p.fold()
 	u.People = append(u.People, surveil.Patient{Key: "unknown here", Person: patient(t).culture("2026-03-15", outpatient).fold()})
@@ -475,7 +475,7 @@ func TestTimeBetweenEventsAndSize(t *testing.T) {
 }
 
 func TestNothingCountsBeforeTheFirstTreatmentOnRecord(t *testing.T) {
-	u := unit(t, 2, "2026-03-31")
+	u := unit(t, 2, "2026-04-01")
 	happens(t, u, 0, "2026-03-09")
 	happens(t, u, 1, "2026-03-10")
 	march := surveil.One(month(t, "2026-03"))
@@ -526,7 +526,7 @@ func TestAMonthThatIsNotWhollyOnRecordHasNoRate(t *testing.T) {
 		}
 	}
 	// A year with such a month.
-	u := unit(t, 10, "2026-12-31")
+	u := unit(t, 10, "2027-01-01")
 	u.Since = day(t, "2026-01-05")
 	for m := month(t, "2026-01"); m <= month(t, "2026-12"); m++ {
 		counted(t, u, &v1.CensusCounted{Month: m.String(), Fistula: 10, FistulaOfWhichConstantSite: 10})

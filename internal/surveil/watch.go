@@ -12,6 +12,8 @@ type Watch struct {
 	Zone   *time.Location
 	Name   string         // as registered; empty if it is not
 	Charts []WatchedChart // by technique and class
+	// Unmatched are the acknowledgements, in the order of the log, that answered no signal.
+	Unmatched []Acknowledgement
 }
 
 // WatchedChart is a chart with its signals and what was answered to them.
@@ -51,20 +53,28 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 	})
 	acks = slices.Clone(acks)
 	slices.SortStableFunc(acks, func(a, b Acknowledgement) int { return cmp.Compare(a.Seq, b.Seq) })
-	w.Charts = nil
+	w.Charts, w.Unmatched = nil, nil
+	matched := map[string]bool{}
 	for _, n := range names {
 		ch := answered(n, raised, acks)
-		if _, set := thresholds[n]; !set {
-			if ch.Chart.Threshold.ChartName = n; ch.Standing() != nil {
-				w.Charts = append(w.Charts, ch)
+		for _, a := range ch.Acknowledgements {
+			matched[a.Fact] = true
+		}
+		t, set := thresholds[n]
+		if set {
+			var err error
+			if ch.Chart, err = w.Chart(t, ch.Acknowledgements); err != nil {
+				return err
 			}
+		} else if ch.Threshold.ChartName = n; ch.Standing() == nil {
 			continue
 		}
-		var err error
-		if ch.Chart, err = w.Chart(thresholds[n], ch.Acknowledgements); err != nil {
-			return err
-		}
 		w.Charts = append(w.Charts, ch)
+	}
+	for _, a := range acks {
+		if !matched[a.Fact] {
+			w.Unmatched = append(w.Unmatched, a)
+		}
 	}
 	return nil
 }

@@ -29,6 +29,50 @@ func TestAnAnswerThatIsDatedTooEarly(t *testing.T) {
 	}
 }
 
+// An acknowledgement of a chart without a standing signal changes nothing, and is told.
+func TestAnswersToNoSignal(t *testing.T) {
+	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
+	other := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.AccessRelated}
+	unset := surveil.ChartName{Technique: surveil.OtherFistula, Class: surveil.Bloodstream}
+	from := mustDay(t, "2027-03-01")
+	set := map[surveil.ChartName]surveil.Threshold{name: {ChartName: name, Reference: 0.26, R: 3, H: 1, From: from}, other: {ChartName: other, Reference: 0.26, R: 3, H: 1, From: from}}
+	raised := []surveil.Raised{{ChartName: name, Seq: 5, Day: from + 10, Sum: 1.09}}
+	for _, c := range []struct {
+		sentence string
+		acks     []surveil.Acknowledgement
+		want     string
+		stands   bool
+	}{
+		{"the right chart", []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6}}, "", false},
+		{"another class", []surveil.Acknowledgement{{ChartName: other, Fact: "a", Seq: 6}}, "a", true},
+		{"a chart without a threshold", []surveil.Acknowledgement{{ChartName: unset, Fact: "a", Seq: 6}}, "a", true},
+		{"before the log held the signal", []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 4}}, "a", true},
+		{"a second time", []surveil.Acknowledgement{{ChartName: name, Fact: "b", Seq: 7}, {ChartName: name, Fact: "a", Seq: 6}}, "b", false},
+		{"several, told in the order of the log", []surveil.Acknowledgement{{ChartName: unset, Fact: "c", Seq: 9}, {ChartName: other, Fact: "b", Seq: 7}, {ChartName: name, Fact: "a", Seq: 8}}, "bc", false},
+	} {
+		t.Run(c.sentence, func(t *testing.T) {
+			w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20}}
+			for range 2 { // run again, it says the same
+				if err := w.Run(set, raised, c.acks); err != nil {
+					t.Fatal(err)
+				}
+			}
+			got := ""
+			for _, a := range w.Unmatched {
+				got += a.Fact
+			}
+			if got != c.want {
+				t.Errorf("answered nothing: %q, want %q", got, c.want)
+			}
+			for i := range w.Charts {
+				if w.Charts[i].Threshold.ChartName == name && (w.Charts[i].Standing() != nil) != c.stands {
+					t.Errorf("the signal stands: %v", w.Charts[i].Standing())
+				}
+			}
+		})
+	}
+}
+
 func mustDay(t *testing.T, s string) surveil.Day {
 	t.Helper()
 	d, err := surveil.ParseDay(s)
@@ -88,5 +132,18 @@ func TestOneAnswerToAllThatStands(t *testing.T) {
 		if p.Restart != (p.Day == from+9) {
 			t.Errorf("restart on %s: %v", p.Day, p.Restart)
 		}
+	}
+}
+
+// An acknowledgement of a signal whose threshold was taken back answered something.
+func TestAnAnswerToASignalThatOutlastedItsThreshold(t *testing.T) {
+	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", AsOf: mustDay(t, "2027-03-20")}}
+	answers := []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")}, {ChartName: name, Fact: "b", Seq: 7, On: mustDay(t, "2027-03-12")}}
+	if err := w.Run(nil, []surveil.Raised{{ChartName: name, Seq: 5, Day: mustDay(t, "2027-03-11")}}, answers); err != nil {
+		t.Fatal(err)
+	}
+	if len(w.Unmatched) != 1 || w.Unmatched[0].Fact != "b" {
+		t.Errorf("answered nothing: %+v, want the second only", w.Unmatched)
 	}
 }

@@ -23,12 +23,14 @@ type Reply struct {
 	EventID   string
 	Token     string
 	Duplicate bool
+	Notices   []string
 }
 
 type reply interface {
 	GetEventId() string
 	GetToken() string
 	GetDuplicate() bool
+	GetNotices() []string
 }
 
 // Send calls the service that the message is for.
@@ -50,7 +52,7 @@ func (c *Client) Send(ctx context.Context, m *cannularyv1.FeedRequest, opts ...g
 	if err != nil {
 		return Reply{}, err
 	}
-	return Reply{r.GetEventId(), r.GetToken(), r.GetDuplicate()}, nil
+	return Reply{r.GetEventId(), r.GetToken(), r.GetDuplicate(), r.GetNotices()}, nil
 }
 
 // Feed opens a feed.

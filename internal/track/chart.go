@@ -84,9 +84,8 @@ func (c *Chart) Add(items []record.Item, touches time.Time) bool {
 	}
 	c.bases = c.bases[:i+1]
 	k := c.bases[i].count - c.first
-	later := slices.Concat(c.tail[k:], items)
-	record.Sort(later)
-	c.tail = append(slices.Clip(c.tail[:k]), later...)
+	c.tail = slices.Concat(c.tail, items) // states and answers point into the old one
+	record.Sort(c.tail[k:])
 	c.fold()
 	return true
 }

@@ -83,6 +83,25 @@ func (j *Judgement) Open() []Hold {
 	return out
 }
 
+// GivenUp tells whether all that the hold covers is no longer used. It still stays until a
+// person lifts it, but holds no needle back.
+func (j *Judgement) GivenUp(h *Hold) bool {
+	used := map[string]bool{}
+	for i := range j.Tracks {
+		used["track "+j.Tracks[i].Name] = j.Tracks[i].Stage != Retired
+	}
+	for i := range j.Accesses {
+		used["access "+j.Accesses[i].Name] = !j.Accesses[i].Retired
+	}
+	places := h.Places()
+	for _, p := range places {
+		if in, known := used[p]; in || !known {
+			return false
+		}
+	}
+	return len(places) > 0
+}
+
 // Standing are the findings that stand at AsOf, oldest first.
 func (j *Judgement) Standing() []Finding {
 	var out []Finding
@@ -146,6 +165,18 @@ type Hold struct {
 	LiftedBy *cannularyv1.StaffIdentifier
 	Reason   string // of the lift
 	LiftFact string
+}
+
+// Places names what is held: "access NAME", "track NAME".
+func (h *Hold) Places() []string {
+	var out []string
+	for _, a := range h.Accesses {
+		out = append(out, "access "+a)
+	}
+	for _, t := range h.Tracks {
+		out = append(out, "track "+t)
+	}
+	return out
 }
 
 // Extra is one more forming session that a rule asks for.

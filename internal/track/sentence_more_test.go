@@ -222,6 +222,38 @@ func TestHowFindingsBeginAndEnd(t *testing.T) {
 	}
 }
 
+func TestAHoldOnWhatIsNoLongerUsed(t *testing.T) {
+	thrill := func(x *v1.AccessExamined) { x.Feel.Thrill = absent }
+	for _, c := range []struct {
+		says    string
+		told    func(s *story)
+		givenUp bool
+	}{
+		{"its access is in use", func(s *story) { s.ready().exam(12, thrill) }, false},
+		{"its access is no longer used", func(s *story) { s.ready().exam(12, thrill).said(13, 6, 0, &v1.AccessRetired{Access: "F"}) }, true},
+		{"the only track was given up, not its access", func(s *story) {
+			s.ready().exam(12, thrill).said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Thrombosed."})
+		}, false},
+		{"its track was given up", func(s *story) {
+			s.ready().said(12, 6, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Odd."})
+		}, true},
+		{"another track was given up", func(s *story) {
+			s.ready().said(12, 6, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).said(13, 6, 0, &v1.TrackRetired{Track: "B", Reason: "Odd."})
+		}, false},
+		{"nothing is known of the track", func(s *story) {
+			s.ready().said(12, 6, 0, &v1.HoldPlaced{Access: "Z", PlacedBy: nurse("lead"), Reason: "Odd."})
+		}, false},
+	} {
+		s := tell(t)
+		c.told(s)
+		j := s.judge(14)
+		open := j.Open()
+		if len(open) != 1 || j.GivenUp(&open[0]) != c.givenUp {
+			t.Errorf("%s: given up is not %v of %+v", c.says, c.givenUp, open)
+		}
+	}
+}
+
 // A hold's id is told to whoever lifts it, so it must not change with what else is known.
 func TestAHoldsNameIsItsRuleAndGround(t *testing.T) {
 	s := tell(t).ready().exam(12, func(x *v1.AccessExamined) { x.Feel.Thrill = absent })

@@ -1,8 +1,6 @@
 package view
 
 import (
-	"strings"
-
 	"cannulary/internal/record"
 )
 
@@ -46,7 +44,7 @@ func Closure(l Loader, events []StoredEvent, related func(a, b *record.Fact) boo
 				}
 			}
 			if f.Target != "" {
-				ids = append(ids, strings.SplitN(f.Target, ".", 2)[0])
+				ids = append(ids, record.EventOf(f.Target))
 			}
 		}
 		var amending, named []StoredEvent

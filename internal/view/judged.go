@@ -1,6 +1,10 @@
 package view
 
-import "time"
+import (
+	"time"
+
+	"cannulary/internal/rule"
+)
 
 // TrackRow is the stored judgement of one track.
 type TrackRow struct {
@@ -16,7 +20,16 @@ type HoldRow struct {
 	ID, Patient, Facility, Rule string
 	Since                       time.Time
 	Text                        string // what was seen
+	Place                       string // what is held: "access NAME, track NAME"
+	// Away tells that the patient left the unit and was not admitted again.
+	Away bool
+	// GivenUp tells that all that is held is no longer used.
+	GivenUp bool
 }
+
+// Stands tells whether somebody has to decide about the hold: not where all that it covers
+// is no longer used, but always after a bacteraemia, which concerns the patient.
+func (h HoldRow) Stands() bool { return !h.GivenUp || h.Rule == rule.Bacteraemia }
 
 // ResourceKey names a resource.
 type ResourceKey struct{ Type, ID string }
@@ -58,9 +71,10 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	}
 	for _, r := range j.Holds {
 		// After a reversed merge the row may still be the survivor's, who is judged later.
-		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text) VALUES (?, ?, ?, ?, ?, ?)
-			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text`,
-			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text); err != nil {
+		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text,
+			place = excluded.place, away = excluded.away, given_up = excluded.given_up`,
+			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp); err != nil {
 			return err
 		}
 	}
@@ -83,7 +97,8 @@ func (t *Tx) Judged(group []string) ([]ResourceKey, error) {
 	var out []ResourceKey
 	for _, key := range group {
 		for _, typ := range []string{"DetectedIssue", "Flag"} {
-			ids, err := t.strings(`SELECT id FROM resource WHERE patient = ? AND type = ? ORDER BY id`, key, typ)
+			// The plus keeps SQLite from going through all patients' in the order of their ids.
+			ids, err := t.strings(`SELECT id FROM resource WHERE patient = ? AND type = ? ORDER BY +id`, key, typ)
 			if err != nil {
 				return nil, err
 			}

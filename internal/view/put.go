@@ -3,6 +3,7 @@ package view
 import (
 	"crypto/sha256"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -24,16 +25,19 @@ type stored struct {
 // holds nothing that is not in the file; a transaction that is taken back empties it.
 type memo struct {
 	resources map[string]stored // "Type/id"
-	terms     map[string]int64  // kind, param, code, system
-	topics    map[string]bool   // that have an event
-	amended   map[string]bool   // all targets of corrections and voids; nil is not read yet
+	terms     map[term]int64
+	topics    map[string]bool // that have an event
+	amended   map[string]bool // all targets of corrections and voids; nil is not read yet
 }
+
+// term is a search value as the table of that name holds it.
+type term struct{ kind, param, code, system string }
 
 // memoLimit bounds each of the maps: some megabytes.
 const memoLimit = 30000
 
 func newMemo() *memo {
-	return &memo{resources: map[string]stored{}, terms: map[string]int64{}, topics: map[string]bool{}}
+	return &memo{resources: map[string]stored{}, terms: map[term]int64{}, topics: map[string]bool{}}
 }
 
 func (m *memo) forget() { *m = *newMemo() }
@@ -126,29 +130,32 @@ func (t *Tx) replace(r fhir.Resource, now stored, seq uint64, updated time.Time,
 
 // index stores the search values of one resource in place of those it had.
 func (t *Tx) index(rid int64, r fhir.Resource, first bool) error {
-	want := map[int64]bool{}
 	x := lean(r.Index, r)
+	want := make([]int64, 0, len(x.Tokens)+len(x.References))
 	for _, v := range x.Tokens {
 		id, err := t.term("t", v.Param, v.Code, v.System)
 		if err != nil {
 			return err
 		}
-		want[id] = true
+		want = append(want, id)
 	}
 	for _, v := range x.References {
 		id, err := t.term("r", v.Param, v.Type+"/"+v.ID, "")
 		if err != nil {
 			return err
 		}
-		want[id] = true
+		want = append(want, id)
 	}
+	slices.Sort(want)
+	want = slices.Compact(want)
 	if !first {
-		if err := t.unindex(rid, want); err != nil {
+		var err error
+		if want, err = t.unindex(rid, want); err != nil {
 			return err
 		}
 	}
 	terms := make([]any, 0, 2*len(want))
-	for id := range want {
+	for _, id := range want {
 		terms = append(terms, rid, id)
 	}
 	if err := t.rows(`INSERT INTO term_use (rid, term) VALUES `, `(?,?)`, 2, terms); err != nil {
@@ -187,18 +194,19 @@ func Fold(s string) string {
 	return b.String()
 }
 
-// parts are the parameters that a composed one stands for: searches ask for those, so that
-// no value is stored twice.
+// composed are the parameters that a composed one stands for: searches ask for those, so
+// that no value is stored twice.
+var composed = map[string][]string{
+	"combo-code":               {"code", "component-code"},
+	"combo-value-concept":      {"value-concept", "component-value-concept"},
+	"combo-value-quantity":     {"value-quantity", "component-value-quantity"},
+	"combo-data-absent-reason": {"data-absent-reason", "component-data-absent-reason"},
+}
+
+// parts are the parameters by which a value of param is stored.
 func parts(param string) []string {
-	switch param {
-	case "combo-code":
-		return []string{"code", "component-code"}
-	case "combo-value-concept":
-		return []string{"value-concept", "component-value-concept"}
-	case "combo-value-quantity":
-		return []string{"value-quantity", "component-value-quantity"}
-	case "combo-data-absent-reason":
-		return []string{"data-absent-reason", "component-data-absent-reason"}
+	if p, ok := composed[param]; ok {
+		return p
 	}
 	return []string{param}
 }
@@ -206,18 +214,11 @@ func parts(param string) []string {
 // lean leaves out the search values that are found another way: those of composed
 // parameters, and the patient in whose compartment the resource is (patient, subject).
 func lean(x fhir.Index, r fhir.Resource) fhir.Index {
-	has := map[fhir.Token]bool{}
+	out := fhir.Index{Dates: x.Dates, Strings: x.Strings, Tokens: make([]fhir.Token, 0, len(x.Tokens)), Quantities: make([]fhir.Quantity, 0, len(x.Quantities))}
 	for _, v := range x.Tokens {
-		has[v] = true
-	}
-	var out fhir.Index
-	out.Dates, out.Strings = x.Dates, x.Strings
-	for _, v := range x.Tokens {
-		known := false
-		for _, p := range parts(v.Param) {
-			known = known || p != v.Param && has[fhir.Token{Param: p, System: v.System, Code: v.Code}]
-		}
-		if !known {
+		if !slices.ContainsFunc(composed[v.Param], func(p string) bool {
+			return slices.Contains(x.Tokens, fhir.Token{Param: p, System: v.System, Code: v.Code})
+		}) {
 			out.Tokens = append(out.Tokens, v)
 		}
 	}
@@ -227,66 +228,59 @@ func lean(x fhir.Index, r fhir.Resource) fhir.Index {
 			out.References = append(out.References, v)
 		}
 	}
-	stands := map[fhir.Quantity]bool{}
 	for _, v := range x.Quantities {
-		stands[v] = true
-	}
-	for _, v := range x.Quantities {
-		known := false
-		for _, p := range parts(v.Param) {
-			known = known || p != v.Param && stands[fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value}]
-		}
-		if !known {
+		if !slices.ContainsFunc(composed[v.Param], func(p string) bool {
+			return slices.Contains(x.Quantities, fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value})
+		}) {
 			out.Quantities = append(out.Quantities, v)
 		}
 	}
 	return out
 }
 
-// unindex removes the search values that a resource no longer has, and those that it keeps
-// from want.
-func (t *Tx) unindex(rid int64, want map[int64]bool) error {
+// unindex removes the search values that a resource no longer has. Of the terms in want,
+// which ascend, it answers those that the resource does not have yet.
+func (t *Tx) unindex(rid int64, want []int64) (fresh []int64, err error) {
 	st, err := t.stmt(`SELECT term FROM term_use WHERE rid = ?`)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	rows, err := st.QueryContext(t.ctx, rid)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer func() { _ = rows.Close() }()
 	var gone []int64
 	for rows.Next() {
 		var id int64
 		if err := rows.Scan(&id); err != nil {
-			return err
+			return nil, err
 		}
-		if want[id] {
-			delete(want, id)
+		if i, ok := slices.BinarySearch(want, id); ok {
+			want = slices.Delete(want, i, i+1)
 		} else {
 			gone = append(gone, id)
 		}
 	}
 	if err := rows.Err(); err != nil {
-		return err
+		return nil, err
 	}
 	for _, id := range gone {
 		if err := t.exec(`DELETE FROM term_use WHERE rid = ? AND term = ?`, rid, id); err != nil {
-			return err
+			return nil, err
 		}
 	}
-	if err := t.exec(`DELETE FROM period WHERE rid = ?`, rid); err != nil {
-		return err
+	for _, q := range []string{`DELETE FROM period WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`, `DELETE FROM string WHERE rid = ?`} {
+		if err := t.exec(q, rid); err != nil {
+			return nil, err
+		}
 	}
-	if err := t.exec(`DELETE FROM quantity WHERE rid = ?`, rid); err != nil {
-		return err
-	}
-	return t.exec(`DELETE FROM string WHERE rid = ?`, rid)
+	return want, nil
 }
 
 // term finds or makes the number of a search value.
 func (t *Tx) term(kind, param, code, system string) (int64, error) {
-	key := kind + "\x00" + param + "\x00" + code + "\x00" + system
+	key := term{kind, param, code, system}
 	if id, ok := t.memo.terms[key]; ok {
 		return id, nil
 	}
@@ -301,7 +295,7 @@ func (t *Tx) term(kind, param, code, system string) (int64, error) {
 		}
 	}
 	if len(t.memo.terms) >= memoLimit {
-		t.memo.terms = map[string]int64{}
+		t.memo.terms = map[term]int64{}
 	}
 	t.memo.terms[key] = id
 	return id, nil
@@ -344,7 +338,11 @@ func (t *Tx) Facilities() ([]Facility, error) { return facilities(t.ctx, t.tx) }
 
 // strings reads one text column.
 func (t *Tx) strings(q string, args ...any) ([]string, error) {
-	rows, err := t.tx.QueryContext(t.ctx, q, args...)
+	st, err := t.stmt(q)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := st.QueryContext(t.ctx, args...)
 	if err != nil {
 		return nil, err
 	}

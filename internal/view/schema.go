@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 3
+const SchemaVersion = 4
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -23,6 +23,12 @@ var schema = []string{
 
 	// Corrections and voids by the fact (or session) that they name, arrived or not.
 	`CREATE TABLE amendment (target TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (target, seq)) WITHOUT ROWID`,
+
+	// Of these the ones that change nothing as the record stands; named is the event, or the
+	// session, that they name.
+	`CREATE TABLE unreached (fact TEXT PRIMARY KEY, seq INTEGER NOT NULL, facility TEXT NOT NULL, logged INTEGER NOT NULL,
+		named TEXT NOT NULL, why TEXT NOT NULL) WITHOUT ROWID`,
+	`CREATE INDEX unreached_named ON unreached (named)`,
 
 	// Events by what they describe: a patient, a track, an access, a member of staff, a
 	// facility, the merges.
@@ -74,7 +80,7 @@ var schema = []string{
 	`CREATE TABLE track (patient TEXT NOT NULL, track TEXT NOT NULL, facility TEXT NOT NULL, role TEXT NOT NULL,
 		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
-	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL) WITHOUT ROWID`,
 
 	// Surveillance of infections: each patient's exposure by days since 1970 and events, the
 	// signals that charts once gave, what a chart knew when one was acknowledged, and which

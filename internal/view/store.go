@@ -32,8 +32,10 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	}
 	path := filepath.Join(dir, FileName())
 	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
-	// never the file; the checkpoint goes with them and the log gives them again.
-	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(8000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	// never the file; the checkpoint goes with them and the log gives them again. A page of 8 kB
+	// holds three resources where one of 4 kB has room for one. It has to be set before the
+	// journal: the driver takes _pragma in the order of the alphabet, _journal_mode after them.
+	w, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}

@@ -171,7 +171,7 @@ func (l loader) Cared(facility string) (c Care, err error) {
 func (l loader) EarliestCare(location string, from surveil.Day, zone *time.Location) (d surveil.Day, ok bool, err error) {
 	err = l.each(`SELECT p.low FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
 		WHERE p.param = 'date' AND p.high > ?
-			AND EXISTS (SELECT 1 FROM reference f WHERE f.rid = r.rid AND +f.param = 'location' AND +f.target = ?)
+			AND EXISTS (SELECT 1 FROM term_use u WHERE u.rid = p.rid AND u.term = (SELECT id FROM term WHERE param = 'location' AND code = ? AND system = '' AND kind = 'r'))
 			AND EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'code' AND +x.code IN ('haemodialysis', 'insertion', 'insertion-sharp', 'insertion-blunt'))
 			AND NOT EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'status' AND +x.code = 'entered-in-error')
 		ORDER BY p.high LIMIT 1`, []any{millis(from.Time().AddDate(0, 0, -1)), "Location/" + location}, func(scan func(...any) error) error {

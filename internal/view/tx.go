@@ -17,7 +17,9 @@ import (
 
 // Tx is the one writing transaction: what a batch of events changes.
 type Tx struct {
-	tx    *sql.Tx
+	tx *sql.Tx
+	// ctx does not end: for one that may, the driver starts a goroutine with every statement.
+	// Whoever projects looks between events.
 	ctx   context.Context
 	stmts map[string]*sql.Stmt
 	memo  *memo
@@ -30,7 +32,7 @@ func (s *Store) Begin(ctx context.Context) (*Tx, error) {
 	if err != nil {
 		return nil, fmt.Errorf("begin: %w", err)
 	}
-	return &Tx{tx: tx, ctx: ctx, stmts: map[string]*sql.Stmt{}, memo: s.memo}, nil
+	return &Tx{tx: tx, ctx: context.WithoutCancel(ctx), stmts: map[string]*sql.Stmt{}, memo: s.memo}, nil
 }
 
 // Commit makes everything durable with the checkpoint.

@@ -18,6 +18,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"cannulary/internal/record"
+	"cannulary/internal/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -260,6 +261,57 @@ func TestReferences(t *testing.T) {
 	}
 	if found < 3 {
 		t.Errorf("only %d references in the examples: want a correction, a void and a source at least", found)
+	}
+}
+
+// TestTheLiftNamesTheHold checks that a lift of the file names a hold that a fact of the file
+// places, of the same patient and before it.
+func TestTheLiftNamesTheHold(t *testing.T) {
+	holds := map[string]example{}
+	lifted := 0
+	for _, ex := range load(t) {
+		event := record.EventID(ex.envelope.GetSource(), ex.envelope.GetSourceMessageId())
+		for i, body := range ex.facts {
+			switch m := body.Interface().(type) {
+			case *cannularyv1.HoldPlaced:
+				holds[record.HoldID(rule.Person, record.FactID(event, i))] = ex
+			case *cannularyv1.HoldLifted:
+				lifted++
+				of, ok := holds[m.GetHold()]
+				if !ok || !proto.Equal(of.envelope.GetPatient(), ex.envelope.GetPatient()) || !of.envelope.GetOccurredAt().AsTime().Before(ex.envelope.GetOccurredAt().AsTime()) {
+					t.Errorf("%s lifts %s; holds placed before it: %v", ex.envelope.GetSourceMessageId(), m.GetHold(), holds)
+				}
+			}
+		}
+	}
+	if lifted == 0 {
+		t.Error("no lift in the examples")
+	}
+}
+
+// TestTheAcknowledgementAnswersTheChart checks that the acknowledged chart is one whose
+// threshold the file sets.
+func TestTheAcknowledgementAnswersTheChart(t *testing.T) {
+	type chart struct {
+		pattern cannularyv1.NeedlingPattern
+		class   cannularyv1.InfectionClass
+	}
+	set, answered := map[chart]bool{}, 0
+	for _, ex := range load(t) {
+		for _, body := range ex.facts {
+			switch m := body.Interface().(type) {
+			case *cannularyv1.SurveillanceThresholdSet:
+				set[chart{m.GetPattern(), m.GetInfectionClass()}] = true
+			case *cannularyv1.SurveillanceSignalAcknowledged:
+				answered++
+				if !set[chart{m.GetPattern(), m.GetInfectionClass()}] {
+					t.Errorf("%s acknowledges a chart that is not set", ex.envelope.GetSourceMessageId())
+				}
+			}
+		}
+	}
+	if answered == 0 {
+		t.Error("no acknowledgement in the examples")
 	}
 }
 

@@ -55,8 +55,7 @@ func (s Sheet) Line(class, group string, p Period) Line {
 		l.PerThousand = u.rate(l.Events, float64(l.AccessDays), 1000)
 	}
 	l.PatientMonths, l.Missing = u.census(group, p)
-	// Reading: on its last day a month may have its rate.
-	if to > u.AsOf && !u.is(OpenMonthHasRate) {
+	if to >= u.AsOf && !u.is(OpenMonthHasRate) {
 		l.Missing, l.NoCensus = nil, true
 	}
 	for m := p.From; m <= p.To; m = further(m, 1) {
@@ -205,11 +204,10 @@ func (s Sheet) Compare(class string, p Period) Comparison {
 
 // Disagreements compares the denominators of a month that is over and wholly on record.
 // Reading: 10 % are of the greater of the two.
-// Settled: it is over on its last day, as where it has a rate.
 func (s Sheet) Disagreements(month string) []Disagreement {
 	u := s.u
 	c := u.censuses[month]
-	if c == nil || lastOf(month) > u.AsOf || !u.whole(month) {
+	if c == nil || lastOf(month) >= u.AsOf || !u.whole(month) {
 		return nil
 	}
 	var out []Disagreement
@@ -242,6 +240,20 @@ func (s Sheet) Notice(month string) bool {
 	on := append([]string{}, c.GetCountedOn()...)
 	sort.Strings(on)
 	return !slices.Equal(on, s.u.workingDays(month))
+}
+
+// Unmatched are the acknowledgements that answered no signal, in the order of arrival.
+func (s Sheet) Unmatched(b Book) []string {
+	var out []string
+	answers := slices.Clone(s.u.answers)
+	sort.SliceStable(answers, func(i, j int) bool { return answers[i].seq < answers[j].seq })
+	for _, a := range answers {
+		signals, _ := s.u.answered(a.chart, b.Signals)
+		if !slices.ContainsFunc(signals, func(g Signal) bool { return g.Answered == a.fact }) {
+			out = append(out, a.fact)
+		}
+	}
+	return out
 }
 
 // WorkingDays are the first two of a month.

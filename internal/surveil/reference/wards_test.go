@@ -232,6 +232,11 @@ func productSays(t *testing.T, w *surveil.Watch, m moment, raised []surveil.Rais
 		charts = append(charts, course(&w.Charts[i]))
 	}
 	say(charts, "charts")
+	var unmatched []string
+	for _, a := range w.Unmatched {
+		unmatched = append(unmatched, a.Fact)
+	}
+	say(unmatched, "answered nothing")
 	if !m.looked {
 		return out
 	}
@@ -332,7 +337,7 @@ func referenceSays(ms []moment, mutant reference.Mutant, found func(i int, e ent
 		for fact, list := range book.Seen {
 			knew[fact] = slices.Sorted(slices.Values(list))
 		}
-		if !say(knew, "what was seen") || !say(s.Courses(book), "charts") {
+		if !say(knew, "what was seen") || !say(s.Courses(book), "charts") || !say(s.Unmatched(book), "answered nothing") {
 			return
 		}
 		if m.looked && !figures(s, day(m.ward.AsOf), say) {

@@ -161,7 +161,10 @@ type RecordAssessmentResponse struct {
 	// Consistency token, "shard:sequence". Empty when only validated.
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
-	Duplicate     bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	// What the sender should look at although the message was taken: a correction or void
+	// that changes nothing as the record stands. Not repeated with a duplicate.
+	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -215,6 +218,13 @@ func (x *RecordAssessmentResponse) GetDuplicate() bool {
 		return x.Duplicate
 	}
 	return false
+}
+
+func (x *RecordAssessmentResponse) GetNotices() []string {
+	if x != nil {
+		return x.Notices
+	}
+	return nil
 }
 
 // One assessment fact.
@@ -1047,11 +1057,12 @@ const file_cannulary_v1_assessment_proto_rawDesc = "" +
 	"\benvelope\x18\x01 \x01(\v2\x16.cannulary.v1.EnvelopeB\x06\xbaH\x03\xc8\x01\x01R\benvelope\x12>\n" +
 	"\x05facts\x18\x02 \x03(\v2\x1c.cannulary.v1.AssessmentFactB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x05facts\x12#\n" +
-	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"i\n" +
+	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"\x83\x01\n" +
 	"\x18RecordAssessmentResponse\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12\x14\n" +
 	"\x05token\x18\x02 \x01(\tR\x05token\x12\x1c\n" +
-	"\tduplicate\x18\x03 \x01(\bR\tduplicate\"\xe7\x03\n" +
+	"\tduplicate\x18\x03 \x01(\bR\tduplicate\x12\x18\n" +
+	"\anotices\x18\x04 \x03(\tR\anotices\"\xe7\x03\n" +
 	"\x0eAssessmentFact\x12G\n" +
 	"\x0faccess_examined\x18\x01 \x01(\v2\x1c.cannulary.v1.AccessExaminedH\x00R\x0eaccessExamined\x12T\n" +
 	"\x14venous_pressure_read\x18\x02 \x01(\v2 .cannulary.v1.VenousPressureReadH\x00R\x12venousPressureRead\x12T\n" +

@@ -686,7 +686,10 @@ type RecordCannulationResponse struct {
 	// Consistency token, "shard:sequence". Empty when only validated.
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
-	Duplicate     bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	// What the sender should look at although the message was taken: a correction or void
+	// that changes nothing as the record stands. Not repeated with a duplicate.
+	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -740,6 +743,13 @@ func (x *RecordCannulationResponse) GetDuplicate() bool {
 		return x.Duplicate
 	}
 	return false
+}
+
+func (x *RecordCannulationResponse) GetNotices() []string {
+	if x != nil {
+		return x.Notices
+	}
+	return nil
 }
 
 // One cannulation fact.
@@ -3166,11 +3176,12 @@ const file_cannulary_v1_cannulation_proto_rawDesc = "" +
 	"\benvelope\x18\x01 \x01(\v2\x16.cannulary.v1.EnvelopeB\x06\xbaH\x03\xc8\x01\x01R\benvelope\x12?\n" +
 	"\x05facts\x18\x02 \x03(\v2\x1d.cannulary.v1.CannulationFactB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x05facts\x12#\n" +
-	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"j\n" +
+	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"\x84\x01\n" +
 	"\x19RecordCannulationResponse\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12\x14\n" +
 	"\x05token\x18\x02 \x01(\tR\x05token\x12\x1c\n" +
-	"\tduplicate\x18\x03 \x01(\bR\tduplicate\"\xfe\v\n" +
+	"\tduplicate\x18\x03 \x01(\bR\tduplicate\x12\x18\n" +
+	"\anotices\x18\x04 \x03(\tR\anotices\"\xfe\v\n" +
 	"\x0fCannulationFact\x12G\n" +
 	"\x0fsession_started\x18\x01 \x01(\v2\x1c.cannulary.v1.SessionStartedH\x00R\x0esessionStarted\x12A\n" +
 	"\rsession_ended\x18\x02 \x01(\v2\x1a.cannulary.v1.SessionEndedH\x00R\fsessionEnded\x12D\n" +

@@ -275,7 +275,10 @@ type FeedResponse struct {
 	// The gRPC status code that the unary call would have answered; 0 when not refused.
 	Code uint32 `protobuf:"varint,6,opt,name=code,proto3" json:"code,omitempty"`
 	// The refusal is passing: send the same message again later.
-	Retry         bool `protobuf:"varint,7,opt,name=retry,proto3" json:"retry,omitempty"`
+	Retry bool `protobuf:"varint,7,opt,name=retry,proto3" json:"retry,omitempty"`
+	// What the sender should look at although the message was taken, as in the answer of the
+	// unary call.
+	Notices       []string `protobuf:"bytes,8,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -359,6 +362,13 @@ func (x *FeedResponse) GetRetry() bool {
 	return false
 }
 
+func (x *FeedResponse) GetNotices() []string {
+	if x != nil {
+		return x.Notices
+	}
+	return nil
+}
+
 var File_cannulary_v1_feed_proto protoreflect.FileDescriptor
 
 const file_cannulary_v1_feed_proto_rawDesc = "" +
@@ -375,7 +385,7 @@ const file_cannulary_v1_feed_proto_rawDesc = "" +
 	"\n" +
 	"FeedReason\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12 \n" +
-	"\vdescription\x18\x02 \x01(\tR\vdescription\"\xfe\x01\n" +
+	"\vdescription\x18\x02 \x01(\tR\vdescription\"\x98\x02\n" +
 	"\fFeedResponse\x12*\n" +
 	"\x11source_message_id\x18\x01 \x01(\tR\x0fsourceMessageId\x123\n" +
 	"\aoutcome\x18\x02 \x01(\x0e2\x19.cannulary.v1.FeedOutcomeR\aoutcome\x12\x19\n" +
@@ -383,7 +393,8 @@ const file_cannulary_v1_feed_proto_rawDesc = "" +
 	"\x05token\x18\x04 \x01(\tR\x05token\x122\n" +
 	"\areasons\x18\x05 \x03(\v2\x18.cannulary.v1.FeedReasonR\areasons\x12\x12\n" +
 	"\x04code\x18\x06 \x01(\rR\x04code\x12\x14\n" +
-	"\x05retry\x18\a \x01(\bR\x05retry*|\n" +
+	"\x05retry\x18\a \x01(\bR\x05retry\x12\x18\n" +
+	"\anotices\x18\b \x03(\tR\anotices*|\n" +
 	"\vFeedOutcome\x12\x1c\n" +
 	"\x18FEED_OUTCOME_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15FEED_OUTCOME_ACCEPTED\x10\x01\x12\x1a\n" +

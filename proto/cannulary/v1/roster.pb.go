@@ -487,7 +487,10 @@ type RecordRosterResponse struct {
 	// Empty when only validated.
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
-	Duplicate     bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	// What the sender should look at although the message was taken: a correction or void
+	// that changes nothing as the record stands. Not repeated with a duplicate.
+	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -541,6 +544,13 @@ func (x *RecordRosterResponse) GetDuplicate() bool {
 		return x.Duplicate
 	}
 	return false
+}
+
+func (x *RecordRosterResponse) GetNotices() []string {
+	if x != nil {
+		return x.Notices
+	}
+	return nil
 }
 
 // One roster fact.
@@ -2583,11 +2593,12 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"\benvelope\x18\x01 \x01(\v2\x16.cannulary.v1.EnvelopeB\x06\xbaH\x03\xc8\x01\x01R\benvelope\x12:\n" +
 	"\x05facts\x18\x02 \x03(\v2\x18.cannulary.v1.RosterFactB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x05facts\x12#\n" +
-	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"e\n" +
+	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"\x7f\n" +
 	"\x14RecordRosterResponse\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12\x14\n" +
 	"\x05token\x18\x02 \x01(\tR\x05token\x12\x1c\n" +
-	"\tduplicate\x18\x03 \x01(\bR\tduplicate\"\x93\f\n" +
+	"\tduplicate\x18\x03 \x01(\bR\tduplicate\x12\x18\n" +
+	"\anotices\x18\x04 \x03(\tR\anotices\"\x93\f\n" +
 	"\n" +
 	"RosterFact\x12S\n" +
 	"\x13facility_registered\x18\x01 \x01(\v2 .cannulary.v1.FacilityRegisteredH\x00R\x12facilityRegistered\x12J\n" +

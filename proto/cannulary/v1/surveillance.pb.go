@@ -460,7 +460,10 @@ type RecordSurveillanceResponse struct {
 	// Consistency token, "shard:sequence". Empty when only validated.
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
-	Duplicate     bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
+	// What the sender should look at although the message was taken: a correction or void
+	// that changes nothing as the record stands. Not repeated with a duplicate.
+	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -514,6 +517,13 @@ func (x *RecordSurveillanceResponse) GetDuplicate() bool {
 		return x.Duplicate
 	}
 	return false
+}
+
+func (x *RecordSurveillanceResponse) GetNotices() []string {
+	if x != nil {
+		return x.Notices
+	}
+	return nil
 }
 
 // One surveillance fact.
@@ -1198,11 +1208,12 @@ const file_cannulary_v1_surveillance_proto_rawDesc = "" +
 	"\benvelope\x18\x01 \x01(\v2\x16.cannulary.v1.EnvelopeB\x06\xbaH\x03\xc8\x01\x01R\benvelope\x12@\n" +
 	"\x05facts\x18\x02 \x03(\v2\x1e.cannulary.v1.SurveillanceFactB\n" +
 	"\xbaH\a\x92\x01\x04\b\x01\x10dR\x05facts\x12#\n" +
-	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"k\n" +
+	"\rvalidate_only\x18\x03 \x01(\bR\fvalidateOnly\"\x85\x01\n" +
 	"\x1aRecordSurveillanceResponse\x12\x19\n" +
 	"\bevent_id\x18\x01 \x01(\tR\aeventId\x12\x14\n" +
 	"\x05token\x18\x02 \x01(\tR\x05token\x12\x1c\n" +
-	"\tduplicate\x18\x03 \x01(\bR\tduplicate\"\x9e\x05\n" +
+	"\tduplicate\x18\x03 \x01(\bR\tduplicate\x12\x18\n" +
+	"\anotices\x18\x04 \x03(\tR\anotices\"\x9e\x05\n" +
 	"\x10SurveillanceFact\x12J\n" +
 	"\x10culture_resulted\x18\x01 \x01(\v2\x1d.cannulary.v1.CultureResultedH\x00R\x0fcultureResulted\x12Y\n" +
 	"\x15antimicrobial_started\x18\x02 \x01(\v2\".cannulary.v1.AntimicrobialStartedH\x00R\x14antimicrobialStarted\x12S\n" +

@@ -1,0 +1,95 @@
+package cli
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/feed"
+	"cannulary/internal/intake"
+	"cannulary/internal/surveil"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// nobodyNamed stands with every reason that a person types.
+const nobodyNamed = "The reason stands in the log in the clear and is shown to others: it must name nobody, neither patient nor staff."
+
+// toPost ends what is said beside a message.
+const toPost = "Nothing has changed yet: post the line with `cannulary load --grpc HOST:PORT FILE`."
+
+// staff reads the person that a flag names.
+func staff(flag, s, does string) (*cannularyv1.StaffIdentifier, error) {
+	system, value, ok := strings.Cut(s, "|")
+	if !ok || system == "" || value == "" {
+		return nil, errUse{fmt.Sprintf("%s %q is not of the form SYSTEM|VALUE; name the person who %s", flag, s, does)}
+	}
+	return &cannularyv1.StaffIdentifier{System: system, Value: value}, nil
+}
+
+// reasonOf checks a reason before anything is asked.
+func reasonOf(s, what string, most int) (string, error) {
+	s = strings.TrimSpace(s)
+	switch n := utf8.RuneCountInString(s); {
+	case n == 0:
+		return "", errUse{"--reason is missing; say " + what}
+	case n > most:
+		return "", errUse{fmt.Sprintf("--reason has %d characters; at most %d are allowed", n, most)}
+	}
+	return s, nil
+}
+
+// patternOf and classOf are the schema's words for a chart.
+func patternOf(t surveil.Technique) cannularyv1.NeedlingPattern {
+	if t == surveil.ConstantSite {
+		return cannularyv1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE
+	}
+	return cannularyv1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER
+}
+
+func classOf(c surveil.Class) cannularyv1.InfectionClass {
+	return map[surveil.Class]cannularyv1.InfectionClass{
+		surveil.Bloodstream:   cannularyv1.InfectionClass_INFECTION_CLASS_BLOODSTREAM,
+		surveil.AccessRelated: cannularyv1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM,
+		surveil.LocalAccess:   cannularyv1.InfectionClass_INFECTION_CLASS_LOCAL_ACCESS,
+	}[c]
+}
+
+// envelope is that of a message which a person decides now. Its id is of the thing and the
+// second: the printed line is what is posted, again if need be.
+func envelope(source, id, facility string, by *cannularyv1.StaffIdentifier, now time.Time) *cannularyv1.Envelope {
+	return &cannularyv1.Envelope{
+		Source: source, SourceMessageId: id + "-" + now.UTC().Format("20060102T150405Z"),
+		Facility: facility, OccurredAt: timestamppb.New(now), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND, Recorder: by,
+	}
+}
+
+// printMessage writes a message as a line for `load`. One that ingest would refuse is refused
+// here already.
+func printMessage(env Env, m *cannularyv1.FeedRequest) error {
+	v, err := intake.NewValidator()
+	if err != nil {
+		return err
+	}
+	msg, _ := intake.FromFeed(m)
+	if err := v.Validate(msg, env.Now()); err != nil {
+		var f *fault.Error
+		if !errors.As(err, &f) {
+			return err
+		}
+		said := *f
+		said.What, said.Do = "the message would be refused", "correct what was given"
+		return errUse{said.Error()}
+	}
+	var line bytes.Buffer
+	if err := feed.WriteLine(&line, m); err != nil {
+		return err
+	}
+	_, err = env.Stdout.Write(line.Bytes())
+	return err
+}

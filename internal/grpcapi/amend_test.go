@@ -1,0 +1,153 @@
+package grpcapi_test
+
+import (
+	"strings"
+	"testing"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/internal/testkit"
+	v1 "cannulary/proto/cannulary/v1"
+)
+
+// about is an envelope of a message of its own.
+func about(id, patient string) *v1.Envelope {
+	e := proto.CloneOf(testkit.Envelope(testkit.SampleOf("cannulation needle_inserted")))
+	e.SourceMessageId, e.Session, e.Patient = id, nil, nil
+	if patient != "" {
+		e.Patient = testkit.Patient(patient)
+	}
+	return e
+}
+
+func fact(id string, ordinal uint32) *v1.FactReference {
+	return &v1.FactReference{SourceMessageId: id, Ordinal: ordinal}
+}
+
+func voids(ref *v1.FactReference) *v1.CannulationFact {
+	return &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: ref, Reason: "Another patient's."}}}
+}
+
+func corrects(ref *v1.FactReference, by *v1.CannulationFact) *v1.CannulationFact {
+	return &v1.CannulationFact{Fact: &v1.CannulationFact_FactCorrected{FactCorrected: &v1.CannulationFactCorrected{
+		Correction: &v1.Correction{Fact: ref, Revision: 1, AssertedAt: testkit.At("2025-02-03T09:00:00Z"), Reason: "Mistyped."}, Replacement: by}}}
+}
+
+// A correction or void that can never have an effect is refused; one that has none as the
+// record stands is taken, and the sender is told.
+func TestWhatACorrectionOrVoidCannotReach(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	needle := testkit.SampleOf("cannulation needle_inserted").GetCannulation().GetFacts()[0]
+	started := testkit.SampleOf("cannulation session_started").GetCannulation().GetFacts()[0]
+	rest := func(reason string) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: fact("needling", 0), Reason: reason}}}
+	}
+	census := testkit.SampleOf("roster census_counted").GetRoster().GetFacts()[0]
+	rosterVoid := func(id string) *v1.RosterFact {
+		return &v1.RosterFact{Fact: &v1.RosterFact_FactVoided{FactVoided: &v1.FactVoided{Fact: fact(id, 0), Reason: "Wrong."}}}
+	}
+	for _, m := range []*v1.FeedRequest{
+		testkit.Request(about("needling", "INV-0001"), needle),
+		testkit.Request(about("census", ""), census),
+		testkit.Request(about("correction", "INV-0001"), corrects(fact("needling", 0), needle)),
+		testkit.Request(about("merged", "INV-0003"), &v1.RosterFact{Fact: &v1.RosterFact_PatientsMerged{PatientsMerged: &v1.PatientsMerged{Retired: testkit.Patient("INV-0004")}}}),
+	} {
+		if r, err := n.Client.Send(testkit.Context(t), m); err != nil || len(r.Notices) > 0 {
+			t.Fatalf("%v %v", r, err)
+		}
+	}
+	const named = `message "needling" of source "engine-a"`
+	for _, c := range []struct {
+		says          string
+		m             *v1.FeedRequest
+		field, notice string
+	}{
+		{"a void of what is there", testkit.Request(about("v1", "INV-0001"), rest("Twice.")), "", ""},
+		{"a void of a void", testkit.Request(about("v2", "INV-0001"), voids(fact("v1", 0))), "", ""},
+		{"a void of a correction", testkit.Request(about("v3", "INV-0001"), voids(fact("correction", 0))), "", ""},
+		{"a void of a merge, by whichever patient", testkit.Request(about("v4", "INV-0004"), rosterVoid("merged")), "", ""},
+		{"a void of the census, for the facility", testkit.Request(about("v5", ""), rosterVoid("census")), "", ""},
+		{"a void of an eighth fact, where there is one", testkit.Request(about("o1", "INV-0001"), voids(fact("needling", 7))),
+			"facts[0].fact_voided.fact.ordinal: is 7, and MESSAGE has 1 fact; facts are counted from 0", ""},
+		{"a needle corrected to a session's start", testkit.Request(about("k1", "INV-0001"), corrects(fact("needling", 0), started)),
+			"facts[0].fact_corrected.correction.fact: names fact 0 of MESSAGE, a needle_inserted, which a session_started cannot replace; void it and send the right one under a new id", ""},
+		{"a correction of a correction", testkit.Request(about("c1", "INV-0001"), corrects(fact("correction", 0), needle)),
+			`facts[0].fact_corrected.correction.fact: names fact 0 of message "correction" of source "engine-a", which is itself a fact_corrected; name the original fact, with a higher revision`, ""},
+		{"a void of a patient's fact, for the facility", testkit.Request(about("s1", ""), rosterVoid("needling")),
+			"facts[0].fact_voided.fact: names fact 0 of MESSAGE, which is about a patient; the envelope must be about the same", ""},
+		{"a void of the census, for a patient", testkit.Request(about("s2", "INV-0001"), rosterVoid("census")),
+			`facts[0].fact_voided.fact: names fact 0 of message "census" of source "engine-a", which is about facility "` + testkit.Facility + `"; the envelope must be about the same`, ""},
+		{"a void under the wrong patient", testkit.Request(about("p1", "INV-0002"), voids(fact("needling", 0))), "",
+			"facts[0].fact_voided.fact names fact 0 of MESSAGE, which was posted for another patient identifier: it changes nothing unless the two identities are merged"},
+		{"a void before its fact", testkit.Request(about("e1", "INV-0001"), voids(fact("later", 0))), "",
+			`facts[0].fact_voided.fact names message "later" of source "engine-a", which has not arrived: it changes nothing until that does`},
+		{"a void of another source's message", testkit.Request(about("e2", "INV-0001"), voids(&v1.FactReference{Source: "engine-b", SourceMessageId: "needling"})), "",
+			`facts[0].fact_voided.fact names message "needling" of source "engine-b", which has not arrived: it changes nothing until that does`},
+		{"a void of the message itself", testkit.Request(about("i1", "INV-0001"), needle, voids(fact("i1", 0))), "", ""},
+	} {
+		for _, asked := range []*v1.FeedRequest{testkit.ValidateOnly(c.m), c.m} {
+			r, err := n.Client.Send(testkit.Context(t), asked)
+			if got := strings.ReplaceAll(strings.Join(r.Notices, " | "), named, "MESSAGE"); got != c.notice {
+				t.Errorf("%s: notice %q, want %q", c.says, got, c.notice)
+			}
+			if c.field == "" {
+				if err != nil {
+					t.Errorf("%s: %v", c.says, err)
+				}
+				continue
+			}
+			if got := strings.ReplaceAll(status.Convert(err).Message(), named, "MESSAGE"); status.Code(err) != codes.InvalidArgument || got != refused+c.field+correct {
+				t.Errorf("%s: %v %q", c.says, status.Code(err), got)
+			}
+		}
+	}
+	// A resend is answered as a duplicate, without the notice; the feed gives it as well.
+	if r, err := n.Client.Send(testkit.Context(t), testkit.Request(about("p1", "INV-0002"), voids(fact("needling", 0)))); err != nil || !r.Duplicate || len(r.Notices) > 0 {
+		t.Errorf("again: %+v %v", r, err)
+	}
+	if r := feed(t, n.Client, testkit.Request(about("p2", "INV-0002"), voids(fact("needling", 0))))[0]; r.GetOutcome() != accepted || len(r.GetNotices()) != 1 {
+		t.Errorf("by the feed: %v", r)
+	}
+}
+
+func TestNobodyIsMergedIntoHimself(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	for name, f := range map[string]*v1.RosterFact{
+		"patients_merged": {Fact: &v1.RosterFact_PatientsMerged{PatientsMerged: &v1.PatientsMerged{Retired: testkit.Patient("INV-0001")}}},
+		"merge_reversed":  {Fact: &v1.RosterFact_MergeReversed{MergeReversed: &v1.MergeReversed{Retired: testkit.Patient("INV-0001")}}},
+	} {
+		_, err := n.Client.Send(testkit.Context(t), testkit.Request(about(name, "INV-0001"), f))
+		want := refused + "facts[0]." + name + ".retired: is the envelope's patient; the envelope names the identity that goes on, retired the other one, which ends in it" + correct
+		if status.Code(err) != codes.InvalidArgument || status.Convert(err).Message() != want {
+			t.Errorf("%v", err)
+		}
+		if _, err := n.Client.Send(testkit.Context(t), testkit.Request(about(name, "INV-0002"), f)); err != nil {
+			t.Errorf("another: %v", err)
+		}
+	}
+}
+
+// The first message of a stream that uses an id has it, also if the next with that id comes
+// at its heels.
+func TestTheFirstInAStreamHasTheID(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	var messages []*v1.FeedRequest
+	gauge := func(id string, g uint32) *v1.FeedRequest {
+		m := numbered("cannulation needle_inserted", id)
+		m.GetCannulation().GetFacts()[0].GetNeedleInserted().Gauge = proto.Uint32(g)
+		return m
+	}
+	const ids = 100
+	for i := range ids {
+		id := "twice-" + string(rune('a'+i%26)) + string(rune('a'+i/26))
+		messages = append(messages, gauge(id, 15), gauge(id, 16), gauge(id, 15))
+	}
+	for i, r := range feed(t, n.Client, messages...) {
+		want := []v1.FeedOutcome{accepted, refusedIs, duplicate}[i%3]
+		if r.GetOutcome() != want {
+			t.Fatalf("message %d, of gauge %d: %v", i, messages[i].GetCannulation().GetFacts()[0].GetNeedleInserted().GetGauge(), r)
+		}
+	}
+}

@@ -1,0 +1,126 @@
+package infectioncontrol
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
+	"cannulary/internal/surveil"
+)
+
+// Standing is a chart as it stands, without its course. Where its threshold was taken back
+// while a signal stands, all that is of the threshold is 0 or empty.
+type Standing struct {
+	surveil.ChartName
+	Threshold float64 `json:"threshold"`
+	SetBy     string  `json:"setBy"`
+	From      string  `json:"from"` // YYYY-MM-DD
+	Sum       float64 `json:"sum"`
+	// Signal is the oldest one that nobody has acknowledged; nil where none stands.
+	Signal *Signal `json:"signal"`
+}
+
+// Signals are a facility's charts as they stand.
+type Signals struct {
+	Facility string `json:"facility"`
+	AsOf     string `json:"asOf"` // the newest day that had begun
+	// Lagging tells that the view is behind the log: newer facts may exist.
+	Lagging bool       `json:"lagging"`
+	Charts  []Standing `json:"charts"`
+	Caution string     `json:"caution"`
+}
+
+// Signals tells which signals stand at a facility; with an empty name, at the only one
+// there is. Its errors are faults.
+func (s *Service) Signals(ctx context.Context, facility string) (Signals, error) {
+	k := s.Knowledge(ctx)
+	w, err := s.unit(ctx, facility)
+	if err != nil {
+		return Signals{}, err
+	}
+	out := Signals{Facility: w.Facility, AsOf: w.AsOf.String(), Lagging: k.Lagging, Charts: []Standing{}, Caution: Caution}
+	for i := range w.Charts {
+		out.Charts = append(out.Charts, standingOf(&w.Charts[i]))
+	}
+	return out, nil
+}
+
+func standingOf(ch *surveil.WatchedChart) Standing {
+	t := ch.Threshold
+	out := Standing{ChartName: t.ChartName, Threshold: six(t.H), SetBy: t.SetBy, Sum: six(ch.Sum())}
+	if t.Stands() {
+		out.From = t.From.String()
+	}
+	if s := ch.Standing(); s != nil {
+		out.Signal = &Signal{Day: s.Day.String(), Sum: six(s.Sum)}
+	}
+	return out
+}
+
+// chartNow is the chart of that name as it stands; nil where no threshold is set and no signal
+// stands.
+func chartNow(w *surveil.Watch, n surveil.ChartName) *Standing {
+	for i := range w.Charts {
+		if w.Charts[i].Threshold.ChartName == n {
+			s := standingOf(&w.Charts[i])
+			return &s
+		}
+	}
+	return nil
+}
+
+// unmatched tells of the acknowledgements since a month began that answered no signal, so
+// that their senders, whose message was accepted, and the lead learn of it.
+func unmatched(w *surveil.Watch, since surveil.Month) []string {
+	var out []string
+	for _, a := range w.Unmatched {
+		if a.On < since.First() {
+			continue
+		}
+		do := "If another chart was meant, acknowledge that one."
+		if c := chartNow(w, a.ChartName); c != nil && c.Signal != nil {
+			do = "The signal that stands there now was given later: acknowledge it anew."
+		}
+		out = append(out, fmt.Sprintf("The acknowledgement by %s on %s (%s, %s) answered no signal: none of that chart stood when it came. %s",
+			a.By, a.On, techniqueName(a.Technique), strings.ToLower(className(a.Class)), do))
+	}
+	return out
+}
+
+// SignalsHandler answers `GET /surveillance/signals` with facility.
+func (s *Service) SignalsHandler(log *slog.Logger) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !reads(w, r, "only GET is possible here; a signal is acknowledged by a message of the roster service") {
+			return
+		}
+		facility, err := signalsRequest(r.URL.Query())
+		if err != nil {
+			jsonhttp.Failed(w, r, log, "signals were not told", err)
+			return
+		}
+		out, err := s.Signals(r.Context(), facility)
+		if err != nil {
+			jsonhttp.Failed(w, r, log, "signals were not told", err)
+			return
+		}
+		jsonhttp.Answer(w, http.StatusOK, out)
+	})
+}
+
+func signalsRequest(q url.Values) (facility string, err error) {
+	for name, values := range q {
+		if len(values) != 1 {
+			return "", fault.New(fault.Invalid, fmt.Sprintf("%s is given %d times", name, len(values)), "give it once")
+		}
+		if name != "facility" {
+			return "", fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", name), "there is facility")
+		}
+		facility = values[0]
+	}
+	return facility, nil
+}

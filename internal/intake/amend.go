@@ -1,0 +1,135 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/record"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// amendment is a correction or void as it was sent.
+type amendment struct {
+	field string // of the fact
+	ref   *cannularyv1.FactReference
+	// by is the kind of a correction's replacement; empty for a void.
+	by record.Kind
+}
+
+func (m Message) amendments() []amendment {
+	var out []amendment
+	for i, f := range m.facts {
+		at := fmt.Sprintf("facts[%d]", i)
+		switch x := f.(type) {
+		case *cannularyv1.RosterFact:
+			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
+		case *cannularyv1.CannulationFact:
+			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
+		case *cannularyv1.AssessmentFact:
+			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
+		case *cannularyv1.SurveillanceFact:
+			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
+		}
+	}
+	return out
+}
+
+func amends(at string, v *cannularyv1.FactVoided, c *cannularyv1.Correction, replacement proto.Message) []amendment {
+	switch {
+	case v != nil:
+		return []amendment{{at + ".fact_voided.fact", v.GetFact(), ""}}
+	case c != nil:
+		return []amendment{{at + ".fact_corrected.correction.fact", c.GetFact(), record.Kind(factName(replacement))}}
+	}
+	return nil
+}
+
+// amended looks at the facts that the message corrects or takes back, as far as the log has
+// them. What can never have an effect is refused; what has none as the record stands is
+// said in the answer, and kept: the fact may still arrive, identities may still be merged.
+func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err error) {
+	var bad []fault.Violation
+	for _, a := range m.amendments() {
+		source := a.ref.GetSource()
+		if source == "" {
+			source = m.Envelope.GetSource()
+		}
+		if m.test() || source == m.Envelope.GetSource() && a.ref.GetSourceMessageId() == m.Envelope.GetSourceMessageId() {
+			continue // tests change nothing; what a message says of itself is its own
+		}
+		named := fmt.Sprintf("message %q of source %q", a.ref.GetSourceMessageId(), source)
+		k, ok, err := in.index.find(ctx, record.EventID(source, a.ref.GetSourceMessageId()))
+		if err != nil {
+			return nil, fmt.Errorf("look up what is amended: %w", err)
+		}
+		if !ok {
+			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that does", a.field, named))
+			continue
+		}
+		e, err := in.cfg.Log.Get(ctx, k.seq)
+		if err != nil {
+			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or taken back", "send the same message again")
+		}
+		var target logv1.Event
+		if err := proto.Unmarshal(e.Data, &target); err != nil {
+			return nil, fmt.Errorf("read event %d: %w", k.seq, err)
+		}
+		facts, err := record.Facts(&target, e.Seq, e.Time)
+		if err != nil {
+			return nil, fmt.Errorf("read event %d: %w", k.seq, err)
+		}
+		v, notice := in.judgeAmendment(m, a, named, facts)
+		if v != nil {
+			bad = append(bad, *v)
+		}
+		if notice != "" {
+			notices = append(notices, notice)
+		}
+	}
+	if len(bad) > 0 {
+		return nil, invalid(bad)
+	}
+	return notices, nil
+}
+
+// judgeAmendment tells whether an amendment can have an effect on a fact that is in the log.
+func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []record.Fact) (*fault.Violation, string) {
+	n := int(a.ref.GetOrdinal())
+	if n >= len(facts) {
+		return &fault.Violation{Field: a.field + ".ordinal", Rule: "amendment.ordinal",
+			Description: fmt.Sprintf("is %d, and %s has %s; facts are counted from 0", n, named, plural(len(facts), "fact"))}, ""
+	}
+	f := &facts[n]
+	if a.by != "" && !f.Plain() {
+		return &fault.Violation{Field: a.field, Rule: "amendment.original",
+			Description: fmt.Sprintf("names fact %d of %s, which is itself a %s; name the original fact, with a higher revision", n, named, f.Kind)}, ""
+	}
+	if a.by != "" && a.by != f.Kind {
+		return &fault.Violation{Field: a.field, Rule: "amendment.kind",
+			Description: fmt.Sprintf("names fact %d of %s, a %s, which a %s cannot replace; void it and send the right one under a new id", n, named, f.Kind, a.by)}, ""
+	}
+	p := m.Envelope.GetPatient()
+	switch {
+	case (p == nil) != (f.PatientKey == "") || p == nil && f.Facility != m.Envelope.GetFacility():
+		about := "a patient"
+		if f.PatientKey == "" {
+			about = fmt.Sprintf("facility %q", f.Facility)
+		}
+		return &fault.Violation{Field: a.field, Rule: "amendment.subject",
+			Description: fmt.Sprintf("names fact %d of %s, which is about %s; the envelope must be about the same", n, named, about)}, ""
+	case p != nil && f.PatientKey != in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()) && f.MergedKey == "":
+		return nil, fmt.Sprintf("%s names fact %d of %s, which was posted for another patient identifier: it changes nothing unless the two identities are merged", a.field, n, named)
+	}
+	return nil, ""
+}
+
+func plural(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}

@@ -1,0 +1,114 @@
+package projector
+
+import (
+	"cannulary/internal/record"
+	"cannulary/internal/view"
+)
+
+// reach looks again at the corrections and voids whose effect the event may decide: its own,
+// those that waited for it, and after a merge those of the patients concerned. What changes
+// nothing must not look done to whoever sent it.
+func (p *Projector) reach(c *change, own []record.Fact) error {
+	var look []view.StoredEvent
+	add := func(list []view.StoredEvent, err error) error {
+		look = append(look, list...)
+		return err
+	}
+	for i := range own {
+		if own[i].Amends() {
+			if err := add(c.tx.Load().ByID([]string{c.event})); err != nil {
+				return err
+			}
+			break
+		}
+	}
+	names := map[string]bool{c.event: true}
+	for i := range own {
+		if own[i].Plain() && own[i].HasSession() {
+			names[record.SessionKey(own[i].SessionSystem, own[i].SessionValue)] = true
+		}
+	}
+	for _, name := range sorted(names) {
+		if err := add(c.tx.Waiting(name)); err != nil {
+			return err
+		}
+	}
+	if c.merged {
+		if err := add(c.tx.Waiting("")); err != nil {
+			return err
+		}
+		for _, key := range sorted(c.judged) {
+			if err := add(c.tx.AmendingOf(key)); err != nil {
+				return err
+			}
+		}
+	}
+	seen := map[uint64]bool{}
+	for n := 0; n < len(look); n++ {
+		e := look[n]
+		if seen[e.Seq] {
+			continue
+		}
+		seen[e.Seq] = true
+		facts, err := record.Facts(e.Event, e.Seq, e.Logged)
+		if err != nil {
+			return err
+		}
+		for i := range facts {
+			if !facts[i].Amends() {
+				continue
+			}
+			u, err := p.unreached(c.tx, e, &facts[i])
+			if err != nil {
+				return err
+			}
+			if err := c.tx.SetUnreached(u); err != nil {
+				return err
+			}
+			if facts[i].Target == "" {
+				continue
+			}
+			// It may take back, or give back, a correction or void: that one's turn.
+			if err := add(c.tx.Load().ByID([]string{record.EventOf(facts[i].Target)})); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// unreached judges one correction or void of the event by what has arrived. One that was
+// itself taken back waits for nothing.
+func (p *Projector) unreached(tx *view.Tx, e view.StoredEvent, f *record.Fact) (view.Unreached, error) {
+	u := view.Unreached{Fact: f.ID, Seq: f.Seq, Facility: f.Facility, Logged: f.Logged, Named: f.TargetSession}
+	var events []view.StoredEvent
+	if f.TargetSession != "" {
+		system, value := f.VoidedSession()
+		for _, key := range p.identities.Group(f.PatientKey) {
+			list, err := tx.Load().Unit(record.SessionUnit(key, system, value))
+			if err != nil {
+				return u, err
+			}
+			events = append(events, list...)
+		}
+	} else {
+		u.Named = record.EventOf(f.Target)
+		list, err := tx.Load().ByID([]string{u.Named})
+		if err != nil {
+			return u, err
+		}
+		events = list
+	}
+	named, err := view.Facts(events)
+	if err != nil {
+		return u, err
+	}
+	if u.Why = record.ReachOf(f, named, p.related); u.Why == record.Reached {
+		return u, nil
+	}
+	all, err := view.Closure(tx.Load(), []view.StoredEvent{e}, p.related)
+	if err == nil && record.TakenBack(all, f.ID) {
+		u.Why = record.Reached
+	}
+	return u, err
+}
