@@ -225,7 +225,10 @@ func comparisonLines(c *Comparison) []figureLine {
 func chartLines(c *Chart) []figureLine {
 	l := figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique)}
 	total := l
-	total.figure, total.value, total.upper, total.method, total.reason = "sequential-sum", decimal(c.Sum), decimal(c.Threshold), "threshold", c.Says
+	total.figure, total.reason = "sequential-sum", c.Says
+	if c.From != "" { // a threshold is set
+		total.value, total.upper, total.method = decimal(c.Sum), decimal(c.Threshold), "threshold"
+	}
 	notice := l
 	notice.figure, notice.reason = "can-notice", c.Notice
 	out := []figureLine{total, notice}

@@ -148,7 +148,8 @@ type FunnelPoint struct {
 	Says     string   `json:"says"`
 }
 
-// Chart is a sequential signal.
+// Chart is a sequential signal. Where its threshold was taken back while a signal stands,
+// all that is of the threshold is 0 or empty.
 type Chart struct {
 	surveil.ChartName
 	Reference float64 `json:"referencePer100PatientMonths"`

@@ -579,3 +579,41 @@ func TestAGapIsNotJudgedByItself(t *testing.T) {
 		t.Error("the figure of the gaps is not told in words")
 	}
 }
+
+// A threshold is taken back while its signal stands: the report says that it stands, and
+// shows neither a threshold of 0 nor a date on which none was set.
+func TestASignalThatOutlastsItsThreshold(t *testing.T) {
+	w := invented(t)
+	n := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.AccessRelated}
+	raised := w.Charts[0].Signals[1:]
+	if err := w.Run(nil, raised, nil); err != nil {
+		t.Fatal(err)
+	}
+	r, err := MakeReport(w, []*surveil.Watch{w}, month(t, "2027-05"), Knowledge{Sequence: 48211, LogSequence: 48211})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Charts) != 1 {
+		t.Fatalf("%d charts, want that of the signal", len(r.Charts))
+	}
+	c := r.Charts[0]
+	want := "A signal stands since " + raised[0].Day.String() + ", although its threshold was taken back: look into it, and acknowledge it with what was done."
+	if c.ChartName != n || !c.Standing || c.Says != want || c.From != "" || c.Notice != "What it can notice cannot be said: no threshold is set." || len(c.Signals) != 1 {
+		t.Errorf("the chart: %+v", c)
+	}
+	if s := chartNow(w, n); s == nil || s.Signal == nil || s.From != "" {
+		t.Errorf("as one who acknowledges sees it: %+v", s)
+	}
+	if !slices.Contains(r.Unset.Charts, n) {
+		t.Errorf("it is not among those without a threshold: %v", r.Unset.Charts)
+	}
+	for _, l := range chartLines(&c) {
+		if l.figure == "sum" && (l.value != "" || l.upper != "" || l.reason != want) {
+			t.Errorf("the line of the sum: %+v", l)
+		}
+	}
+	var b bytes.Buffer
+	if err := WriteHTML(&b, &r); err != nil || !strings.Contains(b.String(), want) || strings.Contains(b.String(), "1970") {
+		t.Errorf("the page, %v, does not say that the signal stands, or shows a date of 1970", err)
+	}
+}

@@ -24,7 +24,10 @@ func charts(w *surveil.Watch) []Chart {
 func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	t := ch.Threshold
 	c := Chart{ChartName: t.ChartName, Reference: six(t.Reference), RateRatio: six(t.R), Threshold: six(t.H), InControl: six(t.InControl),
-		SetBy: t.SetBy, From: t.From.String(), Sum: six(ch.Sum()), Signals: []Signal{}, Former: []FormerChart{}, Points: []ChartPoint{}}
+		SetBy: t.SetBy, Sum: six(ch.Sum()), Signals: []Signal{}, Former: []FormerChart{}, Points: []ChartPoint{}}
+	if t.Stands() {
+		c.From = t.From.String()
+	}
 	for _, s := range ch.Signals {
 		one := Signal{Day: s.Day.String(), Sum: six(s.Sum), Since: changedSince(w, ch, s)}
 		if a := answer(ch, s); a != nil {
@@ -55,6 +58,8 @@ func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 func stands(ch *surveil.WatchedChart) string {
 	t := ch.Threshold
 	switch s := ch.Standing(); {
+	case s != nil && !t.Stands():
+		return fmt.Sprintf("A signal stands since %s, although its threshold was taken back: look into it, and acknowledge it with what was done.", s.Day)
 	case s != nil:
 		return fmt.Sprintf("A signal stands since %s: look into it, and acknowledge it with what was done.", s.Day)
 	case len(ch.Points) == 0:
@@ -186,6 +191,9 @@ func quiet(p surveil.Point) bool { return p.Events == 0 && !p.Restart && p.Sum =
 // canNotice says what increase the chart as it is set can notice at the unit's size, and
 // what single infections mean there.
 func canNotice(w *surveil.Watch, t surveil.Threshold) (says, rule string) {
+	if !t.Stands() {
+		return "What it can notice cannot be said: no threshold is set.", ""
+	}
 	patients := w.Size(t.Technique, sizeMonths)
 	if patients < 0.5 {
 		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.", one(patients), sizeMonths), ""
@@ -212,7 +220,7 @@ func unset(w *surveil.Watch) Unset {
 			n := surveil.ChartName{Technique: t, Class: c}
 			has := false
 			for i := range w.Charts {
-				has = has || w.Charts[i].Threshold.ChartName == n
+				has = has || w.Charts[i].Threshold.ChartName == n && w.Charts[i].Threshold.Stands()
 			}
 			if !has {
 				out.Charts = append(out.Charts, n)

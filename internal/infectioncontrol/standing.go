@@ -13,7 +13,8 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// Standing is a chart as it stands, without its course.
+// Standing is a chart as it stands, without its course. Where its threshold was taken back
+// while a signal stands, all that is of the threshold is 0 or empty.
 type Standing struct {
 	surveil.ChartName
 	Threshold float64 `json:"threshold"`
@@ -51,14 +52,18 @@ func (s *Service) Signals(ctx context.Context, facility string) (Signals, error)
 
 func standingOf(ch *surveil.WatchedChart) Standing {
 	t := ch.Threshold
-	out := Standing{ChartName: t.ChartName, Threshold: six(t.H), SetBy: t.SetBy, From: t.From.String(), Sum: six(ch.Sum())}
+	out := Standing{ChartName: t.ChartName, Threshold: six(t.H), SetBy: t.SetBy, Sum: six(ch.Sum())}
+	if t.Stands() {
+		out.From = t.From.String()
+	}
 	if s := ch.Standing(); s != nil {
 		out.Signal = &Signal{Day: s.Day.String(), Sum: six(s.Sum)}
 	}
 	return out
 }
 
-// chartNow is the chart of that name as it stands; nil where no threshold is set.
+// chartNow is the chart of that name as it stands; nil where no threshold is set and no signal
+// stands.
 func chartNow(w *surveil.Watch, n surveil.ChartName) *Standing {
 	for i := range w.Charts {
 		if w.Charts[i].Threshold.ChartName == n {

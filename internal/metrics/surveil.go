@@ -138,11 +138,12 @@ func rate(d *prometheus.Desc, r *incidence.Rate, labels []string, set gauge) {
 func chart(facility string, w *surveil.WatchedChart, set gauge) {
 	n := w.Threshold.ChartName
 	technique := string(n.Technique)
-	switch n.Class {
-	case surveil.AccessRelated:
+	switch {
+	case !w.Threshold.Stands(): // taken back, while a signal stands
+	case n.Class == surveil.AccessRelated:
 		set(descCusum, w.Sum(), facility, technique)
 		set(descThreshold, w.Threshold.H, facility, technique)
-	case surveil.Bloodstream:
+	case n.Class == surveil.Bloodstream:
 		set(descBlood, w.Sum(), facility, technique)
 		set(descBloodH, w.Threshold.H, facility, technique)
 	}

@@ -28,6 +28,9 @@ type Threshold struct {
 	Seen  []string
 }
 
+// Stands tells whether a threshold is set; a signal may outlast the one that raised it.
+func (t *Threshold) Stands() bool { return t.H > 0 }
+
 // Acknowledgement is a person's answer to a signal.
 type Acknowledgement struct {
 	ChartName
@@ -178,7 +181,8 @@ func after(d Day, fact string, acks []Acknowledgement) Day {
 	return d
 }
 
-// daily counts the patients of a technique at the facility on n days from a day on.
+// daily counts the patients of a technique at the facility on n days from a day on; before
+// the record nobody counts.
 func (u *Unit) daily(t Technique, from Day, n int) []int {
 	steps := make([]int, n+1)
 	for i := range u.People {
@@ -186,7 +190,7 @@ func (u *Unit) daily(t Technique, from Day, n int) []int {
 			if e.Facility != u.Facility || e.Technique != t {
 				continue
 			}
-			a, b := max(e.From, from)-from, min(e.To, from+Day(n))-from
+			a, b := max(e.From, from, u.Since)-from, min(e.To, from+Day(n))-from
 			if a < b {
 				steps[a]++
 				steps[b]--

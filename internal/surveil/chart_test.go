@@ -311,3 +311,15 @@ func TestWatchedTechniques(t *testing.T) {
 		}
 	}
 }
+
+// A threshold may be set before the first treatment is on record; nothing counts until then.
+func TestNobodyIsExpectedToFallIllBeforeTheRecord(t *testing.T) {
+	u, th := ten(t, 100, "2026-03-02", "2026-03-06")
+	u.Since = day(t, "2026-03-04")
+	happens(t, u, 0, "2026-03-03")
+	for _, p := range run(t, u, th).Points {
+		if before := p.Day < u.Since; before != (p.Expected == 0) || p.Events != 0 {
+			t.Errorf("on %s %d events, %v expected", p.Day, p.Events, p.Expected)
+		}
+	}
+}

@@ -72,13 +72,16 @@
 //   - Census and record disagree where the census and the patients with a stay on a day of
 //     it, each once, by the technique of the latest of its days, differ by more than 10 % of the
 //     greater and by more than two patients (ours). A patient in hospital on those days is
-//     one of the record's and none of the census's.
+//     one of the record's and none of the census's. Compared is a month that is over and wholly
+//     on record.
 //   - Blood cultures are all with a result, negative or positive, of any setting, by the day of
 //     their collection and the facility of the stay on it, else of the message (ours). They
 //     are in no rate: they tell "none" from "not reported".
 //   - A rate is shown for a period only where numerator and denominator are of the same
 //     period: a month without a census, and a year with such a month, has no rate per 100
-//     patient-months, and says why. A month is over once its last day has ended there.
+//     patient-months, and says why. A month is over once its last day has ended there. Nor has
+//     a month a rate on a working day of which nothing was on record yet: its census is of the
+//     whole month, its events are not (ours).
 //
 // # The sequential signal
 //
@@ -87,8 +90,10 @@
 // R the increase that it is tuned to, and μ the reference rate times that day's exposure; it
 // never falls below 0. At h or more it signals. Facts that come late, corrections and merges
 // recompute the sum; but what the chart has once signalled stays until a named person
-// acknowledges it. It then restarts on the next day at h/2. An event that became known after
-// the acknowledgement but is dated before the restart counts on the restart's day: no
+// acknowledges it, also if its threshold is taken back. It then restarts on the next day at
+// h/2. An acknowledgement answers all signals of its chart that stand when it arrives; dated
+// before the newest of them, it counts as given on that one's day. An event that became known
+// after the acknowledgement but is dated before the restart counts on the restart's day: no
 // infection is lost to the chart (ours). An acknowledgement without a signal changes nothing; it
 // is told as one that answered nothing.
 //

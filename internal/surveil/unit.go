@@ -176,7 +176,7 @@ func (u *Unit) cases(from, to Day, is func(*Event) bool) []Case {
 
 // Doubtful lists what does not count, or counts in doubt, in a period; each says why.
 func (u *Unit) Doubtful(p Period) []Case {
-	return u.cases(p.From.First(), p.To.Last(), func(e *Event) bool { return e.Why != "" || e.Outside })
+	return u.cases(p.From.First(), min(p.To.Last(), u.AsOf), func(e *Event) bool { return e.Why != "" || e.Outside })
 }
 
 // Line is one class of infection in one group and period.
@@ -238,6 +238,11 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 	if !u.Over(p.To) {
 		return 0, p.To.String() + " is not over yet"
 	}
+	for m := p.From; m <= p.To; m++ {
+		if !u.whole(m) {
+			return 0, fmt.Sprintf("the record begins on %s, and a census of %s is of the whole month", u.Since, m)
+		}
+	}
 	var missing []string
 	for m := p.From; m <= p.To; m++ {
 		c, ok := u.Censuses[m]
@@ -258,6 +263,17 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 		return 0, "the census counts nobody"
 	}
 	return n, ""
+}
+
+// whole tells whether all of a month is on record: whether the unit dialysed on none of its
+// days before the first treatment that is. In what comes before no event could be recorded.
+func (u *Unit) whole(m Month) bool {
+	for d := m.First(); d < min(u.Since, m.Last()+1); d++ {
+		if u.Calendar.Works(d) {
+			return false
+		}
+	}
+	return true
 }
 
 func (u *Unit) sir(l *Line) (*incidence.SIR, string, error) {
@@ -347,12 +363,12 @@ type Disagreement struct {
 	Record int // patients whom the record has there on the days of the census
 }
 
-// Disagreements compares the census of a month that is over with the record of the same days:
-// they disagree where they differ by more than 10 % of the greater and by more than two
-// patients (ours).
+// Disagreements compares the census of a month that is over and wholly on record with the
+// record of the same days: they disagree where they differ by more than 10 % of the greater and
+// by more than two patients (ours).
 func (u *Unit) Disagreements(m Month) []Disagreement {
 	c, ok := u.Censuses[m]
-	if !ok || !u.Over(m) {
+	if !ok || !u.Over(m) || !u.whole(m) {
 		return nil
 	}
 	on := u.OnRecord(c)

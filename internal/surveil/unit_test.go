@@ -516,3 +516,59 @@ func TestNothingCountsBeforeTheFirstTreatmentOnRecord(t *testing.T) {
 		t.Errorf("a month before the record: %+v", l)
 	}
 }
+
+// What comes before the first treatment on record is not known; a census of it would make
+// a rate of no infections out of that.
+func TestAMonthThatIsNotWhollyOnRecordHasNoRate(t *testing.T) {
+	const begins = "the record begins on "
+	for _, c := range []struct {
+		says, since, month string
+		want               string // why there is no rate
+	}{
+		{"from the first of the month on", "2026-01-01", "2026-01", ""},
+		{"the unit is closed on the first three days: a holiday and a weekend it has off", "2026-05-04", "2026-05", ""},
+		{"it was open on the first, of which nothing is on record", "2026-04-02", "2026-04", begins + "2026-04-02, and a census of 2026-04 is of the whole month"},
+		{"since the middle of the month", "2026-04-16", "2026-04", begins + "2026-04-16, and a census of 2026-04 is of the whole month"},
+		{"a month before the record", "2026-05-04", "2026-04", begins + "2026-05-04, and a census of 2026-04 is of the whole month"},
+		{"a month after it", "2026-04-16", "2026-05", ""},
+		{"until a treatment is on record everything counts", "", "2026-04", ""},
+	} {
+		u := unit(t, 10, "2026-06-30")
+		u.Calendar = surveil.Calendar{Holidays: []string{"2026-05-01"}, Days: []v1.Weekday{1, 2, 3, 4, 5}}
+		u.Since = surveil.First
+		if c.since != "" {
+			u.Since = day(t, c.since)
+		}
+		happens(t, u, 0, "2026-04-20")
+		counted(t, u, &v1.CensusCounted{Month: c.month, Fistula: 5, FistulaOfWhichConstantSite: 5})
+		l := line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, c.month)))
+		if l.NoCensus != c.want || (l.PerHundred == nil) != (c.want != "") || (l.PatientMonths == 0) != (c.want != "") || l.SIR != nil || c.want != "" && l.NoSIR != c.want {
+			t.Errorf("%s: %d patient-months, %+v, %q, want %q", c.says, l.PatientMonths, l.PerHundred, l.NoCensus, c.want)
+		}
+		// Nor are its denominators compared: half a month of access-days is no error of the census.
+		if d := u.Disagreements(month(t, c.month)); (len(d) == 0) != (c.want != "") && c.says != "until a treatment is on record everything counts" {
+			t.Errorf("%s: %+v", c.says, d)
+		}
+	}
+	// A year with such a month.
+	u := unit(t, 10, "2027-01-01")
+	u.Since = day(t, "2026-01-05")
+	for m := month(t, "2026-01"); m <= month(t, "2026-12"); m++ {
+		counted(t, u, &v1.CensusCounted{Month: m.String(), Fistula: 10, FistulaOfWhichConstantSite: 10})
+	}
+	if l := line(t, u, surveil.Bloodstream, constantSite, surveil.Year(month(t, "2026-12"))); l.PerHundred != nil || l.PerThousand == nil || l.NoCensus != begins+"2026-01-05, and a census of 2026-01 is of the whole month" {
+		t.Errorf("a year of which the record has all but four days: %+v", l)
+	}
+}
+
+func TestWhatIsDoubtfulTomorrowIsNotListedToday(t *testing.T) {
+	u := unit(t, 1, "2026-03-14")
+	u.People[0].Person = patient(t).at("2026-03-01", admitted()).culture("2026-03-15", nowhere).fold()
+	if got := u.Doubtful(surveil.One(month(t, "2026-03"))); len(got) != 0 {
+		t.Errorf("%+v", got)
+	}
+	u.AsOf++
+	if got := u.Doubtful(surveil.One(month(t, "2026-03"))); len(got) != 1 {
+		t.Errorf("%d on its day, want 1", len(got))
+	}
+}

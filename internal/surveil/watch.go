@@ -40,7 +40,7 @@ type Former struct {
 // false where it would not have. known is false where that cannot be said: the signal is of a
 // chart before its threshold was set anew.
 func (w *WatchedChart) Reached(r Raised) (d Day, ok, known bool) {
-	if r.Day < w.Threshold.From || r.Seq < w.Threshold.Seq {
+	if !w.Threshold.Stands() || r.Day < w.Threshold.From || r.Seq < w.Threshold.Seq {
 		return 0, false, false
 	}
 	from, until := First, never
@@ -72,12 +72,18 @@ func (w *WatchedChart) Standing() *Raised {
 }
 
 // Run runs the charts of the thresholds with the signals that were raised and the
-// acknowledgements on record, of whatever chart.
+// acknowledgements on record, of whatever chart. A signal that stands stays although its
+// threshold was taken back: its chart is then one without a threshold or points.
 func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []Acknowledgement) error {
 	names := make([]ChartName, 0, len(thresholds))
 	for n := range thresholds {
 		if n.Class != "" {
 			names = append(names, n)
+		}
+	}
+	for _, r := range raised {
+		if _, set := thresholds[r.ChartName]; !set && !slices.Contains(names, r.ChartName) {
+			names = append(names, r.ChartName)
 		}
 	}
 	slices.SortFunc(names, func(a, b ChartName) int {
@@ -89,21 +95,25 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 	matched := map[string]bool{}
 	for _, n := range names {
 		ch := answered(n, raised, acks)
-		t := thresholds[n]
-		var err error
-		if ch.Former, err = w.former(t, &ch); err != nil {
-			return err
-		}
-		if t.Began == 0 && len(ch.Former) > 0 {
-			t.Began = ch.Former[0].From
-		}
-		if ch.Chart, err = w.Chart(t, ch.Acknowledgements); err != nil {
-			return err
-		}
-		w.Charts = append(w.Charts, ch)
 		for _, a := range ch.Acknowledgements {
 			matched[a.Fact] = true
 		}
+		t, set := thresholds[n]
+		if set {
+			var err error
+			if ch.Former, err = w.former(t, &ch); err != nil {
+				return err
+			}
+			if t.Began == 0 && len(ch.Former) > 0 {
+				t.Began = ch.Former[0].From
+			}
+			if ch.Chart, err = w.Chart(t, ch.Acknowledgements); err != nil {
+				return err
+			}
+		} else if ch.Threshold.ChartName = n; ch.Standing() == nil {
+			continue
+		}
+		w.Charts = append(w.Charts, ch)
 	}
 	for _, a := range acks {
 		if !matched[a.Fact] {

@@ -81,3 +81,69 @@ func mustDay(t *testing.T, s string) surveil.Day {
 	}
 	return d
 }
+
+// A signal is acknowledged by a named person and by nothing else: taking its threshold back,
+// or correcting it into that of another chart, does not do it.
+func TestASignalOutlastsItsThreshold(t *testing.T) {
+	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
+	other := surveil.ChartName{Technique: surveil.OtherFistula, Class: surveil.Bloodstream}
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", AsOf: mustDay(t, "2027-03-20")}}
+	raised := []surveil.Raised{{ChartName: name, Seq: 5, Day: mustDay(t, "2027-03-11"), Sum: 1.09}}
+	set := map[surveil.ChartName]surveil.Threshold{other: {ChartName: other, Reference: 0.26, R: 3, H: 1, From: mustDay(t, "2027-03-01")}}
+	if err := w.Run(set, raised, nil); err != nil {
+		t.Fatal(err)
+	}
+	if len(w.Charts) != 2 {
+		t.Fatalf("%d charts, want that which is set and that of the signal", len(w.Charts))
+	}
+	ch := w.Charts[0]
+	if ch.Threshold.ChartName != name || ch.Threshold.Stands() || len(ch.Points) != 0 || ch.Crossed != nil || ch.Standing() == nil || ch.Standing().Day != raised[0].Day {
+		t.Errorf("the chart of the signal: %+v", ch)
+	}
+	if ch := w.Charts[1]; ch.Threshold.ChartName != other || !ch.Threshold.Stands() || ch.Standing() != nil {
+		t.Errorf("the chart that is set: %+v", ch)
+	}
+	// Acknowledged, it needs no chart any more.
+	if err := w.Run(set, raised, []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")}}); err != nil {
+		t.Fatal(err)
+	}
+	if len(w.Charts) != 1 || w.Charts[0].Threshold.ChartName != other {
+		t.Errorf("after the acknowledgement: %+v", w.Charts)
+	}
+}
+
+// Where an acknowledgement is taken back, its signal stands again beside a later one. Who
+// acknowledges the chart then, acknowledges both.
+func TestOneAnswerToAllThatStands(t *testing.T) {
+	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
+	from := mustDay(t, "2027-03-01")
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20}}
+	raised := []surveil.Raised{{ChartName: name, Seq: 5, Day: from + 3}, {ChartName: name, Seq: 9, Day: from + 8}}
+	set := map[surveil.ChartName]surveil.Threshold{name: {ChartName: name, Reference: 0.26, R: 3, H: 1, From: from}}
+	if err := w.Run(set, raised, []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 12, On: from + 5}}); err != nil {
+		t.Fatal(err)
+	}
+	ch := w.Charts[0]
+	if ch.Standing() != nil || len(ch.Acknowledgements) != 1 {
+		t.Errorf("still stands: %+v", ch.Standing())
+	}
+	// It is dated before the newer signal, so it restarts the chart on the day after that.
+	for _, p := range ch.Points {
+		if p.Restart != (p.Day == from+9) {
+			t.Errorf("restart on %s: %v", p.Day, p.Restart)
+		}
+	}
+}
+
+// An acknowledgement of a signal whose threshold was taken back answered something.
+func TestAnAnswerToASignalThatOutlastedItsThreshold(t *testing.T) {
+	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", AsOf: mustDay(t, "2027-03-20")}}
+	answers := []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")}, {ChartName: name, Fact: "b", Seq: 7, On: mustDay(t, "2027-03-12")}}
+	if err := w.Run(nil, []surveil.Raised{{ChartName: name, Seq: 5, Day: mustDay(t, "2027-03-11")}}, answers); err != nil {
+		t.Fatal(err)
+	}
+	if len(w.Unmatched) != 1 || w.Unmatched[0].Fact != "b" {
+		t.Errorf("answered nothing: %+v, want the second only", w.Unmatched)
+	}
+}

@@ -3,8 +3,11 @@
 // else. It shares no code with that package; tests compare the two. It writes down every
 // day from the first to the last date that any fact mentions and looks at each by itself.
 //
+// A facility's figures and charts are read a second time in the same way, by Figures and Book.
+//
 // Where the words leave something open, a comment that begins with "Reading:" says which
-// meaning was taken.
+// meaning was taken. "Settled:" is a meaning that was taken only when the two had been
+// compared and the code of the other was known: there the two readers are not independent.
 package reference
 
 import (

@@ -2,5 +2,9 @@
 
 package reference_test
 
-// size is how many histories are drawn; fewer, because the race detector is slow.
-const size = 500
+// size is how many histories of a patient are drawn, wards how many of a facility; fewer,
+// because the race detector is slow.
+const (
+	size  = 500
+	wards = 60
+)

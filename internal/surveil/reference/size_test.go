@@ -2,5 +2,8 @@
 
 package reference_test
 
-// size is how many histories are drawn.
-const size = 10000
+// size is how many histories of a patient are drawn, wards how many of a facility.
+const (
+	size  = 10000
+	wards = 2000
+)
