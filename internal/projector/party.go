@@ -66,9 +66,9 @@ func (p *Projector) topic(c *change, name string) error {
 		r, err = fhir.Access(p.context(c, facilityOf(facts)), key, rest, items)
 	case topicStaff:
 		// Also a message that has no effect names who recorded it.
-		all, err := view.Facts(events)
-		if err != nil {
-			return err
+		all, failed := view.Facts(events)
+		if failed != nil {
+			return failed
 		}
 		who := staff(all, key)
 		if who == nil {
