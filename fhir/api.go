@@ -23,6 +23,10 @@ type Context struct {
 	// Subject resolves merges: it answers the id of the Patient that resources of a
 	// patient key refer to, which is the survivor's key. Nil leaves keys as they are.
 	Subject func(patientKey string) string
+	// Track and Access resolve merges of identities that both have a track or an access of one
+	// name: they answer the patient key under which it has the BodyStructure that resources
+	// refer to. Nil leaves keys as they are.
+	Track, Access func(patientKey, name string) string
 	// Options are the deployer's choices.
 	Options Options
 }
@@ -121,6 +125,10 @@ type ProvenanceView struct {
 	Facility        string                       // empty for the context's
 	Targets         []VersionedReference
 	Activity        Activity // empty leaves it out
+	// Reasons say why something was corrected or taken back, as they were typed.
+	Reasons []string
+	// First counts the Provenances that the event has already.
+	First int
 	// Amended are messages that came before and correct or take back what this one says: the
 	// versions rest on them too.
 	Amended []SourceMessage
@@ -136,13 +144,16 @@ type VersionedReference struct {
 	Version  int
 }
 
+const instant = "2006-01-02T15:04:05.000Z"
+
 // WithMeta splices versionId, lastUpdated (milliseconds, UTC) and the profile, in this
 // order, into the body of the resource with the given id, right after the id. An empty
-// profile is left out.
+// profile is left out. A track's maturity was judged when the version was made: its issued
+// is the same time.
 func WithMeta(r []byte, id, profile string, version int, lastUpdated time.Time) []byte {
 	head := `{"id":"` + id + `"`
 	rest, ok := bytes.CutPrefix(r, []byte(head))
-	out := make([]byte, 0, len(r)+len(profile)+112)
+	out := make([]byte, 0, len(r)+len(profile)+160)
 	if ok {
 		out = append(out, head...)
 		out = append(out, ',')
@@ -153,13 +164,18 @@ func WithMeta(r []byte, id, profile string, version int, lastUpdated time.Time) 
 	out = append(out, `"meta":{"versionId":"`...)
 	out = strconv.AppendInt(out, int64(version), 10)
 	out = append(out, `","lastUpdated":"`...)
-	out = lastUpdated.UTC().AppendFormat(out, "2006-01-02T15:04:05.000Z")
+	out = lastUpdated.UTC().AppendFormat(out, instant)
 	if profile != "" {
 		out = append(out, `","profile":["`...)
 		out = append(out, profile...)
 		out = append(out, `"]}`...)
 	} else {
 		out = append(out, `"}`...)
+	}
+	if profile == profileMaturity {
+		out = append(out, `,"issued":"`...)
+		out = lastUpdated.UTC().AppendFormat(out, instant)
+		out = append(out, '"')
 	}
 	if !ok && len(bytes.TrimSpace(rest)) > 1 {
 		out = append(out, ',')

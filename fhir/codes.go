@@ -1,5 +1,28 @@
 package fhir
 
+import "cannulary/internal/rule"
+
+// RuleName is a rule's code in words, as resources show it; a code that this version does not
+// know stands for itself.
+func RuleName(code string) string {
+	if c, ok := local["rule-"+code]; ok {
+		return c.Display
+	}
+	return code
+}
+
+// asks is the definition of a rule's code: what it asks.
+func asks(code string) string {
+	r, ok := rule.Of(code)
+	if !ok {
+		panic("fhir: no rule " + code)
+	}
+	if len(r.Parameters) > 0 {
+		return "Asked: " + r.Asks + ". A unit's protocol may set other values."
+	}
+	return "Asked: " + r.Asks + "."
+}
+
 // codes is the project's own code system. Codes are only ever added, and a code's meaning
 // never changes: resources that were given out refer to it. The codes of an enum are
 // those of EnumCode.
@@ -96,41 +119,41 @@ var codes = []Code{
 	{"tenderness", "Tenderness", "Tenderness over the access."},
 	{"peg-in-place", "Peg in place", "A peg is in place in the track."},
 	// Rules: codes of DetectedIssues and Flags.
-	{"rule-not-a-fistula", "Track not on a fistula", "The rule not-a-fistula of the needling rules."},
-	{"rule-spacing-short", "Needle tips too close", "The rule spacing-short of the needling rules."},
-	{"rule-spacing-long", "Needle tips too far apart", "The rule spacing-long of the needling rules."},
-	{"rule-near-anastomosis", "Site near the anastomosis", "The rule near-anastomosis of the needling rules."},
-	{"rule-angle-unusual", "Unusual planned angle", "The rule angle-unusual of the needling rules."},
-	{"rule-angle-drift", "Angle differs from the track's", "The rule angle-drift of the needling rules."},
-	{"rule-first-by-novice", "First insertion by someone not rated for it", "The rule first-by-novice of the needling rules."},
-	{"rule-unlisted-cannulator", "Neither creator nor deputy", "The rule unlisted-cannulator of the needling rules."},
-	{"rule-off-site", "Not in the same spot", "The rule off-site of the needling rules."},
-	{"rule-off-path", "New path cut", "The rule off-path of the needling rules."},
-	{"rule-gap-long", "Long gap between forming sessions", "The rule gap-long of the needling rules."},
-	{"rule-peg-missing", "Peg missing", "The rule peg-missing of the needling rules."},
-	{"rule-early-blunt", "Blunt needle before the track was ready", "The rule early-blunt of the needling rules."},
-	{"rule-floor-six", "Fewer than six forming sessions asked for", "The rule floor-six of the needling rules."},
-	{"rule-hard-entry", "Entry not easy", "The rule hard-entry of the needling rules."},
-	{"rule-rescue", "Sharp needle in a formed track", "The rule rescue of the needling rules."},
-	{"rule-rescue-repeat", "Repeated rescues", "The rule rescue-repeat of the needling rules."},
-	{"rule-attempts-exceeded", "Too many attempts", "The rule attempts-exceeded of the needling rules."},
-	{"rule-scab-incomplete", "Scab not wholly removed", "The rule scab-incomplete of the needling rules."},
-	{"rule-single-disinfection", "Fewer disinfections than asked for", "The rule single-disinfection of the needling rules."},
-	{"rule-contact-short", "Antiseptic not left to act long enough", "The rule contact-short of the needling rules."},
-	{"rule-gauge-flow", "Needle gauge does not suit the pump speed", "The rule gauge-flow of the needling rules."},
-	{"rule-thrill-absent", "No thrill or no bruit", "The rule thrill-absent of the needling rules."},
-	{"rule-site-infection", "Signs of infection at the site", "The rule site-infection of the needling rules."},
-	{"rule-skin-at-risk", "Skin over the access at risk", "The rule skin-at-risk of the needling rules."},
-	{"rule-outflow-sign", "Sign of an outflow problem", "The rule outflow-sign of the needling rules."},
-	{"rule-inflow-sign", "Sign of an inflow problem", "The rule inflow-sign of the needling rules."},
-	{"rule-haemostasis-rising", "Bleeding takes longer than usual", "The rule haemostasis-rising of the needling rules."},
-	{"rule-pressure-rising", "Venous pressure high or rising", "The rule pressure-rising of the needling rules."},
-	{"rule-flow-low", "Access flow low", "The rule flow-low of the needling rules."},
-	{"rule-flow-falling", "Access flow falling", "The rule flow-falling of the needling rules."},
-	{"rule-infiltration", "Infiltration", "The rule infiltration of the needling rules."},
-	{"rule-bacteraemia", "Staphylococcus aureus in blood", "The rule bacteraemia of the needling rules."},
-	{"rule-person", "Hold placed by a person", "The rule person of the needling rules."},
-	{"rule-merge-without-effect", "Merge of identities without effect", "The rule merge-without-effect of the needling rules."},
+	{"rule-not-a-fistula", "Track not on a fistula", asks("not-a-fistula")},
+	{"rule-spacing-short", "Needle tips too close", asks("spacing-short")},
+	{"rule-spacing-long", "Needle tips too far apart", asks("spacing-long")},
+	{"rule-near-anastomosis", "Site near the anastomosis", asks("near-anastomosis")},
+	{"rule-angle-unusual", "Unusual planned angle", asks("angle-unusual")},
+	{"rule-angle-drift", "Angle differs from the track's", asks("angle-drift")},
+	{"rule-first-by-novice", "First insertion by someone not rated for it", asks("first-by-novice")},
+	{"rule-unlisted-cannulator", "Neither creator nor deputy", asks("unlisted-cannulator")},
+	{"rule-off-site", "Not in the same spot", asks("off-site")},
+	{"rule-off-path", "New path cut", asks("off-path")},
+	{"rule-gap-long", "Long gap between forming sessions", asks("gap-long")},
+	{"rule-peg-missing", "Peg missing", asks("peg-missing")},
+	{"rule-early-blunt", "Blunt needle before the track was ready", asks("early-blunt")},
+	{"rule-floor-six", "Fewer than six forming sessions asked for", asks("floor-six")},
+	{"rule-hard-entry", "Entry not easy", asks("hard-entry")},
+	{"rule-rescue", "Sharp needle in a formed track", asks("rescue")},
+	{"rule-rescue-repeat", "Repeated rescues", asks("rescue-repeat")},
+	{"rule-attempts-exceeded", "Too many attempts", asks("attempts-exceeded")},
+	{"rule-scab-incomplete", "Scab not wholly removed", asks("scab-incomplete")},
+	{"rule-single-disinfection", "Fewer disinfections than asked for", asks("single-disinfection")},
+	{"rule-contact-short", "Antiseptic not left to act long enough", asks("contact-short")},
+	{"rule-gauge-flow", "Needle gauge does not suit the pump speed", asks("gauge-flow")},
+	{"rule-thrill-absent", "No thrill or no bruit", asks("thrill-absent")},
+	{"rule-site-infection", "Signs of infection at the site", asks("site-infection")},
+	{"rule-skin-at-risk", "Skin over the access at risk", asks("skin-at-risk")},
+	{"rule-outflow-sign", "Sign of an outflow problem", asks("outflow-sign")},
+	{"rule-inflow-sign", "Sign of an inflow problem", asks("inflow-sign")},
+	{"rule-haemostasis-rising", "Bleeding takes longer than usual", asks("haemostasis-rising")},
+	{"rule-pressure-rising", "Venous pressure high or rising", asks("pressure-rising")},
+	{"rule-flow-low", "Access flow low", asks("flow-low")},
+	{"rule-flow-falling", "Access flow falling", asks("flow-falling")},
+	{"rule-infiltration", "Infiltration", asks("infiltration")},
+	{"rule-bacteraemia", "Staphylococcus aureus in blood", asks("bacteraemia")},
+	{"rule-person", "Hold placed by a person", asks("person")},
+	{"rule-merge-without-effect", "Merge of identities without effect", asks("merge-without-effect")},
 	// How far a track has come.
 	{"track-maturity", "Maturity of a needle track", "How far a constant-site track has come, judged from the record; the value is the stage."},
 	{"needling-protocol", "Judged by the needling protocol", "The unit's needling protocol in force decides."},
@@ -143,7 +166,7 @@ var codes = []Code{
 	{"track-stage-retired", "Retired", "Given up."},
 	{"sessions-counted", "Sessions counted", "Forming sessions that count."},
 	{"sessions-needed", "Sessions needed", "Forming sessions that are needed, extras included."},
-	{"blunt-streak", "Run of sessions", "Consecutive successful sessions of the trial or after."},
+	{"blunt-streak", "Successful blunt sessions in a row", "Consecutive successful sessions with a blunt needle, up to the latest."},
 	{"rescues", "Rescues", "Sessions with a sharp needle in the formed track."},
 	{"next-needle", "Next needle", "The needle that comes next."},
 	{"next-needle-none", "No needle", "No needle: held, resting, given up, or not prepared."},

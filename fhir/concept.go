@@ -21,8 +21,8 @@ const (
 	FactSystem = Base + "/NamingSystem/fact"
 	// MaturitySystem names the Observation of a track's maturity, by the track's id.
 	MaturitySystem = Base + "/NamingSystem/maturity"
-	// TrackSystem and AccessSystem name tracks and accesses as the sender does. The
-	// names are unique for one patient, so search them together with the patient.
+	// TrackSystem and AccessSystem name tracks and accesses by the ids of their BodyStructures.
+	// The sender's names have no system: they are unique for one patient only.
 	TrackSystem  = Base + "/NamingSystem/track"
 	AccessSystem = Base + "/NamingSystem/access"
 	// HoldSystem names holds and FindingSystem findings, each by its id.
@@ -135,6 +135,13 @@ func identifier(system, value string) []model.Identifier {
 
 func reference(typ, id string) model.Reference {
 	return model.Reference{Reference: ptr(typ + "/" + id)}
+}
+
+// shown is a reference with what a reader sees of it. The words must come from the same
+// facts as the resource: else they would be out of date one day.
+func shown(r model.Reference, display string) model.Reference {
+	r.Display = text(display)
+	return r
 }
 
 // units that are used, by UCUM code, with their wording for people.

@@ -30,18 +30,24 @@ type JudgedView struct {
 	// Judgement holds what is rendered, All the whole of it, in which tracks and accesses
 	// are looked up by name.
 	Judgement, All *track.Judgement
+	// Facts are those that the findings rest on, by their ids, as they were first told; of
+	// those that are missing no more than the id is shown.
+	Facts map[string]*record.Fact
 }
 
 // Basis is what every resource of the judgement depends on beside its own track, hold or
-// finding: the patient, and which BodyStructures names stand for. Where it differs from
+// finding: the patient, which BodyStructures names stand for, where they are and whether they
+// are still used. Where it differs from
 // that of the judgement before, what did not change by itself has to be rendered anew too.
 func (v JudgedView) Basis() string {
 	lines := []string{v.Patient}
 	for i := range v.All.Tracks {
-		lines = append(lines, "track\t"+v.All.Tracks[i].Name+"\t"+v.All.Tracks[i].ID)
+		t := &v.All.Tracks[i]
+		lines = append(lines, fmt.Sprintf("track\t%s\t%s\t%s\t%d\t%t", t.Name, t.ID, t.Access, t.Role, t.Stage == track.Retired))
 	}
 	for i := range v.All.Accesses {
-		lines = append(lines, "access\t"+v.All.Accesses[i].Name+"\t"+v.All.Accesses[i].ID)
+		a := &v.All.Accesses[i]
+		lines = append(lines, fmt.Sprintf("access\t%s\t%s\t%d\t%d\t%t", a.Name, a.ID, a.Side, a.Region, a.Retired))
 	}
 	sort.Strings(lines[1:])
 	return strings.Join(lines, "\n")
@@ -94,18 +100,61 @@ func (v JudgedView) places(tracks, accesses []string) []model.Reference {
 	for _, name := range tracks {
 		for i := range v.All.Tracks {
 			if v.All.Tracks[i].Name == name {
-				out = append(out, reference("BodyStructure", v.All.Tracks[i].ID))
+				out = append(out, trackReference(&v.All.Tracks[i]))
 			}
 		}
 	}
 	for _, name := range accesses {
 		for i := range v.All.Accesses {
 			if a := &v.All.Accesses[i]; a.Name == name && a.ID != "" {
-				out = append(out, reference("BodyStructure", a.ID))
+				out = append(out, shown(reference("BodyStructure", a.ID), "access "+name))
 			}
 		}
 	}
 	return out
+}
+
+func trackReference(s *track.State) model.Reference {
+	return shown(reference("BodyStructure", s.ID), trackName(s.Name, word(s.Role), s.Access))
+}
+
+// trackPlace says which track it is and where: "track A1 (arterial, access F1, left forearm)".
+func (v JudgedView) trackPlace(name string) string {
+	out := "track " + name
+	for i := range v.All.Tracks {
+		s := &v.All.Tracks[i]
+		if s.Name != name {
+			continue
+		}
+		var more []string
+		for _, w := range []string{word(s.Role), prefixed("access ", s.Access), v.region(s.Access)} {
+			if w != "" {
+				more = append(more, w)
+			}
+		}
+		if len(more) > 0 {
+			out += " (" + strings.Join(more, ", ") + ")"
+		}
+	}
+	return out
+}
+
+// accessPlace says which access it is and where: "access F1 (left forearm)".
+func (v JudgedView) accessPlace(name string) string {
+	if where := v.region(name); where != "" {
+		return "access " + name + " (" + where + ")"
+	}
+	return "access " + name
+}
+
+// region is where an access lies, empty where that is not recorded.
+func (v JudgedView) region(access string) string {
+	for i := range v.All.Accesses {
+		if a := &v.All.Accesses[i]; a.Name == access {
+			return strings.TrimSpace(word(a.Side) + " " + word(a.Region))
+		}
+	}
+	return ""
 }
 
 // judged is the concept of a code that a judgement gave. One that this version does not
@@ -145,12 +194,13 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 		Category:             []model.CodeableConcept{*coded(observationCategory, exam, observationCategoryDisplay(exam))},
 		Code:                 *c.Options.concept("track-maturity"),
 		Subject:              ptr(reference("Patient", v.Patient)),
-		Focus:                []model.Reference{reference("BodyStructure", s.ID)},
+		Focus:                []model.Reference{trackReference(s)},
 		EffectiveDateTime:    at.dateTime(c.Zone),
 		ValueCodeableConcept: stage,
 		Method:               c.Options.concept("needling-protocol"),
 		Note:                 note(sentences(s.Next.Why, Advice)),
 	}
+	o.Code.Text = text("Maturity of " + v.trackPlace(s.Name))
 	if s.Protocol.Version != "" {
 		o.Method.Text = text("Judged by needling protocol " + s.Protocol.Version)
 	}
@@ -172,8 +222,13 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 		parts.concept("declared", c.Options.concept("yes"))
 	}
 	o.Component = parts.list
+	return maturityResource(v.Patient, o, at.period("date", c.Zone))
+}
+
+func maturityResource(patient string, o *model.Observation, when Period) (Resource, error) {
+	o.Text = maturityText(o)
 	body, err := o.MarshalJSON()
-	return Resource{Type: "Observation", ID: id, Patient: v.Patient, Profile: profileMaturity, Body: body, Index: indexObservation(o, []Period{at.period("date", c.Zone)})}, err
+	return Resource{Type: "Observation", ID: *o.Id, Patient: patient, Profile: profileMaturity, Body: body, Index: indexObservation(o, []Period{when})}, err
 }
 
 // flag is a hold. R4 gives a Flag no element for the part of the body: the text names what
@@ -194,9 +249,12 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 		Period:     &model.Period{Start: moment{h.Since, minute}.dateTime(c.Zone)},
 		Author:     practitioner(h.By),
 	}
-	what := "Do not needle" + prefixed(" ", held(h))
+	what := "Do not needle" + prefixed(" ", v.held(h))
+	if v.All.GivenUp(h) {
+		what = "No longer used, and a hold on it is open: " + v.held(h)
+	}
 	if !h.Lifted.IsZero() {
-		what = "Lifted hold" + prefixed(" on ", held(h))
+		what = "Lifted hold" + prefixed(" on ", v.held(h))
 		m.Status = model.FlagStatusInactive
 		m.Period.End = moment{h.Lifted, minute}.dateTime(c.Zone)
 	}
@@ -214,7 +272,7 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 	}
 	for i := range v.All.Findings {
 		if f := &v.All.Findings[i]; f.Hold == h.ID {
-			detail(reference("DetectedIssue", f.ID))
+			detail(shown(reference("DetectedIssue", f.ID), RuleName(f.Rule)))
 		}
 	}
 	for _, ref := range v.places(h.Tracks, h.Accesses) {
@@ -223,14 +281,14 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 	return flagResource(v.Patient, m, c)
 }
 
-// held names what a hold is on, empty where nothing is named.
-func held(h *track.Hold) string {
+// held says what a hold is on and where that is, empty where nothing is named.
+func (v JudgedView) held(h *track.Hold) string {
 	var names []string
 	for _, t := range h.Tracks {
-		names = append(names, "track "+t)
+		names = append(names, v.trackPlace(t))
 	}
 	for _, a := range h.Accesses {
-		names = append(names, "access "+a)
+		names = append(names, v.accessPlace(a))
 	}
 	return strings.Join(names, ", ")
 }
@@ -254,6 +312,7 @@ func flagResource(patient string, m *model.Flag, c Context) (Resource, error) {
 			ix.refs("track", *e.ValueReference)
 		}
 	}
+	m.Text = flagText(m)
 	body, err := m.MarshalJSON()
 	return Resource{Type: "Flag", ID: *m.Id, Patient: patient, Profile: profileHold, Body: body, Index: ix}, err
 }
@@ -277,18 +336,16 @@ func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
 		Severity:           &grave,
 		Patient:            ptr(reference("Patient", v.Patient)),
 		IdentifiedDateTime: moment{f.Since, minute}.dateTime(c.Zone),
-		Implicated:         v.places(named(f.Track), named(f.Access)),
+		Implicated:         v.places(single(f.Track), single(f.Access)),
 	}
 	for _, fact := range f.Facts {
-		// A logical reference, which cannot dangle: not every fact gives a resource. The
-		// one that tells an insertion, reading or sign has the fact's id as its own.
-		if list := identifier(FactSystem, fact); list != nil {
-			m.Evidence = append(m.Evidence, model.DetectedIssueEvidence{Detail: []model.Reference{{Identifier: &list[0]}}})
+		if ref := v.evidence(f, fact); ref != nil {
+			m.Evidence = append(m.Evidence, model.DetectedIssueEvidence{Detail: []model.Reference{*ref}})
 		}
 	}
-	asked := "Rule " + f.Rule + prefixed(": ", f.Asked)
+	asked := prefixed("Asked: ", f.Asked)
 	if f.Protocol != "" {
-		asked += " (protocol " + f.Protocol + ")"
+		asked = or(asked, "Judged") + " (protocol " + f.Protocol + ")"
 	}
 	clears := prefixed("Clears: ", f.Clears)
 	if !f.Cleared.IsZero() {
@@ -302,7 +359,7 @@ func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
 	return issueResource(v.Patient, m, c)
 }
 
-func named(name string) []string {
+func single(name string) []string {
 	if name == "" {
 		return nil
 	}
@@ -359,12 +416,13 @@ func issueResource(patient string, m *model.DetectedIssue, c Context) (Resource,
 		ix.refs("patient", *m.Patient)
 	}
 	ix.refs("implicated", m.Implicated...)
+	m.Text = issueText(m)
 	body, err := m.MarshalJSON()
 	return Resource{Type: "DetectedIssue", ID: *m.Id, Patient: patient, Profile: profileFinding, Body: body, Index: ix}, err
 }
 
 // TakenBack renders what a judgement no longer holds, from the version stored last: a
-// DetectedIssue is cancelled, a Flag or an Observation entered in error; all else stays.
+// DetectedIssue is cancelled, a Flag or an Observation entered in error, which its narrative says too; all else stays.
 // patient is the surviving patient key. It errs where stored is not that resource.
 func TakenBack(c Context, patient, typ, id string, stored []byte) (Resource, error) {
 	c.Zone = time.UTC
@@ -408,9 +466,8 @@ func takenBack(c Context, patient, typ, id string, stored []byte) (Resource, err
 		if err != nil {
 			return Resource{}, err
 		}
-		m.Meta, m.Status, m.Subject = nil, model.ObservationStatusEnteredInError, &subject
-		body, err := m.MarshalJSON()
-		return Resource{Type: typ, ID: id, Patient: patient, Profile: profileMaturity, Body: body, Index: indexObservation(&m, []Period{stamp("date", m.EffectiveDateTime, c)})}, err
+		m.Meta, m.Issued, m.Status, m.Subject = nil, nil, model.ObservationStatusEnteredInError, &subject
+		return maturityResource(patient, &m, stamp("date", m.EffectiveDateTime, c))
 	}
 	return Resource{}, errors.New("no judgement gives that type")
 }

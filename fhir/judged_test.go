@@ -2,23 +2,27 @@ package fhir_test
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"google.golang.org/protobuf/proto"
 
 	"cannulary/fhir"
 	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // judgement is an invented one with everything that is rendered.
 func judgement() *track.Judgement {
 	at := func(days int) time.Time { return fhirtest.Start.AddDate(0, 0, days).Add(30 * time.Second) }
-	forming := track.State{ID: record.TrackID(fhirtest.Patient, "A1"), Name: "A1", Access: "AVF", Stage: track.Forming, Counted: 4, Target: 6,
+	forming := track.State{ID: record.TrackID(fhirtest.Patient, "A1"), Name: "A1", Access: "AVF", Role: cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: track.Forming, Counted: 4, Target: 6,
 		Extras: []track.Extra{{Rule: rule.GapLong, Text: "a gap"}}, ReferenceAngle: p(25.0), UnderReview: true,
 		Next: track.Next{Needle: track.Sharp, Session: 5, Why: "forming: 4 of 7 sharp sessions count"}, Newest: at(9)}
 	forming.Protocol.Version = "v2"
@@ -27,13 +31,16 @@ func judgement() *track.Judgement {
 	blunt.Protocol.Version = "defaults"
 	blunt.Trends.HaemostasisKnown, blunt.Trends.Haemostasis.Median, blunt.Trends.Rescues = true, 7.5, 1
 	held := track.State{ID: record.TrackID("0ld", "A2"), Name: "A2", Stage: track.Resting, Target: 6, Next: track.Next{Needle: track.None}, Newest: at(8)}
+	gone := track.State{ID: record.TrackID(fhirtest.Patient, "A0"), Name: "A0", Stage: track.Retired, Target: 6, Next: track.Next{Needle: track.None}, Newest: at(8)}
 	return &track.Judgement{
-		Tracks:   []track.State{forming, blunt, held},
-		Accesses: []track.AccessState{{ID: record.AccessID(fhirtest.Patient, "AVF"), Name: "AVF"}, {Name: "unnamed by facts"}},
+		Tracks: []track.State{forming, blunt, held, gone},
+		Accesses: []track.AccessState{{ID: record.AccessID(fhirtest.Patient, "AVF"), Name: "AVF", Side: cannularyv1.BodySide_BODY_SIDE_LEFT, Region: cannularyv1.AccessRegion_ACCESS_REGION_FOREARM},
+			{Name: "unnamed by facts"}},
 		Holds: []track.Hold{
 			{ID: "h-open", Rule: rule.SiteInfection, Tracks: []string{"A1"}, Accesses: []string{"AVF"}, Since: at(7), Text: "pus at the site of A1", Clears: "a named person lifts the hold", Ground: "g.0"},
 			{ID: "h-person", Rule: rule.Person, Tracks: []string{"V1"}, Since: at(6), By: staff("N-021"), GroundWithdrawn: true},
 			{ID: "h-lifted", Rule: rule.ThrillAbsent, Accesses: []string{"AVF"}, Since: at(3), Text: "no thrill", Clears: "a named person lifts the hold", Lifted: at(4), LiftedBy: staff("N-017"), Reason: "thrill felt again"},
+			{ID: "h-given-up", Rule: rule.Person, Tracks: []string{"A0"}, Since: at(5), Text: "a bulge <3 cm & growing", Clears: "a named person lifts the hold"},
 			{ID: "h-elsewhere", Rule: rule.Person, Tracks: []string{"nowhere"}, Since: at(5), Text: "a track that is not there", By: staff("N-017")},
 		},
 		Findings: []track.Finding{
@@ -47,11 +54,25 @@ func judgement() *track.Judgement {
 
 func judged(t testing.TB, j *track.Judgement) []fhir.Resource {
 	t.Helper()
-	rs, err := fhir.Judged(ctx(), fhir.JudgedView{Patient: fhirtest.Patient, Judgement: j, All: j})
+	rs, err := fhir.Judged(ctx(), fhir.JudgedView{Patient: fhirtest.Patient, Judgement: j, All: j, Facts: grounds()})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return rs
+}
+
+// grounds are the facts that the invented findings rest on, as far as they are at hand.
+func grounds() map[string]*record.Fact {
+	out := map[string]*record.Fact{}
+	for id, body := range map[string]proto.Message{
+		"g.0": &cannularyv1.AccessExamined{}, "a.0": &cannularyv1.VenousPressureRead{}, "b.0": &cannularyv1.VenousPressureRead{},
+		"d.0": &cannularyv1.NeedleInserted{}, "e.0": &logv1.IdentitiesMerged{},
+	} {
+		kind := record.Kind(strings.ToLower(regexp.MustCompile("(.)([A-Z])").ReplaceAllString(string(body.ProtoReflect().Descriptor().Name()), "${1}_$2")))
+		out[id] = &record.Fact{ID: id, Kind: kind, Body: body}
+	}
+	out["e.0"].Kind, out["e.0"].MergedKey = record.KindPatientsMerged, "0ld"
+	return out
 }
 
 // byID are the bodies by Type/id.
@@ -82,8 +103,8 @@ func takenBack(t testing.TB, patient string, rs []fhir.Resource) []fhir.Resource
 	return out
 }
 
-// TestTakenBack checks that the status says so and that nothing else changes, the search
-// values of the status aside.
+// TestTakenBack checks that the status and the narrative say so and that nothing else
+// changes, the search values of the status aside.
 func TestTakenBack(t *testing.T) {
 	rs := judged(t, judgement())
 	for i, back := range takenBack(t, fhirtest.Patient, rs) {
@@ -95,6 +116,8 @@ func TestTakenBack(t *testing.T) {
 		}
 		was := m["status"].(string)
 		m["status"] = want
+		says := map[string]string{"cancelled": "<p>Cancelled: what it was found by was corrected or taken back.</p>", "entered-in-error": "<p>Entered in error: it counts for nothing.</p>"}[want]
+		m["text"].(map[string]any)["div"] = strings.Replace(at(m, "text.div").(string), "<p>", says+"<p>", 1)
 		if got := decode(t, back.Body); fmt.Sprint(got) != fmt.Sprint(m) || was == want {
 			t.Errorf("%s/%s is %v\nwant %v", r.Type, r.ID, got, m)
 		}
@@ -195,9 +218,10 @@ func TestFlagsSayWhetherToNeedle(t *testing.T) {
 		author any
 		not    string
 	}{
-		"h-open":      {"active", []string{"Do not needle track A1, access AVF: pus at the site of A1.", "Clears: a named person lifts the hold.", fhir.Advice}, nil, nil, "withdrawn"},
-		"h-person":    {"active", []string{"Do not needle track V1: what was seen is not recorded", "(ground withdrawn"}, nil, "Practitioner/" + record.StaffID(staff("N-021")), "Clears"},
-		"h-lifted":    {"inactive", []string{"Lifted hold on access AVF: no thrill.", "Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
+		"h-open":      {"active", []string{"Do not needle track A1 (arterial, access AVF, left forearm), access AVF (left forearm): pus at the site of A1.", "Clears: a named person lifts the hold.", fhir.Advice}, nil, nil, "withdrawn"},
+		"h-person":    {"active", []string{"Do not needle track V1 (access AVF, left forearm): what was seen is not recorded", "(ground withdrawn"}, nil, "Practitioner/" + record.StaffID(staff("N-021")), "Clears"},
+		"h-lifted":    {"inactive", []string{"Lifted hold on access AVF (left forearm): no thrill.", "Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
+		"h-given-up":  {"active", []string{"No longer used, and a hold on it is open: track A0: a bulge <3 cm & growing.", "Clears: a named person lifts the hold."}, nil, nil, "Do not needle"},
 		"h-elsewhere": {"active", []string{"Do not needle track nowhere: a track that is not there."}, nil, "Practitioner/" + record.StaffID(staff("N-017")), "withdrawn"},
 	} {
 		f := flags["Flag/"+id]
@@ -263,6 +287,12 @@ func TestBasis(t *testing.T) {
 		"a new track":                {"p", func(j *track.Judgement) { j.Tracks = append(j.Tracks, track.State{ID: "x", Name: "B1"}) }, false},
 		"another access":             {"p", func(j *track.Judgement) { j.Accesses[0].ID = "x" }, false},
 		"an access known by now":     {"p", func(j *track.Judgement) { j.Accesses[1].ID = "x" }, false},
+		"another access of a track":  {"p", func(j *track.Judgement) { j.Tracks[0].Access = "B" }, false},
+		"another role":               {"p", func(j *track.Judgement) { j.Tracks[0].Role = cannularyv1.NeedleRole_NEEDLE_ROLE_VENOUS }, false},
+		"a track given up":           {"p", func(j *track.Judgement) { j.Tracks[0].Stage = track.Retired }, false},
+		"an access on another side":  {"p", func(j *track.Judgement) { j.Accesses[0].Side = cannularyv1.BodySide_BODY_SIDE_RIGHT }, false},
+		"an access elsewhere":        {"p", func(j *track.Judgement) { j.Accesses[0].Region = cannularyv1.AccessRegion_ACCESS_REGION_WRIST }, false},
+		"an access given up":         {"p", func(j *track.Judgement) { j.Accesses[0].Retired = true }, false},
 		"another session":            {"p", func(j *track.Judgement) { j.Tracks[0].Counted, j.Tracks[0].Stage = 7, track.Ready }, true},
 		"another order":              {"p", func(j *track.Judgement) { j.Tracks[0], j.Tracks[1] = j.Tracks[1], j.Tracks[0] }, true},
 		"a finding cleared":          {"p", func(j *track.Judgement) { j.Findings[0].Cleared = fhirtest.Start }, true},

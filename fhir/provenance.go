@@ -15,7 +15,7 @@ const ProvenanceTargets = 500
 
 // Provenance renders the origin of the versions that one event gave: one Provenance with
 // the event's id and, for more than ProvenanceTargets targets, further ones with -1, -2
-// and so on behind it. Without targets there is none, since R4 asks for at least one.
+// and so on behind it, from p.First on. Without targets there is none, since R4 asks for at least one.
 func Provenance(c Context, p ProvenanceView) ([]Resource, error) {
 	targets := append([]VersionedReference(nil), p.Targets...)
 	sort.Slice(targets, func(i, j int) bool {
@@ -29,7 +29,7 @@ func Provenance(c Context, p ProvenanceView) ([]Resource, error) {
 		return a.Version < b.Version
 	})
 	var out []Resource
-	for n := 0; len(targets) > 0; n++ {
+	for n := p.First; len(targets) > 0; n++ {
 		chunk := targets[:min(len(targets), ProvenanceTargets)]
 		targets = targets[len(chunk):]
 		id := p.EventID
@@ -49,7 +49,7 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	recorded := p.Recorded.UTC().Truncate(time.Millisecond)
 	m := model.Provenance{
 		Id:       &id,
-		Recorded: recorded.Format("2006-01-02T15:04:05.000Z"),
+		Recorded: recorded.Format(instant),
 		Location: c.location(p.Facility),
 	}
 	ix := Index{Dates: []Period{{Param: "recorded", Low: recorded, High: recorded.Add(time.Millisecond)}}}
@@ -73,12 +73,14 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	case ActivityNullify:
 		m.Activity = coded(dataOperation, "NULLIFY", "nullify")
 	}
-	var facility *model.Reference
-	if f := p.Facility; f != "" || c.Facility != "" {
-		if f == "" {
-			f = c.Facility
+	for _, why := range p.Reasons {
+		if t := text(why); t != nil {
+			m.Reason = append(m.Reason, model.CodeableConcept{Text: t})
 		}
-		facility = ptr(reference("Organization", record.FacilityID(f)))
+	}
+	var facility *model.Reference
+	if f := or(p.Facility, c.Facility); f != "" {
+		facility = ptr(shown(reference("Organization", record.FacilityID(f)), f))
 	}
 	if who := practitioner(p.Recorder); who != nil {
 		m.Agent = append(m.Agent, model.ProvenanceAgent{Type: coded(participantType, "enterer", "Enterer"), Who: *who, OnBehalfOf: facility})

@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"fmt"
+	"strings"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -88,6 +89,22 @@ func (c Context) subject(patientKey string) string {
 	return c.Subject(patientKey)
 }
 
+// trackID is the id of the BodyStructure that a track's name stands for.
+func (c Context) trackID(patientKey, track string) string {
+	if c.Track != nil {
+		patientKey = c.Track(patientKey, track)
+	}
+	return record.TrackID(patientKey, track)
+}
+
+// accessID is the id of the BodyStructure that an access's name stands for.
+func (c Context) accessID(patientKey, access string) string {
+	if c.Access != nil {
+		patientKey = c.Access(patientKey, access)
+	}
+	return record.AccessID(patientKey, access)
+}
+
 // location refers to the facility's Location, nil where no facility is known.
 func (c Context) location(facility string) *model.Reference {
 	if facility == "" {
@@ -96,7 +113,7 @@ func (c Context) location(facility string) *model.Reference {
 	if facility == "" {
 		return nil
 	}
-	return ptr(reference("Location", LocationID(facility)))
+	return ptr(shown(reference("Location", LocationID(facility)), facility))
 }
 
 // LocationID is the id of a facility's Location.
@@ -128,12 +145,33 @@ func (r *rendering) encounter() *model.Reference {
 func (r *rendering) places(track, access string) []model.Reference {
 	var out []model.Reference
 	if track != "" {
-		out = append(out, reference("BodyStructure", record.TrackID(r.f.PatientKey, track)))
+		role := ""
+		if b, ok := r.f.Body.(interface {
+			GetRole() cannularyv1.NeedleRole
+		}); ok {
+			role = word(b.GetRole())
+		}
+		out = append(out, shown(reference("BodyStructure", r.trackID(r.f.PatientKey, track)), trackName(track, role, access)))
 	}
 	if access != "" {
-		out = append(out, reference("BodyStructure", record.AccessID(r.f.PatientKey, access)))
+		out = append(out, shown(reference("BodyStructure", r.accessID(r.f.PatientKey, access)), "access "+access))
 	}
 	return out
+}
+
+// trackName is a track as a reader knows it.
+func trackName(track, role, access string) string {
+	return track + prefixed(", ", role) + prefixed(", access ", access)
+}
+
+// word is the display of an enum's value in lower case; empty where nothing is recorded, or
+// what this version does not know.
+func word(e protoreflect.Enum) string {
+	d := e.Descriptor().Values().ByNumber(e.Number())
+	if d == nil || e.Number() == 0 {
+		return ""
+	}
+	return strings.ToLower(local[EnumCode(string(d.Name()))].Display)
 }
 
 // target is the extension that names a Procedure's track or, without one, its access.
@@ -159,7 +197,7 @@ func practitioner(who *cannularyv1.StaffIdentifier) *model.Reference {
 	if who.GetValue() == "" {
 		return nil
 	}
-	return ptr(reference("Practitioner", record.StaffID(who)))
+	return ptr(shown(reference("Practitioner", record.StaffID(who)), who.GetValue()))
 }
 
 // procedure begins a Procedure of the fact, at the fact's time and in its session.

@@ -29,8 +29,9 @@ type plan struct {
 // Track renders the BodyStructure of a track. items are facts that may describe it
 // (plans, take-overs, retirements; its access's creation and retirement), in the order of
 // record.Before; others are passed over. The latest plan or take-over that stands is
-// shown. A track whose every description was taken back is not active. How far a track
-// has come is never stored here: it is a judgement.
+// shown. A track whose every description was taken back is not active, nor is one that is
+// known under another identity of the patient since a merge. How far a track has come is
+// never stored here: it is a judgement.
 func Track(c Context, patientKey, track string, items []record.Item) (Resource, error) {
 	var p plan
 	told, stands, retired := false, false, false
@@ -52,8 +53,8 @@ func Track(c Context, patientKey, track string, items []record.Item) (Resource, 
 	id := record.TrackID(patientKey, track)
 	m := model.BodyStructure{
 		Id:         &id,
-		Identifier: identifier(TrackSystem, track),
-		Active:     ptr(!retired && !(p.access != "" && a.retired) && (stands || !told)),
+		Identifier: named(TrackSystem, id, track),
+		Active:     ptr(id == c.trackID(patientKey, track) && !retired && !(p.access != "" && a.retired) && (stands || !told)),
 		Morphology: c.Options.concept("constant-site-track"),
 		Patient:    reference("Patient", c.subject(patientKey)),
 	}
@@ -181,14 +182,15 @@ func (a *accessFacts) place(o Options, m *model.BodyStructure) error {
 
 // Access renders the BodyStructure of an access. items are its creations and retirements
 // in the order of record.Before; others are passed over, and there may be none. The
-// latest creation that stands is shown.
+// latest creation that stands is shown. One that is known under another identity of the
+// patient since a merge is not active.
 func Access(c Context, patientKey, access string, items []record.Item) (Resource, error) {
 	a := accessOf(items, access)
 	id := record.AccessID(patientKey, access)
 	m := model.BodyStructure{
 		Id:         &id,
-		Identifier: identifier(AccessSystem, access),
-		Active:     ptr(!a.retired && (a.stands || !a.told)),
+		Identifier: named(AccessSystem, id, access),
+		Active:     ptr(id == c.accessID(patientKey, access) && !a.retired && (a.stands || !a.told)),
 		Morphology: c.Options.concept("vascular-access"),
 		Patient:    reference("Patient", c.subject(patientKey)),
 	}
@@ -203,6 +205,21 @@ func Access(c Context, patientKey, access string, items []record.Item) (Resource
 		m.Morphology = kind
 	}
 	return structure(c, patientKey, &m, profileAccess)
+}
+
+// NameType is the text that tells the sender's name of a track or an access from the
+// identifier that is unique.
+const NameType = "name in the unit"
+
+// named are the identifiers of a track or an access: its own id, which is unique in the
+// system, and the sender's name, which is so for one patient only and has no system.
+func named(system, id, name string) []model.Identifier {
+	out := identifier(system, id)
+	out[0].Use = ptr(model.IdentifierUseOfficial)
+	if n := text(name); n != nil {
+		out = append(out, model.Identifier{Use: ptr(model.IdentifierUseSecondary), Type: &model.CodeableConcept{Text: ptr(NameType)}, Value: n})
+	}
+	return out
 }
 
 func structure(c Context, patientKey string, m *model.BodyStructure, profile string) (Resource, error) {

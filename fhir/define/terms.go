@@ -117,7 +117,7 @@ func valueSets() []json.Marshaler {
 func namingSystems() []json.Marshaler {
 	var out []json.Marshaler
 	for _, n := range []struct{ system, title, about string }{
-		{fhir.AccessSystem, "accesses", "The sender's name of a vascular access, unique for one patient: search it together with the patient."},
+		{fhir.AccessSystem, "accesses", "The id of an access's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for one patient: search it together with the patient."},
 		{fhir.FacilitySystem, "facilities", "The code of a facility in the messages."},
 		{fhir.FactSystem, "facts", "The id of a fact: that of its message's event, a point, and the fact's place in the message from 0. A correction keeps it."},
 		{fhir.FindingSystem, "findings", "The id of what a needling rule found, made from the rule, the place and the fact that it rests on."},
@@ -126,7 +126,7 @@ func namingSystems() []json.Marshaler {
 		{fhir.MeasureReportSystem, "reports of infections", "A report, as facility/measure/month."},
 		{fhir.MessageSystem, "messages", "A message, as source|id: the sending system's name and the id that it gave the message."},
 		{fhir.SourceSystem, "sending systems", "The name of a sending system."},
-		{fhir.TrackSystem, "tracks", "The sender's name of a needle track, unique for one patient: search it together with the patient."},
+		{fhir.TrackSystem, "tracks", "The id of a track's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for one patient: search it together with the patient."},
 	} {
 		id := n.system[strings.LastIndex(n.system, "/")+1:]
 		out = append(out, model.NamingSystem{

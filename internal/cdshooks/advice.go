@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"cannulary/fhir"
 	"cannulary/internal/card"
 	"cannulary/internal/rule"
 )
@@ -179,25 +180,23 @@ func heldWhy(h card.Hold, facts []string) string {
 		because(h.Rule, or(h.Asked, "what it asks is not known to this version"), ""),
 		sentence("What clears it: "+escape(or(h.Clears, "a named person lifts it, with a reason"))),
 		withdrawn,
-		"Hold "+code(h.ID)+". "+facted(facts),
+		sentence("To look it up: hold "+escape(h.ID)+facted(facts)),
 	)
 }
 
-// because names the rule, the protocol's parameters that it reads, what it asks, and the
+// because names the rule, whether a protocol may change what it asks, what that is, and the
 // version of the protocol, as far as they are known.
 func because(ruleCode, asks, version string) string {
-	s := "Rule " + code(ruleCode)
+	s := "Rule “" + escape(fhir.RuleName(ruleCode)) + "”"
 	r, known := rule.Of(ruleCode)
 	switch {
 	case !known:
 	case r.Fixed:
 		s += " (fixed, no protocol changes it)"
-	case len(r.Parameters) == 1:
-		s += " (parameter " + codes(r.Parameters) + ")"
-	case len(r.Parameters) > 1:
-		s += " (parameters " + codes(r.Parameters) + ")"
+	case len(r.Parameters) > 0:
+		s += " (the unit's protocol sets its values)"
 	default:
-		s += " (no parameter)"
+		s += " (no protocol sets values for it)"
 	}
 	if version != "" {
 		s += " by protocol " + escape(version)
@@ -208,15 +207,19 @@ func because(ruleCode, asks, version string) string {
 	return sentence(s)
 }
 
-// facted names the facts that something rests on.
+// facted names the facts that something rests on, behind what comes before.
 func facted(facts []string) string {
-	switch len(facts) {
-	case 0:
-		return "The fact it rests on is not named."
-	case 1:
-		return "Fact " + code(facts[0]) + "."
+	if len(facts) == 0 {
+		return ", the fact it rests on is not named"
 	}
-	return "Facts " + codes(facts) + "."
+	shown := make([]string, 0, len(facts))
+	for _, f := range facts {
+		shown = append(shown, escape(f))
+	}
+	if len(shown) == 1 {
+		return ", fact " + shown[0]
+	}
+	return ", facts " + strings.Join(shown, ", ")
 }
 
 // line is a finding in a paragraph of its own.
@@ -227,7 +230,7 @@ func line(c *card.Card, f card.Finding) string {
 	}
 	return strings.Join([]string{
 		sentence(s), "Since " + escape(c.Time(f.Since)) + ".", sentence("What clears it: " + escape(or(f.Clears, "not said"))),
-		because(f.Rule, "", f.Protocol), facted(f.Facts),
+		because(f.Rule, "", f.Protocol), sentence("To look it up: rule " + escape(f.Rule) + facted(f.Facts)),
 	}, " ")
 }
 
@@ -386,7 +389,7 @@ func needle(t card.Track) draft {
 		items = append(items, sentence("Last session: "+escape(card.VisitText(t.Recent[0]))))
 	}
 	if len(t.Held) > 0 {
-		items = append(items, "Holds: "+codes(t.Held)+".")
+		items = append(items, "A hold is open here: see the card that says not to needle.")
 	}
 	items = append(items, sentence(judgedBy(t)))
 	d.say(list(items...))
@@ -399,8 +402,5 @@ func judgedBy(t card.Track) string {
 	if t.ProtocolVersion != "" {
 		s = "Judged by needling protocol " + escape(t.ProtocolVersion)
 	}
-	if r, ok := rule.Of(rule.EarlyBlunt); ok {
-		s += "; blunt or sharp by rule " + code(r.Code) + ", parameters " + codes(r.Parameters)
-	}
-	return s + ". Track " + code(t.ID)
+	return s + "; sharp or blunt by the rule “" + fhir.RuleName(rule.EarlyBlunt) + "”"
 }

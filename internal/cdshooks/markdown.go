@@ -22,7 +22,8 @@ func printable(s string) string {
 }
 
 // escape makes a recorded text fit for a line of GitHub-flavoured Markdown, where it shows
-// as it was recorded: it can make no mark, link, list or HTML element.
+// as it was recorded, but for a space before the slashes of an address: it can make no mark,
+// link, list or HTML element.
 func escape(s string) string {
 	s = printable(s)
 	var b strings.Builder
@@ -36,8 +37,11 @@ func escape(s string) string {
 			b.WriteString("&gt;")
 		case r == '&':
 			b.WriteString("&amp;")
+		case r == ':' && strings.HasPrefix(rest, "://"):
+			// A bare address becomes a link. A space reads better than a backslash where a viewer
+			// shows the text as it is.
+			b.WriteString(": ")
 		case strings.ContainsRune("\\`*_[]#|~@", r),
-			r == ':' && strings.HasPrefix(rest, "://"),               // a bare address becomes a link
 			r == '.' && i >= 3 && strings.EqualFold(s[i-3:i], "www"), // as does this
 			i == 0 && strings.ContainsRune("-+=", r),                 // begins a list or underlines a heading
 			i > 0 && digits && (r == '.' || r == ')'):                // begins a numbered list
@@ -51,26 +55,15 @@ func escape(s string) string {
 	return b.String()
 }
 
-// code shows an id or a code as it is. One with other signs than an id has is escaped instead.
-func code(s string) string {
-	for _, r := range s {
-		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_.:", r)) {
-			return escape(s)
+// systemName is an identifier system as people read it: an address without its scheme, since
+// no link is meant.
+func systemName(s string) string {
+	for _, scheme := range []string{"https://", "http://"} {
+		if rest, ok := strings.CutPrefix(s, scheme); ok && rest != "" {
+			return escape(rest)
 		}
 	}
-	if s == "" {
-		return ""
-	}
-	return "`" + s + "`"
-}
-
-// codes shows a list of ids or codes.
-func codes(list []string) string {
-	out := make([]string, 0, len(list))
-	for _, s := range list {
-		out = append(out, code(s))
-	}
-	return strings.Join(out, ", ")
+	return escape(s)
 }
 
 // summary makes a summary: plain text in one line, no longer than the standard allows.

@@ -16,9 +16,9 @@ func TestRecordedTextMakesNoMarkdown(t *testing.T) {
 		{"<script>alert(1)</script>", "&lt;script&gt;alert(1)&lt;/script&gt;"},
 		{`<img src=x onerror="alert(1)">`, `&lt;img src=x onerror="alert(1)"&gt;`},
 		{"&lt;b&gt;", "&amp;lt;b&amp;gt;"},
-		{"[call](http://evil.example)", `\[call\](http\://evil.example)`},
+		{"[call](http://evil.example)", `\[call\](http: //evil.example)`},
 		{"![x](//evil.example/x.png)", `!\[x\](//evil.example/x.png)`},
-		{"see https://evil.example", `see https\://evil.example`},
+		{"see https://evil.example", `see https: //evil.example`},
 		{"see www.evil.example", `see www\.evil.example`},
 		{"see WWW.evil.example", `see WWW\.evil.example`},
 		{"write to a@evil.example", `write to a\@evil.example`},
@@ -36,11 +36,14 @@ func TestRecordedTextMakesNoMarkdown(t *testing.T) {
 		if got := cdshooks.Escape(x.recorded); got != x.written {
 			t.Errorf("%q is written %q, expected %q", x.recorded, got, x.written)
 		}
-		if got := plain(cdshooks.Escape(x.recorded)); got != cdshooks.Printable(x.recorded) {
+		if got := plain(cdshooks.Escape(x.recorded)); got != unlinked(x.recorded) {
 			t.Errorf("%q reads %q", x.recorded, got)
 		}
 	}
 }
+
+// unlinked is a text as it shows: addresses have a space before their slashes.
+func unlinked(s string) string { return strings.ReplaceAll(cdshooks.Printable(s), "://", ": //") }
 
 func FuzzEscape(f *testing.F) {
 	for _, s := range []string{"<b>", "`", "1.", "www.x", "a://b", "\\", "&amp;", "\u202e", "\xff"} {
@@ -48,7 +51,7 @@ func FuzzEscape(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, s string) {
 		got := cdshooks.Escape(s)
-		if strings.ContainsAny(got, "<>\n\r") || plain(got) != cdshooks.Printable(s) {
+		if strings.ContainsAny(got, "<>\n\r") || plain(got) != unlinked(s) {
 			t.Errorf("%q is written %q and reads %q", s, got, plain(got))
 		}
 	})

@@ -12,6 +12,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"cannulary/fhir"
 	"cannulary/internal/card"
 	"cannulary/internal/cdshooks"
 	"cannulary/internal/rule"
@@ -27,12 +28,12 @@ func nothingIsMissing(t reporter, c card.Card, cards []cdshooks.Card) {
 	}
 	has := func(what, indicator, s string) {
 		t.Helper()
-		if s := strings.ToLower(cdshooks.Printable(s)); !strings.Contains(details[indicator], s) {
+		if s := strings.ToLower(unlinked(s)); !strings.Contains(details[indicator], s) {
 			t.Errorf("%s: no %q on a card that is %s: %q", what, s, indicator, details[indicator])
 		}
 	}
 	for _, h := range c.Holds {
-		for _, s := range []string{h.ID, h.Rule, h.Seen, c.Time(h.Since)} {
+		for _, s := range []string{h.ID, fhir.RuleName(h.Rule), h.Seen, c.Time(h.Since)} {
 			has("hold "+h.ID, cdshooks.Critical, s)
 		}
 		for _, p := range append(slices.Clone(h.Tracks), h.Accesses...) {
@@ -51,14 +52,14 @@ func nothingIsMissing(t reporter, c card.Card, cards []cdshooks.Card) {
 		if indicator == "" {
 			indicator = cdshooks.Warning
 		}
-		for _, x := range append([]string{f.Rule, f.Seen, f.Scope}, f.Facts...) {
+		for _, x := range append([]string{fhir.RuleName(f.Rule), f.Seen, f.Scope}, f.Facts...) {
 			has("finding "+f.ID, indicator, x)
 		}
 	}
 	for _, n := range c.Notices {
 		found := false
 		for _, x := range cards {
-			found = found || strings.Contains(plain(x.Detail), cdshooks.Printable(n))
+			found = found || strings.Contains(plain(x.Detail), unlinked(n))
 		}
 		if !found {
 			t.Errorf("the notice %q is missing", n)

@@ -54,7 +54,7 @@ func Ambiguous(ehrID string, matches map[string][]string, site Site) []Card {
 	for _, systems := range matches {
 		shown := make([]string, 0, len(systems))
 		for _, s := range systems {
-			shown = append(shown, escape(short(s)))
+			shown = append(shown, systemName(short(s)))
 		}
 		ways = append(ways, strings.Join(shown, ", "))
 	}
@@ -77,7 +77,7 @@ func systemList(systems []string) string {
 			items = append(items, fmt.Sprintf("and %d more", len(systems)-i))
 			break
 		}
-		items = append(items, escape(short(s)))
+		items = append(items, systemName(short(s)))
 	}
 	return list(items...)
 }

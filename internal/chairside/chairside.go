@@ -138,7 +138,7 @@ func (s *Service) patient(ctx context.Context, survivor string, ids *record.Iden
 	p := card.Patient{ID: survivor, Identifiers: []card.Identifier{}}
 	items := record.Effective(facts)
 	for _, key := range ids.Group(survivor) {
-		list, err := projector.Identifiers(ctx, s.Ring, key, facts)
+		list, err := projector.Identifiers(ctx, s.Ring, key, facts, facts)
 		if err != nil {
 			return p, err
 		}

@@ -83,8 +83,9 @@ await check('CDS Hooks: of a known patient each track in use has its next needle
     for (const o of states) {
       if (o.valueCodeableConcept.coding.some((c) => c.code === 'track-stage-retired')) continue;
       tracks++;
-      const track = o.focus[0].reference.replace('BodyStructure/', '');
-      assert.ok(got.some((c) => c.detail.includes(track) && /Next: |No needle/.test(c.detail)), `track ${track} is on no card`);
+      // The words of the reference begin with the sender's name.
+      const [track] = o.focus[0].display.split(', ');
+      assert.ok(got.some((c) => c.detail.includes(`**Track ${track}**`) && /Next: |No needle/.test(c.detail)), `track ${track} is on no card`);
     }
   }
   assert.ok(tracks > 0, 'no track was found');

@@ -51,7 +51,9 @@ for (const file of readdirSync(new URL('testdata/golden/', folder))) {
     continue;
   }
   for (const g of read(`testdata/golden/${file}`)) {
-    data.push({ ...g.Body, meta: { versionId: '1', lastUpdated: '2027-03-01T07:00:00.000Z', profile: [g.Profile] } });
+    const lastUpdated = '2027-03-01T07:00:00.000Z';
+    const issued = g.Profile.endsWith('/track-maturity') && { issued: lastUpdated }; // both are spliced in
+    data.push({ ...g.Body, ...issued, meta: { versionId: '1', lastUpdated, profile: [g.Profile] } });
   }
 }
 // A further argument is a file of more resources, one a line.
@@ -444,15 +446,21 @@ const mutants = [
     return has(r.valueCodeableConcept, 'track-stage-forming') && (next.valueCodeableConcept.coding = [coding('needle-tip-blunt')]);
   }, /rule no-blunt-while-forming/],
   ['track-maturity', 'five sessions that would do', (r) => (component(r, 'sessions-needed').valueInteger = 5), /rule six-sessions/],
+  ['track-maturity', 'a maturity judged at no time', without('issued'), /issued: 0/],
+  ['hold', 'a hold without a narrative', without('text'), /text: 0/],
   ['track-maturity', 'a maturity without the caution', (r) => (r.note[0].text = 'Go ahead.'), /rule advice/],
   ['track', 'a track without a name', without('identifier'), /identifier: 0/],
-  ['track', 'a track named as an access', (r) => (r.identifier[0].system = `${OWN}/NamingSystem/access`), /identifier: pattern/],
+  ['track', 'a track named as an access', (r) => (r.identifier[0].system = `${OWN}/NamingSystem/access`), /identifier:official.system: fixed/],
+  ['track', "a sender's name that says it is unique", (r) => (r.identifier[1].system = `${OWN}/NamingSystem/track`), /identifier:name.system: 1 of at most 0/],
+  ['access', "an access by its sender's name alone", (r) => r.identifier.length === 2 && r.identifier.shift(), /identifier:official: 0/],
   ['track', 'an access that says it is a track', (r) => (r.morphology.coding = [coding('access-fistula')]), /morphology: pattern/],
   ['finding', 'a finding without severity', without('severity'), /severity: 0/],
   ['finding', 'a stop that is moderate', (r) => r.severity === 'high' && has(r.code, 'rule-site-infection') && (r.severity = 'moderate'), /rule stops-are-high/],
   ['finding', 'a finding without the caution', (r) => (r.detail = 'Pus was seen.'), /rule advice/],
   ['finding', 'a finding cleared before it was made', (r) => r.mitigation && (r.mitigation[0].date = '2001-01-01T00:00:00Z'), /rule cleared-after/],
-  ['finding', 'evidence of another system', (r) => r.evidence && (r.evidence[0].detail[0].identifier.system = `${OWN}/NamingSystem/track`), /identifier: pattern/],
+  ['finding', 'evidence of another system', (r) => r.evidence?.[0].detail[0].identifier && (r.evidence[0].detail[0].identifier.system = `${OWN}/NamingSystem/track`), /identifier: pattern/],
+  ['finding', 'evidence by reference that hides its type', (r) => r.evidence?.[0].detail[0].reference && delete r.evidence[0].detail[0].type, /rule evidence/],
+  ['finding', 'a narrative without the caution', (r) => (r.text.div = '<div xmlns="http://www.w3.org/1999/xhtml"><p>Pus was seen.</p></div>'), /rule advice/],
   ['hold', 'a hold that stands and has an end', (r) => r.status === 'active' && (r.period.end = r.period.start), /rule stands/],
   ['hold', 'a lifted hold without an end', (r) => r.status === 'inactive' && delete r.period.end, /rule lifted/],
   ['hold', 'a hold without the caution', (r) => (r.code.text = 'Do not needle track A1.'), /rule advice/],

@@ -27,9 +27,9 @@ type change struct {
 	updated time.Time
 	units   map[string]bool
 	topics  map[string]bool
-	targets []fhir.VersionedReference
-	created bool // nothing but first versions
 	merged  bool // identities may resolve differently
+	targets []target
+	failed  error
 
 	judged map[string]bool // patient keys to be judged again
 	// simple tells that the event's facts stand as they are and amend nothing; items are
@@ -63,7 +63,7 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 			return err
 		}
 	}
-	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, created: true, judged: map[string]bool{}, watched: map[string]*moved{}}
+	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, judged: map[string]bool{}, watched: map[string]*moved{}}
 	if ev.GetSource() == eventlog.ServiceSource {
 		if err := p.service(c, ev); err != nil {
 			return err
@@ -82,10 +82,14 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 	if k := ev.GetPatientKey(); k != "" {
 		c.judged[k] = true
 	}
+	first := maps.Clone(fresh)
 	if err := p.affected(c, e, facts); err != nil {
 		return err
 	}
 	if err := p.reach(c, facts); err != nil {
+		return err
+	}
+	if err := p.named(c, first); err != nil {
 		return err
 	}
 	if err := p.render(c); err != nil {
@@ -285,6 +289,7 @@ func (c *change) judgeAll(keys []string, err error) error {
 
 // resolve reads who was merged into whom.
 func (p *Projector) resolve(tx *view.Tx) (err error) {
+	p.groups = map[string][]string{}
 	p.identities, err = IdentitiesAt(tx.Load(), time.Time{})
 	return err
 }
@@ -328,32 +333,11 @@ func (p *Projector) merged(c *change) error {
 			}
 		}
 	}
-	for _, key := range sorted(touched) {
-		c.topics[topicPatient+key] = true
-		units, err := c.tx.UnitsOfPatient(key)
-		if err != nil {
-			return err
-		}
-		for _, u := range units {
-			c.units[u] = true
-		}
-		for _, prefix := range []string{topicTrack, topicAccess} {
-			topics, err := c.tx.TopicsWith(prefix + key + "/")
-			if err != nil {
-				return err
-			}
-			for _, t := range topics {
-				c.topics[t] = true
-			}
-		}
-		c.judged[key] = true
+	for key := range touched {
 		c.judged[before.Survivor(key)] = true
-		delete(p.charts, key)
-		delete(p.memos, key)
 		delete(p.memos, before.Survivor(key))
-		delete(p.memos, p.identities.Survivor(key))
 	}
-	return nil
+	return p.again(c, sorted(touched))
 }
 
 // refused lists the patient keys of the merges that have no effect.
@@ -431,82 +415,28 @@ func (p *Projector) facility(c *change, id string) error {
 		}
 		c.simple = false
 	}
-	resources, err := fhir.Facility(p.context(id), items)
+	resources, err := fhir.Facility(p.context(c, id), items)
 	if err != nil {
 		return &unclearError{err: err}
 	}
 	return c.put(resources...)
 }
 
-// context is what rendering needs beside the facts.
-func (p *Projector) context(facility string) fhir.Context {
-	return fhir.Context{Zone: p.zone(facility), Facility: facility, Subject: p.identities.Survivor, Options: p.cfg.Options}
-}
-
 // put stores resources and remembers which versions the event gave.
 func (c *change) put(resources ...fhir.Resource) error {
+	if c.failed != nil {
+		return c.failed
+	}
 	for _, r := range resources {
 		v, changed, err := c.tx.Put(r, c.seq, c.updated)
 		if err != nil {
 			return err
 		}
 		if changed {
-			c.targets = append(c.targets, fhir.VersionedReference{Type: r.Type, ID: r.ID, Version: v})
-			c.created = c.created && v == 1
+			c.targets = append(c.targets, target{fhir.VersionedReference{Type: r.Type, ID: r.ID, Version: v}, takenBack(&r)})
 		}
 	}
 	return nil
-}
-
-// provenance says where the versions that the event gave come from.
-func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fact) error {
-	if len(c.targets) == 0 {
-		return nil
-	}
-	activity := fhir.ActivityUpdate
-	if c.created {
-		activity = fhir.ActivityCreate
-	}
-	if onlyVoids(facts) {
-		activity = fhir.ActivityNullify
-	}
-	ev := e.Event
-	var amended []fhir.SourceMessage
-	if len(c.amended) > 0 {
-		list, err := c.tx.Load().ByID(sorted(c.amended))
-		if err != nil {
-			return err
-		}
-		for _, a := range list {
-			amended = append(amended, fhir.SourceMessage{Source: a.Event.GetSource(), ID: a.Event.GetSourceMessageId()})
-		}
-	}
-	resources, err := fhir.Provenance(p.context(ev.GetFacility()), fhir.ProvenanceView{
-		EventID: ev.GetId(), Source: ev.GetSource(), SourceMessageID: ev.GetSourceMessageId(),
-		OccurredAt: ev.GetOccurredAt().AsTime(), Precision: ev.GetPrecision(), Recorded: e.Logged,
-		Recorder: ev.GetRecorder(), Facility: ev.GetFacility(), Targets: c.targets, Activity: activity, Amended: amended,
-	})
-	if err != nil {
-		return &unclearError{err: err}
-	}
-	for _, r := range resources {
-		if r.Patient == "" && ev.GetPatientKey() != "" {
-			r.Patient = p.identities.Survivor(ev.GetPatientKey())
-		}
-		if _, _, err := c.tx.Put(r, c.seq, c.updated); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func onlyVoids(facts []record.Fact) bool {
-	for i := range facts {
-		if facts[i].Kind != record.KindFactVoided && facts[i].Kind != record.KindSessionVoided {
-			return false
-		}
-	}
-	return true
 }
 
 // render renders the units and topics again, in a fixed order.
@@ -516,17 +446,27 @@ func (p *Projector) render(c *change) error {
 			return err
 		}
 	}
-	// What describes an access also shows on its tracks.
-	for t := range c.topics {
+	// What describes a track or an access shows on the one that the merged patient has of that
+	// name, and what describes an access also on its tracks.
+	for _, t := range sorted(c.topics) {
 		class, key, _ := split(t)
-		if class != topicAccess {
+		if class != topicTrack && class != topicAccess {
 			continue
 		}
-		tracks, err := c.tx.TopicsWith(topicTrack + key + "/")
+		names, err := p.same(c.tx, t)
 		if err != nil {
 			return err
 		}
-		for _, n := range tracks {
+		if class == topicAccess {
+			for _, k := range p.group(key) {
+				tracks, err := c.tx.TopicsWith(topicTrack + k + "/")
+				if err != nil {
+					return err
+				}
+				names = append(names, tracks...)
+			}
+		}
+		for _, n := range names {
 			c.topics[n] = true
 		}
 	}
@@ -578,7 +518,7 @@ func (p *Projector) unit(c *change, unit string) error {
 	if c.simple && len(c.units) == 1 && oneFacility {
 		only = c.event
 	}
-	resources, err := fhir.UnitOf(p.context(kept[0].Facility), kept, only)
+	resources, err := fhir.UnitOf(p.context(c, kept[0].Facility), kept, only)
 	if err != nil {
 		return &unclearError{err: err}
 	}

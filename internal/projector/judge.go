@@ -41,6 +41,7 @@ func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Loca
 	known := record.Known(kept, knownAt)
 	items := record.Effective(known)
 	out := track.Input{Items: items, Zone: zoneOf}
+	out.TrackKeys, out.AccessKeys = keys(group, known)
 	facilities := map[string]bool{}
 	for i := range items {
 		if !items[i].Void {
@@ -221,8 +222,8 @@ func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 	}
 	ch.basis = basis
 	var err error
-	if v.resources, err = p.judged(v, ch, fresh); err != nil {
-		return nil, &unclearError{err: err}
+	if v.resources, err = p.judged(c, v, ch, fresh); err != nil {
+		return nil, err
 	}
 	now := shown(&v.j)
 	if fresh {
@@ -268,7 +269,7 @@ func shown(j *track.Judgement) map[string]bool {
 }
 
 // judged renders what differs from the judgement before; all of it, where that is not known.
-func (p *Projector) judged(v *verdict, ch *chart, fresh bool) ([]fhir.Resource, error) {
+func (p *Projector) judged(c *change, v *verdict, ch *chart, fresh bool) ([]fhir.Resource, error) {
 	j := &v.j
 	part := *j
 	if !fresh {
@@ -279,7 +280,39 @@ func (p *Projector) judged(v *verdict, ch *chart, fresh bool) ([]fhir.Resource, 
 			return nil, nil
 		}
 	}
-	return fhir.Judged(p.context(v.facility), fhir.JudgedView{Patient: v.key, Judgement: &part, All: j})
+	facts, err := grounds(c.tx, part.Findings)
+	if err != nil {
+		return nil, err
+	}
+	out, err := fhir.Judged(p.context(c, v.facility), fhir.JudgedView{Patient: v.key, Judgement: &part, All: j, Facts: facts})
+	if err != nil {
+		return nil, &unclearError{err: err}
+	}
+	return out, nil
+}
+
+// grounds are the facts that findings rest on, as they were first told: the fold may have let
+// them go long ago.
+func grounds(tx *view.Tx, list []track.Finding) (map[string]*record.Fact, error) {
+	ids := map[string]bool{}
+	for i := range list {
+		for _, f := range list[i].Facts {
+			ids[strings.SplitN(f, ".", 2)[0]] = true
+		}
+	}
+	events, err := tx.Load().ByID(sorted(ids))
+	if err != nil {
+		return nil, err
+	}
+	facts, err := view.Facts(events)
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[string]*record.Fact, len(facts))
+	for i := range facts {
+		out[facts[i].ID] = &facts[i]
+	}
+	return out, nil
 }
 
 func changed[T any](now, before []T, id func(*T) string) []T {
@@ -310,7 +343,7 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 		if err != nil {
 			return err
 		}
-		r, err := fhir.TakenBack(p.context(v.facility), v.key, k.Type, k.ID, body)
+		r, err := fhir.TakenBack(p.context(c, v.facility), v.key, k.Type, k.ID, body)
 		if err != nil {
 			return &unclearError{err: err}
 		}

@@ -21,14 +21,29 @@ func (p *Projector) topic(c *change, name string) error {
 	if class == topicPatient {
 		return p.patient(c, key)
 	}
-	names := []string{name}
-	if class == topicTrack {
-		// A track's region, side and end are those of its access.
-		accesses, err := c.tx.TopicsWith(topicAccess + key + "/")
+	names, group := []string{name}, []string{key}
+	if class == topicTrack || class == topicAccess {
+		// One that resources refer to is described under any identity of its patient.
+		keeper, err := p.keeper(c.tx, class, key, rest)
 		if err != nil {
 			return err
 		}
-		names = append(names, accesses...)
+		if keeper == key {
+			group = p.group(key)
+			if names, err = p.same(c.tx, name); err != nil {
+				return err
+			}
+		}
+	}
+	if class == topicTrack {
+		// A track's region, side and end are those of its access.
+		for _, k := range group {
+			accesses, err := c.tx.TopicsWith(topicAccess + k + "/")
+			if err != nil {
+				return err
+			}
+			names = append(names, accesses...)
+		}
 	}
 	var events []view.StoredEvent
 	for _, n := range names {
@@ -46,15 +61,20 @@ func (p *Projector) topic(c *change, name string) error {
 	var r fhir.Resource
 	switch class {
 	case topicTrack:
-		r, err = fhir.Track(p.context(facilityOf(facts)), key, rest, items)
+		r, err = fhir.Track(p.context(c, facilityOf(facts)), key, rest, items)
 	case topicAccess:
-		r, err = fhir.Access(p.context(facilityOf(facts)), key, rest, items)
+		r, err = fhir.Access(p.context(c, facilityOf(facts)), key, rest, items)
 	case topicStaff:
-		who := staff(facts, key)
+		// Also a message that has no effect names who recorded it.
+		all, failed := view.Facts(events)
+		if failed != nil {
+			return failed
+		}
+		who := staff(all, key)
 		if who == nil {
 			return nil
 		}
-		r, err = fhir.PractitionerIn(p.context(facilityOf(facts)), who, items)
+		r, err = fhir.PractitionerIn(p.context(c, facilityOf(facts)), who, items)
 	default:
 		return fmt.Errorf("no rendering for topic %s", name)
 	}
@@ -103,10 +123,15 @@ func (p *Projector) patient(c *change, key string) error {
 		return err
 	}
 	v := fhir.PatientView{Key: key, MergedInto: p.identities.MergedInto(key), Merged: p.identities.MergedDirectly(key)}
-	if v.Identifiers, err = Identifiers(c.ctx, p.cfg.Opener, key, facts); err != nil {
+	// A message about what is somebody else's has no effect here, but it names its patient.
+	all, err := view.Facts(events)
+	if err != nil {
 		return err
 	}
-	r, err := fhir.Patient(p.context(""), v)
+	if v.Identifiers, err = Identifiers(c.ctx, p.cfg.Opener, key, all, facts); err != nil {
+		return err
+	}
+	r, err := fhir.Patient(p.context(c, ""), v)
 	if err != nil {
 		return &unclearError{err: err}
 	}
@@ -114,11 +139,12 @@ func (p *Projector) patient(c *change, key string) error {
 }
 
 // Identifiers opens the identifiers of a patient: the one that messages are posted under,
-// then those of the identity that stands. A destroyed key leaves none.
-func Identifiers(ctx context.Context, opener Opener, key string, facts []record.Fact) ([]*cannularyv1.PatientIdentifier, error) {
+// which any of all carries, then those of the identity that stands by facts. A destroyed key
+// leaves none.
+func Identifiers(ctx context.Context, opener Opener, key string, all, facts []record.Fact) ([]*cannularyv1.PatientIdentifier, error) {
 	var out []*cannularyv1.PatientIdentifier
-	for i := range facts {
-		f := &facts[i]
+	for i := range all {
+		f := &all[i]
 		sealed := f.PatientSealed
 		if f.PatientKey != key {
 			sealed = nil

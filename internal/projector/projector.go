@@ -42,6 +42,7 @@ type Projector struct {
 	writing sync.Mutex
 	// State that is itself a function of the view; only who holds writing touches it.
 	identities *record.Identities
+	groups     map[string][]string // of merged identities, by each of their keys
 	zones      map[string]*time.Location
 	charts     map[string]*chart // by surviving patient key
 	memos      map[string]surveil.Memo

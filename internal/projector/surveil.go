@@ -433,7 +433,7 @@ func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, mo
 	}
 	render := func(date string) (fhir.Resource, error) {
 		v.Date = date
-		r, err := fhir.MeasureReport(p.context(w.Facility), v)
+		r, err := fhir.MeasureReport(p.context(c, w.Facility), v)
 		if err != nil {
 			return r, &unclearError{err: err}
 		}

@@ -60,7 +60,9 @@ func (m *machine) answer(e *env) Judgement {
 		if !c.there {
 			continue
 		}
-		j.Tracks = append(j.Tracks, m.state(c, &now, today, &due, j.Holds))
+		s := m.state(c, &now, today, &due, j.Holds)
+		s.ID = record.TrackID(or(e.TrackKeys[c.name], c.patient), c.name)
+		j.Tracks = append(j.Tracks, s)
 	}
 	sort.SliceStable(j.Tracks, func(a, b int) bool {
 		if x, y := j.Tracks[a].Stage == Retired, j.Tracks[b].Stage == Retired; x != y {
@@ -69,7 +71,9 @@ func (m *machine) answer(e *env) Judgement {
 		return j.Tracks[a].Role < j.Tracks[b].Role
 	})
 	for _, a := range m.accesses {
-		j.Accesses = append(j.Accesses, a.state())
+		s := a.state()
+		s.ID = record.AccessID(or(e.AccessKeys[a.name], a.patient), a.name)
+		j.Accesses = append(j.Accesses, s)
 	}
 	j.Due = due.first
 	return j
@@ -94,7 +98,7 @@ func refused(f *record.Fact) Finding {
 // state is what one track is.
 func (m *machine) state(c *course, now *protocol.Parameters, today string, due *dueDate, hs []Hold) State {
 	s := State{
-		ID: record.TrackID(c.patient, c.name), Name: c.name, Access: c.access, Role: c.role,
+		Name: c.name, Access: c.access, Role: c.role,
 		Counted: c.counted, Target: c.target(now), Extras: c.extras, Streak: c.streak,
 		ReferenceAngle: c.reference, Creator: c.creator, FirstBy: c.firstBy, Entered: c.entered, Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
 		Taken: c.taken, TakenAt: c.takenAt, Protocol: *now, IdleDays: -1, Unserved: -1, UnderReview: m.underReview(c),
@@ -210,7 +214,7 @@ func (c *course) trends(s *State) {
 }
 
 func (a *access) state() AccessState {
-	s := AccessState{ID: record.AccessID(a.patient, a.name), Name: a.name, Kind: a.kind, Side: a.side, Region: a.region, Retired: a.retired, Examined: a.examined, NotExamined: a.notExamined,
+	s := AccessState{Name: a.name, Kind: a.kind, Side: a.side, Region: a.region, Retired: a.retired, Examined: a.examined, NotExamined: a.notExamined,
 		Pressure: a.look, PressureKnown: !a.seen.IsZero(), PressureAt: a.seen}
 	if n := len(a.flows); n > 0 {
 		v := a.flows[n-1].value

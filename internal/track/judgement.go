@@ -42,6 +42,10 @@ type Input struct {
 	// Ratings are the `cannulator_rated` facts of the staff concerned, after corrections and
 	// voids, in the order of record.Before.
 	Ratings []record.Item
+	// TrackKeys and AccessKeys tell, by name, under which patient key a track or an access is
+	// known, where merged identities have the same names. Without it, it is that of the first
+	// fact that names it.
+	TrackKeys, AccessKeys map[string]string
 	// Refused are merges that had no effect, see record.Identities.
 	Refused []record.Item
 	// Book knows the protocols.

@@ -1,0 +1,85 @@
+package fhir
+
+import (
+	"strings"
+
+	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+	"cannulary/internal/track"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// ownResource are the kinds of facts that give a resource whose id is the fact's, and its
+// type. A correction keeps the fact's kind and id, so that this holds for good.
+var ownResource = map[record.Kind]string{
+	record.KindSitePrepared: "Procedure", record.KindNeedleInserted: "Procedure", record.KindNeedleRemoved: "Procedure",
+	record.KindPegPlaced: "Procedure", record.KindPegRemoved: "Procedure",
+	record.KindPegFoundMissing: "Observation", "complication_seen": "Observation", record.KindAccessExamined: "Observation",
+	"venous_pressure_read": "Observation", "access_flow_measured": "Observation", "culture_resulted": "Observation",
+	"antimicrobial_started": "Observation", "antimicrobial_ended": "Observation", "site_signs_seen": "Observation",
+	"suspected_source_assessed": "Observation",
+}
+
+// evidence refers to the resource that was made of a fact of the finding, by whatever kind it
+// is of; or else to the fact by its id, with words for its kind. Nil where there is no id.
+func (v JudgedView) evidence(f *track.Finding, id string) *model.Reference {
+	fact := v.Facts[id]
+	if fact != nil {
+		if ref := v.made(f, fact); ref != nil {
+			typ, _, _ := strings.Cut(*ref.Reference, "/")
+			ref.Type, ref.Display = &typ, text(kindWords(fact.BodyKind()))
+			return ref
+		}
+	}
+	list := identifier(FactSystem, id)
+	if list == nil {
+		return nil
+	}
+	ref := &model.Reference{Identifier: &list[0]}
+	if fact != nil {
+		ref.Display = text(kindWords(fact.BodyKind()))
+		if fact.MergedKey != "" {
+			ref.Type = ptr("Patient")
+		}
+	}
+	return ref
+}
+
+// made refers to the resource that a fact gave, nil where it gave none of its own.
+func (v JudgedView) made(f *track.Finding, fact *record.Fact) *model.Reference {
+	kind := fact.BodyKind()
+	if typ := ownResource[kind]; typ != "" {
+		return ptr(reference(typ, fact.ID))
+	}
+	var places []model.Reference
+	switch b := fact.Body.(type) {
+	case *cannularyv1.SessionStarted, *cannularyv1.SessionEnded, *cannularyv1.SessionMissed:
+		if fact.HasSession() {
+			return ptr(reference("Procedure", fact.Unit))
+		}
+	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired:
+		places = v.places(nil, single(f.Access))
+	case *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver:
+		places = v.places(single(f.Track), nil)
+	case *cannularyv1.CannulatorRated:
+		return practitioner(b.GetCannulator())
+	case *cannularyv1.HoldPlaced:
+		id := record.HoldID(rule.Person, fact.ID)
+		for i := range v.All.Holds {
+			if v.All.Holds[i].ID == id {
+				return ptr(reference("Flag", id))
+			}
+		}
+	}
+	if len(places) == 0 {
+		return nil
+	}
+	return &places[0]
+}
+
+// kindWords makes a kind of fact readable: "needle_inserted" is "Needle inserted".
+func kindWords(k record.Kind) string {
+	return capital(strings.ReplaceAll(string(k), "_", " "))
+}
