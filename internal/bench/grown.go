@@ -92,7 +92,7 @@ func (b *bench) multiply(ctx context.Context, path string, copies int) error {
 			`INSERT INTO resource (rid, type, id, patient, version, updated, seq, hash, body)
 				SELECT rid + ?1, type, id || '-' || ?2, CASE patient WHEN '' THEN '' ELSE patient || '-' || ?2 END, version, updated + ?1, seq + ?1, hash, body FROM resource WHERE rid <= ?3`,
 			`INSERT INTO term_use (rid, term) SELECT rid + ?1, term FROM term_use WHERE rid <= ?3 AND ?2`,
-			`INSERT INTO period (param, low, high, rid) SELECT param, low, high, rid + ?1 FROM period WHERE rid <= ?3 AND ?2`,
+			`INSERT INTO period (param, low, high, rid, low_shift, high_shift) SELECT param, low, high, rid + ?1, low_shift, high_shift FROM period WHERE rid <= ?3 AND ?2`,
 			`INSERT INTO quantity (param, value, system, code, unit, rid) SELECT param, value, system, code, unit, rid + ?1 FROM quantity WHERE rid <= ?3 AND ?2`,
 		} {
 			if _, err := db.ExecContext(ctx, q, shift, n, most); err != nil {
