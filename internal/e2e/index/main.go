@@ -50,21 +50,21 @@ func main() {
 
 // line is one search value of one resource, or one facility.
 type line struct {
-	Kind   string   `json:"kind"`
-	Type   string   `json:"type,omitempty"`
-	ID     string   `json:"id"`
-	Param  string   `json:"param,omitempty"`
-	System *string  `json:"system,omitempty"`
-	Code   *string  `json:"code,omitempty"`
-	Target string   `json:"target,omitempty"`
-	Low    *int64   `json:"low,omitempty"`  // left out where the period has no start
-	High   *int64   `json:"high,omitempty"` // left out where it has no end
+	Kind   string  `json:"kind"`
+	Type   string  `json:"type,omitempty"`
+	ID     string  `json:"id"`
+	Param  string  `json:"param,omitempty"`
+	System *string `json:"system,omitempty"`
+	Code   *string `json:"code,omitempty"`
+	Target string  `json:"target,omitempty"`
+	Low    *int64  `json:"low,omitempty"`  // left out where the period has no start
+	High   *int64  `json:"high,omitempty"` // left out where it has no end
 	// What the clock shows on which it is written, as if it were UTC.
-	LocalLow  *int64 `json:"localLow,omitempty"`
-	LocalHigh *int64 `json:"localHigh,omitempty"`
-	Value  *float64 `json:"value,omitempty"`
-	Text   string   `json:"text,omitempty"`
-	Zone   string   `json:"zone,omitempty"`
+	LocalLow  *int64   `json:"localLow,omitempty"`
+	LocalHigh *int64   `json:"localHigh,omitempty"`
+	Value     *float64 `json:"value,omitempty"`
+	Text      string   `json:"text,omitempty"`
+	Zone      string   `json:"zone,omitempty"`
 }
 
 // composed are the parameters that a search answers from two others: view/put.go's parts.
