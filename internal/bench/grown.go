@@ -121,7 +121,7 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 	go func() { _ = bare.Serve(lis) }()
 	defer func() { _ = bare.Close() }()
 	b.say("ask for pages of %d, of %d patients", pageSize, len(patients))
-	service, reference, err := byTurns(ctx, base+"/Observation?_count=50&patient=", "http://"+lis.Addr().String()+"/?patient=", patients)
+	service, reference, err := byTurns(ctx, asked{base + "/Observation?_count=50&patient=", "identity"}, asked{"http://" + lis.Addr().String() + "/?patient=", "identity"}, patients)
 	if err != nil {
 		return err
 	}
@@ -131,5 +131,5 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 	const against = "a bare handler that selects the same rows and writes their bytes"
 	b.add(figure{Name: name + ", median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against, goal: ratioAtMost(4)})
 	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99), against: against, goal: ratioAtMost(4)})
-	return nil
+	return b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)
 }

@@ -292,7 +292,7 @@ func TestEverythingOfATime(t *testing.T) {
 	origin := func(id, target string) fhir.Resource {
 		typ, rest, _ := strings.Cut(target, "/")
 		of, _, _ := strings.Cut(rest, "/")
-		return raw("Provenance", id, "", `"target":[{"reference":"`+target+`"}]`, fhir.Index{References: []fhir.Reference{{Param: "target", Type: typ, ID: of}}})
+		return raw("Provenance", id, "p", `"target":[{"reference":"`+target+`"}]`, fhir.Index{References: []fhir.Reference{{Param: "target", Type: typ, ID: of}}})
 	}
 	s.put(at(0), resource("Patient", "p", "p", "", fhir.Index{}), resource("BodyStructure", "a1", "p", "", fhir.Index{}),
 		resource("Procedure", "early", "p", "", dated("date", 1)), resource("Procedure", "late", "p", "", dated("date", 9)), resource("DetectedIssue", "found", "p", "", dated("identified", 9)),

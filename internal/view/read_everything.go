@@ -47,7 +47,8 @@ func (s *Store) Everything(ctx context.Context, q EverythingQuery) (page Page, e
 				if !q.Until.IsZero() {
 					care.high = millis(q.Until)
 				}
-				c.add(` AND `)
+				// A Provenance is of a patient but has no date of care: it comes with its target.
+				c.add(` AND r.type <> 'Provenance' AND `)
 				care.holds(c)
 			}
 			c.add(` UNION SELECT p.rid FROM e CROSS JOIN resource o ON o.rid = e.rid AND o.patient <> ''
