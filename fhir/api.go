@@ -68,8 +68,10 @@ type Token struct{ Param, System, Code string }
 // Text is a value of a string or uri parameter.
 type Text struct{ Param, Value string }
 
-// Period is a value of a date parameter: the half-open interval [Low, High) in UTC that
-// the element's value and precision imply. Open ends are BeginningOfTime and EndOfTime.
+// Period is a value of a date parameter: the half-open interval [Low, High) that the
+// element's value and precision imply. Each end is on the clock on which the element is
+// written: its offset from UTC is part of the value, since a search without a zone compares
+// what the clocks show. Open ends are BeginningOfTime and EndOfTime.
 type Period struct {
 	Param     string
 	Low, High time.Time

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 
@@ -278,7 +279,7 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 	for _, ref := range v.places(h.Tracks, h.Accesses) {
 		detail(ref)
 	}
-	return flagResource(v.Patient, m, c)
+	return flagResource(v.Patient, m)
 }
 
 // held says what a hold is on and where that is, empty where nothing is named.
@@ -293,11 +294,11 @@ func (v JudgedView) held(h *track.Hold) string {
 	return strings.Join(names, ", ")
 }
 
-func flagResource(patient string, m *model.Flag, c Context) (Resource, error) {
+func flagResource(patient string, m *model.Flag) (Resource, error) {
 	when := Period{Param: "date", Low: BeginningOfTime(), High: EndOfTime()}
 	if m.Period != nil {
-		when.Low = stamp("date", m.Period.Start, c).Low
-		when.High = stamp("date", m.Period.End, c).High
+		when.Low = stamp("date", m.Period.Start).Low
+		when.High = stamp("date", m.Period.End).High
 	}
 	ix := Index{Dates: []Period{when}}
 	ix.identifiers(m.Identifier)
@@ -356,7 +357,7 @@ func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
 		}}
 	}
 	m.Detail = text(sentences(f.Seen, asked, clears, Advice))
-	return issueResource(v.Patient, m, c)
+	return issueResource(v.Patient, m)
 }
 
 func single(name string) []string {
@@ -404,10 +405,12 @@ func severity(s rule.Severity) (model.DetectedIssueSeverity, error) {
 	return 0, fmt.Errorf("severity %q is not known to this version", s)
 }
 
-func issueResource(patient string, m *model.DetectedIssue, c Context) (Resource, error) {
-	ix := Index{Dates: []Period{stamp("identified", m.IdentifiedDateTime, c)}}
+func issueResource(patient string, m *model.DetectedIssue) (Resource, error) {
+	ix := Index{Dates: []Period{stamp("identified", m.IdentifiedDateTime)}}
 	ix.identifiers(m.Identifier)
 	ix.token("status", observationStatus, m.Status.Code())
+	// As the published SearchParameter detectedissue-standing says.
+	ix.token("standing", "", strconv.FormatBool(m.Status == model.ObservationStatusFinal && len(m.Mitigation) == 0))
 	if m.Severity != nil {
 		ix.token("severity", issueSeverity, m.Severity.Code())
 	}
@@ -424,16 +427,15 @@ func issueResource(patient string, m *model.DetectedIssue, c Context) (Resource,
 // TakenBack renders what a judgement no longer holds, from the version stored last: a
 // DetectedIssue is cancelled, a Flag or an Observation entered in error, which its narrative says too; all else stays.
 // patient is the surviving patient key. It errs where stored is not that resource.
-func TakenBack(c Context, patient, typ, id string, stored []byte) (Resource, error) {
-	c.Zone = time.UTC
-	r, err := takenBack(c, patient, typ, id, stored)
+func TakenBack(_ Context, patient, typ, id string, stored []byte) (Resource, error) {
+	r, err := takenBack(patient, typ, id, stored)
 	if err != nil {
 		return Resource{}, fmt.Errorf("stored %s/%s: %w", typ, id, err)
 	}
 	return r, nil
 }
 
-func takenBack(c Context, patient, typ, id string, stored []byte) (Resource, error) {
+func takenBack(patient, typ, id string, stored []byte) (Resource, error) {
 	// The model reads any resource as any type.
 	var head struct {
 		ID   string `json:"id"`
@@ -453,21 +455,21 @@ func takenBack(c Context, patient, typ, id string, stored []byte) (Resource, err
 			return Resource{}, err
 		}
 		m.Meta, m.Status, m.Patient = nil, model.ObservationStatusCancelled, &subject
-		return issueResource(patient, &m, c)
+		return issueResource(patient, &m)
 	case "Flag":
 		m, err := model.UnmarshalFlag(stored)
 		if err != nil {
 			return Resource{}, err
 		}
 		m.Meta, m.Status, m.Subject = nil, model.FlagStatusEnteredInError, subject
-		return flagResource(patient, &m, c)
+		return flagResource(patient, &m)
 	case "Observation":
 		m, err := model.UnmarshalObservation(stored)
 		if err != nil {
 			return Resource{}, err
 		}
 		m.Meta, m.Issued, m.Status, m.Subject = nil, nil, model.ObservationStatusEnteredInError, &subject
-		return maturityResource(patient, &m, stamp("date", m.EffectiveDateTime, c))
+		return maturityResource(patient, &m, stamp("date", m.EffectiveDateTime))
 	}
 	return Resource{}, errors.New("no judgement gives that type")
 }

@@ -133,12 +133,13 @@ func days(param, first, last string, zone *time.Location) (Period, error) {
 	if zone == nil {
 		zone = time.UTC
 	}
-	from, err := time.ParseInLocation(time.DateOnly, first, zone)
+	from, err := time.Parse(time.DateOnly, first)
 	if err != nil {
 		return Period{}, err
 	}
-	to, err := time.ParseInLocation(time.DateOnly, last, zone)
-	return Period{Param: param, Low: from.UTC(), High: to.AddDate(0, 0, 1).UTC()}, err
+	to, err := time.Parse(time.DateOnly, last)
+	begin := func(t time.Time) time.Time { return midnight(t.Year(), t.Month(), t.Day(), zone) }
+	return Period{Param: param, Low: begin(from), High: begin(to.AddDate(0, 0, 1))}, err
 }
 
 type population struct {

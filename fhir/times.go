@@ -52,19 +52,42 @@ func (m moment) instant(zone *time.Location) *string {
 	return m.dateTime(zone)
 }
 
-// bounds is the half-open interval in UTC in which the moment lies.
+// bounds is the half-open interval in which the moment lies, on the clock on which dateTime
+// writes it.
 func (m moment) bounds(zone *time.Location) (low, high time.Time) {
 	t := m.local(zone)
-	switch m.precision {
-	case day:
+	if m.precision == day {
 		y, mon, d := t.Date()
-		return time.Date(y, mon, d, 0, 0, 0, 0, t.Location()).UTC(), time.Date(y, mon, d+1, 0, 0, 0, 0, t.Location()).UTC()
-	case minute:
-		t = t.Truncate(time.Minute).UTC()
-		return t, t.Add(time.Minute)
+		return midnight(y, mon, d, t.Location()), midnight(y, mon, d+1, t.Location())
 	}
-	t = t.Truncate(time.Second).UTC()
-	return t, t.Add(time.Second)
+	width := time.Second
+	if m.precision == minute {
+		width = time.Minute
+	}
+	// The offset that is written holds for the end too, also where the clocks change there.
+	t = onClock(t.Truncate(width))
+	return t, t.Add(width)
+}
+
+// onClock is the moment on a clock that keeps the offset which it has then.
+func onClock(t time.Time) time.Time {
+	_, offset := t.Zone()
+	return t.In(time.FixedZone("", offset))
+}
+
+// midnight is when a local day begins, on a clock that shows 00:00 then. Where clocks are
+// put forward at midnight (Egypt's and Chile's are, tz database), the day begins with the
+// change and the zone's own clock shows 01:00.
+func midnight(year int, month time.Month, d int, zone *time.Location) time.Time {
+	t := time.Date(year, month, d, 0, 0, 0, 0, zone)
+	wall := time.Date(year, month, d, 0, 0, 0, 0, time.UTC).Unix()
+	_, offset := t.Zone()
+	early := wall - t.Unix() - int64(offset) // time.Date gives either side of the change
+	if early == 0 {
+		return t
+	}
+	t = t.Add(time.Duration(max(0, early)) * time.Second)
+	return t.In(time.FixedZone("", int(wall-t.Unix())))
 }
 
 // period is the search value of the moment: the interval of what dateTime renders. R4 lets
@@ -78,11 +101,12 @@ func (m moment) period(param string, zone *time.Location) Period {
 	return Period{Param: param, Low: low, High: high}
 }
 
-// stamp reads a dateTime that this package rendered, which is known to the minute or to the
-// day; without one it is all of time.
-func stamp(param string, s *string, c Context) Period {
+// stamp reads a dateTime that this package rendered and that is known to the minute; without
+// one it is all of time.
+func stamp(param string, s *string) Period {
 	if t, err := time.Parse(time.RFC3339, deref(s)); err == nil {
-		return moment{t, minute}.period(param, c.Zone)
+		t = onClock(t)
+		return moment{t, minute}.period(param, t.Location())
 	}
 	return Period{Param: param, Low: BeginningOfTime(), High: EndOfTime()}
 }

@@ -39,9 +39,9 @@ func TestPrecision(t *testing.T) {
 		want      string
 		low, high string
 	}{
-		{day, "2027-03-02", "2027-03-01T23:00:00Z", "2027-03-02T23:00:00Z"},
-		{minute, "2027-03-02T00:30:00+01:00", "2027-03-01T23:30:00Z", "2027-03-01T23:30:01Z"},
-		{second, "2027-03-02T00:30:45+01:00", "2027-03-01T23:30:45Z", "2027-03-01T23:30:46Z"},
+		{day, "2027-03-02", "2027-03-02T00:00:00+01:00", "2027-03-03T00:00:00+01:00"},
+		{minute, "2027-03-02T00:30:00+01:00", "2027-03-02T00:30:00+01:00", "2027-03-02T00:30:01+01:00"},
+		{second, "2027-03-02T00:30:45+01:00", "2027-03-02T00:30:45+01:00", "2027-03-02T00:30:46+01:00"},
 	} {
 		rs := render(t, fhirtest.Event("m", "", lateEvening, c.precision, fhirtest.Wrap(insertion(1))))
 		if got := at(one(t, rs, "Procedure", "insertion-blunt"), "performedDateTime"); got != c.want {

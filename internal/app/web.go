@@ -161,16 +161,13 @@ func (a *App) handler() (http.Handler, error) {
 	base := a.cfg.PublicBase
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
-		Survivor: func(id string) string { return a.projector.Identities().Survivor(id) },
-		Zone:     a.projector.CommonZone, Definitions: fhir.Definitions(),
-		Exports: a.exports,
+		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
+		Definitions: fhir.Definitions(), Exports: a.exports,
 	})
 	if err != nil {
 		return nil, err
 	}
 	a.read = f.Export
-	mux.Handle("/fhir", f)
-	mux.Handle("/fhir/", f)
 	cards := &chairside.Service{Store: a.store, Projector: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
 	b := board.New(board.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: func(ctx context.Context) (board.Status, error) {
 		st, err := a.log.State(ctx)
@@ -188,7 +185,20 @@ func (a *App) handler() (http.Handler, error) {
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
 	mux.Handle("/", b)
-	return mux, nil
+	return fhirFirst(f, mux), nil
+}
+
+// fhirFirst hands what is below /fhir to the facade past the mux. The mux redirects a path
+// with // or /./ to the clean one, and knows nothing of the public base: the client would
+// leave it.
+func fhirFirst(f, others http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if p := r.URL.Path; p == facade.Path || strings.HasPrefix(p, facade.Path+"/") {
+			f.ServeHTTP(w, r)
+			return
+		}
+		others.ServeHTTP(w, r)
+	})
 }
 
 // site is where cards in an EHR lead. Where the public base of FHIR ends as the path here

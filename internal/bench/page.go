@@ -87,18 +87,21 @@ func bareHandler(db *sql.DB) http.Handler {
 	})
 }
 
+// asked is what is asked for and how it may be packed: gzip, or identity for not at all.
+type asked struct{ url, coding string }
+
 // byTurns returns the latencies of both in milliseconds, the first hundred of each left out.
-func byTurns(ctx context.Context, service, reference string, patients []string) (of, ref []float64, err error) {
+func byTurns(ctx context.Context, service, reference asked, patients []string) (of, ref []float64, err error) {
 	client := &http.Client{Timeout: 30 * time.Second}
 	defer client.CloseIdleConnections()
 	const warm = 100
 	for i := range pageRequests + warm {
 		p := patients[i%len(patients)]
-		a, err := get(ctx, client, service+p)
+		a, _, err := get(ctx, client, service.url+p, service.coding)
 		if err != nil {
 			return nil, nil, err
 		}
-		z, err := get(ctx, client, reference+p)
+		z, _, err := get(ctx, client, reference.url+p, reference.coding)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -109,27 +112,55 @@ func byTurns(ctx context.Context, service, reference string, patients []string) 
 	return of, ref, nil
 }
 
-// get reads one answer whole and tells the milliseconds it took.
-func get(ctx context.Context, client *http.Client, url string) (float64, error) {
+// packed measures the same pages compressed against themselves plain: what it takes until
+// they are read on this machine, unpacking left out, and how small they become.
+func (b *bench) packed(ctx context.Context, url, name string, patients []string) error {
+	small, plain, err := byTurns(ctx, asked{url, "gzip"}, asked{url, "identity"}, patients)
+	if err != nil {
+		return err
+	}
+	client := &http.Client{Timeout: 30 * time.Second}
+	defer client.CloseIdleConnections()
+	var sizes [2]float64
+	for i, coding := range []string{"gzip", "identity"} {
+		_, n, err := get(ctx, client, url+patients[0], coding)
+		if err != nil {
+			return err
+		}
+		sizes[i] = float64(n)
+	}
+	b.add(figure{Name: name + ", compressed, median", Value: quantile(small, 0.5), Unit: "ms", Reference: quantile(plain, 0.5), against: "the same page not compressed, on one machine", goal: ratioAtMost(4)})
+	b.add(figure{Name: name + ", compressed, size", Value: sizes[0], Unit: "B", Reference: sizes[1], against: "the same page not compressed", goal: ratioAtMost(0.2)})
+	return nil
+}
+
+// get reads one answer whole and tells the milliseconds it took and its bytes on the wire.
+func get(ctx context.Context, client *http.Client, url, coding string) (ms float64, size int64, err error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
+	// Set by hand: then the client does not unpack.
+	req.Header.Set("Accept-Encoding", coding)
 	began := time.Now()
 	resp, err := client.Do(req)
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
 	defer func() { _ = resp.Body.Close() }()
 	n, err := io.Copy(io.Discard, resp.Body)
 	took := time.Since(began)
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	if resp.StatusCode != http.StatusOK || n < pageSize*100 {
-		return 0, fmt.Errorf("%s answered %s with %d bytes", url, resp.Status, n)
+	least, packed := int64(pageSize*100), resp.Header.Get("Content-Encoding") == "gzip"
+	if packed {
+		least /= 20
 	}
-	return float64(took.Microseconds()) / 1000, nil
+	if resp.StatusCode != http.StatusOK || packed != (coding == "gzip") || n < least {
+		return 0, 0, fmt.Errorf("%s answered %s with %d bytes, packed: %t", url, resp.Status, n, packed)
+	}
+	return float64(took.Microseconds()) / 1000, n, nil
 }
 
 // disk tells what the stopped instance takes on disk. The reference is what it cannot do

@@ -133,7 +133,7 @@ func useService(ctx context.Context, line string) error {
 	defer client.CloseIdleConnections()
 	for i := range 300 {
 		typ := []string{"Observation", "Procedure", "Provenance"}[i%3]
-		if _, err := get(ctx, client, fmt.Sprintf("%s/fhir/%s?_count=50", at.HTTP, typ)); err != nil {
+		if _, _, err := get(ctx, client, fmt.Sprintf("%s/fhir/%s?_count=50", at.HTTP, typ), "identity"); err != nil {
 			return err
 		}
 	}

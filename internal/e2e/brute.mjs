@@ -21,8 +21,12 @@ export function writeToken({ system, code }) {
 
 // --- date: the prefixes compare the ranges of both sides ---
 
-export function date(v, prefix, text, zone) {
-  const { low, high } = range(text, zone);
+// A value without a zone is compared with what the element's clock shows, one with a zone by
+// moments: see range.
+export function date(value, prefix, text) {
+  const asked = range(text, 'UTC');
+  const v = asked.zoned ? value : { low: value.localLow, high: value.localHigh };
+  const { low, high } = asked;
   const contained = v.low >= low && v.high <= high;
   switch (prefix) {
     case '': case 'eq': return contained;

@@ -26,7 +26,7 @@ function only(claim, known, where) {
 await check('claims: /metadata claims nothing of a kind that is not exercised here', () => {
   only(statement, ['resourceType', 'id', 'meta', 'url', 'name', 'title', 'status', 'experimental', 'publisher', 'description', 'date', 'kind', 'software', 'implementation', 'fhirVersion', 'format', 'rest', 'instantiates'], '/metadata');
   assert.equal(statement.rest.length, 1);
-  only(rest, ['mode', 'documentation', 'resource', 'interaction', 'operation'], 'rest');
+  only(rest, ['mode', 'documentation', 'resource', 'interaction', 'operation', 'compartment'], 'rest');
   for (const r of rest.resource) {
     only(r, ['type', 'documentation', 'interaction', 'versioning', 'readHistory', 'referencePolicy', 'searchInclude', 'searchRevInclude', 'searchParam', 'operation', 'supportedProfile'], r.type);
     for (const p of r.searchParam) only(p, ['name', 'definition', 'type', 'documentation'], `${r.type}.${p.name}`);
@@ -215,7 +215,7 @@ for (const [type, list] of types) {
             break;
           case 'not':
             assert.ok(!(await asked(r, `${parameter.name}:not`, value)), `:not=${value}`);
-            assert.ok(await asked(r, `${parameter.name}:not`, 'none'), ':not=none');
+            assert.ok(await asked(r, `${parameter.name}:not`, parameter.closed?.codes.find((c) => !parameter.values(r).some((x) => x.code === c)) ?? 'none'), ':not=none');
             break;
           case 'exact':
             assert.ok(await asked(r, `${parameter.name}:exact`, value), `:exact=${value}`);
@@ -258,6 +258,82 @@ for (const [type, list] of types) {
     });
   }
 }
+
+// --- codes that can never be ---
+
+for (const [type, list] of types) {
+  for (const parameter of list.filter((p) => p.closed)) {
+    const { system, codes } = parameter.closed;
+    await check(`claims: ${type}.${parameter.name} takes the codes of its value set and no others`, async () => {
+      const said = /The codes are (.*?)(?: of (\S+)|, without a system); others are refused/.exec(parameter.documentation);
+      assert.ok(said, parameter.documentation);
+      assert.deepEqual(new Set(said[1].split(', ')), new Set(codes), 'the documentation lists others than R4');
+      assert.equal(said[2], system);
+      for (const c of codes) await json(`${type}?_count=0&${parameter.name}=${system ? `${encodeURIComponent(`${system}|${c}`)},` : ''}${c}`);
+      const wrong = ['none', `${codes[0]}x`, `|${codes[0]}`, `https://invented.example/none|${codes[0]}`, codes[0].toUpperCase()];
+      for (const value of wrong) {
+        const url = `${base}/${type}?${parameter.name}=${encodeURIComponent(value)}`;
+        const strict = await fetch(url);
+        const issue = (await strict.json()).issue?.[0];
+        assert.ok(strict.status === 400 && issue.code === 'code-invalid' && codes.every((c) => issue.diagnostics.includes(c)), `${value}: ${strict.status} ${issue?.diagnostics}`);
+        const lenient = await json(url, { prefer: 'handling=lenient' });
+        // Booleans have no system, so |true is only written wrongly.
+        if (system || !value.startsWith('|')) assert.equal(entries(lenient, 'match').length, 0, value);
+        assert.ok(entries(lenient, 'outcome').some((o) => o.issue[0].severity === 'warning' && o.issue[0].code === 'code-invalid'), `${value}: no warning`);
+      }
+      return `${codes.length} codes`;
+    });
+  }
+}
+
+await check('claims: a code that our code system does not have is answered with a warning', async () => {
+  const [{ url, concept }] = held.get('CodeSystem');
+  for (const value of [`${url}|nonexist`, 'nonexist']) {
+    const b = await json(`Observation?code=${encodeURIComponent(value)}`);
+    assert.equal(entries(b, 'match').length, 0);
+    assert.match(entries(b, 'outcome')[0]?.issue[0].diagnostics ?? '', /there is no code nonexist/);
+  }
+  for (const { code } of concept.slice(0, 20)) assert.deepEqual(entries(await json(`Observation?_count=1&code=${code}`), 'outcome'), [], code);
+});
+
+// --- compartments ---
+
+for (const url of rest.compartment ?? []) {
+  await check(`claims: searches in the compartment ${url}`, async () => {
+    assert.equal(url, 'http://hl7.org/fhir/CompartmentDefinition/patient');
+    const patients = held.get('Patient').filter((p) => p.active).slice(0, 3);
+    let n = 0;
+    for (const [type, list] of types) {
+      const offered = list.some((p) => p.name === 'patient');
+      for (const p of patients) {
+        if (!offered) {
+          const r = await fetch(`${base}/${key(p)}/${type}`);
+          assert.ok(r.status === 404 && (await r.json()).issue[0].diagnostics, `${type}: ${r.status}`);
+          continue;
+        }
+        const [inside, search] = [await matches(`${key(p)}/${type}?_count=500`), await matches(`${type}?patient=${p.id}&_count=500`)];
+        assert.deepEqual(inside.map(key), search.map(key), `${type} of ${key(p)}`);
+        n += inside.length;
+      }
+    }
+    return `${n} resources`;
+  });
+}
+
+// --- what is taken everywhere ---
+
+await check('claims: _pretty and gzip on all interactions', async () => {
+  const [p] = held.get('Patient');
+  for (const path of [key(p), `${key(p)}/_history/1`, `${key(p)}/_history`, 'Patient/_history', '_history', 'Patient', `${key(p)}/$everything`, 'metadata', 'CodeSystem', 'CodeSystem/cannulary']) {
+    const plain = await json(path);
+    const r = await fetch(`${base}/${path}?_pretty=true`, { headers: { 'accept-encoding': 'gzip' } });
+    const text = await r.text();
+    assert.ok(r.status === 200 && text.includes('\n  "'), `${path}: ${r.status}`);
+    assert.equal(r.headers.get('content-encoding'), text.length > 1400 ? 'gzip' : null, path);
+    assert.equal(JSON.parse(text).resourceType, plain.resourceType);
+    assert.equal((await fetch(`${base}/${path}?nonsense=1`)).status, 400, `${path}?nonsense=1`);
+  }
+});
 
 // --- includes ---
 
@@ -410,6 +486,9 @@ const operations = {
         assert.ok(some.size > 0 && some.size <= whole.size && [...some.values()].every((r) => r.meta.lastUpdated >= since));
       } else if (name !== '_count') {
         const some = await all(`&${name}=${middle}`);
+        const versions = new Set([...some.values()].map((r) => `${key(r)}/_history/${r.meta.versionId}`));
+        const origins = [...some.values()].filter((r) => r.resourceType === 'Provenance');
+        assert.ok(origins.length > 0 && origins.every((r) => r.target.some((t) => versions.has(t.reference))), 'a Provenance of nothing that is given');
         const procedures = (m) => [...m.values()].filter((r) => r.resourceType === 'Procedure').length;
         assert.ok(procedures(some) > 0 && procedures(some) < procedures(whole), `${name}=${middle}: ${procedures(some)} of ${procedures(whole)} Procedures`);
       }

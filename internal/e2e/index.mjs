@@ -20,7 +20,7 @@ export async function readIndex(command, folder) {
     values++;
     const at = `${l.type}/${l.id} ${l.param}`;
     if (!index.has(at)) index.set(at, new Set());
-    index.get(at).add(show(l.kind, { ...l, low: l.low ?? -Infinity, high: l.high ?? Infinity }));
+    index.get(at).add(show(l.kind, { ...l, low: l.low ?? -Infinity, high: l.high ?? Infinity, localLow: l.localLow ?? -Infinity, localHigh: l.localHigh ?? Infinity }));
   }
   const code = await ended;
   assert.equal(code, 0, `${command} ended with code ${code}`);
@@ -34,7 +34,7 @@ export function show(kind, v) {
     case 'reference': return v.target;
     case 'quantity': return `${v.value}|${v.system}|${v.code}`;
     case 'string': case 'uri': return v.text;
-    case 'date': return `[${moment(v.low)}, ${moment(v.high)})`;
+    case 'date': return `[${moment(v.low)}, ${moment(v.high)}) shown as [${moment(v.localLow)}, ${moment(v.localHigh)})`;
   }
   assert.fail(`a value of kind ${kind}`);
 }

@@ -142,13 +142,16 @@ await check('params: of each parameter one value dropped, one changed and one ad
   return `${n} mutants`;
 });
 
-await check('params: a date shifted by a minute or widened to a day is found', () => {
+await check('params: a date shifted by a minute or widened to a day is found, and so is one on another clock', () => {
   const parameter = types.get('Procedure').find((p) => p.name === 'date');
-  const r = of.get('Procedure').find((x) => /T/.test(x.performedDateTime ?? ''));
+  const r = of.get('Procedure').find((x) => /T.*[+-]/.test(x.performedDateTime ?? ''));
   const at = `${key(r)} date`;
-  const low = Date.parse(r.performedDateTime);
-  for (const [from, to] of [[60_000, 120_000], [0, 86_400_000], [-1000, 0], [0, 61_000]]) {
-    const { wrong } = compare(parameter, [r], new Map([[at, new Set([show('date', { low: low + from, high: low + to })])]]));
-    assert.equal(wrong.length, 1, `[${from}, ${to}) ms was not found`);
+  const { low, localLow } = parameter.values(r, 'UTC')[0].exact;
+  assert.notEqual(low, localLow);
+  const shown = (from, to, clock) => new Set([show('date', { low: low + from, high: low + to, localLow: localLow + from + clock, localHigh: localLow + to + clock })]);
+  const wrong = (set) => compare(parameter, [r], new Map([[at, set]])).wrong.length;
+  assert.equal(wrong(shown(0, 1000, 0)), 0, 'what is right is called wrong');
+  for (const [from, to, clock] of [[60_000, 120_000, 0], [0, 86_400_000, 0], [-1000, 0, 0], [0, 61_000, 0], [0, 1000, 3_600_000], [0, 1000, low - localLow]]) {
+    assert.equal(wrong(shown(from, to, clock)), 1, `[${from}, ${to}) ms, the clock off by ${clock} ms, was not found`);
   }
 });

@@ -18,9 +18,6 @@ const { types } = parameters(statement);
 const { facility } = await readIndex(command, folder);
 const random = chance(Number(seed));
 
-// A bare date in a search is read in the zone that all facilities share, else in UTC.
-const serviceZone = new Set(facility.values()).size === 1 ? [...facility.values()][0] : 'UTC';
-
 const held = new Map();
 for (const type of types.keys()) held.set(type, await matches(`${type}?_count=1000`));
 const all = [...held.values()].flat();
@@ -89,7 +86,14 @@ function several(draw, n = random.one(0.3) ? 2 + random.below(2) : 1) {
 }
 
 function tokens(column) {
+  const closed = column.parameter.closed;
   return several(() => {
+    if (closed) {
+      // Others are refused: claims.mjs.
+      const code = random.one(0.7) ? column.some().code : random.of(closed.codes);
+      const c = random.of([{ code }, ...(closed.system ? [{ system: closed.system, code }, { system: closed.system }] : [])]);
+      return { text: writeToken(c), test: (x) => token(x, c) };
+    }
     const v = column.some();
     const form = random.below(8);
     let c;
@@ -103,11 +107,12 @@ function tokens(column) {
   });
 }
 
-// dateText writes a date near an instant with one of the precisions.
+// dateText writes a date near a moment, or without a zone near what a clock shows, with one
+// of the precisions.
 const precisions = ['year', 'month', 'day', 'minute', 'second', 'milli'];
-function dateText(ms, precision) {
+function dateText(ms, local, precision) {
   const offset = precision === 'minute' || precision === 'second' || precision === 'milli' ? random.of([0, 60, -180, 330, undefined]) : undefined;
-  const t = new Date(ms + (offset ?? 0) * 60_000).toISOString();
+  const t = new Date(offset === undefined ? local : ms + offset * 60_000).toISOString();
   const zone = offset === undefined ? '' : offset === 0 ? 'Z' : `${offset < 0 ? '-' : '+'}${String(Math.floor(Math.abs(offset) / 60)).padStart(2, '0')}:${String(Math.abs(offset) % 60).padStart(2, '0')}`;
   switch (precision) {
     case 'year': return t.slice(0, 4);
@@ -122,12 +127,11 @@ function dateText(ms, precision) {
 function dates(column, prefix = random.of(prefixes), precision = random.of(precisions)) {
   return several(() => {
     const v = column.some();
-    let ms = Number.isFinite(v.low) ? v.low : v.high;
-    if (random.one(0.3) && Number.isFinite(v.high)) ms = v.high;
-    if (random.one(0.4)) ms += Math.round((random.next() - 0.5) * random.of([2000, 120_000, 86_400_000 * 2, 86_400_000 * 40]));
-    // Where no zone is given, the digits are those of the service's.
-    const text = dateText(ms, precision);
-    return { text: prefix + text, test: (x) => date(x, prefix, text, serviceZone) };
+    const end = !Number.isFinite(v.low) || (random.one(0.3) && Number.isFinite(v.high));
+    let off = 0;
+    if (random.one(0.4)) off += Math.round((random.next() - 0.5) * random.of([2000, 120_000, 86_400_000 * 2, 86_400_000 * 40]));
+    const text = dateText((end ? v.high : v.low) + off, (end ? v.localHigh : v.localLow) + off, precision);
+    return { text: prefix + text, test: (x) => date(x, prefix, text) };
   }, prefix === '' || prefix === 'eq' ? undefined : 1);
 }
 
@@ -444,9 +448,7 @@ for (const [type, name] of [['Procedure', 'date'], ['Observation', 'date'], ['De
     const tried = new Set();
     for (const r of held.get(type)) {
       const text = r.performedDateTime ?? r.effectiveDateTime ?? r.identifiedDateTime ?? r.occurredDateTime;
-      if (text === undefined || tried.has(text) || n >= 30) continue;
-      // A bare day is one in the facility's zone, which need not be the service's.
-      if (!text.includes('T') && !zonesOf(r).every((z) => range(text, z).low === range(text, serviceZone).low)) continue;
+      if (text === undefined || tried.has(text) || (n >= 30 && text.includes('T'))) continue;
       tried.add(text);
       n++;
       const found = await matches(`${type}?_count=1000&${name}=${encodeURIComponent(text)}`);
@@ -461,6 +463,27 @@ for (const [type, name] of [['Procedure', 'date'], ['Observation', 'date'], ['De
   });
 }
 
+await check('search: the sessions of 11 July of New York, Lisbon and Tokyo are found by that day', async () => {
+  const session = (r) => r.identifier?.map((i) => i.value).find((v) => /^Z-/.test(v));
+  const find = async (query) => (await matches(`Procedure?_count=1000&identifier=${names.join(',')}&${query}`)).map(session).sort();
+  const units = ['FAR-EAST', 'FAR-WEST', 'MIDDLE'];
+  const names = units.flatMap((u) => ['DAY', 'EVENING', 'MORNING'].map((w) => `Z-${u}-${w}`));
+  for (const query of ['date=2026-07-11', 'date=2026-07', 'date=ge2026-07-11&date=lt2026-07-12', 'date=gt2026-07-10', 'date=gt2026-07-11']) {
+    // They have no end yet, so no day contains them whole.
+    const open = /date=2026|lt2026/.test(query) && !query.includes('ge');
+    assert.deepEqual(await find(query), open ? [] : names, query);
+  }
+  assert.deepEqual(await find('date=lt2026-07-11'), []);
+  // Begun that day and not ended: neither begun before it nor contained in it.
+  assert.deepEqual(await find('date=le2026-07-11'), []);
+  // By moments the three units' nights lie on other days.
+  assert.deepEqual(await find('date=sa2026-07-11T23:59:59Z'), ['Z-FAR-WEST-EVENING']);
+  assert.deepEqual(await find('date=lt2026-07-11T00:00:00Z'), ['Z-FAR-EAST-DAY', 'Z-FAR-EAST-MORNING', 'Z-MIDDLE-DAY', 'Z-MIDDLE-MORNING']);
+  // What was recorded of them has no period: the pump's speed.
+  const speeds = (await matches(`Observation?_count=1000&code=blood-pump-speed&date=2026-07-11&encounter:identifier=${names.join(',')}`)).length;
+  assert.equal(speeds, names.length, 'pump speeds of that day');
+});
+
 // --- the comparison itself ---
 
 await check('search: brute force tells apart what R4 tells apart', () => {
@@ -468,9 +491,13 @@ await check('search: brute force tells apart what R4 tells apart', () => {
   assert.equal(day.high - day.low, 23 * 3_600_000, 'the day on which the clocks go forward');
   assert.deepEqual(minute('2026-03-29T10:00:01Z'), undefined);
   const noon = range('2026-03-29T12:00:00Z', 'UTC');
-  assert.ok(date(noon, 'eq', '2026-03-29', 'UTC') && !date(noon, 'ne', '2026-03-29', 'UTC'));
-  assert.ok(!date(day, 'eq', '2026-03-29T12:00:00Z', 'UTC') && date(day, 'ge', '2026-03-29T12:00:00Z', 'UTC') && date(day, 'le', '2026-03-29T12:00:00Z', 'UTC'));
-  assert.ok(!date(day, 'sa', '2026-03-29T12:00:00Z', 'UTC') && date(day, 'eb', '2026-03-30', 'Europe/Lisbon'));
+  assert.ok(date(noon, 'eq', '2026-03-29') && !date(noon, 'ne', '2026-03-29'));
+  assert.ok(!date(day, 'eq', '2026-03-29T12:00:00Z') && date(day, 'ge', '2026-03-29T12:00:00Z') && date(day, 'le', '2026-03-29T12:00:00Z'));
+  assert.ok(!date(day, 'sa', '2026-03-29T12:00:00Z') && date(day, 'eb', '2026-03-30') && date(day, 'eb', '2026-03-29T23:00:00Z') && !date(day, 'eb', '2026-03-29T22:59:59Z'));
+  // A day of Tokyo, and an evening of New York that is the next day in UTC.
+  const tokyo = range('2026-07-11', 'Asia/Tokyo'), evening = range('2026-07-11T22:00:00-04:00', 'UTC');
+  for (const v of [tokyo, evening]) assert.ok(date(v, '', '2026-07-11') && !date(v, '', '2026-07-12') && date(v, 'lt', '2026-07-12'));
+  assert.ok(date(tokyo, 'eb', '2026-07-11T15:00:00Z') && date(evening, 'sa', '2026-07-12T01:59:59Z') && date(evening, '', '2026-07-12T02:00:00Z') && date(evening, '', '2026-07-11T22:00') && !date(evening, '', '2026-07-12T02:00'));
   const v = { value: 6.35, system: 'u', code: 'm', unit: 'metre' };
   assert.ok(quantity(v, '', '6.4') && !quantity(v, '', '6.3') && quantity(v, 'ne', '6.3') && quantity(v, 'gt', '6.3') && !quantity(v, 'gt', '6.35'));
   assert.ok(quantity(v, '', '6.35', { system: '', code: 'metre' }) && !quantity(v, '', '6.35', { system: 'u', code: 'metre' }));

@@ -23,6 +23,7 @@ const held = {
   [`${ours}/SearchParameter/flag-status`]: 'Flag.status',
   [`${ours}/SearchParameter/flag-identifier`]: 'Flag.identifier',
   [`${ours}/SearchParameter/detectedissue-status`]: 'DetectedIssue.status',
+  [`${ours}/SearchParameter/detectedissue-standing`]: "DetectedIssue.select(status = 'final' and mitigation.empty())",
   [`${ours}/SearchParameter/detectedissue-severity`]: 'DetectedIssue.severity',
 };
 
@@ -116,11 +117,13 @@ export function literal(reference) {
 
 const structures = new Map();
 const valueSets = new Map();
+const codeSystems = new Map();
 for (const { resource } of readJson('fhir/r4/profiles-resources.json').entry) {
   if (resource.resourceType === 'StructureDefinition') structures.set(resource.type, resource);
 }
 for (const { resource } of readJson('fhir/r4/valuesets.json').entry) {
   if (resource.resourceType === 'ValueSet') valueSets.set(resource.url, resource);
+  if (resource.resourceType === 'CodeSystem') codeSystems.set(resource.url, resource);
 }
 
 // The package binds this one to R5's value set; R4's is observation-status, as
@@ -137,6 +140,22 @@ function systemOf(path) {
     systems.set(path, [...from][0]);
   }
   return systems.get(path);
+}
+
+// closed are the codes that the element of a token parameter can have: those of the whole
+// value set of a required binding, or true and false. undefined where others are possible.
+function closed(parameter) {
+  // FHIRPath's "and" gives a boolean.
+  const boolean = / and /.test(parameter.expression);
+  const element = structures.get(parameter.type)?.snapshot.element.find((e) => e.path === parameter.path);
+  const type = boolean ? 'boolean' : element?.type?.[0].code;
+  if (type === 'boolean') return { codes: ['true', 'false'] };
+  if (type !== 'code' || element.binding?.strength !== 'required') return undefined;
+  const system = systemOf(parameter.path);
+  const listed = codeSystems.get(system);
+  assert.ok(listed, `the codes of ${system} are not known`);
+  const flat = (list) => list.flatMap((c) => [c.code, ...flat(c.concept ?? [])]);
+  return { system, codes: flat(listed.concept) };
 }
 
 // --- dates: the range of time that a value covers ---
@@ -160,8 +179,18 @@ function offset(at, zone) {
 }
 
 // range is [low, high) in ms of a date, dateTime, instant or search value, by the digits
-// that it has. A value without an offset is read in the zone.
+// that it has: as moments, and as what the clock shows on which it is written, told as if
+// that were UTC. Only the moments of a value without an offset (zoned is false) are of the
+// zone: "Dates do not have time zones, and time zones should not be considered" (search,
+// date).
 export function range(value, zone) {
+  const digits = value.replace(/(T.*?)(Z|[+-]\d\d:\d\d)$/, '$1');
+  const { low, high } = moments(value, zone);
+  const { low: localLow, high: localHigh } = moments(digits, 'UTC');
+  return { low, high, localLow, localHigh, zoned: digits !== value };
+}
+
+function moments(value, zone) {
   const m = /^(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d)(?:\.(\d+))?)?(Z|[+-]\d\d:\d\d)?)?)?)?$/.exec(value);
   assert.ok(m, `${value} is no date`);
   const [, y, mo, d, h, mi, s, f, z] = m;
@@ -185,8 +214,8 @@ export function range(value, zone) {
 // undefined where the seconds say something.
 export function minute(value, zone) {
   if (!/T\d\d:\d\d:00(Z|[+-]\d\d:\d\d)$/.test(value)) return undefined;
-  const { low } = range(value, zone);
-  return { low, high: low + 60_000 };
+  const { low, localLow } = range(value, zone);
+  return { low, high: low + 60_000, localLow, localHigh: localLow + 60_000 };
 }
 
 // dates answers the two readings of a date element, exact and loose. They are the same
@@ -196,6 +225,8 @@ function dates({ type, data }, zone) {
     const of = (read) => ({
       low: data.start === undefined ? -Infinity : read(data.start).low,
       high: data.end === undefined ? Infinity : read(data.end).high,
+      localLow: data.start === undefined ? -Infinity : read(data.start).localLow,
+      localHigh: data.end === undefined ? Infinity : read(data.end).localHigh,
     });
     return { exact: of((v) => range(v, zone)), loose: of((v) => minute(v, zone) ?? range(v, zone)) };
   }
@@ -265,6 +296,7 @@ export class Parameter {
     this.expression = several(only(type, this.definition.expression));
     // The path of a code is that of the expression itself: none of them is composed.
     this.path = this.expression.replace(/[()]/g, '');
+    this.closed = this.kind === 'token' ? closed(this) : undefined;
     if (this.kind === 'composite') {
       this.components = this.definition.component.map((c) => {
         const part = byURL.get(c.definition) ;

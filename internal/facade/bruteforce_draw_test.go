@@ -95,7 +95,7 @@ func forms(p *facade.Param) []string {
 
 // withoutSystem are the tokens that are ids and booleans.
 func withoutSystem(p *facade.Param) bool {
-	return p.Name == "_id" || p.Name == "active" || p.Name == "actual"
+	return p.Name == "_id" || p.Name == "active" || p.Name == "actual" || p.Name == "standing"
 }
 
 // prefixes are R4's; ap is not offered.
@@ -362,7 +362,7 @@ func (d *draw) date(text, precision string) string {
 	}
 	var at time.Time
 	for _, layout := range []string{time.RFC3339Nano, time.DateOnly, "2006-01", "2006"} {
-		if t, err := time.ParseInLocation(layout, text, d.w.c.Zone); err == nil {
+		if t, err := time.ParseInLocation(layout, text, d.w.zone); err == nil {
 			at = t
 			break
 		}
@@ -383,13 +383,15 @@ func (d *draw) date(text, precision string) string {
 	case 2:
 		at = at.Add(time.Duration(d.IntN(86400)) * time.Second)
 	}
-	zone := [...]*time.Location{d.w.c.Zone, time.UTC, time.FixedZone("", 19800), time.FixedZone("", -4*3600)}[d.IntN(4)]
+	// Without a zone the digits are mostly those on the clock on which the element is written.
+	own := at.Location()
+	zone := [...]*time.Location{own, time.UTC, time.FixedZone("", 19800), time.FixedZone("", -4*3600), d.w.zone}[d.IntN(5)]
 	layout := map[string]string{"year": "2006", "month": "2006-01", "day": "2006-01-02", "minute": "2006-01-02T15:04", "second": "2006-01-02T15:04:05", "fraction": "2006-01-02T15:04:05.000"}[precision]
-	if strings.Contains(layout, "T") && (zone != d.w.c.Zone || d.IntN(2) == 0) {
+	if strings.Contains(layout, "T") && (zone != own || d.IntN(2) == 0) {
 		layout += "Z07:00"
 	}
-	if !strings.Contains(layout, "T") {
-		zone = d.w.c.Zone
+	if !strings.Contains(layout, "T") && d.exact {
+		zone = own
 	}
 	return at.In(zone).Format(layout)
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"maps"
 	"net/url"
 	"path/filepath"
 	"slices"
@@ -31,6 +32,9 @@ type world struct {
 	*service
 	c   *searchref.Corpus
 	ids map[string][]string // by type
+	// zone is where handmade resources were, but for those of zones, by Type/id.
+	zone  *time.Location
+	zones map[string]*time.Location
 	// known are the differences that stand.
 	known []*standing
 }
@@ -40,6 +44,8 @@ func declared() searchref.Readings {
 	return searchref.Readings{
 		// R4 only says that punctuation "should" be ignored; a UDI is mostly punctuation.
 		PunctuationCounts: true,
+		// A slip of the pen would read as if there were nothing.
+		ClosedCodes: true,
 	}
 }
 
@@ -48,8 +54,14 @@ func awkward() []string {
 	return []string{`a,b`, `a\,b`, `x|y`, `$1`, `back\slash`, `100%`, `under_score`, `Ab`, `AB`, `ab`, `quo"te'`, `Éva`, `e&f=g`, `plus+and space`, `a`, `b`, `a$b`, `%2C`, `*`, `ſ`, `日本`}
 }
 
-// zoneOfWorld has summer time: a day of 23 hours and one of 25 are in the feed.
+// zoneOfWorld has summer time: a day of 23 hours and one of 25 are in the feed. Some of the
+// awkward messages are of facilities elsewhere.
 const zoneOfWorld = "Europe/Lisbon"
+
+// elsewhere are those facilities' zones, behind UTC and ahead of it.
+func elsewhere() map[string]string {
+	return map[string]string{"awkward-far-west": "America/New_York", "awkward-far-east": "Asia/Tokyo"}
+}
 
 func newWorld(t *testing.T) *world {
 	t.Helper()
@@ -84,23 +96,24 @@ func newWorld(t *testing.T) *world {
 	if err := a.Projector().WaitFor(ctx, testkit.LastSeq(t, a.Log())); err != nil {
 		t.Fatal(err)
 	}
-	identities, zone := a.Projector().Identities(), a.Projector().CommonZone()
-	if zone.String() != zoneOfWorld {
-		t.Fatalf("the facilities' zone is %s", zone)
-	}
+	identities := a.Projector().Identities()
 	a.Stop()
 
-	w := &world{service: &service{t: t, seq: 1 << 40}, ids: map[string][]string{}}
+	w := &world{service: &service{t: t, seq: 1 << 40}, ids: map[string][]string{}, zones: map[string]*time.Location{}}
+	if w.zone, err = time.LoadLocation(zoneOfWorld); err != nil {
+		t.Fatal(err)
+	}
 	if w.store, err = view.Open(ctx, filepath.Join(dir, "view")); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = w.store.Close() })
-	if w.h, err = facade.New(facade.Config{Store: w.store, Base: base, Now: now, Definitions: definitions(), Survivor: identities.Survivor, Zone: func() *time.Location { return zone }}); err != nil {
+	if w.h, err = facade.New(facade.Config{Store: w.store, Base: base, Now: now, Definitions: definitions(), Survivor: identities.Survivor}); err != nil {
 		t.Fatal(err)
 	}
-	w.handmade(zone)
-	w.c = &searchref.Corpus{Base: base, Zone: zone, Survivor: identities.Survivor, Readings: declared()}
+	w.handmade()
+	w.c = &searchref.Corpus{Base: base, Zone: w.zoneOf, Survivor: identities.Survivor, Readings: declared()}
 	w.read(t, filepath.Join(dir, "view", view.FileName()))
+	w.readZones()
 	n := map[string]int{}
 	for typ, list := range w.ids {
 		n[typ] = len(list)
@@ -152,6 +165,72 @@ func (w *world) read(t *testing.T, file string) {
 		for _, key := range keys {
 			add(w.get("/" + key).body)
 		}
+	}
+}
+
+// zoneOf is where a resource's days were.
+func (w *world) zoneOf(r *searchref.Resource) *time.Location {
+	if z := w.zones[r.Key()]; z != nil {
+		return z
+	}
+	return w.zone
+}
+
+// readZones finds where each resource was: at its own location or reporter, or at that of
+// the Provenance that names it.
+func (w *world) readZones() {
+	w.t.Helper()
+	facilities, err := w.store.Facilities(context.Background())
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	zones := map[string]*time.Location{}
+	for _, f := range facilities {
+		if zones[f.ID], err = time.LoadLocation(f.Zone); err != nil {
+			w.t.Fatal(err)
+		}
+	}
+	text := func(v any, path ...string) string {
+		for _, name := range path {
+			m, _ := v.(map[string]any)
+			v = m[name]
+		}
+		s, _ := v.(string)
+		return s
+	}
+	places := map[string]*time.Location{}
+	for _, typ := range []string{"Location", "Organization"} {
+		for _, r := range w.c.All(typ) {
+			list, _ := r.Body["identifier"].([]any)
+			for _, id := range list {
+				if z := zones[text(id, "value")]; z != nil && strings.HasSuffix(text(id, "system"), "/facility") {
+					places[r.Key()] = z
+				}
+			}
+		}
+	}
+	n := map[string]int{}
+	note := func(key string, z *time.Location) {
+		if z != nil && w.zones[key] == nil {
+			w.zones[key] = z
+			n[z.String()]++
+		}
+	}
+	for _, typ := range facade.Types() {
+		for _, r := range w.c.All(typ.Name) {
+			note(r.Key(), places[text(r.Body, "location", "reference")])
+			note(r.Key(), places[text(r.Body, "reporter", "reference")])
+		}
+	}
+	for _, r := range w.c.All("Provenance") {
+		list, _ := r.Body["target"].([]any)
+		for _, target := range list {
+			key, _, _ := strings.Cut(text(target, "reference"), "/_history")
+			note(key, places[text(r.Body, "location", "reference")])
+		}
+	}
+	if len(n) < 3 {
+		w.t.Fatalf("the resources were in the zones %v only", n)
 	}
 }
 
@@ -208,6 +287,19 @@ func awkwardMessages() []*v1.FeedRequest {
 	times := []string{"2025-03-30T00:30:00Z", "2025-03-30T01:30:59Z", "2025-03-29T23:59:59Z", "2024-10-27T00:30:00Z", "2024-10-27T01:30:00Z", "2024-12-31T23:59:30Z", "2025-01-01T00:00:00Z", "2024-02-29T12:00:00Z", "2024-10-27T23:40:00Z"}
 	// Times known to the second never end with 00: those are known to the minute.
 	precisions := []v1.TimePrecision{v1.TimePrecision_TIME_PRECISION_DAY, v1.TimePrecision_TIME_PRECISION_MINUTE, v1.TimePrecision_TIME_PRECISION_SECOND}
+	far := slices.Sorted(maps.Keys(elsewhere()))
+	for _, facility := range far {
+		m, ok := proto.Clone(testkit.SampleOf("roster facility_registered")).(*v1.FeedRequest)
+		if !ok {
+			panic("the clone of a message is none")
+		}
+		e := testkit.Envelope(m)
+		e.SourceMessageId, e.Facility = facility, facility
+		for _, f := range m.GetRoster().GetFacts() {
+			f.GetFacilityRegistered().TimeZone = elsewhere()[facility]
+		}
+		out = append(out, m)
+	}
 	for i, text := range awkward() {
 		for _, name := range []string{"roster identity_stated", "cannulation session_started", "cannulation needle_inserted", "cannulation session_ended", "assessment access_examined", "assessment venous_pressure_read",
 			"surveillance culture_resulted", "cannulation hold_placed", "roster cannulator_rated", "roster facility_registered"} {
@@ -220,6 +312,9 @@ func awkwardMessages() []*v1.FeedRequest {
 			e.OccurredAt, e.Precision = testkit.At(times[(i+len(name))%len(times)]), precisions[(i+len(name))%len(precisions)]
 			if e.Precision == v1.TimePrecision_TIME_PRECISION_SECOND && e.OccurredAt.Seconds%60 == 0 {
 				e.OccurredAt.Seconds += 7
+			}
+			if i%3 > 0 {
+				e.Facility = far[i%3-1]
 			}
 			e.Recorder.Value = text
 			if e.Patient != nil {
@@ -269,9 +364,17 @@ func awkwardMessages() []*v1.FeedRequest {
 // handmade puts what no message gives: values at the borders of precisions, dates of every
 // precision and with open ends, equal ids of different types. Observations are indexed by
 // the code that indexes the register's own; dates by hand.
-func (w *world) handmade(zone *time.Location) {
+func (w *world) handmade() {
 	w.t.Helper()
-	local := func(y, m, d int) time.Time { return time.Date(y, time.Month(m), d, 0, 0, 0, 0, zone).UTC() }
+	in := func(zone string) func(y, m, d int) time.Time {
+		z, err := time.LoadLocation(zone)
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		return func(y, m, d int) time.Time { return time.Date(y, time.Month(m), d, 0, 0, 0, 0, z) }
+	}
+	local, tokyo, newYork := in(zoneOfWorld), in("Asia/Tokyo"), in("America/New_York")
+	ahead := func(hours int) *time.Location { return time.FixedZone("", hours*3600) }
 	utc := func(y, m, d, h, min, s, ms int) time.Time {
 		return time.Date(y, time.Month(m), d, h, min, s, ms*1e6, time.UTC)
 	}
@@ -284,14 +387,24 @@ func (w *world) handmade(zone *time.Location) {
 		{`"performedDateTime":"2025-02"`, local(2025, 2, 1), local(2025, 3, 1)},
 		{`"performedDateTime":"2025-03-30"`, local(2025, 3, 30), local(2025, 3, 31)},
 		{`"performedDateTime":"2024-10-27"`, local(2024, 10, 27), local(2024, 10, 28)},
-		{`"performedDateTime":"2025-02-03T23:30:00-05:00"`, utc(2025, 2, 4, 4, 30, 0, 0), utc(2025, 2, 4, 4, 30, 1, 0)},
+		{`"performedDateTime":"2025-02-03T23:30:00-05:00"`, utc(2025, 2, 4, 4, 30, 0, 0).In(ahead(-5)), utc(2025, 2, 4, 4, 30, 1, 0).In(ahead(-5))},
 		{`"performedDateTime":"2025-02-03T07:30:00.250Z"`, utc(2025, 2, 3, 7, 30, 0, 250), utc(2025, 2, 3, 7, 30, 0, 251)},
 		{`"performedPeriod":{"start":"2025-02-03T07:30:00Z","end":"2025-02-03T11:45:00Z"}`, utc(2025, 2, 3, 7, 30, 0, 0), utc(2025, 2, 3, 11, 45, 1, 0)},
 		{`"performedPeriod":{"start":"2025-02-03","end":"2025-02-05"}`, local(2025, 2, 3), local(2025, 2, 6)},
 		{`"performedPeriod":{"start":"2025-02"}`, local(2025, 2, 1), fhir.EndOfTime()},
 		{`"performedPeriod":{"end":"2025-02-03"}`, fhir.BeginningOfTime(), local(2025, 2, 4)},
+		{`"performedDateTime":"2025-03-09"`, newYork(2025, 3, 9), newYork(2025, 3, 10)}, // of 23 hours
+		{`"performedDateTime":"2025-02-04"`, newYork(2025, 2, 4), newYork(2025, 2, 5)},
+		{`"performedDateTime":"2025-02-04"`, tokyo(2025, 2, 4), tokyo(2025, 2, 5)},
+		{`"performedDateTime":"2025-02-04T00:30:00+09:00"`, utc(2025, 2, 3, 15, 30, 0, 0).In(ahead(9)), utc(2025, 2, 3, 15, 30, 1, 0).In(ahead(9))},
+		{`"performedPeriod":{"start":"2024-10-27T00:30:00+01:00","end":"2024-10-27T01:30:00Z"}`, utc(2024, 10, 26, 23, 30, 0, 0).In(ahead(1)), utc(2024, 10, 27, 1, 30, 1, 0)},
+		{`"performedPeriod":{"start":"2025-03-08","end":"2025-03-09"}`, newYork(2025, 3, 8), newYork(2025, 3, 10)},
+		{`"performedDateTime":"2025-03"`, tokyo(2025, 3, 1), tokyo(2025, 4, 1)},
 	} {
 		id := fmt.Sprint("when-", i)
+		if z := x.low.Location(); strings.Contains(z.String(), "/") {
+			w.zones["Procedure/"+id] = z
+		}
 		list = append(list, fhir.Resource{Type: "Procedure", ID: id, Patient: "bare",
 			Body: fmt.Appendf(nil, `{"id":"%s","status":"completed","subject":{"reference":"Patient/bare"},%s,"resourceType":"Procedure"}`, id, x.element),
 			Index: fhir.Index{Tokens: []fhir.Token{{Param: "status", System: "http://hl7.org/fhir/event-status", Code: "completed"}}, Dates: []fhir.Period{{Param: "date", Low: x.low, High: x.high}},

@@ -15,9 +15,11 @@ func TestErrors(t *testing.T) {
 	s := newService(t)
 	s.put(at(0), resource("Procedure", "a", "p", "1", fhir.Index{}), resource("Patient", "p", "p", "", fhir.Index{}))
 	const form, formType = "Content-Type", "application/x-www-form-urlencoded"
-	procedureParams := "_count, _cursor, _elements, _format, _id, _include, _lastUpdated, _revinclude, _sort, _summary, _total, category, code, date, encounter, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
+	procedureParams := "_count, _cursor, _elements, _format, _id, _include, _lastUpdated, _pretty, _revinclude, _sort, _summary, _total, category, code, date, encounter, identifier, location, part-of, patient, performer, reason-code, status, subject, track"
+	observationParams := "_count, _cursor, _elements, _format, _id, _include, _lastUpdated, _pretty, _revinclude, _sort, _summary, _total, category, code, code-value-concept, code-value-quantity, combo-code, combo-code-value-concept, combo-code-value-quantity, combo-data-absent-reason, combo-value-concept, combo-value-quantity, component-code, component-code-value-concept, component-code-value-quantity, component-data-absent-reason, component-value-concept, component-value-quantity, data-absent-reason, date, encounter, focus, has-member, identifier, method, part-of, patient, performer, status, subject, value-concept, value-quantity"
+	const inCompartment = "BodyStructure, Procedure, Observation, DetectedIssue, Flag, Provenance"
 	types := "Patient, Practitioner, Organization, Location, Group, BodyStructure, Procedure, Observation, DetectedIssue, Flag, Device, MeasureReport, Provenance, StructureDefinition, CodeSystem, ValueSet, NamingSystem, SearchParameter, OperationDefinition, Measure"
-	dates := "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
+	dates := "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; without either it is compared with the date and time as the resource writes them"
 	for _, c := range []struct {
 		method, path, body string
 		headers            []string
@@ -43,7 +45,12 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Patient/$export", "", nil, 404, "not-supported", "there is nothing at /fhir/Patient/$export; /fhir/metadata lists what there is", ""},
 		{"GET", "/Procedure/a/b", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/a/b; /fhir/metadata lists what there is", ""},
 		{"GET", "er", "", nil, 404, "not-supported", "there is nothing at /fhirer; /fhir/metadata lists what there is", ""},
+		{"GET", "/Patient/p/Location", "", nil, 404, "not-supported", "there is nothing at /fhir/Patient/p/Location; in the compartment of a Patient " + inCompartment + " can be searched; Patient/p/$everything answers all of it", ""},
+		{"GET", "/Patient/p/*", "", nil, 404, "not-supported", "there is nothing at /fhir/Patient/p/*; in the compartment of a Patient " + inCompartment + " can be searched; Patient/p/$everything answers all of it", ""},
+		{"GET", "/Patient/none/Observation", "", nil, 404, "not-found", "Patient/none is not known here", ""},
+		{"GET", "/Patient/p/Observation?patient=p&x=1", "", nil, 400, "not-supported", "x is no search parameter of Observation; there are " + observationParams + "; with Prefer: handling=lenient it would be ignored", "http.x"},
 		// Methods.
+		{"POST", "/Patient/p/Observation", "{}", nil, 405, "not-supported", "POST is not possible at /fhir/Patient/p/Observation; this service takes no FHIR writes; allowed: GET, HEAD", ""},
 		{"POST", "/Procedure", "{}", nil, 405, "not-supported", "POST is not possible at /fhir/Procedure; this service takes no FHIR writes; allowed: GET, HEAD", ""},
 		{"PUT", "/Procedure/a", "{}", nil, 405, "not-supported", "PUT is not possible at /fhir/Procedure/a; this service takes no FHIR writes; allowed: GET, HEAD", ""},
 		{"PATCH", "/Procedure/a", "{}", nil, 405, "not-supported", "PATCH is not possible at /fhir/Procedure/a; this service takes no FHIR writes; allowed: GET, HEAD", ""},
@@ -67,7 +74,7 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?encounter:Encounter=1", "", nil, 400, "not-supported", "encounter: the modifier :Encounter is not offered; there is :identifier, :missing", "http.encounter:Encounter"},
 		{"GET", "/Procedure?encounter.status=x", "", nil, 400, "not-supported", "encounter: Encounter is known by its identifier only; search by encounter:identifier=system|value", "http.encounter.status"},
 		{"GET", "/Procedure?patient.link.active=x", "", nil, 400, "not-supported", "patient.link.active: chains of more than one step are not offered; look the resource up first and search by its id", "http.patient.link.active"},
-		{"GET", "/Procedure?patient.name=x", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "name is no search parameter of Patient; there are _count, _cursor, _elements, _format, _id, _include, _lastUpdated, _revinclude, _sort, _summary, _total, active, identifier, link; with Prefer: handling=lenient it would be ignored", "http.patient.name"},
+		{"GET", "/Procedure?patient.name=x", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "name is no search parameter of Patient; there are _count, _cursor, _elements, _format, _id, _include, _lastUpdated, _pretty, _revinclude, _sort, _summary, _total, active, identifier, link; with Prefer: handling=lenient it would be ignored", "http.patient.name"},
 		{"GET", "/Procedure?patient._count=1", "", nil, 400, "not-supported", "_count: parameters that shape an answer are not possible here; give search parameters of Patient only", "http.patient._count"},
 		{"GET", "/Procedure?status.x=1", "", nil, 400, "not-supported", "status.x: status cannot be chained; it is no reference", "http.status.x"},
 		{"GET", "/Provenance?target.status=x", "", nil, 400, "not-supported", "target.status: target cannot be chained; it may name BodyStructure, DetectedIssue, Device, Flag, Group, Location, MeasureReport, Observation, Organization, Patient, Practitioner, Procedure; look the resource up first and search by its id", "http.target.status"},
@@ -89,12 +96,23 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?_elements=Procedure.status", "", nil, 400, "value", "_elements: Procedure.status is no name of an element; give top-level elements such as status,code, without a type", "http._elements"},
 		{"GET", "/Procedure/a?_elements=", "", nil, 400, "value", "_elements has an empty value; leave it out or give one", "http._elements"},
 		{"GET", "/Procedure/a?_summary=count", "", nil, 400, "not-supported", "_summary: count is not offered for one resource; there are data, false, text, true", "http._summary"},
+		{"GET", "/Flag?status=aktive", "", nil, 400, "code-invalid", "status: aktive is never a value here; there are active, inactive, entered-in-error of http://hl7.org/fhir/flag-status", "http.status"},
+		{"GET", "/Flag?status=https://other.example%7Cactive", "", nil, 400, "code-invalid", "status: https://other.example|active is never a value here; there are active, inactive, entered-in-error of http://hl7.org/fhir/flag-status", "http.status"},
+		{"GET", "/DetectedIssue?severity=critical", "", nil, 400, "code-invalid", "severity: critical is never a value here; there are high, moderate, low of http://hl7.org/fhir/detectedissue-severity", "http.severity"},
+		{"GET", "/DetectedIssue?standing=yes", "", nil, 400, "code-invalid", "standing: yes is never a value here; there are true, false, without a system", "http.standing"},
+		{"GET", "/Procedure?patient.active=TRUE", "", []string{"Prefer", "handling=lenient"}, 400, "code-invalid", "active: TRUE is never a value here; there are true, false, without a system", "http.patient.active"},
+		{"GET", "/Procedure?_pretty=yes", "", nil, 400, "value", "_pretty: yes is neither true nor false", "http._pretty"},
+		{"GET", "/Procedure/a?_pretty=true&_pretty=true", "", nil, 400, "value", "_pretty is given 2 times; give it once", "http._pretty"},
+		{"GET", "/Procedure/a?_element=status", "", nil, 400, "not-supported", "_element is no parameter of a read; there are _elements, _format, _pretty, _summary", "http._element"},
+		{"GET", "/Procedure/a/_history/1?x=1", "", nil, 400, "not-supported", "x is no parameter of a read; there are _elements, _format, _pretty, _summary", "http.x"},
+		{"GET", "/Measure/none?x=1", "", nil, 400, "not-supported", "x is no parameter of a read; there are _elements, _format, _pretty, _summary", "http.x"},
+		{"GET", "/metadata?x=1", "", nil, 400, "not-supported", "x is no parameter of /metadata; there are _elements, _format, mode, _pretty, _summary", "http.x"},
 		{"GET", "/Procedure?patient=", "", nil, 400, "value", "patient has an empty value; leave it out or give one", "http.patient"},
-		{"GET", "/Procedure?status=a,,b", "", nil, 400, "value", "status has an empty value; leave it out or give one", "http.status"},
+		{"GET", "/Procedure?code=a,,b", "", nil, 400, "value", "code has an empty value; leave it out or give one", "http.code"},
 		{"GET", "/Procedure?status=|", "", nil, 400, "value", "status: | names neither a system nor a code", "http.status"},
 		{"GET", "/Procedure?code=a|b|c", "", nil, 400, "value", `code: a|b|c has more than one |; a token is code, system|code, |code or system|; write \| for a | inside`, "http.code"},
 		{"GET", "/Procedure?_id=s|a", "", nil, 400, "value", "_id: s|a has a system; give the id alone", "http._id"},
-		{"GET", "/Procedure?status=" + strings.Repeat("a,", 200) + "a", "", nil, 400, "too-costly", "the search has more than 200 values; split it", "http.status"},
+		{"GET", "/Procedure?status=" + strings.Repeat("completed,", 200) + "completed", "", nil, 400, "too-costly", "the search has more than 200 values; split it", "http.status"},
 		{"GET", "/Procedure?patient=Group/1", "", nil, 400, "value", "patient: it refers to Patient, not to Group/1", "http.patient"},
 		{"GET", "/Procedure?patient=Patient/p/_history/1", "", nil, 400, "value", "patient: Patient/p/_history/1 is no reference; it is Type/id or id, without a version", "http.patient"},
 		{"GET", "/Procedure?patient=a_b", "", nil, 400, "value", "patient: a_b is no reference; it is Type/id or id, without a version", "http.patient"},
@@ -118,13 +136,14 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?_total=all", "", nil, 400, "value", "_total: all is not known; there are accurate, estimate, none", "http._total"},
 		{"GET", "/Procedure?_summary=short", "", nil, 400, "value", "_summary: short is not known; there are count, data, false, text, true", "http._summary"},
 		{"GET", "/Procedure?_cursor=abc", "", nil, 400, "value", "the cursor in _cursor is damaged or belongs to another request; follow the next link as it is, or begin again without it", "http._cursor"},
-		{"GET", "/Procedure/a/_history?_sort=date", "", nil, 400, "not-supported", "_sort is no parameter of the history; there are _at, _count, _cursor, _format, _since", "http._sort"},
+		{"GET", "/Procedure/a/_history?_sort=date", "", nil, 400, "not-supported", "_sort is no parameter of the history; there are _at, _count, _cursor, _format, _pretty, _since", "http._sort"},
 		{"GET", "/Procedure/a/_history?_at=then", "", nil, 400, "value", "_at: then is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._at"},
 		{"GET", "/Procedure/a/_history?_since=now", "", nil, 400, "value", "_since: now is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
-		{"GET", "/Procedure/_history?_at=2027", "", nil, 400, "not-supported", "_at is no parameter of this history; there are _count, _cursor, _format, _since", "http._at"},
+		{"GET", "/Procedure/_history?_at=2027", "", nil, 400, "not-supported", "_at is no parameter of this history; there are _count, _cursor, _format, _pretty, _since", "http._at"},
 		{"GET", "/_history?_since=now", "", nil, 400, "value", "_since: now is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
-		{"GET", "/Patient/p/$everything?patient=q", "", nil, 400, "not-supported", "patient is no parameter of $everything; there are _count, _cursor, end, _format, _since, start, _type", "http.patient"},
+		{"GET", "/Patient/p/$everything?patient=q", "", nil, 400, "not-supported", "patient is no parameter of $everything; there are _count, _cursor, end, _format, _pretty, _since, start, _type", "http.patient"},
 		{"GET", "/Patient/p/$everything?start=then", "", nil, 400, "value", "start: then is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", "http.start"},
+		{"GET", "/Patient/p/$everything?end=2027-03-01T10:00Z", "", nil, 400, "value", "end: 2027-03-01T10:00Z is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", "http.end"},
 		{"GET", "/Patient/p/$everything?start=2027-03&end=2027-02", "", nil, 400, "value", "end: 2027-02 lies before start", "http.end"},
 		{"GET", "/Patient/p/$everything?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; there are " + types, "http._type"},
 	} {

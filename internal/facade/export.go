@@ -224,7 +224,9 @@ func (h *Handler) cancelExport(id string) (reply, error) {
 	return informed(http.StatusAccepted, "the export and its files are removed", nil), nil
 }
 
-// exportOperation is how the CapabilityStatement tells of $export at a level.
+// exportOperation is how the CapabilityStatement tells of $export at a level. R4 asks a
+// server that does not support all of an operation to name a definition of its own, whose
+// base is the guide's (CapabilityStatement.rest.resource.operation.definition).
 func (h *Handler) exportOperation(typ string) []operation {
 	if h.cfg.Exports == nil {
 		return nil
@@ -234,11 +236,11 @@ func (h *Handler) exportOperation(typ string) []operation {
 	const shared = "Gives the patients' resources, their Provenance and Groups, and the Practitioner, Organization, Location and Device resources that these refer to, also those that did not change since _since if something that did refers to them. "
 	switch typ {
 	case "":
-		return []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export", about + "Gives all resources."}}
+		return []operation{{"export", fhir.Base + "/OperationDefinition/export", about + "Gives all resources."}}
 	case "Patient":
-		return []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/patient-export", about + shared}}
+		return []operation{{"export", fhir.Base + "/OperationDefinition/patient-export", about + shared}}
 	case "Group":
-		return []operation{{"export", "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/group-export", about + shared +
+		return []operation{{"export", fhir.Base + "/OperationDefinition/group-export", about + shared +
 			"The Group's members are the patients with facts of its facility, under all their identities. Of a member who may have joined since _since everything is given, and of one who is a member only by a merge it is each time."}}
 	}
 	return nil

@@ -78,7 +78,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 	}
 	sort.Strings(names) // so that of several errors the same one is told
 	for _, name := range names {
-		if name == paramFormat || slices.Contains(exportParams(), name) {
+		if name == paramFormat || name == paramPretty || slices.Contains(exportParams(), name) {
 			continue
 		}
 		if name == "patient" {

@@ -424,7 +424,7 @@ func TestExportErrors(t *testing.T) {
 		{"GET", f("Flag?_count=5"), "", nil, 400, "not-supported", "_typeFilter: _count shapes the answer of a search and is not possible in an export; leave it out", "http._typeFilter"},
 		{"GET", f("Flag?_sort=date"), "", nil, 400, "not-supported", "_typeFilter: _sort shapes the answer of a search and is not possible in an export; leave it out", "http._typeFilter"},
 		{"GET", f("Flag?_include:iterate=Flag:author"), "", nil, 400, "not-supported", "_typeFilter: _include:iterate shapes the answer of a search and is not possible in an export; leave it out", "http._typeFilter"},
-		{"GET", f("Flag?_id=1,Flag?date=2027-13"), "", nil, 400, "value", "_typeFilter: Flag: date: 2027-13 is no date; a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix", "http._typeFilter"},
+		{"GET", f("Flag?_id=1,Flag?date=2027-13"), "", nil, 400, "value", "_typeFilter: Flag: date: 2027-13 is no date; a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; without either it is compared with the date and time as the resource writes them", "http._typeFilter"},
 		{"GET", f("Device?type=a|b|c"), "", nil, 400, "value", `_typeFilter: Device: type: a|b|c has more than one |; a token is code, system|code, |code or system|; write \| for a | inside`, "http._typeFilter"},
 
 		{"POST", "/$export", "_type=Flag", []string{"Content-Type", "application/x-www-form-urlencoded"}, 415, "not-supported", "the body of a $export must be a Parameters resource as application/fhir+json, not application/x-www-form-urlencoded", "http.Content-Type"},
@@ -560,15 +560,40 @@ func TestTheCapabilityStatementTellsOfExports(t *testing.T) {
 	if err := json.Unmarshal(x.get("/metadata").body, &c); err != nil {
 		t.Fatal(err)
 	}
-	// The canonical URLs are those of the Bulk Data Access IG, STU 2.
-	const canonical = "http://hl7.org/fhir/uv/bulkdata/"
-	if !reflect.DeepEqual(c.Instantiates, []string{canonical + "CapabilityStatement/bulk-data"}) || len(c.Rest[0].Operation) != 1 || c.Rest[0].Operation[0].Definition != canonical+"OperationDefinition/export" {
+	// The guide is the Bulk Data Access IG, STU 2; of its operations not all is offered, so
+	// the definitions are our own, which name theirs as base.
+	const canonical, ours = "http://hl7.org/fhir/uv/bulkdata/", fhir.Base + "/OperationDefinition/"
+	if !reflect.DeepEqual(c.Instantiates, []string{canonical + "CapabilityStatement/bulk-data"}) || len(c.Rest[0].Operation) != 1 || c.Rest[0].Operation[0].Definition != ours+"export" {
 		t.Errorf("%+v", c)
 	}
 	for _, r := range c.Rest[0].Resource {
-		if r.Type == "Patient" && (len(r.Operation) != 2 || r.Operation[1].Name != "export" || r.Operation[1].Definition != canonical+"OperationDefinition/patient-export") {
+		if r.Type == "Patient" && (len(r.Operation) != 2 || r.Operation[1].Name != "export" || r.Operation[1].Definition != ours+"patient-export") {
 			t.Errorf("Patient: %+v", r.Operation)
 		}
+	}
+	// What is named is published.
+	published := map[string]string{}
+	for _, d := range fhir.Definitions() {
+		var head struct{ URL, Code string }
+		if err := json.Unmarshal(d.Body, &head); err != nil {
+			t.Fatal(err)
+		}
+		published[head.URL] = head.Code
+	}
+	n := 0
+	check := func(list []struct{ Name, Definition string }) {
+		for _, o := range list {
+			if n++; published[o.Definition] != o.Name {
+				t.Errorf("$%s is defined by %s, which is the definition of %q", o.Name, o.Definition, published[o.Definition])
+			}
+		}
+	}
+	check(c.Rest[0].Operation)
+	for _, r := range c.Rest[0].Resource {
+		check(r.Operation)
+	}
+	if n != 4 {
+		t.Errorf("%d operations", n)
 	}
 }
 

@@ -16,7 +16,7 @@ import (
 // fuzzed is a service with handmade resources of every type; it runs without the network.
 func fuzzed(f *testing.F) *service {
 	s := newService(f, func(c *facade.Config) { c.Definitions, c.MaxCount = definitions(), 50 })
-	(&world{service: s}).handmade(time.UTC)
+	(&world{service: s, zones: map[string]*time.Location{}}).handmade()
 	return s
 }
 

@@ -30,8 +30,6 @@ type Config struct {
 	// Survivor answers the Patient id into which an identity was merged, or the id itself.
 	// Nil knows of no merges.
 	Survivor func(id string) string
-	// Zone is the time zone of search dates that have none; nil or a nil result is UTC.
-	Zone func() *time.Location
 	// Log takes what went wrong inside; nil discards it.
 	Log *slog.Logger
 	// MaxCount is the greatest _count; 0 is 1000.
@@ -116,11 +114,17 @@ func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		head.Set(k, v)
 	}
 	if out.status != http.StatusNotModified {
+		if len(out.body) >= minGzip && acceptsGzip(r.Header.Values("Accept-Encoding")) {
+			if small, err := gzipped(out.body); err == nil {
+				out.body = small
+				head.Set("Content-Encoding", "gzip")
+			}
+		}
 		head.Set("Content-Type", "application/fhir+json; charset=utf-8")
 		head.Set("Content-Length", strconv.Itoa(len(out.body)))
 		head.Set("X-Content-Type-Options", "nosniff")
 	}
-	head.Set("Vary", "Accept, Prefer")
+	head.Set("Vary", "Accept, Accept-Encoding, Prefer")
 	w.WriteHeader(out.status)
 	if r.Method != http.MethodHead && out.status != http.StatusNotModified {
 		// The client may be gone; there is nobody to tell.
@@ -157,12 +161,21 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	if req.params, err = readParams(r, rt.form); err != nil {
 		return reply{}, err
 	}
-	if !rt.raw {
-		if err := negotiate(r.Header.Values("Accept"), req.params); err != nil {
-			return reply{}, err
-		}
+	if rt.raw {
+		return rt.run(req)
 	}
-	return rt.run(req)
+	if err := negotiate(r.Header.Values("Accept"), req.params); err != nil {
+		return reply{}, err
+	}
+	pretty, err := wantsPretty(req.params)
+	if err != nil {
+		return reply{}, err
+	}
+	out, err := rt.run(req)
+	if err == nil && pretty && out.body != nil {
+		out.body, err = indented(out.body)
+	}
+	return out, err
 }
 
 // base is the public base URL of links.
@@ -236,6 +249,10 @@ func (h *Handler) route(path string) (*route, error) {
 	get := func(run func(*request) (reply, error)) (*route, error) {
 		return &route{path: path, methods: []string{http.MethodGet, http.MethodHead}, run: run}, nil
 	}
+	// Slashes too many come of a base that ends with one; they mean nothing.
+	for strings.Contains(rest, "//") {
+		rest = strings.ReplaceAll(rest, "//", "/")
+	}
 	rest = strings.TrimSuffix(strings.TrimPrefix(rest, "/"), "/")
 	if rest == "" {
 		return get(func(*request) (reply, error) {
@@ -278,6 +295,8 @@ func (h *Handler) route(path string) (*route, error) {
 		return get(func(r *request) (reply, error) { return h.history(r, t, id) })
 	case len(seg) == 3 && seg[2] == "$everything" && t.Everything:
 		return get(func(r *request) (reply, error) { return h.everything(r, id) })
+	case t.Name == compartmentType && (len(seg) == 3 || len(seg) == 4 && seg[3] == "_search"):
+		return h.compartmentRoute(path, id, seg[2], len(seg) == 4)
 	case len(seg) == 4 && seg[2] == "_history" && t.Offers(VRead):
 		return get(func(r *request) (reply, error) { return h.vread(r, t, id, seg[3]) })
 	}

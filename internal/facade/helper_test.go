@@ -112,6 +112,18 @@ func (s *service) do(method, target, body string, headers ...string) answer {
 	return a
 }
 
+// doAny sends a request without a look at what comes back.
+func (s *service) doAny(method, target string, headers ...string) answer {
+	s.t.Helper()
+	r := httptest.NewRequest(method, target, nil)
+	for i := 0; i+1 < len(headers); i += 2 {
+		r.Header.Add(headers[i], headers[i+1])
+	}
+	w := httptest.NewRecorder()
+	s.h.ServeHTTP(w, r)
+	return answer{w.Code, w.Header(), w.Body.Bytes()}
+}
+
 func (s *service) get(path string, headers ...string) answer {
 	s.t.Helper()
 	return s.do(http.MethodGet, facade.Path+path, "", headers...)
@@ -212,7 +224,3 @@ func outcome(t testing.TB, a answer) (code, text, where string) {
 }
 
 func urlEscape(s string) string { return url.QueryEscape(s) }
-
-func inZone(zone *time.Location) func(*facade.Config) {
-	return func(c *facade.Config) { c.Zone = func() *time.Location { return zone } }
-}

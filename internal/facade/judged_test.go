@@ -13,7 +13,8 @@ import (
 )
 
 // judgement renders an invented patient's: a forming track under two holds, one of them a
-// person's and open or lifted, and what was found.
+// person's and open or lifted, and what was found, of which one is cleared where that was
+// lifted.
 func judgement(t testing.TB, patient string, open bool) []fhir.Resource {
 	t.Helper()
 	angle := 25.0
@@ -31,6 +32,7 @@ func judgement(t testing.TB, patient string, open bool) []fhir.Resource {
 	}
 	if !open {
 		j.Holds[1].Lifted, j.Holds[1].Reason = start.AddDate(0, 0, 2), "no longer swollen"
+		j.Findings[1].Cleared, j.Findings[1].ClearedBy = start.AddDate(0, 0, 3), "600 mL/min"
 	}
 	out, err := fhir.Judged(fhir.Context{Facility: "harbour"}, fhir.JudgedView{Patient: patient, Judgement: j, All: j})
 	if err != nil {

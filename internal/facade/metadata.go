@@ -39,6 +39,7 @@ type rest struct {
 	Resource      []restResource `json:"resource"`
 	Interaction   []restCode     `json:"interaction,omitempty"`
 	Operation     []operation    `json:"operation,omitempty"`
+	Compartment   []string       `json:"compartment,omitempty"`
 }
 
 type restResource struct {
@@ -75,17 +76,24 @@ type operation struct {
 const restDoc = "Facts of constant-site haemodialysis needling, read only. Unknown search parameters are refused unless Prefer: handling=lenient is sent. " +
 	"Pages are in the order of meta.lastUpdated; a resource that changes while a client pages comes again at the end. " +
 	"Bundle.meta.lastUpdated is the time to pull from next, with _lastUpdated=ge; it is the same on all pages of one search or earlier. " +
-	"Dates without an offset are read in the service's time zone. _count is at most 1000 unless configured otherwise. " +
+	"Dates are written on the clock of the facility, findings and holds in UTC. A date in a search that has no zone (a day, a month, a year, a time without an offset) is compared with the date and time as each resource writes them; one with a zone is compared by moments, and a day that a resource writes is then that of its facility. _sort by a date is by moments. Times of versions are written in UTC, so the days of _lastUpdated, _since and _at are those of UTC. " +
+	"A code that the element can never have is refused, or asked for with a warning under Prefer: handling=lenient; a code that our own code system does not have is answered with a warning. " +
+	"Patient/[id]/[type] searches a type that has the parameter patient in that Patient's compartment. _format and _pretty are taken everywhere; _pretty=true indents. Answers are compressed for Accept-Encoding: gzip. " +
+	"_count is at most 1000 unless configured otherwise. " +
 	"Decision support that this record gives defers to the unit's protocol and licensed practice."
 
 // metadata answers the CapabilityStatement, made from the table.
 func (h *Handler) metadata(r *request) (reply, error) {
+	// The statement is always given whole, which R4 allows: a mode or part is asked for in vain.
+	if err := onlyKnown(r, "/metadata", paramElements, paramFormat, "mode", paramPretty, paramSummary); err != nil {
+		return reply{}, err
+	}
 	c := capability{
 		ResourceType: "CapabilityStatement", Status: "active", Date: h.since.Format("2006-01-02T15:04:05Z"), Kind: "instance",
 		Software:       software{"Cannulary", h.cfg.Version},
 		Implementation: implementation{"Record of constant-site haemodialysis needling", r.base},
 		FHIRVersion:    "4.0.1", Format: []string{"application/fhir+json", "json"},
-		Rest: []rest{{Mode: "server", Documentation: restDoc}},
+		Rest: []rest{{Mode: "server", Documentation: restDoc, Compartment: []string{compartmentDefinition}}},
 	}
 	for i := range h.types {
 		t := &h.types[i]
@@ -106,7 +114,7 @@ func (h *Handler) metadata(r *request) (reply, error) {
 			x.SearchParam = append(x.SearchParam, restParam{p.Name, p.Definition, string(p.Type), p.doc()})
 		}
 		if t.Everything {
-			x.Operation = []operation{{"everything", "http://hl7.org/fhir/OperationDefinition/Patient-everything",
+			x.Operation = []operation{{"everything", fhir.Base + "/OperationDefinition/patient-everything",
 				"GET on one Patient, with start, end, _since, _type and _count. Answers the patient's resources, their Provenance, and the staff, units and devices that they refer to."}}
 		}
 		x.Operation = append(x.Operation, h.exportOperation(t.Name)...)
@@ -144,6 +152,9 @@ func profilesByType(definitions []fhir.Resource) (map[string][]string, error) {
 // doc tells the modifiers and chains beside what the parameter is.
 func (p *Param) doc() string {
 	out := p.Doc
+	if p.Codes != nil {
+		out += " The codes " + p.codes() + "; others are refused."
+	}
 	if list := p.Modifiers(); len(list) > 0 {
 		out += " Modifiers: :" + strings.Join(list, ", :") + "."
 	}

@@ -130,15 +130,38 @@ func TestIncludes(t *testing.T) {
 			t.Errorf("%s: %v", c.query, got)
 		}
 	}
-	// More than may be is refused, nothing is left out in silence.
+}
+
+// TestTooManyIncluded checks that a refusal says what can be asked instead: a smaller page
+// where that helps, and where one resource has too many by itself their own search.
+func TestTooManyIncluded(t *testing.T) {
+	s := newService(t)
+	ref := func(list ...fhir.Reference) fhir.Index { return fhir.Index{References: list} }
+	s.put(at(0), resource("BodyStructure", "track", "p", "", fhir.Index{}), resource("BodyStructure", "other", "p", "", fhir.Index{}))
 	var many []fhir.Resource
 	for i := range 2001 {
-		many = append(many, resource("Observation", fmt.Sprint("o", i), "p", "", ref(fhir.Reference{Param: "part-of", Type: "Procedure", ID: "session"})))
+		many = append(many, resource("Observation", fmt.Sprint("o", i), "p", "", ref(fhir.Reference{Param: "focus", Type: "BodyStructure", ID: "track"})))
 	}
-	s.put(at(3), many...)
-	code, text, where := outcome(t, s.get("/Procedure?_id=session&_revinclude=Observation:part-of"))
-	if code != "too-costly" || text != "the page would include more than 2000 resources; give a smaller _count or leave an include out" || where != "http._include" {
-		t.Error(code, text, where)
+	s.put(at(1), many...)
+	const limit = " more than 2000 resources; "
+	for query, want := range map[string]string{
+		"_id=track&_revinclude=Observation:focus": "BodyStructure/track alone would include" + limit + "ask for them by themselves, page by page: Observation?focus=BodyStructure/track",
+		"_count=1&_revinclude=Observation:focus":  "BodyStructure/track alone would include" + limit + "ask for them by themselves, page by page: Observation?focus=BodyStructure/track",
+		"_count=1&_revinclude=Observation:focus&_revinclude=Procedure:track": "BodyStructure/track alone would include" + limit +
+			"ask for them by themselves, page by page: Observation?focus=BodyStructure/track and Procedure?track=BodyStructure/track",
+		"_revinclude=Observation:focus": "the page would include" + limit + "give a smaller _count or leave an include out; what refers to one resource can be asked for by itself, page by page: Observation?focus=BodyStructure/track",
+	} {
+		code, text, where := outcome(t, s.get("/BodyStructure?"+query))
+		if code != "too-costly" || text != want || where != "http._revinclude" {
+			t.Errorf("%s: %s %q at %s\nwant %q", query, code, text, where, want)
+		}
+	}
+	// What it says works, and where it would not be too much nothing is refused.
+	if b := s.bundle(s.get("/Observation?focus=BodyStructure/track&_count=1000&_total=accurate")); *b.Total != 2001 {
+		t.Errorf("%d", *b.Total)
+	}
+	if b := s.bundle(s.get("/BodyStructure?_id=other&_revinclude=Observation:focus")); b.ids() != "BodyStructure/other" {
+		t.Error(b.ids())
 	}
 }
 
@@ -266,14 +289,22 @@ func TestEverythingOfATime(t *testing.T) {
 		low := time.Date(2027, 3, d, 0, 0, 0, 0, time.UTC)
 		return fhir.Index{Dates: []fhir.Period{{Param: param, Low: low, High: low.AddDate(0, 0, 1)}}}
 	}
+	origin := func(id, target string) fhir.Resource {
+		typ, rest, _ := strings.Cut(target, "/")
+		of, _, _ := strings.Cut(rest, "/")
+		return raw("Provenance", id, "p", `"target":[{"reference":"`+target+`"}]`, fhir.Index{References: []fhir.Reference{{Param: "target", Type: typ, ID: of}}})
+	}
 	s.put(at(0), resource("Patient", "p", "p", "", fhir.Index{}), resource("BodyStructure", "a1", "p", "", fhir.Index{}),
 		resource("Procedure", "early", "p", "", dated("date", 1)), resource("Procedure", "late", "p", "", dated("date", 9)), resource("DetectedIssue", "found", "p", "", dated("identified", 9)),
-		resource("Provenance", "origin", "", "", fhir.Index{References: []fhir.Reference{{Param: "target", Type: "Procedure", ID: "early"}}}))
+		origin("of-early", "Procedure/early/_history/1"), origin("of-late", "Procedure/late"), origin("of-first", "BodyStructure/a1/_history/1"))
+	// The track is given with every time, what once changed it is not.
+	s.put(at(1), resource("BodyStructure", "a1", "p", "2", fhir.Index{}), origin("of-second", "BodyStructure/a1/_history/2"))
 	for query, want := range map[string]string{
-		"start=2027-03-02":                "Patient/p BodyStructure/a1 Procedure/late DetectedIssue/found",
-		"end=2027-03-01":                  "Patient/p BodyStructure/a1 Procedure/early Provenance/origin",
-		"start=2027-03-02&end=2027-03-08": "Patient/p BodyStructure/a1",
-		"start=2027-03&end=2027-03":       "Patient/p BodyStructure/a1 Procedure/early Procedure/late DetectedIssue/found Provenance/origin",
+		"start=2027-03-02":                "Patient/p Procedure/late DetectedIssue/found Provenance/of-late BodyStructure/a1 Provenance/of-second",
+		"end=2027-03-01":                  "Patient/p Procedure/early Provenance/of-early BodyStructure/a1 Provenance/of-second",
+		"start=2027-03-02&end=2027-03-08": "Patient/p BodyStructure/a1 Provenance/of-second",
+		"_count=50":                       "Patient/p Procedure/early Procedure/late DetectedIssue/found Provenance/of-early Provenance/of-late Provenance/of-first BodyStructure/a1 Provenance/of-second",
+		"start=2027-03&end=2027-03":       "Patient/p Procedure/early Procedure/late DetectedIssue/found Provenance/of-early Provenance/of-late BodyStructure/a1 Provenance/of-second",
 	} {
 		if got := s.bundle(s.get("/Patient/p/$everything?" + query)).ids(); got != want {
 			t.Errorf("%s: %s, want %s", query, got, want)

@@ -1,6 +1,8 @@
 package facade
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
 	"io"
 	"mime"
@@ -81,6 +83,31 @@ func negotiate(accept []string, params url.Values) error {
 		}
 	}
 	return refuse("Accept", all)
+}
+
+// wantsPretty reads _pretty, which all interactions take.
+func wantsPretty(params url.Values) (bool, error) {
+	if !params.Has(paramPretty) {
+		return false, nil
+	}
+	v, err := single(paramPretty, params[paramPretty])
+	if err != nil {
+		return false, err
+	}
+	if v != "true" && v != "false" {
+		return false, invalid(paramPretty, "_pretty: %s is neither true nor false", shown(v))
+	}
+	return v == "true", nil
+}
+
+// indented is JSON for a person's eyes.
+func indented(body []byte) ([]byte, error) {
+	var out bytes.Buffer
+	if err := json.Indent(&out, body, "", "  "); err != nil {
+		return nil, err
+	}
+	out.WriteByte('\n')
+	return out.Bytes(), nil
 }
 
 // jsonMedia tells whether a media range accepts our JSON.

@@ -10,7 +10,6 @@ import (
 	"sort"
 	"strconv"
 	"strings"
-	"time"
 
 	"cannulary/internal/view"
 )
@@ -24,7 +23,6 @@ type searching struct {
 	h       *Handler
 	t       *Type
 	base    string
-	zone    *time.Location
 	lenient bool
 
 	query  view.Query
@@ -36,11 +34,15 @@ type searching struct {
 	inner  bool     // the search is a chain's or a filter's of an export: no result parameters
 	merged []string // notices about merged patients
 	passed []string // parameters that were ignored
+	doubts []doubt  // values that cannot be meant
 }
+
+// doubt is a value that finds nothing and probably should.
+type doubt struct{ param, code, text string }
 
 // readSearch turns the parameters of a search into a query.
 func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
-	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, zone: h.zone(), lenient: lenient(r.Header), used: url.Values{}}
+	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, lenient: lenient(r.Header), used: url.Values{}}
 	s.query = view.Query{Type: t.Name, Count: min(DefaultCount, h.cfg.MaxCount)}
 	names := make([]string, 0, len(r.params))
 	for name := range r.params {
@@ -78,15 +80,6 @@ func (s *searching) conditions() int {
 		}
 	}
 	return n
-}
-
-func (h *Handler) zone() *time.Location {
-	if h.cfg.Zone != nil {
-		if z := h.cfg.Zone(); z != nil {
-			return z
-		}
-	}
-	return time.UTC
 }
 
 func (s *searching) parameter(name string, values []string) error {
@@ -156,7 +149,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	if target == nil {
 		return nil, notSupported(name, "%s: there is no resource type %s here", shown(name), p.Targets[0])
 	}
-	inner := searching{ctx: s.ctx, h: s.h, t: target, base: s.base, zone: s.zone, used: url.Values{}, values: s.values, inner: true}
+	inner := searching{ctx: s.ctx, h: s.h, t: target, base: s.base, used: url.Values{}, values: s.values, inner: true}
 	inner.query = view.Query{Type: target.Name, Count: maxChained}
 	if err := inner.parameter(rest, []string{value}); err != nil {
 		var pr *problem
@@ -167,6 +160,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	}
 	s.values = inner.values
 	s.noted(inner.merged...)
+	s.doubts = append(s.doubts, inner.doubts...)
 	page, err := s.h.cfg.Store.Search(s.ctx, inner.query)
 	if err != nil {
 		return nil, err
@@ -516,7 +510,7 @@ func identity(path string, used url.Values) string {
 	v := url.Values{}
 	for k, list := range used {
 		switch k {
-		case paramCount, paramTotal, paramFormat:
+		case paramCount, paramTotal, paramFormat, paramPretty:
 		default:
 			v[k] = list
 		}
@@ -533,6 +527,9 @@ func (s *searching) notices() []entry {
 	for _, name := range s.passed {
 		out = append(out, outcomeEntry("warning", "not-supported",
 			fmt.Sprintf("%s is no search parameter of %s and was ignored, as Prefer: handling=lenient asks; there are %s", shown(orNothing(name)), s.t.Name, s.allowed()), "http."+shown(name)))
+	}
+	for _, d := range s.doubts {
+		out = append(out, outcomeEntry("warning", d.code, d.text, "http."+d.param))
 	}
 	return out
 }

@@ -13,7 +13,7 @@ import (
 func etag(version int) string { return `W/"` + strconv.Itoa(version) + `"` }
 
 func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
-	p, err := readPart(r)
+	p, err := readPart(r, "a read")
 	if err != nil {
 		return reply{}, err
 	}
@@ -24,20 +24,25 @@ func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
 	if !ok {
 		return reply{}, unknownResource(t.Name, id)
 	}
-	out := resourceReply(&row)
-	if !p.whole() {
-		// The tag is that of the whole version: a client must not take a part for it.
-		if out.body, err = p.of(t.Name, row.Body); err != nil {
-			return reply{}, err
-		}
-		delete(out.header, "ETag")
-		out.header["Cache-Control"] = "no-store"
-		return out, nil
-	}
-	if notModified(r.Header, &row) {
+	out, err := partReply(&row, p)
+	if err == nil && p.whole() && notModified(r.Header, &row) {
 		out.status, out.body = http.StatusNotModified, nil
 	}
-	return out, nil
+	return out, err
+}
+
+// partReply answers a version, or a part of it.
+func partReply(row *view.Row, p part) (reply, error) {
+	out := resourceReply(row)
+	if p.whole() {
+		return out, nil
+	}
+	// The tag is that of the whole version: a client must not take a part for it.
+	delete(out.header, "ETag")
+	out.header["Cache-Control"] = "no-store"
+	var err error
+	out.body, err = p.of(row.Type, row.Body)
+	return out, err
 }
 
 func unknownResource(typ, id string) *problem {
@@ -84,6 +89,10 @@ func noneMatch(given []string, own string) bool {
 }
 
 func (h *Handler) vread(r *request, t *Type, id, version string) (reply, error) {
+	p, err := readPart(r, "a read")
+	if err != nil {
+		return reply{}, err
+	}
 	newest, ok, err := h.cfg.Store.Get(r.Context(), t.Name, id)
 	if err != nil {
 		return reply{}, err
@@ -102,7 +111,7 @@ func (h *Handler) vread(r *request, t *Type, id, version string) (reply, error) 
 	if !ok {
 		return reply{}, noVersion(&newest, version)
 	}
-	return resourceReply(&row), nil
+	return partReply(&row, p)
 }
 
 func noVersion(newest *view.Row, version string) *problem {
@@ -111,24 +120,24 @@ func noVersion(newest *view.Row, version string) *problem {
 
 // sinceParam reads an instant from which on changes are asked for.
 func (h *Handler) sinceParam(v string) (time.Time, error) {
-	low, _, ok := interval(v, h.zone())
+	d, ok := readSpan(v)
 	if !ok {
 		return time.Time{}, invalid(paramSince, "_since: %s is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
 	}
-	return low, nil
+	return d.low, nil // without a zone it is UTC, in which these times are written
 }
 
 func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramSince}, func(name, v string) (string, error) {
+	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramPretty, paramSince}, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
 			return h.countInto(&q.Count, v)
 		case paramSince:
 			return h.sinceInto(&q.Since, v)
 		case paramAt:
-			var ok bool
-			if q.From, q.Until, ok = interval(v, h.zone()); !ok {
+			d, ok := readSpan(v)
+			if q.From, q.Until = d.low, d.high; !ok {
 				return v, invalid(paramAt, "_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
 			}
 		}
@@ -168,7 +177,7 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 // changes answers the history of all resources of the types, newest first.
 func (h *Handler) changes(r *request, path string, types []string) (reply, error) {
 	q := view.ChangesQuery{Types: types, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramSince}, func(name, v string) (string, error) {
+	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramPretty, paramSince}, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
 			return h.countInto(&q.Count, v)

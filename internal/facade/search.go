@@ -24,8 +24,7 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	s.query.After = c.after
 	page, err := h.cfg.Store.Search(r.Context(), s.query)
 	if errors.Is(err, view.ErrTooMany) {
-		return reply{}, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramInclude,
-			Text: fmt.Sprintf("the page would include more than %d resources; give a smaller _count or leave an include out", maxIncluded)}
+		return reply{}, s.tooMany(page.Rows)
 	}
 	if err != nil {
 		return reply{}, err
@@ -35,6 +34,28 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	}
 	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
 		mode: func(*view.Row) string { return "match" }})
+}
+
+// tooMany tells what to do where a page of rows would include too much.
+func (s *searching) tooMany(rows []view.Row) *problem {
+	p := &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramInclude,
+		Text: fmt.Sprintf("the page would include more than %d resources; give a smaller _count or leave an include out", maxIncluded)}
+	if len(s.query.RevIncludes) == 0 || len(rows) == 0 {
+		return p
+	}
+	p.Expression = "http." + paramRevInclude
+	// One resource of the page may have too many by itself: then no _count helps.
+	var alone []string
+	for _, x := range s.query.RevIncludes {
+		alone = append(alone, fmt.Sprintf("%s?%s=%s/%s", x.Type, x.Param, rows[0].Type, rows[0].ID))
+	}
+	ask := strings.Join(slices.Compact(alone), " and ")
+	if len(rows) == 1 {
+		p.Text = fmt.Sprintf("%s/%s alone would include more than %d resources; ask for them by themselves, page by page: %s", rows[0].Type, rows[0].ID, maxIncluded, ask)
+		return p
+	}
+	p.Text += "; what refers to one resource can be asked for by itself, page by page: " + ask
+	return p
 }
 
 // pageOf is what a page of resources is answered with.
@@ -85,7 +106,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		}
 		r.params[paramType] = []string{strings.Join(types, ",")}
 	}
-	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramSince, paramStart, paramType}
+	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramPretty, paramSince, paramStart, paramType}
 	used, given, err := h.window(r, "$everything", names, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
@@ -95,14 +116,14 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		case paramSince:
 			return h.sinceInto(&q.Since, v)
 		case paramStart, paramEnd:
-			low, high, ok := interval(v, h.zone())
-			if !ok {
+			d, ok := readSpan(v)
+			if !ok || strings.Contains(v, "T") {
 				return v, invalid(name, "%s: %s is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
 			}
 			if name == paramStart {
-				q.From = low
+				q.From = d.low
 			} else {
-				q.Until = high
+				q.Until = d.high
 			}
 		}
 		return v, nil

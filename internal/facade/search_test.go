@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -36,6 +37,12 @@ func TestEveryParameter(t *testing.T) {
 			case facade.TokenParam:
 				ix.Tokens = []fhir.Token{{Param: p.Name, System: "urn:s|1", Code: "x,y"}}
 				forms = []string{`x\,y`, `urn:s\|1|x\,y`, `urn:s\|1|`, `nothing,x\,y`}
+				if p.Codes != nil {
+					ix.Tokens = []fhir.Token{{Param: p.Name, System: p.System, Code: p.Codes[0]}}
+					if forms = []string{p.Codes[0], p.Codes[1] + "," + p.Codes[0]}; p.System != "" {
+						forms = append(forms, p.System+"|"+p.Codes[0], p.System+"|")
+					}
+				}
 			case facade.DateParam:
 				ix.Dates = []fhir.Period{{Param: p.Name, Low: at(0), High: at(1000)}}
 				forms = []string{"2027", "2027-03", "2027-03-01", "eq2027-03-01T07:00", "2027-03-01T07:00:00Z", "2027-03-01T08:00:00+01:00", "2027-03-01T05:00:00-02:00", "ge2027-03-01", "lt2027-03-02", "sa2027-02", "eb2028", "gt2027-03-01T07:00:00.5Z", "ne2026"}
@@ -76,19 +83,29 @@ func TestEveryParameter(t *testing.T) {
 			for _, m := range p.Modifiers() {
 				queries := map[string]string{"missing": "false", "not": "other", "exact": "Évora Quay", "contains": "ora q"}
 				if v, ok := queries[m]; ok {
+					if m == "not" && p.Codes != nil {
+						v = p.Codes[1]
+					}
 					if b := s.bundle(s.get("/" + typ.Name + "?_id=" + id + "&" + p.Name + ":" + m + "=" + url.QueryEscape(v))); b.ids() != typ.Name+"/"+id {
 						t.Errorf("%s?%s:%s=%s: %q", typ.Name, p.Name, m, v, b.ids())
 					}
 				}
 				nots := map[string]string{"missing": "true", "not": `x\,y,other`, "exact": "évora Quay", "contains": "q e"}
 				if v, ok := nots[m]; ok {
+					if m == "not" && p.Codes != nil {
+						v = p.Codes[0]
+					}
 					if b := s.bundle(s.get("/" + typ.Name + "?_id=" + id + "&" + p.Name + ":" + m + "=" + url.QueryEscape(v))); b.ids() != "" {
 						t.Errorf("%s?%s:%s=%s: %q", typ.Name, p.Name, m, v, b.ids())
 					}
 				}
 			}
 			not := map[facade.ParamType]string{facade.StringParam: "vora", facade.TokenParam: "urn:s|x", facade.DateParam: "2026", facade.QuantityParam: "121", facade.ReferenceParam: "nobody"}[p.Type]
-			if b := s.bundle(s.get("/" + typ.Name + "?" + p.Name + "=" + not)); b.ids() != "" || len(b.Entry) != 0 {
+			if a := s.get("/" + typ.Name + "?" + p.Name + "=" + not); p.Codes != nil {
+				if a.status != 400 {
+					t.Errorf("%s?%s=%s: %d", typ.Name, p.Name, not, a.status)
+				}
+			} else if b := s.bundle(a); b.ids() != "" || len(b.Entry) != 0 {
 				t.Errorf("%s?%s=%s: %q", typ.Name, p.Name, not, b.ids())
 			}
 			if b := s.bundle(s.get("/" + typ.Name + "?_id=none," + id)); b.ids() != typ.Name+"/"+id {
@@ -278,18 +295,87 @@ func TestLaggingCopy(t *testing.T) {
 	}
 }
 
-func TestZoneOfDates(t *testing.T) {
-	zone := time.FixedZone("", 5*3600)
-	s := newService(t, func(c *facade.Config) { c.Zone = func() *time.Location { return zone } })
-	local := time.Date(2027, 3, 1, 0, 0, 0, 0, zone)
-	s.put(at(0), resource("Procedure", "day", "", "", fhir.Index{Dates: []fhir.Period{{Param: "date", Low: local.UTC(), High: local.AddDate(0, 0, 1).UTC()}}}))
-	for value, found := range map[string]bool{
-		"2027-03-01": true, "2027-02-28": false, "ge2027-03-01T00:00": true, "eb2027-03-01": false, "sa2027-02-28T23:59:59": true,
-		"2027-02-28T19:00:00Z": false, "eb2027-03-01T19:00:00Z": true, "sa2027-02-28T18:59:59Z": true, "sa2027-02-28T19:00:00Z": false,
-	} {
-		if b := s.bundle(s.get("/Procedure?date=" + value)); (b.ids() != "") != found {
-			t.Errorf("date=%s: %q", value, b.ids())
+// TestThreeZones is one service for units in Lisbon, New York and Tokyo: who asks for what
+// was done on 11 July gets what each unit did on its 11 July, to the minute or known only to
+// the day; who gives a zone asks by moments.
+func TestThreeZones(t *testing.T) {
+	s := newService(t)
+	dated := func(low, high time.Time) fhir.Index {
+		return fhir.Index{Dates: []fhir.Period{{Param: "date", Low: low, High: high}}}
+	}
+	n := 0
+	for _, name := range []string{"America/New_York", "Europe/Lisbon", "Asia/Tokyo"} {
+		zone, err := time.LoadLocation(name)
+		if err != nil {
+			t.Fatal(err)
 		}
+		unit := strings.ToLower(name[strings.Index(name, "/")+1:])
+		for _, d := range []int{10, 11, 12} {
+			morning, night := time.Date(2026, 7, d, 0, 30, 0, 0, zone), time.Date(2026, 7, d, 23, 30, 0, 0, zone)
+			midnight := time.Date(2026, 7, d, 0, 0, 0, 0, zone)
+			s.put(at(n), resource("Procedure", fmt.Sprint(unit, "-day-", d), "p", "", dated(midnight, midnight.AddDate(0, 0, 1))),
+				resource("Procedure", fmt.Sprint(unit, "-morning-", d), "p", "", dated(morning, morning.Add(time.Second))),
+				resource("Procedure", fmt.Sprint(unit, "-night-", d), "p", "", dated(night, night.Add(time.Second))))
+			n++
+		}
+	}
+	of := func(days ...int) string {
+		var out []string
+		for _, unit := range []string{"new_york", "lisbon", "tokyo"} {
+			for _, d := range days {
+				for _, what := range []string{"day", "morning", "night"} {
+					out = append(out, fmt.Sprintf("Procedure/%s-%s-%d", unit, what, d))
+				}
+			}
+		}
+		return strings.Join(out, " ")
+	}
+	only := func(all, what string) string {
+		var out []string
+		for _, id := range strings.Fields(all) {
+			if strings.Contains(id, what) {
+				out = append(out, id)
+			}
+		}
+		return strings.Join(out, " ")
+	}
+	for query, want := range map[string]string{
+		"date=2026-07-11": of(11), "date=eq2026-07-11": of(11), "date=ne2026-07-11": of(10, 12), "date=gt2026-07-11": of(12), "date=lt2026-07-11": of(10),
+		"date=ge2026-07-11": of(11, 12), "date=le2026-07-11": of(10, 11), "date=sa2026-07-11": of(12), "date=eb2026-07-11": of(10),
+		"date=ge2026-07-11&date=lt2026-07-12": of(11), "date=2026-07": of(10, 11, 12), "date=2026": of(10, 11, 12), "date=2025": "",
+		"date=2026-07-11T23:30": only(of(11), "night"), "date=2026-07-11T23:30:00": only(of(11), "night"), "date=2026-07-11T23": "error",
+		"date=2026-07-11T22:30:00Z":        "Procedure/lisbon-night-11", // 23:30 in Lisbon in July
+		"date=2026-07-11T23:30:00%2B09:00": "Procedure/tokyo-night-11",
+		"date=2026-07-12T03:30:00Z":        "Procedure/new_york-night-11",
+		"date=sa2026-07-13T03:59:59Z":      "",
+		"date=gt2026-07-13T03:59:58Z":      "Procedure/new_york-day-12", // until 04:00Z
+		"date=eb2026-07-10T15:00:00Z":      only(of(10), "tokyo") + " Procedure/lisbon-morning-10 Procedure/new_york-morning-10",
+		"date=ge2026-07-11T00:00:00%2B09:00&date=lt2026-07-11T01:00:00%2B09:00&date=2026-07-11": "Procedure/tokyo-day-11 Procedure/tokyo-morning-11",
+		"_lastUpdated=2027-03-01": of(10, 11, 12), "_lastUpdated=2027-02-28": "",
+	} {
+		a := s.get("/Procedure?_count=100&" + query)
+		if want == "error" {
+			if a.status != 400 {
+				t.Errorf("%s: %d", query, a.status)
+			}
+			continue
+		}
+		got := strings.Fields(s.bundle(a).ids())
+		wanted := strings.Fields(want)
+		slices.Sort(got)
+		slices.Sort(wanted)
+		if !slices.Equal(got, wanted) {
+			t.Errorf("%s: %v\nwant %v", query, got, wanted)
+		}
+	}
+	// The order is that of moments: Tokyo is first.
+	if got := s.bundle(s.get("/Procedure?_sort=date&_count=3")).ids(); got != "Procedure/tokyo-day-10 Procedure/tokyo-morning-10 Procedure/lisbon-day-10" {
+		t.Errorf("sorted: %s", got)
+	}
+	s.put(at(n), resource("Patient", "p", "p", "", fhir.Index{}))
+	got := strings.Fields(s.bundle(s.get("/Patient/p/$everything?_count=100&start=2026-07-11&end=2026-07-11")).ids())
+	if want := strings.Fields("Patient/p " + of(11)); len(got) != len(want) || slices.ContainsFunc(want, func(id string) bool { return !slices.Contains(got, id) }) {
+		t.Errorf("$everything of the day: %v", got)
 	}
 }
 

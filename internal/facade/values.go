@@ -1,10 +1,14 @@
 package facade
 
 import (
+	"fmt"
 	"math"
+	"net/http"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"cannulary/fhir"
@@ -75,12 +79,20 @@ func cutPrefix(param, s string) (view.Prefix, string, error) {
 // that is what becomes of a plus sign in a URL that was not escaped.
 var datePattern = regexp.MustCompile(`^(\d{4})(?:-(\d\d)(?:-(\d\d)(?:T(\d\d):(\d\d)(?::(\d\d)(?:\.(\d{1,9}))?)?(Z|[+ -]\d\d:\d\d)?)?)?)?$`)
 
-// interval reads a date and answers the half-open interval that its precision implies.
-func interval(s string, zone *time.Location) (low, high time.Time, ok bool) {
+// span is what a date's text covers: the half-open interval that its precision implies.
+type span struct {
+	low, high time.Time
+	// local says that the text has no zone: the interval is what clocks show, told in UTC.
+	local bool
+}
+
+// readSpan reads a date or time.
+func readSpan(s string) (out span, ok bool) {
 	m := datePattern.FindStringSubmatch(s)
 	if m == nil {
-		return low, high, false
+		return out, false
 	}
+	zone := time.UTC
 	n := func(i, or int) int {
 		if m[i] == "" {
 			return or
@@ -91,15 +103,14 @@ func interval(s string, zone *time.Location) (low, high time.Time, ok bool) {
 	year, month, day := n(1, 0), n(2, 1), n(3, 1)
 	hour, minute, second := n(4, 0), n(5, 0), n(6, 0)
 	if year < 1 || month < 1 || month > 12 || day < 1 || hour > 23 || minute > 59 || second > 59 {
-		return low, high, false
+		return out, false
 	}
-	if z := m[8]; z == "Z" {
-		zone = time.UTC
-	} else if z != "" {
+	out.local = m[8] == ""
+	if z := m[8]; z != "" && z != "Z" {
 		h, _ := strconv.Atoi(z[1:3])
 		min, _ := strconv.Atoi(z[4:6])
 		if h > 14 || min > 59 {
-			return low, high, false
+			return out, false
 		}
 		offset := h*3600 + min*60
 		if z[0] == '-' {
@@ -108,49 +119,51 @@ func interval(s string, zone *time.Location) (low, high time.Time, ok bool) {
 		zone = time.FixedZone("", offset)
 	}
 	if d := time.Date(year, time.Month(month), day, 12, 0, 0, 0, time.UTC); d.Day() != day {
-		return low, high, false // 30 February
+		return out, false // 30 February
 	}
-	low = time.Date(year, time.Month(month), day, hour, minute, second, 0, zone)
+	out.low = time.Date(year, time.Month(month), day, hour, minute, second, 0, zone)
 	switch {
 	case m[2] == "":
-		high = time.Date(year+1, 1, 1, 0, 0, 0, 0, zone)
+		out.high = time.Date(year+1, 1, 1, 0, 0, 0, 0, zone)
 	case m[3] == "":
-		high = time.Date(year, time.Month(month)+1, 1, 0, 0, 0, 0, zone)
+		out.high = time.Date(year, time.Month(month)+1, 1, 0, 0, 0, 0, zone)
 	case m[4] == "":
-		high = time.Date(year, time.Month(month), day+1, 0, 0, 0, 0, zone)
+		out.high = time.Date(year, time.Month(month), day+1, 0, 0, 0, 0, zone)
 	case m[6] == "":
-		high = low.Add(time.Minute)
+		out.high = out.low.Add(time.Minute)
 	case m[7] == "":
-		high = low.Add(time.Second)
+		out.high = out.low.Add(time.Second)
 	default:
 		// Resources tell milliseconds: finer digits cannot be compared.
 		digits := (m[7] + "00")[:3]
 		ms, _ := strconv.Atoi(digits)
-		low = low.Add(time.Duration(ms) * time.Millisecond)
+		out.low = out.low.Add(time.Duration(ms) * time.Millisecond)
 		width := time.Millisecond
 		for i := len(m[7]); i < 3; i++ {
 			width *= 10
 		}
-		high = low.Add(width)
+		out.high = out.low.Add(width)
 	}
-	return low.UTC(), high.UTC(), true
+	out.low, out.high = out.low.UTC(), out.high.UTC()
+	return out, true
 }
 
-const dateForms = "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix"
+const dateForms = "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; without either it is compared with the date and time as the resource writes them"
 
 func (s *searching) date(p *Param, value string) (view.Condition, error) {
 	prefix, rest, err := cutPrefix(p.Name, value)
 	if err != nil {
 		return nil, err
 	}
-	low, high, ok := interval(rest, s.zone)
+	d, ok := readSpan(rest)
 	if !ok {
 		return nil, invalid(p.Name, "%s: %s is no date; %s", p.Name, shown(orNothing(rest)), dateForms)
 	}
 	if p.Name == paramLastUpdated {
-		return view.UpdatedIs{Prefix: prefix, Low: low, High: high}, nil
+		// It is written in UTC, so that is the clock for a date without a zone too.
+		return view.UpdatedIs{Prefix: prefix, Low: d.low, High: d.high}, nil
 	}
-	return view.DateIs{Param: p.Name, Prefix: prefix, Low: low, High: high}, nil
+	return view.DateIs{Param: p.Name, Prefix: prefix, Low: d.low, High: d.high, Local: d.local}, nil
 }
 
 func (s *searching) token(p *Param, value string) (view.Condition, error) {
@@ -177,8 +190,62 @@ func (s *searching) token(p *Param, value string) (view.Condition, error) {
 		}
 		return view.IDIs{ID: t.Code}, nil
 	}
+	if p.Codes != nil {
+		return t, s.closed(p, &t, value)
+	}
+	if p.Concept {
+		return t, s.doubtful(p, &t)
+	}
 	return t, nil
 }
+
+// closed refuses what no resource can ever have: an empty answer to a slip of the pen reads
+// as if there were nothing.
+func (s *searching) closed(p *Param, t *view.TokenIs, value string) error {
+	if (t.Code == "" || slices.Contains(p.Codes, t.Code)) && (!t.HasSystem || p.System != "" && t.System == p.System) {
+		return nil
+	}
+	text := fmt.Sprintf("%s: %s is never a value here; there %s", p.Name, shown(value), p.codes())
+	if s.lenient {
+		s.doubt(p.Name, "code-invalid", text+"; it was asked for all the same, as Prefer: handling=lenient asks")
+		return nil
+	}
+	return &problem{Status: http.StatusBadRequest, Code: "code-invalid", Expression: "http." + p.Name, Text: text}
+}
+
+// doubtful notes a code that is not in our code system and, where it may be of another, that
+// no resource here was ever given.
+func (s *searching) doubtful(p *Param, t *view.TokenIs) error {
+	if t.Code == "" || t.HasSystem && t.System != fhir.System || ownCodes()[t.Code] {
+		return nil
+	}
+	text := fmt.Sprintf("%s: there is no code %s in %s; its codes are in CodeSystem/cannulary", p.Name, shown(t.Code), fhir.System)
+	if !t.HasSystem {
+		known, err := s.h.cfg.Store.HasToken(s.ctx, p.Name, t.Code)
+		if err != nil || known {
+			return err
+		}
+		text += "; nor does any resource have it of another system"
+	}
+	s.doubt(p.Name, "code-invalid", text)
+	return nil
+}
+
+func (s *searching) doubt(param, code, text string) {
+	d := doubt{param, code, text}
+	if !slices.Contains(s.doubts, d) {
+		s.doubts = append(s.doubts, d)
+	}
+}
+
+// ownCodes are the codes of our code system.
+var ownCodes = sync.OnceValue(func() map[string]bool {
+	out := map[string]bool{}
+	for _, c := range fhir.Codes() {
+		out[c.Code] = true
+	}
+	return out
+})
 
 // text reads a string.
 func text(p *Param, modifier, value string) view.Condition {

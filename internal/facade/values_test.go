@@ -31,22 +31,28 @@ func TestPrecisionOfDates(t *testing.T) {
 	}
 }
 
-// TestSummerTime checks that a day of a zone that changes its clocks is as long as it is.
+// TestSummerTime checks that a day on which clocks change is as long as it is for searches
+// by moments, and is a day for those that have no zone.
 func TestSummerTime(t *testing.T) {
 	zone, err := time.LoadLocation("Europe/Lisbon")
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := newService(t, inZone(zone))
+	s := newService(t)
 	// 28 March 2027 has 23 hours there: midnight to midnight is 00:00Z to 23:00Z.
-	day := time.Date(2027, 3, 28, 0, 0, 0, 0, time.UTC)
-	s.put(at(0), resource("Procedure", "day", "", "", fhir.Index{Dates: []fhir.Period{{Param: "date", Low: day, High: day.Add(23 * time.Hour)}}}),
-		resource("Procedure", "after", "", "", fhir.Index{Dates: []fhir.Period{{Param: "date", Low: day.Add(23 * time.Hour), High: day.Add(24 * time.Hour)}}}))
-	if b := s.bundle(s.get("/Procedure?date=2027-03-28")); b.ids() != "Procedure/day" {
-		t.Errorf("the day has %s", b.ids())
+	day := time.Date(2027, 3, 28, 0, 0, 0, 0, zone)
+	dated := func(low, high time.Time) fhir.Index {
+		return fhir.Index{Dates: []fhir.Period{{Param: "date", Low: low, High: high}}}
 	}
-	if b := s.bundle(s.get("/Procedure?date=sa2027-03-28")); b.ids() != "Procedure/after" {
-		t.Errorf("after it there is %s", b.ids())
+	s.put(at(0), resource("Procedure", "day", "", "", dated(day, day.AddDate(0, 0, 1))),
+		resource("Procedure", "after", "", "", dated(day.Add(23*time.Hour), day.Add(24*time.Hour))))
+	for query, want := range map[string]string{
+		"2027-03-28": "Procedure/day", "sa2027-03-28": "Procedure/after", "eb2027-03-29": "Procedure/day", "2027-03-29": "Procedure/after",
+		"eb2027-03-28T23:00:00Z": "Procedure/day", "sa2027-03-28T22:59:59Z": "Procedure/after", "gt2027-03-28T22:59:58Z": "Procedure/day Procedure/after", "lt2027-03-28T00:00:00.001Z": "Procedure/day",
+	} {
+		if b := s.bundle(s.get("/Procedure?date=" + query)); b.ids() != want {
+			t.Errorf("%s: %s, want %s", query, b.ids(), want)
+		}
 	}
 }
 

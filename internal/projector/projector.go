@@ -178,24 +178,6 @@ func (p *Projector) Zone(facility string) *time.Location {
 	return time.UTC
 }
 
-// CommonZone is the time zone that all facilities share; UTC where they differ or there is
-// none, since a bare date then means no single day.
-func (p *Projector) CommonZone() *time.Location {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	var common *time.Location
-	for _, l := range p.locations {
-		if common != nil && l.String() != common.String() {
-			return time.UTC
-		}
-		common = l
-	}
-	if common == nil {
-		return time.UTC
-	}
-	return common
-}
-
 // Identities are those of the newest committed state.
 func (p *Projector) Identities() *record.Identities {
 	p.mu.Lock()

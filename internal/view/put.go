@@ -163,9 +163,9 @@ func (t *Tx) index(rid int64, r fhir.Resource, first bool) error {
 	}
 	var periods []any
 	for _, v := range x.Dates {
-		periods = append(periods, v.Param, millis(v.Low), millis(v.High), rid)
+		periods = append(periods, v.Param, millis(v.Low), millis(v.High), rid, shift(v.Low), shift(v.High))
 	}
-	if err := t.rows(`INSERT OR IGNORE INTO period (param, low, high, rid) VALUES `, `(?,?,?,?)`, 4, periods); err != nil {
+	if err := t.rows(`INSERT OR IGNORE INTO period (param, low, high, rid, low_shift, high_shift) VALUES `, `(?,?,?,?,?,?)`, 6, periods); err != nil {
 		return err
 	}
 	var quantities []any
@@ -180,6 +180,12 @@ func (t *Tx) index(rid int64, r fhir.Resource, first bool) error {
 		strs = append(strs, v.Param, v.Value, Fold(v.Value), rid)
 	}
 	return t.rows(`INSERT INTO string (param, value, folded, rid) VALUES `, `(?,?,?,?)`, 4, strs)
+}
+
+// shift is by how many milliseconds the time's clock is ahead of UTC.
+func shift(t time.Time) int64 {
+	_, offset := t.Zone()
+	return int64(offset) * 1000
 }
 
 // Fold makes a string fit for comparison as FHIR R4's string search asks: without regard

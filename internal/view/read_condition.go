@@ -150,7 +150,7 @@ func (b Both) holds(c *clause) {
 func (b Both) rows(c *clause) (ok, exact bool) { return first(c, b.B, b.A) }
 
 // overlapsCare asks for resources without a clinical date, and for those whose clinical
-// date reaches into [low, high).
+// date reaches into [low, high) on the clock on which it is written.
 type overlapsCare struct{ low, high int64 }
 
 // careDates are the parameters that tell when something happened to the patient.
@@ -161,7 +161,7 @@ func (o overlapsCare) holds(c *clause) {
 	c.list(careDates)
 	c.add(`) OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param IN `)
 	c.list(careDates)
-	c.add(` AND p.low < ? AND p.high > ?))`, o.high, o.low)
+	c.add(` AND p.low + p.low_shift < ? AND p.high + p.high_shift > ?))`, o.high, o.low)
 }
 
 // holds writes that one of the filter's conditions holds.

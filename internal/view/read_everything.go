@@ -13,7 +13,8 @@ type EverythingQuery struct {
 	Types    []string  // only resources of these types; empty for all
 	Since    time.Time // only what changed at this time or later; zero for all
 	// From and Until ask only for what has no clinical date or one that reaches into
-	// [From, Until); zero for no bound.
+	// [From, Until); zero for no bound. They are what clocks show, told as if they showed
+	// UTC, and compared with the clock on which each date is written.
 	From, Until time.Time
 	Count       int
 	After       Cursor
@@ -21,7 +22,8 @@ type EverythingQuery struct {
 }
 
 // Everything reads a page of the patients' compartments, the Patients themselves
-// included, the Provenance of what is in them, and the Practitioner, Organization,
+// included, the Provenance of what is in them (with From or Until that of the versions that
+// are given, else of all versions), and the Practitioner, Organization,
 // Location and Device resources that any of these refer to by a search parameter. The
 // latter and the Provenance have no Patient in their rows.
 func (s *Store) Everything(ctx context.Context, q EverythingQuery) (page Page, err error) {
@@ -36,7 +38,8 @@ func (s *Store) Everything(ctx context.Context, q EverythingQuery) (page Page, e
 			c.add(` FROM (WITH RECURSIVE e(rid) AS (
 				SELECT rid FROM resource r WHERE patient <> '' AND patient IN `)
 			c.list(q.Patients)
-			if !q.From.IsZero() || !q.Until.IsZero() {
+			timed := !q.From.IsZero() || !q.Until.IsZero()
+			if timed {
 				care := overlapsCare{math.MinInt64, math.MaxInt64}
 				if !q.From.IsZero() {
 					care.low = millis(q.From)
@@ -44,13 +47,20 @@ func (s *Store) Everything(ctx context.Context, q EverythingQuery) (page Page, e
 				if !q.Until.IsZero() {
 					care.high = millis(q.Until)
 				}
-				c.add(` AND `)
+				// A Provenance is of a patient but has no date of care: it comes with its target.
+				c.add(` AND r.type <> 'Provenance' AND `)
 				care.holds(c)
 			}
 			c.add(` UNION SELECT p.rid FROM e CROSS JOIN resource o ON o.rid = e.rid AND o.patient <> ''
 					CROSS JOIN reference f ON f.param = 'target' AND f.target = o.type || '/' || o.id
-					CROSS JOIN resource p ON p.rid = f.rid AND p.type = 'Provenance'
-				UNION SELECT o.rid FROM e CROSS JOIN reference f ON f.rid = e.rid
+					CROSS JOIN resource p ON p.rid = f.rid AND p.type = 'Provenance'`)
+			if timed {
+				// What has no date, as a track, is given with every time; what of long ago once
+				// changed it is not. The index leaves versions out, the reference tells them.
+				c.add(` AND (instr(p.body, CAST('"' || o.type || '/' || o.id || '/_history/' || o.version || '"' AS BLOB)) > 0
+					OR instr(p.body, CAST('"' || o.type || '/' || o.id || '"' AS BLOB)) > 0)`)
+			}
+			c.add(` UNION SELECT o.rid FROM e CROSS JOIN reference f ON f.rid = e.rid
 					CROSS JOIN resource o ON o.type = substr(f.target, 1, instr(f.target, '/') - 1)
 						AND o.id = substr(f.target, instr(f.target, '/') + 1)
 					WHERE o.patient = '' AND o.type IN ('Practitioner', 'Organization', 'Location', 'Device')

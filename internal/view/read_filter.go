@@ -148,46 +148,68 @@ type DateIs struct {
 	Param     string
 	Prefix    Prefix
 	Low, High time.Time
+	// Local says that Low and High are what clocks show, told as if they showed UTC: they
+	// are compared with the clock on which each date is written.
+	Local bool
+}
+
+// widest is more than any clock was ever ahead of or behind UTC, in milliseconds: offsets
+// that FHIR can write go to 14 hours, the local mean times of the tz database to 16.
+const widest = 16 * 3600 * 1000
+
+// ends are expressions for when a period p begins and ends.
+func (d DateIs) ends() (low, high string) {
+	if d.Local {
+		return `p.low + p.low_shift`, `p.high + p.high_shift`
+	}
+	return `p.low`, `p.high`
 }
 
 func (d DateIs) holds(c *clause) {
 	// The sign keeps SQLite from walking through all periods of that parameter for each resource.
 	c.add(`EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param = ? AND `, d.Param)
 	low, high := millis(d.Low), millis(d.High)
+	from, to := d.ends()
+	within := from + ` >= ? AND ` + to + ` <= ?`
 	switch d.Prefix {
 	case NotEqual:
-		c.add(`NOT (p.low >= ? AND p.high <= ?)`, low, high)
+		c.add(`NOT (`+within+`)`, low, high)
 	case Greater:
-		c.add(`p.high > ?`, high)
+		c.add(to+` > ?`, high)
 	case Less:
-		c.add(`p.low < ?`, low)
+		c.add(from+` < ?`, low)
 	case GreaterEqual:
-		c.add(`(p.high > ? OR p.low >= ? AND p.high <= ?)`, high, low, high)
+		c.add(`(`+to+` > ? OR `+within+`)`, high, low, high)
 	case LessEqual:
-		c.add(`(p.low < ? OR p.low >= ? AND p.high <= ?)`, low, low, high)
+		c.add(`(`+from+` < ? OR `+within+`)`, low, low, high)
 	case StartsAfter:
-		c.add(`p.low >= ?`, high)
+		c.add(from+` >= ?`, high)
 	case EndsBefore:
-		c.add(`p.high <= ?`, low)
+		c.add(to+` <= ?`, low)
 	default:
-		c.add(`p.low >= ? AND p.high <= ?`, low, high)
+		c.add(within, low, high)
 	}
 	c.add(`)`)
 }
 
-// rows finds those that end late enough, and early enough where the prefix asks for it.
+// rows finds those that end late enough, and early enough where the prefix asks for it. The
+// index knows moments only: for what clocks show it is asked for all that could be meant.
 func (d DateIs) rows(c *clause) (ok, exact bool) {
 	low, high := millis(d.Low), millis(d.High)
+	from, after, until := low, high, high
+	if d.Local {
+		from, after, until = low-widest, high-widest, high+widest
+	}
 	switch d.Prefix {
 	case Equal:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ? AND high <= ?`, d.Param, low, high)
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ? AND high <= ?`, d.Param, from, until)
 	case Greater:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, high)
-		return true, true
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, after)
+		return true, !d.Local
 	case StartsAfter:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, high)
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, after)
 	case GreaterEqual:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, low)
+		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, from)
 	default:
 		return false, false
 	}

@@ -97,6 +97,14 @@ func (s *Store) Search(ctx context.Context, q Query) (page Page, err error) {
 	return page, err
 }
 
+// HasToken tells whether a resource was ever given the code under a token parameter.
+func (s *Store) HasToken(ctx context.Context, param, code string) (has bool, err error) {
+	err = s.read(ctx, func(tx *sql.Tx) error {
+		return tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM term WHERE param IN (?, ?, ?) AND code = ? AND kind = 't')`, append(three(param), code)...).Scan(&has)
+	})
+	return has, err
+}
+
 // selecting writes from which rows r a search takes.
 func selecting(c *clause, q *Query, driver int, exact bool) {
 	c.typ = q.Type

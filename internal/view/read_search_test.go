@@ -21,7 +21,7 @@ type span struct{ low, high int }
 // from memory) on sets of points: which milliseconds belong to the resource's range, to the
 // parameter's, to the range below it and to the range above it.
 func matches(p view.Prefix, resource, param span) bool {
-	const from, to = -5, 45 // all spans of the test lie well inside
+	const from, to = -50, 90 // all spans of the tests lie well inside
 	contained, overlaps, above, below, allAbove, allBelow := true, false, false, false, true, true
 	for ms := from; ms < to; ms++ {
 		if ms < resource.low || ms >= resource.high {

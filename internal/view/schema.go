@@ -53,8 +53,11 @@ var schema = []string{
 	`CREATE INDEX term_use_term ON term_use (term, rid)`,
 	`CREATE VIEW token (param, code, system, rid) AS SELECT t.param, t.code, t.system, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 't'`,
 	`CREATE VIEW reference (param, target, rid) AS SELECT t.param, t.code, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 'r'`,
+	// The moments at which a date begins and ends, each with the milliseconds by which the
+	// clock on which it is written is ahead of UTC there.
 	`CREATE TABLE period (param TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, rid INTEGER NOT NULL,
-		PRIMARY KEY (rid, param, low, high)) WITHOUT ROWID`,
+		low_shift INTEGER NOT NULL, high_shift INTEGER NOT NULL,
+		PRIMARY KEY (rid, param, low, high, low_shift, high_shift)) WITHOUT ROWID`,
 	`CREATE INDEX period_high ON period (param, high)`,
 	// Strings, as they are and as they are compared: without case and accents.
 	`CREATE TABLE string (param TEXT NOT NULL, value TEXT NOT NULL, folded TEXT NOT NULL, rid INTEGER NOT NULL)`,

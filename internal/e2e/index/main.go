@@ -8,7 +8,8 @@
 //	{"kind":"facility","id":"unit-a","zone":"Europe/Lisbon"}
 //	{"kind":"token","type":"Procedure","id":"…","param":"code","system":"…","code":"…"}
 //	{"kind":"reference", …, "target":"Patient/…"}
-//	{"kind":"date", …, "low":1767225600000,"high":1767312000000}   milliseconds, [low, high)
+//	{"kind":"date", …, "low":1767225600000,"high":1767312000000,"localLow":1767229200000,"localHigh":1767315600000}
+//	                              milliseconds, [low, high)
 //	{"kind":"quantity", …, "value":6.4,"system":"…","code":"min"}
 //	{"kind":"string", …, "text":"…"}
 //
@@ -49,18 +50,21 @@ func main() {
 
 // line is one search value of one resource, or one facility.
 type line struct {
-	Kind   string   `json:"kind"`
-	Type   string   `json:"type,omitempty"`
-	ID     string   `json:"id"`
-	Param  string   `json:"param,omitempty"`
-	System *string  `json:"system,omitempty"`
-	Code   *string  `json:"code,omitempty"`
-	Target string   `json:"target,omitempty"`
-	Low    *int64   `json:"low,omitempty"`  // left out where the period has no start
-	High   *int64   `json:"high,omitempty"` // left out where it has no end
-	Value  *float64 `json:"value,omitempty"`
-	Text   string   `json:"text,omitempty"`
-	Zone   string   `json:"zone,omitempty"`
+	Kind   string  `json:"kind"`
+	Type   string  `json:"type,omitempty"`
+	ID     string  `json:"id"`
+	Param  string  `json:"param,omitempty"`
+	System *string `json:"system,omitempty"`
+	Code   *string `json:"code,omitempty"`
+	Target string  `json:"target,omitempty"`
+	Low    *int64  `json:"low,omitempty"`  // left out where the period has no start
+	High   *int64  `json:"high,omitempty"` // left out where it has no end
+	// What the clock shows on which it is written, as if it were UTC.
+	LocalLow  *int64   `json:"localLow,omitempty"`
+	LocalHigh *int64   `json:"localHigh,omitempty"`
+	Value     *float64 `json:"value,omitempty"`
+	Text      string   `json:"text,omitempty"`
+	Zone      string   `json:"zone,omitempty"`
 }
 
 // composed are the parameters that a search answers from two others: view/put.go's parts.
@@ -162,7 +166,7 @@ func (d *dumper) resources() error {
 		none, next := "", updated+1
 		lines := []line{
 			{Kind: "token", Type: typ, ID: id, Param: "_id", System: &none, Code: &id},
-			{Kind: "date", Type: typ, ID: id, Param: "_lastUpdated", Low: &updated, High: &next},
+			{Kind: "date", Type: typ, ID: id, Param: "_lastUpdated", Low: &updated, High: &next, LocalLow: &updated, LocalHigh: &next},
 		}
 		if patient != "" {
 			for param, is := range d.compartment[typ] {
@@ -202,17 +206,17 @@ func (d *dumper) terms() error {
 
 func (d *dumper) periods() error {
 	beginning, end := fhir.BeginningOfTime().UnixMilli(), fhir.EndOfTime().UnixMilli()
-	return d.each(`SELECT r.type, r.id, p.param, p.low, p.high FROM period p JOIN resource r ON r.rid = p.rid`, func(r *sql.Rows) error {
+	return d.each(`SELECT r.type, r.id, p.param, p.low, p.high, p.low + p.low_shift, p.high + p.high_shift FROM period p JOIN resource r ON r.rid = p.rid`, func(r *sql.Rows) error {
 		l := line{Kind: "date"}
-		var low, high int64
-		if err := r.Scan(&l.Type, &l.ID, &l.Param, &low, &high); err != nil {
+		var low, high, localLow, localHigh int64
+		if err := r.Scan(&l.Type, &l.ID, &l.Param, &low, &high, &localLow, &localHigh); err != nil {
 			return err
 		}
 		if low != beginning {
-			l.Low = &low
+			l.Low, l.LocalLow = &low, &localLow
 		}
 		if high != end {
-			l.High = &high
+			l.High, l.LocalHigh = &high, &localHigh
 		}
 		return d.write(l)
 	})

@@ -27,23 +27,38 @@ func (s span) reachesBelow(t time.Time) bool { return s.low.IsZero() || s.low.Be
 // form is a date's or a time's text: populated from the left, minutes with the hour.
 var form = regexp.MustCompile(`^([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2})(?:T([0-9]{2}):([0-9]{2})(?::([0-9]{2})(\.[0-9]+)?)?(Z|[+-][0-9]{2}:[0-9]{2})?)?)?)?$`)
 
-// span reads a text; one without a zone is on the clock of the corpus.
-func (c *Corpus) span(s string) (span, error) {
+// dated is a text as moments, and as what the clock shows on which it is written, told as
+// if that were UTC.
+type dated struct {
+	moments, clock span
+	zoned          bool // the text has a zone
+}
+
+// dated reads a text; one without a zone is on the clock of zone.
+func (c *Corpus) dated(s string, zone *time.Location) (out dated, err error) {
 	m := form.FindStringSubmatch(s)
 	if m == nil {
-		return span{}, fmt.Errorf("%q is no date", s)
+		return dated{}, fmt.Errorf("%q is no date", s)
 	}
-	zone := c.Zone
-	if zone == nil || c.Mutant == ZoneIsUTC {
+	if out.clock, err = c.span(s, m, time.UTC); err != nil {
+		return dated{}, err
+	}
+	if zone == nil {
 		zone = time.UTC
 	}
-	if m[8] != "" {
+	if out.zoned = m[8] != ""; out.zoned {
 		t, err := time.Parse("Z07:00", m[8])
 		if err != nil {
-			return span{}, fmt.Errorf("%q is no date: %w", s, err)
+			return dated{}, fmt.Errorf("%q is no date: %w", s, err)
 		}
 		zone = t.Location()
 	}
+	out.moments, err = c.span(s, m, zone)
+	return out, err
+}
+
+// span is the range of a text's digits on a clock.
+func (c *Corpus) span(s string, m []string, zone *time.Location) (span, error) {
 	n := func(i, otherwise int) int {
 		if m[i] == "" {
 			return otherwise
@@ -90,32 +105,32 @@ func (c *Corpus) span(s string) (span, error) {
 }
 
 // of is the range of an element's value.
-func (c *Corpus) of(r *Resource, p *param, e item) (span, bool) {
+func (c *Corpus) of(r *Resource, p *param, e item) (dated, bool) {
 	if e.el.as == asPeriod {
 		m, _ := e.v.(map[string]any)
-		var out span
+		var out dated
 		if s := str(m, "start"); s != "" {
 			x, err := c.known(r, p, s)
 			if err != nil {
-				return span{}, false
+				return dated{}, false
 			}
-			out.low = x.low
+			out.moments.low, out.clock.low = x.moments.low, x.clock.low
 			if c.Mutant == OpenEndIsStart {
-				out.high = x.high
+				out.moments.high, out.clock.high = x.moments.high, x.clock.high
 			}
 		}
 		if s := str(m, "end"); s != "" {
 			x, err := c.known(r, p, s)
 			if err != nil {
-				return span{}, false
+				return dated{}, false
 			}
-			out.high = x.high
+			out.moments.high, out.clock.high = x.moments.high, x.clock.high
 		}
 		return out, true
 	}
 	out, err := c.known(r, p, plain(e.v))
 	if err == nil && e.el.as == asInstant {
-		out.high = out.low.Add(1)
+		out.moments.high, out.clock.high = out.moments.low.Add(1), out.clock.low.Add(1)
 	}
 	return out, err == nil
 }
@@ -127,20 +142,24 @@ type spanKey struct {
 }
 
 // known is an element's span, wider than its text where less is known.
-func (c *Corpus) known(r *Resource, p *param, s string) (span, error) {
+func (c *Corpus) known(r *Resource, p *param, s string) (dated, error) {
 	key := spanKey{p.name, s, c.Mutant}
 	if x, ok := r.spans[key]; ok {
 		return x, nil
 	}
-	x, err := c.span(s)
+	zone := time.UTC
+	if c.Zone != nil && c.Mutant != DaysAreOfUTC {
+		zone = c.Zone(r)
+	}
+	x, err := c.dated(s, zone)
 	defer func() {
 		if err == nil && c.Mutant == None {
 			r.spans[key] = x
 		}
 	}()
 	if err == nil && c.Readings.Known != nil && strings.Contains(s, "T") {
-		if width := c.Readings.Known(r, p.name, s); width > x.high.Sub(x.low) {
-			x.high = x.low.Add(width)
+		if width := c.Readings.Known(r, p.name, s); width > x.moments.high.Sub(x.moments.low) {
+			x.moments.high, x.clock.high = x.moments.low.Add(width), x.clock.low.Add(width)
 		}
 	}
 	return x, err
@@ -151,16 +170,30 @@ func (c *Corpus) known(r *Resource, p *param, s string) (span, error) {
 // Reading: the range above the search value begins where the value's own range ends, and
 // the range below ends where it begins; else ge would say no more than gt, whose row lacks
 // "or the range of the search value fully contains the range of the target value".
+//
+// Reading: "Dates do not have time zones, and time zones should not be considered": a search
+// value without one is compared with the digits of the element, on whatever clock they are.
+// R4 says it of dates; it is read the same for a time without a zone, which names a time of
+// day and no moment. A value with a zone names moments, and a day that an element states is
+// compared with those of the day where it was.
 func (c *Corpus) date(p *param, s string) (matcher, error) {
 	if _, err := split(s, ','); err != nil {
 		return nil, err
 	}
 	op, text := prefix(s)
-	want, err := c.span(text)
+	asked, err := c.dated(text, time.UTC)
 	if err != nil {
 		return nil, err
 	}
-	test := func(has span) bool {
+	want := asked.clock
+	if asked.zoned || c.Mutant == ZoneIsUTC {
+		want = asked.moments
+	}
+	test := func(is dated) bool {
+		has := is.clock
+		if asked.zoned && c.Mutant != ZonesIgnored || !asked.zoned && c.Mutant == ZoneIsUTC {
+			has = is.moments
+		}
 		in := want.contains(has)
 		if c.Mutant == EqualOverlaps {
 			in = has.reachesAbove(want.low) && has.reachesBelow(want.high)

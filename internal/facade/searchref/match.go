@@ -33,6 +33,11 @@ func (c *Corpus) token(p *param, value string) (matcher, error) {
 	if code == "" && system == "" {
 		return nil, fmt.Errorf("a token without system and code")
 	}
+	if c.Readings.ClosedCodes {
+		if err := possible(&p.elements[0], scoped, system, code); err != nil {
+			return nil, err
+		}
+	}
 	return func(_ *Resource, e item) bool {
 		hasSystem, hasCode := e.coded()
 		if code != "" && code != hasCode && (c.Mutant != CodeCaseIgnored || !strings.EqualFold(code, hasCode)) {
@@ -43,6 +48,18 @@ func (c *Corpus) token(p *param, value string) (matcher, error) {
 		}
 		return system == hasSystem
 	}, nil
+}
+
+// possible tells whether an element could ever have the token.
+func possible(e *element, scoped bool, system, code string) error {
+	codes := bound[e.system]
+	if e.as == asBoolean {
+		codes = "true false"
+	}
+	if codes == "" || (code == "" || slices.Contains(strings.Fields(codes), code)) && (!scoped || system == e.system) {
+		return nil
+	}
+	return fmt.Errorf("%s|%s is not in the value set of %s", system, code, e.path)
 }
 
 // coded is an element as system and code.

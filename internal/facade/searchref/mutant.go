@@ -20,7 +20,9 @@ const (
 	AfterOverlaps      Mutant = "sa does not mind the rest of the day"
 	NotEqualIsNone     Mutant = "ne asks that no value is equal"
 	OpenEndIsStart     Mutant = "a period without an end ends where it starts"
-	ZoneIsUTC          Mutant = "dates without a zone are of UTC"
+	ZoneIsUTC          Mutant = "a search value without a zone is of UTC"
+	ZonesIgnored       Mutant = "a search value with a zone is compared with digits"
+	DaysAreOfUTC       Mutant = "a day is one of UTC, wherever it was"
 	EqualIsExact       Mutant = "a quantity equals exactly"
 	OrderIsByRange     Mutant = "gt and lt of a quantity mind its precision"
 	UnitIgnored        Mutant = "the unit of a quantity does not matter"
@@ -47,7 +49,7 @@ const (
 func Mutants() []Mutant {
 	return []Mutant{
 		RepeatsAreOr, CommasAreAnd, NotNeedsValue, NotOfAny, ChainNeedsAny, PairsAreAny, PairsFromAnywhere, GEIsGT,
-		LEIsLT, EqualOverlaps, AfterOverlaps, NotEqualIsNone, OpenEndIsStart, ZoneIsUTC, EqualIsExact, OrderIsByRange,
+		LEIsLT, EqualOverlaps, AfterOverlaps, NotEqualIsNone, OpenEndIsStart, ZoneIsUTC, ZonesIgnored, DaysAreOfUTC, EqualIsExact, OrderIsByRange,
 		UnitIgnored, SystemIgnored, BarIsAnySystem, EscapesStay, StartsIsContains, ContainsIsStarts, CaseMatters,
 		AccentsMatter, ExactFolds, TypeIgnored, SurvivorIgnored, FirstElementOnly, RootOnly, IdentifierIgnored,
 		CodeCaseIgnored, URIStarts, MinutesAreSeconds, DayIsTwentyFourHrs,

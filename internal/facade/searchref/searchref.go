@@ -26,14 +26,14 @@ type Resource struct {
 	// What was worked out before: elements by path, values by parameter, dates by their text.
 	found map[string][]any
 	items map[*param][]item
-	spans map[spanKey]span
+	spans map[spanKey]dated
 }
 
 // Read reads a resource's JSON; numbers keep their digits.
 func Read(body []byte) (*Resource, error) {
 	d := json.NewDecoder(bytes.NewReader(body))
 	d.UseNumber()
-	r := &Resource{found: map[string][]any{}, items: map[*param][]item{}, spans: map[spanKey]span{}}
+	r := &Resource{found: map[string][]any{}, items: map[*param][]item{}, spans: map[spanKey]dated{}}
 	if err := d.Decode(&r.Body); err != nil {
 		return nil, err
 	}
@@ -52,8 +52,8 @@ func (r *Resource) Key() string { return r.Type + "/" + r.ID }
 type Corpus struct {
 	// Base is the server's base URL: absolute references below it are local ones.
 	Base string
-	// Zone is that of search values, and of dates in resources, that have none.
-	Zone *time.Location
+	// Zone is where a resource's days were, since a day names no zone; nil is UTC.
+	Zone func(*Resource) *time.Location
 	// Survivor answers the id of the Patient into which one was merged, or the id itself.
 	// R4 knows nothing of the kind; it is this server's rule for patient and subject.
 	Survivor func(id string) string
@@ -80,6 +80,9 @@ type Readings struct {
 	// UnitIsCode compares number||unit with the unit's code only. R4: "either the code or the
 	// stated human unit".
 	UnitIsCode bool
+	// ClosedCodes gives a code no meaning that its element can never have, by a required
+	// binding or as a boolean. R4: it finds nothing.
+	ClosedCodes bool
 	// LogicalIsMissing takes a reference that is known by its identifier only for missing. R4:
 	// missing "usually equates to not having the relevant element".
 	LogicalIsMissing bool

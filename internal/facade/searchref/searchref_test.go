@@ -158,11 +158,24 @@ func TestExamplesOfR4(t *testing.T) {
 	}
 }
 
-func TestZoneOfTheServer(t *testing.T) {
-	c := corpus(t, `{"resourceType":"Procedure","id":"p","performedDateTime":"2013-01-14T23:30:00Z"}`)
-	c.Zone = time.FixedZone("", 3600)
-	if got := found(c, "Procedure", "date=2013-01-15") + found(c, "Procedure", "date=2013-01-14"); got != "p" {
-		t.Errorf("%q", got)
+// TestZones reads "Dates do not have time zones, and time zones should not be considered"
+// (R4, search, date) on the same evening in three places.
+func TestZones(t *testing.T) {
+	c := corpus(t, `{"resourceType":"Procedure","id":"lisbon","performedDateTime":"2026-07-11T22:30:00+01:00"}`,
+		`{"resourceType":"Procedure","id":"newyork","performedDateTime":"2026-07-11T22:30:00-04:00"}`,
+		`{"resourceType":"Procedure","id":"tokyo","performedDateTime":"2026-07-11T22:30:00+09:00"}`,
+		`{"resourceType":"Procedure","id":"day","performedDateTime":"2026-07-11"}`)
+	tokyo := time.FixedZone("", 9*3600)
+	c.Zone = func(*searchref.Resource) *time.Location { return tokyo }
+	for query, ids := range map[string]string{
+		"date=2026-07-11": "day lisbon newyork tokyo", "date=2026-07-12": "", "date=2026-07-11T22:30": "lisbon newyork tokyo",
+		"date=2026-07-11T22:30:00Z": "", "date=2026-07-11T21:30:00Z": "lisbon", "date=gt2026-07-11T21:30:01Z": "newyork",
+		"date=lt2026-07-11T13:30:00Z": "day", "date=gt2026-07-11T14:59:59Z": "lisbon newyork", "date=gt2026-07-11T14:59:58Z": "day lisbon newyork",
+		"date=ge2026-07-11T23:00": "day", "date=sa2026-07-10": "day lisbon newyork tokyo", "date=eb2026-07-12": "day lisbon newyork tokyo",
+	} {
+		if got := found(c, "Procedure", query); got != ids {
+			t.Errorf("%s finds %q, not %q", query, got, ids)
+		}
 	}
 }
 

@@ -44,6 +44,8 @@ type element struct {
 	path   string
 	as     as
 	system string // of a code, by its value set
+	// of works out what the expression says of the resource; nil follows the path.
+	of func(body map[string]any) []any
 }
 
 // param is one search parameter of one type.
@@ -83,7 +85,7 @@ func concept(name string, paths ...string) param {
 }
 
 func code(name, path, system string) param {
-	return param{name: name, kind: Token, elements: []element{{path, asCode, system}}}
+	return param{name: name, kind: Token, elements: []element{{path: path, as: asCode, system: system}}}
 }
 
 func one(name string, k Kind, path string, t as) param {
@@ -152,6 +154,29 @@ func definition() []param {
 	return []param{one("url", URI, "url", asURI), texts("name", "name"), code("status", "status", fhirBase+"publication-status")}
 }
 
+// standing is status = 'final' and mitigation.empty(), which is nothing where a status is
+// missing that would decide.
+func standing(body map[string]any) []any {
+	status, cleared := str(body, "status"), body["mitigation"] != nil
+	if status == "" && !cleared {
+		return nil
+	}
+	return []any{status == "final" && !cleared}
+}
+
+// bound are the codes of the code systems that are whole value sets of required bindings
+// (R4 4.0.1, terminology of the elements' types).
+var bound = map[string]string{
+	fhirBase + "detectedissue-severity": "high moderate low",
+	fhirBase + "event-status":           "preparation in-progress not-done on-hold stopped completed entered-in-error unknown",
+	fhirBase + "flag-status":            "active inactive entered-in-error",
+	fhirBase + "group-type":             "person animal practitioner device medication substance",
+	fhirBase + "location-status":        "active suspended inactive",
+	fhirBase + "measure-report-status":  "complete pending error",
+	fhirBase + "observation-status":     "registered preliminary final amended corrected cancelled entered-in-error unknown",
+	fhirBase + "publication-status":     "draft active retired unknown",
+}
+
 // types are the parameters, by R4's own SearchParameter.expression (4.0.1,
 // https://hl7.org/fhir/R4/searchparameter-registry.html). Where R4 has none of the name it
 // is marked as ours.
@@ -186,7 +211,8 @@ var types = map[string][]param{
 		codeValue("combo-code-value-concept", true, "", "component"), codeValue("combo-code-value-quantity", false, "", "component")},
 	"DetectedIssue": {identifier(), concept("code", "code"), dates("identified", "identified"), patient("patient"),
 		ref("implicated", "implicated", "BodyStructure"),
-		code("status", "status", fhirBase+"observation-status"), code("severity", "severity", fhirBase+"detectedissue-severity")}, // ours
+		code("status", "status", fhirBase+"observation-status"), code("severity", "severity", fhirBase+"detectedissue-severity"), // ours
+		{name: "standing", kind: Token, elements: []element{{path: "standing", as: asBoolean, of: standing}}}}, // ours
 	"Flag": {identifier(), one("date", Date, "period", asPeriod), patient("subject"), subject(),
 		ref("author", "author", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole"),
 		code("status", "status", fhirBase+"flag-status"), {name: "track", kind: Reference, elements: []element{{path: flagDetail, as: asReference}}, targets: []string{"BodyStructure"}, only: "BodyStructure"}}, // ours

@@ -33,7 +33,11 @@ func (c *Corpus) elements(r *Resource, p *param) []item {
 		if c.Mutant == RootOnly && strings.HasPrefix(el.path, "component.") && len(p.elements) > 1 {
 			continue
 		}
-		for _, v := range r.at(el.path) {
+		found := r.at(el.path)
+		if el.of != nil {
+			found = el.of(r.Body)
+		}
+		for _, v := range found {
 			out = append(out, c.items(v, p, el)...)
 		}
 	}
