@@ -36,13 +36,21 @@ func instance(t *testing.T) (dir, address string, stop func()) {
 	return dir, address, stop
 }
 
-// follow waits until the view has followed the log.
+// follow waits until the view has followed the log and the day has begun everywhere: the
+// service notes that within a second, and nothing of surveillance is counted before.
 func follow(t *testing.T, address string) {
 	t.Helper()
 	for deadline := time.Now().Add(time.Minute); ; time.Sleep(20 * time.Millisecond) {
 		_, out, _ := run(context.Background(), "status", "--http", address, "--json")
-		var st struct{ LogSequence, Lag uint64 }
-		if err := json.Unmarshal([]byte(out), &st); err == nil && st.LogSequence > 0 && st.Lag == 0 {
+		var st struct {
+			LogSequence, Lag uint64
+			Facilities       []struct{ Day string }
+		}
+		begun := json.Unmarshal([]byte(out), &st) == nil && st.LogSequence > 0 && st.Lag == 0
+		for _, f := range st.Facilities {
+			begun = begun && f.Day != ""
+		}
+		if begun {
 			return
 		}
 		if time.Now().After(deadline) {

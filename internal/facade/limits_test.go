@@ -66,13 +66,13 @@ func TestASearchMayHaveAsManyValuesAsItSays(t *testing.T) {
 func TestManyChains(t *testing.T) {
 	s := newService(t)
 	var list []fhir.Resource
-	status := fhir.Index{Tokens: []fhir.Token{{Param: "status", Code: "x"}}}
+	status := fhir.Index{Tokens: []fhir.Token{{Param: "status", Code: "completed"}}}
 	for _, id := range many(500) {
 		list = append(list, resource("Procedure", id, "p", "", status))
 	}
 	s.put(at(0), list...)
 	s.put(at(1), resource("Procedure", "part", "p", "", fhir.Index{References: []fhir.Reference{{Param: "part-of", Type: "Procedure", ID: "n499"}}}))
-	const chain = "part-of.status=x"
+	const chain = "part-of.status=completed"
 	for n := 1; n <= 2; n++ {
 		if got := s.bundle(s.get("/Procedure?" + strings.Repeat(chain+"&", n))).ids(); got != "Procedure/part" {
 			t.Errorf("%d chains find %q", n, got)
@@ -120,7 +120,7 @@ func TestATypeFilterThatAsksTooMuchIsRefusedAtTheBeginning(t *testing.T) {
 	values := strings.Join(many(200), ",")
 	for _, c := range []struct{ filter, text string }{
 		{strings.TrimSuffix(strings.Repeat("Flag?status=active,", 101), ","), "_typeFilter: there are more than 100 searches; join values with commas in one search, or split the export"},
-		{strings.TrimSuffix(strings.Repeat("Flag?status="+values+",", 6), ","), "_typeFilter: the searches of Flag ask for more than 1000 things, chains that lead over many resources included; split the export"},
+		{strings.TrimSuffix(strings.Repeat("Flag?identifier="+values+",", 6), ","), "_typeFilter: the searches of Flag ask for more than 1000 things, chains that lead over many resources included; split the export"},
 	} {
 		a := x.get("/$export?_typeFilter="+url.QueryEscape(c.filter), "Prefer", "respond-async")
 		if code, text, where := outcome(t, a); a.status != 400 || code != "too-costly" || text != c.text || where != "http._typeFilter" {
