@@ -100,7 +100,7 @@ sed 's/mail.unit.example:25/127.0.0.1:1/; s/unit\.example/unit.invalid/' "$deplo
 
 "$alertmanager" --config.file="$work/alertmanager.yml" --storage.path="$work/alerts" --web.listen-address="127.0.0.1:$aport" --cluster.listen-address= >"$work/alertmanager.log" 2>&1 &
 started+=($!)
-prometheus --config.file="$work/prometheus/prometheus.yml" --storage.tsdb.path="$work/tsdb" --web.listen-address="127.0.0.1:$pport" >"$work/prometheus.log" 2>&1 &
+prometheus --config.file="$work/prometheus/prometheus.yml" --storage.tsdb.path="$work/tsdb" --storage.tsdb.retention.time=400d --web.listen-address="127.0.0.1:$pport" >"$work/prometheus.log" 2>&1 &
 started+=($!)
 
 # query EXPR: every sample as "label=value,… value", sorted; nothing where there is none.
