@@ -298,7 +298,7 @@ await check('search parameters: each expression finds something in resources of 
     assert.ok(values.length > 0, `${p.id} finds nothing`);
     for (const v of values) {
       if (p.type === 'reference') assert.ok(p.target.includes(v.reference.split('/')[0]), `${p.id} finds ${JSON.stringify(v)}`);
-      else assert.equal(typeof v, 'string', p.id);
+      else assert.ok(['string', 'boolean'].includes(typeof v), `${p.id} finds ${JSON.stringify(v)}`);
     }
     found.push(`${p.id} ${values.length}`);
   }
