@@ -230,8 +230,11 @@ func (u *unit) belongs(e Event, class string) bool {
 func (u *unit) patientDays(group, from, to string) int {
 	n := 0
 	for d, here := range u.here {
+		if d < from || d > to {
+			continue
+		}
 		for technique, patients := range here {
-			if d >= from && d <= to && within(technique, group) {
+			if within(technique, group) {
 				n += patients
 			}
 		}

@@ -45,6 +45,8 @@ const (
 	OldAnswerRestarts    Mutant = "what was acknowledged before a threshold restarts its chart"
 	PendingIsLost        Mutant = "what the former chart had still to count is lost"
 	BeforeTheChart       Mutant = "what was before the first threshold counts on a later one's first day"
+	FormerRestarts       Mutant = "an acknowledgement after a new threshold restarts the former chart"
+	SameDayIsLost        Mutant = "what a threshold of the same day had still to count is lost"
 	ReachedAfterAnswer   Mutant = "a signal's sum is looked at beyond its acknowledgement"
 	NegativeIsNone       Mutant = "a negative blood culture is none"
 	MidPIsExact          Mutant = "mid-P limits are the exact ones"
@@ -62,6 +64,6 @@ func Mutants() []Mutant {
 		UncertainIsElsewhere, NearIsLocalToo, SIRBelowOne, GeneralGoesFirst, HolidaysWork, EveryDayWorks,
 		FirstCensusStands, ConstantSiteIsAdded, YearMayLackMonths, OpenMonthHasRate, TenPercentIsEnough,
 		TwoPatientsAreEnough, EarliestOfCensus, TwiceIsTwo, NoDaysNobody, OldAnswerRestarts, PendingIsLost,
-		BeforeTheChart, ReachedAfterAnswer, NegativeIsNone, MidPIsExact, OneSided, RatioUpsideDown, LastIsFirst,
+		BeforeTheChart, FormerRestarts, SameDayIsLost, ReachedAfterAnswer, NegativeIsNone, MidPIsExact, OneSided, RatioUpsideDown, LastIsFirst,
 	}
 }

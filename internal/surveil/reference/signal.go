@@ -313,10 +313,14 @@ type series struct {
 func (s series) knew(fact string, e Case) bool { return slices.Contains(s.Seen[fact], e.Fact) }
 
 // run draws the chart as one of its thresholds has it, and tells what began it again.
-// Reading: a chart that is set on the day of a restart begins at 0.
+// Reading: a chart that is set on the day of a restart begins at 0. What is acknowledged
+// after a threshold was set anew restarts the new chart only.
 func (s series) run(k int, until string) (points []Point, own []restart) {
 	l := s.limits[k]
 	for _, r := range s.restarts {
+		if k+1 < len(s.limits) && r.seq > s.limits[k+1].seq && !s.is(FormerRestarts) {
+			continue
+		}
 		if (r.seq > l.seq || s.is(OldAnswerRestarts)) && r.date > l.begins {
 			own = append(own, r)
 		}
@@ -391,13 +395,16 @@ func (s series) pending(k int, e Case) bool {
 	if !s.knew(l.fact, e) {
 		return true
 	}
-	old := s.limits[k-1]
+	old := k - 1 // the one that stood when this one was set
+	for old > 0 && s.limits[old].seq > l.seq {
+		old--
+	}
 	for _, r := range s.restarts {
-		if r.seq > old.seq && r.seq < l.seq && r.date >= l.begins && !s.knew(r.fact, e) {
+		if r.seq > s.limits[old].seq && r.seq < l.seq && r.date >= l.begins && !s.knew(r.fact, e) {
 			return true
 		}
 	}
-	return old.begins == l.begins && s.pending(k-1, e)
+	return s.limits[k-1].begins == l.begins && s.pending(k-1, e) && !s.is(SameDayIsLost)
 }
 
 // reached tells of a signal when its sum reached the threshold by what is known now.

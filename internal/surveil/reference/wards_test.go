@@ -642,7 +642,7 @@ func TestEveryMutantIsFound(t *testing.T) {
 		ms   []moment
 		says [][]entry
 	}
-	const most = 200
+	const most = 400
 	var log []asked
 	for _, mutant := range reference.Mutants() {
 		for i := 0; ; i++ {
