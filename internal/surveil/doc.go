@@ -102,8 +102,10 @@
 // day, and not before the chart's first threshold, counts on the new chart's first day if the
 // former one had still to count it: it became known after the acknowledgement of a signal
 // whose restart would have come on that day or later, or after the new threshold was set
-// (ours).
+// (ours). One that was set on the same day before had no day of its own: what it had still to
+// count, the new one has.
 //
 // A signal stays as it was raised. Beside it stands whether, and on which day, the sum reaches
-// the threshold by what is known now, between the restart before it and its acknowledgement.
+// the threshold by what is known now, between the restart that came before it in the order of
+// the log and its acknowledgement.
 package surveil

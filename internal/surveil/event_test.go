@@ -363,7 +363,11 @@ func TestBloodCulturesOfAnyResult(t *testing.T) {
 	if d, ok := u.LastCulture(); !ok || d != day(t, "2026-03-10") {
 		t.Errorf("the last one up to then is of %s", d)
 	}
-	u.Facility = north
+	u.Since = day(t, "2026-03-11")
+	if d, ok := u.LastCulture(); ok {
+		t.Errorf("one of before the first treatment counts: %s", d)
+	}
+	u.Since, u.Facility = day(t, "2026-03-01"), north
 	if d, ok := u.LastCulture(); ok {
 		t.Errorf("one of another unit counts: %s", d)
 	}

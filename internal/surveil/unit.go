@@ -437,12 +437,12 @@ func (u *Unit) Cultures(p Period) (positive, negative int) {
 	return positive, negative
 }
 
-// LastCulture is the day on which the newest blood culture with a result was collected, up
-// to AsOf; ok is false where there is none.
+// LastCulture is the day on which the newest blood culture with a result was collected, from
+// Since up to AsOf; ok is false where there is none.
 func (u *Unit) LastCulture() (d Day, ok bool) {
 	for i := range u.People {
 		for _, c := range u.People[i].Cultures {
-			if c.Facility == u.Facility && c.Day <= u.AsOf && (!ok || c.Day > d) {
+			if c.Facility == u.Facility && c.Day >= u.Since && c.Day <= u.AsOf && (!ok || c.Day > d) {
 				d, ok = c.Day, true
 			}
 		}

@@ -48,7 +48,8 @@ func (w *WatchedChart) Reached(r Raised) (d Day, ok, known bool) {
 		switch {
 		case a.Fact == r.Acknowledged:
 			until = a.On
-		case a.On < r.Day && a.On >= from:
+		case a.Seq < w.Threshold.Seq || a.On < w.Threshold.From: // it restarted nothing here
+		case a.Seq <= r.Seq && a.On >= from:
 			from = a.On + 1
 		}
 	}
@@ -107,9 +108,10 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 			if t.Began == 0 && len(ch.Former) > 0 {
 				t.Began = ch.Former[0].From
 			}
-			if ch.Chart, err = w.Chart(t, ch.Acknowledgements); err != nil {
+			if ch.Chart, err = w.Chart(w.takesOver(t, ch.Acknowledgements)); err != nil {
 				return err
 			}
+			ch.Threshold = t
 		} else if ch.Threshold.ChartName = n; ch.Standing() == nil {
 			continue
 		}
@@ -121,6 +123,24 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 		}
 	}
 	return nil
+}
+
+// takesOver tells what a chart has to do with those before its threshold was set anew: with
+// which events known it was set, and which acknowledgements may still be to restart it.
+func (w *Watch) takesOver(t Threshold, acks []Acknowledgement) (Threshold, []Acknowledgement) {
+	var before uint64 // of the log: the one that t took the place of
+	for _, o := range w.Replaced {
+		switch {
+		case o.ChartName != t.ChartName || o.Fact == t.Fact:
+		case o.From < t.From && o.Seq < t.Seq:
+			before = o.Seq
+		case o.From == t.From && o.Seen != nil:
+			// It had no day of its own: what it had still to count is now t's.
+			t.Seen = slices.DeleteFunc(slices.Clone(t.Seen), func(fact string) bool { return !slices.Contains(o.Seen, fact) })
+		}
+	}
+	// What was acknowledged before that one restarts nothing, nor has it still to.
+	return t, slices.DeleteFunc(slices.Clone(acks), func(a Acknowledgement) bool { return a.Seq < before })
 }
 
 // former are the charts that t took the place of, one after another.
@@ -147,19 +167,33 @@ func (w *Watch) former(t Threshold, ch *WatchedChart) ([]Former, error) {
 			}
 		}
 		o.Began = list[0].From
-		c, err := u.Chart(o, acks)
+		c, err := u.Chart(w.takesOver(o, acks))
 		if err != nil {
 			return nil, err
 		}
 		f.Sum = c.Sum()
 		for _, s := range ch.Signals {
-			if o.Seq <= s.Seq && s.Seq < next.Seq {
+			if gave(s, list, t) == i {
 				f.Signals = append(f.Signals, s)
 			}
 		}
 		out = append(out, f)
 	}
 	return out, nil
+}
+
+// gave is the place of the threshold that gave a signal, len(list) for t: the last one that
+// the log held by then. A threshold that is dated before another may have come after it.
+func gave(s Raised, list []Threshold, t Threshold) int {
+	if t.Seq <= s.Seq {
+		return len(list)
+	}
+	for i := len(list) - 1; i >= 0; i-- {
+		if list[i].Seq <= s.Seq {
+			return i
+		}
+	}
+	return -1
 }
 
 // answered gathers a chart's signals and the acknowledgements, in the order of the log, that

@@ -111,6 +111,26 @@ func (w *world) positives() []positive {
 	return out
 }
 
+// withResult lists the blood cultures with a result, of whatever setting.
+func (w *world) withResult() []Culture {
+	var out []Culture
+	for _, f := range w.facts {
+		b, ok := f.Body.(*cannularyv1.CultureResulted)
+		if !ok || b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_UNSPECIFIED {
+			continue
+		}
+		date := w.local(b.GetCollectedAt().AsTime(), f.Facility)
+		out = append(out, Culture{f.ID, told(w.at(date), f.Facility), date, b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE})
+	}
+	sort.SliceStable(out, func(i, j int) bool {
+		if out[i].Date != out[j].Date {
+			return out[i].Date < out[j].Date
+		}
+		return out[i].Fact < out[j].Fact
+	})
+	return out
+}
+
 func (w *world) cultures() []Event {
 	var out []Event
 	list := w.positives()

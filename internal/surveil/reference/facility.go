@@ -81,7 +81,7 @@ type unit struct {
 	closed   map[string]bool
 	rates    []*cannularyv1.ReferenceRate
 	censuses map[string]*cannularyv1.CensusCounted
-	limits   map[Chart]limit
+	limits   map[Chart][]limit // each chart's one after another; the last stands
 	answers  []answer
 }
 
@@ -143,9 +143,21 @@ func (u *unit) dwell(d Day) {
 	u.here[d.Date][d.Technique]++
 }
 
+// through tells what a patient was dialysed through there on a date; false without a stay.
+// Settled: it may be one of before the record, as it may be in the census.
+func (u *unit) through(p Patient, date string) (technique string, ok bool) {
+	last := ""
+	for _, d := range p.Answer.Days {
+		if last = d.Date; d.Date == date {
+			return d.Technique, d.Facility == u.Facility
+		}
+	}
+	return p.Answer.Technique, last != "" && date > last && p.Answer.Open == u.Facility
+}
+
 // told reads what the facility said of itself; of several messages the latest stands.
 func (u *unit) told() {
-	u.censuses, u.limits = map[string]*cannularyv1.CensusCounted{}, map[Chart]limit{}
+	u.censuses, u.limits = map[string]*cannularyv1.CensusCounted{}, map[Chart][]limit{}
 	items := append([]record.Item{}, u.Items...)
 	record.Sort(items)
 	w := &world{in: Input{Zone: u.Zone}}
@@ -174,10 +186,10 @@ func (u *unit) told() {
 		case *cannularyv1.SurveillanceThresholdSet:
 			n := chartOf(b.GetPattern(), b.GetInfectionClass())
 			begins := w.date(f)
-			if old, ok := u.limits[n]; ok && u.is(NewLimitOldSum) {
-				begins = old.begins
+			if old := u.limits[n]; len(old) > 0 && u.is(NewLimitOldSum) {
+				begins = old[0].begins
 			}
-			u.limits[n] = limit{fact: f.ID, begins: begins, says: b}
+			u.limits[n] = append(u.limits[n], limit{fact: f.ID, seq: f.Seq, begins: begins, says: b})
 		case *cannularyv1.SurveillanceSignalAcknowledged:
 			u.answers = append(u.answers, answer{fact: f.ID, seq: f.Seq, date: w.date(f), chart: chartOf(b.GetPattern(), b.GetInfectionClass())})
 		}
@@ -218,8 +230,11 @@ func (u *unit) belongs(e Event, class string) bool {
 func (u *unit) patientDays(group, from, to string) int {
 	n := 0
 	for d, here := range u.here {
+		if d < from || d > to {
+			continue
+		}
 		for technique, patients := range here {
-			if d >= from && d <= to && within(technique, group) {
+			if within(technique, group) {
 				n += patients
 			}
 		}
@@ -253,6 +268,3 @@ func further(month string, n int) string {
 	t, _ := time.Parse("2006-01", month)
 	return t.AddDate(0, n, 0).Format("2006-01")
 }
-
-// lengthOf is how many days a month has.
-func lengthOf(month string) int { return apart(month+"-01", lastOf(month)) + 1 }

@@ -1,9 +1,9 @@
 package reference
 
 import (
-	"math"
 	"slices"
 	"sort"
+	"time"
 
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -37,7 +37,7 @@ type Comparison struct {
 type Disagreement struct {
 	Month, Group string
 	Census       int
-	Exact        float64
+	Record       int // patients with a stay on a day of the census
 }
 
 // Sheet is everything that a facility's figures are.
@@ -216,18 +216,101 @@ func (s Sheet) Disagreements(month string) []Disagreement {
 			continue
 		}
 		census, _ := u.census(g, Period{month, month})
-		days := lengthOf(month)
-		if u.is(MonthsHaveThirtyDays) {
-			days = 30
+		record := 0
+		for _, t := range u.onRecord(c) {
+			if within(t, g) {
+				record++
+			}
 		}
-		exact := float64(u.patientDays(g, month+"-01", lastOf(month))) / float64(days)
-		by := math.Abs(float64(census) - exact)
-		many, much := by > 2, by > 0.1*max(float64(census), exact)
-		if many && much || u.is(TenPercentIsEnough) && much {
-			out = append(out, Disagreement{month, g, census, exact})
+		by := max(census-record, record-census)
+		many, much := by > 2, 10*by > max(census, record)
+		if many && much || u.is(TenPercentIsEnough) && much || u.is(TwoPatientsAreEnough) && many {
+			out = append(out, Disagreement{month, g, census, record})
 		}
 	}
 	sort.Slice(out, func(i, j int) bool { return out[i].Group < out[j].Group })
+	return out
+}
+
+// onRecord is the technique of each patient with a stay on a day of a census.
+// Reading: days that cannot be read are passed over while there is one that can be.
+func (u *unit) onRecord(c *cannularyv1.CensusCounted) []string {
+	var days []string
+	for _, d := range c.GetCountedOn() {
+		if _, err := time.Parse(time.DateOnly, d); err == nil {
+			days = append(days, d)
+		}
+	}
+	if len(days) == 0 && !u.is(NoDaysNobody) {
+		days = u.workingDays(c.GetMonth())
+	}
+	sort.Strings(days)
+	if u.is(EarliestOfCensus) {
+		slices.Reverse(days)
+	}
+	days = slices.Compact(days)
+	var out []string
+	for _, p := range u.Patients {
+		latest := ""
+		for _, d := range days {
+			technique, ok := u.through(p, d)
+			if !ok {
+				continue
+			}
+			if latest != "" && u.is(TwiceIsTwo) {
+				out = append(out, technique)
+			}
+			latest = technique
+		}
+		if latest != "" {
+			out = append(out, latest)
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
+// OnRecord is the technique of each patient on the days of a month's census, sorted.
+func (s Sheet) OnRecord(month string) []string {
+	if c := s.u.censuses[month]; c != nil {
+		return s.u.onRecord(c)
+	}
+	return nil
+}
+
+// Cultures counts those with a result.
+func (s Sheet) Cultures(p Period) (positive, negative int) {
+	for _, c := range s.u.cultures() {
+		switch {
+		case c.Date < p.From+"-01" || c.Date > lastOf(p.To):
+		case c.Positive:
+			positive++
+		case !s.u.is(NegativeIsNone):
+			negative++
+		}
+	}
+	return positive, negative
+}
+
+// LastCulture is the date of the newest; empty for none.
+func (s Sheet) LastCulture() string {
+	last := ""
+	for _, c := range s.u.cultures() {
+		last = max(last, c.Date)
+	}
+	return last
+}
+
+// cultures are those of the facility.
+func (u *unit) cultures() []Culture {
+	var out []Culture
+	for _, p := range u.Patients {
+		for _, c := range p.Answer.Cultures {
+			if c.Facility == u.Facility && u.counts(c.Date) {
+				out = append(out, c)
+			}
+		}
+	}
 	return out
 }
 

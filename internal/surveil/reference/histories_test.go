@@ -41,6 +41,9 @@ func answer(p surveil.Person, like reference.Answer) reference.Answer {
 			out.Days = append(out.Days, reference.Day{Date: d.String(), Facility: e.Facility, Technique: string(e.Technique)})
 		}
 	}
+	for _, c := range p.Cultures {
+		out.Cultures = append(out.Cultures, reference.Culture{Fact: c.Fact, Facility: c.Facility, Date: c.Day.String(), Positive: c.Positive})
+	}
 	for _, e := range p.Events {
 		r := reference.Event{
 			Kind: string(e.Kind), Fact: e.Fact, Facility: e.Facility, Date: e.Day.String(), Counted: e.Counted, Named: e.Why != "",
@@ -96,6 +99,8 @@ func difference(got, want reference.Answer) string {
 		return "the number of days"
 	case got.Open != want.Open || got.Technique != want.Technique:
 		return "where the patient is in the end"
+	case !reflect.DeepEqual(got.Cultures, want.Cultures):
+		return "the cultures with a result"
 	case len(got.Events) != len(want.Events):
 		return "the number of events"
 	}
@@ -127,6 +132,9 @@ func sidebyside(got, want reference.Answer) string {
 		}
 	}
 	fmt.Fprintf(&b, "in the end: got %s %s, want %s %s\n", got.Open, got.Technique, want.Open, want.Technique)
+	if !reflect.DeepEqual(got.Cultures, want.Cultures) {
+		fmt.Fprintf(&b, "cultures:\n got %v\nwant %v\n", got.Cultures, want.Cultures)
+	}
 	for i := range max(len(got.Events), len(want.Events)) {
 		var x, y reference.Event
 		if i < len(got.Events) {

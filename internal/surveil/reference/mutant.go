@@ -38,7 +38,17 @@ const (
 	YearMayLackMonths    Mutant = "a year may lack a month's census"
 	OpenMonthHasRate     Mutant = "a month that is not over has a rate"
 	TenPercentIsEnough   Mutant = "10 % are a disagreement by themselves"
-	MonthsHaveThirtyDays Mutant = "every month has 30 days"
+	TwoPatientsAreEnough Mutant = "more than two patients are a disagreement by themselves"
+	EarliestOfCensus     Mutant = "a patient's technique is that of the first day of the census"
+	TwiceIsTwo           Mutant = "a patient on both days of the census is two"
+	NoDaysNobody         Mutant = "a census without days is one of nobody"
+	OldAnswerRestarts    Mutant = "what was acknowledged before a threshold restarts its chart"
+	PendingIsLost        Mutant = "what the former chart had still to count is lost"
+	BeforeTheChart       Mutant = "what was before the first threshold counts on a later one's first day"
+	FormerRestarts       Mutant = "an acknowledgement after a new threshold restarts the former chart"
+	SameDayIsLost        Mutant = "what a threshold of the same day had still to count is lost"
+	ReachedAfterAnswer   Mutant = "a signal's sum is looked at beyond its acknowledgement"
+	NegativeIsNone       Mutant = "a negative blood culture is none"
 	MidPIsExact          Mutant = "mid-P limits are the exact ones"
 	OneSided             Mutant = "p is that of one side"
 	RatioUpsideDown      Mutant = "the other technique is divided by constant-site"
@@ -53,6 +63,7 @@ func Mutants() []Mutant {
 		NewLimitOldSum, DatesAreUTC, BeforeTheRecord, BeforeTheRecordRated, TomorrowCounts, Anywhere, UncountedCount,
 		UncertainIsElsewhere, NearIsLocalToo, SIRBelowOne, GeneralGoesFirst, HolidaysWork, EveryDayWorks,
 		FirstCensusStands, ConstantSiteIsAdded, YearMayLackMonths, OpenMonthHasRate, TenPercentIsEnough,
-		MonthsHaveThirtyDays, MidPIsExact, OneSided, RatioUpsideDown, LastIsFirst,
+		TwoPatientsAreEnough, EarliestOfCensus, TwiceIsTwo, NoDaysNobody, OldAnswerRestarts, PendingIsLost,
+		BeforeTheChart, FormerRestarts, SameDayIsLost, ReachedAfterAnswer, NegativeIsNone, MidPIsExact, OneSided, RatioUpsideDown, LastIsFirst,
 	}
 }

@@ -26,6 +26,8 @@ type Input struct {
 type Answer struct {
 	Days   []Day // those with a stay, oldest first
 	Events []Event
+	// Cultures are the blood cultures with a result, by date and fact.
+	Cultures []Culture
 	// Open tells where the patient is after the last of the days, and Technique how
 	// dialysed there; empty where no stay is open.
 	Open, Technique string
@@ -48,11 +50,17 @@ type Event struct {
 	Organisms         []int32 // sorted
 }
 
+// Culture is a blood culture with a result.
+type Culture struct {
+	Fact, Facility, Date string
+	Positive             bool
+}
+
 // Fold counts in.
 func Fold(in Input) Answer {
 	w := look(in)
 	w.walk()
-	a := Answer{Events: w.events()}
+	a := Answer{Events: w.events(), Cultures: w.withResult()}
 	for i, date := range w.dates {
 		if w.stay[i] != "" {
 			technique, _, _ := w.dialysedThrough(date)

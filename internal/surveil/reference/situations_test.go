@@ -23,6 +23,11 @@ var wanted = []string{
 	"a late infection counts on the restart's day", "the restart is yet to come", "an infection of tomorrow", "an infection of before the record",
 	"an infection is told late", "an infection is corrected", "an infection is taken back", "an infection elsewhere", "an infection outside every stay",
 	"patients are merged", "a merge is reversed",
+	"an event that the former chart had still to count is on the new chart's first day", "one that the new threshold had seen, but not the acknowledgement before it",
+	"one that came after the new threshold", "one of before the chart's first threshold is on none",
+	"an acknowledgement before the new threshold", "one after it of a signal before it", "a threshold is dated before one that was set already", "two thresholds are of one day",
+	"a signal would not have been given any more", "a signal's sum reached the threshold on another day", "a signal is of a former chart", "a former chart had restarted",
+	"a census is more than two patients off and no more than 10 %", "events wait for the restart", "a census without a readable day", "a patient's technique changes within a census", "blood cultures, none of them positive",
 }
 
 // situations are what occurred in one ward.
@@ -103,11 +108,20 @@ func (s *situations) look(m moment, sheet reference.Sheet, b reference.Book) {
 		case *v1.FacilityRegistered:
 			closed = b.GetHolidays()
 		}
+		if b, ok := it.Body.(*v1.CensusCounted); ok && !it.Void {
+			s.census(m, b)
+		}
 	}
 	now := day(m.ward.AsOf).Month()
 	for month := now - 3; month <= now; month++ {
 		p := reference.Period{From: month.String(), To: month.String()}
 		s.is("the denominators disagree", len(sheet.Disagreements(p.From)) > 0)
+		if l, n := sheet.Line("bloodstream", "all", p), len(sheet.OnRecord(p.From)); !l.NoCensus {
+			off := max(n-l.PatientMonths, l.PatientMonths-n)
+			s.is("a census is more than two patients off and no more than 10 %", off > 2 && 10*off <= max(n, l.PatientMonths))
+		}
+		positive, negative := sheet.Cultures(p)
+		s.is("blood cultures, none of them positive", positive == 0 && negative > 0)
 		s.is("a census was counted on other days", sheet.Notice(p.From))
 		working := sheet.WorkingDays(p.From)
 		s.is("a holiday moves the working days", len(working) > 1 && slices.ContainsFunc(closed, func(d string) bool { return d[:7] == p.From && d < working[1] }))
@@ -170,6 +184,12 @@ func (s *situations) charts(m moment, sheet reference.Sheet, b reference.Book) {
 		if n := len(c.Points); n > 0 {
 			s.is("a signal stands below the threshold", stand > 0 && c.Points[n-1].Sum < h)
 		}
+		s.anew(m, sheet, c, b)
+		s.is("events wait for the restart", len(c.Waits) > 0)
+		for i, g := range c.Signals {
+			s.is("a signal would not have been given any more", c.Reached[i].Known && c.Reached[i].Date == "")
+			s.is("a signal's sum reached the threshold on another day", c.Reached[i].Date != "" && c.Reached[i].Date != g.Date)
+		}
 		restarts := 0
 		for _, p := range c.Points {
 			own := 0
@@ -190,5 +210,73 @@ func (s *situations) charts(m moment, sheet reference.Sheet, b reference.Book) {
 			s.is("one without a signal", true)
 			s.is("one while another chart's signal stands", len(standing) > 0)
 		}
+	}
+}
+
+// anew looks at a chart whose threshold was set anew.
+func (s *situations) anew(m moment, sheet reference.Sheet, c reference.Course, b reference.Book) {
+	if len(c.Former) == 0 {
+		return
+	}
+	zone := m.ward.Zone(m.ward.Facility)
+	seq := map[string]uint64{}
+	on := map[string]string{}
+	for _, it := range m.ward.Items {
+		seq[it.ID], on[it.ID] = it.Seq, it.At.In(zone).Format(time.DateOnly)
+	}
+	if len(c.Points) > 0 {
+		own, late, early := 0, 0, 0
+		for _, e := range sheet.Cases(c.Class, c.Technique) {
+			known := slices.Contains(b.Seen[c.Threshold], e.Fact)
+			switch {
+			case e.Date == c.Begins:
+				own++
+			case e.Date < c.Began && !known:
+				early++
+			case e.Date < c.Begins && !known:
+				late++
+			}
+		}
+		first := c.Points[0].Events
+		s.is("an event that the former chart had still to count is on the new chart's first day", first > own)
+		s.is("one that came after the new threshold", late > 0 && first == own+late)
+		s.is("one that the new threshold had seen, but not the acknowledgement before it", first > own+late)
+		s.is("one of before the chart's first threshold is on none", early > 0)
+	}
+	for _, g := range c.Signals {
+		if g.Answered == "" {
+			continue
+		}
+		before := seq[g.Answered] < seq[c.Threshold]
+		s.is("an acknowledgement before the new threshold", before && max(on[g.Answered], g.Date) >= c.Begins)
+		s.is("one after it of a signal before it", !before && g.Seq < seq[c.Threshold])
+	}
+	last := c.Threshold
+	for _, f := range slices.Backward(c.Former) {
+		s.is("a threshold is dated before one that was set already", seq[f.Threshold] > seq[last])
+		s.is("two thresholds are of one day", f.Until < f.Begins)
+		s.is("a signal is of a former chart", len(f.Signals) > 0)
+		for _, g := range f.Signals {
+			s.is("a former chart had restarted", g.Answered != "" && max(on[g.Answered], g.Date) < f.Until)
+		}
+		last = f.Threshold
+	}
+}
+
+// census looks at the days of one.
+func (s *situations) census(m moment, b *v1.CensusCounted) {
+	readable := slices.DeleteFunc(slices.Clone(b.GetCountedOn()), func(d string) bool {
+		_, err := time.Parse(time.DateOnly, d)
+		return err != nil
+	})
+	s.is("a census without a readable day", len(readable) == 0)
+	for _, p := range m.ward.Patients {
+		techniques := map[string]bool{}
+		for _, d := range p.Answer.Days {
+			if d.Facility == m.ward.Facility && slices.Contains(readable, d.Date) {
+				techniques[d.Technique] = true
+			}
+		}
+		s.is("a patient's technique changes within a census", len(techniques) > 1)
 	}
 }

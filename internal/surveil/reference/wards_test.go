@@ -142,19 +142,29 @@ func product(t *testing.T, ms []moment) [][]entry {
 	for _, m := range ms {
 		w := watch(t, m, raised, seen)
 		for i := range m.own {
-			if a, ok := m.own[i].Body.(*v1.SurveillanceSignalAcknowledged); ok {
-				fact := m.own[i].ID
-				if m.own[i].Target != "" {
-					fact = m.own[i].Target
-				}
-				seen[fact] = w.Seen(surveil.ChartName{Technique: surveil.Watched(a.GetPattern()), Class: surveil.ClassOf(a.GetInfectionClass())}, w.AsOf)
-				w = watch(t, m, raised, seen)
+			var n surveil.ChartName
+			switch b := m.own[i].Body.(type) {
+			case *v1.SurveillanceSignalAcknowledged:
+				n = name(b.GetPattern(), b.GetInfectionClass())
+			case *v1.SurveillanceThresholdSet:
+				n = name(b.GetPattern(), b.GetInfectionClass())
+			default:
+				continue
 			}
+			fact := m.own[i].ID
+			if m.own[i].Target != "" {
+				fact = m.own[i].Target
+			}
+			if _, ok := seen[fact]; ok {
+				continue // as the view does: what was known is that of the first arrival
+			}
+			seen[fact] = w.Seen(n, w.AsOf)
+			w = watch(t, m, raised, seen)
 		}
 		more := false
 		for _, c := range w.Charts {
 			if c.Crossed != nil && c.Standing() == nil {
-				raised, more = append(raised, surveil.Raised{ChartName: c.Threshold.ChartName, Seq: m.seq, Day: c.Crossed.Day, Sum: c.Crossed.Sum}), true
+				raised, more = append(raised, surveil.Raised{ChartName: c.Threshold.ChartName, Seq: m.seq, Day: c.Crossed.Day, Sum: c.Crossed.Sum, Seen: w.Seen(c.Threshold.ChartName, c.Crossed.Day)}), true
 			}
 		}
 		if more {
@@ -163,6 +173,10 @@ func product(t *testing.T, ms []moment) [][]entry {
 		out = append(out, productSays(t, w, m, raised, seen))
 	}
 	return out
+}
+
+func name(p v1.NeedlingPattern, c v1.InfectionClass) surveil.ChartName {
+	return surveil.ChartName{Technique: surveil.Watched(p), Class: surveil.ClassOf(c)}
 }
 
 // watch gathers a facility as the projector does.
@@ -186,10 +200,14 @@ func watch(t *testing.T, m moment, raised []surveil.Raised, seen map[string][]st
 			}
 			w.Censuses[c.Month] = c
 		case *v1.SurveillanceThresholdSet:
-			n := surveil.ChartName{Technique: surveil.Watched(b.GetPattern()), Class: surveil.ClassOf(b.GetInfectionClass())}
-			thresholds[n] = surveil.Threshold{ChartName: n, Fact: it.ID, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(), From: surveil.DayOf(it.At, zone)}
+			n := name(b.GetPattern(), b.GetInfectionClass())
+			if old, ok := thresholds[n]; ok {
+				w.Replaced = append(w.Replaced, old)
+			}
+			thresholds[n] = surveil.Threshold{ChartName: n, Fact: it.ID, Seq: it.Seq, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
+				From: surveil.DayOf(it.At, zone), Seen: seen[it.ID]}
 		case *v1.SurveillanceSignalAcknowledged:
-			n := surveil.ChartName{Technique: surveil.Watched(b.GetPattern()), Class: surveil.ClassOf(b.GetInfectionClass())}
+			n := name(b.GetPattern(), b.GetInfectionClass())
 			acks = append(acks, surveil.Acknowledgement{ChartName: n, Fact: it.ID, Seq: it.Seq, On: surveil.DayOf(it.At, zone), Seen: seen[it.ID]})
 		}
 	}
@@ -250,12 +268,27 @@ func productSays(t *testing.T, w *surveil.Watch, m moment, raised []surveil.Rais
 		say(append([]string{}, days...), "working days ", month)
 		var disagree []reference.Disagreement
 		for _, d := range w.Disagreements(month) {
-			disagree = append(disagree, reference.Disagreement{Month: d.Month.String(), Group: string(d.Group), Census: d.Census, Exact: d.Exact})
+			disagree = append(disagree, reference.Disagreement{Month: d.Month.String(), Group: string(d.Group), Census: d.Census, Record: d.Record})
 		}
 		slices.SortFunc(disagree, func(a, b reference.Disagreement) int { return strings.Compare(a.Group, b.Group) })
 		say(disagree, "disagreements ", month)
+		var on []string
+		if c, ok := w.Censuses[month]; ok {
+			for _, technique := range w.OnRecord(c) {
+				on = append(on, string(technique))
+			}
+		}
+		slices.Sort(on)
+		say(on, "on record ", month)
 	}
+	newest := ""
+	if d, ok := w.LastCulture(); ok {
+		newest = d.String()
+	}
+	say(newest, "last culture")
 	for _, p := range periods(w.AsOf) {
+		positive, negative := w.Cultures(p)
+		say([]int{positive, negative}, "cultures ", p)
 		say(cases(w.Doubtful(p)), "doubtful ", p)
 		for _, class := range surveil.Classes() {
 			for _, g := range surveil.Groups() {
@@ -350,13 +383,18 @@ func figures(s reference.Sheet, asOf surveil.Day, say func(value any, name ...an
 	now := asOf.Month()
 	for month := now - 3; month <= now; month++ {
 		name := month.String()
-		if !say(s.Notice(name), "notice ", month) || !say(s.WorkingDays(name), "working days ", month) || !say(s.Disagreements(name), "disagreements ", month) {
+		if !say(s.Notice(name), "notice ", month) || !say(s.WorkingDays(name), "working days ", month) || !say(s.Disagreements(name), "disagreements ", month) ||
+			!say(s.OnRecord(name), "on record ", month) {
 			return false
 		}
 	}
+	if !say(s.LastCulture(), "last culture") {
+		return false
+	}
 	for _, p := range periods(asOf) {
 		q := reference.Period{From: p.From.String(), To: p.To.String()}
-		if !say(append([]reference.Case{}, s.Doubtful(q)...), "doubtful ", p) {
+		positive, negative := s.Cultures(q)
+		if !say([]int{positive, negative}, "cultures ", p) || !say(append([]reference.Case{}, s.Doubtful(q)...), "doubtful ", p) {
 			return false
 		}
 		for _, class := range surveil.Classes() {
@@ -391,13 +429,16 @@ func figures(s reference.Sheet, asOf surveil.Day, say func(value any, name ...an
 // The product's answers in the words of the reference.
 
 func signal(r surveil.Raised) reference.Signal {
-	return reference.Signal{Chart: reference.Chart{Technique: string(r.Technique), Class: string(r.Class)}, Seq: r.Seq, Date: r.Day.String(), Sum: r.Sum, Answered: r.Acknowledged}
+	return reference.Signal{Chart: reference.Chart{Technique: string(r.Technique), Class: string(r.Class)}, Seq: r.Seq, Date: r.Day.String(), Sum: r.Sum, Answered: r.Acknowledged, Seen: slices.Sorted(slices.Values(r.Seen))}
 }
 
 func course(c *surveil.WatchedChart) reference.Course {
 	out := reference.Course{Chart: reference.Chart{Technique: string(c.Threshold.Technique), Class: string(c.Threshold.Class)}, Threshold: c.Threshold.Fact}
 	if c.Threshold.Stands() {
-		out.Begins = c.Threshold.From.String()
+		out.Begins, out.Began = c.Threshold.From.String(), c.Threshold.From.String()
+		if c.Threshold.Began != 0 {
+			out.Began = c.Threshold.Began.String()
+		}
 	}
 	for _, p := range c.Points {
 		out.Points = append(out.Points, point(p))
@@ -408,6 +449,23 @@ func course(c *surveil.WatchedChart) reference.Course {
 	}
 	for _, r := range c.Signals {
 		out.Signals = append(out.Signals, signal(r))
+		reached := reference.Reached{}
+		d, ok, known := c.Reached(r)
+		if reached.Known = known; ok {
+			reached.Date = d.String()
+		}
+		out.Reached = append(out.Reached, reached)
+	}
+	if c.Restarts != 0 {
+		out.Restarts = c.Restarts.String()
+	}
+	out.Waits = slices.Sorted(slices.Values(c.Waits))
+	for _, f := range c.Former {
+		was := reference.Former{Threshold: f.Fact, Begins: f.From.String(), Until: f.Until.String(), Sum: f.Sum}
+		for _, r := range f.Signals {
+			was.Signals = append(was.Signals, signal(r))
+		}
+		out.Former = append(out.Former, was)
 	}
 	for _, a := range c.Acknowledgements {
 		out.Answers = append(out.Answers, a.Fact)
@@ -584,7 +642,7 @@ func TestEveryMutantIsFound(t *testing.T) {
 		ms   []moment
 		says [][]entry
 	}
-	const most = 200
+	const most = 400
 	var log []asked
 	for _, mutant := range reference.Mutants() {
 		for i := 0; ; i++ {

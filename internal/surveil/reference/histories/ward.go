@@ -41,6 +41,7 @@ type ward struct {
 	// How often things happen, by day.
 	infection, answer float64
 	long              bool // it lasts for more than a year
+	crowd             bool // more than thirty patients
 	revised           int
 }
 
@@ -84,7 +85,11 @@ func MakeWard(seed uint64) Ward {
 	}
 	w.Days = make([][]*logv1.Event, span)
 	w.register()
-	for i := range 2 + w.r.IntN(5) {
+	patients := 2 + w.r.IntN(5)
+	if w.crowd = !w.long && span > 65 && w.chance(0.04); w.crowd {
+		patients += 28
+	}
+	for i := range patients {
 		w.arrives(i)
 	}
 	for w.today = range span {
@@ -115,6 +120,9 @@ func (w *ward) passes() {
 	}
 	for len(w.limits) == 0 && w.chance(0.2) || w.chance(0.012) {
 		w.limit()
+	}
+	if len(w.limits) > 0 && w.chance(0.015) {
+		w.anew()
 	}
 	if w.chance(w.answer) {
 		w.acknowledge()
@@ -300,6 +308,12 @@ func (w *ward) infected() {
 		default:
 			c := &v1.CultureResulted{CollectedAt: timestamppb.New(w.ago(ago)), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
 				Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Setting: v1.CollectionSetting(pick(w.builder, 0, 1, 1, 1, 1, 2, 3)), Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE}
+			switch {
+			case w.chance(0.12):
+				c.Growth = v1.CultureGrowth(w.r.IntN(2)) // nothing grew, or it was not recorded
+			case w.chance(0.05):
+				c.Specimen = v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE
+			}
 			p.cultures = append(p.cultures, w.of(p, where, w.ago(0), c))
 		case 0, 1:
 			w.of(p, where, w.ago(ago), &v1.SiteSignsSeen{Access: p.access, Redness: present})
@@ -352,13 +366,15 @@ func (w *ward) census() {
 			c.Other++
 		}
 	}
-	if w.chance(0.3) {
+	if w.crowd {
+		c.Fistula += pick(w.builder, uint32(0), 3, 3, 5)
+	} else if w.chance(0.3) {
 		c.Fistula += uint32(w.r.IntN(30))
 		c.Graft += uint32(w.r.IntN(5))
 	}
 	c.CountedOn = w.workingDays(c.Month)
 	if w.chance(0.2) || len(c.CountedOn) == 0 {
-		c.CountedOn = pick(w.builder, []string{c.Month + "-01"}, []string{c.Month + "-02", c.Month + "-03"}, []string{c.Month + "-05", c.Month + "-04"})
+		c.CountedOn = pick(w.builder, nil, []string{"the first week"}, []string{"the first", c.Month + "-02"}, []string{c.Month + "-01"}, []string{c.Month + "-02", c.Month + "-03"}, []string{c.Month + "-05", c.Month + "-04"})
 	}
 	if len(c.CountedOn) == 2 && w.chance(0.2) {
 		c.CountedOn[0], c.CountedOn[1] = c.CountedOn[1], c.CountedOn[0]
@@ -393,6 +409,35 @@ func (w *ward) name() (v1.NeedlingPattern, v1.InfectionClass) {
 func (w *ward) limit() {
 	t := w.post("", w.Facility, w.ago(pick(w.builder, 0, 0, 0, w.late(8))), w.threshold())
 	w.limits = append(w.limits, t)
+}
+
+// anew sets a threshold anew, with what may be told on that day before and after it.
+func (w *ward) anew() {
+	old := w.limits[w.r.IntN(len(w.limits))].body.(*v1.SurveillanceThresholdSet)
+	answer := func() {
+		b := &v1.SurveillanceSignalAcknowledged{Pattern: old.Pattern, InfectionClass: old.InfectionClass, AcknowledgedBy: staff(), Reason: "invented"}
+		w.acks = append(w.acks, w.post("", w.Facility, w.ago(w.late(4)), b))
+	}
+	if w.chance(0.6) {
+		w.infected()
+	}
+	if w.chance(0.6) {
+		answer()
+		if w.chance(0.6) {
+			w.infected()
+		}
+	}
+	for range pick(w.builder, 1, 1, 1, 2) {
+		b := w.threshold()
+		b.Pattern, b.InfectionClass = old.Pattern, old.InfectionClass
+		w.limits = append(w.limits, w.post("", w.Facility, w.ago(pick(w.builder, 0, 0, 0, w.late(8))), b))
+		if w.chance(0.5) {
+			w.infected()
+		}
+	}
+	if w.chance(0.3) {
+		answer()
+	}
 }
 
 func (w *ward) threshold() *v1.SurveillanceThresholdSet {
