@@ -18,6 +18,7 @@ import (
 // demo runs the main job on an invented unit through the public interface.
 func demo(ctx context.Context, env Env, args []string) error {
 	s := simulate.Default()
+	s.Unanswered = true
 	s.WholeMonths = true // so that the report has a year with a census in each of its months
 	var dir, until string
 	var exit bool

@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"cannulary/internal/feed"
@@ -116,7 +117,8 @@ func load(ctx context.Context, env Env, args []string) error {
 	if fs.NArg() == 0 {
 		return errUse{"name at least one file; - is stdin"}
 	}
-	bad := 0
+	// A feed that ends early does not wait for the reader of the files.
+	var bad atomic.Int64
 	c := &feed.Client{Addr: addr, Answered: func(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
 		if a.GetOutcome() == cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED {
 			fmt.Fprintf(env.Stderr, "message %q refused: %s\n", a.GetSourceMessageId(), reasons(a))
@@ -125,15 +127,15 @@ func load(ctx context.Context, env Env, args []string) error {
 	t, err := c.Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
 		for _, path := range fs.Args() {
 			n, err := loadFile(env, path, emit)
-			bad += n
+			bad.Add(int64(n))
 			if err != nil {
 				return err
 			}
 		}
 		return nil
 	})
-	t.Sent += bad
-	t.Refused += bad
+	t.Sent += int(bad.Load())
+	t.Refused += int(bad.Load())
 	if err != nil {
 		return early(env, t, err)
 	}

@@ -125,7 +125,7 @@ func TestWhatAReportSays(t *testing.T) {
 		}, []string{"No treatment is on record here yet: everything that is known counts."}, nil},
 		{"no threshold is set", func() *Report {
 			return report(t, bare(t, "unwatched", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
-		}, []string{"No threshold is set for fistula, constant-site, access-related bloodstream infection;", "`cannulary threshold --facility unwatched --technique constant-site --class access-related`"}, nil},
+		}, []string{"No threshold is set for fistula, constant-site, access-related bloodstream infection;", "compute its threshold: cannulary threshold --facility unwatched --technique constant-site --class access-related (with"}, nil},
 		{"one facility alone", func() *Report { return made(t) }, []string{"There is one facility in this register, so there is none to compare it with."}, nil},
 		{"denominators that do not fit, a census on the wrong days", func() *Report { return made(t) },
 			[]string{"Fistula, constant-site: the census counts 14, the record has 22 on the days of the census. Who was in hospital then is in the record only; look for others.", "The census of 2026-12 was counted on 2026-12-01 and 2026-12-08; the first two working days were 2026-12-01 and 2026-12-02."}, nil},

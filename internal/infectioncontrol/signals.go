@@ -228,7 +228,7 @@ func unset(w *surveil.Watch) Unset {
 		}
 	}
 	if len(out.Charts) > 0 {
-		out.How = fmt.Sprintf("To have a chart, compute its threshold with `cannulary threshold --facility %s --technique %s --class %s`; with --set-by it writes the message that sets it.", w.Facility, out.Charts[0].Technique, out.Charts[0].Class)
+		out.How = fmt.Sprintf("To have a chart, compute its threshold: cannulary threshold --facility %s --technique %s --class %s (with --set-by it writes the message that sets it).", w.Facility, out.Charts[0].Technique, out.Charts[0].Class)
 	}
 	return out
 }

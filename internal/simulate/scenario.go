@@ -46,6 +46,9 @@ type Scenario struct {
 	Repeats     bool // some messages are sent again unchanged
 	Infections  bool // cultures, antimicrobials, signs of infection
 	Trouble     bool // needling, vessel and track problems
+	// Unanswered has nobody acknowledge a signal near the end, which answers nothing where none
+	// stands.
+	Unanswered bool
 
 	// OutbreakFactor multiplies the risk of access infection of constant-site patients in
 	// the last quarter of the period; 1 is no outbreak. 1 to 100.

@@ -176,7 +176,7 @@ func (u *unit) step(day int) {
 			Version: "needling-2", EffectiveFrom: u.date(u.secondOn), Protocol: second,
 		}))
 	}
-	if day == u.threshold {
+	if day == u.threshold && !u.s.Unanswered {
 		u.acknowledge(day)
 	}
 	u.openCensus(day)
