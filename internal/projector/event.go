@@ -4,8 +4,6 @@ import (
 	"context"
 	"fmt"
 	"maps"
-	"slices"
-	"sort"
 	"time"
 
 	"cannulary/fhir"
@@ -287,76 +285,6 @@ func (c *change) judgeAll(keys []string, err error) error {
 	return err
 }
 
-// resolve reads who was merged into whom.
-func (p *Projector) resolve(tx *view.Tx) (err error) {
-	p.groups = map[string][]string{}
-	p.identities, err = IdentitiesAt(tx.Load(), time.Time{})
-	return err
-}
-
-// IdentitiesAt resolves who was merged into whom, as far as the log held it at knownAt
-// (zero: all).
-func IdentitiesAt(l view.Loader, knownAt time.Time) (*record.Identities, error) {
-	events, err := l.Topic(topicMerges)
-	if err != nil {
-		return nil, err
-	}
-	// A void of a merge is posted for the survivor; which one that is cannot depend on the
-	// merge that it takes back, so here any patient's void of a merge counts.
-	facts, err := view.Closure(l, events, func(_, _ *record.Fact) bool { return true })
-	if err != nil {
-		return nil, err
-	}
-	return record.Resolve(record.Effective(record.Known(facts, knownAt))), nil
-}
-
-// merged renders again everything of the patients whose identity resolves differently now.
-func (p *Projector) merged(c *change) error {
-	before := p.identities
-	if err := p.resolve(c.tx); err != nil {
-		return err
-	}
-	// A merge that had no effect, or has one now, is a finding of its patient.
-	for _, ids := range []*record.Identities{before, p.identities} {
-		keys, err := p.refused(c, ids)
-		if err := c.judgeAll(keys, err); err != nil {
-			return err
-		}
-	}
-	// Whoever shares an identity with one that changed, before or now, may be touched as well: a
-	// void posted under one end of a chain of merges reaches facts at the other.
-	touched := map[string]bool{}
-	for _, key := range record.Changed(before, p.identities) {
-		for _, ids := range []*record.Identities{before, p.identities} {
-			for _, k := range ids.Group(key) {
-				touched[k] = true
-			}
-		}
-	}
-	for key := range touched {
-		c.judged[before.Survivor(key)] = true
-		delete(p.memos, before.Survivor(key))
-	}
-	return p.again(c, sorted(touched))
-}
-
-// refused lists the patient keys of the merges that have no effect.
-func (p *Projector) refused(c *change, ids *record.Identities) ([]string, error) {
-	if ids == nil || len(ids.Refused) == 0 {
-		return nil, nil
-	}
-	var events []string
-	for _, f := range ids.Refused {
-		events = append(events, record.EventOf(f))
-	}
-	list, err := c.tx.Load().ByID(events)
-	var out []string
-	for _, e := range list {
-		out = append(out, e.Event.GetPatientKey())
-	}
-	return out, err
-}
-
 func (p *Projector) setZone(facility, name string) error {
 	l, err := zone.Load(name)
 	if err != nil {
@@ -437,102 +365,4 @@ func (c *change) put(resources ...fhir.Resource) error {
 		}
 	}
 	return nil
-}
-
-// render renders the units and topics again, in a fixed order.
-func (p *Projector) render(c *change) error {
-	for _, u := range sorted(c.units) {
-		if err := p.unit(c, u); err != nil {
-			return err
-		}
-	}
-	// What describes a track or an access shows on the one that the merged patient has of that
-	// name, and what describes an access also on its tracks.
-	for _, t := range sorted(c.topics) {
-		class, key, _ := split(t)
-		if class != topicTrack && class != topicAccess {
-			continue
-		}
-		names, err := p.same(c.tx, t)
-		if err != nil {
-			return err
-		}
-		if class == topicAccess {
-			for _, k := range p.group(key) {
-				tracks, err := c.tx.TopicsWith(topicTrack + k + "/")
-				if err != nil {
-					return err
-				}
-				names = append(names, tracks...)
-			}
-		}
-		for _, n := range names {
-			c.topics[n] = true
-		}
-	}
-	for _, t := range sorted(c.topics) {
-		if err := p.topic(c, t); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func sorted(set map[string]bool) []string {
-	out := make([]string, 0, len(set))
-	for k := range set {
-		out = append(out, k)
-	}
-	sort.Strings(out)
-	return out
-}
-
-// unit renders one session, or one event without a session.
-func (p *Projector) unit(c *change, unit string) error {
-	events, err := c.tx.Load().Unit(unit)
-	if err != nil || len(events) == 0 {
-		return err
-	}
-	facts, err := view.Closure(c.tx.Load(), events, p.related)
-	if err != nil {
-		return err
-	}
-	items := record.Effective(facts)
-	kept := items[:0]
-	for _, it := range items {
-		if it.Unit == unit {
-			kept = append(kept, it)
-		}
-	}
-	if len(kept) == 0 {
-		return nil
-	}
-	if kept[0].HasSession() {
-		for i := range kept {
-			c.touch(kept[i].At)
-		}
-	}
-	only := ""
-	// The times of a session are told in the zone of its first fact's facility.
-	oneFacility := !slices.ContainsFunc(kept, func(it record.Item) bool { return it.Facility != kept[0].Facility })
-	if c.simple && len(c.units) == 1 && oneFacility {
-		only = c.event
-	}
-	resources, err := fhir.UnitOf(p.context(c, kept[0].Facility), kept, only)
-	if err != nil {
-		return &unclearError{err: err}
-	}
-	return c.put(resources...)
-}
-
-func (p *Projector) topicItems(c *change, name string) ([]record.Item, error) {
-	events, err := c.tx.Load().Topic(name)
-	if err != nil {
-		return nil, err
-	}
-	facts, err := view.Closure(c.tx.Load(), events, p.related)
-	if err != nil {
-		return nil, err
-	}
-	return record.Effective(facts), nil
 }
