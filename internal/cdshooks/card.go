@@ -2,6 +2,7 @@ package cdshooks
 
 import (
 	"encoding/json"
+	"fmt"
 	"net/url"
 	"slices"
 	"strings"
@@ -72,6 +73,7 @@ func (d *draft) say(parts ...string) {
 func finish(drafts []draft, site Site, subject, key string) []Card {
 	slices.SortStableFunc(drafts, func(a, b draft) int { return urgency(b.indicator) - urgency(a.indicator) })
 	out := make([]Card, 0, len(drafts))
+	alike := map[string]int{} // cards of the same words
 	for _, d := range drafts {
 		d.say(escape(card.Caution))
 		c := Card{Summary: summary(d.summary), Detail: strings.Join(d.parts, "\n\n"), Indicator: d.indicator, Source: Source{Label: Label, URL: site.Source}}
@@ -82,7 +84,14 @@ func finish(drafts []draft, site Site, subject, key string) []Card {
 		if err != nil {
 			panic(err) // plain strings: cannot happen
 		}
-		c.UUID = uuidText(uuid5(cardSpace, append([]byte(subject+"\x00"), content...)))
+		name := subject + "\x00" + string(content)
+		if n := alike[name]; n > 0 { // two tracks may be told in the same words
+			alike[name]++
+			name += fmt.Sprintf("\x00%d", n)
+		} else {
+			alike[name] = 1
+		}
+		c.UUID = uuidText(uuid5(cardSpace, []byte(name)))
 		out = append(out, c)
 	}
 	return out
