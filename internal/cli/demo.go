@@ -175,7 +175,14 @@ func summary(ctx context.Context, env Env, a *app.App, took time.Duration) error
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "Tracks             %d:%s %d open holds\n", len(tracks), line, len(holds))
+	// As the board counts them: not on what is no longer used.
+	open := 0
+	for _, h := range holds {
+		if h.Stands() {
+			open++
+		}
+	}
+	fmt.Fprintf(w, "Tracks             %d:%s %d open holds\n", len(tracks), line, open)
 	fmt.Fprintf(w, "Not understood     %d events in quarantine\n", counts.Quarantine)
 	http := "http://" + a.HTTPAddr()
 	fmt.Fprintf(w, "\nLook at\n  board      %s/\n", http)
