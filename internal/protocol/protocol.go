@@ -45,6 +45,8 @@ type Parameters struct {
 	SharpOnly         bool
 	RescueRepeatCount int
 	RescueWindowDays  int
+	UnusedCaution     int // more days than this without a used needle: caution
+	UnusedStop        int // more days than this: no needle until a review is closed
 
 	// The session.
 	AttemptsMax        int
@@ -95,6 +97,8 @@ func From(version string, p *cannularyv1.Protocol) Parameters {
 		SharpOnly:          or(p.SharpOnly, false),
 		RescueRepeatCount:  number(p.RescueRepeatCount, 2),
 		RescueWindowDays:   number(p.RescueWindowDays, 28),
+		UnusedCaution:      number(p.UnusedCautionDays, 21),
+		UnusedStop:         number(p.UnusedStopDays, 42),
 		AttemptsMax:        number(p.AttemptsMax, 2),
 		DisinfectionsMin:   number(p.DisinfectionsMin, 2),
 		Antiseptics:        p.GetAntiseptics(),

@@ -55,9 +55,14 @@ const (
 	SingleDisinfection  = "single-disinfection"
 	ContactShort        = "contact-short"
 	GaugeFlow           = "gauge-flow"
+	ReferenceReused     = "reference-reused"
+	NeedledUnderHold    = "needled-under-hold"
+	UnusedLong          = "unused-long"
 	ThrillAbsent        = "thrill-absent"
 	SiteInfection       = "site-infection"
 	SkinAtRisk          = "skin-at-risk"
+	ExaminationFinding  = "examination-finding"
+	AccessRestated      = "access-restated"
 	OutflowSign         = "outflow-sign"
 	InflowSign          = "inflow-sign"
 	HaemostasisRising   = "haemostasis-rising"
@@ -129,8 +134,8 @@ var table = []Rule{
 		Parameters: []string{"gap_extra_days", "gap_restart_days"}, Basis: "ours", Clears: "the track is ready all the same"},
 	{Code: PegMissing, Asks: "where the unit uses pegs, one is left after each forming session and found at the next: else one more session", Severity: Caution,
 		Parameters: []string{"uses_pegs"}, Basis: "common practice, no source; the one session is ours", Clears: "the track is ready all the same"},
-	{Code: EarlyBlunt, Asks: "no blunt needle before the track is ready", Severity: Caution,
-		Parameters: []string{"forming_sessions_target", "easy_entries_needed", "sharp_only"}, Basis: "common practice, no source", Clears: laterSessionWithout},
+	{Code: EarlyBlunt, Asks: "no blunt needle before the track is ready, nor into a ready track after more than 7 days without a session that counts", Severity: Caution,
+		Parameters: []string{"forming_sessions_target", "easy_entries_needed", "gap_extra_days", "sharp_only"}, Basis: "common practice, no source", Clears: laterSessionWithout},
 	{Code: FloorSix, Asks: "no protocol or plan asks for fewer than six sharp sessions; one that does is refused", Severity: Stop, Fixed: true,
 		Basis: "common practice, no source", Clears: "the message is sent again with six or more"},
 	{Code: HardEntry, Asks: "each of the last two entries that count was easy: one attempt, one pass, no resistance", Severity: Note,
@@ -149,6 +154,13 @@ var table = []Rule{
 		Parameters: []string{"chlorhexidine_alcohol_contact_seconds", "povidone_iodine_contact_seconds"}, Basis: "from memory: KDOQI 2006, table 2", Clears: laterSessionWithout},
 	{Code: GaugeFlow, Asks: "needle and pump speed suit each other: 17G below 300 mL/min, 16G 250 to 350, 15G 350 to 450, 14G above 450", Severity: Note,
 		Basis: "from memory: the union of two published tables, 17G 200–250, 16G 250–350, 15G 350–450, 14G >450 and 17G <300, 16G 300–350, 15G 350–450, 14G >450 mL/min", Clears: laterSessionWithout},
+	{Code: ReferenceReused, Asks: "a session reference names one treatment: its needles in a track lie at most 12 hours apart", Severity: Caution, Fixed: true,
+		Basis: "ours", Clears: laterSessionWithout},
+	{Code: NeedledUnderHold, Asks: "no needle is used while a hold is open; such a session counts for nothing, and the lead is to know", Severity: Caution, Fixed: true,
+		Basis: "ours", Clears: "no hold is on the place any more"},
+	{Code: UnusedLong, Asks: "a track in blunt use is needled at least every 21 days; after more than 42 days no needle before a review", Severity: Caution, Graver: Stop, Holds: Entry,
+		Parameters: []string{"unused_caution_days", "unused_stop_days", "sharp_only"}, Basis: "ours: a tunnel that is not used closes",
+		Clears: "a needle is used in the track; the stop: a review of the track or its access is closed"},
 	{Code: ThrillAbsent, Asks: "a thrill is felt and a bruit is heard", Severity: Stop, Fixed: true, Holds: Access, Urgent: true, Basis: "from memory", Clears: liftedByName},
 	{Code: SiteInfection, Asks: "no pus, redness or swelling at a site: no entry there; culture, doctor", Severity: Stop, Fixed: true, Holds: Track, Basis: "from memory", Clears: liftedByName},
 	{Code: SkinAtRisk, Asks: "no shiny or thin skin, no scab that does not heal, no ulcer over the access: surgical review at once", Severity: Stop, Fixed: true, Holds: Access, Urgent: true,
@@ -156,6 +168,10 @@ var table = []Rule{
 	{Code: OutflowSign, Asks: "the fistula collapses when the arm is raised; no bounding pulse with a discontinuous thrill or a high-pitched bruit", Severity: Caution, Fixed: true,
 		Basis: "read", Clears: "an examination that finds the sign gone"},
 	{Code: InflowSign, Asks: "the pulse grows when the outflow is occluded", Severity: Caution, Fixed: true, Basis: "read", Clears: "an examination that finds the sign gone"},
+	{Code: ExaminationFinding, Asks: "an examination finds no swelling, haematoma, aneurysm, warmth or tenderness over the access, no bounding pulse, discontinuous thrill or high-pitched bruit", Severity: Caution, Fixed: true,
+		Basis: "from memory: KDOQI, examine and act on a change; the list is ours", Clears: "an examination that records the sign absent"},
+	{Code: AccessRestated, Asks: "kind and side of an access do not change; a wrong one is corrected", Severity: Caution, Fixed: true,
+		Basis: "ours", Clears: "the wrong statement is corrected or voided"},
 	{Code: HaemostasisRising, Asks: "bleeding stops within the patient's usual time, not longer in 3 sessions running, and within 20 minutes", Severity: Caution,
 		Parameters: []string{"haemostasis_long_minutes", "consecutive_sessions"}, Basis: "read; 20 minutes from memory; the usual and its band are ours", Clears: "a session with haemostasis in the usual time"},
 	{Code: PressureRising, Asks: "the venous pressure at 200 mL/min stays below the unit's limit, not above it in 3 sessions running with the same needle, and has no significant upward trend", Severity: Caution,

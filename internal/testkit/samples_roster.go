@@ -64,7 +64,7 @@ func protocol() *v1.Protocol {
 		AnastomosisDistanceMinMillimetres: proto.Uint32(38), AngleMinDegrees: proto.Float64(20), AngleMaxDegrees: proto.Float64(35),
 		AngleToleranceDegrees: proto.Float64(5), RatingValidMonths: proto.Uint32(12), CountNeedsListedCannulator: yes, CountNeedsSameSpot: yes,
 		CountNeedsSamePath: yes, CountNeedsSameAngle: yes, GapExtraDays: proto.Uint32(7), GapRestartDays: proto.Uint32(14),
-		EasyEntriesNeeded: proto.Uint32(2), TrialSessions: proto.Uint32(3), SharpOnly: no, RescueRepeatCount: proto.Uint32(2),
+		EasyEntriesNeeded: proto.Uint32(2), TrialSessions: proto.Uint32(3), SharpOnly: no, RescueRepeatCount: proto.Uint32(2), UnusedCautionDays: proto.Uint32(21), UnusedStopDays: proto.Uint32(42),
 		RescueWindowDays: proto.Uint32(28), AttemptsMax: proto.Uint32(2), DisinfectionsMin: proto.Uint32(2),
 		ChlorhexidineAlcoholContactSeconds: proto.Uint32(30), PovidoneIodineContactSeconds: proto.Uint32(120),
 		HaemostasisLongMinutes: proto.Float64(20), ConsecutiveSessions: proto.Uint32(3), VenousPressureLimitMmhg: proto.Float64(150),

@@ -10,34 +10,73 @@
 // # What is looked at
 //
 // The facts of one patient, all merged identities together, after corrections and voids,
-// whose clinical time is not after the moment asked for, in the order of record.Before.
+// in the order of record.Before. A fact is looked at from its moment on. That is its clinical
+// time; of a fact known to the day only (TIME_PRECISION_DAY) it is the start of that local
+// day at its facility, while its place in the order is its clinical time, the local noon. A
+// lift known to the day works from the end of its day on, after everything of that day.
 // Facts of facilities (protocols, cannulators' ratings) are looked at beside them. A fact
-// works from its own moment on: a plan, a deputy or a hold changes nothing earlier.
+// works from its own moment on: a plan, a deputy, an admission or a hold changes nothing
+// earlier, but for a hold known to the day (see Holds).
+//
+// # Where the patient is, and which protocol judges
+//
+// The stay in force at a moment is that of package stay, by the facts looked at so far: the
+// stay that holds that local date at its facility, else the last that ended, else the
+// facility of the newest plan or roster fact, else that of the newest fact. A patient is
+// away (without a stay) if stays are known and none holds the date.
+//
+// The home protocol of a session is that in force, on the session's moment and its local date
+// there, at the facility of the stay in force when the session comes in (the start of a
+// treatment or a needle works on the stay first). It decides target, easy entries, gap days and
+// sharp-only, and with them whether the track was ready. The place protocol is that of the facility of the
+// session's first attempt, on the session's date. It decides all else: who, spot, path,
+// angle, pegs, preparation, attempts, ratings, rescues. A plan, a removal, a reading is judged by
+// the protocol of its own facility and date; a preparation's scab by the home protocol.
+// What is asked for (target, trial length, easy entries, days unused) is judged by the
+// protocol of the stay in force at the moment asked for, on its local date there.
 //
 // # Sessions
 //
-// The attempts in one track under one session reference are one session of that track, at
-// the moment of its first attempt, on that moment's local date at the facility of the first
-// attempt, under the protocol of that facility and date. Without a reference each attempt
-// is a session by itself. The last attempt is the final entry. An abandoned attempt (skin
-// not pierced) is an attempt, but no needle was used.
+// A session gathers the attempts in one track:
+//
+//   - Those under one session reference. If the first and the last of them lie more than 12
+//     hours apart, they are one session for each local date (of the attempt, at its
+//     facility), and the later ones raise reference-reused.
+//   - Attempts without a reference, of one facility and local date, are together. One of the
+//     day after joins them if it lies at most 4 hours after one of them. They join the
+//     earliest session with a reference of that facility that has the same local date; else the
+//     earliest of it one of whose attempts lies at most 4 hours from one of theirs, with
+//     another local date. Else they are one session. "Earliest" is by its first attempt
+//     with the reference, whose local date (at its facility) is the session's in this.
+//
+// A session is folded at the moment of its first attempt, on that moment's local date at the
+// facility of the first attempt. The last attempt is the final entry. An abandoned attempt
+// (skin not pierced) is an attempt, but no needle was used.
+//
+// Facts of other kinds belong to a session by its reference; without one they belong to the
+// attempts without one of the same track and local date. Of a reference that is split they
+// belong to the session of their local date.
 //
 // # Planned, forming, ready
 //
 //   - A track is there once it was planned, taken over or needled, and planned until its first
 //     session, whatever came of that.
 //   - The first successful entry that is not blunt founds the track: its cannulator is the
-//     creator, its angle the reference angle. What it does not record stays unknown for
-//     good, and so does everything where its tip is not recorded: neither the plan's angle
-//     nor a later entry steps in, since with either a session could count that would not if
-//     the entry had been recorded. Before that, the plan's angle is the reference. A track
-//     taken over has the declared creator, and the declared angle where there is one, else
-//     that of the first successful entry recorded here.
+//     creator; its angle, direction, bevel and depth are the reference, which the next
+//     cannulator repeats. What it does not record stays unknown for good, and so does
+//     everything where its tip is not recorded. Direction, bevel and depth that it does not
+//     record are shown as the plan's, and named so. A later plan or entry never changes the
+//     reference; where a plan says otherwise, both are shown. Before the first entry the
+//     plan's values are shown, and its angle is the reference. A track taken over has what
+//     the takeover states, else nothing is known: no entry founds it.
+//   - Gauge: the newest of the plan's, the takeover's, and that of a successful final entry
+//     of a session that counts, or that lies in the trial and under no hold.
 //   - A session counts if its final entry is sharp and successful, no earlier session of
-//     that local date counts or is in doubt, and every attempt was made by the creator or a deputy
-//     named by then, in the same spot, on no new path (spot and path are not asked of the
-//     first session in a track), within the tolerance of the reference angle (boundary
-//     included). The protocol of the day switches each of the last four off, wholly.
+//     that local date counts or is in doubt, it is not under a hold, and every attempt was
+//     made by the creator or a deputy named by then, in the same spot, on no new path (spot
+//     and path are not asked of the first session in a track), within the tolerance of the
+//     reference angle (boundary included). The place protocol switches each of the last four
+//     off, wholly.
 //   - Not recorded is not yes. A session that would count but for what is not recorded is in
 //     doubt: it does not count, takes the date, and is read as the worse of both: if it was
 //     not easy it stands as a hard entry among those that count; if more days lie before it
@@ -48,7 +87,7 @@
 //     gap_extra_days: one more session. More than gap_restart_days: the later session is
 //     number 1, earlier extras and entries are dropped; but where a session in doubt lies in
 //     that gap, extras for pegs stay, with their findings: had it counted, there might be no restart.
-//   - Pegs, where the protocol of the day uses them: when a session starts whose final entry
+//   - Pegs, where the place protocol uses them: when a session starts whose final entry
 //     is not blunt, before the trial, and an earlier such session is known: if no peg is
 //     recorded as placed after that session's first attempt and before this one's, or none
 //     as found after that session's first attempt and not after this one's final entry, one
@@ -61,20 +100,23 @@
 //
 // # Trial and after
 //
-//   - The first session whose final entry is blunt and successful, while the track was ready
-//     at its start by the protocol of the day, and unless that protocol is sharp-only, begins
-//     the trial. From then on nothing counts towards the target.
+//   - The first session whose final entry is blunt and successful begins the trial, if at its
+//     start the track was ready by the home protocol, that is not sharp-only, and at most
+//     gap_extra_days have passed since the last counted session. From then on nothing counts
+//     towards the target.
 //   - In the trial and after, each session whose final entry is blunt and successful
-//     lengthens the streak, once per local date within one streak. Any used needle in it that
-//     was not blunt, or not successful, first ends the streak. The streak's best reaching trial_sessions of
-//     the day asked for establishes the track, for good.
-//   - Sharp-only days. Before the trial a session on such a day is folded as a forming one; a
-//     final entry that is sharp and successful lengthens the streak, once per local date, if
-//     the track was ready at the session's start; anything else ends it. A session before the
-//     trial on another day ends it too, its best included. In the trial a final entry that is
-//     successful, sharp or blunt, lengthens the streak, anything else ends it. Established when
-//     the streak reached trial_sessions and the track is ready or in trial, by the protocol of
-//     the day asked for.
+//     lengthens the streak, once per local date within one streak, unless it is under a hold or in
+//     doubt because of one. Any used needle in it that was not blunt, or not successful, first
+//     ends the streak. The streak's best reaching trial_sessions of the day asked for
+//     establishes the track, for good.
+//   - Sharp-only days, by the home protocol. Before the trial a session on such a day is folded
+//     as a forming one; a final entry that is sharp and successful lengthens the streak, once
+//     per local date, if the track was ready at the session's start and the session is not under a hold
+//     or in doubt because of one; anything else but that ends it, if the entry was not sharp and
+//     successful. A session before the trial on another day ends it too, its best included. In
+//     the trial a final entry that is successful, sharp or blunt, lengthens the streak,
+//     anything else ends it. Established when the streak reached trial_sessions and the track
+//     is ready or in trial, by the protocol of the day asked for.
 //   - Rests: the latest of rest and resume decides; a rest with a date ends on that local
 //     day. Retirement, of the track or of its access, is final; a track on
 //     an access that is retired already is retired with it. The stage shown is retired,
@@ -92,7 +134,8 @@
 //     the next plan of the track, or its takeover, clears them. Distances are of the needle
 //     tips as measured. The site of a track taken over is judged for the anastomosis.
 //   - Session rules (angle-drift, unlisted-cannulator, off-site, off-path, early-blunt,
-//     rescue, attempts-exceeded, single-disinfection, contact-short, gauge-flow) are judged at
+//     rescue, attempts-exceeded, single-disinfection, contact-short, gauge-flow,
+//     reference-reused) are judged at
 //     each session of the track, at most one finding per rule and session; the next session of the
 //     track clears those of the last. Each removal is judged for angle-drift by itself, and
 //     cleared by the next session that begins after it.
@@ -101,9 +144,10 @@
 //     the protocol asks for them and the answer is known: a known other spot, a known new
 //     path, a recorded cannulator who is neither the known creator nor a deputy.
 //     angle-drift is judged of every recorded angle where the reference is known and the
-//     protocol of the day asks for the same angle.
-//     early-blunt: a blunt needle before the trial in a session at whose start the track was
-//     not ready, or that is sharp-only. rescue: a sharp needle in a session that began past
+//     protocol asks for the same angle.
+//     early-blunt: a used blunt needle before the trial in a session that is sharp-only, or at
+//     whose start the track was not ready, or more than gap_extra_days had passed since the
+//     last counted session; but not in a session in doubt because of a hold. rescue: a sharp needle in a session that began past
 //     the trial's beginning, unless the protocol is sharp-only. attempts-exceeded: more than
 //     attempts_max attempts by one recorded cannulator.
 //     single-disinfection: from the second session in the track on (of a track taken over,
@@ -112,8 +156,9 @@
 //     else a note. contact-short: any disinfection with a known shorter time. gauge-flow: the
 //     gauge of the final entry, if used, against the pump speed above 0 told at the session's end, else at its
 //     start; 13G and 18G stand in no table and are not judged. Facts without a session
-//     reference belong to the attempts without one of the same track and local date, and make one session
-//     in what follows as well.
+//     reference belong to the attempts without one of the same track and local date, and make
+//     one session in what follows as well. reference-reused: at each session but the first of
+//     a reference that is split.
 //   - first-by-novice: the first used needle in a track that was not taken over, if its
 //     cannulator is not recorded, not rated as a creator by the latest rating at that moment,
 //     or rated more than rating_valid_months before that local date. Cleared when the track
@@ -133,6 +178,31 @@
 //     looked at). Cleared by a later preparation of the same session that takes it off whole
 //     or finds none, and by a preparation or session of the track in another session. While
 //     it stands, on its local date, with no attempt in that session yet, no needle is offered.
+//   - needled-under-hold: at a session under a hold (see Holds), unless such a finding of the
+//     track stands; of an attempt in no track, of the access that it names, likewise. Cleared
+//     when no hold, and no stop of unused-long, is on the track (the access) any more.
+//   - unused-long (two aspects), of a track in the trial or after. It is silent while the track
+//     rests or is retired, while the patient is away, and on days on which the protocol of the
+//     stay in force is sharp-only: then neither aspect stands, and none begins. A date is
+//     that at the stay in force. Both aspects are judged for every date: by what was known
+//     before the first fact of the date, again before each fact, and at the moment asked
+//     for. What begins, begins with the first instant of the date.
+//     Caution: more than unused_caution_days after the date of the last used needle in the
+//     track (its attempt, at the stay in force when its session comes in), else of the
+//     takeover. It stands, silence aside, until a used needle or a takeover.
+//     Stop: more than unused_stop_days after that date, and after the closing of the review
+//     that ended the stop before, if no needle was used since. It stands, silence aside, until
+//     a review of the track (or of its access) is closed, whatever is needled, or a takeover.
+//     With a stop no needle is offered.
+//   - examination-finding, per access (aspects: swelling, haematoma, aneurysm, warmth,
+//     tenderness, bounding pulse, discontinuous thrill, high-pitched bruit): at an
+//     examination that finds the sign over the access, unless it stands already. The last
+//     three not where the examination shows an outflow sign of the pulse. Cleared by an
+//     examination that records the sign absent. The closing of a review of the access makes
+//     a standing aneurysm a note.
+//   - access-restated, per access (aspects: kind, side): at a creation of an access that states
+//     another known kind or side than the latest one before that stated one. It goes when one of both is
+//     corrected or voided; retirement of the access clears it.
 //   - outflow-sign (two aspects: no collapse; bounding pulse with discontinuous thrill or
 //     high-pitched bruit), inflow-sign: at an examination that finds it, unless it stands
 //     already. Cleared by an examination that finds the aspect gone (collapse present; pulse
@@ -167,7 +237,9 @@
 // Grounds: of a session rule the first attempt that shows it (single-disinfection: the first
 // used attempt, with the preparations; contact-short: the preparation; gauge-flow: the final
 // entry, with the fact that told the speed; attempts-exceeded: the first attempt of the first
-// cannulator who exceeds, with the other attempts of that one); of gap-long, peg-missing and
+// cannulator who exceeds, with the other attempts of that one; reference-reused: the first
+// attempt); of needled-under-hold the first used attempt under the hold; of unused-long the last used
+// attempt, else the takeover; of gap-long, peg-missing and
 // hard-entry the session's first attempt; of rescue-repeat the newest rescue's ground, with
 // those of the others; of a run the fact that completes it, with the others of the run; of a
 // look its twelfth reading, with the others; of flow-falling the measurement, with the
@@ -182,12 +254,34 @@
 // hold something does, also one that was corrected or voided: the hold covers what any of
 // them held, and is open from the earliest of them on until the first lift that names it
 // and is not earlier than the latest of them. It is marked "ground withdrawn" where the
-// version that stands (if one does) would hold nothing. A hold on a track or its access keeps it from being ready and from every
-// needle.
+// version that stands (if one does) would hold nothing. A lift may name several holds, and
+// lifts only those.
+//
+// A hold is on the tracks that it names, and on the tracks of the accesses that it names. A
+// hold on an access is also on every track whose access is not known, unless the held access
+// is known to be no fistula, or is retired. A hold on a track keeps it from being ready and
+// from every needle.
+//
+// A session is under a hold if, at the moment of one of its used attempts, a hold on its track
+// is open, by the facts so far, or a stop of unused-long stands. (So a later
+// attempt can put the whole session under a hold.) It counts for no target, no trial and no
+// streak; all else is judged as ever. A hold says in how many sessions a needle was used under
+// it, and on which local date last.
+//
+// A ground known to the day opens its hold at the start of its local day, as far as its place
+// in the order lets it be seen: what comes after it finds the hold open. A session with a
+// used attempt in that day is in doubt because of it, and not under it, if the hold is on its
+// track when the ground comes in, or when the attempt comes in. It counts for no target, no
+// trial and no streak, and takes the date as any session in doubt. needled-under-hold and
+// early-blunt are not raised of it. A session that is also under another hold is under that one.
+// Only a lift at or after the end of the day lifts the hold.
+//
+// Holds of one rule on the same places, whose grounds have the same local date at their
+// facility, are shown and counted as one while they are open (Shown). Each keeps its own id.
 //
 // # The next needle
 //
-// None: retired; a hold; a scab to be removed; resting. Sharp: planned, forming; sharp-only;
+// None: retired; a hold; resting; a stop of unused-long; a scab to be removed. Sharp: planned, forming; sharp-only;
 // ready, but more than gap_extra_days have passed since the last counted session: the fold
 // judges a gap when a session ends it, but a blunt needle into a track that by the same
 // rule would need another sharp session first is not offered (ours, the safer reading; the

@@ -2764,7 +2764,10 @@ type HoldLifted struct {
 	// Who lifts it.
 	LiftedBy *StaffIdentifier `protobuf:"bytes,2,opt,name=lifted_by,json=liftedBy,proto3" json:"lifted_by,omitempty"`
 	// Why it may be lifted. 1 to 500 characters.
-	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Further holds that are lifted with it, by their ids: holds that are shown as one have
+	// several. At most 50. No other hold is lifted.
+	MoreHolds     []string `protobuf:"bytes,4,rep,name=more_holds,json=moreHolds,proto3" json:"more_holds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2818,6 +2821,13 @@ func (x *HoldLifted) GetReason() string {
 		return x.Reason
 	}
 	return ""
+}
+
+func (x *HoldLifted) GetMoreHolds() []string {
+	if x != nil {
+		return x.MoreHolds
+	}
+	return nil
 }
 
 // A review of a track or an access is opened.
@@ -3395,13 +3405,15 @@ const file_cannulary_v1_cannulation_proto_rawDesc = "" +
 	"\tplaced_by\x18\x03 \x01(\v2\x1d.cannulary.v1.StaffIdentifierB\x06\xbaH\x03\xc8\x01\x01R\bplacedBy\x12\"\n" +
 	"\x06reason\x18\x04 \x01(\tB\n" +
 	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason:o\xbaHl\x1aj\n" +
-	"\x11hold_placed.scope\x12*exactly one of track, access must be given\x1a)(this.track != '') != (this.access != '')\"\xb3\x01\n" +
+	"\x11hold_placed.scope\x12*exactly one of track, access must be given\x1a)(this.track != '') != (this.access != '')\"\x84\x02\n" +
 	"\n" +
 	"HoldLifted\x12=\n" +
 	"\x04hold\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x04hold\x12B\n" +
 	"\tlifted_by\x18\x02 \x01(\v2\x1d.cannulary.v1.StaffIdentifierB\x06\xbaH\x03\xc8\x01\x01R\bliftedBy\x12\"\n" +
 	"\x06reason\x18\x03 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\"\x9d\x03\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xf4\x03R\x06reason\x12O\n" +
+	"\n" +
+	"more_holds\x18\x04 \x03(\tB0\xbaH-\x92\x01*\x102\"&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\tmoreHolds\"\x9d\x03\n" +
 	"\fReviewOpened\x12A\n" +
 	"\x06review\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06review\x12B\n" +
 	"\x05track\x18\x02 \x01(\tB,\xbaH)\xd8\x01\x01r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x05track\x12D\n" +

@@ -1325,9 +1325,15 @@ type Protocol struct {
 	// Default false.
 	TopicalProphylaxis *bool `protobuf:"varint,35,opt,name=topical_prophylaxis,json=topicalProphylaxis,proto3,oneof" json:"topical_prophylaxis,omitempty"`
 	// Most deputies that a track may have: 1 to 10, default 1 (M).
-	DeputiesMax   *uint32 `protobuf:"varint,36,opt,name=deputies_max,json=deputiesMax,proto3,oneof" json:"deputies_max,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	DeputiesMax *uint32 `protobuf:"varint,36,opt,name=deputies_max,json=deputiesMax,proto3,oneof" json:"deputies_max,omitempty"`
+	// Days without a used needle in a track that is in blunt use, above which it is a caution:
+	// 7 to 180, default 21 (ours: a tunnel that is not used closes).
+	UnusedCautionDays *uint32 `protobuf:"varint,37,opt,name=unused_caution_days,json=unusedCautionDays,proto3,oneof" json:"unused_caution_days,omitempty"`
+	// Days without a used needle in a track that is in blunt use, above which no needle is
+	// offered until a review is closed: 14 to 365, default 42 (ours).
+	UnusedStopDays *uint32 `protobuf:"varint,38,opt,name=unused_stop_days,json=unusedStopDays,proto3,oneof" json:"unused_stop_days,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Protocol) Reset() {
@@ -1608,6 +1614,20 @@ func (x *Protocol) GetTopicalProphylaxis() bool {
 func (x *Protocol) GetDeputiesMax() uint32 {
 	if x != nil && x.DeputiesMax != nil {
 		return *x.DeputiesMax
+	}
+	return 0
+}
+
+func (x *Protocol) GetUnusedCautionDays() uint32 {
+	if x != nil && x.UnusedCautionDays != nil {
+		return *x.UnusedCautionDays
+	}
+	return 0
+}
+
+func (x *Protocol) GetUnusedStopDays() uint32 {
+	if x != nil && x.UnusedStopDays != nil {
+		return *x.UnusedStopDays
 	}
 	return 0
 }
@@ -2651,7 +2671,7 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"\x0fProtocolAdopted\x12#\n" +
 	"\aversion\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\aversion\x12a\n" +
 	"\x0eeffective_from\x18\x02 \x01(\tB:\xbaH7r523^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$R\reffectiveFrom\x12:\n" +
-	"\bprotocol\x18\x03 \x01(\v2\x16.cannulary.v1.ProtocolB\x06\xbaH\x03\xc8\x01\x01R\bprotocol\"\xed\"\n" +
+	"\bprotocol\x18\x03 \x01(\v2\x16.cannulary.v1.ProtocolB\x06\xbaH\x03\xc8\x01\x01R\bprotocol\"\xfe%\n" +
 	"\bProtocol\x12F\n" +
 	"\x17forming_sessions_target\x18\x01 \x01(\rB\t\xbaH\x06*\x04\x18((\x06H\x00R\x15formingSessionsTarget\x88\x01\x01\x12 \n" +
 	"\tuses_pegs\x18\x02 \x01(\bH\x01R\busesPegs\x88\x01\x01\x12O\n" +
@@ -2700,9 +2720,14 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"\vantiseptics\x18\" \x03(\x0e2\x18.cannulary.v1.AntisepticB\x13\xbaH\x10\x92\x01\r\x10\x06\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\vantiseptics\x124\n" +
 	"\x13topical_prophylaxis\x18# \x01(\bH!R\x12topicalProphylaxis\x88\x01\x01\x121\n" +
 	"\fdeputies_max\x18$ \x01(\rB\t\xbaH\x06*\x04\x18\n" +
-	"(\x01H\"R\vdeputiesMax\x88\x01\x01:\xbe\a\xbaH\xba\a\x1a\xfd\x03\n" +
+	"(\x01H\"R\vdeputiesMax\x88\x01\x01\x12?\n" +
+	"\x13unused_caution_days\x18% \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xb4\x01(\aH#R\x11unusedCautionDays\x88\x01\x01\x129\n" +
+	"\x10unused_stop_days\x18& \x01(\rB\n" +
+	"\xbaH\a*\x05\x18\xed\x02(\x0eH$R\x0eunusedStopDays\x88\x01\x01:\xa6\t\xbaH\xa2\t\x1a\xfd\x03\n" +
 	"\x15protocol.tip_distance\x12\x8b\x01tip_distance_stop_millimetres <= tip_distance_min_millimetres < tip_distance_max_millimetres must hold, defaults 50, 60 and 80 where absent\x1a\xd5\x02(has(this.tip_distance_stop_millimetres) ? this.tip_distance_stop_millimetres : 50u) <= (has(this.tip_distance_min_millimetres) ? this.tip_distance_min_millimetres : 60u) && (has(this.tip_distance_min_millimetres) ? this.tip_distance_min_millimetres : 60u) < (has(this.tip_distance_max_millimetres) ? this.tip_distance_max_millimetres : 80u)\x1a\xe3\x01\n" +
-	"\x0eprotocol.angle\x12Rangle_min_degrees must be below angle_max_degrees, defaults 20 and 35 where absent\x1a}(has(this.angle_min_degrees) ? this.angle_min_degrees : 20.0) < (has(this.angle_max_degrees) ? this.angle_max_degrees : 35.0)\x1a\xd1\x01\n" +
+	"\x0eprotocol.angle\x12Rangle_min_degrees must be below angle_max_degrees, defaults 20 and 35 where absent\x1a}(has(this.angle_min_degrees) ? this.angle_min_degrees : 20.0) < (has(this.angle_max_degrees) ? this.angle_max_degrees : 35.0)\x1a\xe5\x01\n" +
+	"\x0fprotocol.unused\x12Sunused_caution_days must be below unused_stop_days, defaults 21 and 42 where absent\x1a}(has(this.unused_caution_days) ? this.unused_caution_days : 21u) < (has(this.unused_stop_days) ? this.unused_stop_days : 42u)\x1a\xd1\x01\n" +
 	"\fprotocol.gap\x12Mgap_extra_days must be below gap_restart_days, defaults 7 and 14 where absent\x1ar(has(this.gap_extra_days) ? this.gap_extra_days : 7u) < (has(this.gap_restart_days) ? this.gap_restart_days : 14u)B\x1a\n" +
 	"\x18_forming_sessions_targetB\f\n" +
 	"\n" +
@@ -2739,7 +2764,9 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"'_flow_fall_below_millilitres_per_minuteB\x1d\n" +
 	"\x1b_infiltration_rest_sessionsB\x16\n" +
 	"\x14_topical_prophylaxisB\x0f\n" +
-	"\r_deputies_max\"\x97\x01\n" +
+	"\r_deputies_maxB\x16\n" +
+	"\x14_unused_caution_daysB\x13\n" +
+	"\x11_unused_stop_days\"\x97\x01\n" +
 	"\x0fPatientAdmitted\x12m\n" +
 	"\x12first_treatment_on\x18\x01 \x01(\tB:\xbaH7r523^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$H\x00R\x10firstTreatmentOn\x88\x01\x01B\x15\n" +
 	"\x13_first_treatment_on\"\x92\x01\n" +
