@@ -31,7 +31,7 @@ func judgedHistory(t *testing.T, i int, each func(facts []record.Fact, c fhir.Co
 			continue
 		}
 		last := q.Items[len(q.Items)-1]
-		j := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: last.At, Facility: last.Facility})
+		j := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: last.At})
 		each(all[:n], fhir.Context{Zone: h.Zone(last.Facility), Facility: last.Facility}, fhir.JudgedView{Patient: q.Survivor, Judgement: &j, All: &j})
 	}
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"sort"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -17,7 +16,8 @@ import (
 )
 
 // folds measures what a fact costs the fold of one patient with two tracks, after one year
-// and after ten: the newest fact, one a week late, one a season late, and all facts anew.
+// and after ten: the newest fact, one a week late, and all facts anew, as for one that comes months
+// late.
 func (b *bench) folds(context.Context) error {
 	one, err := regular(1)
 	if err != nil {
@@ -28,26 +28,20 @@ func (b *bench) folds(context.Context) error {
 		return err
 	}
 	b.say("fold %d facts of one year and %d of ten", len(one), len(ten))
-	type measured struct{ newest, week, season, all float64 }
+	type measured struct{ newest, week, all float64 }
 	measure := func(items []record.Item) (m measured) {
 		// The last fact is a needle's removal: it is put in again as one more needle would be.
 		newest := items[len(items)-1]
 		before := input(items[:len(items)-1])
 		var c *track.Chart
 		prepare := func() { c = track.NewChart(before); c.Trim() }
-		judge := func() { c.Trim(); c.Judge(newest.At.Add(time.Hour), "u") }
-		m.all = microseconds(9, func() {}, func() { track.NewChart(before).Judge(newest.At.Add(time.Hour), "u") })
+		judge := func() { c.Trim(); c.Judge(newest.At.Add(time.Hour)) }
+		m.all = microseconds(9, func() {}, func() { track.NewChart(before).Judge(newest.At.Add(time.Hour)) })
 		m.newest = microseconds(40, prepare, func() { c.Add([]record.Item{newest}, newest.At.Add(-4*time.Hour)); judge() })
 		week := len(items) - 9*3
 		late := items[week]
 		before = input(append(append([]record.Item(nil), items[:week]...), items[week+1:]...))
 		m.week = microseconds(40, prepare, func() { c.Add([]record.Item{late}, late.At.Add(-4*time.Hour)); judge() })
-		m.season = microseconds(40, prepare, func() {
-			from, _ := c.From(newest.At.AddDate(0, -3, 0))
-			k := sort.Search(len(items), func(i int) bool { return !items[i].At.Before(from) })
-			c.Refold(from, items[k:])
-			judge()
-		})
 		return m
 	}
 	y, d := measure(one), measure(ten)
@@ -57,7 +51,6 @@ func (b *bench) folds(context.Context) error {
 	b.add(figure{Name: "fold of the newest fact, 10 years", Value: d.newest, Unit: "µs", Reference: y.newest, against: sameYear, goal: ratioAtMost(2)})
 	b.add(figure{Name: "fold of a fact a week late, 1 year", Value: y.week, Unit: "µs", Reference: y.all, against: whole, goal: ratioAtMost(0.2)})
 	b.add(figure{Name: "fold of a fact a week late, 10 years", Value: d.week, Unit: "µs", Reference: y.week, against: sameYear, goal: ratioAtMost(2)})
-	b.add(figure{Name: "fold of a fact three months late, 10 years", Value: d.season, Unit: "µs", Reference: y.season, against: sameYear, goal: ratioAtMost(2)})
 	b.add(figure{Name: "fold of all facts, 10 years", Value: d.all, Unit: "µs", Reference: y.all, against: whole, goal: ratioAtMost(20)})
 	return nil
 }
@@ -76,7 +69,7 @@ func microseconds(n int, prepare, f func()) float64 {
 }
 
 func input(items []record.Item) track.Input {
-	return track.Input{Items: items, Book: protocol.NewBook(nil), Zone: func(string) *time.Location { return time.UTC }, Facility: "u"}
+	return track.Input{Items: items, Book: protocol.NewBook(nil), Zone: func(string) *time.Location { return time.UTC }}
 }
 
 // regular is the record of a patient who comes three times a week: two tracks, formed in

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 
 	"cannulary/internal/card"
@@ -71,6 +72,7 @@ type trackPart struct {
 	Holds   []card.Hold
 	Forming bool   // its sessions are still counted
 	Session string // which session this is, empty where it is not counted
+	Reason  string // why, its caution aside
 	Numbers []number
 	Own     []card.Finding // findings of the track, not of its access
 	Of      []card.Finding // findings of its access, which the page shows once, above
@@ -130,7 +132,7 @@ func (h *handler) cardPage(r *http.Request, c card.Card, q question) (cardPage, 
 	}
 	for i, t := range c.Tracks {
 		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
-			Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
+			Reason: strings.TrimSpace(strings.TrimPrefix(t.Next.Why, t.Next.Caution)), Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
 		for _, s := range card.Session(t) {
 			part.Session = s
 		}

@@ -76,6 +76,7 @@ func (p patientPart) Rows() int { return max(1, len(p.Tracks)) }
 type holdPart struct {
 	Rule, Since, Text, Place string
 	Away                     bool // the patient left the unit
+	Count                    int  // of reports that are shown as this one
 }
 
 // rowPart is a track on the board.
@@ -84,7 +85,7 @@ type rowPart struct {
 	Held                      bool
 	Forming                   bool // its sessions are still counted
 	Counted, Target           int
-	Caution                   string // a gap that is still open
+	Caution                   string // what is serious, see track.Next
 }
 
 // search is the form that asks for a card.
@@ -212,7 +213,7 @@ func (h *handler) fill(ctx context.Context, page *boardPage, tracks []view.Track
 			continue
 		}
 		p := at(x.Facility, x.Patient)
-		part := holdPart{x.Rule, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes), x.Text, x.Place, x.Away}
+		part := holdPart{x.Rule, or(x.Day, x.Since.In(h.cfg.Cards.Zone(x.Facility)).Format(minutes)), x.Text, x.Place, x.Away, x.Count}
 		if !x.Stands() {
 			p.GivenUp = append(p.GivenUp, part)
 			continue
@@ -267,7 +268,7 @@ func row(t view.TrackRow) rowPart {
 		Name: t.Track, Role: or(t.Role, "role not stated"), Stage: t.Stage, Held: t.Held, Counted: t.Counted, Target: t.Target,
 		Forming: forming(s),
 		Needle:  t.Needle,
-		Caution: openGap(t.Why),
+		Caution: t.Caution,
 	}
 }
 
@@ -276,15 +277,10 @@ func forming(s track.Stage) bool {
 	return s == track.Planned || s == track.Forming || s == track.Ready
 }
 
-// openGap is what the reason for the next needle says of a gap that is still open.
-func openGap(why string) string {
-	_, gap, _ := strings.Cut(why, "; CAUTION, ")
-	return gap
-}
-
 // Ranks of urgency.
 const (
 	rankHold = iota
+	rankCaution
 	rankReady
 	rankForming
 	rankRest
@@ -294,6 +290,8 @@ func rank(t view.TrackRow) int {
 	switch s := track.Stage(t.Stage); {
 	case t.Held:
 		return rankHold
+	case t.Caution != "" && s != track.Retired:
+		return rankCaution
 	case s == track.Ready:
 		return rankReady
 	case s == track.Planned || s == track.Forming:
@@ -306,6 +304,7 @@ func rank(t view.TrackRow) int {
 func groups(list []patientPart, sharpOnly bool) []groupPart {
 	titles := map[int]string{
 		rankHold:    "On hold: no needle there until a person lifts the hold",
+		rankCaution: "Look first: a caution stands",
 		rankReady:   "Ready for the first blunt needle",
 		rankForming: "Forming: sharp needles",
 		rankRest:    "In use past forming, resting or given up",

@@ -5,9 +5,13 @@
 package card
 
 import (
+	"slices"
 	"time"
 
+	"cannulary/internal/record"
 	"cannulary/internal/track"
+	"cannulary/internal/zone"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Caution stands on every card.
@@ -26,10 +30,13 @@ type Card struct {
 	Quarantined int        `json:"quarantined"`
 	// Left tells that the patient left the unit and was not admitted again since.
 	Left bool `json:"left"`
-	// StandingHold tells that a hold is open.
-	StandingHold bool   `json:"standingHold"`
-	Holds        []Hold `json:"holds"` // open ones, oldest first
-	Use          Use    `json:"use"`
+	// StandingHold tells that a hold is open on something that is still used.
+	StandingHold bool `json:"standingHold"`
+	// Holds are the open ones, oldest first. Those of one rule on the same places from one local
+	// date are shown as one. History are those on what is no longer used.
+	Holds   []Hold `json:"holds"`
+	History []Hold `json:"history"`
+	Use     Use    `json:"use"`
 	// Findings are those that belong to no track and no access on the card.
 	Findings []Finding `json:"findings"`
 	Accesses []Access  `json:"accesses"`
@@ -55,14 +62,17 @@ type Identifier struct {
 
 // Hold is an open hold: no needle until a person lifts it.
 type Hold struct {
-	ID       string    `json:"id"`
+	ID       string    `json:"id"`  // of the oldest ground
+	IDs      []string  `json:"ids"` // of all grounds that are shown as this one, each to be lifted
 	Rule     string    `json:"rule"`
 	Scope    string    `json:"scope"` // "track A1", "access F1", or several joined by ", "
 	Tracks   []string  `json:"tracks"`
 	Accesses []string  `json:"accesses"`
 	Since    time.Time `json:"since"`
-	// Text says all of it: what was seen, the rule and what it asks, since when, what clears
-	// it and who decides. Seen and Asked are its first two parts alone.
+	// Day is the local date of a hold whose time is not known; Since is then its beginning.
+	Day string `json:"day,omitempty"`
+	// Text says all of it: what was seen, what to do, the rule, since when, what clears it and
+	// who decides. Seen is what was seen alone, Asked what the rule asks.
 	Text            string `json:"text"`
 	Seen            string `json:"seen"`
 	Asked           string `json:"asked"`
@@ -71,6 +81,10 @@ type Hold struct {
 	Ground          string `json:"ground,omitempty"`   // id of the fact that it rests on
 	Urgent          bool   `json:"urgent"`             // a physician or surgeon at once
 	GroundWithdrawn bool   `json:"groundWithdrawn"`
+	// NeedledSessions counts the sessions in which a needle was used under it, NeedledLast is
+	// the local date of the last.
+	NeedledSessions int    `json:"needledSessions,omitempty"`
+	NeedledLast     string `json:"needledLast,omitempty"`
 }
 
 // Use is the access in use.
@@ -89,7 +103,8 @@ type Access struct {
 	InUse   bool   `json:"inUse"`
 	Retired bool   `json:"retired"`
 	Held    bool   `json:"held"`
-	// ExaminedAt is the last examination; NotExamined are the parts that it left out.
+	// ExaminedAt is the last examination; NotExamined are the parts that none of its session's
+	// (else its day's) recorded.
 	ExaminedAt  *time.Time `json:"examinedAt"`
 	NotExamined []string   `json:"notExamined"`
 	Flow        *float64   `json:"flowMillilitresPerMinute,omitempty"`
@@ -111,14 +126,17 @@ type Pressure struct {
 
 // Track is one track on the card.
 type Track struct {
-	ID              string   `json:"id"`
-	Name            string   `json:"name"`
-	Role            string   `json:"role"`
-	Access          string   `json:"access"`
-	Stage           string   `json:"stage"`
-	UnderReview     bool     `json:"underReview"`
-	Held            []string `json:"held"` // ids of the open holds on it or its access
-	Declared        string   `json:"declared,omitempty"`
+	ID          string   `json:"id"`
+	Name        string   `json:"name"`
+	Role        string   `json:"role"`
+	Access      string   `json:"access"`
+	Stage       string   `json:"stage"`
+	UnderReview bool     `json:"underReview"`
+	Held        []string `json:"held"` // ids of the open holds on it or its access
+	Declared    string   `json:"declared,omitempty"`
+	// Remarks say what is shown from the plan because the first insertion did not record it, and
+	// where the plan says otherwise.
+	Remarks         []string `json:"remarks"`
 	SessionsCounted int      `json:"sessionsCounted"`
 	SessionsTarget  int      `json:"sessionsTarget"` // extras included
 	Extras          []Extra  `json:"extras"`
@@ -154,7 +172,9 @@ type Next struct {
 	Direction        string   `json:"direction,omitempty"`
 	DepthMillimetres *float64 `json:"depthMillimetres,omitempty"`
 	Who              []string `json:"who"`
-	Why              string   `json:"why"`
+	// Why says it in sentences; Caution is its beginning, where something is serious.
+	Why     string `json:"why"`
+	Caution string `json:"caution,omitempty"`
 }
 
 // Finding is a judgement of a rule that stands.
@@ -165,7 +185,8 @@ type Finding struct {
 	Scope    string    `json:"scope"` // "track A1", "access F1" or empty
 	Since    time.Time `json:"since"`
 	Seen     string    `json:"seen"`
-	Text     string    `json:"text"` // what was seen, and in brackets what the rule asks
+	Text     string    `json:"text"` // what was seen, as a sentence
+	Asked    string    `json:"asked,omitempty"`
 	Clears   string    `json:"clears"`
 	Facts    []string  `json:"facts"`
 	Protocol string    `json:"protocolVersion,omitempty"` // the version that was in force
@@ -231,6 +252,8 @@ type Input struct {
 	KnownAt     time.Time
 	Lagging     bool
 	Quarantined int
+
+	facility string // where the patient belongs
 }
 
 // Build judges the facts and makes the card.
@@ -238,23 +261,27 @@ func Build(in Input) Card { return Of(in, track.Fold(in.Input)) }
 
 // Of makes the card of a judgement of the input's facts.
 func Of(in Input, j track.Judgement) Card {
+	in.facility = j.Where.Facility
 	local := in.location()
 	c := Card{
-		Patient: in.Patient, Facility: in.Facility, Left: j.Where.Left, TimeZone: local.String(), AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
+		Patient: in.Patient, Facility: in.facility, Left: j.Where.Left, TimeZone: local.String(), AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
 		Lagging: in.Lagging, Quarantined: in.Quarantined,
-		Holds: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
+		Holds: []Hold{}, History: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
 	}
 	if c.Patient.Identifiers == nil {
 		c.Patient.Identifiers = []Identifier{}
 	}
 	for i := range in.Items {
-		if it := &in.Items[i]; !it.Void && !it.At.After(in.AsOf) && (c.LastFactAt == nil || it.At.After(*c.LastFactAt)) {
-			at := it.At.UTC()
+		if at := in.from(&in.Items[i].Fact).UTC(); !in.Items[i].Void && !at.After(in.AsOf) && (c.LastFactAt == nil || at.After(*c.LastFactAt)) {
 			c.LastFactAt = &at
 		}
 	}
-	for _, h := range j.Open() {
-		c.Holds = append(c.Holds, hold(h, local))
+	for _, g := range j.Shown() {
+		if h := hold(g, &j, local); j.GivenUp(&g[0]) {
+			c.History = append(c.History, h)
+		} else {
+			c.Holds = append(c.Holds, h)
+		}
 	}
 	c.StandingHold = len(c.Holds) > 0
 	c.Use = use(in, j, c.Holds)
@@ -272,10 +299,18 @@ func (in *Input) location() *time.Location {
 	if in.Zone == nil {
 		return time.UTC
 	}
-	if l := in.Zone(in.Facility); l != nil {
+	if l := in.Zone(in.facility); l != nil {
 		return l
 	}
 	return time.UTC
+}
+
+// from is since when a fact is looked at: one known to the day from the start of that day.
+func (in *Input) from(f *record.Fact) time.Time {
+	if f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY || in.Zone == nil {
+		return f.At
+	}
+	return zone.Midnight(f.At, in.Zone(f.Facility))
 }
 
 func one(s *track.State, standing []track.Finding, holds []Hold) Track {
@@ -294,6 +329,7 @@ func one(s *track.State, standing []track.Finding, holds []Hold) Track {
 	if s.Taken != nil {
 		t.Declared = declared(s)
 	}
+	t.Remarks = remarks(s)
 	for _, v := range s.Recent {
 		t.Recent = append(t.Recent, Visit{Date: v.Date, Needle: string(v.Tip), Attempts: v.Attempts, Success: v.Success,
 			Counted: v.Counted, InDoubt: v.InDoubt, WhyNot: v.WhyNot, AngleDegrees: v.Angle, Gauge: v.Gauge, Passes: v.Passes,
@@ -313,7 +349,7 @@ func holdsOf(t Track, holds []Hold) []Hold {
 	var out []Hold
 	for _, h := range holds {
 		for _, id := range t.Held {
-			if h.ID == id {
+			if slices.Contains(h.IDs, id) {
 				out = append(out, h)
 				break
 			}
@@ -334,7 +370,7 @@ func list(s []string) []string {
 }
 
 func next(s *track.State) Next {
-	n := Next{Needle: string(s.Next.Needle), Who: []string{}, Why: s.Next.Why}
+	n := Next{Needle: string(s.Next.Needle), Who: []string{}, Why: s.Next.Why, Caution: s.Next.Caution}
 	if n.Needle == "" {
 		n.Needle = string(track.None)
 	}

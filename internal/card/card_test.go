@@ -33,7 +33,7 @@ func staff(n string) *v1.StaffIdentifier {
 
 func (h *history) add(at time.Time, session string, f *logv1.Fact) *history {
 	id := fmt.Sprintf("m%d", len(h.events))
-	ev := &logv1.Event{Id: record.EventID("test", id), Source: "test", SourceMessageId: id, Facility: "unit-invented", PatientKey: "p",
+	ev := &logv1.Event{Id: record.EventID("test", id), Source: "test", SourceMessageId: id, PatientKey: "p",
 		OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE, Facts: []*logv1.Fact{f}}
 	if session != "" {
 		ev.Session = &v1.SessionReference{System: "urn:s", Value: session}
@@ -100,7 +100,7 @@ func (h *history) card(n int, change ...func(*card.Input)) card.Card {
 	}
 	items := record.Effective(facts)
 	in := card.Input{
-		Input:   track.Input{Items: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: day(n).Add(4 * time.Hour), Facility: "unit-invented"},
+		Input:   track.Input{Items: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: day(n).Add(4 * time.Hour)},
 		Patient: card.Patient{ID: "p", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
 		KnownAt: day(n).Add(5 * time.Hour),
 	}

@@ -121,7 +121,7 @@ func sessions(s *track.State, t Track) string {
 	}
 	text := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget)
 	for _, e := range t.Extras {
-		text += fmt.Sprintf("; one on top for %s", e.Rule)
+		text += fmt.Sprintf("; one of them for %s", e.Rule)
 	}
 	if t.Declared != "" {
 		text += "; " + t.Declared
@@ -152,10 +152,10 @@ func stops(holds []Hold) string {
 	text := "no thrill or no bruit; pus, redness or swelling at the site; thin or shiny skin, a scab that does not heal, an ulcer; Staphylococcus aureus in blood; before a blunt needle, a scab not wholly removed; a hold by a person"
 	var now []string
 	for _, h := range holds {
-		now = append(now, strings.TrimSuffix(h.Seen, ".")+" (rule "+h.Rule+")")
+		now = append(now, strings.TrimSuffix(h.Seen, "."))
 	}
 	if len(now) > 0 {
-		text = "HELD NOW: " + strings.Join(now, "; ") + ". In general: " + text
+		text = "ON HOLD NOW: " + strings.Join(now, "; ") + ". In general: " + text
 	}
 	return text
 }

@@ -15,27 +15,55 @@ import (
 // minutes is how instants are written: in the facility's time, with the zone's name.
 const minutes = "2006-01-02 15:04 MST"
 
-func hold(h track.Hold, local *time.Location) Hold {
-	out := Hold{ID: h.ID, Rule: h.Rule, Tracks: list(h.Tracks), Accesses: list(h.Accesses), Since: h.Since.UTC(),
-		Seen: or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(), Ground: h.Ground, GroundWithdrawn: h.GroundWithdrawn}
+// hold words holds that are shown as one.
+func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
+	h := g[0]
+	out := Hold{ID: h.ID, IDs: []string{}, Rule: h.Rule, Tracks: list(h.Tracks), Accesses: list(h.Accesses), Since: h.Since.UTC(),
+		Seen: or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(), Ground: h.Ground, GroundWithdrawn: true}
+	for _, x := range g {
+		out.IDs = append(out.IDs, x.ID)
+		out.GroundWithdrawn = out.GroundWithdrawn && x.GroundWithdrawn
+		if x.Needled > out.NeedledSessions {
+			out.NeedledSessions, out.NeedledLast = x.Needled, x.NeedledLast
+		}
+	}
+	if h.DayKnown {
+		out.Day = h.Date
+	}
 	r, known := rule.Of(h.Rule)
 	if known {
-		out.Asked, out.Clears, out.Urgent = or(h.Asked, r.Asks), or(h.Clears, r.Clears), r.Urgent
+		out.Asked, out.Clears, out.Urgent = or(h.Asked, r.Asks), or(h.Clears, r.Clears), r.Urgent && !j.GivenUp(&h)
 	}
 	out.Scope = strings.Join(h.Places(), ", ")
-	var b strings.Builder
-	b.WriteString(strings.TrimSuffix(capital(out.Seen), "."))
+	parts := []string{stop(capital(out.Seen))}
+	say := func(format string, a ...any) { parts = append(parts, fmt.Sprintf(format, a...)) }
+	switch {
+	case j.GivenUp(&h):
+		say("No longer used: %s. Ask the lead to close this hold.", out.Scope)
+	case out.Urgent:
+		say("Do not needle. Call now.")
+	default:
+		say("Do not needle.")
+	}
 	if h.Rule == rule.Person {
-		fmt.Fprintf(&b, " (hold placed by %s, rule %s).", or(out.PlacedBy, "a person whose name is not recorded"), h.Rule)
-	} else {
-		fmt.Fprintf(&b, " (rule %s: %s).", h.Rule, strings.TrimSuffix(or(out.Asked, "what it asks is not known to this version"), "."))
+		say("Hold placed by %s.", or(out.PlacedBy, "a person whose name is not recorded"))
 	}
-	fmt.Fprintf(&b, " Held since %s.", h.Since.In(local).Format(minutes))
-	if h.GroundWithdrawn {
-		b.WriteString(" Ground withdrawn: what it rests on was corrected or taken back since, but it stays until a person lifts it.")
+	since := h.Since.In(local).Format(minutes)
+	if h.DayKnown {
+		since = h.Date + " (the time is not recorded)"
 	}
-	fmt.Fprintf(&b, " What would clear it: %s The local protocol and the treating team decide.", stop(or(out.Clears, "a named person lifts it, with a reason")))
-	out.Text = b.String()
+	say("Hold since %s (rule %s).", since, h.Rule)
+	if len(g) > 1 {
+		say("%d reports are shown as one.", len(g))
+	}
+	if n := out.NeedledSessions; n > 0 {
+		say("Needled under it in %s, last on %s.", count(n, "session"), out.NeedledLast)
+	}
+	if out.GroundWithdrawn {
+		say("Ground withdrawn: what it rests on was corrected or voided since. It stays until a person lifts it.")
+	}
+	say("What clears it: %s The local protocol and the treating team decide.", stop(or(out.Clears, "a named person lifts it, with a reason")))
+	out.Text = strings.Join(parts, " ")
 	return out
 }
 
@@ -77,10 +105,7 @@ func findings(standing []track.Finding, match func(*track.Finding) bool) []Findi
 	})
 	out := []Finding{}
 	for _, f := range kept {
-		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: f.Seen, Clears: f.Clears, Facts: list(f.Facts), Protocol: f.Protocol}
-		if f.Asked != "" {
-			x.Text += " (" + f.Asked + ")"
-		}
+		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: stop(capital(f.Seen)), Asked: f.Asked, Clears: f.Clears, Facts: list(f.Facts), Protocol: f.Protocol}
 		switch {
 		case f.Track != "":
 			x.Scope = "track " + f.Track
@@ -160,7 +185,7 @@ func use(in Input, j track.Judgement, holds []Hold) Use {
 	u.Text = fmt.Sprintf("Access %s (%s).", u.Access, how)
 	if h := heldBy(u.Access, holds); h != nil {
 		u.Held = true
-		u.Text = fmt.Sprintf("Access %s (%s) is HELD: %s (rule %s). No needle in it.", u.Access, how, strings.TrimSuffix(h.Seen, "."), h.Rule)
+		u.Text = fmt.Sprintf("Access %s (%s) is on hold: %s. No needle in it.", u.Access, how, strings.TrimSuffix(h.Seen, "."))
 		return u
 	}
 	var held, free []string
@@ -176,7 +201,7 @@ func use(in Input, j track.Judgement, holds []Hold) Use {
 	}
 	if len(held) > 0 {
 		u.Held = len(free) == 0
-		u.Text += fmt.Sprintf(" Held in it: track %s.", strings.Join(held, ", track "))
+		u.Text += fmt.Sprintf(" On hold in it: track %s.", strings.Join(held, ", track "))
 	}
 	return u
 }

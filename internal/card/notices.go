@@ -30,7 +30,13 @@ func notices(in Input, j track.Judgement, c Card) []string {
 	if n := whereabouts(in, j.Where); n != "" {
 		say("%s", n)
 	}
-	for _, n := range lifts(in, j, len(c.Holds) > 0) {
+	if j.Where.Facility != "" && !j.Where.Admitted {
+		say("No admission is recorded: the patient is taken to belong where the care is, %s.", j.Where.Facility)
+	}
+	for _, h := range c.History {
+		say("%s", h.Text)
+	}
+	for _, n := range lifts(in, j, len(c.Holds)+len(c.History) > 0) {
 		say("%s", n)
 	}
 	tracked := map[string]bool{} // accesses that a track in use is in
@@ -59,12 +65,43 @@ func notices(in Input, j track.Judgement, c Card) []string {
 		case a.Examined.IsZero():
 			say("No examination of access %s is recorded. Not recorded is not normal: look, listen and feel.", a.Name)
 		case len(a.NotExamined) > 0:
-			say("Last examination of access %s, %s, left out: %s. Not examined is not absent.", a.Name,
-				a.Examined.In(in.location()).Format(time.DateOnly), strings.Join(a.NotExamined, ", "))
+			say("%s", leftOut(a))
 		}
 	}
 	if len(c.Tracks) == 0 {
 		say(NoTrack)
+	}
+	return out
+}
+
+// leftOut says what nobody recorded of the latest examination.
+func leftOut(a *track.AccessState) string {
+	var what, do []string
+	for _, part := range a.NotExamined {
+		switch part {
+		case "look":
+			what, do = append(what, "looking at the skin"), append(do, "look")
+		case "listen", "bruit":
+			what, do = append(what, "whether a bruit is heard"), append(do, "listen")
+		case "feel", "thrill":
+			what, do = append(what, "whether a thrill is felt"), append(do, "feel")
+		}
+	}
+	return fmt.Sprintf("Nobody recorded %s at access %s on %s. %s before you needle.", strings.Join(what, ", nor "), a.Name, a.ExaminedOn, capital(strings.Join(do, " and ")))
+}
+
+// remarks say what of the way the needle goes in is the plan's, and where the plan differs.
+func remarks(s *track.State) []string {
+	out := []string{}
+	if len(s.FromPlan) > 0 {
+		what := "The first insertion does not record"
+		if s.Taken != nil {
+			what = "The takeover does not state"
+		}
+		out = append(out, fmt.Sprintf("%s %s: shown as planned.", what, strings.Join(s.FromPlan, ", ")))
+	}
+	if len(s.PlanDiffers) > 0 {
+		out = append(out, fmt.Sprintf("The plan says otherwise: %s. Follow the track as it was made.", strings.Join(s.PlanDiffers, ", ")))
 	}
 	return out
 }
@@ -94,7 +131,7 @@ func whereabouts(in Input, w track.Whereabouts) string {
 	case w.Left:
 		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(zone(w.LeftUnit)).Format(time.DateOnly), or(leavingReason(w.Reason), "reason not recorded"))
 	case w.InHospitalSince != nil:
-		return fmt.Sprintf("The patient is in hospital since %s.", w.InHospitalSince.In(zone(in.Facility)).Format(time.DateOnly))
+		return fmt.Sprintf("The patient is in hospital since %s.", w.InHospitalSince.In(zone(in.facility)).Format(time.DateOnly))
 	}
 	return ""
 }

@@ -48,7 +48,7 @@ func forming(t testing.TB) *judged {
 	l := lisbon(t)
 	return &judged{
 		in: card.Input{
-			Input:   track.Input{AsOf: now, Facility: "unit-invented", Zone: func(string) *time.Location { return l }},
+			Input:   track.Input{AsOf: now, Zone: func(string) *time.Location { return l }},
 			Patient: card.Patient{ID: "p1", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
 			KnownAt: now,
 		},

@@ -74,12 +74,14 @@ func Text(c Card) string {
 	p.line("FACILITY  ", "%s, as of %s, last fact %s", or(c.Facility, "(not known)"), c.Time(c.AsOf), last)
 	for _, h := range c.Holds {
 		p.blank()
-		p.line("STOP      ", "%s HELD: NO NEEDLE", strings.ToUpper(h.Scope))
+		p.line("HOLD      ", "%s: NO NEEDLE", strings.ToUpper(h.Scope))
 		if h.Urgent {
 			p.line("          ", "URGENT: CALL THE PHYSICIAN OR SURGEON NOW")
 		}
 		p.line("          ", "%s", h.Text)
-		p.line("          ", "Hold %s", h.ID)
+		for _, id := range h.IDs {
+			p.line("          ", "Hold %s", id)
+		}
 	}
 	for _, t := range c.Tracks {
 		for _, f := range t.Findings {
@@ -90,9 +92,12 @@ func Text(c Card) string {
 			}
 		}
 	}
-	if len(c.Holds) == 0 {
+	switch {
+	case c.LastFactAt == nil:
+		p.line("HOLDS     ", "Nothing was on record then. That is no all-clear.")
+	case len(c.Holds) == 0:
 		p.line("HOLDS     ", "none recorded")
-	} else {
+	default:
 		p.blank()
 	}
 	for _, n := range c.Notices {
@@ -128,7 +133,7 @@ func (c *Card) Described(a Access) string {
 		parts = append(parts, "in use")
 	}
 	if a.Held {
-		parts = append(parts, "HELD")
+		parts = append(parts, "ON HOLD")
 	}
 	if a.ExaminedAt == nil {
 		parts = append(parts, "never examined by the record")
@@ -156,7 +161,7 @@ func (p *page) access(c *Card, a Access) {
 }
 
 func (p *page) finding(label string, c *Card, f Finding) {
-	p.line(label, "%s: %s [%s, since %s; clears: %s]", strings.ToUpper(f.Severity), f.Text, f.Rule, c.Time(f.Since), or(f.Clears, "not said"))
+	p.line(label, "%s: %s [%s, since %s; what clears it: %s]", strings.ToUpper(f.Severity), f.Text, f.Rule, c.Time(f.Since), or(f.Clears, "not said"))
 }
 
 func (p *page) track(c *Card, t Track) {
@@ -167,6 +172,9 @@ func (p *page) track(c *Card, t Track) {
 	p.b.WriteString(printable(fmt.Sprintf("%s TRACK %s (access %s)   %s%s", strings.ToUpper(or(t.Role, "unknown")), t.Name, or(t.Access, "not stated"), strings.ToUpper(t.Stage), review)) + "\n")
 	if t.Declared != "" {
 		p.line("  ", "%s", t.Declared)
+	}
+	for _, r := range t.Remarks {
+		p.line("  ", "%s", r)
 	}
 	p.blank()
 	if t.Next.Needle == "none" {
@@ -183,7 +191,7 @@ func (p *page) track(c *Card, t Track) {
 		if !stillCounts(t.Stage) {
 			break // asked for and served
 		}
-		p.line("  one more session: ", "%s (%s)", e.Text, e.Rule)
+		p.line(fmt.Sprintf("  one of the %d is for: ", t.SessionsTarget), "%s (%s)", e.Text, e.Rule)
 	}
 	for _, f := range t.Findings {
 		if f.Scope != "access "+t.Access { // those stand with the access

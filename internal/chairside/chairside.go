@@ -73,7 +73,11 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 			return err
 		}
 		survivor = ids.Survivor(asked)
-		input, facts, err := projector.Judge(l, ids, s.Projector.Zone, survivor, r.KnownAt)
+		book, err := projector.Protocols(l, r.KnownAt)
+		if err != nil {
+			return err
+		}
+		input, facts, err := projector.Judge(l, ids, s.Projector.Zone, book, survivor, r.KnownAt)
 		if err != nil {
 			return err
 		}

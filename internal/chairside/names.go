@@ -7,16 +7,14 @@ import (
 	"time"
 
 	"cannulary/internal/card"
+	"cannulary/internal/projector"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 )
 
-// Topics of the view that are read here beside a patient's own facts.
-const (
-	patientTopic  = "patient/"  // + patient key
-	protocolTopic = "protocol/" // + facility code
-)
+// patientTopic and a patient key name the topic of the facts that say who a patient is.
+const patientTopic = "patient/"
 
 // Names opens what identifies many patients, as their cards show it, by patient key. A key
 // that was merged into another gives that one's patient. A patient of whom nothing is
@@ -86,16 +84,11 @@ func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Pat
 // the defaults where the facility adopted none.
 func (s *Service) Protocol(ctx context.Context, facility, date string) (p protocol.Parameters, err error) {
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
-		events, err := l.Topic(protocolTopic + facility)
-		if err != nil {
-			return err
+		book, err := projector.Protocols(l, time.Time{})
+		if err == nil {
+			p = book.On(facility, date)
 		}
-		facts, err := view.Closure(l, events, func(a, b *record.Fact) bool { return a.Facility == b.Facility })
-		if err != nil {
-			return err
-		}
-		p = protocol.NewBook(record.Effective(facts)).On(facility, date)
-		return nil
+		return err
 	})
 	if err != nil {
 		return p, fmt.Errorf("read the protocol of facility %s: %w", facility, err)

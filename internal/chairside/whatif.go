@@ -14,7 +14,6 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/jsonhttp"
 	"cannulary/internal/projector"
-	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	"cannulary/internal/whatif"
@@ -37,19 +36,10 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 	o := whatif.Options{Proposal: p, Facilities: facilities, Zone: s.Projector.Zone, AsOf: s.Now()}
 	var report whatif.Report
 	err = s.Store.Reading(ctx, func(l view.Loader, c view.Checkpoint) error {
-		var adopted []record.Item
-		for _, f := range facilities {
-			events, err := l.Topic(protocolTopic + f)
-			if err != nil {
-				return err
-			}
-			facts, err := view.Closure(l, events, func(a, b *record.Fact) bool { return a.Facility == b.Facility })
-			if err != nil {
-				return err
-			}
-			adopted = append(adopted, record.Effective(facts)...)
+		var err error
+		if o.Book, err = projector.Protocols(l, time.Time{}); err != nil {
+			return err
 		}
-		o.Book = protocol.NewBook(adopted)
 		comparison := whatif.New(o)
 		for _, key := range keys {
 			if ids.Survivor(key) != key {
@@ -58,7 +48,7 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 			if ctx.Err() != nil {
 				return fault.Wrap(fault.Unavailable, ctx.Err(), "the request ended before the comparison did", "try again, for one facility at a time")
 			}
-			input, _, err := projector.Judge(l, ids, s.Projector.Zone, key, time.Time{})
+			input, _, err := projector.Judge(l, ids, s.Projector.Zone, o.Book, key, time.Time{})
 			if err != nil {
 				return err
 			}

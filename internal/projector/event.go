@@ -207,6 +207,8 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 				c.watch(key)
 			case topicProtocol:
 				protocols[key] = true
+				// A chart that is kept ready may come to need it when the patient moves.
+				p.book, p.charts = nil, map[string]*chart{}
 			case topicSurveil:
 				c.watch(key).facts = true
 			default:

@@ -15,10 +15,24 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
+// Protocols gathers the protocols of all facilities, as far as the log held them at knownAt
+// (zero: all). A patient may move to any of them. It is the only place where that is done.
+func Protocols(l view.Loader, knownAt time.Time) (*protocol.Book, error) {
+	topics, err := l.TopicsWith(topicProtocol)
+	if err != nil {
+		return nil, err
+	}
+	adopted, err := ofFacilities(l, topics, knownAt)
+	if err != nil {
+		return nil, err
+	}
+	return protocol.NewBook(adopted), nil
+}
+
 // Judge gathers what the judgement of one patient looks at, all merged identities
-// together, as far as the log held it at knownAt (zero: all). AsOf and Facility are still
-// open: Facility is suggested as that of the newest fact. It also answers the facts.
-func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Location, key string, knownAt time.Time) (track.Input, []record.Fact, error) {
+// together, as far as the log held it at knownAt (zero: all); book is what Protocols gave for
+// the same moment. AsOf is still open. It also answers the facts.
+func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Location, book *protocol.Book, key string, knownAt time.Time) (track.Input, []record.Fact, error) {
 	group := ids.Group(key)
 	events, err := l.Patients(group)
 	if err != nil {
@@ -40,30 +54,17 @@ func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Loca
 	}
 	known := record.Known(kept, knownAt)
 	items := record.Effective(known)
-	out := track.Input{Items: items, Zone: zoneOf}
+	out := track.Input{Items: items, Zone: zoneOf, Book: book}
 	out.TrackKeys, out.AccessKeys = keys(group, known)
-	facilities := map[string]bool{}
 	for i := range items {
-		if !items[i].Void {
-			out.Facility = items[i].Facility
-		}
-		facilities[items[i].Facility] = true
 		if ids != nil && slices.Contains(ids.Refused, items[i].ID) {
 			out.Refused = append(out.Refused, items[i])
 		}
 	}
-	var topics, staff []string
-	for f := range facilities {
-		topics = append(topics, topicProtocol+f)
-	}
+	var staff []string
 	for _, s := range firstInserters(items) {
 		staff = append(staff, topicStaff+record.StaffID(s))
 	}
-	adopted, err := ofFacilities(l, topics, knownAt)
-	if err != nil {
-		return track.Input{}, nil, err
-	}
-	out.Book = protocol.NewBook(adopted)
 	out.Ratings, err = ofFacilities(l, staff, knownAt)
 	return out, known, err
 }
@@ -74,7 +75,14 @@ func (p *Projector) gathered(c *change, key string) (track.Input, error) {
 	if c.gathered != nil && c.gatheredOf == key {
 		return *c.gathered, nil
 	}
-	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, key, time.Time{})
+	if p.book == nil {
+		book, err := Protocols(c.tx.Load(), time.Time{})
+		if err != nil {
+			return track.Input{}, err
+		}
+		p.book = book
+	}
+	in, _, err := Judge(c.tx.Load(), p.identities, p.zone, p.book, key, time.Time{})
 	if err != nil {
 		return in, err
 	}
@@ -198,12 +206,9 @@ func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 	ch, fresh := p.charts[key], false
 	var asOf time.Time
 	ask := func() string {
-		n := ch.Newest()
-		v.facility, asOf = n.Facility, p.days[n.Facility]
-		if n.At.After(asOf) {
-			asOf = n.At
-		}
-		v.j = ch.Judge(asOf, n.Facility)
+		asOf = p.judgedAt(ch)
+		v.j = ch.Judge(asOf)
+		v.facility = v.j.Where.Facility
 		return fhir.JudgedView{Patient: key, All: &v.j}.Basis()
 	}
 	basis := ""
@@ -241,7 +246,7 @@ func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 		slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
 	}
 	ch.Trim()
-	ch.last = ch.Judge(asOf, v.facility)
+	ch.last = ch.Judge(asOf)
 	ch.shown = shown(&ch.last)
 	if len(p.charts) >= chartsMost && p.charts[key] == nil {
 		for other := range p.charts {
@@ -251,6 +256,18 @@ func (p *Projector) verdict(c *change, key string) (*verdict, error) {
 	}
 	p.charts[key] = ch
 	return v, nil
+}
+
+// judgedAt is the later of a patient's newest fact and the newest day that started where the patient
+// belongs. The new day may be that on which the patient belongs elsewhere.
+func (p *Projector) judgedAt(ch *chart) time.Time {
+	at := ch.Newest()
+	for range 2 {
+		if day := p.days[ch.At(at)]; day.After(at) {
+			at = day
+		}
+	}
+	return at
 }
 
 // shown are the resources of a judgement.
@@ -360,14 +377,20 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 	if !left {
 		for _, s := range v.j.Tracks {
 			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: track.RoleName(s.Role), Stage: string(s.Stage),
-				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why})
+				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why, Caution: s.Next.Caution})
 		}
 	}
-	for _, h := range v.j.Open() {
-		if !left || h.Rule == rule.Bacteraemia {
-			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
-				Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(&h)})
+	for _, g := range v.j.Shown() {
+		h := &g[0]
+		if left && h.Rule != rule.Bacteraemia {
+			continue
 		}
+		r := view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
+			Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(h), Count: len(g)}
+		if h.DayKnown {
+			r.Day = h.Date
+		}
+		open = append(open, r)
 	}
 	var creators, maturity []string
 	for _, s := range v.j.Tracks {

@@ -12,6 +12,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
@@ -45,6 +46,7 @@ type Projector struct {
 	groups     map[string][]string // of merged identities, by each of their keys
 	zones      map[string]*time.Location
 	charts     map[string]*chart // by surviving patient key
+	book       *protocol.Book    // of all facilities; nil where it is to be read
 	memos      map[string]surveil.Memo
 	days       map[string]time.Time
 
@@ -114,7 +116,7 @@ func (p *Projector) load(tx *view.Tx) error {
 	if err != nil {
 		return err
 	}
-	p.zones, p.charts, p.memos = map[string]*time.Location{}, map[string]*chart{}, map[string]surveil.Memo{}
+	p.zones, p.charts, p.memos, p.book = map[string]*time.Location{}, map[string]*chart{}, map[string]surveil.Memo{}, nil
 	for _, f := range fs {
 		if err := p.setZone(f.ID, f.Zone); err != nil {
 			return err

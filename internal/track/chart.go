@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"cannulary/internal/record"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Chart keeps one patient's fold ready for the next fact, so that a new fact costs what
@@ -36,12 +37,13 @@ const (
 	tailMost = 160
 )
 
-// NewChart folds all facts of a patient. Of in, AsOf and Facility are not looked at.
+// NewChart folds all facts of a patient. Of in, AsOf is not looked at.
 func NewChart(in Input) *Chart {
 	in.AsOf = time.Unix(math.MaxInt32*100, 0)
 	items := in.Items
 	in.Items = nil
-	c := &Chart{e: newEnv(in), bases: []base{{state: &machine{}}}, tail: items}
+	e := newEnv(in)
+	c := &Chart{e: e, bases: []base{{state: e.begin()}}, tail: items}
 	c.fold()
 	return c
 }
@@ -49,19 +51,7 @@ func NewChart(in Input) *Chart {
 // fold folds what follows the latest base.
 func (c *Chart) fold() {
 	b := &c.bases[len(c.bases)-1]
-	m := b.state.clone()
-	for _, st := range c.e.steps(c.tail[b.count-c.first:]) {
-		m.apply(c.e, st)
-	}
-	c.now = m
-}
-
-// From is the moment from which facts are needed to take in one that touches moment t (its
-// own clinical time, its session's first, or an earlier one of a corrected fact), and
-// whether they are all at hand.
-func (c *Chart) From(t time.Time) (from time.Time, held bool) {
-	i := c.before(t)
-	return c.bases[i].at, c.bases[i].count >= c.first
+	c.now = c.e.fold(b.state, c.tail[b.count-c.first:])
 }
 
 // before is the latest base with nothing from t on in it.
@@ -78,6 +68,9 @@ func (c *Chart) before(t time.Time) int {
 // is the earliest moment that any of them touches. It answers false, and does nothing, where
 // the facts from that moment on are not at hand: see From and Refold.
 func (c *Chart) Add(items []record.Item, touches time.Time) bool {
+	for i := range items {
+		touches = earlier(touches, c.reaches(&items[i].Fact))
+	}
 	i := c.before(touches)
 	if c.bases[i].count < c.first {
 		return false
@@ -90,14 +83,28 @@ func (c *Chart) Add(items []record.Item, touches time.Time) bool {
 	return true
 }
 
-// Refold takes the fold back to the moment from, which From gave, and folds all facts from
-// then on: items, in the order of record.Before.
-func (c *Chart) Refold(from time.Time, items []record.Item) {
-	i := c.before(from)
-	c.bases = c.bases[:i+1]
-	c.tail, c.first = items, c.bases[i].count
-	c.bases[i].state.over = nil
-	c.fold()
+// joinsWithin is more than lies between an attempt and the first attempt of a session that it
+// may join, or make another one join: see env.group.
+const joinsWithin = 72 * time.Hour
+
+// reaches is the earliest moment that a new fact may change: the start of its day where no more
+// is known, and days ago where attempts without a session's reference may belong elsewhere now.
+func (c *Chart) reaches(f *record.Fact) time.Time {
+	from := c.e.from(f)
+	b, ok := f.Body.(*cannularyv1.NeedleInserted)
+	if !ok || b.GetTrack() == "" {
+		return from
+	}
+	window := f.At.Add(-joinsWithin)
+	loose := reference(f) == "" || c.first > 0 && c.tail[0].At.After(window)
+	for i := len(c.tail) - 1; i >= 0 && !loose && !c.tail[i].At.Before(window); i-- {
+		n, ok := c.tail[i].Body.(*cannularyv1.NeedleInserted)
+		loose = ok && n.GetTrack() == b.GetTrack() && reference(&c.tail[i].Fact) == ""
+	}
+	if loose {
+		return earlier(from, window)
+	}
+	return from
 }
 
 // Trim makes bases of what was folded last, and lets old facts go. What ended before the
@@ -144,12 +151,10 @@ func (c *Chart) rebase(count int) {
 		}
 	}
 	slices.Reverse(cuts)
-	m, done := b.state.clone(), 0
+	m, done := b.state, 0
 	for _, i := range cuts {
-		for _, st := range c.e.steps(pending[done:i]) {
-			m.apply(c.e, st)
-		}
-		c.bases = append(c.bases, base{at: pending[i].At, count: b.count + i, state: m.clone()})
+		m = c.e.fold(m, pending[done:i])
+		c.bases = append(c.bases, base{at: pending[i].At, count: b.count + i, state: m})
 		done = i
 	}
 	var kept []base
@@ -168,18 +173,32 @@ func (c *Chart) rebase(count int) {
 func (c *Chart) clean(items []record.Item) []int {
 	reach := make([]int, len(items)) // how far what begins here goes
 	begun := map[string]int{}
+	g := c.e.group(items)
+	together := func(key string, i int) {
+		first, ok := begun[key]
+		if !ok {
+			first, begun[key] = i, i
+		}
+		reach[first] = max(reach[first], i)
+	}
+	back := func(i int, at time.Time) {
+		lo := i
+		for lo > 0 && !items[lo-1].At.Before(at) {
+			lo--
+		}
+		reach[lo] = max(reach[lo], i)
+	}
 	for i := range items {
 		f := &items[i].Fact
-		for _, k := range [...]string{treatment(f), c.e.occasion(f)} {
-			first, ok := begun[k]
-			if !ok {
-				first, begun[k] = i, i
-			}
-			reach[first] = max(reach[first], i)
+		together(or(reference(f), "day "+c.e.date(f)), i)
+		if s := g.of[f.ID]; s != nil {
+			together("session "+s.attempts[0].id, i)
 		}
+		back(i, c.e.from(f))
 		for n := range items[i].Superseded {
 			// A version that does not stand has a moment of its own.
 			at := items[i].Superseded[n].At
+			back(i, c.e.from(&items[i].Superseded[n]))
 			lo, hi := i, i
 			for lo > 0 && !items[lo].At.Before(at) {
 				lo--
@@ -201,19 +220,16 @@ func (c *Chart) clean(items []record.Item) []int {
 	return out
 }
 
-// Newest is when and where the newest fact of a patient happened; zero for none.
-type Newest struct {
-	At       time.Time
-	Facility string
-}
+// Newest is when the newest fact that was folded is looked at from; zero for none.
+func (c *Chart) Newest() time.Time { return c.now.newest }
 
-// Newest tells of the newest fact that was folded.
-func (c *Chart) Newest() Newest { return c.now.newest }
+// At is the facility of the stay in force at a moment.
+func (c *Chart) At(t time.Time) string { return c.now.stays.At(t).Facility }
 
 // Judge is the judgement at a moment not before the newest fact. Of findings that are over
 // it holds those that ended since the facts that are kept.
-func (c *Chart) Judge(asOf time.Time, facility string) Judgement {
+func (c *Chart) Judge(asOf time.Time) Judgement {
 	e := *c.e
-	e.AsOf, e.Facility = asOf, facility
+	e.AsOf = asOf
 	return c.now.answer(&e)
 }

@@ -7,34 +7,41 @@ import (
 	"time"
 
 	"cannulary/internal/protocol"
-	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	"cannulary/internal/trend"
+	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // course is the fold's state of one track.
 type course struct {
-	name     string
-	patient  string // the patient key of the first fact that names it
-	access   string
-	role     cannularyv1.NeedleRole
-	there    bool // planned, taken over or needled: before that only named
-	newest   time.Time
-	plan     *cannularyv1.TrackPlan
-	planned  *cannularyv1.TrackPlanned
-	planAt   time.Time
-	taken    *cannularyv1.TrackTakenOver
-	takenAt  time.Time
-	basis    string // the fact of the latest plan or takeover
-	basisAt  time.Time
-	deputies []*cannularyv1.StaffIdentifier
-	rest     *rest
-	retired  *retirement
+	name    string
+	patient string // the patient key of the first fact that names it
+	access  string
+	role    cannularyv1.NeedleRole
+	there   bool // planned, taken over or needled: before that only named
+	newest  time.Time
+	plan    *cannularyv1.TrackPlan
+	planned *cannularyv1.TrackPlanned
+	planAt  time.Time
+	taken   *cannularyv1.TrackTakenOver
+	takenAt time.Time
+	basis   string // the fact of the latest plan or takeover
+	basisAt time.Time
+	// basisDate is its local date.
+	basisDate string
+	deputies  []*cannularyv1.StaffIdentifier
+	rest      *rest
+	retired   *retirement
+	// retiredAt is when it was, zero if never.
+	retiredAt time.Time
 
 	reference *float64
 	founded   bool // the first successful entry that is not blunt was seen: founder
 	founder   attempt
+	foundedOn string   // its session's date
+	folded    *session // the latest
+	unused    unused
 	creator   *cannularyv1.StaffIdentifier
 	entered   bool // a needle was used
 	firstBy   *cannularyv1.StaffIdentifier
@@ -57,15 +64,12 @@ type course struct {
 	pegFound  bool
 	peg       Peg
 
-	direction cannularyv1.NeedleDirection
-	bevel     cannularyv1.Bevel
-	depth     *float64
-	gauge     *uint32
+	gauge *uint32
 
 	visits   []Visit // the latest few, newest last
 	scab     string  // occasion of a preparation that left a scab, with no attempt since
 	scabDate string
-	tried    string    // occasion of the latest session
+	tried    []string  // occasions of the latest session
 	angles   []float64 // the latest twelve
 	stopping series    // haemostasis
 
@@ -144,25 +148,23 @@ func (c *course) restart() {
 	c.counted, c.extras, c.easy, c.lastCount = 0, kept, nil, ""
 }
 
-// found takes reference angle and creator from the first successful entry that is not
-// blunt; of a track taken over, the angle from the first successful entry, where none was
-// declared. What that entry does not record stays unknown.
+// found takes reference and creator from the first successful entry that is not blunt. What
+// that entry does not record stays unknown. A track taken over has what was declared.
 func (c *course) found(s *session) {
+	if c.taken != nil {
+		return
+	}
 	for _, a := range s.attempts {
-		if !a.successful() || a.blunt() && c.taken == nil {
+		if !a.successful() || a.blunt() {
 			continue
 		}
 		if c.founded && !a.before(c.founder) { // earlier only where sessions overlap
 			return
 		}
-		c.founded, c.founder = true, a
-		switch {
-		case c.taken == nil && a.sharp():
+		c.founded, c.founder, c.foundedOn = true, a, s.date
+		c.creator, c.reference = nil, nil
+		if a.sharp() {
 			c.creator, c.reference = a.GetCannulator(), a.AngleDegrees
-		case c.taken == nil:
-			c.creator, c.reference = nil, nil
-		case c.taken.AngleDegrees == nil:
-			c.reference = a.AngleDegrees
 		}
 		return
 	}
@@ -222,6 +224,12 @@ func (c *course) against(s *session, p *protocol.Parameters) (known, missing []s
 	if c.isTaken(s.date) {
 		add(&known, "another session of that day stands already")
 	}
+	switch {
+	case s.held:
+		add(&known, "a hold was open")
+	case s.doubted:
+		add(&missing, "whether a hold of that day came first is not recorded")
+	}
 	for _, a := range s.attempts {
 		if p.NeedsListed {
 			switch listed, sure := c.listed(a); {
@@ -268,7 +276,7 @@ func (c *course) against(s *session, p *protocol.Parameters) (known, missing []s
 }
 
 // forming folds a session before the trial towards the target.
-func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visit) {
+func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v *Visit) {
 	known, missing := c.against(s, p)
 	v.WhyNot = append(known, missing...)
 	switch {
@@ -276,8 +284,8 @@ func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visi
 		return
 	case len(missing) > 0:
 		v.InDoubt = true
-		if days := c.sinceCount(s.date); days > p.GapRestartDays {
-			m.restarted(c, s, p, days)
+		if days := c.sinceCount(s.date); days > home.GapRestartDays {
+			m.restarted(c, s, home, days)
 		}
 		if !s.easy() {
 			c.easy = last(c.easy, keepEasy, false)
@@ -291,13 +299,13 @@ func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visi
 	}
 	v.Counted = true
 	switch days := c.sinceCount(s.date); {
-	case days > p.GapRestartDays:
-		m.restarted(c, s, p, days)
-	case days > p.GapExtraDays:
+	case days > home.GapRestartDays:
+		m.restarted(c, s, home, days)
+	case days > home.GapExtraDays:
 		seen := fmt.Sprintf("%d days between the counted sessions of %s and %s", days, c.lastCount, s.date)
-		c.extras = append(slices.Clip(c.extras), Extra{rule.GapLong, fmt.Sprintf("%s (more than %d)", seen, p.GapExtraDays)})
+		c.extras = append(slices.Clip(c.extras), Extra{rule.GapLong, fmt.Sprintf("%s (more than %d)", seen, home.GapExtraDays)})
 		m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
-			Seen: seen + ": one more session is needed", Asked: fmt.Sprintf("at most %d days apart", p.GapExtraDays)}, p)
+			Seen: seen + ": one more session is needed", Asked: fmt.Sprintf("at most %d days apart", home.GapExtraDays)}, home)
 	}
 	c.counted++
 	c.lastCount, c.doubted = s.date, false
@@ -305,7 +313,7 @@ func (m *machine) forming(c *course, s *session, p *protocol.Parameters, v *Visi
 	c.easy = last(c.easy, keepEasy, s.easy())
 	if !s.easy() {
 		m.raise(Finding{Rule: rule.HardEntry, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
-			Seen: "the entry of " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", p.EasyEntries)}, p)
+			Seen: "the entry of " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
 	}
 }
 
@@ -354,20 +362,15 @@ func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 }
 
 // routine folds a session of a track in trial or after.
-func (c *course) routine(s *session, p *protocol.Parameters) bool {
-	if p.SharpOnly {
-		ok := s.final().successful() && (s.final().sharp() || s.final().blunt())
-		if !ok {
-			c.endStreak()
-		}
-		return c.lengthen(s, ok)
+func (c *course) routine(s *session, home *protocol.Parameters) bool {
+	ok := s.bluntSuccess()
+	if home.SharpOnly {
+		ok = s.final().successful() && (s.final().sharp() || s.final().blunt())
 	}
-	for _, a := range s.attempts {
-		if a.used() && (!a.blunt() || !a.successful()) {
-			c.endStreak()
-		}
+	if home.SharpOnly && !ok || !home.SharpOnly && slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && (!a.blunt() || !a.successful()) }) {
+		c.endStreak()
 	}
-	return c.lengthen(s, s.bluntSuccess())
+	return c.lengthen(s, ok && s.free())
 }
 
 // endStreak ends the streak and frees the dates that it took.
@@ -380,7 +383,7 @@ func (c *course) sharpRoutine(s *session, wasReady bool) {
 	if !ok {
 		c.endStreak()
 	}
-	c.lengthen(s, ok && wasReady)
+	c.lengthen(s, ok && wasReady && s.free())
 }
 
 // lengthen lengthens the streak, once per local date.
@@ -394,52 +397,96 @@ func (c *course) lengthen(s *session, ok bool) bool {
 	return true
 }
 
-// session folds one session of a track.
-func (m *machine) session(e *env, s *session, f *record.Fact) {
-	c := m.course(s.track, f)
-	c.place(s)
-	if c.retired == nil {
-		m.onRetired(c, f)
+// inserted folds an attempt; a session in a track comes in with its first one.
+func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
+	s := st.of
+	if s == nil {
+		m.underAccess(e, b, st.fact, st.place)
+		return
 	}
-	p := e.Book.On(s.facility, s.date)
+	a := s.attempts[slices.IndexFunc(s.attempts, func(a attempt) bool { return a.id == st.fact.ID })]
+	c := m.course(s.track, st.fact)
+	if st.first {
+		c.place(s)
+		if c.retired == nil {
+			m.onRetired(c, st.fact)
+		}
+	}
+	if a.used() {
+		m.under(c, s, a, st.place)
+	}
+	if st.first {
+		m.session(e, c, s)
+		c.folded = s
+	}
+}
+
+// session folds one session of a track, by the protocol of the place where it was and by that
+// of the patient's own unit.
+func (m *machine) session(e *env, c *course, s *session) {
+	p, home := e.Book.On(s.facility, s.date), m.home(e, s.at)
 	m.clear(s.at, "the session of "+s.date, func(x *Finding) bool {
-		return x.Track == c.name && sessionRule(x.Rule) && (x.Rule != rule.ContactShort || x.key != s.place)
+		return x.Track == c.name && sessionRule(x.Rule) && (x.Rule != rule.ContactShort || !s.is(x.key))
 	})
 	m.scabEntry(c, s)
 
-	inTrial := c.trial
-	wasReady := !c.trial && c.ready(&p) && !m.held(c)
+	was := moment{inTrial: c.trial, first: !c.seen, count: !c.entered && c.taken == nil}
+	was.wasReady = !c.trial && c.ready(&home) && !m.held(c)
+	was.recent = c.sinceCount(s.date) <= home.GapExtraDays
 	c.found(s)
 	if !c.trial && !s.final().blunt() {
 		m.pegs(c, s, &p)
 	}
 	v := c.visit(s)
-	if !c.trial && !p.SharpOnly { // a streak of sharp-only days ends with them
+	if !c.trial && !home.SharpOnly { // a streak of sharp-only days ends with them
 		c.endStreak()
 		c.best = 0
 	}
 	switch {
-	case c.trial, wasReady && s.bluntSuccess() && !p.SharpOnly:
+	case c.trial, was.wasReady && was.recent && s.bluntSuccess() && !home.SharpOnly && s.free():
 		c.trial = true
-		v.Counted = c.routine(s, &p)
-	case p.SharpOnly:
-		m.forming(c, s, &p, &v)
-		c.sharpRoutine(s, wasReady)
+		v.Counted = c.routine(s, &home)
+		switch {
+		case s.held:
+			v.WhyNot = []string{"a hold was open"}
+		case s.doubted:
+			v.InDoubt, v.WhyNot = true, []string{"whether a hold of that day came first is not recorded"}
+		}
+	case home.SharpOnly:
+		m.forming(c, s, &p, &home, &v)
+		c.sharpRoutine(s, was.wasReady)
 	default:
-		m.forming(c, s, &p, &v)
+		m.forming(c, s, &p, &home, &v)
 	}
-	m.sessionRules(e, c, s, &p, moment{inTrial: inTrial, wasReady: wasReady, first: !c.seen, count: !c.entered && c.taken == nil}, &v)
-	c.figures(s, &p, inTrial, &v)
+	m.sessionRules(e, c, s, &p, &home, was, &v)
+	c.figures(s, &home, was.inTrial, &v)
 	if !s.final().blunt() {
 		c.previous, c.pegPlaced, c.pegFound = s.date, false, false
 	}
 	c.seen = true
-	c.entered = c.entered || s.firstUsed() != nil
+	for _, a := range slices.Backward(s.attempts) {
+		if a.used() {
+			c.entered = true
+			m.used(e, c, a)
+			break
+		}
+	}
 	c.peg = PegUnknown
 	c.visits = last(c.visits, recentVisits, v)
-	c.geometry(s)
-	m.settled(c, s, &p)
+	if f := s.final(); f.Gauge != nil && f.successful() && s.free() && (v.Counted || c.trial) {
+		c.gauge = f.Gauge
+	}
+	m.settled(c, s, &home)
 }
+
+// home is the protocol of the patient's own unit at a moment.
+func (m *machine) home(e *env, t time.Time) protocol.Parameters {
+	facility := m.stays.At(t).Facility
+	return e.Book.On(facility, zone.Date(t, e.Zone(facility)))
+}
+
+// free tells that no hold keeps the session from counting.
+func (s *session) free() bool { return !s.held && !s.doubted }
 
 // place takes role and access from the needle where no plan told them.
 func (c *course) place(s *session) {
@@ -482,27 +529,6 @@ func tip(a attempt) Needle {
 		return Blunt
 	}
 	return None
-}
-
-// geometry takes direction, bevel, depth and gauge from the latest successful entry that
-// recorded them.
-func (c *course) geometry(s *session) {
-	a := s.final()
-	if !a.successful() {
-		return
-	}
-	if a.GetDirection() != 0 {
-		c.direction = a.GetDirection()
-	}
-	if a.GetBevel() != 0 {
-		c.bevel = a.GetBevel()
-	}
-	if a.DepthMillimetres != nil {
-		c.depth = a.DepthMillimetres
-	}
-	if a.Gauge != nil {
-		c.gauge = a.Gauge
-	}
 }
 
 // figures keeps what the trends are made of.

@@ -2,45 +2,51 @@ package track
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"sort"
 	"strings"
+	"time"
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	"cannulary/internal/trend"
 	"cannulary/internal/zone"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Fold judges the facts of one patient.
 func Fold(in Input) Judgement {
-	e, m := newEnv(in), &machine{}
-	for _, st := range e.steps(in.Items) {
-		m.apply(e, st)
-	}
-	return m.answer(e)
+	e := newEnv(in)
+	return e.fold(e.begin(), in.Items).answer(e)
 }
 
 // answer is the judgement at the moment asked for, of the facts that were folded. It
 // changes nothing.
 func (m *machine) answer(e *env) Judgement {
-	today := e.today()
-	j := Judgement{AsOf: e.AsOf, Where: m.where}
-	now := e.Book.On(e.Facility, today)
+	if m.waits(e.AsOf) {
+		m = m.clone()
+		m.pass(e, e.AsOf)
+		m.freed(e.AsOf)
+	}
+	j := Judgement{AsOf: e.AsOf, Where: m.where(e.AsOf)}
+	facility := j.Where.Facility
+	today := zone.Date(e.AsOf, e.Zone(facility))
+	now := e.Book.On(facility, today)
 	due := dueDate{today: today}
-	due.at(e.Book.Next(e.Facility, today))
+	due.at(e.Book.Next(facility, today))
+	m.moves(e, facility, &due)
+	for _, w := range m.lifts {
+		due.instant(e, facility, w.at)
+	}
 
 	j.Holds = slices.Clone(m.holds)
 	j.Findings = slices.Clone(m.over)
 	for _, x := range m.standing {
 		x.lapse(e.AsOf)
 		if !x.lapses.IsZero() && x.Cleared.IsZero() {
-			day := zone.Date(x.lapses, e.Zone(e.Facility))
-			if e.midnight(day, e.Facility).Before(x.lapses) {
-				day = after(day, 1)
-			}
-			due.at(day)
+			due.instant(e, facility, x.lapses)
 		}
 		j.Findings = append(j.Findings, x)
 	}
@@ -61,6 +67,8 @@ func (m *machine) answer(e *env) Judgement {
 			continue
 		}
 		s := m.state(c, &now, today, &due, j.Holds)
+		s.Next.Caution = sentences(append(serious(&s, j.Findings), s.Next.Caution)...)
+		s.Next.Why = sentences(s.Next.Caution, s.Next.Why)
 		s.ID = record.TrackID(or(e.TrackKeys[c.name], c.patient), c.name)
 		j.Tracks = append(j.Tracks, s)
 	}
@@ -88,6 +96,15 @@ func (d *dueDate) at(date string) {
 	}
 }
 
+// instant gathers a moment: the first date of a facility that begins with it or after it.
+func (d *dueDate) instant(e *env, facility string, t time.Time) {
+	day := zone.Date(t, e.Zone(facility))
+	if e.midnight(day, facility).Before(t) {
+		day = after(day, 1)
+	}
+	d.at(day)
+}
+
 // refused is the finding about a merge that had no effect.
 func refused(f *record.Fact) Finding {
 	r, _ := rule.Of(rule.MergeWithoutEffect)
@@ -100,7 +117,7 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 	s := State{
 		Name: c.name, Access: c.access, Role: c.role,
 		Counted: c.counted, Target: c.target(now), Extras: c.extras, Streak: c.streak,
-		ReferenceAngle: c.reference, Creator: c.creator, FirstBy: c.firstBy, Entered: c.entered, Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
+		ReferenceAngle: c.reference, Creator: c.creator, Gauge: c.gauge, Mend: c.mend(now), FirstBy: c.firstBy, Entered: c.entered, Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
 		Taken: c.taken, TakenAt: c.takenAt, Protocol: *now, IdleDays: -1, Unserved: -1, UnderReview: m.underReview(c),
 		Peg: c.peg, Newest: c.newest,
 	}
@@ -117,7 +134,7 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 		s.Unserved = between(c.lastCount, today)
 	}
 	for i := range hs {
-		if hs[i].Lifted.IsZero() && hs[i].covers(c) {
+		if hs[i].Lifted.IsZero() && m.on(&hs[i], c) {
 			s.Held = append(s.Held, hs[i].ID)
 		}
 	}
@@ -138,6 +155,7 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 	if r := c.retired; r != nil {
 		s.Stage, s.Retired, s.Replaced = Retired, r.reason, r.replacedBy
 	}
+	c.unusedNext(now, due)
 	c.next(&s, now, today, due)
 	return s
 }
@@ -152,17 +170,23 @@ func (c *course) stage(s *State, now *protocol.Parameters) Stage {
 	case !c.seen:
 		return Planned
 	}
-	if left := s.Target + len(c.extras) - c.counted; left > 0 {
+	left := s.Target + len(c.extras) - c.counted
+	switch {
+	case s.Mend != "":
+		s.NotReady = append(s.NotReady, s.Mend)
+	case left == 1:
+		s.NotReady = append(s.NotReady, "1 more sharp session must count")
+	case left > 1:
 		s.NotReady = append(s.NotReady, fmt.Sprintf("%d more sharp sessions must count", left))
 	}
 	if !c.lastEasy(now.EasyEntries) {
-		s.NotReady = append(s.NotReady, fmt.Sprintf("each of the last %d entries must be easy: one attempt, one pass, no resistance", now.EasyEntries))
+		s.NotReady = append(s.NotReady, easyAsked(now.EasyEntries))
 	}
 	if len(s.Held) > 0 {
 		s.NotReady = append(s.NotReady, "a hold is open")
 	}
 	switch {
-	case len(s.NotReady) > 0:
+	case left > 0 || len(s.NotReady) > 0:
 		return Forming
 	case now.SharpOnly && c.best >= now.TrialSessions:
 		return Established
@@ -170,35 +194,83 @@ func (c *course) stage(s *State, now *protocol.Parameters) Stage {
 	return Ready
 }
 
-// shape is where and how the needle goes: from the latest entry that recorded it, else from
-// what was taken over, else from the plan.
+// shape is how the needle goes in: as at the first insertion, or as was declared. What neither
+// says is shown as the plan has it, and named.
 func (c *course) shape(s *State) {
-	if p := c.plan; p != nil {
-		s.Direction, s.Bevel, s.Depth, s.Gauge, s.NeedleLength = p.GetDirection(), p.GetBevel(), p.DepthMillimetres, p.Gauge, p.NeedleLengthMillimetres
+	p := c.plan
+	if p != nil {
+		s.NeedleLength = p.NeedleLengthMillimetres
 	}
-	if t := c.taken; t != nil {
-		if t.GetDirection() != 0 {
-			s.Direction = t.GetDirection()
+	var set struct {
+		direction cannularyv1.NeedleDirection
+		bevel     cannularyv1.Bevel
+		depth     *float64
+	}
+	known := true
+	switch {
+	case c.taken != nil:
+		set.direction, set.depth = c.taken.GetDirection(), c.taken.DepthMillimetres
+	case c.founded && c.founder.sharp():
+		set.direction, set.bevel, set.depth = c.founder.GetDirection(), c.founder.GetBevel(), c.founder.DepthMillimetres
+	default:
+		known = c.founded
+	}
+	s.Direction, s.Bevel, s.Depth = set.direction, set.bevel, set.depth
+	if p == nil {
+		return
+	}
+	plan := func(missing bool, name string, take func()) {
+		if missing {
+			take()
+			if known {
+				s.FromPlan = append(s.FromPlan, name)
+			}
 		}
-		if t.DepthMillimetres != nil {
-			s.Depth = t.DepthMillimetres
+	}
+	plan(s.Direction == 0 && p.GetDirection() != 0, "direction", func() { s.Direction = p.GetDirection() })
+	plan(s.Bevel == 0 && p.GetBevel() != 0, "bevel", func() { s.Bevel = p.GetBevel() })
+	plan(s.Depth == nil && p.DepthMillimetres != nil, "depth", func() { s.Depth = p.DepthMillimetres })
+	if !known {
+		return
+	}
+	differs := func(yes bool, format string, a ...any) {
+		if yes {
+			s.PlanDiffers = append(s.PlanDiffers, fmt.Sprintf(format, a...))
 		}
-		if t.Gauge != nil {
-			s.Gauge = t.Gauge
-		}
 	}
-	if c.direction != 0 {
-		s.Direction = c.direction
+	differs(p.AngleDegrees != nil && c.reference != nil && beyond(math.Abs(*p.AngleDegrees-*c.reference), 0), "angle %g° by the plan", p.GetAngleDegrees())
+	differs(p.GetDirection() != 0 && p.GetDirection() != s.Direction, "%s by the plan", words(p.GetDirection().String(), "NEEDLE_DIRECTION_"))
+	differs(p.GetBevel() != 0 && p.GetBevel() != s.Bevel, "bevel %s by the plan", words(p.GetBevel().String(), "BEVEL_"))
+	differs(p.DepthMillimetres != nil && s.Depth != nil && *p.DepthMillimetres != *s.Depth, "%g mm deep by the plan", p.GetDepthMillimetres())
+}
+
+// mend says what the first insertion left out, without which no session can count.
+func (c *course) mend(now *protocol.Parameters) string {
+	var missing []string
+	if now.NeedsSameAngle && c.reference == nil {
+		missing = append(missing, "its angle")
 	}
-	if c.bevel != 0 {
-		s.Bevel = c.bevel
+	if now.NeedsListed && c.creator == nil {
+		missing = append(missing, "who made it")
 	}
-	if c.depth != nil {
-		s.Depth = c.depth
+	if c.trial || len(missing) == 0 {
+		return ""
 	}
-	if c.gauge != nil {
-		s.Gauge = c.gauge
+	what := strings.Join(missing, " and ")
+	switch {
+	case c.taken != nil:
+		return "the takeover does not state " + strings.NewReplacer("its angle", "the angle", "who made it", "who made the track").Replace(what) + ": no session counts until the takeover is corrected"
+	case c.founded:
+		return fmt.Sprintf("the first insertion (%s) does not record %s: no session counts until that is corrected", c.foundedOn, what)
 	}
+	return ""
+}
+
+func easyAsked(n int) string {
+	if n == 1 {
+		return "the last entry must be easy: one attempt, one pass, no resistance"
+	}
+	return fmt.Sprintf("each of the last %d entries must be easy: one attempt, one pass, no resistance", n)
 }
 
 func (c *course) trends(s *State) {
@@ -214,7 +286,7 @@ func (c *course) trends(s *State) {
 }
 
 func (a *access) state() AccessState {
-	s := AccessState{Name: a.name, Kind: a.kind, Side: a.side, Region: a.region, Retired: a.retired, Examined: a.examined, NotExamined: a.notExamined,
+	s := AccessState{Name: a.name, Kind: a.kind, Side: a.side, Region: a.region, Retired: a.retired, Examined: a.examined, ExaminedOn: a.visit.date, NotExamined: a.leftOut(),
 		Pressure: a.look, PressureKnown: !a.seen.IsZero(), PressureAt: a.seen}
 	if n := len(a.flows); n > 0 {
 		v := a.flows[n-1].value
@@ -224,6 +296,54 @@ func (a *access) state() AccessState {
 		s.PressureGauge = a.block[n-1].gauge
 	}
 	return s
+}
+
+// serious says, gravest first, what stands of cautions and stops on a track or its access; the
+// holds aside, which are said elsewhere.
+func serious(s *State, findings []Finding) []string {
+	var stops, cautions []string
+	for i := range findings {
+		x := &findings[i]
+		mine := x.Track == s.Name || x.Track == "" && x.Access == s.Access && s.Access != ""
+		if !mine || !x.Cleared.IsZero() || x.Hold != "" || s.Stage == Retired {
+			continue
+		}
+		switch x.Severity {
+		case rule.Stop:
+			stops = append(stops, x.Seen)
+		case rule.Caution:
+			cautions = append(cautions, x.Seen)
+		}
+	}
+	all := append(stops, cautions...)
+	if more := len(all) - seriousMost; more > 0 {
+		all = append(all[:seriousMost], fmt.Sprintf("%d more cautions stand below", more))
+		if more == 1 {
+			all[seriousMost] = "1 more caution stands below"
+		}
+	}
+	return all
+}
+
+// seriousMost is how many cautions stand before the reason; the others stand below it (ours).
+const seriousMost = 3
+
+// sentences makes sentences of parts.
+func sentences(parts ...string) string {
+	var out []string
+	for _, p := range parts {
+		if p = strings.TrimSpace(p); p == "" {
+			continue
+		}
+		if r := []rune(p); len(r) > 0 {
+			p = strings.ToUpper(string(r[0])) + string(r[1:])
+		}
+		if !strings.ContainsAny(p[len(p)-1:], ".!?") {
+			p += "."
+		}
+		out = append(out, p)
+	}
+	return strings.Join(out, " ")
 }
 
 // next chooses the next needle and says why. The words hold dates, not numbers of days, so
@@ -236,25 +356,31 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 	case s.Stage == Retired:
 		n.Why = "the track was given up: " + or(s.Retired, "no reason recorded")
 		if s.Replaced != "" {
-			n.Why += "; track " + s.Replaced + " replaces it"
+			n.Why += ". Track " + s.Replaced + " replaces it"
+		}
+		if c.retiredAt.Before(c.planAt) {
+			n.Why += ". A later plan names it again and does not bring it back: plan a new track"
 		}
 		return
 	case len(s.Held) > 0:
-		n.Why = "a hold is open: no needle here until a person lifts it"
+		n.Why = "a hold is open: no needle here until a named person lifts it"
 		return
 	case s.Stage == Resting:
 		n.Why = "the track rests " + or(s.Rest, "(no reason recorded)")
 		return
+	case c.stopped():
+		n.Why = "a closed tunnel may be needled only after a review: ask the lead"
+		return
 	case c.scab != "" && c.scabDate == today:
 		due.at(after(today, 1))
-		n.Why = "the scab is not wholly removed: no blunt needle before it is; remove it, disinfect again and record it"
+		n.Why = "remove the scab whole, disinfect again and record it: no blunt needle before that"
 		return
 	case s.Folded == Planned:
 		n.Needle, n.Session = Sharp, 1
-		n.Why = fmt.Sprintf("planned, no needle yet: the first insertion is sharp, by someone rated to create tracks, and sets angle, direction and depth for the %d sessions to come", needed)
+		n.Why = fmt.Sprintf("first insertion: sharp, by someone rated to create tracks. It sets angle, direction and depth for the %d sharp sessions to come", needed)
 	case s.Folded == Forming:
 		n.Needle, n.Session = Sharp, s.Counted+1
-		n.Why = fmt.Sprintf("forming: %d of %d sharp sessions count; not ready: %s", s.Counted, needed, strings.Join(s.NotReady, "; "))
+		n.Why = c.forms(s, now, needed)
 	case now.SharpOnly && (s.Folded == Ready || s.Folded == Established):
 		n.Needle, n.Session = Sharp, s.Counted+1
 		n.Why = string(s.Folded) + "; the unit's protocol keeps tracks sharp"
@@ -266,44 +392,71 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		n.Why = "past forming; the unit's protocol keeps tracks sharp"
 	case s.Folded == Ready:
 		n.Needle, n.Session = Blunt, 1
-		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count and the last entries were easy; this is the first blunt needle", s.Counted, needed)
+		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count and the last entries were easy. This is the first blunt needle", s.Counted, needed)
 	case s.Folded == Trial:
 		n.Needle, n.Session = Blunt, s.Streak+1
-		n.Why = fmt.Sprintf("blunt trial: %d of %d consecutive successful blunt sessions", s.Streak, now.TrialSessions)
+		n.Why = fmt.Sprintf("blunt trial: %d of %d blunt sessions running went well", s.Streak, now.TrialSessions)
 	default:
 		n.Needle = Blunt
-		n.Why = "established: routine blunt use"
+		n.Why = "established: blunt needle"
 	}
 	c.open(s, now, today, due)
+}
+
+// forms says what a forming track still lacks.
+func (c *course) forms(s *State, now *protocol.Parameters, needed int) string {
+	left := needed - s.Counted
+	text := fmt.Sprintf("forming, %d of %d count", s.Counted, needed)
+	switch {
+	case s.Mend != "":
+		return text + ". " + sentences(s.Mend)
+	case now.SharpOnly && left == 1:
+		text = "1 more sharp session until the track is ready; " + text
+	case now.SharpOnly && left > 1:
+		text = fmt.Sprintf("%d more sharp sessions until the track is ready; %s", left, text)
+	case left == 1:
+		text = "1 more sharp session before the first blunt needle; " + text
+	case left > 1:
+		text = fmt.Sprintf("%d more sharp sessions before the first blunt needle; %s", left, text)
+	}
+	if left <= c.shortOfEasy(now.EasyEntries) && !c.lastEasy(now.EasyEntries) {
+		text += ". Not ready before: " + easyAsked(now.EasyEntries)
+	}
+	return text
+}
+
+// shortOfEasy is how many of the next entries must be easy before the last n are.
+func (c *course) shortOfEasy(n int) int {
+	for i := len(c.easy) - 1; i >= 0 && len(c.easy)-i <= n; i-- {
+		if !c.easy[i] {
+			return n - (len(c.easy) - 1 - i)
+		}
+	}
+	return max(0, n-len(c.easy))
 }
 
 // open looks at the gap that is still open: the fold judges it only when a session ends it.
 func (c *course) open(s *State, now *protocol.Parameters, today string, due *dueDate) {
 	n := &s.Next
-	if s.Folded == Trial || s.Folded == Established {
-		if len(s.Recent) == 0 {
-			return
-		}
-		from := after(s.Recent[0].Date, now.GapExtraDays+1)
-		due.at(from)
-		if today >= from {
-			n.Why += fmt.Sprintf("; CAUTION, last needled on %s, more than %d days ago", s.Recent[0].Date, now.GapExtraDays)
-		}
-		return
-	}
-	if c.lastCount == "" {
+	if s.Folded == Trial || s.Folded == Established || c.lastCount == "" {
 		return
 	}
 	extra, restart := after(c.lastCount, now.GapExtraDays+1), after(c.lastCount, now.GapRestartDays+1)
 	due.at(extra)
 	due.at(restart)
+	needed := s.Target + len(s.Extras)
 	switch {
 	case today >= restart:
 		n.Needle, n.Session = Sharp, 1
-		n.Why += fmt.Sprintf("; CAUTION, the last session that counts was on %s, more than %d days ago: counting starts again, a sharp session now is number 1", c.lastCount, now.GapRestartDays)
+		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount, now.GapRestartDays)
+		n.Why = fmt.Sprintf("a sharp session now is number 1 of %d", s.Target)
 	case today >= extra:
 		n.Needle, n.Session = Sharp, s.Counted+1
-		n.Why += fmt.Sprintf("; CAUTION, the last session that counts was on %s, more than %d days ago: one more sharp session is needed", c.lastCount, now.GapExtraDays)
+		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed", c.lastCount, now.GapExtraDays)
+		n.Why = fmt.Sprintf("%d of %d count", s.Counted, needed+1)
+	}
+	if s.Mend != "" {
+		n.Why = sentences(n.Why, s.Mend)
 	}
 }
 

@@ -310,7 +310,7 @@ func TestWhereThePatientIs(t *testing.T) {
 	out := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalDischarge{HospitalDischarge: &cannularyv1.HospitalDischarge{}}})
 	s := tell(t).fact(on(1), 0, admitted).fact(on(5), 0, in).fact(on(8), 0, out).fact(on(20), 0, left).fact(on(40), 0, admitted)
 	for day, want := range map[int][2]bool{1: {false, false}, 5: {false, true}, 8: {false, false}, 20: {true, false}, 39: {true, false}, 40: {false, false}} {
-		w := track.Where(s.items(day), on(day))
+		w := s.judge(day).Where
 		if w.Left != want[0] || (w.InHospitalSince != nil) != want[1] {
 			t.Errorf("day %d: left %v, in hospital %v", day, w.Left, w.InHospitalSince)
 		}

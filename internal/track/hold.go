@@ -21,19 +21,27 @@ type ground struct {
 // grounds opens the holds that a version of a fact is the ground of. A withdrawn version
 // holds as well: a hold never lifts itself.
 func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
+	since, until, dayKnown := e.day(f)
+	if !dayKnown {
+		since, until = f.At, f.At
+	}
 	for _, g := range m.groundsOf(e, f) {
 		id := record.HoldID(g.rule, f.ID)
 		h := m.hold(id)
 		if h == nil {
 			r, _ := rule.Of(g.rule)
-			m.holds = append(m.holds, Hold{ID: id, Rule: g.rule, Since: f.At, Ground: f.ID, Asked: r.Asks, Clears: r.Clears, GroundWithdrawn: true})
+			m.holds = append(m.holds, Hold{ID: id, Rule: g.rule, Since: since, Date: e.date(f), Ground: f.ID, Asked: r.Asks, Clears: r.Clears, GroundWithdrawn: true})
 			h = &m.holds[len(m.holds)-1]
+		}
+		h.Since, h.until = earlier(h.Since, since), later(h.until, until)
+		if dayKnown {
+			h.days = append(slices.Clip(h.days), span{since, until})
 		}
 		// A lift before the latest version of the ground is none of this one.
 		m.reopen(h)
 		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = time.Time{}, nil, "", ""
 		if !withdrawn || h.Text == "" {
-			h.Text, h.By = g.seen, g.by
+			h.Text, h.By, h.Date, h.DayKnown = g.seen, g.by, e.date(f), dayKnown
 		}
 		if !withdrawn {
 			h.GroundWithdrawn = false
@@ -49,14 +57,137 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			}
 		}
 		for _, c := range m.courses {
-			if h.covers(c) && c.newest.Before(f.At) {
-				c.newest = f.At
+			if m.on(h, c) && c.newest.Before(since) {
+				c.newest = since
 			}
 		}
 		if !withdrawn && g.rule != rule.Person && g.rule != rule.SpacingShort {
-			m.stop(g, f, id)
+			m.stop(g, f, id, since)
+		}
+		if dayKnown {
+			m.doubt(h, since, until)
 		}
 	}
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// doubt puts the sessions of a day in doubt on which a hold began, nobody knows at what time.
+func (m *machine) doubt(h *Hold, from, to time.Time) {
+	for _, s := range m.sessions {
+		c := m.find(s.track)
+		if s.held || s.doubted || c == nil || !m.on(h, c) {
+			continue
+		}
+		if slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && !a.at.Before(from) && a.at.Before(to) }) {
+			s.doubted, m.again = true, true
+		}
+	}
+}
+
+// under looks, at a used attempt, whether a hold is open on its track, and notes it with the
+// hold. What was not known when its session came in has the fold done again.
+func (m *machine) under(c *course, s *session, a attempt, place string) {
+	held, doubted := false, false
+	var first *Hold
+	for i := range m.holds {
+		h := &m.holds[i]
+		if !h.Lifted.IsZero() || !m.on(h, c) {
+			continue
+		}
+		if h.ofDay(a.at) {
+			doubted = true
+			continue
+		}
+		h.needled(place, s.date)
+		held = true
+		if first == nil {
+			first = h
+		}
+	}
+	held = held || m.notFistula(c) != nil || c.stopped()
+	if held && !s.held {
+		s.held = true
+		m.again = m.again || c.folded == s
+	}
+	if doubted && !s.held && !s.doubted {
+		s.doubted = true
+		m.again = m.again || c.folded == s
+	}
+	if held && m.stands(rule.NeedledUnderHold, "", c.name, "") == nil {
+		m.raise(Finding{Rule: rule.NeedledUnderHold, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id},
+			Seen: "needled on " + s.date + " while " + m.why(c, first) + "; sessions under a hold count for nothing"}, nil)
+	}
+}
+
+// why says what keeps the track from the needle.
+func (m *machine) why(c *course, first *Hold) string {
+	switch {
+	case first != nil:
+		return "a hold was open (" + first.Text + ")"
+	case c.stopped():
+		return "it had not been used for long, and no review was closed"
+	}
+	return "it is held: its access is recorded as no fistula"
+}
+
+// underAccess looks the same for a needle in no track.
+func (m *machine) underAccess(e *env, b *cannularyv1.NeedleInserted, f *record.Fact, place string) {
+	if b.GetAccess() == "" || b.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
+		return
+	}
+	for i := range m.holds {
+		h := &m.holds[i]
+		if !h.Lifted.IsZero() || !slices.Contains(h.Accesses, b.GetAccess()) || h.ofDay(f.At) {
+			continue
+		}
+		h.needled(place, e.date(f))
+		if m.stands(rule.NeedledUnderHold, "", "", b.GetAccess()) == nil {
+			m.raise(Finding{Rule: rule.NeedledUnderHold, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID},
+				Seen: "needled on " + e.date(f) + " while a hold was open (" + h.Text + ")"}, nil)
+		}
+	}
+}
+
+// freed ends what was found of needles under a hold where no hold is left.
+func (m *machine) freed(at time.Time) {
+	if !slices.ContainsFunc(m.standing, func(x Finding) bool { return x.Rule == rule.NeedledUnderHold }) {
+		return
+	}
+	m.clear(at, "the hold was lifted", func(x *Finding) bool {
+		if x.Rule != rule.NeedledUnderHold {
+			return false
+		}
+		if c := m.find(x.Track); c != nil {
+			return !m.held(c) && !c.stopped()
+		}
+		return !slices.ContainsFunc(m.holds, func(h Hold) bool { return h.Lifted.IsZero() && slices.Contains(h.Accesses, x.Access) })
+	})
+}
+
+// ofDay tells whether a moment lies in a day on which the hold began at a time not known.
+func (h *Hold) ofDay(t time.Time) bool {
+	return slices.ContainsFunc(h.days, func(d span) bool { return !t.Before(d.from) && t.Before(d.to) })
+}
+
+// needled notes a session with a needle under the hold.
+func (h *Hold) needled(place, date string) {
+	if !slices.Contains(h.places, place) {
+		h.places = append(slices.Clip(h.places), place)
+	}
+	h.Needled, h.NeedledLast = len(h.places), date
 }
 
 // reopen lets the findings of a hold that was lifted stand again.
@@ -77,16 +208,16 @@ func (m *machine) reopen(h *Hold) {
 }
 
 // stop raises the findings that go with a hold, one for each place that is held.
-func (m *machine) stop(g ground, f *record.Fact, id string) {
+func (m *machine) stop(g ground, f *record.Fact, id string, since time.Time) {
 	for _, t := range g.tracks {
-		x := Finding{Rule: g.rule, Track: t, Since: f.At, Facts: []string{f.ID}, Seen: g.seen, Hold: id}
+		x := Finding{Rule: g.rule, Track: t, Since: since, Facts: []string{f.ID}, Seen: g.seen, Hold: id}
 		if c := m.find(t); c != nil {
 			x.Access = c.access
 		}
 		m.raise(x, nil)
 	}
 	for _, a := range g.accesses {
-		m.raise(Finding{Rule: g.rule, Access: a, Since: f.At, Facts: []string{f.ID}, Seen: g.seen, Hold: id}, nil)
+		m.raise(Finding{Rule: g.rule, Access: a, Since: since, Facts: []string{f.ID}, Seen: g.seen, Hold: id}, nil)
 	}
 }
 
@@ -243,31 +374,66 @@ func (m *machine) bacteraemia(b *cannularyv1.CultureResulted) []ground {
 	return []ground{g}
 }
 
-// lift lifts the hold that it names, if that is open.
-func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact) {
-	h := m.hold(b.GetHold())
-	if h == nil || !h.Lifted.IsZero() {
+// waiting is a lift that works later: one known to the day works from the end of its day.
+type waiting struct {
+	at   time.Time
+	body *cannularyv1.HoldLifted
+	fact *record.Fact
+}
+
+// lifted takes in a lift.
+func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
+	_, end, ok := e.day(f)
+	if !ok {
+		m.lift(b, f, f.At)
 		return
 	}
-	h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = f.At, b.GetLiftedBy(), b.GetReason(), f.ID
-	for _, c := range m.courses {
-		if h.covers(c) && c.newest.Before(f.At) {
-			c.newest = f.At
+	m.lifts = append(slices.Clip(m.lifts), waiting{end, b, f})
+	slices.SortFunc(m.lifts, func(a, b waiting) int {
+		switch {
+		case a.at.Equal(b.at) && a.fact.ID < b.fact.ID, a.at.Before(b.at):
+			return -1
 		}
+		return 1
+	})
+}
+
+// lift lifts the holds that it names, those that are open.
+func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact, at time.Time) {
+	for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
+		h := m.hold(id)
+		if h == nil || !h.Lifted.IsZero() || at.Before(h.until) {
+			continue
+		}
+		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = at, b.GetLiftedBy(), b.GetReason(), f.ID
+		for _, c := range m.courses {
+			if m.on(h, c) && c.newest.Before(at) {
+				c.newest = at
+			}
+		}
+		m.clear(at, "lifted by "+b.GetLiftedBy().GetValue()+": "+b.GetReason(), func(x *Finding) bool { return x.Hold == id && x.Rule != rule.SpacingShort })
 	}
-	id := h.ID
-	m.clear(f.At, "lifted by "+b.GetLiftedBy().GetValue()+": "+b.GetReason(), func(x *Finding) bool { return x.Hold == id && x.Rule != rule.SpacingShort })
 }
 
-// covers tells whether the hold is on the track or its access.
-func (h *Hold) covers(c *course) bool {
-	return slices.Contains(h.Tracks, c.name) || c.access != "" && slices.Contains(h.Accesses, c.access)
+// on tells whether a hold is on a track: by name, by its access, or because nobody recorded in
+// which access the track is.
+func (m *machine) on(h *Hold, c *course) bool {
+	switch {
+	case slices.Contains(h.Tracks, c.name):
+		return true
+	case c.access != "":
+		return slices.Contains(h.Accesses, c.access)
+	}
+	return slices.ContainsFunc(h.Accesses, func(name string) bool {
+		i := slices.IndexFunc(m.accesses, func(a *access) bool { return a.name == name })
+		return i < 0 || !m.accesses[i].retired && !m.accesses[i].noFistula()
+	})
 }
 
-// held tells whether a hold on the track or its access is open.
+// held tells whether a hold on the track is open.
 func (m *machine) held(c *course) bool {
 	for i := range m.holds {
-		if m.holds[i].Lifted.IsZero() && m.holds[i].covers(c) {
+		if m.holds[i].Lifted.IsZero() && m.on(&m.holds[i], c) {
 			return true
 		}
 	}

@@ -1,6 +1,7 @@
 package track
 
 import (
+	"slices"
 	"time"
 
 	"cannulary/internal/protocol"
@@ -54,8 +55,6 @@ type Input struct {
 	Zone func(facility string) *time.Location
 	// AsOf is the moment that is asked for: later facts are not looked at.
 	AsOf time.Time
-	// Facility is the one whose protocol and calendar the answer is given by.
-	Facility string
 }
 
 // Judgement is the answer for one patient at one moment.
@@ -70,7 +69,8 @@ type Judgement struct {
 	Findings []Finding
 	// Accesses are those that the facts name, in the order of first mention.
 	Accesses []AccessState
-	Where    Whereabouts
+	// Where is where the patient is; its Facility is the one whose protocol and calendar judge.
+	Where Whereabouts
 	// Due is the first local date after AsOf's on which the answer may change by the
 	// calendar alone; empty where none is known.
 	Due string
@@ -142,6 +142,7 @@ type Finding struct {
 	ClearedBy string
 
 	aspect string    // tells findings of one rule and place apart
+	date   string    // local date of the ground, where it opens a hold by itself
 	lapses time.Time // when the calendar clears it, zero for never
 	key    string    // occasion that it belongs to, or facility whose calendar clears it
 	needs  int       // treatments that must still pass, or rescues that must stay in the window
@@ -156,6 +157,10 @@ type Hold struct {
 	Tracks   []string
 	Accesses []string
 	Since    time.Time
+	// Date is the local date of the ground at its facility. DayKnown tells that its time is not
+	// known: Since is the start of the day.
+	Date     string
+	DayKnown bool
 	Text     string // what was seen, or the person's reason
 	Asked    string // what the rule asks
 	Clears   string
@@ -169,6 +174,40 @@ type Hold struct {
 	LiftedBy *cannularyv1.StaffIdentifier
 	Reason   string // of the lift
 	LiftFact string
+	// Needled counts the sessions in which a needle was used under the hold, NeedledLast is the
+	// local date of the last of them.
+	Needled     int
+	NeedledLast string
+
+	until  time.Time // no lift before it works
+	days   []span    // on which it began, nobody knows at what time
+	places []string  // occasions with a needle under it
+}
+
+// span is a stretch of time, its end not included.
+type span struct{ from, to time.Time }
+
+// Shown gathers the open holds as they are shown and counted: those of one rule on the same
+// places from one local date are one. Each group is oldest first, and so are the groups.
+func (j *Judgement) Shown() [][]Hold {
+	var out [][]Hold
+	for _, h := range j.Open() {
+		i := slices.IndexFunc(out, func(g []Hold) bool {
+			return g[0].Rule == h.Rule && g[0].Date == h.Date && h.Rule != rule.Person && slices.Equal(sortedCopy(g[0].Places()), sortedCopy(h.Places()))
+		})
+		if i < 0 {
+			out = append(out, []Hold{h})
+		} else {
+			out[i] = append(out[i], h)
+		}
+	}
+	return out
+}
+
+func sortedCopy(list []string) []string {
+	out := slices.Clone(list)
+	slices.Sort(out)
+	return out
 }
 
 // Places names what is held: "access NAME", "track NAME".
@@ -205,14 +244,23 @@ type State struct {
 	Extras  []Extra
 	// Streak is the number of consecutive successful blunt sessions.
 	Streak int
-	// ReferenceAngle in degrees; nil if not known.
+	// ReferenceAngle in degrees; nil if not known. With Direction, Bevel and Depth it is what
+	// the next cannulator repeats.
 	ReferenceAngle *float64
 	Direction      cannularyv1.NeedleDirection
 	Bevel          cannularyv1.Bevel
 	Depth          *float64 // millimetres
 	Gauge          *uint32
 	NeedleLength   *uint32 // millimetres, the plan's
-	Creator        *cannularyv1.StaffIdentifier
+	// FromPlan names what of Direction, Bevel and Depth the first insertion did not record, so
+	// that it is shown as the plan has it. PlanDiffers says where the plan asks for something
+	// else than the first insertion set.
+	FromPlan    []string
+	PlanDiffers []string
+	// Mend says what of the first insertion is missing, so that no session can count, and what
+	// mends it; empty where nothing is.
+	Mend    string
+	Creator *cannularyv1.StaffIdentifier
 	// FirstBy made the first insertion of a track that was not taken over; nil if not known.
 	FirstBy *cannularyv1.StaffIdentifier
 	// Entered tells that a needle was used in it, or that it was taken over.
@@ -263,7 +311,10 @@ type Next struct {
 	// Session is its number among the sharp sessions that count, or among the consecutive
 	// blunt ones in the trial; 0 where it has none.
 	Session int
+	// Why says it in sentences. Caution is the part of it that comes first: the cautions and stops
+	// that stand on the track and its access, and a gap that is still open; empty for none.
 	Why     string
+	Caution string
 }
 
 // Visit is one session in a track, as the card shows it.
@@ -319,10 +370,11 @@ type AccessState struct {
 	Side    cannularyv1.BodySide
 	Region  cannularyv1.AccessRegion
 	Retired bool
-	// Examined is when it was last examined; zero if never.
-	Examined time.Time
-	// NotExamined are the parts of looking, listening and feeling that the last examination
-	// left out.
+	// Examined is when it was last examined; zero if never. ExaminedOn is that local date.
+	Examined   time.Time
+	ExaminedOn string
+	// NotExamined are the parts of looking, listening and feeling that none of the examinations
+	// of that session (without a reference, of that day) recorded.
 	NotExamined []string
 	// Pressure is the last look at its venous pressure; PressureKnown is false before the
 	// first. Flow is the last flow, mL/min.

@@ -7,6 +7,7 @@ import (
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
+	"cannulary/internal/stay"
 	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -20,9 +21,37 @@ type machine struct {
 	reviews  []review // open ones
 	standing []Finding
 	over     []Finding
-	newest   Newest
-	where    Whereabouts
-	by       string // patient key of the fact that is folded
+	newest   time.Time // from which the newest fact is looked at
+	stays    stay.Stays
+	hospital *time.Time // since when the patient is an inpatient
+	lifts    []waiting  // in the order in which they work
+	by       string     // patient key of the fact that is folded
+
+	// sessions are those of the facts that are folded in one go. again tells that one of them
+	// turned out to be other than it was folded.
+	sessions []*session
+	again    bool
+}
+
+// begin is the state before the first fact.
+func (e *env) begin() *machine { return &machine{stays: *stay.New(e.Zone)} }
+
+// fold goes on from a state with the facts that follow; the state is left as it is. A session
+// is folded with its first attempt. Where a later fact shows that a hold touches it, all is
+// folded once more, with that known: marks are only ever added, so that it ends.
+func (e *env) fold(from *machine, items []record.Item) *machine {
+	steps, g := e.steps(items)
+	for {
+		m := from.clone()
+		m.sessions = g.sessions
+		for _, st := range steps {
+			m.apply(e, st)
+		}
+		if !m.again {
+			m.sessions = nil
+			return m
+		}
+	}
 }
 
 type review struct{ name, track, access string }
@@ -37,9 +66,11 @@ func (r review) about(c *course) bool {
 
 // clone is an independent copy. The findings that are over are shared, never written again.
 func (m *machine) clone() *machine {
-	c := &machine{holds: slices.Clone(m.holds), reviews: slices.Clone(m.reviews), standing: slices.Clone(m.standing), over: slices.Clip(m.over), newest: m.newest, where: m.where}
+	c := &machine{holds: slices.Clone(m.holds), reviews: slices.Clone(m.reviews), standing: slices.Clone(m.standing), over: slices.Clip(m.over), newest: m.newest,
+		stays: m.stays, hospital: m.hospital, lifts: slices.Clip(m.lifts)}
 	for i := range c.holds {
-		c.holds[i].Tracks, c.holds[i].Accesses = slices.Clip(c.holds[i].Tracks), slices.Clip(c.holds[i].Accesses)
+		h := &c.holds[i]
+		h.Tracks, h.Accesses, h.days, h.places = slices.Clip(h.Tracks), slices.Clip(h.Accesses), slices.Clip(h.days), slices.Clip(h.places)
 	}
 	for i := range c.standing {
 		c.standing[i].Facts = slices.Clip(c.standing[i].Facts)
@@ -88,18 +119,18 @@ func (m *machine) access(name string) *access {
 func (m *machine) apply(e *env, st step) {
 	f := st.fact
 	m.by = f.PatientKey
+	m.pass(e, f.At)
+	defer m.freed(f.At)
 	if st.withdrawn {
 		m.grounds(e, f, true)
 		return
 	}
-	m.newest = Newest{f.At, f.Facility}
-	m.where.apply(f)
-	m.touched(f)
+	m.stays.Add(f)
+	m.newest = later(m.newest, e.from(f))
+	m.touched(e, f)
 	switch b := f.Body.(type) {
 	case *cannularyv1.AccessCreated:
-		a := m.access(b.GetAccess())
-		a.kind, a.side, a.region, a.kindAt, a.kindFact = b.GetKind(), b.GetSide(), b.GetRegion(), f.At, f.ID
-		m.touch(a.name, f.At)
+		m.created(e, b, f)
 	case *cannularyv1.AccessRetired:
 		m.retireAccess(b, f)
 	case *cannularyv1.TrackPlanned:
@@ -113,13 +144,11 @@ func (m *machine) apply(e *env, st step) {
 		if b.GetAccess() != "" {
 			m.access(b.GetAccess())
 		}
-		if st.session != nil {
-			m.session(e, st.session, f)
-		}
+		m.inserted(e, b, st)
 	case *cannularyv1.NeedleRemoved:
-		m.removed(e, b, f, st.value)
+		m.removed(e, b, st)
 	case *cannularyv1.SitePrepared:
-		m.prepared(e, b, f)
+		m.prepared(e, b, st)
 	case *cannularyv1.PegPlaced:
 		c := m.course(b.GetTrack(), f)
 		c.pegPlaced, c.peg = true, PegIn
@@ -129,31 +158,36 @@ func (m *machine) apply(e *env, st step) {
 	case *cannularyv1.PegFoundMissing:
 		m.course(b.GetTrack(), f).peg = PegOut
 	case *cannularyv1.ComplicationSeen:
-		m.complication(e, b, f)
+		m.complication(e, b, st)
 	case *cannularyv1.SessionStarted:
 		m.access(b.GetAccess())
-		m.rested(e, b.GetAccess(), f)
+		m.rested(b.GetAccess(), st)
 	case *cannularyv1.SessionMissed:
-		m.rested(e, "", f)
+		m.rested("", st)
 	case *cannularyv1.HoldPlaced, *cannularyv1.SiteSignsSeen, *cannularyv1.CultureResulted:
 		m.grounds(e, f, false)
 	case *cannularyv1.HoldLifted:
-		m.lift(b, f)
+		m.lifted(e, b, f)
 	case *cannularyv1.ReviewOpened:
 		m.closeReview(b.GetReview())
 		m.reviews = append(m.reviews, review{b.GetReview(), b.GetTrack(), b.GetAccess()})
-		m.touchScope(b.GetTrack(), b.GetAccess(), f.At)
+		m.touchScope(b.GetTrack(), b.GetAccess(), e.from(f))
 	case *cannularyv1.ReviewClosed:
-		m.reviewed(b, f)
+		m.reviewed(e, b, f)
 	case *cannularyv1.TrackRested:
 		m.course(b.GetTrack(), f).rest = &rest{until: b.GetUntil(), reason: b.GetReason()}
 	case *cannularyv1.TrackResumed:
 		m.course(b.GetTrack(), f).rest = nil
 	case *cannularyv1.TrackRetired:
 		m.retire(m.course(b.GetTrack(), f), retirement{b.GetReason(), b.GetReplacedBy()}, f.At, "the track was retired")
+	case *cannularyv1.HospitalAdmission:
+		at := f.At
+		m.hospital = &at
+	case *cannularyv1.HospitalDischarge:
+		m.hospital = nil
 	case *cannularyv1.AccessExamined:
 		m.grounds(e, f, false)
-		m.examined(e, b, f)
+		m.examined(e, b, st)
 	case *cannularyv1.VenousPressureRead:
 		m.access(b.GetAccess())
 		if st.value {
@@ -170,7 +204,7 @@ func (m *machine) apply(e *env, st step) {
 
 // touched tells the tracks that a fact names that something of them was told. A plan, a
 // takeover or a needle brings a track into being.
-func (m *machine) touched(f *record.Fact) {
+func (m *machine) touched(e *env, f *record.Fact) {
 	var names []string
 	there := false
 	switch b := f.Body.(type) {
@@ -192,9 +226,7 @@ func (m *machine) touched(f *record.Fact) {
 		}
 		c := m.course(t, f)
 		c.there = c.there || there
-		if c.newest.Before(f.At) {
-			c.newest = f.At
-		}
+		c.newest = later(c.newest, e.from(f))
 	}
 }
 
@@ -224,12 +256,22 @@ func (m *machine) closeReview(name string) (review, bool) {
 	return review{}, false
 }
 
-func (m *machine) reviewed(b *cannularyv1.ReviewClosed, f *record.Fact) {
+func (m *machine) reviewed(e *env, b *cannularyv1.ReviewClosed, f *record.Fact) {
 	r, ok := m.closeReview(b.GetReview())
 	if !ok {
 		return
 	}
-	m.touchScope(r.track, r.access, f.At)
+	m.touchScope(r.track, r.access, e.from(f))
+	for _, c := range m.courses {
+		if r.about(c) {
+			m.reviewedUnused(e, c, r, f)
+		}
+	}
+	for i := range m.standing {
+		if x := &m.standing[i]; x.Rule == rule.ExaminationFinding && x.aspect == aspectAneurysm && r.access != "" && x.Access == r.access {
+			x.Severity = rule.Note
+		}
+	}
 	m.clear(f.At, "the review "+r.name+" was closed", func(x *Finding) bool {
 		c := m.find(x.Track)
 		return x.Rule == rule.RescueRepeat && c != nil && r.about(c)
@@ -246,6 +288,9 @@ func (m *machine) underReview(c *course) bool {
 }
 
 func (m *machine) retire(c *course, r retirement, at time.Time, by string) {
+	if c.retired == nil {
+		c.retiredAt = at
+	}
 	c.retired = &r
 	m.clear(at, by, func(x *Finding) bool { return x.Track == c.name && x.Hold == "" && !x.Since.After(at) })
 }
@@ -285,16 +330,16 @@ func (m *machine) raise(x Finding, p *protocol.Parameters) {
 		x.Asked = r.Asks
 	}
 	x.Clears = r.Clears
-	m.again(x.ID)
+	m.foundAgain(x.ID)
 	if p != nil {
 		x.Protocol = p.Version
 	}
 	m.standing = append(m.standing, x)
 }
 
-// again takes a finding that ended lately off the record where it is found again on the same
+// foundAgain takes a finding that ended lately off the record where it is found again on the same
 // ground: it is the same finding.
-func (m *machine) again(id string) {
+func (m *machine) foundAgain(id string) {
 	const lately = 32
 	for i := len(m.over) - 1; i >= max(0, len(m.over)-lately); i-- {
 		if m.over[i].ID == id {
@@ -384,8 +429,6 @@ func between(a, b string) int {
 	}
 	return int(tb.Sub(ta) / (24 * time.Hour))
 }
-
-func (e *env) today() string { return zone.Date(e.AsOf, e.Zone(e.Facility)) }
 
 func same(a, b *cannularyv1.StaffIdentifier) bool {
 	return a != nil && b != nil && a.GetSystem() == b.GetSystem() && a.GetValue() == b.GetValue()

@@ -63,7 +63,7 @@ var rank = map[track.Stage]int{track.Planned: 0, track.Forming: 1, track.Ready: 
 
 // judged is a history's judgement at a moment.
 func judged(items []record.Item, book *protocol.Book, asOf time.Time) map[string]track.State {
-	j := track.Fold(track.Input{Items: items, Ratings: items, Book: book, Zone: func(string) *time.Location { return time.UTC }, AsOf: asOf, Facility: "u"})
+	j := track.Fold(track.Input{Items: items, Ratings: items, Book: book, Zone: func(string) *time.Location { return time.UTC }, AsOf: asOf})
 	out := map[string]track.State{}
 	for _, s := range j.Tracks {
 		out[s.Name] = s

@@ -21,8 +21,8 @@ import (
 
 // asked makes the two questions of one history.
 func asked(h histories.History, q histories.Question) (track.Input, reference.Input) {
-	in := track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf, Facility: h.Facility}
-	ref := reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf, Facility: h.Facility}
+	in := track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf}
+	ref := reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf}
 	return in, ref
 }
 
@@ -274,7 +274,7 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 			for k := range q.Items {
 				before[key(&q.Items[k])] = true
 			}
-			got := c.Judge(in.AsOf, h.Facility)
+			got := c.Judge(in.AsOf)
 			// What was over before the facts at hand is not told again.
 			want := track.Fold(in)
 			want.Findings = slices.DeleteFunc(want.Findings, func(f track.Finding) bool {
@@ -290,58 +290,6 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 	t.Logf("%d facts added, %d charts made anew", added.Load(), anew.Load())
 	if added.Load() < 100*chartHistories {
 		t.Error("too few facts took the short way for this test to mean anything")
-	}
-}
-
-// A fact that comes months late takes the fold back to a moment before it, and from there
-// on everything is folded again.
-func TestAChartTakesALateFactBackToWhereItBelongs(t *testing.T) {
-	var refolded, fromEarlier atomic.Int64
-	inParallel(lateHistories, func(i int) {
-		h := drawn(i)
-		q, err := h.Ask()
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		in, _ := asked(h, q)
-		for k := range in.Items {
-			if at := in.Items[k].At; at.After(in.AsOf) {
-				in.AsOf = at
-			}
-		}
-		for _, share := range []int{5, 3, 2} {
-			n := len(in.Items) / share
-			if n >= len(in.Items) || in.Items[n].Void || in.Items[n].CorrectedBy != "" {
-				continue
-			}
-			without := in
-			without.Items = slices.Delete(slices.Clone(in.Items), n, n+1)
-			c := track.NewChart(without)
-			c.Trim()
-			from, held := c.From(touches(in.Items, in.Items[n], h))
-			if held && !from.IsZero() {
-				continue
-			}
-			if !from.IsZero() {
-				fromEarlier.Add(1)
-			}
-			k := slices.IndexFunc(in.Items, func(x record.Item) bool { return !x.At.Before(from) })
-			c.Refold(from, slices.Clone(in.Items[k:]))
-			refolded.Add(1)
-			got, want := c.Judge(in.AsOf, h.Facility), track.Fold(in)
-			want.Findings = slices.DeleteFunc(want.Findings, func(f track.Finding) bool {
-				return !f.Cleared.IsZero() && !slices.ContainsFunc(got.Findings, func(g track.Finding) bool { return g.ID == f.ID })
-			})
-			if d := difference(told(got), told(want)); d != "" {
-				t.Errorf("history %d, fact %d of %d:%s", i, n, len(in.Items), d)
-				return
-			}
-		}
-	})
-	t.Logf("%d late facts, %d of them from a moment in the course", refolded.Load(), fromEarlier.Load())
-	if fromEarlier.Load() < lateHistories/3 {
-		t.Error("too few late facts for this test to mean anything")
 	}
 }
 

@@ -23,9 +23,12 @@ type access struct {
 	kindAt   time.Time
 	kindFact string
 	retired  bool
+	// said are the latest kind and side that were stated; a later creation may leave them out.
+	saidKind cannularyv1.AccessKind
+	saidSide cannularyv1.BodySide
 
-	examined    time.Time
-	notExamined []string
+	examined time.Time // the latest examination
+	visit    examination
 
 	above []reading // readings running above the unit's limit, one gauge
 	block []reading // of the look that is being gathered, one gauge
@@ -46,7 +49,7 @@ type reading struct {
 
 func (a *access) clone() *access {
 	n := *a
-	n.notExamined, n.above, n.block, n.flows = slices.Clip(a.notExamined), slices.Clip(a.above), slices.Clip(a.block), slices.Clip(a.flows)
+	n.above, n.block, n.flows = slices.Clip(a.above), slices.Clip(a.block), slices.Clip(a.flows)
 	return &n
 }
 
@@ -58,6 +61,11 @@ const (
 	aspectRun      = "run"
 	aspectLimit    = "limit"
 	aspectTrend    = "trend"
+	aspectKind     = "kind"
+	aspectSide     = "side"
+	aspectCaution  = "caution"
+	aspectStop     = "stop"
+	aspectAneurysm = "aneurysm"
 )
 
 const (
@@ -65,11 +73,95 @@ const (
 	absent  = cannularyv1.Finding_FINDING_ABSENT
 )
 
-// examined folds an examination, its stops aside (see grounds).
-func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, f *record.Fact) {
+// noFistula tells that the access is known to be something else.
+func (a *access) noFistula() bool {
+	return a.kind != cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED && a.kind != cannularyv1.AccessKind_ACCESS_KIND_FISTULA
+}
+
+// created folds what is stated of an access. Kind and side do not change: who states them
+// otherwise has mixed something up.
+func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) {
 	a := m.access(b.GetAccess())
-	a.examined, a.notExamined = f.At, leftOut(b)
-	m.touch(a.name, f.At)
+	restated := func(aspect, before, now string) {
+		m.raise(Finding{Rule: rule.AccessRestated, aspect: aspect, Access: a.name, Since: e.from(f), Facts: []string{f.ID},
+			Seen: fmt.Sprintf("access %s was recorded before as %s, and now as %s: look which is right, and have the wrong one corrected", a.name, before, now)}, nil)
+	}
+	if k := b.GetKind(); k != 0 {
+		if a.saidKind != 0 && a.saidKind != k {
+			restated(aspectKind, words(a.saidKind.String(), "ACCESS_KIND_"), words(k.String(), "ACCESS_KIND_"))
+		}
+		a.saidKind = k
+	}
+	if s := b.GetSide(); s != 0 {
+		if a.saidSide != 0 && a.saidSide != s {
+			restated(aspectSide, words(a.saidSide.String(), "BODY_SIDE_"), words(s.String(), "BODY_SIDE_"))
+		}
+		a.saidSide = s
+	}
+	a.kind, a.side, a.region, a.kindAt, a.kindFact = b.GetKind(), b.GetSide(), b.GetRegion(), e.from(f), f.ID
+	m.touch(a.name, e.from(f))
+}
+
+// examination is what the examinations of one session, else of one day, have looked at.
+type examination struct {
+	place, date                           string
+	looked, listened, bruit, felt, thrill bool
+}
+
+// add takes in an examination.
+func (x *examination) add(place, date string, b *cannularyv1.AccessExamined) {
+	day := "day " + date
+	if x.place != place && (x.date != date || x.place != day && place != day) {
+		*x = examination{}
+	}
+	if x.place == "" || x.place == day {
+		x.place = place
+	}
+	x.date = date
+	told := func(f cannularyv1.Finding) bool { return f == present || f == absent }
+	x.looked = x.looked || b.GetLook() != nil
+	x.listened, x.bruit = x.listened || b.GetListen() != nil, x.bruit || told(b.GetListen().GetBruit())
+	x.felt, x.thrill = x.felt || b.GetFeel() != nil, x.thrill || told(b.GetFeel().GetThrill())
+}
+
+// leftOut names the parts that no examination of the latest session recorded; none where there
+// was no examination.
+func (a *access) leftOut() []string {
+	if a.examined.IsZero() {
+		return nil
+	}
+	return a.visit.leftOut()
+}
+
+// leftOut names the parts that none of the examinations recorded, and the signs of life of the
+// access that none looked for.
+func (x *examination) leftOut() []string {
+	var out []string
+	if !x.looked {
+		out = append(out, "look")
+	}
+	switch {
+	case !x.listened:
+		out = append(out, "listen")
+	case !x.bruit:
+		out = append(out, "bruit")
+	}
+	switch {
+	case !x.felt:
+		out = append(out, "feel")
+	case !x.thrill:
+		out = append(out, "thrill")
+	}
+	return out
+}
+
+// examined folds an examination, its stops aside (see grounds).
+func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, st step) {
+	f := st.fact
+	a := m.access(b.GetAccess())
+	a.examined = e.from(f)
+	a.visit.add(st.place, e.date(f), b)
+	m.touch(a.name, e.from(f))
 	for _, s := range b.GetSites() {
 		if c := m.find(s.GetTrack()); c != nil {
 			switch s.GetPeg() {
@@ -84,7 +176,7 @@ func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, f *record.Fact
 	sign := func(code, aspect, seen string, found, gone bool) {
 		switch {
 		case found && m.stands(code, aspect, "", a.name) == nil:
-			m.raise(Finding{Rule: code, aspect: aspect, Access: a.name, Since: f.At, Facts: []string{f.ID}, Seen: seen}, &p)
+			m.raise(Finding{Rule: code, aspect: aspect, Access: a.name, Since: e.from(f), Facts: []string{f.ID}, Seen: seen}, &p)
 		case gone && !found:
 			m.end(f.At, "a later examination", code, aspect, "", a.name)
 		}
@@ -96,26 +188,24 @@ func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, f *record.Fact
 		pulse == present && (thrill == present || bruit == present), pulse == absent || thrill == absent && bruit == absent)
 	grows := b.GetFeel().GetPulseAugmentation()
 	sign(rule.InflowSign, "", "the pulse did not grow when the outflow was occluded", grows == absent, grows == present)
-}
-
-// leftOut names the parts of an examination without any recorded finding, and the signs of
-// life of the access that were not examined.
-func leftOut(b *cannularyv1.AccessExamined) []string {
-	var out []string
-	if b.GetLook() == nil {
-		out = append(out, "look")
+	outflow := pulse == present && (thrill == present || bruit == present)
+	look, feel := b.GetLook(), b.GetFeel()
+	for _, x := range []struct {
+		aspect, seen string
+		f            cannularyv1.Finding
+		pulse        bool
+	}{
+		{"swelling", "swelling over the access", look.GetSwelling(), false},
+		{"haematoma", "a bruise or haematoma over the access", look.GetHaematoma(), false},
+		{aspectAneurysm, "an aneurysm or a growing bulge", look.GetAneurysm(), false},
+		{"warmth", "warmth over the access", feel.GetWarmth(), false},
+		{"tenderness", "tenderness over the access", feel.GetTenderness(), false},
+		{"bounding-pulse", "a bounding pulse", pulse, true},
+		{"discontinuous-thrill", "a discontinuous thrill", thrill, true},
+		{"high-pitched-bruit", "a high-pitched bruit", bruit, true},
+	} {
+		sign(rule.ExaminationFinding, x.aspect, x.seen+", found on "+e.date(f), x.f == present && !(x.pulse && outflow), x.f == absent)
 	}
-	if b.GetListen() == nil {
-		out = append(out, "listen")
-	} else if x := b.GetListen().GetBruit(); x != present && x != absent {
-		out = append(out, "bruit")
-	}
-	if b.GetFeel() == nil {
-		out = append(out, "feel")
-	} else if x := b.GetFeel().GetThrill(); x != present && x != absent {
-		out = append(out, "thrill")
-	}
-	return out
 }
 
 // series is the running state of the haemostasis of one track.
@@ -129,10 +219,10 @@ func (s series) clone() series { return series{slices.Clip(s.before), slices.Cli
 // usualSeries is how many sessions the usual haemostasis is taken over; see trend.Usual.
 const usualSeries = 12
 
-func (m *machine) haemostasis(c *course, minutes float64, f *record.Fact, p *protocol.Parameters, date string) {
+func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact, p *protocol.Parameters, date string) {
 	m.end(f.At, "the haemostasis of "+date, rule.HaemostasisRising, aspectLong, c.name, "")
 	if minutes > p.HaemostasisLong {
-		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
 			Seen: fmt.Sprintf("bleeding stopped after %g min on %s", minutes, date), Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
 	}
 	s := &c.stopping
@@ -149,7 +239,7 @@ func (m *machine) haemostasis(c *course, minutes float64, f *record.Fact, p *pro
 	if len(s.run) < p.Consecutive || m.stands(rule.HaemostasisRising, aspectRun, c.name, "") != nil {
 		return
 	}
-	m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectRun, Track: c.name, Access: c.access, Since: f.At, Facts: facts(s.run),
+	m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectRun, Track: c.name, Access: c.access, Since: e.from(f), Facts: facts(s.run),
 		Seen:  fmt.Sprintf("%d sessions running longer than usual: %s min; the usual is %g min", len(s.run), values(s.run), usual.Median),
 		Asked: fmt.Sprintf("not above %.3g min in %d sessions running", usual.Limit, p.Consecutive)}, p)
 }
@@ -199,7 +289,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 			a.above = slices.Clip(a.above[1:])
 		}
 		if len(a.above) >= p.Consecutive && m.stands(rule.PressureRising, aspectLimit, "", a.name) == nil {
-			m.raise(Finding{Rule: rule.PressureRising, aspect: aspectLimit, Access: a.name, Since: f.At, Facts: facts(a.above),
+			m.raise(Finding{Rule: rule.PressureRising, aspect: aspectLimit, Access: a.name, Since: e.from(f), Facts: facts(a.above),
 				Seen:  fmt.Sprintf("venous pressure %s mmHg at %d mL/min with %dG", values(a.above), pressureSpeed, r.gauge),
 				Asked: fmt.Sprintf("not above %g mmHg in %d sessions running", *p.PressureLimit, p.Consecutive)}, &p)
 		}
@@ -224,7 +314,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 	a.look, a.seen = look, f.At
 	m.end(f.At, "the look of "+r.date, rule.PressureRising, aspectTrend, "", a.name)
 	if look.Rising {
-		m.raise(Finding{Rule: rule.PressureRising, aspect: aspectTrend, Access: a.name, Since: f.At, Facts: facts(block),
+		m.raise(Finding{Rule: rule.PressureRising, aspect: aspectTrend, Access: a.name, Since: e.from(f), Facts: facts(block),
 			Seen:  fmt.Sprintf("venous pressure rises by %.3g mmHg in twelve sessions (p = %.2g)", look.SlopePerTwelve, look.P),
 			Asked: fmt.Sprintf("no rise of %g mmHg or more in twelve sessions, one-sided at %g", p.PressureSlope, pressureAlpha)}, &p)
 	}
@@ -255,7 +345,7 @@ func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact
 		case x.Seen == "":
 			m.end(f.At, "the flow of "+r.date, code, "", "", a.name)
 		case m.stands(code, "", "", a.name) == nil:
-			x.Rule, x.Access, x.Since = code, a.name, f.At
+			x.Rule, x.Access, x.Since = code, a.name, e.from(f)
 			m.raise(x, &p)
 		}
 	}
@@ -285,11 +375,12 @@ func monthsBefore(date string, n int) string {
 }
 
 // complication folds a complication; only an infiltration is judged by a rule.
-func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, f *record.Fact) {
+func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, st step) {
+	f := st.fact
 	if b.GetKind() != cannularyv1.ComplicationKind_COMPLICATION_KIND_INFILTRATION {
 		return
 	}
-	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: f.At, Facts: []string{f.ID}, Seen: "an infiltration", key: e.occasion(f)}
+	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID}, Seen: "an infiltration", key: st.place}
 	if t := b.GetTrack(); t != "" {
 		x.Seen += " at track " + t
 		if c := m.find(t); c != nil && x.Access == "" {
@@ -306,8 +397,8 @@ func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, f *recor
 }
 
 // rested counts a treatment that spared the other accesses: through `used`, or none at all.
-func (m *machine) rested(e *env, used string, f *record.Fact) {
-	key := e.occasion(f)
+func (m *machine) rested(used string, st step) {
+	f, key := st.fact, st.place
 	done := false
 	for i := range m.standing {
 		x := &m.standing[i]

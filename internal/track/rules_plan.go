@@ -7,6 +7,7 @@ import (
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
+	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -24,17 +25,20 @@ func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
 	m.access(b.GetAccess())
 	for _, t := range b.GetTracks() {
 		c := m.course(t.GetTrack(), f)
-		c.plan, c.planned, c.planAt, c.role, c.access = t, b, f.At, t.GetRole(), b.GetAccess()
-		c.basis, c.basisAt = f.ID, f.At
+		c.plan, c.planned, c.planAt, c.role, c.access = t, b, e.from(f), t.GetRole(), b.GetAccess()
+		c.basis, c.basisAt, c.basisDate = f.ID, e.from(f), e.date(f)
 		if !c.founded && c.taken == nil {
 			c.reference = t.AngleDegrees
 		}
+		if t.Gauge != nil {
+			c.gauge = t.Gauge
+		}
 		m.replan(c, f)
 		m.onRetired(c, f)
-		m.spacing(c, b, f, &p)
-		m.site(c, t.SiteFromAnastomosisMillimetres, f, &p)
+		m.spacing(e, c, b, f, &p)
+		m.site(e, c, t.SiteFromAnastomosisMillimetres, f, &p)
 		if a := t.AngleDegrees; a != nil && (*a < p.AngleMin || *a > p.AngleMax) {
-			m.raise(Finding{Rule: rule.AngleUnusual, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+			m.raise(Finding{Rule: rule.AngleUnusual, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
 				Seen: fmt.Sprintf("planned at %g°", *a), Asked: fmt.Sprintf("%g° to %g°", p.AngleMin, p.AngleMax)}, &p)
 		}
 	}
@@ -46,12 +50,12 @@ func (m *machine) replan(c *course, f *record.Fact) {
 	m.clear(f.At, "a later plan", func(x *Finding) bool { return x.Track == c.name && planRule(x.Rule) })
 }
 
-func (m *machine) spacing(c *course, b *cannularyv1.TrackPlanned, f *record.Fact, p *protocol.Parameters) {
+func (m *machine) spacing(e *env, c *course, b *cannularyv1.TrackPlanned, f *record.Fact, p *protocol.Parameters) {
 	if b.TipDistanceMillimetres == nil {
 		return
 	}
 	d := int(b.GetTipDistanceMillimetres())
-	x := Finding{Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID}, Seen: spacingSeen(b)}
+	x := Finding{Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID}, Seen: spacingSeen(b)}
 	switch {
 	case d < p.TipStop:
 		x.Rule, x.Severity, x.Asked, x.Hold = rule.SpacingShort, rule.Stop, fmt.Sprintf("at least %d mm; below %d mm is a stop", p.TipMin, p.TipStop), record.HoldID(rule.SpacingShort, f.ID)
@@ -65,11 +69,11 @@ func (m *machine) spacing(c *course, b *cannularyv1.TrackPlanned, f *record.Fact
 	m.raise(x, p)
 }
 
-func (m *machine) site(c *course, millimetres *uint32, f *record.Fact, p *protocol.Parameters) {
+func (m *machine) site(e *env, c *course, millimetres *uint32, f *record.Fact, p *protocol.Parameters) {
 	if millimetres == nil || int(*millimetres) >= p.AnastomosisMin {
 		return
 	}
-	m.raise(Finding{Rule: rule.NearAnastomosis, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+	m.raise(Finding{Rule: rule.NearAnastomosis, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
 		Seen: fmt.Sprintf("the site lies %d mm from the anastomosis", *millimetres), Asked: fmt.Sprintf("at least %d mm", p.AnastomosisMin)}, p)
 }
 
@@ -82,11 +86,15 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 		return x.Track == c.name && (x.Hold == "" || planRule(x.Rule)) && !x.Since.After(f.At)
 	})
 	fresh := &course{name: c.name, patient: c.patient, there: true, newest: c.newest, plan: c.plan, planned: c.planned, planAt: c.planAt,
-		deputies: c.deputies, rest: c.rest, retired: c.retired, peg: c.peg,
+		deputies: c.deputies, rest: c.rest, retired: c.retired, retiredAt: c.retiredAt, peg: c.peg,
 		visits: c.visits, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
-		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
+		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried, gauge: c.gauge}
 	*c = *fresh
-	c.taken, c.takenAt, c.role, c.access, c.basis, c.basisAt = b, f.At, b.GetRole(), b.GetAccess(), f.ID, f.At
+	c.taken, c.takenAt, c.role, c.access, c.basis, c.basisAt, c.basisDate = b, e.from(f), b.GetRole(), b.GetAccess(), f.ID, e.from(f), e.date(f)
+	c.unused = unused{base: zone.DayOf(f.At, e.Zone(m.stays.At(f.At).Facility)), ground: f.ID}
+	if b.Gauge != nil {
+		c.gauge = b.Gauge
+	}
 	c.seen, c.entered = true, true
 	c.creator, c.reference = b.GetCreator(), b.AngleDegrees
 	switch b.GetStage() {
@@ -97,7 +105,7 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 	case cannularyv1.TrackStage_TRACK_STAGE_ESTABLISHED:
 		c.trial, c.best = true, declaredStreak
 	}
-	m.site(c, b.SiteFromAnastomosisMillimetres, f, &p)
+	m.site(e, c, b.SiteFromAnastomosisMillimetres, f, &p)
 	m.onRetired(c, f)
 }
 
@@ -118,7 +126,7 @@ func (m *machine) notFistula(c *course) *access {
 		return nil
 	}
 	for _, a := range m.accesses {
-		if a.name == c.access && a.kind != cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED && a.kind != cannularyv1.AccessKind_ACCESS_KIND_FISTULA {
+		if a.name == c.access && a.noFistula() {
 			return a
 		}
 	}
@@ -150,7 +158,7 @@ func (m *machine) fistulas(f *record.Fact) {
 		if a.kindAt.After(since) {
 			since = a.kindAt
 		}
-		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis),
+		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
 			Seen: "a track on access " + a.name + ", which is recorded as " + words(a.kind.String(), "ACCESS_KIND_")}, nil)
 	}
 }
@@ -166,7 +174,7 @@ func fistulaHolds(findings []Finding) []Hold {
 		}
 		k := slices.IndexFunc(out, func(h Hold) bool { return h.ID == x.Hold })
 		if k < 0 {
-			out = append(out, Hold{ID: x.Hold, Rule: x.Rule, Since: x.Since, Text: x.Seen, Asked: x.Asked, Clears: x.Clears, Ground: x.Facts[0], Lifted: x.Cleared, Reason: x.ClearedBy})
+			out = append(out, Hold{ID: x.Hold, Rule: x.Rule, Since: x.Since, Text: x.Seen, Asked: x.Asked, Clears: x.Clears, Ground: x.Facts[0], Lifted: x.Cleared, Reason: x.ClearedBy, Date: x.date})
 			k = len(out) - 1
 		}
 		h := &out[k]

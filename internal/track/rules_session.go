@@ -17,6 +17,7 @@ import (
 type moment struct {
 	inTrial  bool
 	wasReady bool
+	recent   bool // no more than gap_extra_days after the last session that counts
 	first    bool // no session before
 	count    bool // no needle used before, and not taken over
 }
@@ -25,14 +26,14 @@ type moment struct {
 func sessionRule(code string) bool {
 	switch code {
 	case rule.AngleDrift, rule.UnlistedCannulator, rule.OffSite, rule.OffPath, rule.EarlyBlunt, rule.Rescue,
-		rule.AttemptsExceeded, rule.SingleDisinfection, rule.ContactShort, rule.GaugeFlow:
+		rule.AttemptsExceeded, rule.SingleDisinfection, rule.ContactShort, rule.GaugeFlow, rule.ReferenceReused:
 		return true
 	}
 	return false
 }
 
 // sessionRules judges one session.
-func (m *machine) sessionRules(e *env, c *course, s *session, p *protocol.Parameters, was moment, v *Visit) {
+func (m *machine) sessionRules(e *env, c *course, s *session, p, home *protocol.Parameters, was moment, v *Visit) {
 	found := func(code string, at time.Time, seen, asked string, facts ...string) {
 		m.raise(Finding{Rule: code, Track: c.name, Access: c.access, Since: at, Facts: facts, Seen: seen, Asked: asked}, p)
 	}
@@ -40,7 +41,11 @@ func (m *machine) sessionRules(e *env, c *course, s *session, p *protocol.Parame
 		m.firstEntry(e, c, s, p)
 	}
 	m.entries(c, s, p, was, found)
-	m.needles(e, c, s, p, was, v)
+	m.needles(e, c, s, p, home, was, v)
+	if s.reused {
+		a := s.attempts[0]
+		found(rule.ReferenceReused, a.from, "the session reference of "+s.date+" was used on an earlier day too: each day stands by itself", "one reference, one treatment", a.id)
+	}
 	if facts, first, who, n := exceeding(s, p.AttemptsMax); n > 0 {
 		found(rule.AttemptsExceeded, first, fmt.Sprintf("%d attempts by %s in the session of %s", n, who, s.date), fmt.Sprintf("at most %d by one cannulator", p.AttemptsMax), facts...)
 	}
@@ -51,14 +56,14 @@ func (m *machine) sessionRules(e *env, c *course, s *session, p *protocol.Parame
 		if seen, asked := short(f.Body.(*cannularyv1.SitePrepared), p); seen != "" {
 			// Attempts without a session's reference share the preparations of their day.
 			if x := m.stands(rule.ContactShort, "", c.name, ""); x == nil || x.Facts[0] != f.ID {
-				m.raise(Finding{Rule: rule.ContactShort, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID}, Seen: seen, Asked: asked, key: s.place}, p)
+				m.raise(Finding{Rule: rule.ContactShort, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID}, Seen: seen, Asked: asked, key: s.places[0]}, p)
 			}
 			break
 		}
 	}
 	if gauge := s.final().Gauge; gauge != nil && s.final().used() && s.speed > 0 {
 		if asked, ok := suits(*gauge, s.speed); !ok {
-			found(rule.GaugeFlow, s.final().at, fmt.Sprintf("a %dG needle at %d mL/min", *gauge, s.speed), asked, s.final().id, s.speedOf)
+			found(rule.GaugeFlow, s.final().from, fmt.Sprintf("a %dG needle at %d mL/min", *gauge, s.speed), asked, s.final().id, s.speedOf)
 		}
 	}
 }
@@ -74,7 +79,7 @@ func (m *machine) firstEntry(e *env, c *course, s *session, p *protocol.Paramete
 	if seen == "" {
 		return
 	}
-	m.raise(Finding{Rule: rule.FirstByNovice, Track: c.name, Access: c.access, Since: a.at, Facts: []string{a.id}, Seen: seen,
+	m.raise(Finding{Rule: rule.FirstByNovice, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id}, Seen: seen,
 		Asked: fmt.Sprintf("rated to create tracks within the last %d months", p.RatingMonths)}, p)
 }
 
@@ -109,7 +114,7 @@ func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was mom
 	once := func(code, seen, asked string, a *attempt) {
 		if !said[code] {
 			said[code] = true
-			found(code, a.at, seen, asked, a.id)
+			found(code, a.from, seen, asked, a.id)
 		}
 	}
 	for i := range s.attempts {
@@ -139,16 +144,18 @@ func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was mom
 }
 
 // needles judges blunt needles before their time and sharp ones after.
-func (m *machine) needles(e *env, c *course, s *session, p *protocol.Parameters, was moment, v *Visit) {
+func (m *machine) needles(e *env, c *course, s *session, p, home *protocol.Parameters, was moment, v *Visit) {
 	for i := range s.attempts {
 		a := &s.attempts[i]
 		switch {
 		case !a.used():
 			continue
-		case a.blunt() && !was.inTrial && (!was.wasReady || p.SharpOnly):
-			m.raise(Finding{Rule: rule.EarlyBlunt, Track: c.name, Access: c.access, Since: a.at, Facts: []string{a.id},
-				Seen: "a blunt needle in the session of " + s.date + ", before the track was ready", Asked: "no blunt needle before"}, p)
-		case a.sharp() && was.inTrial && !p.SharpOnly:
+		case a.blunt() && !was.inTrial && (!was.wasReady || !was.recent || home.SharpOnly):
+			if s.doubted && !s.held {
+				continue
+			}
+			m.earlyBlunt(c, s, home, was, a)
+		case a.sharp() && was.inTrial && !home.SharpOnly:
 			m.rescue(e, c, s, p, a)
 			v.Rescue = true
 		default:
@@ -158,9 +165,22 @@ func (m *machine) needles(e *env, c *course, s *session, p *protocol.Parameters,
 	}
 }
 
+// earlyBlunt records a blunt needle before its time.
+func (m *machine) earlyBlunt(c *course, s *session, home *protocol.Parameters, was moment, a *attempt) {
+	x := Finding{Rule: rule.EarlyBlunt, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id},
+		Seen: "a blunt needle in the session of " + s.date + ", before the track was ready", Asked: "no blunt needle before"}
+	switch {
+	case home.SharpOnly:
+		x.Seen = "a blunt needle in the session of " + s.date + ", although the unit keeps tracks sharp"
+	case was.wasReady:
+		x.Seen = fmt.Sprintf("a blunt needle in the session of %s, more than %d days after the last session that counts (%s)", s.date, home.GapExtraDays, c.lastCount)
+	}
+	m.raise(x, home)
+}
+
 // rescue records a sharp needle in a track past forming.
 func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, a *attempt) {
-	x := Finding{Rule: rule.Rescue, Track: c.name, Access: c.access, Since: a.at, Facts: []string{a.id}, Severity: rule.Caution,
+	x := Finding{Rule: rule.Rescue, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id}, Severity: rule.Caution,
 		Seen: "a sharp needle in the session of " + s.date + ", without a reason", Asked: "a last resort that needs a reason"}
 	if a.GetRescueReason() != cannularyv1.RescueReason_RESCUE_REASON_UNSPECIFIED {
 		x.Severity = rule.Note
@@ -192,7 +212,7 @@ func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, 
 	// The first date on which fewer lie in the window: the day after the one that must stay
 	// in it for the count has left.
 	leaves := dates[len(dates)-p.RescueRepeatCount]
-	m.raise(Finding{Rule: rule.RescueRepeat, Track: c.name, Access: c.access, Since: a.at, Facts: facts,
+	m.raise(Finding{Rule: rule.RescueRepeat, Track: c.name, Access: c.access, Since: a.from, Facts: facts,
 		Seen:  fmt.Sprintf("%d rescues: %s", len(dates), strings.Join(dates, ", ")),
 		Asked: fmt.Sprintf("a review from %d within %d days on", p.RescueRepeatCount, p.RescueWindowDays),
 		key:   s.facility, needs: p.RescueRepeatCount, window: p.RescueWindowDays,
@@ -230,7 +250,7 @@ func exceeding(s *session, most int) (facts []string, first time.Time, who strin
 		for _, k := range own {
 			facts = append(facts, s.attempts[k].id)
 		}
-		return facts, s.attempts[own[0]].at, a.GetValue(), len(own)
+		return facts, s.attempts[own[0]].from, a.GetValue(), len(own)
 	}
 	return nil, first, "", 0
 }
@@ -248,7 +268,7 @@ func (m *machine) disinfections(c *course, s *session, p *protocol.Parameters, f
 	if n >= p.DisinfectionsMin {
 		return
 	}
-	x := Finding{Rule: rule.SingleDisinfection, Track: c.name, Access: c.access, Since: first.at, Facts: facts,
+	x := Finding{Rule: rule.SingleDisinfection, Track: c.name, Access: c.access, Since: first.from, Facts: facts,
 		Seen: fmt.Sprintf("%d disinfections recorded for the session of %s", n, s.date), Asked: fmt.Sprintf("at least %d", p.DisinfectionsMin)}
 	if complete {
 		x.Severity = rule.Caution
@@ -285,7 +305,8 @@ func suits(gauge, speed uint32) (asked string, ok bool) {
 }
 
 // prepared folds a preparation: what became of peg and scab.
-func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, f *record.Fact) {
+func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
+	f, where := st.fact, st.place
 	c := m.course(b.GetTrack(), f)
 	switch {
 	case pegFound(b):
@@ -296,7 +317,6 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, f *record.Fact) 
 	case b.GetPeg() == cannularyv1.Removal_REMOVAL_NONE_PRESENT:
 		c.peg = PegOut
 	}
-	where := e.occasion(f)
 	m.clear(f.At, "the preparation of another session", func(x *Finding) bool {
 		return x.Rule == rule.ScabIncomplete && x.Track == c.name && x.key != where
 	})
@@ -308,7 +328,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, f *record.Fact) 
 		m.end(f.At, "a later preparation", rule.ScabIncomplete, "", c.name, "")
 		c.scab = ""
 	case cannularyv1.Removal_REMOVAL_PARTLY, cannularyv1.Removal_REMOVAL_NOT_REMOVED:
-		p := e.on(f)
+		p := m.home(e, f.At)
 		if p.SharpOnly || !c.trial && !c.ready(&p) {
 			return
 		}
@@ -317,10 +337,10 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, f *record.Fact) 
 			what = "was not removed"
 		}
 		if m.stands(rule.ScabIncomplete, "", c.name, "") == nil {
-			m.raise(Finding{Rule: rule.ScabIncomplete, Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+			m.raise(Finding{Rule: rule.ScabIncomplete, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
 				Seen: "the scab " + what, Asked: "the scab is wholly removed before a blunt needle goes in", key: where}, &p)
 		}
-		if c.tried != where {
+		if !slices.Contains(c.tried, where) {
 			c.scab, c.scabDate = where, e.date(f)
 		}
 	}
@@ -330,26 +350,27 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, f *record.Fact) 
 // it stays on record with the needle that went in all the same.
 func (m *machine) scabEntry(c *course, s *session) {
 	m.clear(s.at, "the session of "+s.date, func(x *Finding) bool {
-		return x.Rule == rule.ScabIncomplete && x.Track == c.name && x.key != s.place
+		return x.Rule == rule.ScabIncomplete && x.Track == c.name && !s.is(x.key)
 	})
 	if x := m.stands(rule.ScabIncomplete, "", c.name, ""); x != nil && s.attempts[0].blunt() && s.attempts[0].used() {
 		x.Seen += "; a blunt needle went in all the same"
 	}
-	c.scab, c.tried = "", s.place
+	c.scab, c.tried = "", s.places
 }
 
 // removed folds the removal of a needle: its angle, and the session's haemostasis.
-func (m *machine) removed(e *env, b *cannularyv1.NeedleRemoved, f *record.Fact, value bool) {
+func (m *machine) removed(e *env, b *cannularyv1.NeedleRemoved, st step) {
 	if b.GetTrack() == "" {
 		return
 	}
+	f := st.fact
 	c, p := m.course(b.GetTrack(), f), e.on(f)
 	if off, known := c.off(b.AngleDegrees); p.NeedsSameAngle && known && beyond(off, p.AngleTolerance) {
-		m.raise(Finding{Rule: rule.AngleDrift, aspect: "removal", Track: c.name, Access: c.access, Since: f.At, Facts: []string{f.ID},
+		m.raise(Finding{Rule: rule.AngleDrift, aspect: "removal", Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
 			Seen:  fmt.Sprintf("removed at %g°, the track's angle is %g°", b.GetAngleDegrees(), *c.reference),
 			Asked: fmt.Sprintf("within %g°", p.AngleTolerance)}, &p)
 	}
-	if value {
-		m.haemostasis(c, *b.HaemostasisMinutes, f, &p, zone.Date(f.At, e.Zone(f.Facility)))
+	if st.value {
+		m.haemostasis(e, c, *b.HaemostasisMinutes, f, &p, zone.Date(f.At, e.Zone(f.Facility)))
 	}
 }

@@ -605,7 +605,7 @@ func TestFixedRulesHaveNoParameter(t *testing.T) {
 func TestAMergeWithoutEffectIsFound(t *testing.T) {
 	s := tell(t).planned(0)
 	items := s.items(1)
-	j := track.Fold(track.Input{Items: items, Refused: items[:1], Book: protocol.NewBook(nil), Zone: func(string) *time.Location { return time.UTC }, AsOf: on(1), Facility: "u"})
+	j := track.Fold(track.Input{Items: items, Refused: items[:1], Book: protocol.NewBook(nil), Zone: func(string) *time.Location { return time.UTC }, AsOf: on(1)})
 	st := j.Standing()
 	if len(st) != 1 || st[0].Rule != rule.MergeWithoutEffect || st[0].Facts[0] != items[0].ID {
 		t.Fatalf("found %+v", st)

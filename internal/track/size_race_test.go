@@ -8,6 +8,5 @@ const (
 	historiesWanted      = 600
 	firedWanted          = 1
 	chartHistories       = 6
-	lateHistories        = 30
 	notRecordedHistories = 4
 )

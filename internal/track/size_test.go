@@ -8,6 +8,5 @@ const (
 	historiesWanted      = 20000
 	firedWanted          = 200
 	chartHistories       = 80
-	lateHistories        = 600
 	notRecordedHistories = 60
 )

@@ -17,8 +17,11 @@ type step struct {
 	fact *record.Fact
 	// withdrawn marks a version of a fact that does not stand: it can hold, and nothing else.
 	withdrawn bool
-	// session is set at the first attempt of a session in a track.
-	session *session
+	// place is the fact's occasion.
+	place string
+	// of is the session that an attempt belongs to; first tells that the session comes in with it.
+	of    *session
+	first bool
 	// value is set at the fact that gives a session's haemostasis or venous pressure.
 	value bool
 }
@@ -26,8 +29,7 @@ type step struct {
 // session is what happened in one track in one treatment.
 type session struct {
 	track    string
-	key      string // of the treatment: its reference, or the attempt itself
-	place    string // where preparations of it are found, see occasion
+	places   []string // the occasions of its attempts: where preparations of it are found
 	facility string
 	at       time.Time // of its first attempt
 	date     string    // local
@@ -38,13 +40,24 @@ type session struct {
 	// found tells that a peg was found between its first attempt and its final entry.
 	found         bool
 	complications []cannularyv1.ComplicationKind
+	// reused tells that its reference had a session in the track before.
+	reused bool
+	// held tells that a needle was used in it under a hold, doubted that one was used on the day of
+	// a hold of which no time is known. Both may come to light after its first attempt.
+	held, doubted bool
 }
+
+// is tells whether an occasion is one of the session's.
+func (s *session) is(place string) bool { return slices.Contains(s.places, place) }
 
 // attempt is one insertion attempt.
 type attempt struct {
+	*cannularyv1.NeedleInserted
 	id string
 	at time.Time
-	*cannularyv1.NeedleInserted
+	// from is since when it is looked at: see env.from.
+	from time.Time
+	fact *record.Fact
 }
 
 func (s *session) final() attempt { return s.attempts[len(s.attempts)-1] }
@@ -93,24 +106,6 @@ func (s *session) easy() bool {
 	return a.Passes != nil && a.GetPasses() == 1 && a.GetResistance() == cannularyv1.Resistance_RESISTANCE_NONE
 }
 
-// treatment is the key of the treatment that a fact belongs to: its reference, else the
-// fact alone.
-func treatment(f *record.Fact) string {
-	if f.HasSession() {
-		return f.SessionSystem + "|" + f.SessionValue
-	}
-	return f.ID
-}
-
-// occasion gathers what belongs to one session without being an attempt: by the session's
-// reference, else by local date.
-func (e *env) occasion(f *record.Fact) string {
-	if f.HasSession() {
-		return f.SessionSystem + "|" + f.SessionValue
-	}
-	return "day " + e.date(f)
-}
-
 // env is what the fold looks up beside the facts.
 type env struct {
 	Input
@@ -132,13 +127,32 @@ func newEnv(in Input) *env {
 // date is the local date of a fact at its facility.
 func (e *env) date(f *record.Fact) string { return zone.Date(f.At, e.Zone(f.Facility)) }
 
+// day is the local day of a fact that is known to the day only; ok is false for any other.
+func (e *env) day(f *record.Fact) (from, to time.Time, ok bool) {
+	if f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY {
+		return from, to, false
+	}
+	date := e.date(f)
+	return e.midnight(date, f.Facility), e.midnight(after(date, 1), f.Facility), true
+}
+
+// from is since when a fact is looked at: its clinical time, or the start of its day.
+func (e *env) from(f *record.Fact) time.Time {
+	if start, _, ok := e.day(f); ok {
+		return start
+	}
+	return f.At
+}
+
 // pair is a key of two parts.
 type pair struct{ a, b string }
 
 // gathering collects, over all facts, what one session adds up to.
 type gathering struct {
 	e        *env
-	sessions map[pair]*session // track, treatment
+	sessions []*session
+	of       map[string]*session // by attempt
+	split    map[string]bool     // references that are split by date
 	preps    map[pair][]*record.Fact
 	seen     map[pair][]cannularyv1.ComplicationKind
 	speeds   map[string]speed
@@ -151,23 +165,36 @@ type speed struct {
 	startFact, endFact string
 }
 
-// steps sorts out what is folded, in order.
-func (e *env) steps(items []record.Item) []step {
-	g := &gathering{e: e, sessions: map[pair]*session{}, preps: map[pair][]*record.Fact{}, seen: map[pair][]cannularyv1.ComplicationKind{},
-		speeds: map[string]speed{}, stopped: map[pair]*record.Fact{}, pressed: map[pair]*record.Fact{}}
+// occasion gathers what belongs to one session: by the session's reference, with the local
+// date where that is split, else by local date.
+func (g *gathering) occasion(f *record.Fact) string {
+	switch ref := reference(f); {
+	case ref == "":
+		return "day " + g.e.date(f)
+	case g.split[ref]:
+		return ref + "|" + g.e.date(f)
+	default:
+		return ref
+	}
+}
+
+// steps sorts out what is folded, in order, and the sessions in it.
+func (e *env) steps(items []record.Item) ([]step, *gathering) {
+	g := e.group(items)
 	out := make([]step, 0, len(items))
 	sorted := true
 	for i := range items {
 		it := &items[i]
 		switch {
-		case !it.Void && !it.At.After(e.AsOf):
+		case e.from(&it.Fact).After(e.AsOf):
+		case !it.Void:
 			g.gather(&it.Fact)
-			out = append(out, step{fact: &it.Fact})
-		case it.Void && holds(it.Body) && !it.At.After(e.AsOf):
+			out = append(out, step{fact: &it.Fact, place: g.occasion(&it.Fact)})
+		case holds(it.Body):
 			out = append(out, step{fact: &it.Fact, withdrawn: true})
 		}
 		for k := range it.Superseded {
-			if f := &it.Superseded[k]; holds(f.Body) && !f.At.After(e.AsOf) {
+			if f := &it.Superseded[k]; holds(f.Body) && !e.from(f).After(e.AsOf) {
 				out, sorted = append(out, step{fact: f, withdrawn: true}), false
 			}
 		}
@@ -192,7 +219,7 @@ func (e *env) steps(items []record.Item) []step {
 			g.complete(&out[i])
 		}
 	}
-	return out
+	return out, g
 }
 
 // holds tells whether a fact of that kind can open a hold.
@@ -207,19 +234,8 @@ func holds(b proto.Message) bool {
 
 func (g *gathering) gather(f *record.Fact) {
 	switch b := f.Body.(type) {
-	case *cannularyv1.NeedleInserted:
-		if b.GetTrack() == "" {
-			return
-		}
-		k := pair{b.GetTrack(), treatment(f)}
-		s := g.sessions[k]
-		if s == nil {
-			s = &session{track: k.a, key: k.b, place: g.e.occasion(f), facility: f.Facility, at: f.At, date: g.e.date(f)}
-			g.sessions[k] = s
-		}
-		s.attempts = append(s.attempts, attempt{f.ID, f.At, b})
 	case *cannularyv1.SitePrepared:
-		k := pair{b.GetTrack(), g.e.occasion(f)}
+		k := pair{b.GetTrack(), g.occasion(f)}
 		g.preps[k] = append(g.preps[k], f)
 		if pegFound(b) {
 			g.found(f, b.GetTrack())
@@ -227,25 +243,25 @@ func (g *gathering) gather(f *record.Fact) {
 	case *cannularyv1.PegRemoved:
 		g.found(f, b.GetTrack())
 	case *cannularyv1.ComplicationSeen:
-		k := pair{b.GetTrack(), g.e.occasion(f)}
+		k := pair{b.GetTrack(), g.occasion(f)}
 		g.seen[k] = append(g.seen[k], b.GetKind())
 	case *cannularyv1.SessionStarted:
 		if v := b.GetPumpSpeedMillilitresPerMinute(); v > 0 {
-			s := g.speeds[g.e.occasion(f)]
+			s := g.speeds[g.occasion(f)]
 			s.start, s.startFact = v, f.ID
-			g.speeds[g.e.occasion(f)] = s
+			g.speeds[g.occasion(f)] = s
 		}
 	case *cannularyv1.SessionEnded:
 		if v := b.GetPumpSpeedMillilitresPerMinute(); v > 0 {
-			s := g.speeds[g.e.occasion(f)]
+			s := g.speeds[g.occasion(f)]
 			s.end, s.endFact = v, f.ID
-			g.speeds[g.e.occasion(f)] = s
+			g.speeds[g.occasion(f)] = s
 		}
 	case *cannularyv1.NeedleRemoved:
 		if b.GetTrack() == "" || b.HaemostasisMinutes == nil {
 			return
 		}
-		k := pair{b.GetTrack(), g.e.occasion(f)}
+		k := pair{b.GetTrack(), g.occasion(f)}
 		if old := g.stopped[k]; old == nil || b.GetHaemostasisMinutes() > old.Body.(*cannularyv1.NeedleRemoved).GetHaemostasisMinutes() {
 			g.stopped[k] = f
 		}
@@ -253,7 +269,7 @@ func (g *gathering) gather(f *record.Fact) {
 		if b.GetPumpSpeedMillilitresPerMinute() != pressureSpeed || b.Gauge == nil || b.PressureMmhg == nil {
 			return
 		}
-		k := pair{b.GetAccess(), g.e.occasion(f)}
+		k := pair{b.GetAccess(), g.occasion(f)}
 		if old := g.pressed[k]; old == nil || b.GetPressureMmhg() > old.Body.(*cannularyv1.VenousPressureRead).GetPressureMmhg() {
 			g.pressed[k] = f
 		}
@@ -271,29 +287,40 @@ func (g *gathering) found(f *record.Fact, track string) {
 func (g *gathering) complete(st *step) {
 	switch b := st.fact.Body.(type) {
 	case *cannularyv1.NeedleInserted:
-		s := g.sessions[pair{b.GetTrack(), treatment(st.fact)}]
-		if s == nil || s.attempts[0].id != st.fact.ID {
+		s := g.of[st.fact.ID]
+		if st.of = s; s == nil || s.attempts[0].id != st.fact.ID {
 			return
 		}
-		s.preps = g.preps[pair{s.track, s.place}]
-		s.complications = g.seen[pair{s.track, s.place}]
-		sp := g.speeds[s.place]
-		s.speed, s.speedOf = sp.start, sp.startFact
-		if sp.end > 0 {
-			s.speed, s.speedOf = sp.end, sp.endFact
-		}
-		if len(s.attempts) > 1 {
-			last := s.final()
-			final := record.Fact{ID: last.id, At: last.at, Kind: record.KindNeedleInserted, Body: last.NeedleInserted}
-			for _, f := range g.preps[pair{s.track, "found"}] {
-				s.found = s.found || record.Before(st.fact, f) && record.Before(f, &final)
+		st.first = true
+		for _, place := range s.places {
+			s.preps = append(s.preps, g.preps[pair{s.track, place}]...)
+			s.complications = append(s.complications, g.seen[pair{s.track, place}]...)
+			sp := g.speeds[place]
+			if s.speed == 0 && sp.start > 0 {
+				s.speed, s.speedOf = sp.start, sp.startFact
+			}
+			if sp.end > 0 {
+				s.speed, s.speedOf = sp.end, sp.endFact
 			}
 		}
-		st.session = s
+		if len(s.places) > 1 {
+			slices.SortFunc(s.preps, func(a, b *record.Fact) int {
+				if record.Before(a, b) {
+					return -1
+				}
+				return 1
+			})
+		}
+		if len(s.attempts) > 1 {
+			final := s.final().fact
+			for _, f := range g.preps[pair{s.track, "found"}] {
+				s.found = s.found || record.Before(st.fact, f) && record.Before(f, final)
+			}
+		}
 	case *cannularyv1.NeedleRemoved:
-		st.value = b.GetTrack() != "" && g.stopped[pair{b.GetTrack(), g.e.occasion(st.fact)}] == st.fact
+		st.value = b.GetTrack() != "" && g.stopped[pair{b.GetTrack(), st.place}] == st.fact
 	case *cannularyv1.VenousPressureRead:
-		st.value = g.pressed[pair{b.GetAccess(), g.e.occasion(st.fact)}] == st.fact
+		st.value = g.pressed[pair{b.GetAccess(), st.place}] == st.fact
 	}
 }
 

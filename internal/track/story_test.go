@@ -149,7 +149,7 @@ func (s *story) fold(day int) ([]track.State, []track.Hold) {
 func (s *story) judge(day int) track.Judgement {
 	s.t.Helper()
 	items := s.items(day)
-	return track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour), Facility: "u"})
+	return track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour)})
 }
 
 // on is the state of track A on the day.

@@ -3,13 +3,19 @@ package track
 import (
 	"time"
 
-	"cannulary/internal/record"
+	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Whereabouts says whether a patient is dialysed in the unit at a moment.
+// Whereabouts says where a patient is dialysed at a moment, see package stay.
 type Whereabouts struct {
-	// Left tells that the patient left the unit and was not admitted again since.
+	// Facility is that of the stay in force: its protocol and calendar judge. It is empty where
+	// no fact is known.
+	Facility string
+	// Admitted tells that the stay began with an admission, or that the patient was admitted
+	// before; else the patient is where the care is.
+	Admitted bool
+	// Left tells that the patient left and no stay is open.
 	Left     bool
 	LeftAt   time.Time
 	LeftUnit string
@@ -18,28 +24,26 @@ type Whereabouts struct {
 	InHospitalSince *time.Time
 }
 
-// Where reads the whereabouts from admissions and departures, hospital stays among them,
-// up to the moment asked for. items are in the order of record.Before.
-func Where(items []record.Item, asOf time.Time) Whereabouts {
-	var w Whereabouts
-	for i := range items {
-		if it := &items[i]; !it.Void && !it.At.After(asOf) {
-			w.apply(&it.Fact)
-		}
+// where is where the patient is at a moment.
+func (m *machine) where(t time.Time) Whereabouts {
+	at := m.stays.At(t)
+	w := Whereabouts{Facility: at.Facility, Admitted: at.Admitted, InHospitalSince: m.hospital}
+	for _, s := range m.stays.List() {
+		w.Admitted = w.Admitted || s.Admitted
+	}
+	if l := at.Left; l != nil && !at.Open {
+		w.Left, w.LeftAt, w.LeftUnit, w.Reason = true, l.At, l.Facility, l.Reason
 	}
 	return w
 }
 
-func (w *Whereabouts) apply(f *record.Fact) {
-	switch b := f.Body.(type) {
-	case *cannularyv1.PatientAdmitted:
-		w.Left = false
-	case *cannularyv1.PatientLeft:
-		w.Left, w.LeftAt, w.LeftUnit, w.Reason = true, f.At, f.Facility, b.GetReason()
-	case *cannularyv1.HospitalAdmission:
-		at := f.At
-		w.InHospitalSince = &at
-	case *cannularyv1.HospitalDischarge:
-		w.InHospitalSince = nil
+// moves gathers the dates on which a stay begins or ends, as the calendar of a facility has them.
+func (m *machine) moves(e *env, facility string, due *dueDate) {
+	for _, s := range m.stays.List() {
+		for _, d := range []zone.Day{s.From, s.To} {
+			if d != zone.Never {
+				due.instant(e, facility, e.midnight(d.String(), s.Facility))
+			}
+		}
 	}
 }

@@ -11,11 +11,12 @@ type TrackRow struct {
 	Patient, Track, Facility, Role, Stage string
 	Counted, Target                       int
 	Held                                  bool
-	// Needle is the next needle and Why the reason, see track.Next.
-	Needle, Why string
+	// Needle is the next needle, Why the reason, and Caution what of it is serious; see track.Next.
+	Needle, Why, Caution string
 }
 
-// HoldRow is an open hold.
+// HoldRow is an open hold, or several that are shown and counted as one: see
+// track.Judgement.Shown.
 type HoldRow struct {
 	ID, Patient, Facility, Rule string
 	Since                       time.Time
@@ -25,6 +26,10 @@ type HoldRow struct {
 	Away bool
 	// GivenUp tells that all that is held is no longer used.
 	GivenUp bool
+	// Count is how many holds are shown as this one; ID and Since are the oldest one's.
+	Count int
+	// Day is the local date of a hold whose time is not known, else empty.
+	Day string
 }
 
 // Stands tells whether somebody has to decide about the hold: not where all that it covers
@@ -64,17 +69,17 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 		return err
 	}
 	for _, r := range j.Tracks {
-		if err := t.exec(`INSERT INTO track (patient, track, facility, role, stage, counted, target, held, needle, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Held, r.Needle, r.Why); err != nil {
+		if err := t.exec(`INSERT INTO track (patient, track, facility, role, stage, counted, target, held, needle, why, caution) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Held, r.Needle, r.Why, r.Caution); err != nil {
 			return err
 		}
 	}
 	for _, r := range j.Holds {
 		// After a reversed merge the row may still be the survivor's, who is judged later.
-		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up, count, day) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text,
-			place = excluded.place, away = excluded.away, given_up = excluded.given_up`,
-			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp); err != nil {
+			place = excluded.place, away = excluded.away, given_up = excluded.given_up, count = excluded.count, day = excluded.day`,
+			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp, r.Count, r.Day); err != nil {
 			return err
 		}
 	}

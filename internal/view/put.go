@@ -375,6 +375,4 @@ func (t *Tx) UnitsOfFacility(id string) ([]string, error) {
 }
 
 // TopicsWith lists the topics that begin with prefix.
-func (t *Tx) TopicsWith(prefix string) ([]string, error) {
-	return t.strings(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, prefix, prefix+"\U0010FFFF")
-}
+func (t *Tx) TopicsWith(prefix string) ([]string, error) { return t.Load().TopicsWith(prefix) }

@@ -199,6 +199,8 @@ type Loader interface {
 	Unit(unit string) ([]StoredEvent, error)
 	// Topic lists the events of a topic.
 	Topic(topic string) ([]StoredEvent, error)
+	// TopicsWith lists the topics that begin so.
+	TopicsWith(prefix string) ([]string, error)
 	// Patients lists the events of the patient keys.
 	Patients(keys []string) ([]StoredEvent, error)
 	// ByID lists the events of those ids, as far as they have arrived.
@@ -225,6 +227,17 @@ func (l loader) Unit(unit string) ([]StoredEvent, error) {
 
 func (l loader) Topic(topic string) ([]StoredEvent, error) {
 	return l.events(eventColumns+`JOIN topic t ON t.seq = e.seq WHERE t.topic = ? ORDER BY e.seq`, topic)
+}
+
+func (l loader) TopicsWith(prefix string) ([]string, error) {
+	var out []string
+	err := l.each(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, []any{prefix, prefix + "\U0010FFFF"}, func(scan func(...any) error) error {
+		var t string
+		err := scan(&t)
+		out = append(out, t)
+		return err
+	})
+	return out, err
 }
 
 func (l loader) Patients(keys []string) ([]StoredEvent, error) {

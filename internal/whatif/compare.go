@@ -95,7 +95,7 @@ func (c *Comparison) Add(p Patient) {
 	then, thenJ := w.judge(in.Book)
 	now, nowJ := w.judge(other)
 
-	home := w.days[len(w.days)-1].facility
+	home := thenJ.Where.Facility
 	f := c.facilities[home]
 	if f == nil { // the patient is in another facility now
 		f = c.facility(home)

@@ -54,6 +54,8 @@ func parameters(p *protocol.Parameters) []struct{ name, value string } {
 		{"sharp_only", yes(p.SharpOnly)},
 		{"rescue_repeat_count", whole(p.RescueRepeatCount)},
 		{"rescue_window_days", whole(p.RescueWindowDays)},
+		{"unused_caution_days", whole(p.UnusedCaution)},
+		{"unused_stop_days", whole(p.UnusedStop)},
 		{"attempts_max", whole(p.AttemptsMax)},
 		{"disinfections_min", whole(p.DisinfectionsMin)},
 		{"chlorhexidine_alcohol_contact_seconds", whole(p.ChlorhexidineSecs)},

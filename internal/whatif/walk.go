@@ -6,6 +6,7 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
+	"cannulary/internal/stay"
 	"cannulary/internal/track"
 	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -53,10 +54,8 @@ type treatment struct{ system, value string }
 
 // day is the end of a local day, or the moment asked for.
 type day struct {
-	end      time.Time
-	date     string
-	facility string // of the newest fact
-	items    int    // how many of the items lie before the end
+	end   time.Time
+	items int // how many of the items lie before the end
 }
 
 // newWalk lists the days on which facts of the patient happened or another protocol came
@@ -80,9 +79,10 @@ func newWalk(in track.Input, from []string) *walk {
 			end(it.At, in.Zone(it.Facility))
 		}
 	}
+	home := in.Zone(stay.Read(in.Items, in.Zone, in.AsOf).At(in.AsOf).Facility)
 	for _, d := range from {
-		if t, err := time.ParseInLocation(time.DateOnly, d, in.Zone(in.Facility)); err == nil && len(in.Items) > 0 && t.After(in.Items[0].At) {
-			end(t, in.Zone(in.Facility))
+		if t, err := time.ParseInLocation(time.DateOnly, d, home); err == nil && len(in.Items) > 0 && t.After(in.Items[0].At) {
+			end(t, home)
 		}
 	}
 	for e := range ends {
@@ -90,16 +90,12 @@ func newWalk(in track.Input, from []string) *walk {
 	}
 	slices.SortFunc(w.days, func(a, b day) int { return a.end.Compare(b.end) })
 	w.days = append(w.days, day{end: in.AsOf})
-	n, facility := 0, in.Facility
+	n := 0
 	for i := range w.days {
 		d := &w.days[i]
 		for ; n < len(in.Items) && !in.Items[n].At.After(d.end); n++ {
-			if !in.Items[n].Void {
-				facility = in.Items[n].Facility
-			}
 		}
-		d.items, d.facility = n, facility
-		d.date = zone.Date(d.end, in.Zone(facility))
+		d.items = n
 	}
 	return w
 }
@@ -126,20 +122,20 @@ func (w *walk) judge(book *protocol.Book) (map[string]*history, track.Judgement)
 		if w.charted {
 			c = w.next(c, in, done, d.items)
 			done = d.items
-			j = c.Judge(d.end, d.facility)
+			j = c.Judge(d.end)
 		} else {
 			j = folded(in, d)
 		}
-		note(all, &j, d)
+		note(all, &j, zone.Date(d.end, in.Zone(j.Where.Facility)))
 	}
 	last := w.days[len(w.days)-1]
 	j := folded(in, last)
-	note(all, &j, last)
+	note(all, &j, zone.Date(last.end, in.Zone(j.Where.Facility)))
 	return all, j
 }
 
 func folded(in track.Input, d day) track.Judgement {
-	in.AsOf, in.Facility = d.end, d.facility
+	in.AsOf = d.end
 	return track.Fold(in)
 }
 
@@ -169,7 +165,7 @@ func (w *walk) next(c *track.Chart, in track.Input, done, upTo int) *track.Chart
 
 // note keeps what a day's judgement says of each track. A session is told anew by every
 // judgement that still lists it, so that what came to it after midnight is not lost.
-func note(all map[string]*history, j *track.Judgement, d day) {
+func note(all map[string]*history, j *track.Judgement, date string) {
 	for i := range j.Tracks {
 		s := &j.Tracks[i]
 		h := all[s.Name]
@@ -185,7 +181,7 @@ func note(all map[string]*history, j *track.Judgement, d day) {
 		}
 		for _, m := range milestones {
 			if _, ok := h.reached[m]; !ok && beyond(s.Folded, m) {
-				h.reached[m] = Milestone{Date: d.date, Sessions: len(h.visits)}
+				h.reached[m] = Milestone{Date: date, Sessions: len(h.visits)}
 			}
 		}
 	}

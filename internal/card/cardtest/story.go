@@ -41,7 +41,7 @@ type tale struct {
 func (s *tale) in(at time.Time, session int, f *logv1.Fact) {
 	s.last = len(s.events)
 	id := fmt.Sprintf("m%d", s.last)
-	ev := &logv1.Event{Id: record.EventID("test", id), Source: "test", SourceMessageId: id, Facility: "unit-invented", PatientKey: "p",
+	ev := &logv1.Event{Id: record.EventID("test", id), Source: "test", SourceMessageId: id, PatientKey: "p",
 		OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE, Facts: []*logv1.Fact{f}}
 	if session > 0 {
 		ev.Session = &v1.SessionReference{System: "urn:s", Value: fmt.Sprintf("T-%02d", session)}
@@ -62,7 +62,7 @@ func (s *tale) input(day int) card.Input {
 	}
 	items := record.Effective(facts)
 	return card.Input{
-		Input:   track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: at(day, 18, 0), Facility: "unit-invented"},
+		Input:   track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: at(day, 18, 0)},
 		Patient: card.Patient{ID: "p", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
 		KnownAt: at(day, 18, 0),
 	}

@@ -21,7 +21,7 @@ func judgement(t *testing.T, h histories.History) []fhir.Resource {
 	if err != nil {
 		t.Fatal(err)
 	}
-	j := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf, Facility: h.Facility})
+	j := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf})
 	rs, err := fhir.Judged(fhir.Context{Facility: h.Facility}, fhir.JudgedView{Patient: q.Survivor, Judgement: &j, All: &j})
 	if err != nil {
 		t.Fatal(err)
