@@ -24,7 +24,7 @@ func (w *world) findOnce(code, access, aspect string, sights []sight) {
 	var standing *finding
 	for _, s := range sights {
 		if standing != nil && s.gone {
-			standing.cleared = s.fact.At
+			standing.ends = s.fact
 			w.raise(*standing)
 			standing = nil
 		}
@@ -64,6 +64,79 @@ func (w *world) findExaminations() {
 		w.findOnce(rule.OutflowSign, a, "pulse", pulse[a])
 		w.findOnce(rule.InflowSign, a, "", inflow[a])
 	}
+	w.findSigns()
+}
+
+// findSigns finds what an examination sees, feels or hears over an access.
+// Reading: the sign of an examination after a closing of a review is a caution again, if
+// none stood.
+func (w *world) findSigns() {
+	signs := map[string]map[string][]sight{}
+	for _, e := range all[*cannularyv1.AccessExamined](w) {
+		access, look, feel, listen := e.Says.GetAccess(), e.Says.GetLook(), e.Says.GetFeel(), e.Says.GetListen()
+		if signs[access] == nil {
+			signs[access] = map[string][]sight{}
+		}
+		outflow := present(feel.GetBoundingPulse()) && present(feel.GetDiscontinuousThrill(), listen.GetHighPitchedBruit()) && w.mutant != PulseSaidTwice
+		for sign, found := range map[string]cannularyv1.Finding{
+			"swelling": look.GetSwelling(), "haematoma": look.GetHaematoma(), "aneurysm": look.GetAneurysm(),
+			"warmth": feel.GetWarmth(), "tenderness": feel.GetTenderness(),
+		} {
+			signs[access][sign] = append(signs[access][sign], sight{fact: e.Fact, shows: present(found), gone: absent(found)})
+		}
+		for sign, found := range map[string]cannularyv1.Finding{
+			"bounding-pulse": feel.GetBoundingPulse(), "discontinuous-thrill": feel.GetDiscontinuousThrill(), "high-pitched-bruit": listen.GetHighPitchedBruit(),
+		} {
+			signs[access][sign] = append(signs[access][sign], sight{fact: e.Fact, shows: present(found) && !outflow, gone: absent(found)})
+		}
+	}
+	for access, of := range signs {
+		for sign, sights := range of {
+			if w.mutant == AnyExaminationEnds {
+				for i := range sights {
+					sights[i].gone = !sights[i].shows
+				}
+			}
+			raised := len(w.findings)
+			w.findOnce(rule.ExaminationFinding, access, sign, sights)
+			for _, f := range w.findings[raised:] {
+				if sign == "aneurysm" && w.reviewedWhile(f) && w.mutant != AneurysmStaysCaution {
+					f.severity = rule.Note
+				}
+			}
+		}
+	}
+}
+
+// reviewedWhile tells whether a review of the finding's access was closed while it stood.
+func (w *world) reviewedWhile(f *finding) bool {
+	c := w.closed(f.ground, func(o *cannularyv1.ReviewOpened, _ *record.Fact) bool {
+		return o.GetTrack() == "" && o.GetAccess() == f.access
+	})
+	return c != nil && (f.ends == nil || before(c, f.ends))
+}
+
+// findRestated finds accesses of which another kind or side is told than before.
+func (w *world) findRestated() {
+	type told struct{ kind, side int32 }
+	latest := map[string]told{}
+	for _, c := range all[*cannularyv1.AccessCreated](w) {
+		name := c.Says.GetAccess()
+		now, was := told{int32(c.Says.GetKind()), int32(c.Says.GetSide())}, latest[name]
+		restated := func(aspect string, now, was int32) int32 {
+			if now != 0 && was != 0 && now != was {
+				w.raise(finding{rule: rule.AccessRestated, severity: rule.Caution, access: name, aspect: aspect, ground: c.Fact})
+				if w.mutant == RestatedByFirst {
+					return was
+				}
+			}
+			if now == 0 {
+				return was
+			}
+			return now
+		}
+		latest[name] = told{restated("kind", now.kind, was.kind), restated("side", now.side, was.side)}
+	}
 }
 
 // findStops raises the findings that open a hold and stand until it is lifted.
@@ -85,7 +158,10 @@ func (w *world) findStops() {
 			if !ok {
 				continue
 			}
-			base := finding{rule: h.rule, severity: rule.Stop, ground: f, cleared: moment(h.lifted), holds: true}
+			base := finding{rule: h.rule, severity: rule.Stop, ground: f, holds: true}
+			if h.lifted != nil {
+				base.cleared = h.lifted.at
+			}
 			for _, t := range distinct(s.tracks) {
 				about := base
 				about.track = t
@@ -156,17 +232,17 @@ func (w *world) findInfiltrations() {
 			}
 			key := t.ID
 			if t.HasSession() {
-				key = reference(t)
+				key = w.anyReference(t)
 			}
 			started, isStart := t.Body.(*cannularyv1.SessionStarted)
 			_, isMissed := t.Body.(*cannularyv1.SessionMissed)
 			elsewhere := isStart && started.GetAccess() != access || isMissed
-			own := c.HasSession() && t.HasSession() && key == reference(c.Fact)
+			own := c.HasSession() && t.HasSession() && key == w.anyReference(c.Fact)
 			if elsewhere && !own {
 				rested[key] = true
 			}
 			if len(rested) >= w.rules(c.Fact).InfiltrationRest {
-				f.cleared = t.At
+				f.ends = t
 				break
 			}
 		}

@@ -23,7 +23,7 @@ func (w *world) findPlans() {
 	for _, p := range all[*cannularyv1.TrackPlanned](w) {
 		rules := w.rules(p.Fact)
 		for _, t := range p.Says.GetTracks() {
-			base := finding{track: t.GetTrack(), access: p.Says.GetAccess(), ground: p.Fact, cleared: moment(w.nextPlan(t.GetTrack(), p.Fact))}
+			base := finding{track: t.GetTrack(), access: p.Says.GetAccess(), ground: p.Fact, ends: w.nextPlan(t.GetTrack(), p.Fact)}
 			raise := func(code string, severity rule.Severity, holds bool) {
 				f := base
 				f.rule, f.severity, f.holds = code, severity, holds
@@ -51,7 +51,7 @@ func (w *world) findPlans() {
 		if t.Says.SiteFromAnastomosisMillimetres != nil && int(t.Says.GetSiteFromAnastomosisMillimetres()) < w.rules(t.Fact).AnastomosisMin {
 			w.raise(finding{
 				rule: rule.NearAnastomosis, severity: rule.Caution, track: t.Says.GetTrack(), access: t.Says.GetAccess(),
-				ground: t.Fact, cleared: moment(w.nextPlan(t.Says.GetTrack(), t.Fact)),
+				ground: t.Fact, ends: w.nextPlan(t.Says.GetTrack(), t.Fact),
 			})
 		}
 	}
@@ -61,7 +61,7 @@ func (w *world) findFistulas() {
 	for _, f := range w.notFistulas() {
 		w.raise(finding{
 			rule: rule.NotAFistula, severity: rule.Stop, track: f.track, access: f.access, ground: f.plan,
-			others: []*record.Fact{f.kind}, since: f.since.At, cleared: moment(f.ended), holds: true,
+			others: []*record.Fact{f.kind}, since: w.moment(f.since), ends: f.ended, holds: true,
 		})
 	}
 }
@@ -74,14 +74,14 @@ func (w *world) findPreparations() {
 		if !leavesScab(p.Says) {
 			continue
 		}
-		rules := w.rules(p.Fact)
+		rules := w.homeRules(p.Fact)
 		c, _ := w.fold(p.Says.GetTrack(), p.Fact)
 		bluntNext := c.trial || w.formed(&c, p.Says.GetTrack(), rules, p.Fact)
 		if rules.SharpOnly || !bluntNext || w.scabStands(p) {
 			continue
 		}
 		w.raise(finding{
-			rule: rule.ScabIncomplete, severity: rule.Stop, track: p.Says.GetTrack(), ground: p.Fact, cleared: moment(w.scabEnd(p.Fact, p.Says.GetTrack())),
+			rule: rule.ScabIncomplete, severity: rule.Stop, track: p.Says.GetTrack(), ground: p.Fact, ends: w.scabEnd(p.Fact, p.Says.GetTrack()),
 		})
 	}
 }
@@ -89,7 +89,7 @@ func (w *world) findPreparations() {
 // scabStands tells whether an earlier preparation's finding of the same session stands.
 func (w *world) scabStands(p said[*cannularyv1.SitePrepared]) bool {
 	for _, f := range w.findings {
-		if f.rule != rule.ScabIncomplete || f.track != p.Says.GetTrack() || !before(f.ground, p.Fact) || w.treatment(f.ground) != w.treatment(p.Fact) {
+		if f.rule != rule.ScabIncomplete || f.track != p.Says.GetTrack() || !before(f.ground, p.Fact) || w.treatment(f.track, f.ground) != w.treatment(f.track, p.Fact) {
 			continue
 		}
 		if end := w.scabEnd(f.ground, f.track); end == nil || !before(end, p.Fact) {
@@ -116,7 +116,7 @@ func (w *world) scabEnd(p *record.Fact, track string) *record.Fact {
 		}
 	}
 	for _, q := range all[*cannularyv1.SitePrepared](w) {
-		if q.Says.GetTrack() == track && (w.treatment(q.Fact) != w.treatment(p) || scabGone(q.Says)) {
+		if q.Says.GetTrack() == track && (w.treatment(track, q.Fact) != w.treatment(track, p) || scabGone(q.Says)) {
 			first(q.Fact)
 		}
 	}
@@ -129,7 +129,7 @@ func (w *world) scabEnd(p *record.Fact, track string) *record.Fact {
 }
 
 // scabToRemove tells whether a scab keeps the needle back at the end.
-// Reading: the day is over when it is over at the facility asked for; an attempt of that
+// Reading: the day is over when it is over at the stay in force; an attempt of that
 // session before the preparation is one too.
 func (w *world) scabToRemove(track string) bool {
 	for _, f := range w.findings {

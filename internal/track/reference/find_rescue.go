@@ -42,7 +42,7 @@ func (w *world) findRescues(track string) {
 	for i, f := range found {
 		var next time.Time
 		if i+1 < len(found) {
-			next = found[i+1].start().At
+			next = w.moment(found[i+1].start())
 		}
 		fewer := time.Time{}
 		for date := addDays(f.date, 1); date <= w.localDate(w.in.AsOf, f.ground.Facility); date = addDays(date, 1) {
@@ -59,7 +59,7 @@ func (w *world) findRescues(track string) {
 		}
 		w.raise(finding{
 			rule: rule.RescueRepeat, severity: rule.Caution, track: track, ground: f.ground, others: f.others,
-			cleared: later(f.ground.At, earliest(next, moment(w.reviewed(track, f.ground)), fewer)),
+			cleared: later(w.moment(f.ground), earliest(next, w.moment(w.reviewed(track, f.ground)), fewer)),
 		})
 	}
 }
@@ -88,6 +88,9 @@ func (w *world) midnight(date, facility string) time.Time {
 	for t.In(l).Format(time.DateOnly) < date { // a change of the clocks may skip midnight
 		t = t.Add(time.Minute)
 	}
+	for t.Add(-30*time.Minute).In(l).Format(time.DateOnly) == date { // or show it twice
+		t = t.Add(-30 * time.Minute)
+	}
 	return t
 }
 
@@ -95,22 +98,27 @@ func (w *world) midnight(date, facility string) time.Time {
 // Reading: what a review is about is told by its latest opening before it was closed; one
 // that names another track is about that track, whichever access it names.
 func (w *world) reviewed(track string, after *record.Fact) *record.Fact {
+	return w.closed(after, func(o *cannularyv1.ReviewOpened, closing *record.Fact) bool {
+		if o.GetTrack() != "" {
+			return o.GetTrack() == track
+		}
+		return o.GetAccess() == w.accessOf(track, closing)
+	})
+}
+
+// closed is the first closing, after a fact, of a review that is about something.
+func (w *world) closed(after *record.Fact, about func(o *cannularyv1.ReviewOpened, closing *record.Fact) bool) *record.Fact {
 	for _, c := range all[*cannularyv1.ReviewClosed](w) {
 		if !before(after, c.Fact) {
 			continue
 		}
-		about := false
+		is := false
 		for _, o := range all[*cannularyv1.ReviewOpened](w) {
-			if o.Says.GetReview() != c.Says.GetReview() || !before(o.Fact, c.Fact) {
-				continue
-			}
-			if o.Says.GetTrack() != "" {
-				about = o.Says.GetTrack() == track
-			} else {
-				about = o.Says.GetAccess() == w.accessOf(track, c.Fact)
+			if o.Says.GetReview() == c.Says.GetReview() && before(o.Fact, c.Fact) {
+				is = about(o.Says, c.Fact)
 			}
 		}
-		if about {
+		if is {
 			return c.Fact
 		}
 	}

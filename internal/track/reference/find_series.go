@@ -19,11 +19,11 @@ type value struct {
 // perSession keeps of each treatment the highest value, the first of several, in the order
 // of those.
 // Reading: facts without a reference are of one treatment if they are of one local date.
-func (w *world) perSession(told []value) []value {
+func (w *world) perSession(track string, told []value) []value {
 	var out []value
 	at := map[string]int{}
 	for _, v := range told {
-		key := w.treatment(v.fact)
+		key := w.treatment(track, v.fact)
 		i, ok := at[key]
 		if !ok {
 			at[key] = len(out)
@@ -66,12 +66,12 @@ func (w *world) findHaemostasis() {
 		}
 	}
 	for track, all := range told {
-		values := w.perSession(all)
+		values := w.perSession(track, all)
 		for i, v := range values {
 			if v.value > w.rules(v.fact).HaemostasisLong {
 				w.raise(finding{
 					rule: rule.HaemostasisRising, severity: rule.Caution, track: track, aspect: "long", ground: v.fact,
-					cleared: moment(firstAfter(values[i+1:], func(value) bool { return true })),
+					ends: firstAfter(values[i+1:], func(value) bool { return true }),
 				})
 			}
 		}
@@ -107,7 +107,7 @@ func (w *world) findRuns(track string, values []value) {
 			w.raise(finding{
 				rule: rule.HaemostasisRising, severity: rule.Caution, track: track, aspect: "run",
 				ground: completing.fact, others: factsOf(values[begin : begin+n]),
-				cleared: moment(firstAfter(values[end:], func(value) bool { return true })),
+				ends: firstAfter(values[end:], func(value) bool { return true }),
 			})
 		}
 		if end > begin {
@@ -125,7 +125,7 @@ func (w *world) findPressures() {
 		}
 	}
 	for access, all := range told {
-		values := w.perSession(all)
+		values := w.perSession("", all)
 		w.findPressureLimits(access, values)
 		w.findPressureTrends(access, values)
 	}
@@ -158,7 +158,7 @@ func (w *world) findPressureLimits(access string, values []value) {
 			w.raise(finding{
 				rule: rule.PressureRising, severity: rule.Caution, access: access, aspect: "limit",
 				ground: completing.fact, others: factsOf(values[begin : begin+n]),
-				cleared: moment(firstAfter(values[end:], func(v value) bool { return !w.above(v) })),
+				ends: firstAfter(values[end:], func(v value) bool { return !w.above(v) }),
 			})
 		}
 		begin = max(begin, end-1)
@@ -168,7 +168,7 @@ func (w *world) findPressureLimits(access string, values []value) {
 // stands tells whether a finding of the rule and aspect stands there already.
 func (w *world) stands(code, aspect, track, access string, at *record.Fact) bool {
 	for _, f := range w.findings {
-		if f.rule == code && f.aspect == aspect && f.track == track && (track != "" || f.access == access) && before(f.ground, at) && (f.cleared.IsZero() || !f.cleared.Before(at.At)) {
+		if f.rule == code && f.aspect == aspect && f.track == track && (track != "" || f.access == access) && before(f.ground, at) && (f.ends == nil || !before(f.ends, at)) {
 			return true
 		}
 	}
@@ -209,7 +209,7 @@ func (w *world) findPressureTrends(access string, values []value) {
 			ground: l.part[11].fact, others: factsOf(l.part),
 		}
 		if i+1 < len(looks) {
-			f.cleared = looks[i+1].part[11].fact.At
+			f.ends = looks[i+1].part[11].fact
 		}
 		w.raise(f)
 	}

@@ -1,8 +1,6 @@
 package reference
 
 import (
-	"time"
-
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -28,7 +26,7 @@ func (w *world) findSessions(track string) {
 		raise := func(code string, severity rule.Severity, aspect string, ground *record.Fact, others ...*record.Fact) {
 			w.raise(finding{
 				rule: code, severity: severity, track: track, aspect: aspect, ground: ground, others: others,
-				cleared: moment(next[st.key]),
+				ends: next[st.key],
 			})
 		}
 		w.judgeAngles(st, raise)
@@ -37,6 +35,9 @@ func (w *world) findSessions(track string) {
 		w.judgeAttempts(st, raise)
 		w.judgePreparations(st, number[st.key], raise)
 		w.judgeGauge(st, raise)
+		if st.reused {
+			raise(rule.ReferenceReused, rule.Caution, "", st.start())
+		}
 	}
 }
 
@@ -59,7 +60,7 @@ func (w *world) findRemovals(track string) {
 	sessions := w.sessions(track, nil)
 	for _, r := range all[*cannularyv1.NeedleRemoved](w) {
 		p := w.rules(r.Fact)
-		if r.Says.GetTrack() != track || !p.NeedsSameAngle || w.near(r.Says.AngleDegrees, w.angleAt(track, sessions, r.Fact), p.AngleTolerance) != no {
+		if r.Says.GetTrack() != track || !p.NeedsSameAngle || w.near(r.Says.AngleDegrees, w.angleAt(track, r.Fact), p.AngleTolerance) != no {
 			continue
 		}
 		var next *record.Fact
@@ -68,34 +69,23 @@ func (w *world) findRemovals(track string) {
 				next = s.start()
 			}
 		}
-		w.raise(finding{rule: rule.AngleDrift, severity: rule.Caution, track: track, aspect: "removal", ground: r.Fact, cleared: moment(next)})
+		w.raise(finding{rule: rule.AngleDrift, severity: rule.Caution, track: track, aspect: "removal", ground: r.Fact, ends: next})
 	}
 }
 
 // angleAt is the track's reference angle when a fact happens.
-func (w *world) angleAt(track string, sessions []*session, at *record.Fact) *float64 {
-	t := w.takeover(track, at)
-	var since []*session
-	for _, s := range sessions {
-		if before(s.start(), at) && (t == nil || before(t.Fact, s.start())) {
-			since = append(since, s)
-		}
-	}
-	f := founder(since)
-	switch {
-	case t != nil && t.Says.AngleDegrees != nil:
+func (w *world) angleAt(track string, at *record.Fact) *float64 {
+	since, t := w.since(track, at)
+	if t != nil {
 		return t.Says.AngleDegrees
-	case t != nil && f == nil:
-		return nil
-	case f == nil:
-		if p := w.plan(track, at); p != nil {
-			return p.AngleDegrees
-		}
-		return nil
-	case t == nil && !sharp(*f):
-		return nil
 	}
-	return f.Says.AngleDegrees
+	switch f := w.founder(since); {
+	case f == nil:
+		return w.plannedAngle(track, at)
+	case sharp(*f):
+		return f.Says.AngleDegrees
+	}
+	return nil
 }
 
 // judgeForming judges sharp attempts before the trial.
@@ -130,7 +120,7 @@ func (w *world) judgeForming(st step, raise raiser) {
 
 // rescue is the first sharp needle of a session that began past the trial's beginning.
 func (st step) rescue() *entry {
-	if st.takeover != nil || !st.pastTrial || st.rules.SharpOnly {
+	if st.takeover != nil || !st.pastTrial || st.home.SharpOnly {
 		return nil
 	}
 	for _, a := range st.used() {
@@ -144,7 +134,8 @@ func (st step) rescue() *entry {
 // Reading: the reason of a rescue is that of the ground, the session's first sharp needle.
 func (w *world) judgeTips(st step, raise raiser) {
 	for _, a := range st.used() {
-		if blunt(a) && !st.inTrial && (!st.readyBefore || st.rules.SharpOnly) {
+		early := !st.readyBefore || st.gapOpen || st.home.SharpOnly
+		if blunt(a) && !st.inTrial && early && (!st.doubtful || w.mutant == EarlyBluntInDoubt) {
 			raise(rule.EarlyBlunt, rule.Caution, "", a.Fact)
 			break
 		}
@@ -232,12 +223,12 @@ func (w *world) judgeGauge(st step, raise raiser) {
 	var teller *record.Fact
 	var speed uint32
 	for _, b := range all[*cannularyv1.SessionStarted](w) {
-		if b.Says.PumpSpeedMillilitresPerMinute != nil && w.belongs(b.Fact, st.session) {
+		if b.Says.GetPumpSpeedMillilitresPerMinute() > 0 && w.belongs(b.Fact, st.session) {
 			teller, speed = b.Fact, b.Says.GetPumpSpeedMillilitresPerMinute()
 		}
 	}
 	for _, e := range all[*cannularyv1.SessionEnded](w) {
-		if e.Says.PumpSpeedMillilitresPerMinute != nil && w.belongs(e.Fact, st.session) {
+		if e.Says.GetPumpSpeedMillilitresPerMinute() > 0 && w.belongs(e.Fact, st.session) {
 			teller, speed = e.Fact, e.Says.GetPumpSpeedMillilitresPerMinute()
 		}
 	}
@@ -272,33 +263,33 @@ func (w *world) findForming(track string) {
 		}
 		base := finding{track: track, ground: st.start(), severity: rule.Caution}
 		if st.pegExtra {
-			base.rule, base.cleared = rule.PegMissing, over(steps[i:], func(s step) bool { return s.formed || s.restarted && !s.pegsKept })
+			base.rule, base.ends = rule.PegMissing, over(steps[i:], func(s step) bool { return s.formed || s.restarted && !s.pegsKept })
 			w.raise(base)
 		}
 		if st.gapExtra || st.restarted {
 			itself := i
-			base.rule, base.cleared = rule.GapLong, over(steps[i:], func(s step) bool {
+			base.rule, base.ends = rule.GapLong, over(steps[i:], func(s step) bool {
 				return s.formed || s.restarted && s.session != steps[itself].session
 			})
 			w.raise(base)
 		}
 		if st.counted && !st.wasEasy {
 			base.rule, base.severity = rule.HardEntry, rule.Note
-			base.cleared = over(steps[i+1:], func(s step) bool { return s.lastEasy || s.restarted })
+			base.ends = over(steps[i+1:], func(s step) bool { return s.lastEasy || s.restarted })
 			w.raise(base)
 		}
 	}
 }
 
-// over is the moment of the first of the steps that ends it, that is in trial, or that is a
+// over is the fact of the first of the steps that ends it, that is in trial, or that is a
 // takeover.
-func over(steps []step, ends func(step) bool) time.Time {
+func over(steps []step, ends func(step) bool) *record.Fact {
 	for _, s := range steps {
 		if s.takeover != nil || s.inTrial || ends(s) {
-			return s.fact().At
+			return s.fact()
 		}
 	}
-	return time.Time{}
+	return nil
 }
 
 // findNovice judges the first needle used in the track.
@@ -323,7 +314,7 @@ func (w *world) findNovice(track string, steps []step) {
 		}
 		inTrial := s.takeover != nil && s.takeover.Says.GetStage() != cannularyv1.TrackStage_TRACK_STAGE_FORMING
 		if inTrial || s.inTrial || s.formed {
-			f.cleared = s.fact().At
+			f.ends = s.fact()
 			break
 		}
 	}

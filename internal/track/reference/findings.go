@@ -20,16 +20,9 @@ type finding struct {
 	ground   *record.Fact
 	others   []*record.Fact
 	since    time.Time // of the ground, unless told otherwise
-	cleared  time.Time
-	holds    bool // it opened a hold: retirement leaves it alone
-}
-
-// moment is a fact's clinical time, the zero time for none.
-func moment(f *record.Fact) time.Time {
-	if f == nil {
-		return time.Time{}
-	}
-	return f.At
+	ends     *record.Fact
+	cleared  time.Time // the moment of what ends it, or of the calendar
+	holds    bool      // it opened a hold: retirement leaves it alone
 }
 
 // earliest leaves out zero times.
@@ -46,8 +39,9 @@ func earliest(times ...time.Time) time.Time {
 // raise adds a finding, cleared by retirement or takeover if by nothing earlier.
 func (w *world) raise(f finding) {
 	if f.since.IsZero() {
-		f.since = f.ground.At
+		f.since = w.moment(f.ground)
 	}
+	f.cleared = earliest(f.cleared, w.moment(f.ends))
 	if f.track != "" && f.access == "" {
 		// Reading: the access of a finding about a track is where the track lay at the ground.
 		f.access = w.accessOf(f.track, f.ground)
@@ -55,7 +49,10 @@ func (w *world) raise(f finding) {
 	if !f.holds {
 		for _, r := range w.retirements(f) {
 			if before(f.ground, r) {
-				f.cleared = earliest(f.cleared, r.At)
+				f.cleared = earliest(f.cleared, w.moment(r))
+				if f.ends == nil || before(r, f.ends) {
+					f.ends = r
+				}
 			}
 		}
 	}

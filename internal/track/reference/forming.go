@@ -20,8 +20,9 @@ type condition struct {
 	easy    []bool // of each entry that counts or stands as a hard one
 	taken   map[string]bool
 
-	trial        bool // the trial has begun
-	established  bool // declared
+	trial        bool         // the trial has begun
+	trialSince   *record.Fact // with this session's start, or by this takeover
+	established  bool         // declared
 	streak, best int
 	streakDays   map[string]bool
 	earlier      *session // the latest whose final entry was not blunt
@@ -33,7 +34,11 @@ type step struct {
 	*session
 	reference   *float64
 	creator     string
-	readyBefore bool // at its start, by the protocol of its day
+	readyBefore bool   // at its start, by the home protocol
+	gapOpen     bool   // more than gap_extra_days had passed since the last counted session
+	under       *entry // the first used attempt under a hold
+	doubtful    bool   // in doubt because of a hold
+	trialSince  *record.Fact
 	inTrial     bool // it began the trial or came after
 	pastTrial   bool // it began past the trial's beginning
 	counted     bool
@@ -43,7 +48,6 @@ type step struct {
 	restarted   bool
 	pegsKept    bool // by that restart
 	formed      bool // ready afterwards, holds aside
-	held        bool // a hold was open afterwards
 	lastEasy    bool // the last entries are easy afterwards
 }
 
@@ -71,15 +75,15 @@ func (w *world) fold(track string, until *record.Fact) (condition, []step) {
 			last := len(steps) - 1
 			done := last >= 0 && !before(steps[last].fact(), t.Fact)
 			if !done && before(t.Fact, next) && before(t.Fact, until) {
-				c, since = declared(t.Says), nil
-				steps = append(steps, step{takeover: &t})
+				c, since = declared(t), nil
+				steps = append(steps, step{takeover: &t, trialSince: c.trialSince})
 			}
 		}
 	}
 	for _, s := range w.sessions(track, until) {
 		takeOver(s.start())
 		since = append(since, s)
-		steps = append(steps, w.take(&c, since))
+		steps = append(steps, w.take(&c, since, until))
 	}
 	takeOver(nil)
 	return c, steps
@@ -102,58 +106,71 @@ func (w *world) history(track string) whole {
 // declared is where the fold starts after a takeover.
 // Reading: the declared sharp sessions count for a track declared as forming only. Nothing
 // is recorded of how easy they were or when, so they are no easy entries and begin no gap.
-func declared(t *cannularyv1.TrackTakenOver) condition {
+func declared(t said[*cannularyv1.TrackTakenOver]) condition {
 	c := condition{founded: true, taken: map[string]bool{}, streakDays: map[string]bool{}}
-	switch t.GetStage() {
+	switch t.Says.GetStage() {
 	case cannularyv1.TrackStage_TRACK_STAGE_FORMING:
-		c.counted = int(t.GetSharpSessions())
+		c.counted = int(t.Says.GetSharpSessions())
 	case cannularyv1.TrackStage_TRACK_STAGE_TRIAL:
 		c.trial = true
 	case cannularyv1.TrackStage_TRACK_STAGE_ESTABLISHED:
 		c.trial, c.established = true, true
 	}
+	if c.trial {
+		c.trialSince = t.Fact
+	}
 	return c
 }
 
 // take folds the last of the sessions since the takeover.
-func (w *world) take(c *condition, since []*session) step {
+// Reading: a session that a hold puts in doubt still counts for nothing if it would not
+// have counted without it, and then takes no date.
+func (w *world) take(c *condition, since []*session, until *record.Fact) step {
 	s := since[len(since)-1]
 	st := step{session: s}
-	founder := founder(since)
+	founder := w.founder(since)
 	if founder != nil {
 		c.founded = true
 	}
 	st.creator, st.reference = w.origin(since, founder)
-	st.readyBefore = w.formed(c, s.track, s.rules, s.start()) && (!w.held(s.track, s.start()) || w.mutant == ReadyIgnoresHolds)
+	st.readyBefore = w.formed(c, s.track, s.home, s.start()) && (!w.held(s.track, s.start()) || w.mutant == ReadyIgnoresHolds)
+	st.gapOpen = c.lastDay != "" && days(c.lastDay, s.date) > s.home.GapExtraDays && w.mutant != BluntAfterGapBegins
+	st.under, st.doubtful = w.reach(s, c.trialSince, until)
 	st.pastTrial = c.trial
-	if !c.trial && !s.rules.SharpOnly {
+	if !c.trial && !s.home.SharpOnly {
 		c.endStreak() // a streak of sharp-only days ends with them
 		c.best = 0
 	}
 	success := blunt(s.final()) && successful(s.final())
-	begins := st.readyBefore || w.mutant == BluntAnywhereTrial
-	if !c.trial && success && begins && !s.rules.SharpOnly {
-		c.trial = true
+	begins := (st.readyBefore || w.mutant == BluntAnywhereTrial) && !st.gapOpen && w.serves(&st)
+	if !c.trial && success && begins && !s.home.SharpOnly {
+		c.trial, c.trialSince = true, s.start()
 	}
-	st.inTrial = c.trial
+	st.inTrial, st.trialSince = c.trial, c.trialSince
 	if c.trial {
-		w.takeInTrial(c, s, success)
+		w.takeInTrial(c, &st, success)
 	} else {
 		w.takeForming(c, s, &st)
 	}
-	st.formed = !c.trial && w.formed(c, s.track, s.rules, s.final().Fact)
-	st.held = w.held(s.track, s.final().Fact)
-	st.lastEasy = w.lastEasy(c.easy, s.rules.EasyEntries)
+	st.formed = !c.trial && w.formed(c, s.track, s.home, s.final().Fact)
+	st.lastEasy = w.lastEasy(c.easy, s.home.EasyEntries)
 	return st
 }
 
+// serves tells that no hold keeps the session from counting for trial and streak.
+func (w *world) serves(st *step) bool {
+	return (st.under == nil || w.mutant == UnderHoldCounts) && (!st.doubtful || w.mutant == DayHoldIsNoDoubt)
+}
+
 // takeInTrial lengthens or ends the streak.
-func (w *world) takeInTrial(c *condition, s *session, success bool) {
-	if s.rules.SharpOnly {
-		if successful(s.final()) && (sharp(s.final()) || blunt(s.final())) {
-			c.lengthen(s)
-		} else {
+func (w *world) takeInTrial(c *condition, st *step, success bool) {
+	s := st.session
+	if s.home.SharpOnly {
+		switch {
+		case !successful(s.final()) || !sharp(s.final()) && !blunt(s.final()):
 			c.endStreak()
+		case w.serves(st):
+			c.lengthen(s)
 		}
 		return
 	}
@@ -168,7 +185,7 @@ func (w *world) takeInTrial(c *condition, s *session, success bool) {
 			}
 		}
 	}
-	if success {
+	if success && w.serves(st) {
 		c.lengthen(s)
 	}
 }
@@ -204,17 +221,23 @@ func (w *world) takeForming(c *condition, s *session, st *step) {
 		}
 		c.earlier = s
 	}
-	if s.rules.SharpOnly {
+	if s.home.SharpOnly {
 		switch served := sharp(s.final()) && successful(s.final()); {
 		case !served:
 			c.endStreak()
-		case st.readyBefore:
+		case st.readyBefore && w.serves(st):
 			c.lengthen(s)
 		}
 	}
 
 	easy := w.easy(s)
 	verdict := w.countable(s, st)
+	if st.doubtful && w.mutant != DayHoldIsNoDoubt {
+		verdict = min(verdict, unknown)
+	}
+	if st.under != nil && w.mutant != UnderHoldCounts {
+		verdict = no
+	}
 	if w.mutant == DoubtIsNothing && verdict == unknown {
 		verdict = no
 	}
@@ -229,7 +252,7 @@ func (w *world) takeForming(c *condition, s *session, st *step) {
 	if c.lastDay != "" {
 		gap = days(c.lastDay, s.date)
 	}
-	extra, restart := s.rules.GapExtraDays, s.rules.GapRestartDays
+	extra, restart := s.home.GapExtraDays, s.home.GapRestartDays
 	if w.mutant == GapOfSevenAsks {
 		extra--
 	}
@@ -300,13 +323,13 @@ func (w *world) formed(c *condition, track string, p protocol.Parameters, at *re
 	return c.counted >= w.target(track, p, at)+len(c.extras) && w.lastEasy(c.easy, p.EasyEntries)
 }
 
-// founder is the first successful entry of these sessions that is not blunt; of a track
-// taken over the first successful one.
-func founder(since []*session) *entry {
+// founder is the first successful entry of these sessions that is not blunt; none founds a
+// track taken over.
+func (w *world) founder(since []*session) *entry {
 	var first *entry
 	for _, s := range since {
 		for _, a := range s.attempts {
-			if successful(a) && (s.takenOver || !blunt(a)) && (first == nil || before(a.Fact, first.Fact)) {
+			if successful(a) && !blunt(a) && !s.takenOver && (first == nil || before(a.Fact, first.Fact)) {
 				first = &a
 			}
 		}
@@ -314,35 +337,60 @@ func founder(since []*session) *entry {
 	return first
 }
 
+// since are the track's sessions since its latest takeover that begin before at (nil: all).
+func (w *world) since(track string, at *record.Fact) ([]*session, *said[*cannularyv1.TrackTakenOver]) {
+	t := w.takeover(track, at)
+	var since []*session
+	for _, s := range w.sessions(track, nil) {
+		if before(s.start(), at) && (t == nil || before(t.Fact, s.start())) {
+			since = append(since, s)
+		}
+	}
+	return since, t
+}
+
+// creatorTaken is the creator of a track taken over.
+func (w *world) creatorTaken(t *cannularyv1.TrackTakenOver, since []*session) string {
+	if creator := staff(t.GetCreator()); creator != "" || w.mutant != TakeoverKeepsCreator || len(since) == 0 {
+		return creator
+	}
+	for _, s := range w.sessions(since[0].track, nil) {
+		for _, a := range s.attempts {
+			if successful(a) && sharp(a) {
+				return staff(a.Says.GetCannulator())
+			}
+		}
+	}
+	return ""
+}
+
 // origin is the creator and the reference angle by which session s is judged.
 // Reading: one creator and one angle for the whole session: if it founds the track, also
 // for attempts before the founding one.
-// Reading: of a track taken over without a declared angle, the first successful entry is
-// taken whatever its tip; no plan's angle steps in.
 func (w *world) origin(since []*session, founder *entry) (creator string, angle *float64) {
 	s := since[len(since)-1]
 	if w.mutant == LatestAngle && len(since) > 1 && since[len(since)-2].final().Says.AngleDegrees != nil {
 		defer func() { angle = since[len(since)-2].final().Says.AngleDegrees }()
 	}
-	if t := w.takeover(s.track, s.start()); t != nil {
-		angle = t.Says.AngleDegrees
-		if angle == nil && founder != nil {
-			angle = founder.Says.AngleDegrees
+	planned := w.plannedAngle(s.track, s.start())
+	switch t := w.takeover(s.track, s.start()); {
+	case t != nil:
+		creator, angle = w.creatorTaken(t.Says, since), t.Says.AngleDegrees
+		if angle == nil && w.mutant == EntryFoundsTakenOver {
+			for _, a := range s.attempts {
+				if successful(a) && angle == nil {
+					angle = a.Says.AngleDegrees
+				}
+			}
 		}
-		return staff(t.Says.GetCreator()), angle
-	}
-	planned := w.plan(s.track, s.start())
-	if founder == nil {
-		if planned != nil {
-			angle = planned.AngleDegrees
-		}
-		return "", angle
-	}
-	if sharp(*founder) {
+		return creator, angle
+	case founder == nil:
+		return "", planned
+	case sharp(*founder):
 		creator, angle = staff(founder.Says.GetCannulator()), founder.Says.AngleDegrees
 	}
-	if angle == nil && planned != nil && w.mutant == PlanAngleSteps {
-		angle = planned.AngleDegrees
+	if angle == nil && w.mutant == PlanAngleSteps {
+		angle = planned
 	}
 	return creator, angle
 }

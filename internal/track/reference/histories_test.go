@@ -21,7 +21,7 @@ func ask(t interface{ Fatalf(string, ...any) }, h histories.History) reference.I
 	if err != nil {
 		t.Fatalf("the history cannot be read: %v", err)
 	}
-	return reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf, Facility: h.Facility}
+	return reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf}
 }
 
 // each draws n histories, the same in every run, until one is enough.

@@ -2,6 +2,7 @@ package reference
 
 import (
 	"sort"
+	"strings"
 	"time"
 
 	"cannulary/internal/record"
@@ -16,36 +17,178 @@ func (s scope) with(other scope) scope {
 	return scope{append(append([]string(nil), s.tracks...), other.tracks...), append(append([]string(nil), s.accesses...), other.accesses...)}
 }
 
+// ending is when something ends: its place in the order, and the moment.
+type ending struct {
+	fact *record.Fact
+	at   time.Time
+}
+
+// lift is a lift by name. One known to the day stands last in its day and works from its end.
+type lift struct {
+	ending
+	says *cannularyv1.HoldLifted
+}
+
+// lookAtLifts gathers the lifts that work by the moment asked for.
+// Reading: one known to the day works before all that happens at the first instant of the
+// next day, and its hold is lifted at that instant.
+func (w *world) lookAtLifts() {
+	for _, l := range all[*cannularyv1.HoldLifted](w) {
+		end := ending{l.Fact, l.At}
+		if dayOnly(l.Fact) && w.mutant != DayLiftAtNoon {
+			last := *l.Fact
+			end.at = w.dayEnd(l.Fact)
+			last.At = end.at.Add(-time.Nanosecond)
+			end.fact = &last
+		}
+		if !end.at.After(w.in.AsOf) {
+			w.lifts = append(w.lifts, lift{end, l.Says})
+		}
+	}
+	sort.SliceStable(w.lifts, func(i, j int) bool { return before(w.lifts[i].fact, w.lifts[j].fact) })
+}
+
+func (l lift) names(hold string) bool {
+	return l.says.GetHold() == hold || contains(l.says.GetMoreHolds(), hold)
+}
+
 // hold is one hold with the facts that opened and ended it.
 type hold struct {
 	id, rule string
 	ground   string // id of the fact, for a hold by versions of it
 	scope
 	opened    *record.Fact
+	days      []*record.Fact // versions that are known to the day
 	since     time.Time
-	lifted    *record.Fact
+	lifted    *ending
 	withdrawn bool
 	fistula   bool // that of not-a-fistula, which ends by itself
 }
 
 // openAt tells whether the hold is open when at happens (nil: at the end).
 func (h *hold) openAt(at *record.Fact) bool {
-	return before(h.opened, at) && (h.lifted == nil || at != nil && !before(h.lifted, at))
+	return before(h.opened, at) && (h.lifted == nil || at != nil && !before(h.lifted.fact, at))
 }
 
-func (h *hold) covers(track, access string) bool {
-	return contains(h.tracks, track) || access != "" && contains(h.accesses, access)
+// openAfter tells whether it is open once at has happened.
+func (h *hold) openAfter(at *record.Fact) bool {
+	return notAfter(h.opened, at) && (h.lifted == nil || !notAfter(h.lifted.fact, at))
 }
 
-// held tells whether the track may not be needled when at happens.
-func (w *world) held(track string, at *record.Fact) bool {
-	access := w.accessOf(track, at)
-	for _, h := range w.holds {
-		if h.openAt(at) && h.covers(track, access) {
+// on tells whether the hold is on the track when at happens (nil: at the end).
+// Reading: the kind of the held access is that of the latest statement.
+func (w *world) on(h *hold, track string, at *record.Fact) bool {
+	if contains(h.tracks, track) {
+		return true
+	}
+	if access := w.accessOf(track, at); access != "" {
+		return contains(h.accesses, access)
+	}
+	for _, a := range h.accesses {
+		if !w.noFistula(a, at) && !w.accessRetired(a, at) && w.mutant != UnknownAccessIsFree {
 			return true
 		}
 	}
 	return false
+}
+
+// noFistula tells whether an access is known to be none.
+func (w *world) noFistula(access string, at *record.Fact) bool {
+	var kind cannularyv1.AccessKind
+	for _, c := range all[*cannularyv1.AccessCreated](w) {
+		if c.Says.GetAccess() == access && c.Says.GetKind() != 0 && notAfter(c.Fact, at) {
+			kind = c.Says.GetKind()
+		}
+	}
+	return kind != 0 && kind != cannularyv1.AccessKind_ACCESS_KIND_FISTULA
+}
+
+func (w *world) accessRetired(access string, at *record.Fact) bool {
+	for _, r := range w.accessRetirements(access) {
+		if notAfter(r, at) {
+			return true
+		}
+	}
+	return false
+}
+
+// held tells whether the track may not be needled when at happens.
+func (w *world) held(track string, at *record.Fact) bool {
+	for _, h := range w.holds {
+		if h.openAt(at) && w.on(h, track, at) {
+			return true
+		}
+	}
+	return false
+}
+
+// heldAfter tells whether it may not be needled once at has happened.
+func (w *world) heldAfter(track string, at *record.Fact) bool {
+	for _, h := range w.holds {
+		if h.openAfter(at) && w.on(h, track, at) {
+			return true
+		}
+	}
+	return false
+}
+
+// inDay tells whether a moment lies in the local day of a fact.
+func (w *world) inDay(at time.Time, day *record.Fact) bool {
+	return !at.Before(w.midnight(w.date(day), day.Facility)) && at.Before(w.dayEnd(day))
+}
+
+// under are the used attempts of a session under one hold; doubt tells that the session is
+// in doubt because of it instead. Only grounds before until are known (nil: all).
+// Reading: of a hold with versions known to the day and to the minute, the day of the former
+// puts a session in doubt. A session in doubt because of a hold is under it by no attempt,
+// one after that day included.
+func (w *world) under(s *session, h *hold, until *record.Fact) (under []entry, doubt bool) {
+	for _, day := range h.days {
+		for _, a := range s.used() {
+			if before(day, until) && w.inDay(a.At, day) && (w.on(h, s.track, day) || h.openAt(a.Fact) && w.on(h, s.track, a.Fact)) {
+				doubt = true
+			}
+		}
+	}
+	if doubt {
+		return nil, true
+	}
+	for i, a := range s.used() {
+		if i > 0 && w.mutant == FirstAttemptForHold {
+			break
+		}
+		if h.openAt(a.Fact) && w.on(h, s.track, a.Fact) {
+			under = append(under, a)
+		}
+	}
+	return under, false
+}
+
+// reach is what holds, and a stop of a track unused since its trial began, make of a session.
+func (w *world) reach(s *session, trialSince, until *record.Fact) (first *entry, doubt bool) {
+	earliest := func(a entry) {
+		if first == nil || before(a.Fact, first.Fact) {
+			first = &a
+		}
+	}
+	for _, h := range w.holds {
+		under, doubts := w.under(s, h, until)
+		doubt = doubt || doubts
+		for _, a := range under {
+			earliest(a)
+		}
+	}
+	if trialSince != nil {
+		for _, a := range s.used() {
+			if before(trialSince, a.Fact) && w.unusedSince(s.track, trialSince).stops[a.ID] {
+				earliest(a)
+			}
+		}
+	}
+	if first != nil {
+		doubt = false
+	}
+	return first, doubt
 }
 
 // wouldHold tells what one version of a fact would hold, by rule.
@@ -153,34 +296,39 @@ func (w *world) placeHolds() {
 		it := &w.in.Items[i]
 		versions := append([]record.Fact{it.Fact}, it.Superseded...)
 		stands := map[string]scope{}
-		if !it.Void && !it.At.After(w.in.AsOf) {
+		if !it.Void && !w.moment(&it.Fact).After(w.in.AsOf) {
 			stands = w.wouldHold(&it.Fact)
 		}
 		placed := map[string]*hold{}
-		latest := map[string]*record.Fact{}
+		latest := map[string]time.Time{}
 		for j := range versions {
 			v := &versions[j]
-			if v.At.After(w.in.AsOf) {
+			if w.moment(v).After(w.in.AsOf) {
 				continue
 			}
 			for code, s := range w.wouldHold(v) {
 				h := placed[code]
 				if h == nil {
 					h = &hold{id: record.HoldID(code, it.ID), rule: code, ground: it.ID, opened: v}
-					placed[code], latest[code] = h, v
+					placed[code] = h
 				}
 				h.scope = h.with(s)
 				if before(v, h.opened) {
 					h.opened = v
 				}
-				if before(latest[code], v) {
-					latest[code] = v
+				since, liftable := w.opening(v)
+				if dayOnly(v) && w.mutant != DayGroundAtNoon {
+					h.days = append(h.days, v)
+				}
+				h.since = earliest(h.since, since)
+				if latest[code].Before(liftable) {
+					latest[code] = liftable
 				}
 			}
 		}
 		for code, h := range placed {
 			_, standing := stands[code]
-			h.since, h.withdrawn = h.opened.At, !standing
+			h.withdrawn = !standing
 			h.lifted = w.liftOf(h, latest[code])
 			w.holds = append(w.holds, h)
 		}
@@ -188,15 +336,31 @@ func (w *world) placeHolds() {
 	sort.Slice(w.holds, func(i, j int) bool { return w.holds[i].id < w.holds[j].id })
 }
 
-// liftOf is the first lift that names the hold and is not earlier than its latest version.
-func (w *world) liftOf(h *hold, latest *record.Fact) *record.Fact {
-	if w.mutant == RetractedLifts && h.withdrawn {
-		return h.opened
+// opening is from when on a version of a ground holds, and from when on a lift may lift it.
+func (w *world) opening(v *record.Fact) (since, liftable time.Time) {
+	switch {
+	case !dayOnly(v):
+		return v.At, v.At
+	case w.mutant == DayGroundAtNoon:
+		return v.At, w.dayEnd(v)
+	case w.mutant == TimedLiftLiftsDay:
+		return w.moment(v), w.moment(v)
 	}
-	for _, l := range all[*cannularyv1.HoldLifted](w) {
-		named := l.Says.GetHold() == h.id || w.mutant == LiftLiftsAll
-		if named && (!l.At.Before(latest.At) || w.mutant == LiftAnyTime) {
-			return l.Fact
+	return w.moment(v), w.dayEnd(v)
+}
+
+// liftOf is the first lift that names the hold and is not earlier than its latest version.
+func (w *world) liftOf(h *hold, latest time.Time) *ending {
+	if w.mutant == RetractedLifts && h.withdrawn {
+		return &ending{h.opened, h.opened.At}
+	}
+	for _, l := range w.lifts {
+		named := l.names(h.id) || w.mutant == LiftLiftsAll
+		if w.mutant == MoreHoldsForgotten {
+			named = l.says.GetHold() == h.id
+		}
+		if named && (!l.at.Before(latest) || w.mutant == LiftAnyTime) {
+			return &l.ending
 		}
 	}
 	return nil
@@ -278,11 +442,60 @@ func (w *world) notFistula(track string, p place, next *record.Fact) []fistula {
 
 func (w *world) placeFistulaHolds() {
 	for _, f := range w.notFistulas() {
-		w.holds = append(w.holds, &hold{
+		h := &hold{
 			id: record.HoldID(rule.NotAFistula, f.plan.ID), rule: rule.NotAFistula, scope: scope{tracks: []string{f.track}},
-			opened: f.since, since: f.since.At, lifted: f.ended, fistula: true,
-		})
+			opened: f.since, since: w.moment(f.since), fistula: true,
+		}
+		if dayOnly(f.since) && w.mutant != DayGroundAtNoon {
+			h.days = []*record.Fact{f.since}
+		}
+		if f.ended != nil {
+			h.lifted = &ending{f.ended, w.moment(f.ended)}
+		}
+		w.holds = append(w.holds, h)
 	}
+}
+
+// count tells in how many sessions a needle was used under the hold, and when last.
+// Reading: two tracks needled in one treatment are one session here: by the reference (with
+// its date if it is split), else the facility and local date.
+func (w *world) count(h *hold) (sessions int, last string) {
+	seen := map[string]bool{}
+	var latest *record.Fact
+	note := func(key string, a *record.Fact) {
+		seen[key] = true
+		if latest == nil || before(latest, a) {
+			latest = a
+		}
+	}
+	for _, track := range w.trackNames() {
+		for _, s := range w.sessions(track, nil) {
+			key := s.reference
+			if s.split != "" {
+				key += " " + s.split
+			}
+			if key == "" {
+				key = s.start().Facility + " " + s.date
+			}
+			under, _ := w.under(s, h, nil)
+			for _, a := range under {
+				note(key, a.Fact)
+			}
+		}
+	}
+	for _, a := range w.elsewhere() {
+		if w.underElsewhere(h, a) {
+			key := w.anyReference(a.Fact)
+			if key == "" {
+				key = a.Facility + " " + w.date(a.Fact)
+			}
+			note(strings.ReplaceAll(key, "\x00", " "), a.Fact)
+		}
+	}
+	if latest == nil {
+		return 0, ""
+	}
+	return len(seen), w.date(latest)
 }
 
 // answerHolds lists the holds; those of two tracks of one plan are one.
@@ -295,13 +508,15 @@ func (w *world) answerHolds() []Hold {
 		}
 		a := Hold{ID: h.id, Rule: h.rule, Tracks: distinct(h.tracks), Accesses: distinct(h.accesses), Since: h.since, Withdrawn: h.withdrawn}
 		if h.lifted != nil {
-			a.Lifted = h.lifted.At
+			a.Lifted = h.lifted.at
 		}
+		a.Needled, a.NeedledLast = w.count(h)
 		if i, ok := at[h.id]; ok {
 			out[i].Tracks = distinct(append(out[i].Tracks, a.Tracks...))
 			if a.Since.Before(out[i].Since) {
 				out[i].Since = a.Since
 			}
+			out[i].Needled, out[i].NeedledLast = max(out[i].Needled, a.Needled), max(out[i].NeedledLast, a.NeedledLast)
 			continue
 		}
 		at[h.id] = len(out)

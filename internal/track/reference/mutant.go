@@ -40,6 +40,35 @@ const (
 	GraftAllowed          Mutant = "a graft is as good as a fistula"
 	UsualIncludesRun      Mutant = "the usual haemostasis takes in the run"
 	TwoDisinfectionsFirst Mutant = "the first session is asked for two disinfections"
+	PlaceDecidesTarget    Mutant = "the protocol of the place decides the target"
+	HomeDecidesPlace      Mutant = "the home protocol decides pegs, angle and preparation"
+	AdmissionLooksAhead   Mutant = "an admission still to come moves the protocol"
+	GuestMovesStay        Mutant = "a session as a guest moves the protocol"
+	LeavingAnywhereEnds   Mutant = "leaving elsewhere ends the stay"
+	UnreferencedAlone     Mutant = "attempts without a reference are sessions by themselves"
+	SplitIsOne            Mutant = "a reference over days is one session"
+	LaterEntryDirects     Mutant = "a later entry changes the direction to repeat"
+	EntryFoundsTakenOver  Mutant = "an entry founds a track that was taken over"
+	TakeoverKeepsCreator  Mutant = "a takeover keeps the earlier creator"
+	UnknownAccessIsFree   Mutant = "a hold on an access leaves tracks of unknown access"
+	UnderHoldCounts       Mutant = "a session under a hold counts"
+	FirstAttemptForHold   Mutant = "only the first attempt is looked at for a hold"
+	DayGroundAtNoon       Mutant = "a ground known to the day holds from noon"
+	TimedLiftLiftsDay     Mutant = "a lift within the day lifts a hold known to the day"
+	DayLiftAtNoon         Mutant = "a lift known to the day works at noon"
+	DayHoldIsNoDoubt      Mutant = "a session of the day of a ground known to the day counts"
+	EarlyBluntInDoubt     Mutant = "a blunt needle in doubt because of a hold is too early"
+	MoreHoldsForgotten    Mutant = "a lift lifts the first hold that it names"
+	BluntAfterGapBegins   Mutant = "a blunt needle after a long gap begins the trial"
+	UnusedSinceAnything   Mutant = "unused counts from the last session whatever was used"
+	NeedleEndsStop        Mutant = "a needle ends the stop of a track not used"
+	EarlyReviewEndsStop   Mutant = "a review before the stop ends it"
+	RestIsNotSilent       Mutant = "a rest does not silence a track not used"
+	AwayIsNotSilent       Mutant = "being away does not silence a track not used"
+	AnyExaminationEnds    Mutant = "what an examination found ends with any later one"
+	PulseSaidTwice        Mutant = "an outflow sign of the pulse is said twice"
+	AneurysmStaysCaution  Mutant = "an aneurysm stays a caution after a review"
+	RestatedByFirst       Mutant = "an access is restated against its first statement"
 )
 
 // Mutants lists every wrong reading.
@@ -51,5 +80,6 @@ func Mutants() []Mutant {
 		LiftAnyTime, RetractedLifts, PegTwice, PegMissingIsFound, EasyLastOnly, SlightIsEasy, TwoOfOneDay,
 		UTCDays, WindowOpen, ReadyIgnoresHolds, BluntAnywhereTrial, ResumeForgotten, AccessKeepsTracks,
 		GraftAllowed, UsualIncludesRun, TwoDisinfectionsFirst,
+		PlaceDecidesTarget, HomeDecidesPlace, AdmissionLooksAhead, GuestMovesStay, LeavingAnywhereEnds, UnreferencedAlone, SplitIsOne, LaterEntryDirects, EntryFoundsTakenOver, TakeoverKeepsCreator, UnknownAccessIsFree, UnderHoldCounts, FirstAttemptForHold, DayGroundAtNoon, TimedLiftLiftsDay, DayLiftAtNoon, DayHoldIsNoDoubt, EarlyBluntInDoubt, MoreHoldsForgotten, BluntAfterGapBegins, UnusedSinceAnything, NeedleEndsStop, EarlyReviewEndsStop, RestIsNotSilent, AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst,
 	}
 }

@@ -24,13 +24,15 @@ type Input struct {
 	// Book knows the protocols, Zone the time zones of the facilities.
 	Book *protocol.Book
 	Zone func(facility string) *time.Location
-	// AsOf is the moment that is asked for, Facility whose protocol and calendar answer.
-	AsOf     time.Time
-	Facility string
+	// AsOf is the moment that is asked for.
+	AsOf time.Time
 }
 
 // Answer is what the production judgement is compared by.
 type Answer struct {
+	// Facility is that of the stay in force at the moment asked for: its protocol and
+	// calendar answer. Empty where no fact is known.
+	Facility string
 	Tracks   []Track   // by name
 	Holds    []Hold    // by id
 	Findings []Finding // by id, those that ended too
@@ -47,6 +49,18 @@ type Track struct {
 	Streak          int
 	Needle          string   // sharp, blunt or none
 	Held            []string // ids of the open holds on it or its access, sorted
+	Shown           Shown
+}
+
+// Shown is what the next cannulator is told to repeat. What is zero is not known.
+type Shown struct {
+	Creator          string // record.StaffID
+	Angle, Depth     float64
+	Direction, Bevel int32
+	// AsPlanned names, comma-separated and in this order, those of angle, direction, bevel
+	// and depth that are shown as the plan's.
+	AsPlanned string
+	Gauge     uint32
 }
 
 // Hold is one hold, open or lifted; that of not-a-fistula only while it applies.
@@ -56,6 +70,10 @@ type Hold struct {
 	Since            time.Time
 	Lifted           time.Time // zero while open
 	Withdrawn        bool
+	// Needled is in how many sessions a needle was used under it, NeedledLast the local
+	// date of the last such attempt at its facility.
+	Needled     int
+	NeedledLast string
 }
 
 // Finding is one finding, standing or ended. Those of merges and of refused messages are
@@ -81,11 +99,15 @@ func Fold(in Input, mutant Mutant) Answer {
 	w.findPressures()
 	w.findFlows()
 	w.findInfiltrations()
+	w.findRestated()
 	for _, t := range w.trackNames() {
 		w.findSessions(t)
 		w.findRemovals(t)
 		w.findForming(t)
 		w.findRescues(t)
+		w.findUnused(t)
+		w.findUnderHold(t)
 	}
-	return Answer{Tracks: w.answerTracks(), Holds: w.answerHolds(), Findings: w.answerFindings()}
+	w.findUnderHoldElsewhere()
+	return Answer{Facility: w.facility(), Tracks: w.answerTracks(), Holds: w.answerHolds(), Findings: w.answerFindings()}
 }

@@ -1,11 +1,13 @@
 package reference
 
 import (
+	"reflect"
 	"sort"
 	"time"
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
+	"cannulary/internal/stay"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -15,23 +17,93 @@ type world struct {
 	in     Input
 	mutant Mutant
 	facts  []*record.Fact
+	lifts  []lift
+	stays  []stay.Stays // by how many of the facts are known
 
 	holds    []*hold
 	findings []*finding
 	whole    map[string]whole // what fold answers at the end, so that it is asked once
+	byType   map[reflect.Type]any
+	grouped  map[string][]*session // sessions of a track by all facts
+	idle     map[string]*unused    // of a track since its trial began
 }
 
 // look leaves out what was taken back and what happens after the moment asked for.
 func look(in Input, mutant Mutant) *world {
-	w := &world{in: in, mutant: mutant, whole: map[string]whole{}}
+	w := &world{
+		in: in, mutant: mutant, whole: map[string]whole{}, byType: map[reflect.Type]any{},
+		grouped: map[string][]*session{}, idle: map[string]*unused{},
+	}
 	for i := range in.Items {
-		if it := &in.Items[i]; !it.Void && !it.At.After(in.AsOf) {
+		if it := &in.Items[i]; !it.Void && !w.moment(&it.Fact).After(in.AsOf) {
 			w.facts = append(w.facts, &it.Fact)
 		}
 	}
 	sort.Slice(w.facts, func(i, j int) bool { return record.Before(w.facts[i], w.facts[j]) })
+	w.lookAtStays()
+	w.lookAtLifts()
 	return w
 }
+
+// dayOnly tells whether only the day of a fact is known.
+func dayOnly(f *record.Fact) bool {
+	return f.Precision == cannularyv1.TimePrecision_TIME_PRECISION_DAY
+}
+
+// moment is when a fact is looked at, the zero time for none.
+// Reading: findings too stand from, and end with, the start of the day of such a fact; its
+// date at another facility, and how many hours lie between attempts, is by its noon.
+func (w *world) moment(f *record.Fact) time.Time {
+	switch {
+	case f == nil:
+		return time.Time{}
+	case dayOnly(f):
+		return w.midnight(w.date(f), f.Facility)
+	}
+	return f.At
+}
+
+// dayEnd is the end of a fact's local day: the first instant of the next.
+func (w *world) dayEnd(f *record.Fact) time.Time {
+	return w.midnight(addDays(w.date(f), 1), f.Facility)
+}
+
+// lookAtStays follows the stays fact by fact.
+func (w *world) lookAtStays() {
+	s := stay.New(w.zone)
+	w.stays = append(w.stays, *s)
+	for _, f := range w.facts {
+		f = w.misreadStay(f, s)
+		s.Add(f)
+		w.stays = append(w.stays, *s)
+	}
+}
+
+// knownAt is how many of the facts are known when at happens, itself included (nil: all).
+func (w *world) knownAt(at *record.Fact) int {
+	return sort.Search(len(w.facts), func(i int) bool { return !notAfter(w.facts[i], at) })
+}
+
+// stayAt is what is in force at a moment by the first n facts.
+func (w *world) stayAt(n int, at time.Time) stay.Moment {
+	if w.mutant == AdmissionLooksAhead {
+		return w.stayAhead(at)
+	}
+	return w.stays[n].At(at)
+}
+
+// home is the facility of the stay in force when a fact comes in.
+// Reading: the fact works on the stay first, whatever its kind.
+func (w *world) home(f *record.Fact) string { return w.stayAt(w.knownAt(f), f.At).Facility }
+
+// homeRules is the protocol there, on the fact's local date there.
+func (w *world) homeRules(f *record.Fact) protocol.Parameters {
+	facility := w.home(f)
+	return w.in.Book.On(facility, w.localDate(f.At, facility))
+}
+
+// facility is that of the stay in force at the moment asked for.
+func (w *world) facility() string { return w.stayAt(len(w.facts), w.in.AsOf).Facility }
 
 // said is a fact with its content.
 type said[T any] struct {
@@ -41,12 +113,17 @@ type said[T any] struct {
 
 // all lists the facts with that content, in order.
 func all[T any](w *world) []said[T] {
+	kind := reflect.TypeFor[T]()
+	if known, ok := w.byType[kind].([]said[T]); ok {
+		return known
+	}
 	var out []said[T]
 	for _, f := range w.facts {
 		if says, ok := f.Body.(T); ok {
 			out = append(out, said[T]{f, says})
 		}
 	}
+	w.byType[kind] = out
 	return out
 }
 
@@ -73,14 +150,14 @@ func (w *world) zone(facility string) *time.Location {
 	return time.UTC
 }
 
-// today is the local day asked for.
-func (w *world) today() string { return w.localDate(w.in.AsOf, w.in.Facility) }
+// today is the local day asked for, at the stay in force.
+func (w *world) today() string { return w.localDate(w.in.AsOf, w.facility()) }
 
 // rules is the protocol of a fact's facility and day.
 func (w *world) rules(f *record.Fact) protocol.Parameters { return w.in.Book.On(f.Facility, w.date(f)) }
 
-// rulesToday is the protocol of the facility and day asked for.
-func (w *world) rulesToday() protocol.Parameters { return w.in.Book.On(w.in.Facility, w.today()) }
+// rulesToday is the protocol of the stay in force on the day asked for.
+func (w *world) rulesToday() protocol.Parameters { return w.in.Book.On(w.facility(), w.today()) }
 
 func parse(date string) time.Time {
 	t, err := time.Parse(time.DateOnly, date)
@@ -167,6 +244,13 @@ func (w *world) plan(track string, at *record.Fact) *cannularyv1.TrackPlan {
 	return latest
 }
 
+func (w *world) plannedAngle(track string, at *record.Fact) *float64 {
+	if p := w.plan(track, at); p != nil {
+		return p.AngleDegrees
+	}
+	return nil
+}
+
 // takeovers are those of the track.
 func (w *world) takeovers(track string) []said[*cannularyv1.TrackTakenOver] {
 	var out []said[*cannularyv1.TrackTakenOver]
@@ -246,15 +330,18 @@ func (w *world) retired(track string, at *record.Fact) bool {
 	return false
 }
 
-// resting tells whether the track rests at the end.
-// Reading: the day on which a rest ends is that of the facility asked for.
-func (w *world) resting(track string) bool {
+// resting tells whether the track rests on a date, by the facts up to at (nil: all).
+// Reading: the day on which a rest ends is that of the stay in force.
+func (w *world) resting(track string, at *record.Fact, date string) bool {
 	resting := false
 	for _, f := range w.facts {
+		if !notAfter(f, at) {
+			break
+		}
 		switch b := f.Body.(type) {
 		case *cannularyv1.TrackRested:
 			if b.GetTrack() == track {
-				resting = b.Until == nil || w.today() < b.GetUntil()
+				resting = b.Until == nil || date < b.GetUntil()
 			}
 		case *cannularyv1.TrackResumed:
 			if b.GetTrack() == track && w.mutant != ResumeForgotten {

@@ -123,6 +123,10 @@ func (b *builder) correct(t told, at time.Time, revision uint32) told {
 			shift = time.Duration(b.r.IntN(120)-60) * time.Minute
 		}
 		c.CorrectedOccurredAt, c.CorrectedPrecision = timestamppb.New(t.at.Add(shift)), v1.TimePrecision_TIME_PRECISION_MINUTE
+		if b.chance(b.vague * 5) {
+			c.CorrectedOccurredAt = timestamppb.New(noon(t.at.Add(shift), b.zones[t.unitNo]))
+			c.CorrectedPrecision = v1.TimePrecision_TIME_PRECISION_DAY
+		}
 		if b.chance(0.5) {
 			body = t.body
 		}
@@ -165,7 +169,7 @@ func (b *builder) changed(body proto.Message) (proto.Message, bool) {
 		m.HaemostasisMinutes = proto.Float64(float64(5 + b.r.IntN(20)))
 		return m, true
 	case *v1.AccessCreated:
-		m.Kind = pick(b, v1.AccessKind_ACCESS_KIND_FISTULA, v1.AccessKind_ACCESS_KIND_GRAFT)
+		m.Kind, m.Side = pick(b, v1.AccessKind_ACCESS_KIND_FISTULA, v1.AccessKind_ACCESS_KIND_GRAFT), b.side()
 		return m, true
 	case *v1.HoldPlaced:
 		m.Access, m.Track = "", t.name
@@ -186,7 +190,7 @@ func (b *builder) changed(body proto.Message) (proto.Message, bool) {
 		m.Track = t.name
 		return m, true
 	case *v1.SessionStarted, *v1.SessionEnded, *v1.PegPlaced, *v1.PegRemoved, *v1.DeputyNamed, *v1.HoldLifted,
-		*v1.TrackRested, *v1.TrackResumed, *v1.TrackRetired, *v1.ComplicationSeen, *v1.ReviewClosed, *v1.ReviewOpened:
+		*v1.TrackRested, *v1.TrackResumed, *v1.PatientAdmitted, *v1.PatientLeft, *v1.TrackRetired, *v1.ComplicationSeen, *v1.ReviewClosed, *v1.ReviewOpened:
 		return m, true
 	}
 	return nil, false

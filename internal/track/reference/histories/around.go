@@ -32,7 +32,7 @@ func (b *builder) examination() *v1.AccessExamined {
 	}
 	if b.chance(0.9) {
 		e.Look = &v1.Look{
-			Redness: b.finding(absent, 0.004), Swelling: b.finding(absent, 0.02), Pus: b.finding(absent, 0.004),
+			Redness: b.finding(absent, 0.004), Swelling: b.finding(absent, 0.02), Haematoma: b.finding(absent, 0.04), Aneurysm: b.finding(absent, 0.03), Pus: b.finding(absent, 0.004),
 			ShinyOrThinSkin: b.finding(absent, 0.004), NonHealingScab: b.finding(absent, 0.004), Ulcer: b.finding(absent, 0.002),
 			CollapseOnElevation: b.finding(present, 0.05),
 		}
@@ -43,7 +43,7 @@ func (b *builder) examination() *v1.AccessExamined {
 	if b.chance(0.9) || e.Look == nil && e.Listen == nil {
 		e.Feel = &v1.Feel{
 			Thrill: b.finding(present, 0.004), DiscontinuousThrill: b.finding(absent, 0.15), BoundingPulse: b.finding(absent, 0.15),
-			PulseAugmentation: b.finding(present, 0.05),
+			PulseAugmentation: b.finding(present, 0.05), Warmth: b.finding(absent, 0.03), Tenderness: b.finding(absent, 0.03),
 		}
 	}
 	for _, t := range b.tracks {
@@ -76,8 +76,12 @@ func (b *builder) noticed(facts []told) {
 		case *v1.SiteSignsSeen:
 			rules = []string{rule.SiteInfection}
 		}
+		if len(rules) > 1 && b.chance(0.5) {
+			b.lift(f, rules...)
+			continue
+		}
 		for _, code := range rules {
-			b.lift(code, f)
+			b.lift(f, code)
 		}
 	}
 }
@@ -104,7 +108,14 @@ func suspect(e *v1.AccessExamined) []string {
 	return out
 }
 
-func (b *builder) lift(code string, f told) {
+// lift lifts what the fact holds by these rules, and at times an earlier hold with it.
+func (b *builder) lift(f told, rules ...string) {
+	var ids []string
+	for _, code := range rules {
+		ids = append(ids, record.HoldID(code, f.id))
+	}
+	unlifted := b.unlifted
+	b.unlifted = ids
 	at := f.at.Add(time.Duration(1+b.r.IntN(24*6)) * time.Hour)
 	switch {
 	case b.chance(0.2):
@@ -113,12 +124,17 @@ func (b *builder) lift(code string, f told) {
 		at = f.at.Add(-time.Duration(1+b.r.IntN(50)) * time.Hour) // dated before its hold
 	case b.chance(0.1):
 		at = f.at
+	case b.chance(0.2): // on the same day, more or less
+		at = f.at.Add(time.Duration(b.r.IntN(20)) * time.Hour)
+	}
+	if b.chance(0.4) {
+		ids = append(ids, unlifted...)
 	}
 	session := b.session
 	b.session = ""
-	b.say(at, &v1.HoldLifted{Hold: record.HoldID(code, f.id), LiftedBy: b.nurse(0), Reason: "invented"})
+	b.say(at, &v1.HoldLifted{Hold: ids[0], MoreHolds: ids[1:], LiftedBy: b.nurse(0), Reason: "invented"})
 	if b.chance(0.1) {
-		b.say(at.Add(30*time.Hour), &v1.HoldLifted{Hold: record.HoldID(code, f.id), LiftedBy: b.nurse(1), Reason: "invented"})
+		b.say(at.Add(30*time.Hour), &v1.HoldLifted{Hold: ids[len(ids)-1], LiftedBy: b.nurse(1), Reason: "invented"})
 	}
 	b.session = session
 }
@@ -139,11 +155,7 @@ func (b *builder) between(at time.Time) {
 	case n < 14:
 		b.say(at, &v1.DeputyNamed{Track: t.name, Deputy: b.nurse(1 + b.r.IntN(3))})
 	case n < 19:
-		h := &v1.HoldPlaced{PlacedBy: b.nurse(0), Reason: "invented", Track: t.name}
-		if b.chance(0.4) {
-			h.Track, h.Access = "", b.access
-		}
-		b.noticed(b.say(at, h))
+		b.placeHold(at, t)
 	case n < 26:
 		r := &v1.TrackRested{Track: t.name}
 		if b.chance(0.6) {
@@ -182,13 +194,31 @@ func (b *builder) between(at time.Time) {
 	case n == 40 && b.other != "":
 		t.access = b.other
 		b.planTracks(t)
-	case n == 41:
-		b.say(at, &v1.AccessCreated{Access: b.access, Kind: pick(b, v1.AccessKind_ACCESS_KIND_FISTULA, v1.AccessKind_ACCESS_KIND_GRAFT)})
+	case n == 41, n == 42:
+		again := &v1.AccessCreated{Access: b.access, Kind: pick(b, v1.AccessKind_ACCESS_KIND_FISTULA, b.kind, v1.AccessKind_ACCESS_KIND_GRAFT), Side: b.side()}
+		b.say(at, again)
 	}
+}
+
+// placeHold places a hold on a track, or on an access, for several days mostly.
+func (b *builder) placeHold(at time.Time, t *track) {
+	h := &v1.HoldPlaced{PlacedBy: b.nurse(0), Reason: "invented", Track: t.name}
+	if b.chance(0.4) {
+		h.Track, h.Access = "", b.access
+		if b.other != "" && b.chance(0.3) {
+			h.Access = b.other
+		}
+	}
+	b.noticed(b.say(at, h))
 }
 
 // measured tells of what is measured or goes wrong in a treatment.
 func (b *builder) measured(at time.Time) {
+	if b.chance(0.1) { // a result that another facility sends, late
+		was := b.unitNo
+		b.unitNo = b.r.IntN(3)
+		defer func() { b.unitNo = was }()
+	}
 	if b.chance(0.08) {
 		flow := pick(b, 1300, 1100, 900, 900, 700, 600, 480, 350) + b.r.IntN(30)
 		b.say(at, &v1.AccessFlowMeasured{Access: b.access, FlowMillilitresPerMinute: proto.Float64(float64(flow))})

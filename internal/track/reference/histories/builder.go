@@ -18,16 +18,23 @@ import (
 const system = "urn:invented"
 
 // names are the invented source, keys, facilities and staff of one history.
-type names struct{ source, keyA, keyB, north, south, staff string }
+type names struct {
+	source, keyA, keyB string
+	facilities         [3]string
+	staff              string
+}
 
 // named makes names that only the history of that name has.
 func named(name string) names {
 	key := func(letter string) string {
 		return (strings.Repeat(letter, 32) + hex.EncodeToString([]byte(name)))[2*len(name):]
 	}
-	n := names{"engine-x", key("a"), key("b"), "invented-north", "invented-south", system}
+	n := names{"engine-x", key("a"), key("b"), [3]string{"invented-north", "invented-south", "invented-west"}, system}
 	if name != "" {
-		n.source, n.north, n.south, n.staff = n.source+"-"+name, n.north+"-"+name, n.south+"-"+name, system+":"+name
+		n.source, n.staff = n.source+"-"+name, system+":"+name
+		for i := range n.facilities {
+			n.facilities[i] += "-" + name
+		}
 	}
 	return n
 }
@@ -40,6 +47,7 @@ type told struct {
 	at      time.Time
 	key     string
 	session string
+	unitNo  int
 	body    proto.Message
 }
 
@@ -52,13 +60,16 @@ type track struct {
 	bleeding     float64
 	gauge        uint32
 	retired      bool
+	direction    v1.NeedleDirection
+	depth        float64
+	idle         int // sessions for which it is left alone
 }
 
 type builder struct {
 	names
 	r     *rand.Rand
 	stray float64
-	zones [2]*time.Location
+	zones [3]*time.Location
 	first time.Time
 	day   time.Time // of the latest session, its local date
 	last  time.Time // latest clinical time
@@ -67,7 +78,8 @@ type builder struct {
 	told     []told
 	messages int
 	key      string // for which is posted
-	unitNo   int    // facility posted for, 0 or 1
+	unitNo   int    // facility posted for, 0 to 2
+	homeNo   int    // facility that the patient comes to
 	session  string // reference, empty for none
 
 	tracks    []*track
@@ -88,7 +100,13 @@ type builder struct {
 	speed     uint32
 	runFrom   int // session from which it bleeds longer
 	runFor    int
-	elsewhere int // treatments due through the other access
+	elsewhere int      // treatments due through the other access
+	vague     float64  // probability that only the day of a fact is told
+	mixed     float64  // probability that an attempt leaves its reference out
+	reuse     float64  // probability that a reference is used again
+	unnamed   bool     // attempts do not name their access
+	moves     float64  // probability of a move between two sessions
+	unlifted  []string // holds of the fact before, for a lift that names several
 	merged    bool
 	corrected bool
 	reviews   int
@@ -96,7 +114,7 @@ type builder struct {
 
 func (b *builder) chance(p float64) bool { return b.r.Float64() < p }
 
-func (b *builder) facility() string { return [2]string{b.north, b.south}[b.unitNo] }
+func (b *builder) facility() string { return b.facilities[b.unitNo] }
 func (b *builder) zone() *time.Location {
 	return b.zones[b.unitNo]
 }
@@ -121,9 +139,13 @@ func (b *builder) say(at time.Time, bodies ...proto.Message) []told {
 	}
 	b.messages++
 	message := fmt.Sprintf("m%d", b.messages)
+	precision := v1.TimePrecision_TIME_PRECISION_MINUTE
+	if b.key != "" && b.chance(b.vagueness(bodies[0])) {
+		precision, at = v1.TimePrecision_TIME_PRECISION_DAY, noon(at, b.zone())
+	}
 	e := &logv1.Event{
 		Id: record.EventID(b.source, message), Source: b.source, SourceMessageId: message, Facility: b.facility(),
-		PatientKey: b.key, OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE,
+		PatientKey: b.key, OccurredAt: timestamppb.New(at), Precision: precision,
 	}
 	if b.session != "" && b.key != "" {
 		e.Session = &v1.SessionReference{System: system, Value: b.session}
@@ -131,7 +153,7 @@ func (b *builder) say(at time.Time, bodies ...proto.Message) []told {
 	var out []told
 	for i, body := range bodies {
 		e.Facts = append(e.Facts, wrap(body))
-		out = append(out, told{record.FactID(e.Id, i), message, i, at, b.key, b.session, body})
+		out = append(out, told{record.FactID(e.Id, i), message, i, at, b.key, b.session, b.unitNo, body})
 	}
 	b.events = append(b.events, e)
 	if b.key != "" {
@@ -141,6 +163,25 @@ func (b *builder) say(at time.Time, bodies ...proto.Message) []told {
 		}
 	}
 	return out
+}
+
+// noon is the middle of a moment's local day, which stands for a day without a time.
+func noon(at time.Time, l *time.Location) time.Time {
+	y, m, d := at.In(l).Date()
+	return time.Date(y, m, d, 12, 0, 0, 0, l)
+}
+
+// vagueness is how often only the day of such a fact is told.
+func (b *builder) vagueness(body proto.Message) float64 {
+	switch body.(type) {
+	case *v1.HoldPlaced, *v1.HoldLifted, *v1.CultureResulted, *v1.SiteSignsSeen:
+		return b.vague * 8
+	case *v1.AccessExamined, *v1.ReviewClosed, *v1.PatientAdmitted, *v1.PatientLeft, *v1.TrackRested:
+		return b.vague * 3
+	case *logv1.IdentitiesMerged, *logv1.IdentityMergeReversed, *v1.FactVoided, *v1.SessionVoided:
+		return 0
+	}
+	return b.vague
 }
 
 // about says something of the facility or a member of staff.
@@ -153,7 +194,7 @@ func (b *builder) about(unitNo int, at time.Time, bodies ...proto.Message) {
 
 // history puts the events into the order of arrival and asks a question.
 func (b *builder) history() History {
-	h := History{Events: b.events, HasMerge: b.merged, HasCorrection: b.corrected, Patient: b.keyA, Other: b.keyB, Facility: pick(b, b.north, b.north, b.north, b.south)}
+	h := History{Events: b.events, HasMerge: b.merged, HasCorrection: b.corrected, Patient: b.keyA, Other: b.keyB, Facility: b.facilities[b.homeNo]}
 	for _, e := range b.events {
 		h.Facts += len(e.Facts)
 	}
@@ -171,16 +212,20 @@ func (b *builder) history() History {
 		h.AsOf = b.first.Add(time.Duration(b.r.Float64() * float64(span)))
 	case b.chance(0.1): // exactly at a fact, or just before
 		h.AsOf = b.told[b.r.IntN(len(b.told))].at.Add(pick(b, 0, 0, -time.Second))
+	case b.vague > 0 && b.chance(0.15): // in the morning of a day
+		h.AsOf = noon(b.told[b.r.IntN(len(b.told))].at, b.zones[b.homeNo]).Add(-time.Duration(b.r.IntN(12*60)) * time.Minute)
 	case b.chance(0.25): // later by as much as lets time decide
 		h.AsOf = b.last.AddDate(0, 0, b.r.IntN(45))
 	default:
 		h.AsOf = b.last.Add(time.Duration(b.r.IntN(30)) * time.Hour)
 	}
 	h.AsOf = h.AsOf.UTC()
-	zones, south := b.zones, b.south
+	zones, facilities := b.zones, b.facilities
 	h.Zone = func(facility string) *time.Location {
-		if facility == south {
-			return zones[1]
+		for i := range facilities {
+			if facilities[i] == facility {
+				return zones[i]
+			}
 		}
 		return zones[0]
 	}
@@ -229,6 +274,10 @@ func roster(body proto.Message) *v1.RosterFact {
 		return &v1.RosterFact{Fact: &v1.RosterFact_ProtocolAdopted{ProtocolAdopted: m}}
 	case *v1.CannulatorRated:
 		return &v1.RosterFact{Fact: &v1.RosterFact_CannulatorRated{CannulatorRated: m}}
+	case *v1.PatientAdmitted:
+		return &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: m}}
+	case *v1.PatientLeft:
+		return &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: m}}
 	case *v1.AccessCreated:
 		return &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: m}}
 	case *v1.AccessRetired:

@@ -22,8 +22,9 @@ import (
 type History struct {
 	// Events are in the order of arrival.
 	Events []*logv1.Event
-	// AsOf and Facility are the moment and the facility asked for.
-	AsOf     time.Time
+	// AsOf is the moment asked for.
+	AsOf time.Time
+	// Facility is the one that the patient came to last.
 	Facility string
 	// Patient is one of the patient's keys; merges may make another one the survivor.
 	Patient string
@@ -160,18 +161,18 @@ func Named(name string, seed uint64, sessions int, stray float64) History {
 	return b.history()
 }
 
-// places are pairs of zones: with and without daylight saving, by whole and half hours, far
-// apart and near.
-func places() [][2]string {
-	return [][2]string{
-		{"Europe/Lisbon", "Atlantic/Azores"}, {"America/New_York", "America/Los_Angeles"},
-		{"Pacific/Auckland", "Australia/Lord_Howe"}, {"Asia/Kathmandu", "Europe/Berlin"}, {"UTC", "America/St_Johns"},
+// places are zones: with and without daylight saving, by whole and half hours, far apart and
+// near.
+func places() [][3]string {
+	return [][3]string{
+		{"Europe/Lisbon", "Atlantic/Azores", "Europe/Lisbon"}, {"America/New_York", "America/Los_Angeles", "America/New_York"},
+		{"Pacific/Auckland", "Australia/Lord_Howe", "Pacific/Auckland"}, {"Asia/Kathmandu", "Europe/Berlin", "Asia/Kathmandu"},
+		{"UTC", "America/St_Johns", "Europe/Lisbon"}, {"Europe/Berlin", "Europe/Berlin", "Europe/Berlin"},
 	}
 }
 
 func (b *builder) pickPlaces() {
-	pair := places()[b.r.IntN(len(places()))]
-	for i, name := range pair {
+	for i, name := range places()[b.r.IntN(len(places()))] {
 		l, err := zone.Load(name)
 		if err != nil {
 			l = time.UTC

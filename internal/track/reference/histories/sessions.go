@@ -19,12 +19,19 @@ func (b *builder) nextSession() {
 	if b.loose && b.chance(0.12) || b.chance(0.01) {
 		step = pick(b, 0, 1, 5, 6, 7, 8, 9, 13, 14, 15, 16, 21, 28, 29, 40)
 	}
-	b.day = b.day.AddDate(0, 0, step)
-	b.unitNo = 0
-	if b.chance(b.strayUnit) {
-		b.unitNo = 1
+	if b.chance(0.02) {
+		step = 20 + b.r.IntN(60)
+		b.unneedled(step)
 	}
-	b.session = fmt.Sprintf("s%d", b.sessionNo)
+	b.day = b.day.AddDate(0, 0, step)
+	b.move()
+	b.unitNo = b.homeNo
+	if b.chance(b.strayUnit) {
+		b.unitNo = b.r.IntN(3)
+	}
+	if b.session == "" || !b.chance(b.reuse) {
+		b.session = fmt.Sprintf("s%d", b.sessionNo)
+	}
 	if b.chance(b.noRef) {
 		b.session = ""
 	}
@@ -75,7 +82,24 @@ func (b *builder) treat(at time.Time) {
 		if t.retired && !b.chance(0.02) {
 			continue
 		}
+		if t.idle > 0 {
+			t.idle--
+			if b.chance(0.05) {
+				given := b.attempt(t, 1)
+				given.Outcome = v1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED
+				b.say(at.Add(time.Duration(5+20*i)*minute), given)
+			}
+			continue
+		}
+		if t.done > t.goal && b.chance(0.02) {
+			t.idle = 5 + b.r.IntN(25)
+		}
 		b.needle(t, at.Add(time.Duration(5+20*i)*minute), minute)
+	}
+	if b.chance(0.015) {
+		loose := b.attempt(b.anyTrack(), 1)
+		loose.Track, loose.Access = "", b.access
+		b.say(at.Add(50*minute), loose)
 	}
 	if b.chance(0.8) {
 		b.readPressure(at.Add(60 * minute))
@@ -130,7 +154,20 @@ func (b *builder) needle(t *track, at time.Time, minute time.Duration) {
 		if n > 1 && b.chance(0.03) {
 			late = time.Duration(1+b.r.IntN(70)) * time.Hour // between or within later sessions
 		}
+		if n > 1 && b.chance(0.15) {
+			late = time.Duration(10+b.r.IntN(320)) * time.Minute // around midnight at times
+		}
+		session := b.session
+		if b.chance(b.mixed) {
+			b.session = ""
+		}
 		b.say(at.Add(time.Duration(4+2*n)*minute+late), a)
+		b.session = session
+		if n < attempts && b.chance(0.06) {
+			b.session = ""
+			b.placeHold(at.Add(time.Duration(5+2*n)*minute), t)
+			b.session = session
+		}
 	}
 	if b.pegs && t.done <= t.goal && !b.strays() && !b.chance(0.02) {
 		b.say(at.Add(250*minute), &v1.PegPlaced{Track: t.name})
@@ -155,8 +192,14 @@ func (b *builder) attempt(t *track, n int) *v1.NeedleInserted {
 			a.RescueReason = pick(b, v1.RescueReason_RESCUE_REASON_UNSPECIFIED, v1.RescueReason_RESCUE_REASON_TRACK_UNUSED)
 		}
 	}
-	if b.chance(0.5) {
+	if b.chance(0.5) && !b.unnamed {
 		a.Access = t.access
+	}
+	if b.chance(0.6) {
+		a.Direction, a.Bevel, a.DepthMillimetres = t.direction, v1.Bevel(b.r.IntN(3)), proto.Float64(t.depth)
+	}
+	if b.strays() {
+		a.Direction, a.DepthMillimetres = v1.NeedleDirection(b.r.IntN(3)), proto.Float64(t.depth+1)
 	}
 	if b.strays() {
 		a.Tip = pick(b, v1.NeedleTip_NEEDLE_TIP_UNSPECIFIED, v1.NeedleTip_NEEDLE_TIP_BLUNT, v1.NeedleTip_NEEDLE_TIP_SHARP)

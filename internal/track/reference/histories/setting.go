@@ -15,21 +15,25 @@ func (b *builder) unit() {
 	b.sharpOnly = b.chance(0.12)
 	b.pegs = b.chance(0.3)
 	before := b.first.AddDate(0, 0, -30)
-	for i := range 2 {
-		name := [2]string{b.north, b.south}[i]
+	for i, name := range b.facilities {
 		b.about(i, before, &v1.FacilityRegistered{Name: name, TimeZone: b.zones[i].String(), DialysisDays: []v1.Weekday{v1.Weekday_WEEKDAY_MONDAY}})
 	}
 	if b.pegs || b.sharpOnly || b.chance(0.5) {
 		b.adopt(0, before, b.first.AddDate(0, 0, -10))
 	}
-	if b.chance(0.3) {
-		b.adopt(1, before, b.first.AddDate(0, 0, b.r.IntN(60)-20))
+	pegs, sharpOnly := b.pegs, b.sharpOnly
+	for other := 1; other < 3; other++ {
+		if b.chance(0.5) {
+			b.pegs, b.sharpOnly = b.chance(0.3), b.chance(0.15)
+			b.adopt(other, before, b.first.AddDate(0, 0, b.r.IntN(60)-20))
+		}
 	}
+	b.pegs, b.sharpOnly = pegs, sharpOnly
 	for b.chance(0.3) { // changed on the way
 		if b.chance(0.3) {
 			b.sharpOnly = !b.sharpOnly
 		}
-		b.adopt(b.r.IntN(2), b.first.AddDate(0, 0, b.r.IntN(60)), b.first.AddDate(0, 0, 5+b.r.IntN(90)))
+		b.adopt(b.r.IntN(3), b.first.AddDate(0, 0, b.r.IntN(60)), b.first.AddDate(0, 0, 5+b.r.IntN(90)))
 	}
 	for n := range 4 {
 		b.rate(n)
@@ -50,10 +54,10 @@ func (b *builder) rate(n int) {
 		ago = -5
 	}
 	at := b.first.AddDate(0, 0, -ago).Add(11 * time.Hour)
-	b.about(b.r.IntN(2), at, &v1.CannulatorRated{Cannulator: b.nurse(n), Level: level})
+	b.about(b.r.IntN(3), at, &v1.CannulatorRated{Cannulator: b.nurse(n), Level: level})
 	if b.chance(0.1) {
 		level := pick(b, v1.CannulatorLevel_CANNULATOR_LEVEL_SUPERVISED, v1.CannulatorLevel_CANNULATOR_LEVEL_TRACK_CREATOR)
-		b.about(b.r.IntN(2), at.AddDate(0, 0, b.r.IntN(30)), &v1.CannulatorRated{Cannulator: b.nurse(n), Level: level})
+		b.about(b.r.IntN(3), at.AddDate(0, 0, b.r.IntN(30)), &v1.CannulatorRated{Cannulator: b.nurse(n), Level: level})
 	}
 }
 
@@ -82,6 +86,9 @@ func (b *builder) adopt(unitNo int, at, from time.Time) {
 	some(0.15, func() {
 		p.GapExtraDays, p.GapRestartDays = proto.Uint32(uint32(4+b.r.IntN(4))), proto.Uint32(uint32(9+b.r.IntN(10)))
 	})
+	some(0.2, func() {
+		p.UnusedCautionDays, p.UnusedStopDays = proto.Uint32(uint32(7+b.r.IntN(14))), proto.Uint32(uint32(21+b.r.IntN(30)))
+	})
 	some(0.15, func() { p.RescueRepeatCount = proto.Uint32(uint32(2 + b.r.IntN(2))) })
 	some(0.15, func() { p.RescueWindowDays = proto.Uint32(uint32(7 + b.r.IntN(30))) })
 	some(0.15, func() { p.AttemptsMax = proto.Uint32(uint32(1 + b.r.IntN(3))) })
@@ -108,13 +115,16 @@ func (b *builder) patient() {
 		b.noRef = 0.02
 	}
 	b.strayUnit = pick(b, 0, 0, 0.1, 0.3)
+	b.vague, b.mixed, b.reuse = pick(b, 0, 0.01, 0.04), pick(b, 0, 0, 0.05, 0.3), pick(b, 0, 0, 0.02, 0.1)
+	b.moves, b.unnamed = pick(b, 0, 0, 0.02, 0.06), b.chance(0.3)
+	b.arrives()
 	b.loose = b.chance(0.35)
 	b.rescues = pick(b, 0.02, 0.1, 0.3)
 	b.flat = pick(b, 0, 0.2, 0.6)
 	b.pressure, b.slope, b.speed = float64(100+b.r.IntN(60)), pick(b, 0, 0, 1.5, 4), pick(b, uint32(250), 300, 350, 400)
 	b.runFrom, b.runFor = 6+b.r.IntN(14), b.r.IntN(6)
 	if b.chance(0.97) {
-		b.say(b.local(0), &v1.AccessCreated{Access: b.access, Kind: b.kind})
+		b.say(b.local(0), &v1.AccessCreated{Access: b.access, Kind: b.kind, Side: b.side()})
 	}
 	if b.chance(0.4) {
 		b.other = "X1"
@@ -132,8 +142,10 @@ func (b *builder) patient() {
 	case b.chance(0.2):
 		b.planTracks(a)
 		b.planTracks(v)
-	case b.chance(0.97):
+	case b.chance(0.8):
 		b.planTracks(a, v)
+	default: // nobody planned them, and mostly nobody says where they lie
+		b.unnamed = b.chance(0.7)
 	}
 	if b.chance(0.5) {
 		b.say(b.local(1), &v1.DeputyNamed{Track: "A", Deputy: b.nurse(1)}, &v1.DeputyNamed{Track: "B", Deputy: b.nurse(1)})
@@ -142,8 +154,9 @@ func (b *builder) patient() {
 
 func (b *builder) newTrack(name string, role v1.NeedleRole) *track {
 	t := &track{
-		name: name, access: b.access, role: role, angle: float64(22 + b.r.IntN(10)), goal: 6 + b.r.IntN(4),
+		name: name, access: b.access, role: role, angle: float64(22 + b.r.IntN(10)), goal: 6 + b.r.IntN(4) + pick(b, 0, 0, 3, 6),
 		bleeding: float64(6 + b.r.IntN(5)), gauge: pick(b, uint32(15), 15, 16, 16, 17, 14, 18),
+		direction: v1.NeedleDirection(b.r.IntN(3)), depth: float64(3 + b.r.IntN(5)),
 	}
 	if b.sharpOnly {
 		t.goal = 1000
@@ -169,6 +182,15 @@ func (b *builder) planTracks(tracks ...*track) {
 				plan.AngleDegrees = proto.Float64(pick(b, 15.0, 19, 20, 35, 36, 50))
 			}
 		}
+		if b.chance(0.5) {
+			plan.Direction, plan.Bevel = v1.NeedleDirection(b.r.IntN(3)), v1.Bevel(b.r.IntN(3))
+		}
+		if b.chance(0.5) {
+			plan.DepthMillimetres = proto.Float64(float64(3 + b.r.IntN(6)))
+		}
+		if b.chance(0.3) {
+			plan.Gauge = proto.Uint32(uint32(14 + b.r.IntN(4)))
+		}
 		if b.chance(0.7) {
 			plan.SiteFromAnastomosisMillimetres = proto.Uint32(uint32(35 + b.r.IntN(100)))
 		}
@@ -190,6 +212,9 @@ func (b *builder) takeOver(t *track) {
 	}
 	if b.chance(0.7) {
 		o.AngleDegrees = proto.Float64(t.angle)
+	}
+	if b.chance(0.4) {
+		o.Direction, o.DepthMillimetres, o.Gauge = t.direction, proto.Float64(t.depth), proto.Uint32(t.gauge)
 	}
 	if b.chance(0.5) {
 		o.SharpSessions = proto.Uint32(uint32(b.r.IntN(8)))
