@@ -62,6 +62,9 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	if err != nil {
 		return err
 	}
+	if app.OfDemo(cfg.Dir) {
+		cfg.Slog.Warn("this folder is a demo's: the next demo on it deletes what it holds; keep a record elsewhere", "folder", cfg.Dir)
+	}
 	go func() {
 		if waitReady(ctx, a) {
 			ready := map[string]string{"http": "http://" + a.HTTPAddr()}
