@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // small is a demo of five patients and a month that ends by itself.
@@ -62,7 +63,10 @@ func listing(t *testing.T, dir string) string {
 func leavesAlone(t *testing.T, dir, says string, args ...string) {
 	t.Helper()
 	before := listing(t, dir)
-	code, stdout, stderr := run(context.Background(), args...)
+	// One that is not refused might serve for ever.
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	code, stdout, stderr := run(ctx, args...)
 	if want := "cannulary " + args[0] + ": " + says + "\n"; code != Failed || stdout != "" || stderr != want {
 		t.Errorf("%q: exit code %d, stdout %q\nstderr %q\nwant   %q", args, code, stdout, stderr, want)
 	}

@@ -1,5 +1,5 @@
-// Package proto holds the schema in ../../../proto against a compiler of its own.
-package proto
+// Package schema holds the schema in ../../../proto against a compiler of its own.
+package schema
 
 import (
 	"context"
@@ -9,6 +9,7 @@ import (
 
 	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
 	"github.com/bufbuild/protocompile"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
@@ -55,6 +56,9 @@ func TestTheOptionsAreProtovalidates(t *testing.T) {
 	ours, theirs := compile(t, "buf/validate/validate.proto")[0], validate.File_buf_validate_validate_proto
 	if ours.Package() != theirs.Package() || ours.Syntax() != theirs.Syntax() {
 		t.Errorf("package %s, %s; want %s, %s", ours.Package(), ours.Syntax(), theirs.Package(), theirs.Syntax())
+	}
+	if !proto.Equal(ours.Options(), theirs.Options()) {
+		t.Errorf("options %v; want %v", ours.Options(), theirs.Options())
 	}
 	for i := range ours.Extensions().Len() {
 		x := ours.Extensions().Get(i)
