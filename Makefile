@@ -67,4 +67,4 @@ $(BIN)/protoc-gen-go: go.mod
 	$(GO) build -o $(BIN)/ google.golang.org/protobuf/cmd/protoc-gen-go
 
 clean:
-	rm -rf bin .bin .bench .cache .demo
+	rm -rf bin .bin .bench .cache .demo proto/.deps

@@ -50,7 +50,8 @@ func checkFolder(dir string) error {
 	known := append(parts(), demoMark)
 	for _, e := range list {
 		if !slices.Contains(known, e.Name()) {
-			return fmt.Errorf("%s is no folder of an instance: it holds %q; nothing in it was changed; give --data an instance's folder, an empty one, or one that does not exist yet", dir, e.Name())
+			return fmt.Errorf("%s is no folder of an instance: it holds %q; nothing in it was changed; "+
+				"give --data an instance's folder, an empty one, or one that does not exist yet", dir, e.Name())
 		}
 	}
 	return nil
@@ -72,7 +73,8 @@ func EmptyForDemo(dir string) (err error) {
 	}
 	if !has(list, demoMark) {
 		if len(list) > 0 {
-			return fmt.Errorf("%s is not empty and no demo has marked it; nothing in it was changed; name another folder with --data, or delete this one if it is only an old demo's", dir)
+			return fmt.Errorf("%s is not empty and no demo has marked it; nothing in it was changed; "+
+				"name another folder with --data, or delete this one if it is only an old demo's", dir)
 		}
 		if err := os.MkdirAll(dir, 0o700); err != nil {
 			return fmt.Errorf("data folder: %w; name another folder with --data", err)

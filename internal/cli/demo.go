@@ -23,7 +23,7 @@ func demo(ctx context.Context, env Env, args []string) error {
 	var dir, until string
 	var exit bool
 	fs := flags(env, "demo", "--data DIR [--exit]")
-	fs.StringVar(&dir, "data", "", "folder for the demo's instance (required): a new or empty one, or an earlier demo's, whose instance is deleted")
+	fs.StringVar(&dir, "data", "", "folder for the demo (required): new, empty, or an earlier demo's, which is deleted")
 	fs.BoolVar(&exit, "exit", os.Getenv("DEMO_EXIT") == "1", "end when the work is done")
 	scenarioFlags(fs, &s, &until)
 	if err := parse(fs, args, 0); err != nil {

@@ -96,6 +96,9 @@ func TestADemoDeletesAnEarlierDemoAndNothingElse(t *testing.T) {
 	}
 }
 
+const unmarked = " is not empty and no demo has marked it; nothing in it was changed; " +
+	"name another folder with --data, or delete this one if it is only an old demo's"
+
 func TestADemoTouchesNoFolderThatItDidNotMark(t *testing.T) {
 	instance, _, _, stop := served(t)
 	stop()
@@ -107,15 +110,16 @@ func TestADemoTouchesNoFolderThatItDidNotMark(t *testing.T) {
 	} {
 		dir := t.TempDir()
 		put(t, dir, files...)
-		leavesAlone(t, dir, dir+" is not empty and no demo has marked it; nothing in it was changed; name another folder with --data, or delete this one if it is only an old demo's", small(dir)...)
+		leavesAlone(t, dir, dir+unmarked, small(dir)...)
 		if t.Failed() {
 			t.Fatal(name)
 		}
 	}
-	leavesAlone(t, instance, instance+" is not empty and no demo has marked it; nothing in it was changed; name another folder with --data, or delete this one if it is only an old demo's", small(instance)...)
+	leavesAlone(t, instance, instance+unmarked, small(instance)...)
 	file := filepath.Join(t.TempDir(), "file")
 	put(t, filepath.Dir(file), "file")
-	leavesAlone(t, filepath.Dir(file), "data folder: open "+file+": not a directory; give --data a folder that can be read, or one that does not exist yet", small(file)...)
+	says := "data folder: open " + file + ": not a directory; give --data a folder that can be read, or one that does not exist yet"
+	leavesAlone(t, filepath.Dir(file), says, small(file)...)
 }
 
 // A demo that stays up is not swept away by a second one.
@@ -124,7 +128,8 @@ func TestADemoLeavesARunningDemoAlone(t *testing.T) {
 	defer stop()
 	put(t, dir, "cannulary-demo")
 	code, _, stderr := run(context.Background(), small(dir)...)
-	if want := "cannulary demo: the folder is in use: " + dir + " is locked by a running cannulary; stop it first, or ask it with --http\n"; code != Failed || stderr != want {
+	want := "cannulary demo: the folder is in use: " + dir + " is locked by a running cannulary; stop it first, or ask it with --http\n"
+	if code != Failed || stderr != want {
 		t.Errorf("exit code %d, %q; want %q", code, stderr, want)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "keys")); err != nil {
@@ -135,7 +140,8 @@ func TestADemoLeavesARunningDemoAlone(t *testing.T) {
 func TestNoCommandMakesAnInstanceAmongOtherFiles(t *testing.T) {
 	dir := t.TempDir()
 	put(t, dir, "letter.txt", "log/syslog", "keys/door")
-	says := dir + ` is no folder of an instance: it holds "letter.txt"; nothing in it was changed; give --data an instance's folder, an empty one, or one that does not exist yet`
+	says := dir + ` is no folder of an instance: it holds "letter.txt"; nothing in it was changed; ` +
+		"give --data an instance's folder, an empty one, or one that does not exist yet"
 	for _, command := range []string{"serve", "rebuild", "status", "card --all --out " + filepath.Join(t.TempDir(), "pack")} {
 		args := strings.Fields(command)
 		leavesAlone(t, dir, says, append(args, "--data", dir)...)

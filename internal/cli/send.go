@@ -44,7 +44,7 @@ func setUntil(s *simulate.Scenario, until string, now time.Time) error {
 		s.Until = t
 	}
 	if err := s.Validate(); err != nil {
-		return errUse{err.Error()}
+		return errUse{strings.TrimPrefix(err.Error(), "simulate: ")}
 	}
 	return nil
 }
@@ -133,6 +133,12 @@ func load(ctx context.Context, env Env, args []string) error {
 	}
 	if fs.NArg() == 0 {
 		return errUse{"name at least one file; - is stdin"}
+	}
+	// A file that is not there is said before anything is sent.
+	for _, path := range fs.Args() {
+		if _, err := os.Stat(path); path != "-" && err != nil {
+			return early(env, feed.Tally{}, fmt.Errorf("%w; nothing was sent; check the file's name", err))
+		}
 	}
 	// A feed that ends early does not wait for the reader of the files.
 	var bad atomic.Int64

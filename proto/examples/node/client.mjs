@@ -19,13 +19,15 @@ const options = {
 const schema = loader.loadSync('cannulary/v1/feed.proto', options);
 const { cannulary } = grpc.loadPackageDefinition(schema);
 
-// How gRPC packs the details of an error (google.rpc.Status and BadRequest).
+// How gRPC packs the details of an error (google.rpc.Status and BadRequest), as far as read here.
 const { Status, BadRequest } = loader.fromJSON({
   nested: {
-    Status: { fields: { code: { type: 'int32', id: 1 }, message: { type: 'string', id: 2 }, details: { rule: 'repeated', type: 'Any', id: 3 } } },
+    Status: { fields: { details: { rule: 'repeated', type: 'Any', id: 3 } } },
     Any: { fields: { type_url: { type: 'string', id: 1 }, value: { type: 'bytes', id: 2 } } },
     BadRequest: { fields: { field_violations: { rule: 'repeated', type: 'Violation', id: 1 } } },
-    Violation: { fields: { field: { type: 'string', id: 1 }, description: { type: 'string', id: 2 }, reason: { type: 'string', id: 3 } } },
+    Violation: {
+      fields: { field: { type: 'string', id: 1 }, description: { type: 'string', id: 2 }, reason: { type: 'string', id: 3 } },
+    },
   },
 }, options);
 
@@ -94,7 +96,11 @@ const envelope = (id, time) => ({
 
 const registration = {
   envelope: envelope('N-1', '2025-03-03T06:00:00Z'),
-  facts: [{ facility_registered: { name: 'Invented Unit East', time_zone: 'Europe/Lisbon', dialysis_days: ['WEEKDAY_MONDAY', 'WEEKDAY_FRIDAY'] } }],
+  facts: [{
+    facility_registered: {
+      name: 'Invented Unit East', time_zone: 'Europe/Lisbon', dialysis_days: ['WEEKDAY_MONDAY', 'WEEKDAY_FRIDAY'],
+    },
+  }],
 };
 
 const needling = (id, gauge) => ({
