@@ -8,7 +8,7 @@ LDFLAGS := -s -w -X main.version=$(VERSION)
 TOOLS := internal/tools
 export CGO_ENABLED ?= 0
 
-.PHONY: build demo test check e2e bench format format-check lint generate generate-check proto-deps fuzz clean
+.PHONY: build demo test check e2e bench format format-check lint generate generate-check fuzz clean
 
 build: ## bin/cannulary and the two single-role processes; needs no C compiler
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/ ./services/...
@@ -20,11 +20,13 @@ test: ## all tests that need Go alone
 	$(GO) test -shuffle=on -count=1 -timeout 15m ./...
 	cd $(TOOLS)/fhircheck && $(GO) test -shuffle=on -count=1 ./...
 	cd $(TOOLS)/promcheck && $(GO) test -shuffle=on -count=1 ./...
+	cd $(TOOLS)/proto && $(GO) test -shuffle=on -count=1 ./...
 
 check: format-check lint generate-check ## what must pass before a change lands
 	CGO_ENABLED=1 $(GO) test -race -shuffle=on -count=1 -timeout 20m ./...
 	cd $(TOOLS)/fhircheck && $(GO) test -shuffle=on -count=1 ./...
 	cd $(TOOLS)/promcheck && $(GO) test -shuffle=on -count=1 ./...
+	cd $(TOOLS)/proto && $(GO) test -shuffle=on -count=1 ./...
 
 e2e: build ## clients and tools from outside: needs Node and npm; installs what else it needs
 	cd internal/e2e && ./run
@@ -34,34 +36,26 @@ bench: build ## one line a figure, and .bench/results.json
 
 format:
 	gofmt -w $$(git ls-files '*.go')
-	cd proto && $(BIN)/buf format -w --path cannulary
+	cd proto && $(BIN)/buf format -w
 
-format-check: $(BIN)/buf proto-deps
+format-check: $(BIN)/buf
 	@bad=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$bad" ]; then echo "not formatted (make format): $$bad"; exit 1; fi
-	cd proto && $(BIN)/buf format --diff --exit-code --path cannulary
+	cd proto && $(BIN)/buf format --diff --exit-code
 
-lint: $(BIN)/golangci-lint $(BIN)/buf proto-deps
+lint: $(BIN)/golangci-lint $(BIN)/buf
 	$(GO) vet ./...
 	$(BIN)/golangci-lint run ./...
 	cd proto && $(BIN)/buf lint
-	@# The schema may only grow: compare with the commit before, where there is one.
+	@# The schema may only grow: compare with the commit before, where there is one, by today's rules.
 	@if git rev-parse -q --verify HEAD~1:proto/buf.yaml >/dev/null; then \
 	  rm -rf .cache/proto-before && mkdir -p .cache/proto-before && git archive HEAD~1 proto | tar -x -C .cache/proto-before && \
-	  cp -r proto/.deps .cache/proto-before/proto/ && cd proto && $(BIN)/buf breaking --against ../.cache/proto-before/proto; fi
+	  cp -r proto/buf.yaml proto/buf .cache/proto-before/proto/ && cd proto && $(BIN)/buf breaking --against ../.cache/proto-before/proto; fi
 
-generate: $(BIN)/buf $(BIN)/protoc-gen-go $(BIN)/protoc-gen-go-grpc proto-deps
+generate: $(BIN)/buf $(BIN)/protoc-gen-go $(BIN)/protoc-gen-go-grpc
 	cd proto && $(BIN)/buf generate
 
 generate-check: generate
 	@git diff --exit-code -- proto || { echo "generated code differs: run make generate and commit"; exit 1; }
-
-# The constraint language's schema comes from its Go module, at the version named here.
-PROTOVALIDATE := github.com/bufbuild/protovalidate@v1.2.2
-proto-deps: proto/.deps/buf/validate/validate.proto
-proto/.deps/buf/validate/validate.proto: Makefile
-	@mkdir -p $(@D)
-	@dir=$$($(GO) mod download -json $(PROTOVALIDATE) | sed -n 's/^\t"Dir": "\(.*\)",/\1/p') && \
-	  cp "$$dir/proto/protovalidate/buf/validate/validate.proto" $@ && chmod u+w $@
 
 $(BIN)/golangci-lint: $(TOOLS)/lint/go.mod
 	cd $(TOOLS)/lint && $(GO) build -o $(BIN)/ github.com/golangci/golangci-lint/v2/cmd/golangci-lint

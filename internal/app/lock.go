@@ -12,17 +12,21 @@ import (
 var ErrLocked = errors.New("the folder is in use")
 
 // Lock makes the folder if need be and takes it for this process; closing the file gives
-// it back. The operating system gives it back when the process dies.
+// it back. The operating system gives it back when the process dies. A folder that holds what
+// is no instance's is refused, and nothing in it is changed.
 func Lock(dir string) (*os.File, error) {
 	if dir == "" {
 		return nil, errors.New("no data folder is given; name one with --data")
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, fmt.Errorf("data folder: %w", err)
+	if err := checkFolder(dir); err != nil {
+		return nil, err
 	}
-	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("data folder: %w; give --data a folder that this user may make", err)
+	}
+	f, err := os.OpenFile(filepath.Join(dir, lockName), os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
-		return nil, fmt.Errorf("data folder: %w", err)
+		return nil, fmt.Errorf("data folder: %w; give --data a folder that this user may write", err)
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		return nil, errors.Join(fmt.Errorf("%w: %s is locked by a running cannulary; stop it first, or ask it with --http", ErrLocked, dir), f.Close())

@@ -23,7 +23,7 @@ func demo(ctx context.Context, env Env, args []string) error {
 	var dir, until string
 	var exit bool
 	fs := flags(env, "demo", "--data DIR [--exit]")
-	fs.StringVar(&dir, "data", "", "folder for the demo's instance; it is emptied first (required)")
+	fs.StringVar(&dir, "data", "", "folder for the demo (required): new, empty, or an earlier demo's, which is deleted")
 	fs.BoolVar(&exit, "exit", os.Getenv("DEMO_EXIT") == "1", "end when the work is done")
 	scenarioFlags(fs, &s, &until)
 	if err := parse(fs, args, 0); err != nil {
@@ -35,16 +35,7 @@ func demo(ctx context.Context, env Env, args []string) error {
 	if err := setUntil(&s, until, env.Now()); err != nil {
 		return err
 	}
-	lock, err := app.Lock(dir)
-	if err != nil {
-		return err
-	}
-	for _, d := range []string{"log", "view", "ingest", "keys", "export"} {
-		if err := os.RemoveAll(dir + "/" + d); err != nil {
-			return err
-		}
-	}
-	if err := lock.Close(); err != nil {
+	if err := app.EmptyForDemo(dir); err != nil {
 		return err
 	}
 	a, err := newDemoApp(ctx, env, dir)

@@ -44,7 +44,7 @@ func setUntil(s *simulate.Scenario, until string, now time.Time) error {
 		s.Until = t
 	}
 	if err := s.Validate(); err != nil {
-		return errUse{err.Error()}
+		return errUse{strings.TrimPrefix(err.Error(), "simulate: ")}
 	}
 	return nil
 }
@@ -54,7 +54,7 @@ func simulateCommand(ctx context.Context, env Env, args []string) error {
 	var addr, out, until string
 	fs := flags(env, "simulate", "--grpc HOST:PORT | --out FILE [--units N --patients N --months N --seed S --until YYYY-MM-DD]")
 	fs.StringVar(&addr, "grpc", "", "address of the ingest service")
-	fs.StringVar(&out, "out", "", "write the messages to this file instead (- is stdout)")
+	fs.StringVar(&out, "out", "", "write the messages to this file instead; must not exist yet, or be empty (- is stdout)")
 	scenarioFlags(fs, &s, &until)
 	if err := parse(fs, args, 0); err != nil {
 		return err
@@ -82,7 +82,7 @@ func simulateCommand(ctx context.Context, env Env, args []string) error {
 func writeFeed(env Env, s simulate.Scenario, path string) (err error) {
 	w := env.Stdout
 	if path != "-" {
-		f, err := os.Create(path)
+		f, err := newFile(path)
 		if err != nil {
 			return err
 		}
@@ -107,6 +107,23 @@ func writeFeed(env Env, s simulate.Scenario, path string) (err error) {
 	return nil
 }
 
+// newFile opens a file to write to. One that holds something is not overwritten; a pipe or a
+// device is written to as it is.
+func newFile(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE, 0o666)
+	if err != nil {
+		return nil, fmt.Errorf("%w; name a new file in a folder that exists", err)
+	}
+	info, err := f.Stat()
+	if err == nil && info.Mode().IsRegular() && info.Size() > 0 {
+		err = fmt.Errorf("%s is there already and not empty; nothing was written; name another file, or remove this one", path)
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
 func load(ctx context.Context, env Env, args []string) error {
 	var addr string
 	fs := flags(env, "load", "--grpc HOST:PORT FILE…   (- is stdin)")
@@ -116,6 +133,12 @@ func load(ctx context.Context, env Env, args []string) error {
 	}
 	if fs.NArg() == 0 {
 		return errUse{"name at least one file; - is stdin"}
+	}
+	// A file that is not there is said before anything is sent.
+	for _, path := range fs.Args() {
+		if _, err := os.Stat(path); path != "-" && err != nil {
+			return early(env, feed.Tally{}, fmt.Errorf("%w; nothing was sent; check the file's name", err))
+		}
 	}
 	// A feed that ends early does not wait for the reader of the files.
 	var bad atomic.Int64

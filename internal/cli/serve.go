@@ -52,7 +52,10 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 		return errUse{"--data is missing; name the folder of this instance"}
 	}
 	if cfg.Replicas != 1 && cfg.Replicas != 3 {
-		return errUse{"--replicas must be 1 or 3"}
+		return errUse{fmt.Sprintf("--replicas is %d; give 1 or 3", cfg.Replicas)}
+	}
+	if err := checkShard(cfg.Shard); err != nil {
+		return err
 	}
 	if cfg.LogMaxBytes < 0 {
 		return errUse{"--log-max-bytes must not be negative; leave it out to keep the log's limit"}
@@ -61,6 +64,9 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	a, err := app.New(ctx, cfg)
 	if err != nil {
 		return err
+	}
+	if app.OfDemo(cfg.Dir) {
+		cfg.Slog.Warn("this folder is a demo's: the next demo on it deletes what it holds; keep a record elsewhere", "folder", cfg.Dir)
 	}
 	go func() {
 		if waitReady(ctx, a) {
@@ -72,6 +78,16 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 		}
 	}()
 	return a.Run(ctx)
+}
+
+// checkShard refuses a name that no stream can have.
+func checkShard(name string) error {
+	for _, r := range name {
+		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_') {
+			return errUse{fmt.Sprintf("--shard %q cannot be a shard's name; take letters, digits, - and _, for instance main", name)}
+		}
+	}
+	return nil
 }
 
 func waitReady(ctx context.Context, a *app.App) bool {
@@ -97,6 +113,9 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	}
 	if cfg.Dir == "" {
 		return errUse{"--data is missing; name the folder of the instance"}
+	}
+	if err := checkShard(cfg.Shard); err != nil {
+		return err
 	}
 	if _, err := os.Stat(filepath.Join(cfg.Dir, "log")); err != nil {
 		return fmt.Errorf("there is no log in %s, nothing to build from; check --data", cfg.Dir)

@@ -33,7 +33,7 @@ func (s *source) check() error {
 	if (s.http == "") == (s.data == "") {
 		return errUse{"give either --http URL, for a running instance, or --data DIR, for a stopped one"}
 	}
-	return nil
+	return checkShard(s.shard)
 }
 
 // question is what an instance is asked. timeout bounds its answer, 0 does not; a stopped

@@ -67,7 +67,7 @@ func New(cfg Config) (*Handler, error) {
 	if cfg.Base != "" {
 		u, err := url.Parse(cfg.Base)
 		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.RawQuery != "" || u.Fragment != "" {
-			return nil, fmt.Errorf("facade: the public base %q is no http or https URL", cfg.Base)
+			return nil, fmt.Errorf("the public base %q is no http or https URL; give for instance https://fhir.example/fhir", cfg.Base)
 		}
 		cfg.Base = strings.TrimRight(cfg.Base, "/")
 	}

@@ -91,9 +91,11 @@ func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
 		}
 		if st, _ := status.FromError(err); !errors.Is(err, errAgain) && st.Code() != codes.Unavailable && st.Code() != codes.Internal && st.Code() != codes.Unknown || time.Now().After(deadline) {
 			if errors.Is(err, errAgain) {
-				err = fmt.Errorf("%w and none was taken for %s; the service says of %q: %s", err, patience, s.refused.GetSourceMessageId(), reasons(s.refused))
+				return s.early(), fmt.Errorf("feed to %s: %w and none was taken for %s; the service says of %q: %s",
+					c.Addr, err, patience, s.refused.GetSourceMessageId(), reasons(s.refused))
 			}
-			return s.early(), fmt.Errorf("feed to %s: %w", c.Addr, err)
+			return s.early(), fmt.Errorf("feed to %s broke off: %s; check that the service runs and that this is its gRPC address, "+
+				"then send the same messages again: none is stored twice", c.Addr, status.Convert(err).Message())
 		}
 		time.Sleep(pause)
 	}

@@ -1,0 +1,98 @@
+package app
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+)
+
+// The names in an instance's folder.
+const (
+	lockName = "lock"
+	// demoMark is the file by which a demo marks a folder. What lies beside it may be deleted.
+	demoMark = "cannulary-demo"
+	// lostFound is what a file system of its own puts into its top folder.
+	lostFound = "lost+found"
+)
+
+const demoText = "A demo made this folder. The next `cannulary demo` on it deletes the instance in it, keys included.\n"
+
+// parts are the folders that an instance makes in its own.
+func parts() []string { return []string{"log", "view", "ingest", "keys", "export"} }
+
+// contents lists a folder; one that does not exist is empty.
+func contents(dir string) ([]fs.DirEntry, error) {
+	list, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("data folder: %w; give --data a folder that can be read, or one that does not exist yet", err)
+	}
+	return slices.DeleteFunc(list, func(e fs.DirEntry) bool { return e.Name() == lostFound }), nil
+}
+
+// has tells whether a regular file of that name is among them.
+func has(list []fs.DirEntry, name string) bool {
+	return slices.ContainsFunc(list, func(e fs.DirEntry) bool { return e.Name() == name && e.Type().IsRegular() })
+}
+
+// checkFolder refuses a folder that is neither empty nor an instance's. An instance has its
+// lock. One that was put back from copies may have none: then nothing else may be there.
+func checkFolder(dir string) error {
+	list, err := contents(dir)
+	if err != nil || has(list, lockName) {
+		return err
+	}
+	known := append(parts(), demoMark)
+	for _, e := range list {
+		if !slices.Contains(known, e.Name()) {
+			return fmt.Errorf("%s is no folder of an instance: it holds %q; nothing in it was changed; "+
+				"give --data an instance's folder, an empty one, or one that does not exist yet", dir, e.Name())
+		}
+	}
+	return nil
+}
+
+// OfDemo tells whether a demo has marked the folder.
+func OfDemo(dir string) bool {
+	list, err := contents(dir)
+	return err == nil && has(list, demoMark)
+}
+
+// EmptyForDemo marks an empty folder as a demo's, which it makes if need be, and deletes the
+// instance in a folder that a demo marked before. Every other folder is refused, and so is one
+// in use; nothing in them is changed.
+func EmptyForDemo(dir string) (err error) {
+	list, err := contents(dir)
+	if err != nil {
+		return err
+	}
+	if !has(list, demoMark) {
+		if len(list) > 0 {
+			return fmt.Errorf("%s is not empty and no demo has marked it; nothing in it was changed; "+
+				"name another folder with --data, or delete this one if it is only an old demo's", dir)
+		}
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			return fmt.Errorf("data folder: %w; name another folder with --data", err)
+		}
+		// The mark comes first: a demo that breaks off leaves a folder that the next one knows.
+		if err := os.WriteFile(filepath.Join(dir, demoMark), []byte(demoText), 0o600); err != nil {
+			return fmt.Errorf("mark the demo's folder: %w; name another folder with --data", err)
+		}
+	}
+	lock, err := Lock(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, lock.Close()) }()
+	for _, part := range parts() {
+		if err := os.RemoveAll(filepath.Join(dir, part)); err != nil {
+			return fmt.Errorf("delete what an earlier demo left: %w; delete %s yourself, or name another folder with --data", err, dir)
+		}
+	}
+	return nil
+}
