@@ -51,8 +51,9 @@ func (w *world) findExaminations() {
 	collapse, pulse, inflow := map[string][]sight{}, map[string][]sight{}, map[string][]sight{}
 	for _, e := range all[*cannularyv1.AccessExamined](w) {
 		a, look, feel, listen := e.Says.GetAccess(), e.Says.GetLook(), e.Says.GetFeel(), e.Says.GetListen()
-		collapse[a] = append(collapse[a], sight{fact: e.Fact, shows: absent(look.GetCollapseOnElevation()), gone: present(look.GetCollapseOnElevation())})
-		inflow[a] = append(inflow[a], sight{fact: e.Fact, shows: absent(feel.GetPulseAugmentation()), gone: present(feel.GetPulseAugmentation())})
+		falls, grows := look.GetCollapseOnElevation(), feel.GetPulseAugmentation()
+		collapse[a] = append(collapse[a], sight{fact: e.Fact, shows: absent(falls), gone: present(falls)})
+		inflow[a] = append(inflow[a], sight{fact: e.Fact, shows: absent(grows), gone: present(grows)})
 		pulse[a] = append(pulse[a], sight{
 			fact:  e.Fact,
 			shows: present(feel.GetBoundingPulse()) && present(feel.GetDiscontinuousThrill(), listen.GetHighPitchedBruit()),
@@ -77,7 +78,8 @@ func (w *world) findSigns() {
 		if signs[access] == nil {
 			signs[access] = map[string][]sight{}
 		}
-		outflow := present(feel.GetBoundingPulse()) && present(feel.GetDiscontinuousThrill(), listen.GetHighPitchedBruit()) && w.mutant != PulseSaidTwice
+		pulse, thrill, bruit := feel.GetBoundingPulse(), feel.GetDiscontinuousThrill(), listen.GetHighPitchedBruit()
+		outflow := present(pulse) && present(thrill, bruit) && w.mutant != PulseSaidTwice
 		for sign, found := range map[string]cannularyv1.Finding{
 			"swelling": look.GetSwelling(), "haematoma": look.GetHaematoma(), "aneurysm": look.GetAneurysm(),
 			"warmth": feel.GetWarmth(), "tenderness": feel.GetTenderness(),
@@ -85,7 +87,7 @@ func (w *world) findSigns() {
 			signs[access][sign] = append(signs[access][sign], sight{fact: e.Fact, shows: present(found), gone: absent(found)})
 		}
 		for sign, found := range map[string]cannularyv1.Finding{
-			"bounding-pulse": feel.GetBoundingPulse(), "discontinuous-thrill": feel.GetDiscontinuousThrill(), "high-pitched-bruit": listen.GetHighPitchedBruit(),
+			"bounding-pulse": pulse, "discontinuous-thrill": thrill, "high-pitched-bruit": bruit,
 		} {
 			signs[access][sign] = append(signs[access][sign], sight{fact: e.Fact, shows: present(found) && !outflow, gone: absent(found)})
 		}

@@ -5,7 +5,6 @@ import (
 
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
-	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // events are all facts in order with their moments, with lifts known to the day where they
@@ -71,8 +70,8 @@ func (w *world) findNeedled(base finding, events []ending, grounds map[string]bo
 // elsewhere are the used attempts in no track that name an access.
 func (w *world) elsewhere() []entry {
 	var out []entry
-	for _, a := range all[*cannularyv1.NeedleInserted](w) {
-		if a.Says.GetTrack() == "" && a.Says.GetAccess() != "" && a.Says.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
+	for _, a := range all[inserted](w) {
+		if a.Says.GetTrack() == "" && a.Says.GetAccess() != "" && used(a) {
 			out = append(out, a)
 		}
 	}
@@ -104,7 +103,8 @@ func (w *world) findUnderHoldElsewhere() {
 		}
 	}
 	for access, of := range grounds {
-		w.findNeedled(finding{rule: rule.NeedledUnderHold, severity: rule.Caution, access: access}, w.events(""), of, func(f *record.Fact) bool {
+		base := finding{rule: rule.NeedledUnderHold, severity: rule.Caution, access: access}
+		w.findNeedled(base, w.events(""), of, func(f *record.Fact) bool {
 			for _, h := range w.holds {
 				if h.openAfter(f) && contains(h.accesses, access) {
 					return true

@@ -89,7 +89,10 @@ func (w *world) findPreparations() {
 // scabStands tells whether an earlier preparation's finding of the same session stands.
 func (w *world) scabStands(p said[*cannularyv1.SitePrepared]) bool {
 	for _, f := range w.findings {
-		if f.rule != rule.ScabIncomplete || f.track != p.Says.GetTrack() || !before(f.ground, p.Fact) || w.treatment(f.track, f.ground) != w.treatment(f.track, p.Fact) {
+		if f.rule != rule.ScabIncomplete || f.track != p.Says.GetTrack() || !before(f.ground, p.Fact) {
+			continue
+		}
+		if w.treatment(f.track, f.ground) != w.treatment(f.track, p.Fact) {
 			continue
 		}
 		if end := w.scabEnd(f.ground, f.track); end == nil || !before(end, p.Fact) {

@@ -168,7 +168,8 @@ func (w *world) findPressureLimits(access string, values []value) {
 // stands tells whether a finding of the rule and aspect stands there already.
 func (w *world) stands(code, aspect, track, access string, at *record.Fact) bool {
 	for _, f := range w.findings {
-		if f.rule == code && f.aspect == aspect && f.track == track && (track != "" || f.access == access) && before(f.ground, at) && (f.ends == nil || !before(f.ends, at)) {
+		same := f.rule == code && f.aspect == aspect && f.track == track && (track != "" || f.access == access)
+		if same && before(f.ground, at) && (f.ends == nil || !before(f.ends, at)) {
 			return true
 		}
 	}

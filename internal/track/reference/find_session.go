@@ -327,7 +327,8 @@ func (w *world) ratedCreator(a entry, s *session) bool {
 	for i := range w.in.Ratings {
 		r := &w.in.Ratings[i]
 		says, ok := r.Body.(*cannularyv1.CannulatorRated)
-		if !ok || r.Void || !before(&r.Fact, a.Fact) || staff(says.GetCannulator()) == "" || staff(says.GetCannulator()) != staff(a.Says.GetCannulator()) {
+		who := staff(says.GetCannulator())
+		if !ok || r.Void || !before(&r.Fact, a.Fact) || who == "" || who != staff(a.Says.GetCannulator()) {
 			continue
 		}
 		if latest == nil || before(&latest.Fact, &r.Fact) {

@@ -89,7 +89,7 @@ func (u *unused) start(since *record.Fact, known int) {
 
 // needle notes an attempt if a needle was used.
 func (u *unused) needle(a entry) bool {
-	if a.Says.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED && u.mutant != UnusedSinceAnything {
+	if !used(a) && u.mutant != UnusedSinceAnything {
 		return false
 	}
 	for _, s := range u.sessions(u.track, nil) {

@@ -1,8 +1,9 @@
 package reference
 
 import (
+	"fmt"
+	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"cannulary/internal/record"
@@ -14,7 +15,7 @@ import (
 type scope struct{ tracks, accesses []string }
 
 func (s scope) with(other scope) scope {
-	return scope{append(append([]string(nil), s.tracks...), other.tracks...), append(append([]string(nil), s.accesses...), other.accesses...)}
+	return scope{slices.Concat(s.tracks, other.tracks), slices.Concat(s.accesses, other.accesses)}
 }
 
 // ending is when something ends: its place in the order, and the moment.
@@ -112,85 +113,6 @@ func (w *world) accessRetired(access string, at *record.Fact) bool {
 	return false
 }
 
-// held tells whether the track may not be needled when at happens.
-func (w *world) held(track string, at *record.Fact) bool {
-	for _, h := range w.holds {
-		if h.openAt(at) && w.on(h, track, at) {
-			return true
-		}
-	}
-	return false
-}
-
-// heldAfter tells whether it may not be needled once at has happened.
-func (w *world) heldAfter(track string, at *record.Fact) bool {
-	for _, h := range w.holds {
-		if h.openAfter(at) && w.on(h, track, at) {
-			return true
-		}
-	}
-	return false
-}
-
-// inDay tells whether a moment lies in the local day of a fact.
-func (w *world) inDay(at time.Time, day *record.Fact) bool {
-	return !at.Before(w.midnight(w.date(day), day.Facility)) && at.Before(w.dayEnd(day))
-}
-
-// under are the used attempts of a session under one hold; doubt tells that the session is
-// in doubt because of it instead. Only grounds before until are known (nil: all).
-// Reading: of a hold with versions known to the day and to the minute, the day of the former
-// puts a session in doubt. A session in doubt because of a hold is under it by no attempt,
-// one after that day included.
-func (w *world) under(s *session, h *hold, until *record.Fact) (under []entry, doubt bool) {
-	for _, day := range h.days {
-		for _, a := range s.used() {
-			if before(day, until) && w.inDay(a.At, day) && (w.on(h, s.track, day) || h.openAt(a.Fact) && w.on(h, s.track, a.Fact)) {
-				doubt = true
-			}
-		}
-	}
-	if doubt {
-		return nil, true
-	}
-	for i, a := range s.used() {
-		if i > 0 && w.mutant == FirstAttemptForHold {
-			break
-		}
-		if h.openAt(a.Fact) && w.on(h, s.track, a.Fact) {
-			under = append(under, a)
-		}
-	}
-	return under, false
-}
-
-// reach is what holds, and a stop of a track unused since its trial began, make of a session.
-func (w *world) reach(s *session, trialSince, until *record.Fact) (first *entry, doubt bool) {
-	earliest := func(a entry) {
-		if first == nil || before(a.Fact, first.Fact) {
-			first = &a
-		}
-	}
-	for _, h := range w.holds {
-		under, doubts := w.under(s, h, until)
-		doubt = doubt || doubts
-		for _, a := range under {
-			earliest(a)
-		}
-	}
-	if trialSince != nil {
-		for _, a := range s.used() {
-			if before(trialSince, a.Fact) && w.unusedSince(s.track, trialSince).stops[a.ID] {
-				earliest(a)
-			}
-		}
-	}
-	if first != nil {
-		doubt = false
-	}
-	return first, doubt
-}
-
 // wouldHold tells what one version of a fact would hold, by rule.
 func (w *world) wouldHold(v *record.Fact) map[string]scope {
 	out := map[string]scope{}
@@ -266,7 +188,8 @@ func present(findings ...cannularyv1.Finding) bool {
 func absent(f cannularyv1.Finding) bool { return f == cannularyv1.Finding_FINDING_ABSENT }
 
 func aureusInBlood(c *cannularyv1.CultureResulted) bool {
-	if c.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || c.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
+	positive := c.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE
+	if c.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || !positive {
 		return false
 	}
 	for _, o := range c.GetOrganisms() {
@@ -456,71 +379,51 @@ func (w *world) placeFistulaHolds() {
 	}
 }
 
-// count tells in how many sessions a needle was used under the hold, and when last.
-// Reading: two tracks needled in one treatment are one session here: by the reference (with
-// its date if it is split), else the facility and local date.
-func (w *world) count(h *hold) (sessions int, last string) {
-	seen := map[string]bool{}
-	var latest *record.Fact
-	note := func(key string, a *record.Fact) {
-		seen[key] = true
-		if latest == nil || before(latest, a) {
-			latest = a
-		}
-	}
-	for _, track := range w.trackNames() {
-		for _, s := range w.sessions(track, nil) {
-			key := s.reference
-			if s.split != "" {
-				key += " " + s.split
-			}
-			if key == "" {
-				key = s.start().Facility + " " + s.date
-			}
-			under, _ := w.under(s, h, nil)
-			for _, a := range under {
-				note(key, a.Fact)
-			}
-		}
-	}
-	for _, a := range w.elsewhere() {
-		if w.underElsewhere(h, a) {
-			key := w.anyReference(a.Fact)
-			if key == "" {
-				key = a.Facility + " " + w.date(a.Fact)
-			}
-			note(strings.ReplaceAll(key, "\x00", " "), a.Fact)
-		}
-	}
-	if latest == nil {
-		return 0, ""
-	}
-	return len(seen), w.date(latest)
-}
-
 // answerHolds lists the holds; those of two tracks of one plan are one.
 func (w *world) answerHolds() []Hold {
-	var out []Hold
-	at := map[string]int{}
+	same := map[string][]*hold{}
 	for _, h := range w.holds {
-		if h.fistula && h.lifted != nil {
-			continue
+		if !h.fistula || h.lifted == nil {
+			same[h.id] = append(same[h.id], h)
 		}
-		a := Hold{ID: h.id, Rule: h.rule, Tracks: distinct(h.tracks), Accesses: distinct(h.accesses), Since: h.since, Withdrawn: h.withdrawn}
+	}
+	var out []Hold
+	for id, holds := range same {
+		h := holds[0]
+		a := Hold{ID: id, Rule: h.rule, Withdrawn: h.withdrawn}
+		for _, h := range holds {
+			a.Tracks, a.Accesses = append(a.Tracks, h.tracks...), append(a.Accesses, h.accesses...)
+			a.Since = earliest(a.Since, h.since)
+		}
+		a.Tracks, a.Accesses = distinct(a.Tracks), distinct(a.Accesses)
 		if h.lifted != nil {
 			a.Lifted = h.lifted.at
 		}
-		a.Needled, a.NeedledLast = w.count(h)
-		if i, ok := at[h.id]; ok {
-			out[i].Tracks = distinct(append(out[i].Tracks, a.Tracks...))
-			if a.Since.Before(out[i].Since) {
-				out[i].Since = a.Since
-			}
-			out[i].Needled, out[i].NeedledLast = max(out[i].Needled, a.Needled), max(out[i].NeedledLast, a.NeedledLast)
-			continue
-		}
-		at[h.id] = len(out)
+		a.Needled, a.NeedledLast = w.count(holds)
 		out = append(out, a)
 	}
+	sort.Slice(out, func(i, j int) bool { return out[i].ID < out[j].ID })
+	return out
+}
+
+// shownAsOne gathers open holds that are shown and counted as one.
+// Reading: the date of a ground is that of its earliest version.
+func (w *world) shownAsOne(holds []Hold) [][]string {
+	alike := map[string][]string{}
+	for _, a := range holds {
+		for _, h := range w.holds {
+			if h.id == a.ID && a.Lifted.IsZero() && !h.fistula {
+				key := fmt.Sprint(a.Rule, a.Tracks, a.Accesses, w.date(h.opened))
+				alike[key] = append(alike[key], a.ID)
+			}
+		}
+	}
+	var out [][]string
+	for _, ids := range alike {
+		if len(ids) > 1 {
+			out = append(out, ids)
+		}
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i][0] < out[j][0] })
 	return out
 }

@@ -80,6 +80,10 @@ func Mutants() []Mutant {
 		LiftAnyTime, RetractedLifts, PegTwice, PegMissingIsFound, EasyLastOnly, SlightIsEasy, TwoOfOneDay,
 		UTCDays, WindowOpen, ReadyIgnoresHolds, BluntAnywhereTrial, ResumeForgotten, AccessKeepsTracks,
 		GraftAllowed, UsualIncludesRun, TwoDisinfectionsFirst,
-		PlaceDecidesTarget, HomeDecidesPlace, AdmissionLooksAhead, GuestMovesStay, LeavingAnywhereEnds, UnreferencedAlone, SplitIsOne, LaterEntryDirects, EntryFoundsTakenOver, TakeoverKeepsCreator, UnknownAccessIsFree, UnderHoldCounts, FirstAttemptForHold, DayGroundAtNoon, TimedLiftLiftsDay, DayLiftAtNoon, DayHoldIsNoDoubt, EarlyBluntInDoubt, MoreHoldsForgotten, BluntAfterGapBegins, UnusedSinceAnything, NeedleEndsStop, EarlyReviewEndsStop, RestIsNotSilent, AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst,
+		PlaceDecidesTarget, HomeDecidesPlace, AdmissionLooksAhead, GuestMovesStay, LeavingAnywhereEnds, UnreferencedAlone,
+		SplitIsOne, LaterEntryDirects, EntryFoundsTakenOver, TakeoverKeepsCreator, UnknownAccessIsFree, UnderHoldCounts,
+		FirstAttemptForHold, DayGroundAtNoon, TimedLiftLiftsDay, DayLiftAtNoon, DayHoldIsNoDoubt, EarlyBluntInDoubt,
+		MoreHoldsForgotten, BluntAfterGapBegins, UnusedSinceAnything, NeedleEndsStop, EarlyReviewEndsStop, RestIsNotSilent,
+		AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst,
 	}
 }

@@ -33,9 +33,11 @@ type Answer struct {
 	// Facility is that of the stay in force at the moment asked for: its protocol and
 	// calendar answer. Empty where no fact is known.
 	Facility string
-	Tracks   []Track   // by name
-	Holds    []Hold    // by id
-	Findings []Finding // by id, those that ended too
+	Tracks   []Track // by name
+	Holds    []Hold  // by id
+	// ShownAsOne are the ids of open holds that are shown and counted as one, by twos or more.
+	ShownAsOne [][]string
+	Findings   []Finding // by id, those that ended too
 }
 
 // Track is one track at the moment asked for.
@@ -109,5 +111,8 @@ func Fold(in Input, mutant Mutant) Answer {
 		w.findUnderHold(t)
 	}
 	w.findUnderHoldElsewhere()
-	return Answer{Facility: w.facility(), Tracks: w.answerTracks(), Holds: w.answerHolds(), Findings: w.answerFindings()}
+	holds := w.answerHolds()
+	return Answer{
+		Facility: w.facility(), Tracks: w.answerTracks(), Holds: holds, ShownAsOne: w.shownAsOne(holds), Findings: w.answerFindings(),
+	}
 }

@@ -10,7 +10,10 @@ import (
 )
 
 // entry is one attempt to insert a needle.
-type entry = said[*cannularyv1.NeedleInserted]
+type (
+	inserted = *cannularyv1.NeedleInserted
+	entry    = said[inserted]
+)
 
 // session gathers attempts in one track.
 type session struct {
@@ -39,11 +42,15 @@ func (s *session) final() entry        { return s.attempts[len(s.attempts)-1] }
 func (s *session) used() []entry {
 	var out []entry
 	for _, a := range s.attempts {
-		if a.Says.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
+		if used(a) {
 			out = append(out, a)
 		}
 	}
 	return out
+}
+
+func used(a entry) bool {
+	return a.Says.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED
 }
 
 func blunt(a entry) bool { return a.Says.GetTip() == cannularyv1.NeedleTip_NEEDLE_TIP_BLUNT }
@@ -55,7 +62,7 @@ func successful(a entry) bool {
 // attempts are those in the track before a fact.
 func (w *world) attempts(track string, until *record.Fact) []entry {
 	var out []entry
-	for _, a := range all[*cannularyv1.NeedleInserted](w) {
+	for _, a := range all[inserted](w) {
 		if a.Says.GetTrack() == track && before(a.Fact, until) {
 			out = append(out, a)
 		}

@@ -32,7 +32,8 @@ func (b *builder) examination() *v1.AccessExamined {
 	}
 	if b.chance(0.9) {
 		e.Look = &v1.Look{
-			Redness: b.finding(absent, 0.004), Swelling: b.finding(absent, 0.02), Haematoma: b.finding(absent, 0.04), Aneurysm: b.finding(absent, 0.03), Pus: b.finding(absent, 0.004),
+			Redness: b.finding(absent, 0.004), Swelling: b.finding(absent, 0.02), Pus: b.finding(absent, 0.004),
+			Haematoma: b.finding(absent, 0.04), Aneurysm: b.finding(absent, 0.03),
 			ShinyOrThinSkin: b.finding(absent, 0.004), NonHealingScab: b.finding(absent, 0.004), Ulcer: b.finding(absent, 0.002),
 			CollapseOnElevation: b.finding(present, 0.05),
 		}
@@ -116,16 +117,17 @@ func (b *builder) lift(f told, rules ...string) {
 	}
 	unlifted := b.unlifted
 	b.unlifted = ids
-	at := f.at.Add(time.Duration(1+b.r.IntN(24*6)) * time.Hour)
+	after := func(days int) time.Time { return f.at.Add(time.Duration(1+b.r.IntN(24*days)) * time.Hour) }
+	at, works := after(4), true
 	switch {
-	case b.chance(0.2):
+	case b.chance(0.12):
 		return
 	case b.chance(0.1):
-		at = f.at.Add(-time.Duration(1+b.r.IntN(50)) * time.Hour) // dated before its hold
+		at, works = f.at.Add(-time.Duration(1+b.r.IntN(50))*time.Hour), false // dated before its hold
 	case b.chance(0.1):
-		at = f.at
+		at, works = f.at, false
 	case b.chance(0.2): // on the same day, more or less
-		at = f.at.Add(time.Duration(b.r.IntN(20)) * time.Hour)
+		at, works = f.at.Add(time.Duration(b.r.IntN(20))*time.Hour), false
 	}
 	if b.chance(0.4) {
 		ids = append(ids, unlifted...)
@@ -133,8 +135,8 @@ func (b *builder) lift(f told, rules ...string) {
 	session := b.session
 	b.session = ""
 	b.say(at, &v1.HoldLifted{Hold: ids[0], MoreHolds: ids[1:], LiftedBy: b.nurse(0), Reason: "invented"})
-	if b.chance(0.1) {
-		b.say(at.Add(30*time.Hour), &v1.HoldLifted{Hold: ids[len(ids)-1], LiftedBy: b.nurse(1), Reason: "invented"})
+	if b.chance(0.1) || !works && b.chance(0.8) {
+		b.say(after(8), &v1.HoldLifted{Hold: ids[len(ids)-1], MoreHolds: ids[:len(ids)-1], LiftedBy: b.nurse(1), Reason: "invented"})
 	}
 	b.session = session
 }
@@ -194,9 +196,19 @@ func (b *builder) between(at time.Time) {
 	case n == 40 && b.other != "":
 		t.access = b.other
 		b.planTracks(t)
-	case n == 41, n == 42:
-		again := &v1.AccessCreated{Access: b.access, Kind: pick(b, v1.AccessKind_ACCESS_KIND_FISTULA, b.kind, v1.AccessKind_ACCESS_KIND_GRAFT), Side: b.side()}
-		b.say(at, again)
+	case n >= 41 && n < 45:
+		for on := range 1 + b.r.IntN(3) {
+			again := &v1.AccessCreated{Access: b.access, Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: b.side()}
+			if b.chance(0.25) {
+				again.Kind = v1.AccessKind_ACCESS_KIND_GRAFT
+			}
+			b.say(at.AddDate(0, 0, on*b.r.IntN(9)), again)
+		}
+	case n >= 45 && n < 53:
+		b.placeHold(at, t)
+	case n == 53 && b.other != "":
+		b.say(at, &v1.AccessRetired{Access: b.other})
+		b.other = ""
 	}
 }
 

@@ -194,7 +194,9 @@ func (b *builder) about(unitNo int, at time.Time, bodies ...proto.Message) {
 
 // history puts the events into the order of arrival and asks a question.
 func (b *builder) history() History {
-	h := History{Events: b.events, HasMerge: b.merged, HasCorrection: b.corrected, Patient: b.keyA, Other: b.keyB, Facility: b.facilities[b.homeNo]}
+	h := History{
+		Events: b.events, HasMerge: b.merged, HasCorrection: b.corrected, Patient: b.keyA, Other: b.keyB, Facility: b.facilities[b.homeNo],
+	}
 	for _, e := range b.events {
 		h.Facts += len(e.Facts)
 	}
@@ -210,6 +212,14 @@ func (b *builder) history() History {
 	switch {
 	case b.chance(0.1):
 		h.AsOf = b.first.Add(time.Duration(b.r.Float64() * float64(span)))
+	case b.chance(0.06): // when a site was prepared
+		h.AsOf = b.last
+		for _, t := range b.told[b.r.IntN(len(b.told)):] {
+			if p, ok := t.body.(*v1.SitePrepared); ok && p.Scab != v1.Removal_REMOVAL_WHOLE {
+				h.AsOf = t.at.Add(time.Duration(b.r.IntN(3)) * time.Minute)
+				break
+			}
+		}
 	case b.chance(0.1): // exactly at a fact, or just before
 		h.AsOf = b.told[b.r.IntN(len(b.told))].at.Add(pick(b, 0, 0, -time.Second))
 	case b.vague > 0 && b.chance(0.15): // in the morning of a day

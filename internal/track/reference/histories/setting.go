@@ -115,7 +115,7 @@ func (b *builder) patient() {
 		b.noRef = 0.02
 	}
 	b.strayUnit = pick(b, 0, 0, 0.1, 0.3)
-	b.vague, b.mixed, b.reuse = pick(b, 0, 0.01, 0.04), pick(b, 0, 0, 0.05, 0.3), pick(b, 0, 0, 0.02, 0.1)
+	b.vague, b.mixed, b.reuse = pick(b, 0, 0.01, 0.03, 0.06), pick(b, 0, 0, 0.05, 0.3), pick(b, 0, 0, 0.02, 0.1)
 	b.moves, b.unnamed = pick(b, 0, 0, 0.02, 0.06), b.chance(0.3)
 	b.arrives()
 	b.loose = b.chance(0.35)
