@@ -93,7 +93,7 @@ func leftOut(a *track.AccessState) string {
 // remarks say what of the way the needle goes in is the plan's, and where the plan differs.
 func remarks(s *track.State) []string {
 	out := []string{}
-	if len(s.FromPlan) > 0 {
+	if s.Founded && len(s.FromPlan) > 0 {
 		what := "The first insertion does not record"
 		if s.Taken != nil {
 			what = "The takeover does not state"

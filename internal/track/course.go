@@ -28,8 +28,11 @@ type course struct {
 	takenAt time.Time
 	basis   string // the fact of the latest plan or takeover
 	basisAt time.Time
-	// basisDate is its local date.
+	// basisDate is its local date, basisDay its day where no more is known, basisIn its place in
+	// the order.
 	basisDate string
+	basisDay  span
+	basisIn   time.Time
 	deputies  []*cannularyv1.StaffIdentifier
 	rest      *rest
 	retired   *retirement
@@ -39,8 +42,7 @@ type course struct {
 	reference *float64
 	founded   bool // the first successful entry that is not blunt was seen: founder
 	founder   attempt
-	foundedOn string   // its session's date
-	folded    *session // the latest
+	foundedOn string // its session's date
 	unused    unused
 	creator   *cannularyv1.StaffIdentifier
 	entered   bool // a needle was used
@@ -65,6 +67,8 @@ type course struct {
 	peg       Peg
 
 	gauge *uint32
+	// stated is the newest gauge of a plan or takeover.
+	stated *uint32
 
 	visits   []Visit // the latest few, newest last
 	scab     string  // occasion of a preparation that left a scab, with no attempt since
@@ -304,7 +308,7 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 	case days > home.GapExtraDays:
 		seen := fmt.Sprintf("%d days between the counted sessions of %s and %s", days, c.lastCount, s.date)
 		c.extras = append(slices.Clip(c.extras), Extra{rule.GapLong, fmt.Sprintf("%s (more than %d)", seen, home.GapExtraDays)})
-		m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+		m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
 			Seen: seen + ": one more session is needed", Asked: fmt.Sprintf("at most %d days apart", home.GapExtraDays)}, home)
 	}
 	c.counted++
@@ -312,7 +316,7 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 	c.take(s.date)
 	c.easy = last(c.easy, keepEasy, s.easy())
 	if !s.easy() {
-		m.raise(Finding{Rule: rule.HardEntry, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+		m.raise(Finding{Rule: rule.HardEntry, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
 			Seen: "the entry of " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
 	}
 }
@@ -329,11 +333,11 @@ func (c *course) sinceCount(date string) int {
 func (m *machine) restarted(c *course, s *session, p *protocol.Parameters, days int) {
 	seen := fmt.Sprintf("%d days after the counted session of %s", days, c.lastCount)
 	kept := c.doubted
-	m.clear(s.at, "counting started again", func(x *Finding) bool {
+	m.clear(s.from, "counting started again", func(x *Finding) bool {
 		return x.Track == c.name && formingRule(x.Rule) && !(kept && x.Rule == rule.PegMissing)
 	})
 	c.restart()
-	m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+	m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
 		Seen: seen + " counting starts again", Asked: fmt.Sprintf("at most %d days apart", p.GapRestartDays)}, p)
 }
 
@@ -357,7 +361,7 @@ func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 		text = "no peg is recorded as left after the session of " + c.previous
 	}
 	c.extras = append(slices.Clip(c.extras), Extra{rule.PegMissing, text})
-	m.raise(Finding{Rule: rule.PegMissing, Track: c.name, Access: c.access, Since: s.at, Facts: []string{s.ground()},
+	m.raise(Finding{Rule: rule.PegMissing, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
 		Seen: text + ": one more session is needed", Asked: "a peg is left after each forming session and found at the next"}, p)
 }
 
@@ -406,18 +410,15 @@ func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
 	}
 	a := s.attempts[slices.IndexFunc(s.attempts, func(a attempt) bool { return a.id == st.fact.ID })]
 	c := m.course(s.track, st.fact)
-	if st.first {
-		c.place(s)
-		if c.retired == nil {
-			m.onRetired(c, st.fact)
-		}
+	c.place(a)
+	if c.retired == nil {
+		m.onRetired(e, c, st.fact)
 	}
 	if a.used() {
-		m.under(c, s, a, st.place)
+		m.under(e, c, s, a, st.first)
 	}
 	if st.first {
 		m.session(e, c, s)
-		c.folded = s
 	}
 }
 
@@ -425,7 +426,7 @@ func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
 // of the patient's own unit.
 func (m *machine) session(e *env, c *course, s *session) {
 	p, home := e.Book.On(s.facility, s.date), m.home(e, s.at)
-	m.clear(s.at, "the session of "+s.date, func(x *Finding) bool {
+	m.clear(s.from, "the session of "+s.date, func(x *Finding) bool {
 		return x.Track == c.name && sessionRule(x.Rule) && (x.Rule != rule.ContactShort || !s.is(x.key))
 	})
 	m.scabEntry(c, s)
@@ -489,25 +490,23 @@ func (m *machine) home(e *env, t time.Time) protocol.Parameters {
 func (s *session) free() bool { return !s.held && !s.doubted }
 
 // place takes role and access from the needle where no plan told them.
-func (c *course) place(s *session) {
-	for _, a := range s.attempts {
-		if c.role == cannularyv1.NeedleRole_NEEDLE_ROLE_UNSPECIFIED {
-			c.role = a.GetRole()
-		}
-		if c.access == "" {
-			c.access = a.GetAccess()
-		}
+func (c *course) place(a attempt) {
+	if c.role == cannularyv1.NeedleRole_NEEDLE_ROLE_UNSPECIFIED {
+		c.role = a.GetRole()
+	}
+	if c.access == "" {
+		c.access = a.GetAccess()
 	}
 }
 
 // settled clears what a session has overtaken.
 func (m *machine) settled(c *course, s *session, p *protocol.Parameters) {
 	if c.trial || c.ready(p) {
-		m.clear(s.at, "the track is ready", func(x *Finding) bool {
+		m.clear(s.from, "the track is ready", func(x *Finding) bool {
 			return x.Track == c.name && (formingRule(x.Rule) || x.Rule == rule.FirstByNovice)
 		})
 	} else if c.lastEasy(p.EasyEntries) {
-		m.end(s.at, "the last entries were easy", rule.HardEntry, "", c.name, "")
+		m.end(s.from, "the last entries were easy", rule.HardEntry, "", c.name, "")
 	}
 }
 

@@ -54,8 +54,8 @@
 // (skin not pierced) is an attempt, but no needle was used.
 //
 // Facts of other kinds belong to a session by its reference; without one they belong to the
-// attempts without one of the same track and local date. Of a reference that is split they
-// belong to the session of their local date.
+// attempts without one of the same track and local date. A reference that is split in any track
+// is split for them: they belong to the session with an attempt under it on their local date.
 //
 // # Planned, forming, ready
 //
@@ -70,7 +70,7 @@
 //     plan's values are shown, and its angle is the reference. A track taken over has what
 //     the takeover states, else nothing is known: no entry founds it.
 //   - Gauge: the newest of the plan's, the takeover's, and that of a successful final entry
-//     of a session that counts, or that lies in the trial and under no hold.
+//     since the takeover of a session that counts, or that lies in the trial and under no hold.
 //   - A session counts if its final entry is sharp and successful, no earlier session of
 //     that local date counts or is in doubt, it is not under a hold, and every attempt was
 //     made by the creator or a deputy named by then, in the same spot, on no new path (spot
@@ -185,8 +185,8 @@
 //     rests or is retired, while the patient is away, and on days on which the protocol of the
 //     stay in force is sharp-only: then neither aspect stands, and none begins. A date is
 //     that at the stay in force. Both aspects are judged for every date: by what was known
-//     before the first fact of the date, again before each fact, and at the moment asked
-//     for. What begins, begins with the first instant of the date.
+//     before the first fact of the date, again before and after each fact, and at the moment
+//     asked for. What begins, begins with the first instant of the date.
 //     Caution: more than unused_caution_days after the date of the last used needle in the
 //     track (its attempt, at the stay in force when its session comes in), else of the
 //     takeover. It stands, silence aside, until a used needle or a takeover.
@@ -265,8 +265,9 @@
 // A session is under a hold if, at the moment of one of its used attempts, a hold on its track
 // is open, by the facts so far, or a stop of unused-long stands. (So a later
 // attempt can put the whole session under a hold.) It counts for no target, no trial and no
-// streak; all else is judged as ever. A hold says in how many sessions a needle was used under
-// it, and on which local date last.
+// streak; all else is judged as ever. A hold says in how many treatments a needle was used under
+// it, and on which local date last: a treatment is a reference (with the date, where it is split
+// in any track), else a facility and local date.
 //
 // A ground known to the day opens its hold at the start of its local day, as far as its place
 // in the order lets it be seen: what comes after it finds the hold open. A session with a

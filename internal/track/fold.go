@@ -215,18 +215,17 @@ func (c *course) shape(s *State) {
 	default:
 		known = c.founded
 	}
-	s.Direction, s.Bevel, s.Depth = set.direction, set.bevel, set.depth
-	if p == nil {
+	s.Direction, s.Bevel, s.Depth, s.Founded = set.direction, set.bevel, set.depth, known
+	if p == nil || c.taken != nil {
 		return
 	}
 	plan := func(missing bool, name string, take func()) {
 		if missing {
 			take()
-			if known {
-				s.FromPlan = append(s.FromPlan, name)
-			}
+			s.FromPlan = append(s.FromPlan, name)
 		}
 	}
+	plan(!known && p.AngleDegrees != nil, "angle", func() {})
 	plan(s.Direction == 0 && p.GetDirection() != 0, "direction", func() { s.Direction = p.GetDirection() })
 	plan(s.Bevel == 0 && p.GetBevel() != 0, "bevel", func() { s.Bevel = p.GetBevel() })
 	plan(s.Depth == nil && p.DepthMillimetres != nil, "depth", func() { s.Depth = p.DepthMillimetres })

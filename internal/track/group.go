@@ -27,7 +27,7 @@ func reference(f *record.Fact) string {
 
 // group puts the attempts of each track into sessions.
 func (e *env) group(items []record.Item) *gathering {
-	g := &gathering{e: e, of: map[string]*session{}, split: map[string]bool{}, preps: map[pair][]*record.Fact{}, seen: map[pair][]cannularyv1.ComplicationKind{},
+	g := &gathering{e: e, of: map[string]*session{}, until: map[string]time.Time{}, split: map[string]bool{}, at: map[pair]*session{}, preps: map[pair][]*record.Fact{}, seen: map[pair][]cannularyv1.ComplicationKind{},
 		speeds: map[string]speed{}, stopped: map[pair]*record.Fact{}, pressed: map[pair]*record.Fact{}}
 	referred, loose := map[pair][]attempt{}, map[pair][]attempt{}
 	var order, looseOrder []pair
@@ -58,7 +58,7 @@ func (e *env) group(items []record.Item) *gathering {
 		byTrack[s.track] = append(byTrack[s.track], s)
 	}
 	for _, list := range byTrack {
-		slices.SortFunc(list, func(a, b *session) int { return order2(a.attempts[0], b.attempts[0]) })
+		slices.SortFunc(list, func(a, b *session) int { return inOrder(a.attempts[0], b.attempts[0]) })
 	}
 	// Sessions that attempts join keep the date of their first attempt with the reference.
 	for _, k := range looseOrder {
@@ -69,10 +69,18 @@ func (e *env) group(items []record.Item) *gathering {
 	for _, s := range g.sessions {
 		s.begin(g)
 	}
+	slices.SortStableFunc(g.sessions, func(a, b *session) int { return inOrder(a.attempts[0], b.attempts[0]) })
+	for _, s := range g.sessions {
+		for _, place := range s.places {
+			if k := (pair{s.track, place}); g.at[k] == nil {
+				g.at[k] = s
+			}
+		}
+	}
 	return g
 }
 
-func order2(a, b attempt) int {
+func inOrder(a, b attempt) int {
 	switch {
 	case a.before(b):
 		return -1
@@ -148,9 +156,15 @@ func (g *gathering) join(k pair, list []attempt, referred []*session) {
 
 // begin puts the attempts in order and says when and where the session began.
 func (s *session) begin(g *gathering) {
-	slices.SortFunc(s.attempts, order2)
+	slices.SortFunc(s.attempts, inOrder)
 	first := s.attempts[0]
-	s.at, s.facility, s.date = first.at, first.fact.Facility, g.e.date(first.fact)
+	s.at, s.from, s.facility, s.date = first.at, first.from, first.fact.Facility, g.e.date(first.fact)
+	s.treated = s.facility + " " + s.date
+	for _, a := range slices.Backward(s.attempts) {
+		if reference(a.fact) != "" {
+			s.treated = g.occasion(a.fact)
+		}
+	}
 	for _, a := range s.attempts {
 		g.of[a.id] = s
 		if place := g.occasion(a.fact); !s.is(place) {

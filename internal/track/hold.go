@@ -38,8 +38,9 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			h.days = append(slices.Clip(h.days), span{since, until})
 		}
 		// A lift before the latest version of the ground is none of this one.
-		m.reopen(h)
-		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = time.Time{}, nil, "", ""
+		if !h.Lifted.IsZero() {
+			m.g.until[id], m.redo = later(m.g.until[id], h.until), true
+		}
 		if !withdrawn || h.Text == "" {
 			h.Text, h.By, h.Date, h.DayKnown = g.seen, g.by, e.date(f), dayKnown
 		}
@@ -65,7 +66,7 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			m.stop(g, f, id, since)
 		}
 		if dayKnown {
-			m.doubt(h, since, until)
+			m.doubt(span{since, until}, func(c *course) bool { return m.on(h, c) })
 		}
 	}
 }
@@ -85,50 +86,64 @@ func later(a, b time.Time) time.Time {
 }
 
 // doubt puts the sessions of a day in doubt on which a hold began, nobody knows at what time.
-func (m *machine) doubt(h *Hold, from, to time.Time) {
-	for _, s := range m.sessions {
-		c := m.find(s.track)
-		if s.held || s.doubted || c == nil || !m.on(h, c) {
-			continue
-		}
-		if slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && !a.at.Before(from) && a.at.Before(to) }) {
-			s.doubted, m.again = true, true
+func (m *machine) doubt(day span, held func(*course) bool) {
+	for _, s := range m.g.sessions {
+		if c := m.find(s.track); !s.held && !s.doubted && c != nil && s.usedIn(day) && held(c) {
+			s.doubted, m.redo = true, true
 		}
 	}
 }
 
+// usedIn tells whether a needle was used in a stretch of time.
+func (s *session) usedIn(t span) bool {
+	return slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && t.has(a.at) })
+}
+
+func (d span) has(t time.Time) bool { return !t.Before(d.from) && t.Before(d.to) }
+
 // under looks, at a used attempt, whether a hold is open on its track, and notes it with the
 // hold. What was not known when its session came in has the fold done again.
-func (m *machine) under(c *course, s *session, a attempt, place string) {
+func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 	held, doubted := false, false
-	var first *Hold
+	var oldest *Hold
 	for i := range m.holds {
 		h := &m.holds[i]
 		if !h.Lifted.IsZero() || !m.on(h, c) {
 			continue
 		}
-		if h.ofDay(a.at) {
+		if slices.ContainsFunc(h.days, s.usedIn) {
 			doubted = true
 			continue
 		}
-		h.needled(place, s.date)
+		h.needled(s.treated, e.date(a.fact))
 		held = true
-		if first == nil {
-			first = h
+		if oldest == nil {
+			oldest = h
 		}
 	}
-	held = held || m.notFistula(c) != nil || c.stopped()
+	if no := m.notFistula(c) != nil; no && s.usedIn(c.basisDay) {
+		doubted = true
+	} else if no {
+		held = true
+		if x := m.stands(rule.NotAFistula, "", c.name, ""); x != nil {
+			if !slices.Contains(x.needled, s.treated) {
+				x.needled = append(slices.Clip(x.needled), s.treated)
+			}
+			x.needledLast = e.date(a.fact)
+		}
+	}
+	held = held || c.stopped()
 	if held && !s.held {
 		s.held = true
-		m.again = m.again || c.folded == s
+		m.redo = m.redo || !first
 	}
 	if doubted && !s.held && !s.doubted {
 		s.doubted = true
-		m.again = m.again || c.folded == s
+		m.redo = m.redo || !first
 	}
 	if held && m.stands(rule.NeedledUnderHold, "", c.name, "") == nil {
 		m.raise(Finding{Rule: rule.NeedledUnderHold, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id},
-			Seen: "needled on " + s.date + " while " + m.why(c, first) + "; sessions under a hold count for nothing"}, nil)
+			Seen: "needled on " + s.date + " while " + m.why(c, oldest) + "; sessions under a hold count for nothing"}, nil)
 	}
 }
 
@@ -153,7 +168,11 @@ func (m *machine) underAccess(e *env, b *cannularyv1.NeedleInserted, f *record.F
 		if !h.Lifted.IsZero() || !slices.Contains(h.Accesses, b.GetAccess()) || h.ofDay(f.At) {
 			continue
 		}
-		h.needled(place, e.date(f))
+		treated := place
+		if reference(f) == "" {
+			treated = f.Facility + " " + e.date(f)
+		}
+		h.needled(treated, e.date(f))
 		if m.stands(rule.NeedledUnderHold, "", "", b.GetAccess()) == nil {
 			m.raise(Finding{Rule: rule.NeedledUnderHold, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID},
 				Seen: "needled on " + e.date(f) + " while a hold was open (" + h.Text + ")"}, nil)
@@ -179,32 +198,15 @@ func (m *machine) freed(at time.Time) {
 
 // ofDay tells whether a moment lies in a day on which the hold began at a time not known.
 func (h *Hold) ofDay(t time.Time) bool {
-	return slices.ContainsFunc(h.days, func(d span) bool { return !t.Before(d.from) && t.Before(d.to) })
+	return slices.ContainsFunc(h.days, func(d span) bool { return d.has(t) })
 }
 
-// needled notes a session with a needle under the hold.
-func (h *Hold) needled(place, date string) {
-	if !slices.Contains(h.places, place) {
-		h.places = append(slices.Clip(h.places), place)
+// needled notes a treatment with a needle under the hold.
+func (h *Hold) needled(treated, date string) {
+	if !slices.Contains(h.places, treated) {
+		h.places = append(slices.Clip(h.places), treated)
 	}
 	h.Needled, h.NeedledLast = len(h.places), date
-}
-
-// reopen lets the findings of a hold that was lifted stand again.
-func (m *machine) reopen(h *Hold) {
-	if h.Lifted.IsZero() {
-		return
-	}
-	var kept []Finding
-	for _, x := range m.over {
-		if x.Hold == h.ID && x.Cleared.Equal(h.Lifted) {
-			x.Cleared, x.ClearedBy = time.Time{}, ""
-			m.standing = append(m.standing, x)
-		} else {
-			kept = append(kept, x)
-		}
-	}
-	m.over = kept
 }
 
 // stop raises the findings that go with a hold, one for each place that is held.
@@ -402,7 +404,7 @@ func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact, at time.Time) {
 	for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
 		h := m.hold(id)
-		if h == nil || !h.Lifted.IsZero() || at.Before(h.until) {
+		if h == nil || !h.Lifted.IsZero() || at.Before(h.until) || m.g != nil && at.Before(m.g.until[id]) {
 			continue
 		}
 		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = at, b.GetLiftedBy(), b.GetReason(), f.ID

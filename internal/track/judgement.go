@@ -141,12 +141,15 @@ type Finding struct {
 	Cleared   time.Time
 	ClearedBy string
 
-	aspect string    // tells findings of one rule and place apart
-	date   string    // local date of the ground, where it opens a hold by itself
-	lapses time.Time // when the calendar clears it, zero for never
-	key    string    // occasion that it belongs to, or facility whose calendar clears it
-	needs  int       // treatments that must still pass, or rescues that must stay in the window
-	window int       // days
+	aspect string // tells findings of one rule and place apart
+	date   string // local date of the ground, where it opens a hold by itself
+	// needled are the treatments with a needle under that hold, needledLast their latest date.
+	needled     []string
+	needledLast string
+	lapses      time.Time // when the calendar clears it, zero for never
+	key         string    // occasion that it belongs to, or facility whose calendar clears it
+	needs       int       // treatments that must still pass, or rescues that must stay in the window
+	window      int       // days
 }
 
 // Hold is a hold: no needle until a person lifts it.
@@ -181,7 +184,7 @@ type Hold struct {
 
 	until  time.Time // no lift before it works
 	days   []span    // on which it began, nobody knows at what time
-	places []string  // occasions with a needle under it
+	places []string  // treatments with a needle under it
 }
 
 // span is a stretch of time, its end not included.
@@ -252,9 +255,10 @@ type State struct {
 	Depth          *float64 // millimetres
 	Gauge          *uint32
 	NeedleLength   *uint32 // millimetres, the plan's
-	// FromPlan names what of Direction, Bevel and Depth the first insertion did not record, so
-	// that it is shown as the plan has it. PlanDiffers says where the plan asks for something
-	// else than the first insertion set.
+	// Founded tells that a first insertion, or a takeover, has set what is repeated. FromPlan
+	// names those of angle, direction, bevel and depth that are shown as the plan has them;
+	// PlanDiffers says where the plan asks for something else than was set.
+	Founded     bool
 	FromPlan    []string
 	PlanDiffers []string
 	// Mend says what of the first insertion is missing, so that no session can count, and what

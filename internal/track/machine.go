@@ -27,28 +27,29 @@ type machine struct {
 	lifts    []waiting  // in the order in which they work
 	by       string     // patient key of the fact that is folded
 
-	// sessions are those of the facts that are folded in one go. again tells that one of them
-	// turned out to be other than it was folded.
-	sessions []*session
-	again    bool
+	// g is what the facts that are folded in one go add up to. redo tells that one of them turned
+	// out to be other than it was folded.
+	g    *gathering
+	redo bool
 }
 
 // begin is the state before the first fact.
 func (e *env) begin() *machine { return &machine{stays: *stay.New(e.Zone)} }
 
 // fold goes on from a state with the facts that follow; the state is left as it is. A session
-// is folded with its first attempt. Where a later fact shows that a hold touches it, all is
-// folded once more, with that known: marks are only ever added, so that it ends.
+// is folded with its first attempt. Where a later fact shows that a hold touches it, or that a
+// lift came too early, all is folded once more, with that known: what is known only grows, so
+// that it ends.
 func (e *env) fold(from *machine, items []record.Item) *machine {
 	steps, g := e.steps(items)
 	for {
 		m := from.clone()
-		m.sessions = g.sessions
+		m.g = g
 		for _, st := range steps {
 			m.apply(e, st)
 		}
-		if !m.again {
-			m.sessions = nil
+		if !m.redo {
+			m.g = nil
 			return m
 		}
 	}
@@ -120,7 +121,10 @@ func (m *machine) apply(e *env, st step) {
 	f := st.fact
 	m.by = f.PatientKey
 	m.pass(e, f.At)
-	defer m.freed(f.At)
+	defer func() {
+		m.unused(e, f.At)
+		m.freed(e.from(f))
+	}()
 	if st.withdrawn {
 		m.grounds(e, f, true)
 		return
@@ -132,7 +136,7 @@ func (m *machine) apply(e *env, st step) {
 	case *cannularyv1.AccessCreated:
 		m.created(e, b, f)
 	case *cannularyv1.AccessRetired:
-		m.retireAccess(b, f)
+		m.retireAccess(e, b, f)
 	case *cannularyv1.TrackPlanned:
 		m.plan(e, b, f)
 	case *cannularyv1.TrackTakenOver:
@@ -161,9 +165,9 @@ func (m *machine) apply(e *env, st step) {
 		m.complication(e, b, st)
 	case *cannularyv1.SessionStarted:
 		m.access(b.GetAccess())
-		m.rested(b.GetAccess(), st)
+		m.rested(e, b.GetAccess(), st)
 	case *cannularyv1.SessionMissed:
-		m.rested("", st)
+		m.rested(e, "", st)
 	case *cannularyv1.HoldPlaced, *cannularyv1.SiteSignsSeen, *cannularyv1.CultureResulted:
 		m.grounds(e, f, false)
 	case *cannularyv1.HoldLifted:
@@ -179,7 +183,7 @@ func (m *machine) apply(e *env, st step) {
 	case *cannularyv1.TrackResumed:
 		m.course(b.GetTrack(), f).rest = nil
 	case *cannularyv1.TrackRetired:
-		m.retire(m.course(b.GetTrack(), f), retirement{b.GetReason(), b.GetReplacedBy()}, f.At, "the track was retired")
+		m.retire(m.course(b.GetTrack(), f), retirement{b.GetReason(), b.GetReplacedBy()}, e.from(f), "the track was retired")
 	case *cannularyv1.HospitalAdmission:
 		at := f.At
 		m.hospital = &at
@@ -198,7 +202,7 @@ func (m *machine) apply(e *env, st step) {
 	}
 	switch f.Body.(type) {
 	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver, *cannularyv1.TrackRetired:
-		m.fistulas(f)
+		m.fistulas(e, f)
 	}
 }
 
@@ -272,7 +276,7 @@ func (m *machine) reviewed(e *env, b *cannularyv1.ReviewClosed, f *record.Fact) 
 			x.Severity = rule.Note
 		}
 	}
-	m.clear(f.At, "the review "+r.name+" was closed", func(x *Finding) bool {
+	m.clear(e.from(f), "the review "+r.name+" was closed", func(x *Finding) bool {
 		c := m.find(x.Track)
 		return x.Rule == rule.RescueRepeat && c != nil && r.about(c)
 	})
@@ -295,10 +299,10 @@ func (m *machine) retire(c *course, r retirement, at time.Time, by string) {
 	m.clear(at, by, func(x *Finding) bool { return x.Track == c.name && x.Hold == "" && !x.Since.After(at) })
 }
 
-func (m *machine) retireAccess(b *cannularyv1.AccessRetired, f *record.Fact) {
+func (m *machine) retireAccess(e *env, b *cannularyv1.AccessRetired, f *record.Fact) {
 	a := m.access(b.GetAccess())
 	a.retired = true
-	m.touch(a.name, f.At)
+	m.touch(a.name, e.from(f))
 	for _, c := range m.courses {
 		if c.access != a.name {
 			continue
@@ -307,9 +311,9 @@ func (m *machine) retireAccess(b *cannularyv1.AccessRetired, f *record.Fact) {
 		if c.retired != nil {
 			r = *c.retired
 		}
-		m.retire(c, r, f.At, "its access was retired")
+		m.retire(c, r, e.from(f), "its access was retired")
 	}
-	m.clear(f.At, "the access was retired", func(x *Finding) bool { return x.Access == a.name && x.Track == "" && x.Hold == "" })
+	m.clear(e.from(f), "the access was retired", func(x *Finding) bool { return x.Access == a.name && x.Track == "" && x.Hold == "" })
 }
 
 // raise adds a finding that stands.

@@ -28,20 +28,34 @@ func asked(h histories.History, q histories.Question) (track.Input, reference.In
 
 // told brings a judgement into the shape of the reference's answer.
 func told(j track.Judgement) reference.Answer {
-	var a reference.Answer
+	a := reference.Answer{Facility: j.Where.Facility}
 	for _, s := range j.Tracks {
 		t := reference.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted, Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
 		for _, x := range s.Extras {
 			t.Extras = append(t.Extras, x.Rule)
 		}
 		t.Held = sorted(s.Held)
+		t.Shown = reference.Shown{Direction: int32(s.Direction), Bevel: int32(s.Bevel), AsPlanned: strings.Join(s.FromPlan, ",")}
+		if s.Creator != nil {
+			t.Shown.Creator = record.StaffID(s.Creator)
+		}
+		if s.ReferenceAngle != nil {
+			t.Shown.Angle = *s.ReferenceAngle
+		}
+		if s.Depth != nil {
+			t.Shown.Depth = *s.Depth
+		}
+		if s.Gauge != nil {
+			t.Shown.Gauge = *s.Gauge
+		}
 		a.Tracks = append(a.Tracks, t)
 	}
 	for _, h := range j.Holds {
 		if h.Rule == rule.NotAFistula && !h.Lifted.IsZero() {
 			continue
 		}
-		a.Holds = append(a.Holds, reference.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses), Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn})
+		a.Holds = append(a.Holds, reference.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses), Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn,
+			Needled: h.Needled, NeedledLast: h.NeedledLast})
 	}
 	for _, f := range j.Findings {
 		if f.Rule == rule.MergeWithoutEffect {
@@ -65,7 +79,7 @@ func sorted(list []string) []string {
 // difference says where two answers differ first, empty where they agree.
 func difference(a, b reference.Answer) string {
 	lines := func(x reference.Answer) []string {
-		var out []string
+		out := []string{"at " + x.Facility}
 		for _, t := range x.Tracks {
 			t.Held, t.Extras = sorted(t.Held), slices.Clone(t.Extras)
 			out = append(out, fmt.Sprintf("track   %+v", t))
@@ -78,6 +92,9 @@ func difference(a, b reference.Answer) string {
 			f.Facts, f.Since, f.Cleared = sorted(f.Facts), f.Since.UTC(), f.Cleared.UTC()
 			if f.Track != "" {
 				f.Access = "" // a note beside the place, which the track is
+			}
+			if (f.Rule == rule.UnusedLong || f.Rule == rule.NeedledUnderHold) && !f.Cleared.IsZero() {
+				f.Cleared = time.Unix(0, 0).UTC() // silence comes with the calendar: that it ended is compared, not when
 			}
 			out = append(out, fmt.Sprintf("finding %+v", f))
 		}

@@ -21,6 +21,7 @@ type access struct {
 	side     cannularyv1.BodySide
 	region   cannularyv1.AccessRegion
 	kindAt   time.Time
+	kindIn   time.Time // its place in the order
 	kindFact string
 	retired  bool
 	// said are the latest kind and side that were stated; a later creation may leave them out.
@@ -98,7 +99,7 @@ func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) 
 		}
 		a.saidSide = s
 	}
-	a.kind, a.side, a.region, a.kindAt, a.kindFact = b.GetKind(), b.GetSide(), b.GetRegion(), e.from(f), f.ID
+	a.kind, a.side, a.region, a.kindAt, a.kindIn, a.kindFact = b.GetKind(), b.GetSide(), b.GetRegion(), e.from(f), f.At, f.ID
 	m.touch(a.name, e.from(f))
 }
 
@@ -178,7 +179,7 @@ func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, st step) {
 		case found && m.stands(code, aspect, "", a.name) == nil:
 			m.raise(Finding{Rule: code, aspect: aspect, Access: a.name, Since: e.from(f), Facts: []string{f.ID}, Seen: seen}, &p)
 		case gone && !found:
-			m.end(f.At, "a later examination", code, aspect, "", a.name)
+			m.end(e.from(f), "a later examination", code, aspect, "", a.name)
 		}
 	}
 	collapse := b.GetLook().GetCollapseOnElevation()
@@ -220,7 +221,7 @@ func (s series) clone() series { return series{slices.Clip(s.before), slices.Cli
 const usualSeries = 12
 
 func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact, p *protocol.Parameters, date string) {
-	m.end(f.At, "the haemostasis of "+date, rule.HaemostasisRising, aspectLong, c.name, "")
+	m.end(e.from(f), "the haemostasis of "+date, rule.HaemostasisRising, aspectLong, c.name, "")
 	if minutes > p.HaemostasisLong {
 		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
 			Seen: fmt.Sprintf("bleeding stopped after %g min on %s", minutes, date), Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
@@ -228,7 +229,7 @@ func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact
 	s := &c.stopping
 	usual, known := trend.Usual(s.before)
 	if !known || minutes <= usual.Limit {
-		m.end(f.At, "the haemostasis of "+date, rule.HaemostasisRising, aspectRun, c.name, "")
+		m.end(e.from(f), "the haemostasis of "+date, rule.HaemostasisRising, aspectRun, c.name, "")
 		for _, r := range s.run {
 			s.before = last(s.before, usualSeries, r.value)
 		}
@@ -279,7 +280,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 	r := reading{b.GetPressureMmhg(), b.GetGauge(), f.At, e.date(f), f.ID}
 	if p.PressureLimit == nil || r.value <= *p.PressureLimit {
 		a.above = nil
-		m.end(f.At, "the reading of "+r.date, rule.PressureRising, aspectLimit, "", a.name)
+		m.end(e.from(f), "the reading of "+r.date, rule.PressureRising, aspectLimit, "", a.name)
 	} else {
 		if len(a.above) > 0 && a.above[0].gauge != r.gauge {
 			a.above = nil
@@ -312,7 +313,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 		return
 	}
 	a.look, a.seen = look, f.At
-	m.end(f.At, "the look of "+r.date, rule.PressureRising, aspectTrend, "", a.name)
+	m.end(e.from(f), "the look of "+r.date, rule.PressureRising, aspectTrend, "", a.name)
 	if look.Rising {
 		m.raise(Finding{Rule: rule.PressureRising, aspect: aspectTrend, Access: a.name, Since: e.from(f), Facts: facts(block),
 			Seen:  fmt.Sprintf("venous pressure rises by %.3g mmHg in twelve sessions (p = %.2g)", look.SlopePerTwelve, look.P),
@@ -343,7 +344,7 @@ func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact
 	judge := func(code string, x Finding) {
 		switch {
 		case x.Seen == "":
-			m.end(f.At, "the flow of "+r.date, code, "", "", a.name)
+			m.end(e.from(f), "the flow of "+r.date, code, "", "", a.name)
 		case m.stands(code, "", "", a.name) == nil:
 			x.Rule, x.Access, x.Since = code, a.name, e.from(f)
 			m.raise(x, &p)
@@ -397,7 +398,7 @@ func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, st step)
 }
 
 // rested counts a treatment that spared the other accesses: through `used`, or none at all.
-func (m *machine) rested(used string, st step) {
+func (m *machine) rested(e *env, used string, st step) {
 	f, key := st.fact, st.place
 	done := false
 	for i := range m.standing {
@@ -408,6 +409,6 @@ func (m *machine) rested(used string, st step) {
 		}
 	}
 	if done {
-		m.clear(f.At, "the access has rested", func(x *Finding) bool { return x.Rule == rule.Infiltration && x.needs <= 0 })
+		m.clear(e.from(f), "the access has rested", func(x *Finding) bool { return x.Rule == rule.Infiltration && x.needs <= 0 })
 	}
 }

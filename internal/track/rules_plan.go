@@ -26,15 +26,15 @@ func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
 	for _, t := range b.GetTracks() {
 		c := m.course(t.GetTrack(), f)
 		c.plan, c.planned, c.planAt, c.role, c.access = t, b, e.from(f), t.GetRole(), b.GetAccess()
-		c.basis, c.basisAt, c.basisDate = f.ID, e.from(f), e.date(f)
+		c.rests(e, f)
 		if !c.founded && c.taken == nil {
 			c.reference = t.AngleDegrees
 		}
 		if t.Gauge != nil {
-			c.gauge = t.Gauge
+			c.gauge, c.stated = t.Gauge, t.Gauge
 		}
-		m.replan(c, f)
-		m.onRetired(c, f)
+		m.replan(e, c, f)
+		m.onRetired(e, c, f)
 		m.spacing(e, c, b, f, &p)
 		m.site(e, c, t.SiteFromAnastomosisMillimetres, f, &p)
 		if a := t.AngleDegrees; a != nil && (*a < p.AngleMin || *a > p.AngleMax) {
@@ -46,8 +46,8 @@ func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
 }
 
 // replan ends what was found of an earlier plan.
-func (m *machine) replan(c *course, f *record.Fact) {
-	m.clear(f.At, "a later plan", func(x *Finding) bool { return x.Track == c.name && planRule(x.Rule) })
+func (m *machine) replan(e *env, c *course, f *record.Fact) {
+	m.clear(e.from(f), "a later plan", func(x *Finding) bool { return x.Track == c.name && planRule(x.Rule) })
 }
 
 func (m *machine) spacing(e *env, c *course, b *cannularyv1.TrackPlanned, f *record.Fact, p *protocol.Parameters) {
@@ -82,18 +82,20 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 	p := e.on(f)
 	m.access(b.GetAccess())
 	c := m.course(b.GetTrack(), f)
-	m.clear(f.At, "the track was taken over", func(x *Finding) bool {
+	m.clear(e.from(f), "the track was taken over", func(x *Finding) bool {
 		return x.Track == c.name && (x.Hold == "" || planRule(x.Rule)) && !x.Since.After(f.At)
 	})
 	fresh := &course{name: c.name, patient: c.patient, there: true, newest: c.newest, plan: c.plan, planned: c.planned, planAt: c.planAt,
 		deputies: c.deputies, rest: c.rest, retired: c.retired, retiredAt: c.retiredAt, peg: c.peg,
 		visits: c.visits, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
-		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried, gauge: c.gauge}
+		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
+	fresh.gauge, fresh.stated = c.stated, c.stated // what an entry before told is left behind
 	*c = *fresh
-	c.taken, c.takenAt, c.role, c.access, c.basis, c.basisAt, c.basisDate = b, e.from(f), b.GetRole(), b.GetAccess(), f.ID, e.from(f), e.date(f)
+	c.taken, c.takenAt, c.role, c.access = b, e.from(f), b.GetRole(), b.GetAccess()
+	c.rests(e, f)
 	c.unused = unused{base: zone.DayOf(f.At, e.Zone(m.stays.At(f.At).Facility)), ground: f.ID}
 	if b.Gauge != nil {
-		c.gauge = b.Gauge
+		c.gauge, c.stated = b.Gauge, b.Gauge
 	}
 	c.seen, c.entered = true, true
 	c.creator, c.reference = b.GetCreator(), b.AngleDegrees
@@ -106,13 +108,21 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 		c.trial, c.best = true, declaredStreak
 	}
 	m.site(e, c, b.SiteFromAnastomosisMillimetres, f, &p)
-	m.onRetired(c, f)
+	m.onRetired(e, c, f)
+}
+
+// rests notes the plan or takeover that a track rests on.
+func (c *course) rests(e *env, f *record.Fact) {
+	c.basis, c.basisAt, c.basisDate, c.basisIn, c.basisDay = f.ID, e.from(f), e.date(f), f.At, span{}
+	if from, to, ok := e.day(f); ok {
+		c.basisDay = span{from, to}
+	}
 }
 
 // onRetired retires a track that lies on an access that is retired.
-func (m *machine) onRetired(c *course, f *record.Fact) {
+func (m *machine) onRetired(e *env, c *course, f *record.Fact) {
 	if c.access != "" && m.access(c.access).retired {
-		m.retire(c, retirement{reason: "its access is no longer used"}, f.At, "its access was retired")
+		m.retire(c, retirement{reason: "its access is no longer used"}, e.from(f), "its access was retired")
 	}
 }
 
@@ -138,7 +148,7 @@ func spacingSeen(b *cannularyv1.TrackPlanned) string {
 }
 
 // fistulas looks after a fact whether each track lies on a fistula, as far as is known.
-func (m *machine) fistulas(f *record.Fact) {
+func (m *machine) fistulas(e *env, f *record.Fact) {
 	r, _ := rule.Of(rule.NotAFistula)
 	for _, c := range m.courses {
 		a := m.notFistula(c)
@@ -148,18 +158,19 @@ func (m *machine) fistulas(f *record.Fact) {
 			if c.retired != nil {
 				by = "the track was retired"
 			}
-			m.end(f.At, by, r.Code, "", c.name, "")
+			m.end(e.from(f), by, r.Code, "", c.name, "")
 			x = nil
 		}
 		if a == nil || x != nil {
 			continue
 		}
 		since := c.basisAt
-		if a.kindAt.After(since) {
+		if a.kindIn.After(c.basisIn) {
 			since = a.kindAt
 		}
 		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
 			Seen: "a track on access " + a.name + ", which is recorded as " + words(a.kind.String(), "ACCESS_KIND_")}, nil)
+		m.doubt(c.basisDay, func(x *course) bool { return x == c })
 	}
 }
 
@@ -180,7 +191,8 @@ func fistulaHolds(findings []Finding) []Hold {
 		h := &out[k]
 		switch {
 		case x.Cleared.IsZero() && !h.Lifted.IsZero():
-			h.Tracks, h.Lifted, h.Reason = []string{x.Track}, x.Cleared, ""
+			// It ended for a time; what stands is shown.
+			h.Tracks, h.Since, h.Lifted, h.Reason, h.places, h.NeedledLast = []string{x.Track}, x.Since, x.Cleared, "", nil, ""
 		case x.Cleared.IsZero() == h.Lifted.IsZero():
 			h.Tracks = append(h.Tracks, x.Track)
 			if x.Cleared.After(h.Lifted) {
@@ -190,6 +202,15 @@ func fistulaHolds(findings []Finding) []Hold {
 		if h.Since.After(x.Since) {
 			h.Since = x.Since
 		}
+		if x.Cleared.IsZero() != h.Lifted.IsZero() {
+			continue
+		}
+		for _, place := range x.needled {
+			if !slices.Contains(h.places, place) {
+				h.places = append(slices.Clip(h.places), place)
+			}
+		}
+		h.Needled, h.NeedledLast = len(h.places), max(h.NeedledLast, x.needledLast)
 	}
 	return out
 }

@@ -207,7 +207,7 @@ func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, 
 		m.stillRepeated(e, c, s)
 		return
 	}
-	m.end(s.at, "the rescue of "+s.date, rule.RescueRepeat, "", c.name, "")
+	m.end(s.from, "the rescue of "+s.date, rule.RescueRepeat, "", c.name, "")
 	slices.Reverse(dates)
 	// The first date on which fewer lie in the window: the day after the one that must stay
 	// in it for the count has left.
@@ -222,7 +222,7 @@ func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, 
 // stillRepeated moves the day on which the calendar ends a finding of repeated rescues,
 // where another rescue came that by its own protocol repeats none.
 func (m *machine) stillRepeated(e *env, c *course, s *session) {
-	m.clear(s.at, "", func(x *Finding) bool {
+	m.clear(s.from, "", func(x *Finding) bool {
 		return x.Rule == rule.RescueRepeat && x.Track == c.name && !s.at.Before(x.lapses)
 	})
 	if x := m.stands(rule.RescueRepeat, "", c.name, ""); x != nil {
@@ -317,7 +317,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 	case b.GetPeg() == cannularyv1.Removal_REMOVAL_NONE_PRESENT:
 		c.peg = PegOut
 	}
-	m.clear(f.At, "the preparation of another session", func(x *Finding) bool {
+	m.clear(e.from(f), "the preparation of another session", func(x *Finding) bool {
 		return x.Rule == rule.ScabIncomplete && x.Track == c.name && x.key != where
 	})
 	if c.scab != where {
@@ -325,7 +325,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 	}
 	switch b.GetScab() {
 	case cannularyv1.Removal_REMOVAL_WHOLE, cannularyv1.Removal_REMOVAL_NONE_PRESENT:
-		m.end(f.At, "a later preparation", rule.ScabIncomplete, "", c.name, "")
+		m.end(e.from(f), "a later preparation", rule.ScabIncomplete, "", c.name, "")
 		c.scab = ""
 	case cannularyv1.Removal_REMOVAL_PARTLY, cannularyv1.Removal_REMOVAL_NOT_REMOVED:
 		p := m.home(e, f.At)
@@ -349,7 +349,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 // scabEntry ends a scab's stop with the entry: of another session it is over, of this one
 // it stays on record with the needle that went in all the same.
 func (m *machine) scabEntry(c *course, s *session) {
-	m.clear(s.at, "the session of "+s.date, func(x *Finding) bool {
+	m.clear(s.from, "the session of "+s.date, func(x *Finding) bool {
 		return x.Rule == rule.ScabIncomplete && x.Track == c.name && !s.is(x.key)
 	})
 	if x := m.stands(rule.ScabIncomplete, "", c.name, ""); x != nil && s.attempts[0].blunt() && s.attempts[0].used() {

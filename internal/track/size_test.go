@@ -5,7 +5,7 @@ package track_test
 // How much the generated histories are.
 const (
 	// historiesWanted is how many histories the fold is held against the reference on.
-	historiesWanted      = 20000
+	historiesWanted      = 1500
 	firedWanted          = 200
 	chartHistories       = 80
 	notRecordedHistories = 60

@@ -30,8 +30,9 @@ type step struct {
 type session struct {
 	track    string
 	places   []string // the occasions of its attempts: where preparations of it are found
+	treated  string   // the same for all tracks of a treatment: its reference, else facility and date
 	facility string
-	at       time.Time // of its first attempt
+	at, from time.Time // of its first attempt
 	date     string    // local
 	attempts []attempt
 	preps    []*record.Fact
@@ -152,17 +153,26 @@ type gathering struct {
 	e        *env
 	sessions []*session
 	of       map[string]*session // by attempt
-	split    map[string]bool     // references that are split by date
-	preps    map[pair][]*record.Fact
-	seen     map[pair][]cannularyv1.ComplicationKind
-	speeds   map[string]speed
-	stopped  map[pair]*record.Fact // track, occasion: the longest haemostasis
-	pressed  map[pair]*record.Fact // access, occasion: the highest pressure at 200 mL/min
+	// until is before when no lift of a hold works, as was found while folding.
+	until   map[string]time.Time
+	split   map[string]bool   // references that are split by date
+	at      map[pair]*session // by track and occasion, the earliest
+	preps   map[pair][]*record.Fact
+	seen    map[pair][]cannularyv1.ComplicationKind
+	speeds  map[string]speed
+	stopped map[pair]*record.Fact // track, occasion: the longest haemostasis
+	pressed map[pair]*record.Fact // access, occasion: the highest pressure at 200 mL/min
 }
 
-type speed struct {
-	start, end         uint32
-	startFact, endFact string
+// speed are the latest facts of a session that told the pump speed.
+type speed struct{ start, end *record.Fact }
+
+// key names the session of a track that belongs to an occasion, else the occasion.
+func (g *gathering) key(track, place string) pair {
+	if s := g.at[pair{track, place}]; s != nil {
+		return pair{track, "session " + s.attempts[0].id}
+	}
+	return pair{track, place}
 }
 
 // occasion gathers what belongs to one session: by the session's reference, with the local
@@ -246,22 +256,22 @@ func (g *gathering) gather(f *record.Fact) {
 		k := pair{b.GetTrack(), g.occasion(f)}
 		g.seen[k] = append(g.seen[k], b.GetKind())
 	case *cannularyv1.SessionStarted:
-		if v := b.GetPumpSpeedMillilitresPerMinute(); v > 0 {
+		if b.GetPumpSpeedMillilitresPerMinute() > 0 {
 			s := g.speeds[g.occasion(f)]
-			s.start, s.startFact = v, f.ID
+			s.start = f
 			g.speeds[g.occasion(f)] = s
 		}
 	case *cannularyv1.SessionEnded:
-		if v := b.GetPumpSpeedMillilitresPerMinute(); v > 0 {
+		if b.GetPumpSpeedMillilitresPerMinute() > 0 {
 			s := g.speeds[g.occasion(f)]
-			s.end, s.endFact = v, f.ID
+			s.end = f
 			g.speeds[g.occasion(f)] = s
 		}
 	case *cannularyv1.NeedleRemoved:
 		if b.GetTrack() == "" || b.HaemostasisMinutes == nil {
 			return
 		}
-		k := pair{b.GetTrack(), g.occasion(f)}
+		k := g.key(b.GetTrack(), g.occasion(f))
 		if old := g.stopped[k]; old == nil || b.GetHaemostasisMinutes() > old.Body.(*cannularyv1.NeedleRemoved).GetHaemostasisMinutes() {
 			g.stopped[k] = f
 		}
@@ -292,16 +302,17 @@ func (g *gathering) complete(st *step) {
 			return
 		}
 		st.first = true
+		var told speed
 		for _, place := range s.places {
 			s.preps = append(s.preps, g.preps[pair{s.track, place}]...)
 			s.complications = append(s.complications, g.seen[pair{s.track, place}]...)
-			sp := g.speeds[place]
-			if s.speed == 0 && sp.start > 0 {
-				s.speed, s.speedOf = sp.start, sp.startFact
-			}
-			if sp.end > 0 {
-				s.speed, s.speedOf = sp.end, sp.endFact
-			}
+			told.start, told.end = latest(told.start, g.speeds[place].start), latest(told.end, g.speeds[place].end)
+		}
+		if f := told.start; f != nil {
+			s.speed, s.speedOf = f.Body.(*cannularyv1.SessionStarted).GetPumpSpeedMillilitresPerMinute(), f.ID
+		}
+		if f := told.end; f != nil {
+			s.speed, s.speedOf = f.Body.(*cannularyv1.SessionEnded).GetPumpSpeedMillilitresPerMinute(), f.ID
 		}
 		if len(s.places) > 1 {
 			slices.SortFunc(s.preps, func(a, b *record.Fact) int {
@@ -318,10 +329,17 @@ func (g *gathering) complete(st *step) {
 			}
 		}
 	case *cannularyv1.NeedleRemoved:
-		st.value = b.GetTrack() != "" && g.stopped[pair{b.GetTrack(), st.place}] == st.fact
+		st.value = b.GetTrack() != "" && g.stopped[g.key(b.GetTrack(), st.place)] == st.fact
 	case *cannularyv1.VenousPressureRead:
 		st.value = g.pressed[pair{b.GetAccess(), st.place}] == st.fact
 	}
+}
+
+func latest(a, b *record.Fact) *record.Fact {
+	if a == nil || b != nil && record.Before(a, b) {
+		return b
+	}
+	return a
 }
 
 // pegFound tells whether a preparation names what became of a peg that was there.

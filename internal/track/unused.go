@@ -70,7 +70,7 @@ func (m *machine) unused(e *env, t time.Time) {
 			continue
 		}
 		u := &c.unused
-		for d := max(u.judged, u.base+1); d <= today; d++ {
+		for d := max(u.judged, u.base); d <= today; d++ {
 			m.unusedOn(e, c, d, t)
 		}
 		u.judged = max(u.judged, today)
@@ -134,7 +134,7 @@ func (m *machine) used(e *env, c *course, a attempt) {
 	d := zone.DayOf(a.at, e.Zone(m.stays.At(a.at).Facility))
 	u.base, u.ground, u.review, u.judged = d, a.id, 0, max(u.judged, d)
 	u.caution = began{}
-	m.end(a.at, "a needle was used on "+d.String(), rule.UnusedLong, aspectCaution, c.name, "")
+	m.end(a.from, "a needle was used on "+d.String(), rule.UnusedLong, aspectCaution, c.name, "")
 }
 
 // reviewedUnused ends a stop with the closing of a review.
@@ -144,7 +144,7 @@ func (m *machine) reviewedUnused(e *env, c *course, r review, f *record.Fact) {
 		return
 	}
 	u.stop, u.review = began{}, zone.DayOf(f.At, e.Zone(m.stays.At(f.At).Facility))
-	m.end(f.At, "the review "+r.name+" was closed", rule.UnusedLong, aspectStop, c.name, "")
+	m.end(e.from(f), "the review "+r.name+" was closed", rule.UnusedLong, aspectStop, c.name, "")
 }
 
 // unusedNext gathers the dates on which the rule may find something.

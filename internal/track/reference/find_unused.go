@@ -60,6 +60,7 @@ func (w *world) unusedSince(track string, since *record.Fact) *unused {
 			break
 		}
 		u.take(f, n)
+		u.judge(n+1, f.At)
 	}
 	if end == nil {
 		u.pass(len(w.facts), passed, w.in.AsOf)

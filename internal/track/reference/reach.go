@@ -101,9 +101,11 @@ func (w *world) count(holds []*hold) (sessions int, last string) {
 	}
 	for _, track := range w.trackNames() {
 		for _, s := range w.sessions(track, nil) {
-			key := s.reference
-			if s.split != "" {
-				key += " " + s.split
+			key := ""
+			for _, a := range s.attempts {
+				if a.HasSession() && key == "" {
+					key = strings.ReplaceAll(w.anyReference(a.Fact), "\x00", " ")
+				}
 			}
 			if key == "" {
 				key = s.start().Facility + " " + s.date

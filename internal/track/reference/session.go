@@ -231,7 +231,18 @@ func reference(f *record.Fact) string {
 // day before is still one of its own date.
 func (w *world) belongs(f *record.Fact, s *session) bool {
 	if f.HasSession() {
-		return reference(f) == s.reference && (s.split == "" || s.split == w.date(f))
+		if reference(f) != s.reference {
+			return false
+		}
+		if w.anyReference(f) == reference(f) {
+			return true
+		}
+		for _, a := range s.attempts {
+			if a.HasSession() && w.date(a.Fact) == w.date(f) {
+				return true
+			}
+		}
+		return false
 	}
 	for _, a := range s.attempts {
 		if !a.HasSession() && w.date(a.Fact) == w.date(f) {
