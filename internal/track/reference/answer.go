@@ -155,7 +155,7 @@ func (w *world) gauge(track string) uint32 {
 		}
 	}
 	for _, st := range steps[last:] {
-		if st.takeover == nil && successful(st.final()) && (st.counted || st.inTrial && st.under == nil) {
+		if st.takeover == nil && successful(st.final()) && (st.counted || st.inTrial && st.under == nil || w.mutant == AnyEntryGivesGauge) {
 			note(st.final().Fact, st.final().Says.Gauge)
 		}
 	}

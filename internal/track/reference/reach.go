@@ -46,8 +46,11 @@ func (w *world) under(s *session, h *hold, until *record.Fact) (under []entry, d
 			}
 		}
 	}
-	if doubt {
+	if doubt && w.mutant != DayHoldIsOver {
 		return nil, true
+	}
+	if h.lifted != nil && w.mutant == LiftedHoldIsForgotten {
+		return nil, false
 	}
 	for i, a := range s.used() {
 		if i > 0 && w.mutant == FirstAttemptForHold {

@@ -162,7 +162,7 @@ func (w *world) unreferenced(attempts []entry) [][]entry {
 		at := place{a.Facility, w.date(a.Fact)}
 		yesterday := place{a.Facility, addDays(at.date, -1)}
 		for _, e := range groups[yesterday] {
-			if a.At.Sub(e.At) <= together {
+			if a.At.Sub(e.At) <= together && w.mutant != NightIsAnother {
 				at = yesterday
 				break
 			}
@@ -206,7 +206,7 @@ func (w *world) joined(group []entry, sessions []*session) *session {
 		}
 		for _, a := range with {
 			for _, b := range group {
-				if near == nil && a.At.Sub(b.At).Abs() <= together {
+				if near == nil && w.mutant != NightIsAnother && a.At.Sub(b.At).Abs() <= together {
 					near = s
 				}
 			}
