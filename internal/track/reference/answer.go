@@ -66,7 +66,7 @@ func (w *world) answerTracks() []Track {
 func (w *world) heldBy(track string) []string {
 	var out []string
 	for _, h := range w.holds {
-		if h.openAt(nil) && w.on(h, track, nil) {
+		if w.openOn(h, track, nil, until(nil)) {
 			out = append(out, h.id)
 		}
 	}
@@ -155,7 +155,7 @@ func (w *world) gauge(track string) uint32 {
 		}
 	}
 	for _, st := range steps[last:] {
-		if st.takeover == nil && successful(st.final()) && (st.counted || st.inTrial && st.under == nil) {
+		if st.takeover == nil && successful(st.final()) && (st.counted || st.inTrial && st.under == nil || w.mutant == AnyEntryGivesGauge) {
 			note(st.final().Fact, st.final().Says.Gauge)
 		}
 	}

@@ -192,6 +192,9 @@ func (u *unused) take(f *record.Fact, n int) {
 		}
 		u.close(u.stop, f)
 		u.stop = nil
+		if u.reviewed != "" && u.mutant == ReviewedForGood {
+			u.reviewed = "9999-01-01"
+		}
 	}
 	m := u.stayAt(n+1, f.At)
 	date := u.localDate(f.At, m.Facility)

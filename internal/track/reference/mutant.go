@@ -46,6 +46,11 @@ const (
 	GuestMovesStay        Mutant = "a session as a guest moves the protocol"
 	LeavingAnywhereEnds   Mutant = "leaving elsewhere ends the stay"
 	UnreferencedAlone     Mutant = "attempts without a reference are sessions by themselves"
+	NightIsAnother        Mutant = "attempts after midnight are another session"
+	ReviewedForGood       Mutant = "a stop that a review ended never returns"
+	DayHoldIsOver         Mutant = "a session of the day of a ground known to the day is under its hold"
+	LiftedHoldIsForgotten Mutant = "a hold that was lifted reaches no session"
+	AnyEntryGivesGauge    Mutant = "any successful entry gives the gauge"
 	SplitIsOne            Mutant = "a reference over days is one session"
 	LaterEntryDirects     Mutant = "a later entry changes the direction to repeat"
 	EntryFoundsTakenOver  Mutant = "an entry founds a track that was taken over"
@@ -81,7 +86,9 @@ func Mutants() []Mutant {
 		UTCDays, WindowOpen, ReadyIgnoresHolds, BluntAnywhereTrial, ResumeForgotten, AccessKeepsTracks,
 		GraftAllowed, UsualIncludesRun, TwoDisinfectionsFirst,
 		PlaceDecidesTarget, HomeDecidesPlace, AdmissionLooksAhead, GuestMovesStay, LeavingAnywhereEnds, UnreferencedAlone,
-		SplitIsOne, LaterEntryDirects, EntryFoundsTakenOver, TakeoverKeepsCreator, UnknownAccessIsFree, UnderHoldCounts,
+		SplitIsOne,
+		NightIsAnother, ReviewedForGood, DayHoldIsOver, LiftedHoldIsForgotten, AnyEntryGivesGauge,
+		LaterEntryDirects, EntryFoundsTakenOver, TakeoverKeepsCreator, UnknownAccessIsFree, UnderHoldCounts,
 		FirstAttemptForHold, DayGroundAtNoon, TimedLiftLiftsDay, DayLiftAtNoon, DayHoldIsNoDoubt, EarlyBluntInDoubt,
 		MoreHoldsForgotten, BluntAfterGapBegins, UnusedSinceAnything, NeedleEndsStop, EarlyReviewEndsStop, RestIsNotSilent,
 		AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst,

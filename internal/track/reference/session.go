@@ -31,8 +31,10 @@ type session struct {
 	first     bool
 
 	reference string // empty where no attempt has one
-	split     string // the date, of a reference that is split
-	reused    bool   // and it is not the first of that reference
+	// referenced is the local date of the first attempt with it.
+	referenced string
+	split      string // the date, of a reference that is split
+	reused     bool   // and it is not the first of that reference
 }
 
 func (s *session) start() *record.Fact { return s.attempts[0].Fact }
@@ -130,14 +132,14 @@ func (w *world) referenced(attempts []entry) []*session {
 	for _, ref := range order {
 		list := under[ref]
 		if list[len(list)-1].At.Sub(list[0].At) <= 12*time.Hour || w.mutant == SplitIsOne {
-			out = append(out, &session{key: ref, reference: ref, attempts: list})
+			out = append(out, &session{key: ref, reference: ref, referenced: w.date(list[0].Fact), attempts: list})
 			continue
 		}
 		days := map[string]*session{}
 		for _, a := range list {
 			date := w.date(a.Fact)
 			if days[date] == nil {
-				days[date] = &session{key: ref + "\x00" + date, reference: ref, split: date}
+				days[date] = &session{key: ref + "\x00" + date, reference: ref, referenced: date, split: date}
 				out = append(out, days[date])
 			}
 			days[date].attempts = append(days[date].attempts, a)
@@ -150,7 +152,8 @@ func (w *world) referenced(attempts []entry) []*session {
 const together = 4 * time.Hour
 
 // unreferenced gathers the attempts without a reference, those of each facility and date.
-// Reading: an attempt of the day after that joined is one of them, for the next one.
+// Reading: "one of them" is an attempt of that date itself, not one of the day after that
+// joined: what joins lies across midnight from it.
 func (w *world) unreferenced(attempts []entry) [][]entry {
 	type place struct{ facility, date string }
 	groups := map[place][]entry{}
@@ -162,7 +165,7 @@ func (w *world) unreferenced(attempts []entry) [][]entry {
 		at := place{a.Facility, w.date(a.Fact)}
 		yesterday := place{a.Facility, addDays(at.date, -1)}
 		for _, e := range groups[yesterday] {
-			if a.At.Sub(e.At) <= together {
+			if w.date(e.Fact) == yesterday.date && a.At.Sub(e.At) <= together && w.mutant != NightIsAnother {
 				at = yesterday
 				break
 			}
@@ -206,7 +209,7 @@ func (w *world) joined(group []entry, sessions []*session) *session {
 		}
 		for _, a := range with {
 			for _, b := range group {
-				if near == nil && a.At.Sub(b.At).Abs() <= together {
+				if near == nil && w.mutant != NightIsAnother && a.At.Sub(b.At).Abs() <= together {
 					near = s
 				}
 			}
@@ -226,23 +229,13 @@ func reference(f *record.Fact) string {
 // belongs tells whether a fact without an attempt belongs to the session: by its reference,
 // or, where it has none, to the attempts without one of its local date. Of a reference that is
 // split it belongs to the session of its date.
-// Reading: a fact that names no track (a treatment's start and end) and has no reference
+// Reading: a reference is split for such facts if any track splits it; in a track that does
+// not they belong to its session if they are of that one's date. A fact that names no track (a treatment's start and end) and has no reference
 // belongs to the attempts of its date in every track. An attempt that joined those of the
 // day before is still one of its own date.
 func (w *world) belongs(f *record.Fact, s *session) bool {
 	if f.HasSession() {
-		if reference(f) != s.reference {
-			return false
-		}
-		if w.anyReference(f) == reference(f) {
-			return true
-		}
-		for _, a := range s.attempts {
-			if a.HasSession() && w.date(a.Fact) == w.date(f) {
-				return true
-			}
-		}
-		return false
+		return reference(f) == s.reference && (w.anyReference(f) == s.reference || w.date(f) == s.referenced)
 	}
 	for _, a := range s.attempts {
 		if !a.HasSession() && w.date(a.Fact) == w.date(f) {
@@ -254,7 +247,6 @@ func (w *world) belongs(f *record.Fact, s *session) bool {
 
 // treatment names the session of the track that a fact belongs to, else its reference, else
 // its local date. Without a track it is of no session of a track.
-// Reading: there a reference is split if it is split in any track.
 func (w *world) treatment(track string, f *record.Fact) string {
 	if track == "" {
 		if f.HasSession() {
@@ -270,12 +262,7 @@ func (w *world) treatment(track string, f *record.Fact) string {
 	if !f.HasSession() {
 		return "day " + w.date(f)
 	}
-	for _, s := range w.sessions(track, nil) {
-		if s.reference == reference(f) && s.split != "" {
-			return reference(f) + "\x00" + w.date(f)
-		}
-	}
-	return reference(f)
+	return w.anyReference(f)
 }
 
 // anyReference is a fact's reference, with the date if any track splits it.

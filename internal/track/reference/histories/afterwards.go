@@ -81,6 +81,14 @@ func (b *builder) void(t told) *v1.FactVoided {
 // amend corrects or takes back something.
 func (b *builder) amend() {
 	t := b.told[b.r.IntN(len(b.told))]
+	if b.chance(0.15) { // what held something, if there is any
+		for _, f := range b.told[b.r.IntN(len(b.told)):] {
+			if _, held := f.body.(*v1.HoldPlaced); held {
+				t = f
+				break
+			}
+		}
+	}
 	b.key = t.key
 	defer func() { b.key = b.keyA }()
 	at := t.at.Add(time.Duration(b.r.IntN(48)) * time.Hour)

@@ -33,7 +33,7 @@ func (b *builder) examination() *v1.AccessExamined {
 	if b.chance(0.9) {
 		e.Look = &v1.Look{
 			Redness: b.finding(absent, 0.004), Swelling: b.finding(absent, 0.02), Pus: b.finding(absent, 0.004),
-			Haematoma: b.finding(absent, 0.04), Aneurysm: b.finding(absent, 0.03),
+			Haematoma: b.finding(absent, 0.04), Aneurysm: b.finding(absent, 0.06),
 			ShinyOrThinSkin: b.finding(absent, 0.004), NonHealingScab: b.finding(absent, 0.004), Ulcer: b.finding(absent, 0.002),
 			CollapseOnElevation: b.finding(present, 0.05),
 		}
@@ -66,6 +66,9 @@ func (b *builder) noticed(facts []told) {
 		switch m := f.body.(type) {
 		case *v1.AccessExamined:
 			rules = suspect(m)
+			if m.GetLook().GetAneurysm() == v1.Finding_FINDING_PRESENT && b.chance(0.4) {
+				b.review(f.at, "", m.Access, 10)
+			}
 		case *v1.TrackPlanned:
 			if m.TipDistanceMillimetres != nil && m.GetTipDistanceMillimetres() < 60 {
 				rules = []string{rule.SpacingShort}
@@ -168,15 +171,10 @@ func (b *builder) between(at time.Time) {
 			b.say(at.Add(time.Duration(1+b.r.IntN(100))*time.Hour), &v1.TrackResumed{Track: t.name})
 		}
 	case n < 34:
-		b.reviews++
-		name := fmt.Sprintf("r%d", b.reviews)
-		o := &v1.ReviewOpened{Review: name, Track: t.name, OpenedBy: b.nurse(0), Reason: "invented"}
-		if b.chance(0.3) {
-			o.Track, o.Access = "", b.access
-		}
-		b.say(at, o)
-		if b.chance(0.8) {
-			b.say(at.Add(time.Duration(1+b.r.IntN(200))*time.Hour), &v1.ReviewClosed{Review: name, ClosedBy: b.nurse(0), Outcome: "invented"})
+		if b.chance(0.5) {
+			b.review(at, "", b.access, 8)
+		} else {
+			b.review(at, t.name, "", 8)
 		}
 	case n < 38 && !t.retired && len(b.tracks) < 5:
 		t.retired = true
@@ -210,6 +208,19 @@ func (b *builder) between(at time.Time) {
 		b.say(at, &v1.AccessRetired{Access: b.other})
 		b.other = ""
 	}
+}
+
+// review opens a review of a track, or of an access, and mostly closes it within some days.
+func (b *builder) review(at time.Time, track, access string, days int) {
+	session := b.session
+	b.session = ""
+	b.reviews++
+	name := fmt.Sprintf("r%d", b.reviews)
+	b.say(at, &v1.ReviewOpened{Review: name, Track: track, Access: access, OpenedBy: b.nurse(0), Reason: "invented"})
+	if b.chance(0.8) {
+		b.say(at.Add(time.Duration(1+b.r.IntN(24*days))*time.Hour), &v1.ReviewClosed{Review: name, ClosedBy: b.nurse(0), Outcome: "invented"})
+	}
+	b.session = session
 }
 
 // placeHold places a hold on a track, or on an access, for several days mostly.

@@ -32,7 +32,7 @@ func (b *builder) nextSession() {
 	if b.session == "" || !b.chance(b.reuse) {
 		b.session = fmt.Sprintf("s%d", b.sessionNo)
 	}
-	if b.chance(b.noRef) {
+	if b.chance(b.noRef) || b.late() && b.chance(0.2) {
 		b.session = ""
 	}
 	if b.chance(0.02) {
@@ -52,6 +52,9 @@ func (b *builder) nextSession() {
 	b.treat(at)
 	b.measured(at.Add(5 * time.Hour))
 }
+
+// late tells that the patient comes shortly before midnight.
+func (b *builder) late() bool { return b.hour > 23 }
 
 // rest is a treatment after an infiltration, missed or through another access.
 func (b *builder) rest(at time.Time) {
@@ -142,7 +145,7 @@ func (b *builder) needle(t *track, at time.Time, minute time.Duration) {
 		}
 	}
 	attempts := 1
-	for attempts < 5 && (b.chance(b.stray*1.5) || attempts > 1 && b.chance(0.4)) {
+	for attempts < 5 && (b.chance(b.stray*1.5) || b.late() && b.chance(0.08) || attempts > 1 && b.chance(0.4)) {
 		attempts++
 	}
 	for n := 1; n <= attempts; n++ {
@@ -154,7 +157,7 @@ func (b *builder) needle(t *track, at time.Time, minute time.Duration) {
 		if n > 1 && b.chance(0.03) {
 			late = time.Duration(1+b.r.IntN(70)) * time.Hour // between or within later sessions
 		}
-		if n > 1 && b.chance(0.15) {
+		if n > 1 && (b.chance(0.15) || b.late() && b.chance(0.5)) {
 			late = time.Duration(10+b.r.IntN(320)) * time.Minute // around midnight at times
 		}
 		session := b.session

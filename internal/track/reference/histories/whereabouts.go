@@ -1,7 +1,6 @@
 package histories
 
 import (
-	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -89,14 +88,11 @@ func (b *builder) unneedled(days int) {
 				b.say(in(on+b.r.IntN(30)), &v1.TrackResumed{Track: t.name})
 			}
 		case 2, 3, 4:
-			b.reviews++
-			name := fmt.Sprintf("r%d", b.reviews)
-			o := &v1.ReviewOpened{Review: name, Track: t.name, OpenedBy: b.nurse(0), Reason: "invented"}
 			if b.chance(0.5) {
-				o.Track, o.Access = "", t.access
+				b.review(in(on), "", t.access, max(1, days-on))
+			} else {
+				b.review(in(on), t.name, "", max(1, days-on))
 			}
-			b.say(in(on), o)
-			b.say(in(on+b.r.IntN(max(1, days-on))), &v1.ReviewClosed{Review: name, ClosedBy: b.nurse(0), Outcome: "invented"})
 		case 5, 6:
 			b.leave(b.homeNo, in(on))
 			if b.chance(0.6) {
