@@ -45,9 +45,9 @@
 //   - Attempts without a reference, of one facility and local date, are together. One of the
 //     day after joins them if it lies at most 4 hours after one of them. They join the
 //     earliest session with a reference of that facility that has the same local date; else the
-//     earliest of it one of whose attempts lies at most 4 hours from one of theirs, with
-//     another local date. Else they are one session. "Earliest" is by its first attempt
-//     with the reference, whose local date (at its facility) is the session's in this.
+//     earliest of it one of whose attempts with the reference lies at most 4 hours from one of
+//     theirs. Else they are one session. "Earliest" is by its first attempt with the
+//     reference, whose local date (at its facility) is the session's in this.
 //
 // A session is folded at the moment of its first attempt, on that moment's local date at the
 // facility of the first attempt. The last attempt is the final entry. An abandoned attempt

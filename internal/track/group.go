@@ -141,7 +141,7 @@ func (g *gathering) join(k pair, list []attempt, referred []*session) {
 	near := func(s *session) bool {
 		return s.facility == k.b && slices.ContainsFunc(s.attempts, func(a attempt) bool {
 			return reference(a.fact) != "" && slices.ContainsFunc(list, func(b attempt) bool {
-				return a.at.Sub(b.at).Abs() <= acrossMidnight && g.e.date(a.fact) != g.e.date(b.fact)
+				return a.at.Sub(b.at).Abs() <= acrossMidnight
 			})
 		})
 	}

@@ -121,9 +121,9 @@ func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 			oldest = h
 		}
 	}
-	if no := m.notFistula(c) != nil; no && s.usedIn(c.basisDay) {
+	if no := m.notFistula(c); no != nil && s.usedIn(c.notFistulaDay(no)) {
 		doubted = true
-	} else if no {
+	} else if no != nil {
 		held = true
 		if x := m.stands(rule.NotAFistula, "", c.name, ""); x != nil {
 			if !slices.Contains(x.needled, s.treated) {

@@ -22,6 +22,7 @@ type access struct {
 	region   cannularyv1.AccessRegion
 	kindAt   time.Time
 	kindIn   time.Time // its place in the order
+	kindDay  span      // its day, where no more is known
 	kindFact string
 	retired  bool
 	// said are the latest kind and side that were stated; a later creation may leave them out.
@@ -100,6 +101,10 @@ func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) 
 		a.saidSide = s
 	}
 	a.kind, a.side, a.region, a.kindAt, a.kindIn, a.kindFact = b.GetKind(), b.GetSide(), b.GetRegion(), e.from(f), f.At, f.ID
+	a.kindDay = span{}
+	if from, to, ok := e.day(f); ok {
+		a.kindDay = span{from, to}
+	}
 	m.touch(a.name, e.from(f))
 }
 

@@ -143,6 +143,15 @@ func (m *machine) notFistula(c *course) *access {
 	return nil
 }
 
+// notFistulaDay is the day on which it came out that a track is in no fistula, where no more than
+// the day is known.
+func (c *course) notFistulaDay(a *access) span {
+	if a.kindIn.After(c.basisIn) {
+		return a.kindDay
+	}
+	return c.basisDay
+}
+
 func spacingSeen(b *cannularyv1.TrackPlanned) string {
 	return fmt.Sprintf("needle tips planned %d mm apart", b.GetTipDistanceMillimetres())
 }
@@ -170,7 +179,7 @@ func (m *machine) fistulas(e *env, f *record.Fact) {
 		}
 		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
 			Seen: "a track on access " + a.name + ", which is recorded as " + words(a.kind.String(), "ACCESS_KIND_")}, nil)
-		m.doubt(c.basisDay, func(x *course) bool { return x == c })
+		m.doubt(c.notFistulaDay(a), func(x *course) bool { return x == c })
 	}
 }
 
