@@ -230,7 +230,8 @@ func reference(f *record.Fact) string {
 // or, where it has none, to the attempts without one of its local date. Of a reference that is
 // split it belongs to the session of its date.
 // Reading: a reference is split for such facts if any track splits it; in a track that does
-// not they belong to its session if they are of that one's date. A fact that names no track (a treatment's start and end) and has no reference
+// not they belong to its session if they are of that one's date. A fact that names no track
+// (a treatment's start and end) and has no reference
 // belongs to the attempts of its date in every track. An attempt that joined those of the
 // day before is still one of its own date.
 func (w *world) belongs(f *record.Fact, s *session) bool {
