@@ -50,6 +50,9 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 			adopted = append(adopted, record.Effective(facts)...)
 		}
 		o.Book = protocol.NewBook(adopted)
+		if err := proposal.Fits(p, o.Book, facilities); err != nil {
+			return err
+		}
 		comparison := whatif.New(o)
 		for _, key := range keys {
 			if ids.Survivor(key) != key {
