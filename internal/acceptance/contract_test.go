@@ -117,7 +117,7 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 		text string
 		args []string
 	}{
-		{1, "no message about this patient has arrived", []string{"card", "--data", i.dir, "--identifier", "https://hospital.example/patient-number|nobody"}},
+		{1, "No record under this number. That is no all-clear. Check the number.", []string{"card", "--data", i.dir, "--identifier", "https://hospital.example/patient-number|nobody"}},
 		{1, "is it running?", []string{"status", "--http", http}},
 		{1, "there is no instance in", []string{"status", "--data", filepath.Join(i.dir, "nowhere")}},
 		{1, "there is no log in", []string{"rebuild", "--data", filepath.Join(i.dir, "nowhere")}},

@@ -19,6 +19,7 @@ import (
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
 	"cannulary/internal/infectioncontrol"
+	"cannulary/internal/jsonhttp"
 	"cannulary/internal/metrics"
 	"cannulary/internal/surveil"
 )
@@ -138,9 +139,12 @@ func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
 // handler routes HTTP.
 func (a *App) handler() (http.Handler, error) {
 	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", a.metrics.Handler())
-	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { say(w, http.StatusOK, map[string]any{"status": "alive"}) })
-	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, _ *http.Request) {
+	bare := func(pattern string, h http.Handler) { mux.Handle(pattern, jsonhttp.Bare(h)) }
+	bare("GET /metrics", a.metrics.Handler())
+	bare("GET /healthz", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		say(w, http.StatusOK, map[string]any{"status": "alive"})
+	}))
+	bare("GET /readyz", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		body := map[string]any{"status": "ready", "logAtStart": a.startSeq}
 		code := http.StatusOK
 		if a.projector != nil {
@@ -153,8 +157,8 @@ func (a *App) handler() (http.Handler, error) {
 			body["status"], body["reason"], code = "catching up", "the log's end as found at start is not reached yet", http.StatusServiceUnavailable
 		}
 		say(w, code, body)
-	})
-	mux.HandleFunc("GET /status", a.status)
+	}))
+	bare("GET /status", http.HandlerFunc(a.status))
 	if a.store == nil {
 		return mux, nil
 	}

@@ -19,6 +19,7 @@ import (
 
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
 	"cannulary/internal/view"
 )
 
@@ -122,8 +123,14 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 // fixedFor is how long a browser may keep style and icon: their addresses change with them.
 const fixedFor = "public, max-age=604800, immutable"
 
+// paramVersion makes the address of a file change with the file; its value is not looked at.
+const paramVersion = "v"
+
 func (h *handler) file(media string, content []byte) func(http.ResponseWriter, *http.Request) error {
-	return func(w http.ResponseWriter, _ *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		if _, err := jsonhttp.Query(r, paramVersion); err != nil {
+			return err
+		}
 		w.Header().Set("Content-Type", media)
 		w.Header().Set("Cache-Control", fixedFor)
 		h.send(w, http.StatusOK, content)

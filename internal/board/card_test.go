@@ -196,11 +196,36 @@ func TestMomentsOfTheCard(t *testing.T) {
 		t.Errorf("known today is known at %s with %d holds, want now and 2", today.KnownAt, len(today.Holds))
 	}
 	a := u.get(byIdentifier("P-1")+"&as_of=2026-07-04", "text/html")
-	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "as it was on 2026-07-04 23:59 NZST") {
+	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "as of 2026-07-04 23:59 NZST") {
 		t.Error("the page of another day does not say so")
 	}
-	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "as it will be on 2090-01-01") {
+	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "Not the present: as of 2090-01-01") {
 		t.Error("the page of a day to come does not say so")
+	}
+	first := func(query string) string {
+		line, _, _ := strings.Cut(u.get(byIdentifier("P-1")+"&format=text"+query, "text/plain").body, "\n")
+		return line
+	}
+	// What had not arrived by then says nothing of the facility either, so the time is UTC.
+	for query, want := range map[string]string{
+		"":                                      "PATIENT ",
+		"&as_of=2024-07-04":                     "NOT THE PRESENT: as of 2024-07-04 23:59 NZST.",
+		"&known_at=2024-07-04":                  "NOT THE PRESENT: as the record stood on 2024-07-04 11:59 UTC.",
+		"&as_of=2024-07-03&known_at=2024-07-04": "NOT THE PRESENT: as of 2024-07-03 11:59 UTC, as the record stood on 2024-07-04 11:59 UTC.",
+		"&as_of=2090-01-01":                     "NOT THE PRESENT: as of 2090-01-01 23:59 NZDT, which has not come yet.",
+		"&as_of=" + time.Now().Format(time.RFC3339): "PATIENT ",
+	} {
+		if got := first(strings.ReplaceAll(query, "+", "%2B")); !strings.HasPrefix(got, want) {
+			t.Errorf("?%s begins with %q, want %q", query, got, want)
+		}
+	}
+	for _, form := range []string{"text/plain", "text/html"} {
+		for _, query := range []string{"&as_of=1999-01-01", "&known_at=1999-01-01"} {
+			a := u.get(byIdentifier("P-1")+query+"&format="+strings.Replace(strings.TrimPrefix(form, "text/"), "plain", "text", 1), form)
+			if a.status != 200 || !strings.Contains(a.body, "Nothing was on record then. That is no all-clear.") || strings.Contains(a.body, "none recorded") || strings.Contains(a.body, "No hold") {
+				t.Errorf("%s, %s: %d %s", form, query, a.status, a.body)
+			}
+		}
 	}
 }
 
@@ -219,8 +244,8 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		{"/card?identifier=|v", 400, "invalid", "not of the form SYSTEM|VALUE"},
 		{"/card?system=s", 400, "invalid", "give both its system and its value"},
 		{"/card?identifier=s|v&patient=k", 400, "invalid", "more than one way"},
-		{"/card?identifier=s|nobody", 404, "not-found", "no message about this patient has arrived"},
-		{"/card?patient=00", 404, "not-found", "no message about this patient"},
+		{"/card?identifier=s|nobody", 404, "not-found", "No record under this number. That is no all-clear. Check the number."},
+		{"/card?patient=00", 404, "not-found", "No record under this number"},
 		{byIdentifier("P-1") + "&as_of=yesterday", 400, "invalid", `as_of "yesterday" is no time`},
 		{byIdentifier("P-1") + "&known_at=2026-13-01", 400, "invalid", "give it as 2026-03-04T10:00:00Z or 2026-03-04"},
 		{byIdentifier("P-1") + "&known_at=2090-01-01", 400, "invalid", "known_at lies in the future"},

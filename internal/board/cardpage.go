@@ -23,7 +23,7 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	}
 	switch q.form {
 	case formHTML:
-		page, err := h.cardPage(r, c, q)
+		page, err := h.cardPage(r, c)
 		if err != nil {
 			return err
 		}
@@ -57,12 +57,10 @@ type cardPage struct {
 	card.Card
 	zone         *time.Location
 	FacilityName string
-	// Past says that another moment was asked for than now, and which.
-	Past    string
-	Local   string // name of the time zone
-	Refresh string // the address of the card as it is now
-	Tracks  []trackPart
-	Search  search
+	Local        string // name of the time zone
+	Refresh      string // the address of the card as it is now
+	Tracks       []trackPart
+	Search       search
 }
 
 // trackPart is a track as the card's page shows it.
@@ -108,7 +106,7 @@ func phases(steps []card.Step) []phasePart {
 // number is one named detail of the next needle.
 type number struct{ Name, Value string }
 
-func (h *handler) cardPage(r *http.Request, c card.Card, q question) (cardPage, error) {
+func (h *handler) cardPage(r *http.Request, c card.Card) (cardPage, error) {
 	z := h.cfg.Cards.Zone(c.Facility)
 	p := cardPage{Card: c, zone: z, Local: z.String(), Refresh: "card?" + url.Values{paramPatient: {c.Patient.ID}}.Encode()}
 	p.Search.Systems = systems(map[string]card.Patient{c.Patient.ID: c.Patient})
@@ -117,19 +115,6 @@ func (h *handler) cardPage(r *http.Request, c card.Card, q question) (cardPage, 
 		return p, err
 	}
 	p.FacilityName = or(f.Name, c.Facility)
-	now := h.cfg.Now()
-	if !q.asOf.at.IsZero() && now.Sub(c.AsOf).Abs() > time.Minute {
-		p.Past = "as it was on " + p.Time(c.AsOf)
-		if c.AsOf.After(now) {
-			p.Past = "as it will be on " + p.Time(c.AsOf) + " if nothing more is recorded"
-		}
-	}
-	if !q.knownAt.at.IsZero() && now.Sub(c.KnownAt) > time.Minute {
-		if p.Past != "" {
-			p.Past += ", "
-		}
-		p.Past += "from what had arrived by " + p.Time(c.KnownAt)
-	}
 	for i, t := range c.Tracks {
 		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
 			Reason: strings.TrimSpace(strings.TrimPrefix(t.Next.Why, t.Next.Caution)), Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
@@ -165,6 +150,9 @@ func (p cardPage) Lines(list []card.Finding) []findingLine {
 	}
 	return out
 }
+
+// Unrecorded says that nothing is on record; empty where something is.
+func (p cardPage) Unrecorded() string { return p.Card.Unrecorded() }
 
 // Described is an access in a line.
 func (p cardPage) Described(a card.Access) string { return p.Card.Described(a) }

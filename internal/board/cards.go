@@ -7,6 +7,7 @@ import (
 
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
 )
 
 // cards answers "/cards": the current cards of all patients who have not left, one card of
@@ -14,7 +15,7 @@ import (
 // everybody is needled from paper. With a facility, of its patients only. An answer that ends
 // before its time is broken off, so that a reader never takes a part for the whole.
 func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
-	p, err := readQuery(r, paramFacility)
+	p, err := jsonhttp.Query(r, paramFacility)
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"cannulary/internal/card"
 	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
 	"cannulary/internal/track"
 	"cannulary/internal/view"
 	"cannulary/internal/zone"
@@ -95,7 +96,7 @@ type search struct {
 
 // board answers "/".
 func (h *handler) board(w http.ResponseWriter, r *http.Request) error {
-	p, err := readQuery(r, paramFacility)
+	p, err := jsonhttp.Query(r, paramFacility)
 	if err != nil {
 		return err
 	}

@@ -4,14 +4,13 @@ import (
 	"fmt"
 	"mime"
 	"net/http"
-	"net/url"
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
+	"cannulary/internal/jsonhttp"
 	"cannulary/internal/zone"
 )
 
@@ -86,42 +85,15 @@ type moment struct {
 	date bool
 }
 
-// longest bounds an identifier, system and value together, in bytes.
-const longest = 1024
-
-// readQuery reads the parameters of an address, each given once at most.
-func readQuery(r *http.Request, known ...string) (map[string]string, error) {
-	values, err := url.ParseQuery(r.URL.RawQuery)
-	if err != nil {
-		return nil, fault.New(fault.Invalid, "the query of the address cannot be read", "write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C")
-	}
-	out := map[string]string{}
-	for name, list := range values {
-		ok := false
-		for _, k := range known {
-			ok = ok || k == name
-		}
-		// A misspelt as_of would give the state of today for that of another day.
-		if !ok {
-			return nil, fault.New(fault.Invalid, fmt.Sprintf("the parameter %.60q is not known here", name), "the parameters are "+strings.Join(known, ", "))
-		}
-		if len(list) > 1 {
-			return nil, fault.New(fault.Invalid, fmt.Sprintf("the parameter %q is given %d times", name, len(list)), "give it once")
-		}
-		if !utf8.ValidString(list[0]) || strings.ContainsRune(list[0], 0) || len(list[0]) > longest {
-			return nil, fault.New(fault.Invalid, fmt.Sprintf("the parameter %q is not readable text of at most %d bytes", name, longest), "send UTF-8, percent-encoded")
-		}
-		out[name] = strings.TrimSpace(list[0])
-	}
-	return out, nil
-}
-
 // readCard reads a question for a card. Where an error comes back, the form in which to
 // answer is still good.
 func readCard(r *http.Request) (question, error) {
 	q := question{form: formOf(r, formJSON)}
-	format, known := r.URL.Query().Get(paramFormat), true
-	switch format {
+	p, err := jsonhttp.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat)
+	if err != nil {
+		return q, err
+	}
+	switch format := p[paramFormat]; format {
 	case "":
 	case "json":
 		q.form = formJSON
@@ -130,13 +102,6 @@ func readCard(r *http.Request) (question, error) {
 	case "text":
 		q.form = formText
 	default:
-		known = false
-	}
-	p, err := readQuery(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat)
-	if err != nil {
-		return q, err
-	}
-	if !known {
 		return q, fault.New(fault.Invalid, fmt.Sprintf("format %.60q is not known", format), "give json, html or text, or leave it out")
 	}
 	if q.request, err = readWho(p); err != nil {

@@ -25,6 +25,7 @@ type Card struct {
 	TimeZone    string     `json:"timeZone"`
 	AsOf        time.Time  `json:"asOf"`
 	KnownAt     time.Time  `json:"knownAt"`
+	Past        string     `json:"past,omitempty"` // which moment was asked for, where that is not the present
 	LastFactAt  *time.Time `json:"lastFactAt"`
 	Lagging     bool       `json:"lagging"`
 	Quarantined int        `json:"quarantined"`

@@ -238,8 +238,8 @@ func TestPreparation(t *testing.T) {
 		want  []string // in order
 		never []string
 	}{
-		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin", "First disinfection with povidone-iodine; let it act for 120 s", "Remove the peg", "Second disinfection",
-			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback", "same angle as it went in (25°)", "Press", "usual here: 9; longer than 12", "Disinfect the site", "new sterile peg in, along the same path", "Compressive dressing", "Topical"}, []string{"hub", "BLUNT"}},
+		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin", "First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the peg", "Second disinfection",
+			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback", "same angle as it went in (25°)", "Press", "usual here: 9; longer than 12", "Disinfect the site", "new sterile peg in, along the same path", "Topical", "Compressive dressing"}, []string{"hub", "BLUNT"}},
 		"a peg not known is looked for":                         {forming, func(s *track.State) { s.Peg = track.PegUnknown }, []string{"Look for the peg"}, nil},
 		"no peg in, none to take out":                           {forming, func(s *track.State) { s.Peg = track.PegOut }, []string{"First disinfection", "Remove a scab, if there is one", "Second"}, []string{"Look for the peg", "Remove the peg"}},
 		"a peg left in comes out whatever the protocol says":    {forming, func(s *track.State) { s.Protocol.UsesPegs = false }, []string{"Remove the peg"}, []string{"new sterile peg"}},

@@ -63,6 +63,10 @@ func printable(s string) string {
 // Text is the card as plain text, for a terminal or a printer without a browser.
 func Text(c Card) string {
 	p := &page{}
+	if c.Past != "" {
+		p.line("NOT THE PRESENT: ", "%s", stop(c.Past))
+		p.blank()
+	}
 	p.line("PATIENT   ", "%s, born %s", or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"))
 	for _, id := range c.Patient.Identifiers {
 		p.line("          ", "%s | %s", id.System, id.Value)
@@ -93,12 +97,12 @@ func Text(c Card) string {
 		}
 	}
 	switch {
-	case c.LastFactAt == nil:
-		p.line("HOLDS     ", "Nothing was on record then. That is no all-clear.")
-	case len(c.Holds) == 0:
-		p.line("HOLDS     ", "none recorded")
-	default:
+	case len(c.Holds) > 0:
 		p.blank()
+	case c.Unrecorded() != "":
+		p.line("HOLDS     ", "%s", c.Unrecorded())
+	default:
+		p.line("HOLDS     ", "none recorded")
 	}
 	for _, n := range c.Notices {
 		p.line("NOTICE    ", "%s", n)

@@ -130,6 +130,9 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 		return reply{}, &problem{Status: http.StatusMethodNotAllowed, Code: "not-supported", Header: map[string]string{"Allow": allow},
 			Text: fmt.Sprintf("%s is not possible here: %s; allowed: %s", shown(r.Method), rt.does, allow)}
 	}
+	if r.URL.RawQuery != "" {
+		return reply{}, invalid("", "not-supported", "there are no parameters here; ask without a question mark")
+	}
 	if err := acceptable(r.Header.Values("Accept")); err != nil {
 		return reply{}, err
 	}

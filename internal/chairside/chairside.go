@@ -96,6 +96,7 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		in.Patient.Asked = asked
 	}
 	c := card.Build(in)
+	c.Past = card.Past(r.AsOf, r.KnownAt, now, c.Location())
 	if survivor != asked {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
 	}
@@ -134,7 +135,7 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients state this identifier", len(keys)), "ask by the identifier that messages are posted under")
 		}
 	}
-	return "", fault.New(fault.NotFound, "no message about this patient has arrived", "check identifier and system as the sending engine writes them")
+	return "", fault.New(fault.NotFound, "No record under this number. That is no all-clear", "check the number.")
 }
 
 // patient opens name, birth date and identifiers of the survivor and its merged identities.

@@ -40,6 +40,9 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 		if o.Book, err = projector.Protocols(l, time.Time{}); err != nil {
 			return err
 		}
+		if err := proposal.Fits(p, o.Book, facilities); err != nil {
+			return err
+		}
 		comparison := whatif.New(o)
 		for _, key := range keys {
 			if ids.Survivor(key) != key {
@@ -149,12 +152,9 @@ func (s *Service) WhatIfHandler(log *slog.Logger) http.Handler {
 }
 
 func (s *Service) answerWhatIf(r *http.Request) (whatif.Report, error) {
-	facility := ""
-	for name, values := range r.URL.Query() {
-		if name != "facility" || len(values) != 1 {
-			return whatif.Report{}, fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here, or is given twice", name), "give facility=ID once, or nothing for all facilities")
-		}
-		facility = values[0]
+	asked, err := jsonhttp.Query(r, "facility")
+	if err != nil {
+		return whatif.Report{}, err
 	}
 	body, err := io.ReadAll(io.LimitReader(r.Body, proposal.MaxBytes+1))
 	if err != nil {
@@ -164,5 +164,5 @@ func (s *Service) answerWhatIf(r *http.Request) (whatif.Report, error) {
 	if err != nil {
 		return whatif.Report{}, err
 	}
-	return s.WhatIf(r.Context(), p, facility)
+	return s.WhatIf(r.Context(), p, asked["facility"])
 }

@@ -209,8 +209,9 @@ func TestTheRecordIsAsItWas(t *testing.T) {
 		code, says                         string
 	}{
 		{"a facility nobody knows", "?facility=elsewhere", "application/json", `{}`, 404, "not-found", `facility "elsewhere" is not registered here. Choose one of: ` + r.Facilities[0].Facility},
-		{"a parameter nobody knows", "?unit=a", "application/json", `{}`, 400, "invalid", `parameter "unit" is not known here, or is given twice. Give facility=ID once`},
-		{"a facility twice", "?facility=a&facility=b", "application/json", `{}`, 400, "invalid", `parameter "facility" is not known here, or is given twice`},
+		{"a parameter nobody knows", "?unit=a", "application/json", `{}`, 400, "invalid", `parameter "unit" is not known here. There is facility`},
+		{"a facility twice", "?facility=a&facility=b", "application/json", `{}`, 400, "invalid", "facility is given 2 times. Give it once"},
+		{"a damaged query", "?facility=nowhere%zz", "application/json", `{}`, 400, "invalid", "the query of the URL cannot be read"},
 		{"a target below six", "", "application/json", `{"forming_sessions_target":4}`, 400, "invalid", "the protocol what-if is refused: forming_sessions_target: "},
 		{"no JSON", "", "application/json", `six`, 400, "invalid", "it is no JSON object"},
 		{"too long", "", "application/json", strings.Repeat(" ", proposal.MaxBytes+1), 413, "too-large", "has more than 65536 bytes"},

@@ -28,7 +28,8 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	var asJSON bool
 	fs := flags(env, "what-if", "--protocol FILE (--http URL | --data DIR) [--facility ID] [--json]")
 	s.flags(fs)
-	fs.StringVar(&file, "protocol", "", "file with the other protocol: protobuf-JSON of ProtocolAdopted, or of Protocol alone (required)")
+	fs.StringVar(&file, "protocol", "", "file with the other protocol: protobuf-JSON of ProtocolAdopted, or of Protocol alone; "+
+		"what it leaves out stays as the unit has it (required)")
 	fs.StringVar(&facility, "facility", "", "facility whose protocol it would be; default all")
 	fs.BoolVar(&asJSON, "json", false, "JSON instead of a table")
 	if err := parse(fs, args, 0); err != nil {

@@ -53,6 +53,9 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 		return begin(export.System, "")
 	case seg[0] == exportName && len(seg) == 2:
 		return &route{path: path, methods: []string{http.MethodGet, http.MethodDelete}, run: func(r *request) (reply, error) {
+			if err := onlyKnown(r, "the state of an export", paramFormat, paramPretty); err != nil {
+				return reply{}, err
+			}
 			if r.Method == http.MethodDelete {
 				return h.cancelExport(seg[1])
 			}
@@ -60,7 +63,12 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 		}}
 	case seg[0] == exportName && len(seg) == 3:
 		return &route{path: path, methods: []string{http.MethodGet, http.MethodHead}, raw: true,
-			run: func(r *request) (reply, error) { return h.exportFile(r, seg[1], seg[2]) }}
+			run: func(r *request) (reply, error) {
+				if len(r.params) > 0 && !lenient(r.Header) {
+					return reply{}, notSupported("", "the file of an export takes no parameters; ask without a question mark")
+				}
+				return h.exportFile(r, seg[1], seg[2])
+			}}
 	case len(seg) == 2 && seg[0] == "Patient" && seg[1] == exportName:
 		return begin(export.Patients, "")
 	case len(seg) == 3 && seg[0] == "Group" && seg[2] == exportName:

@@ -65,11 +65,12 @@ func negotiate(accept []string, params url.Values) error {
 			Text: "only JSON is answered (application/fhir+json), not " + shown(asked)}
 	}
 	if formats, ok := params[paramFormat]; ok {
-		for _, f := range formats {
-			// A plus sign that was not escaped arrives as a space.
-			if f != "json" && !jsonMedia(strings.Replace(f, " ", "+", 1)) {
-				return refuse(paramFormat, orNothing(f))
-			}
+		if len(formats) > 1 {
+			return invalid(paramFormat, "_format is given %d times; give it once", len(formats))
+		}
+		// A plus sign that was not escaped arrives as a space.
+		if f := formats[0]; f != "json" && !jsonMedia(strings.Replace(f, " ", "+", 1)) {
+			return refuse(paramFormat, orNothing(f))
 		}
 		return nil
 	}

@@ -3,6 +3,7 @@ package infectioncontrol
 import (
 	"fmt"
 	"log/slog"
+	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -35,36 +36,27 @@ func (s *Service) ThresholdHandler(log *slog.Logger) http.Handler {
 
 func thresholdRequest(asked *http.Request) (ThresholdRequest, error) {
 	r := ThresholdRequest{Technique: surveil.ConstantSite, Class: surveil.AccessRelated, RateRatio: 2, InControlMonths: 120}
-	q, err := jsonhttp.Query(asked)
+	p, err := jsonhttp.Query(asked, "class", "facility", "in_control_months", "patients", "rate_ratio", "reference", "technique")
 	if err != nil {
 		return r, err
 	}
-	for _, p := range q {
-		name, v := p.Name, p.Value
-		var number *float64
-		switch name {
-		case "facility":
-			r.Facility = v
-		case "technique":
-			r.Technique = surveil.Technique(v)
-		case "class":
-			r.Class = surveil.Class(v)
-		case "rate_ratio":
-			number = &r.RateRatio
-		case "in_control_months":
-			number = &r.InControlMonths
-		case "reference":
-			number = &r.Reference
-		case "patients":
-			number = &r.Patients
-		default:
-			return r, fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", name), "there are class, facility, in_control_months, patients, rate_ratio, reference, technique")
+	r.Facility = p["facility"]
+	if v, ok := p["technique"]; ok {
+		r.Technique = surveil.Technique(v)
+	}
+	if v, ok := p["class"]; ok {
+		r.Class = surveil.Class(v)
+	}
+	for _, x := range []struct {
+		name   string
+		number *float64
+	}{{"in_control_months", &r.InControlMonths}, {"patients", &r.Patients}, {"rate_ratio", &r.RateRatio}, {"reference", &r.Reference}} {
+		v, ok := p[x.name]
+		if !ok {
+			continue
 		}
-		if number != nil {
-			var err error
-			if *number, err = strconv.ParseFloat(v, 64); err != nil || *number <= 0 {
-				return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is no number above 0", name, v), "give a number such as 2 or 0.26")
-			}
+		if *x.number, err = strconv.ParseFloat(v, 64); err != nil || !(*x.number > 0) || math.IsInf(*x.number, 0) {
+			return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is no number above 0", x.name, v), "give a number such as 2 or 0.26")
 		}
 	}
 	if r.Technique != surveil.ConstantSite && r.Technique != surveil.OtherFistula {

@@ -53,24 +53,16 @@ func (s *Service) ReportHandler(log *slog.Logger) http.Handler {
 }
 
 func reportRequest(r *http.Request) (ask ReportRequest, format string, err error) {
-	format = "json"
-	q, err := jsonhttp.Query(r)
+	p, err := jsonhttp.Query(r, "facility", "format", "month")
 	if err != nil {
 		return ask, "", err
 	}
-	for _, p := range q {
-		switch v := p.Value; p.Name {
-		case "facility":
-			ask.Facility = v
-		case "month":
-			ask.Month = v
-		case "format":
-			if format = v; v != "json" && v != "html" && v != "csv" {
-				return ask, "", fault.New(fault.Invalid, fmt.Sprintf("format: %q is not known here", v), "choose json, html or csv")
-			}
-		default:
-			return ask, "", fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", p.Name), "there are facility, format, month")
-		}
+	format, asked := p["format"]
+	switch {
+	case !asked:
+		format = "json"
+	case format != "json" && format != "html" && format != "csv":
+		return ask, "", fault.New(fault.Invalid, fmt.Sprintf("format: %q is not known here", format), "choose json, html or csv")
 	}
-	return ask, format, nil
+	return ReportRequest{Facility: p["facility"], Month: p["month"]}, format, nil
 }

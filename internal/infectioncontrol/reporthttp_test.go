@@ -93,8 +93,8 @@ func TestWhatIsRefused(t *testing.T) {
 	}{
 		{"another method", http.MethodPost, "", service(empty, north), 405, "method-not-allowed", "only GET is possible here; a report is made anew each time that it is asked for"},
 		{"a parameter twice", "GET", "?month=2027-05&month=2027-04", service(empty, north), 400, "invalid", "month is given 2 times. Give it once"},
-		{"a query that cannot be read", "GET", "?month=2027-04%zz", service(empty, north), 400, "invalid", "the query of the URL cannot be read. Write percent signs and semicolons as %25 and %3B"},
-		{"a semicolon for an ampersand", "GET", "?facility=west;month=2027-04", service(empty, north), 400, "invalid", "the query of the URL cannot be read. Write percent signs and semicolons as %25 and %3B"},
+		{"a query that cannot be read", "GET", "?month=2027-04%zz", service(empty, north), 400, "invalid", "the query of the URL cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C"},
+		{"a semicolon for an ampersand", "GET", "?facility=west;month=2027-04", service(empty, north), 400, "invalid", "the query of the URL cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C"},
 		{"a parameter nobody knows", "GET", "?year=2027", service(empty, north), 400, "invalid", `parameter "year" is not known here. There are facility, format, month`},
 		{"a form nobody knows", "GET", "?format=pdf", service(empty, north), 400, "invalid", `format: "pdf" is not known here. Choose json, html or csv`},
 		{"a month that is none", "GET", "?month=May", service(empty, north), 400, "invalid", `month: "May" is no month. Write YYYY-MM, for instance 2027-05`},

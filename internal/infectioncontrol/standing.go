@@ -5,10 +5,8 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
-	"net/url"
 	"strings"
 
-	"cannulary/internal/fault"
 	"cannulary/internal/jsonhttp"
 	"cannulary/internal/surveil"
 )
@@ -98,29 +96,16 @@ func (s *Service) SignalsHandler(log *slog.Logger) http.Handler {
 		if !reads(w, r, "only GET is possible here; a signal is acknowledged by a message of the roster service") {
 			return
 		}
-		facility, err := signalsRequest(r.URL.Query())
+		p, err := jsonhttp.Query(r, "facility")
 		if err != nil {
 			jsonhttp.Failed(w, r, log, "signals were not told", err)
 			return
 		}
-		out, err := s.Signals(r.Context(), facility)
+		out, err := s.Signals(r.Context(), p["facility"])
 		if err != nil {
 			jsonhttp.Failed(w, r, log, "signals were not told", err)
 			return
 		}
 		jsonhttp.Answer(w, http.StatusOK, out)
 	})
-}
-
-func signalsRequest(q url.Values) (facility string, err error) {
-	for name, values := range q {
-		if len(values) != 1 {
-			return "", fault.New(fault.Invalid, fmt.Sprintf("%s is given %d times", name, len(values)), "give it once")
-		}
-		if name != "facility" {
-			return "", fault.New(fault.Invalid, fmt.Sprintf("parameter %q is not known here", name), "there is facility")
-		}
-		facility = values[0]
-	}
-	return facility, nil
 }

@@ -1,4 +1,5 @@
-// Package jsonhttp writes answers and errors of the JSON endpoints, all in one form.
+// Package jsonhttp reads the queries of the endpoints that are not FHIR, strictly, and writes
+// answers and errors of the JSON ones, all in one form.
 package jsonhttp
 
 import (

@@ -141,6 +141,7 @@ type adoption struct {
 	at     time.Time
 	id     string
 	params Parameters
+	raw    *cannularyv1.Protocol // as it was adopted: without defaults; may be nil
 }
 
 // NewBook reads the `protocol_adopted` facts among items, voided ones left out.
@@ -152,7 +153,7 @@ func NewBook(items []record.Item) *Book {
 		if !ok || it.Void {
 			continue
 		}
-		b.adopted[it.Facility] = append(b.adopted[it.Facility], adoption{p.GetEffectiveFrom(), it.At, it.ID, From(p.GetVersion(), p.GetProtocol())})
+		b.adopted[it.Facility] = append(b.adopted[it.Facility], adoption{p.GetEffectiveFrom(), it.At, it.ID, From(p.GetVersion(), p.GetProtocol()), p.GetProtocol()})
 	}
 	return b
 }
@@ -161,6 +162,14 @@ func NewBook(items []record.Item) *Book {
 // effective_from not after it, then the latest adoption, then the highest id. Without one
 // it is the defaults.
 func (b *Book) On(facility, date string) Parameters {
+	if a := b.inForce(facility, date); a != nil {
+		return a.params
+	}
+	return Defaults()
+}
+
+// inForce is the adoption in force, or nil.
+func (b *Book) inForce(facility, date string) *adoption {
 	var best *adoption
 	for i := range b.adopted[facility] {
 		a := &b.adopted[facility][i]
@@ -171,10 +180,7 @@ func (b *Book) On(facility, date string) Parameters {
 			best = a
 		}
 	}
-	if best == nil {
-		return Defaults()
-	}
-	return best.params
+	return best
 }
 
 func later(a, b *adoption) bool {

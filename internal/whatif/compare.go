@@ -12,7 +12,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Proposal is another protocol.
+// Proposal is another protocol. What it leaves out stays as each unit's own protocol has it.
 type Proposal struct {
 	Version  string
 	From     string // first local date in force, YYYY-MM-DD
@@ -42,7 +42,6 @@ type Patient struct {
 // memory together. It is not safe for concurrent use.
 type Comparison struct {
 	o          Options
-	other      protocol.Parameters
 	facilities map[string]*Facility
 	patients   []PatientReport
 }
@@ -58,25 +57,31 @@ func Compare(patients []Patient, o Options) Report {
 
 // New begins a comparison.
 func New(o Options) *Comparison {
-	c := &Comparison{o: o, other: protocol.From(o.Version, o.Protocol), facilities: map[string]*Facility{}}
+	c := &Comparison{o: o, facilities: map[string]*Facility{}}
 	for _, id := range o.Facilities {
 		c.facilities[id] = c.facility(id)
 	}
 	return c
 }
 
-// facility is what is compared at a facility.
+// instead puts the proposal in force at the facilities that it is for.
+func (o *Options) instead(b *protocol.Book) *protocol.Book {
+	for _, id := range o.Facilities {
+		b = b.With(id, o.From, o.Version, o.Protocol)
+	}
+	return b
+}
+
+// facility is what is compared at a facility: each protocol that was in force since the proposal
+// would have been. One that has not begun is compared with the protocol of its first day.
 func (c *Comparison) facility(id string) *Facility {
 	f := &Facility{Facility: id, Totals: Totals{Findings: []RuleCount{}, Holds: []RuleCount{}}}
-	today := zone.Date(c.o.AsOf, c.o.Zone(id))
-	for d := c.o.From; d != "" && d <= today; d = c.o.Book.Next(id, d) {
-		f.Recorded = append(f.Recorded, InForce{c.o.Book.On(id, d).Version, d})
+	other, today := c.o.instead(c.o.Book), zone.Date(c.o.AsOf, c.o.Zone(id))
+	for d := c.o.From; d != "" && (d <= today || d == c.o.From); d = c.o.Book.Next(id, d) {
+		was, is := c.o.Book.On(id, d), other.On(id, d)
+		f.Recorded = append(f.Recorded, InForce{was.Version, d, differing(&was, &is)})
 	}
-	now := c.o.Book.On(id, today)
-	if len(f.Recorded) == 0 {
-		f.Recorded = []InForce{{now.Version, today}}
-	}
-	f.Parameters = differing(&now, &c.other)
+	f.Parameters = f.Recorded[len(f.Recorded)-1].Parameters
 	return f
 }
 
@@ -84,9 +89,8 @@ func (c *Comparison) facility(id string) *Facility {
 func (c *Comparison) Add(p Patient) {
 	in := p.Input
 	in.AsOf = c.o.AsOf
-	other, dates := in.Book, []string{c.o.From}
+	other, dates := c.o.instead(in.Book), []string{c.o.From}
 	for _, id := range c.o.Facilities {
-		other = other.With(id, c.o.From, c.other)
 		for d := in.Book.Next(id, ""); d != ""; d = in.Book.Next(id, d) {
 			dates = append(dates, d)
 		}
@@ -99,7 +103,6 @@ func (c *Comparison) Add(p Patient) {
 	f := c.facilities[home]
 	if f == nil { // the patient is in another facility now
 		f = c.facility(home)
-		f.Parameters = []Parameter{}
 		c.facilities[home] = f
 	}
 	t := &f.Totals
@@ -134,6 +137,7 @@ func (c *Comparison) Add(p Patient) {
 // Notes and caution of every report.
 const (
 	noteFacts = "Only the judgement was run again: the facts are as they were recorded, although people who worked by the other protocol would have acted otherwise."
+	noteRest  = "What the other protocol leaves out stays as the unit's own protocol has it."
 	noteDays  = "A stage counts as reached on the first day at whose end the track was at it or beyond."
 	caution   = "Decision support only. This changes nothing in the record: the unit's own protocol and licensed practice decide."
 )
@@ -141,7 +145,7 @@ const (
 // Report is the answer for the patients taken in so far.
 func (c *Comparison) Report() Report {
 	r := Report{AsOf: c.o.AsOf.UTC(), Version: c.o.Version, EffectiveFrom: c.o.From, Facilities: []Facility{},
-		Patients: append([]PatientReport{}, c.patients...), Notes: []string{noteFacts, noteDays}, Caution: caution}
+		Patients: append([]PatientReport{}, c.patients...), Notes: []string{noteFacts, noteRest, noteDays}, Caution: caution}
 	var ids []string
 	ahead := len(c.o.Facilities) > 0
 	for id, f := range c.facilities {

@@ -64,7 +64,10 @@ func TestWithSixSessionsAskedForTheTrackIsReadyFourDaysEarlier(t *testing.T) {
 	if *m.Later != -4 || *m.MoreSessions != -2 || r.Facilities[0].Totals.ReadyEarlier != 1 {
 		t.Errorf("it is %+d days and %+d sessions later, want 4 days and 2 sessions earlier", *m.Later, *m.MoreSessions)
 	}
-	if want := []whatif.InForce{{Version: "defaults", From: always}, {Version: "eight", From: "2025-01-01"}}; !reflect.DeepEqual(r.Facilities[0].Recorded, want) {
+	if want := []whatif.InForce{
+		{Version: "defaults", From: always, Parameters: []whatif.Parameter{}},
+		{Version: "eight", From: "2025-01-01", Parameters: []whatif.Parameter{{Name: "forming_sessions_target", Recorded: "8", WhatIf: "6"}}},
+	}; !reflect.DeepEqual(r.Facilities[0].Recorded, want) {
 		t.Errorf("compared with %+v, want %+v", r.Facilities[0].Recorded, want)
 	}
 }
@@ -118,7 +121,7 @@ func TestASessionAtFourDegreesDoesNotCountWithinThree(t *testing.T) {
 		f[0].Rule != rule.FirstByNovice || f[0].Change != whatif.Changed || f[0].How != "still standing instead of over on "+date(11) {
 		t.Errorf("findings that differ: %+v", f)
 	}
-	back := tell(t).adopted("three", "2025-01-01", &cannularyv1.Protocol{AngleToleranceDegrees: proto.Float64(3)}).planned(65).sharps(1, 3).insert(7, at(29)).sharps(9, 2).whatIf(12, always, &cannularyv1.Protocol{})
+	back := tell(t).adopted("three", "2025-01-01", &cannularyv1.Protocol{AngleToleranceDegrees: proto.Float64(3)}).planned(65).sharps(1, 3).insert(7, at(29)).sharps(9, 2).whatIf(12, always, &cannularyv1.Protocol{AngleToleranceDegrees: proto.Float64(5)})
 	y := theTrack(t, back)
 	if len(y.Sessions) != 1 || y.Sessions[0].Counted || !y.Sessions[0].WhatIf || len(y.Sessions[0].Why) == 0 || back.Facilities[0].Totals.SessionsGained != 1 {
 		t.Errorf("the other way round: %+v", y.Sessions)
@@ -152,7 +155,7 @@ func TestTipsTooCloseAreHeldByAStricterProtocol(t *testing.T) {
 	if x := theTrack(t, r); x.WhatIf.Needle != "none" || x.Recorded.Needle != "sharp" {
 		t.Errorf("next needle %s, would be %s", x.Recorded.Needle, x.WhatIf.Needle)
 	}
-	loose := tell(t).adopted("strict", "2025-01-01", strict).planned(55).sharps(1, 2).whatIf(4, always, &cannularyv1.Protocol{})
+	loose := tell(t).adopted("strict", "2025-01-01", strict).planned(55).sharps(1, 2).whatIf(4, always, &cannularyv1.Protocol{TipDistanceStopMillimetres: proto.Uint32(50)})
 	if h := loose.Patients[0].Holds; len(h) != 1 || h[0].Change != whatif.Lost {
 		t.Errorf("the other way round: %+v", h)
 	}
@@ -160,6 +163,26 @@ func TestTipsTooCloseAreHeldByAStricterProtocol(t *testing.T) {
 		if len(tot.Holds) != 1 || tot.Holds[0].Lost+tot.Holds[0].Gained != 1 || len(tot.Findings) != 1 || tot.Findings[0] != (whatif.RuleCount{Rule: rule.SpacingShort, Changed: 1}) {
 			t.Errorf("totals %+v", tot)
 		}
+	}
+}
+
+// What the proposal leaves out is no difference, whatever the unit has for it.
+func TestWhatTheOtherProtocolLeavesOutStaysAsTheUnitHasIt(t *testing.T) {
+	s := tell(t).adopted("strict", "2025-01-01", &cannularyv1.Protocol{AngleToleranceDegrees: proto.Float64(3), UsesPegs: proto.Bool(true)}).
+		adopted("eight", date(5), &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(8), AngleToleranceDegrees: proto.Float64(3)}).
+		planned(65).sharps(1, 3).insert(7, at(29)).sharps(9, 4)
+	r := s.whatIf(18, "2025-01-01", target(10))
+	ten := func(recorded string) []whatif.Parameter {
+		return []whatif.Parameter{{Name: "forming_sessions_target", Recorded: recorded, WhatIf: "10"}}
+	}
+	if want := []whatif.InForce{{Version: "strict", From: "2025-01-01", Parameters: ten("6")}, {Version: "eight", From: date(5), Parameters: ten("8")}}; !reflect.DeepEqual(r.Facilities[0].Recorded, want) {
+		t.Errorf("compared with %+v, want %+v", r.Facilities[0].Recorded, want)
+	}
+	if tot := r.Facilities[0].Totals; tot.SessionsLost+tot.SessionsGained != 0 {
+		t.Errorf("only the target is another, and sessions count otherwise: %+v", tot)
+	}
+	if none := s.whatIf(18, "2025-01-01", &cannularyv1.Protocol{}); len(none.Patients) != 0 || len(none.Facilities[0].Parameters) != 0 {
+		t.Errorf("a protocol that changes nothing makes differences: %+v", none)
 	}
 }
 
@@ -293,8 +316,8 @@ func TestTheText(t *testing.T) {
 		}
 	}
 	for _, want := range []string{
-		`What if protocol "other" were in force from 1970-01-01 on?`, "Facility u, recorded: defaults (from 1970-01-01), 2024-2 (from 2025-01-01)",
-		"forming_sessions_target", "angle_tolerance_degrees", "patients judged differently", "1 of 1", "early-blunt", "01234567  A", "hold spacing-short",
+		`What if protocol "other" were in force from 1970-01-01 on?`, "Facility u, from 1970-01-01, recorded: protocol defaults", "Facility u, from 2025-01-01, recorded: protocol 2024-2",
+		"forming_sessions_target", "patients judged differently", "1 of 1", "early-blunt", "01234567  A", "hold spacing-short",
 		"the facts are as they were recorded", "Decision support only. This changes nothing in the record",
 	} {
 		if !strings.Contains(text, want) {
@@ -304,8 +327,11 @@ func TestTheText(t *testing.T) {
 	if strings.Contains(text, s.key) {
 		t.Error("the text shows the whole key of the patient")
 	}
-	if !strings.HasSuffix(strings.Join(strings.Fields(text), " "), "the unit's own protocol and licensed practice decide.") {
-		t.Errorf("the text does not end with the caution:\n%s", text)
+	if !strings.HasPrefix(text, "Decision support only. This changes nothing in the record") {
+		t.Errorf("the text does not begin with the warning:\n%s", text)
+	}
+	if n := strings.Count(text, "forming_sessions_target"); n != 2 {
+		t.Errorf("the parameter stands %d times, want once for each of two protocols:\n%s", n, text)
 	}
 	// A client that reads the JSON writes the same text.
 	b, err := json.Marshal(r)

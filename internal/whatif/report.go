@@ -23,17 +23,19 @@ type Report struct {
 // Facility is what was compared for one facility, and the totals of its patients.
 type Facility struct {
 	Facility string `json:"facility"`
-	// Recorded are the protocols that were in force since EffectiveFrom, the latest of
-	// which is compared parameter by parameter.
+	// Recorded are the protocols that were in force since EffectiveFrom, oldest first. Each is
+	// compared parameter by parameter; Parameters are those of the latest.
 	Recorded   []InForce   `json:"recorded"`
 	Parameters []Parameter `json:"parameters"`
 	Totals     Totals      `json:"totals"`
 }
 
-// InForce is a protocol and the first local date looked at on which it was in force.
+// InForce is a protocol, the first local date looked at on which it was in force, and the
+// parameters that differ in its time.
 type InForce struct {
-	Version string `json:"version"`
-	From    string `json:"from"`
+	Version    string      `json:"version"`
+	From       string      `json:"from"`
+	Parameters []Parameter `json:"parameters"`
 }
 
 // Totals count patients, tracks and differences. A patient belongs to the facility of the

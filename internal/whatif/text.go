@@ -15,16 +15,21 @@ const width = 100
 // shortKey is how much of a patient's key the text shows.
 const shortKey = 8
 
-// Text is the report as a table of at most 100 columns: what was compared, totals, then a
-// line for each difference of each track. Sessions and findings of one track are gathered
+// Text is the report as a table of at most 100 columns: the warning, what was compared, totals,
+// then a line for each difference of each track. Sessions and findings of one track are gathered
 // in one line by what they have in common; the JSON has each.
 func Text(r *Report) string {
 	var b strings.Builder
-	fold(&b, fmt.Sprintf("What if protocol %q were in force from %s on? The record as of %s, up to entry %d of the log, judged again.",
-		r.Version, r.EffectiveFrom, r.AsOf.Format("2006-01-02 15:04 MST"), r.Sequence))
+	fold(&b, r.Caution)
 	if r.Lagging {
 		fold(&b, "CAUTION: the view is behind the log; newer facts may be missing.")
 	}
+	for _, n := range r.Notes {
+		fold(&b, n)
+	}
+	b.WriteString("\n")
+	fold(&b, fmt.Sprintf("What if protocol %q were in force from %s on? The record as of %s, up to entry %d of the log, judged again.",
+		r.Version, r.EffectiveFrom, r.AsOf.Format("2006-01-02 15:04 MST"), r.Sequence))
 	for i := range r.Facilities {
 		compared(&b, &r.Facilities[i])
 	}
@@ -36,31 +41,24 @@ func Text(r *Report) string {
 	} else {
 		table(&b, []string{"PATIENT", "TRACK", "WHAT", "RECORDED", "WHAT-IF", "DETAIL"}, []int{shortKey, 10, 19, 14, 14, 25}, lines(r.Patients))
 	}
-	b.WriteString("\n")
-	for _, n := range r.Notes {
-		fold(&b, n)
-	}
-	fold(&b, r.Caution)
 	return b.String()
 }
 
-// compared says which protocols are compared for a facility.
+// compared says which protocols are compared for a facility: each in its time.
 func compared(b *strings.Builder, f *Facility) {
-	var list []string
 	for _, p := range f.Recorded {
-		list = append(list, fmt.Sprintf("%s (from %s)", p.Version, p.From))
+		b.WriteString("\n")
+		fold(b, "Facility "+f.Facility+", from "+p.From+", recorded: protocol "+p.Version)
+		var rows [][]string
+		for _, x := range p.Parameters {
+			rows = append(rows, []string{x.Name, x.Recorded, x.WhatIf})
+		}
+		if len(rows) == 0 {
+			b.WriteString("  no parameter differs\n")
+			continue
+		}
+		table(b, []string{"  PARAMETER", "RECORDED", "WHAT-IF"}, []int{40, 24, 24}, indented(rows))
 	}
-	b.WriteString("\n")
-	fold(b, "Facility "+f.Facility+", recorded: "+strings.Join(list, ", "))
-	var rows [][]string
-	for _, p := range f.Parameters {
-		rows = append(rows, []string{p.Name, p.Recorded, p.WhatIf})
-	}
-	if len(rows) == 0 {
-		b.WriteString("  no parameter differs from the protocol in force at the end\n")
-		return
-	}
-	table(b, []string{"  PARAMETER", "RECORDED, AT THE END", "WHAT-IF"}, []int{40, 24, 24}, indented(rows))
 }
 
 func indented(rows [][]string) [][]string {

@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -17,6 +18,7 @@ import (
 
 	"cannulary/internal/fault"
 	"cannulary/internal/intake"
+	"cannulary/internal/protocol"
 	"cannulary/internal/rule"
 	"cannulary/internal/whatif"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -30,7 +32,8 @@ const always = "1970-01-01"
 
 // Read reads a protocol in protobuf-JSON: message ProtocolAdopted, or message
 // Protocol alone, which then has the given name as its version and was always in force. It
-// is held to what ingest asks of an adopted protocol, and refuses what it does not know. Its
+// is held to what ingest asks of an adopted protocol, and refuses what it does not know. What it
+// leaves out is not filled in here: that stays as each unit's own protocol has it. Its
 // errors are faults of kind Invalid or TooLarge and say what is wrong, where, and what is
 // allowed.
 func Read(name string, text []byte) (whatif.Proposal, error) {
@@ -76,6 +79,27 @@ func Read(name string, text []byte) (whatif.Proposal, error) {
 		return whatif.Proposal{}, refuse(bad)
 	}
 	return whatif.Proposal{Version: adopted.GetVersion(), From: adopted.GetEffectiveFrom(), Protocol: adopted.GetProtocol()}, nil
+}
+
+// Fits checks that the proposal goes together with what it leaves to each protocol of the
+// facilities. Its error is a fault of kind Invalid, which names the facility and the day.
+func Fits(p whatif.Proposal, book *protocol.Book, facilities []string) error {
+	for _, f := range facilities {
+		asked := book.Asked(f, p.From, p.Protocol)
+		for _, from := range slices.Sorted(maps.Keys(asked)) {
+			bad, err := broken(&cannularyv1.ProtocolAdopted{Version: p.Version, EffectiveFrom: from, Protocol: asked[from]})
+			if err != nil {
+				return err
+			}
+			if len(bad) > 0 {
+				f := fault.New(fault.Invalid, fmt.Sprintf("the protocol %s is refused together with what facility %s has from %s on", p.Version, f, from),
+					"give the other parameter as well; nothing was compared")
+				f.Violations = bad
+				return f
+			}
+		}
+	}
+	return nil
 }
 
 func because(err error) string {

@@ -5,8 +5,13 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/protobuf/proto"
+
 	"cannulary/internal/fault"
+	"cannulary/internal/protocol"
+	"cannulary/internal/record"
 	"cannulary/internal/whatif/proposal"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 func TestAProtocolOfItsOwnWords(t *testing.T) {
@@ -88,5 +93,30 @@ func TestWhatIsRefused(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A parameter may be good by itself and impossible beside what the unit has.
+func TestAProposalThatTheUnitsProtocolForbids(t *testing.T) {
+	item := record.Item{Fact: record.Fact{ID: "a", Facility: "u"}}
+	item.Body = &cannularyv1.ProtocolAdopted{Version: "short", EffectiveFrom: "2025-01-01",
+		Protocol: &cannularyv1.Protocol{GapExtraDays: proto.Uint32(5), GapRestartDays: proto.Uint32(9)}}
+	book := protocol.NewBook([]record.Item{item})
+	p, err := proposal.Read("ten.json", []byte(`{"gap_extra_days":10}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := proposal.Fits(p, book, []string{"elsewhere"}); err != nil {
+		t.Errorf("where the defaults are in force: %v", err)
+	}
+	err = proposal.Fits(p, book, []string{"elsewhere", "u"})
+	var f *fault.Error
+	if !errors.As(err, &f) || f.Kind != fault.Invalid {
+		t.Fatalf("%v", err)
+	}
+	for _, want := range []string{"the protocol ten.json is refused together with what facility u has from 2025-01-01 on: ", "gap_extra_days must be below gap_restart_days", "Give the other parameter as well; nothing was compared"} {
+		if !strings.Contains(f.Error(), want) {
+			t.Errorf("%q does not say %q", f.Error(), want)
+		}
 	}
 }

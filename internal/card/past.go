@@ -1,0 +1,34 @@
+package card
+
+import (
+	"strings"
+	"time"
+)
+
+// Unrecorded says that nothing is on record at the card's moment; it is empty where something is.
+// It stands in the place of the holds: no hold recorded would read like an all-clear.
+func (c *Card) Unrecorded() string {
+	switch {
+	case c.LastFactAt != nil || len(c.Tracks)+len(c.Accesses) > 0:
+		return ""
+	case c.Past != "":
+		return "Nothing was on record then. That is no all-clear."
+	}
+	return "Nothing is on record. That is no all-clear."
+}
+
+// Past says for which moment a card was asked, where that is another than the present by more
+// than a minute; else it is empty. A zero asOf or knownAt was not asked for.
+func Past(asOf, knownAt, now time.Time, l *time.Location) string {
+	var parts []string
+	if !asOf.IsZero() && now.Sub(asOf).Abs() > time.Minute {
+		parts = append(parts, "as of "+asOf.In(l).Format(minutes))
+		if asOf.After(now) {
+			parts = append(parts, "which has not come yet")
+		}
+	}
+	if !knownAt.IsZero() && now.Sub(knownAt) > time.Minute {
+		parts = append(parts, "as the record stood on "+knownAt.In(l).Format(minutes))
+	}
+	return strings.Join(parts, ", ")
+}
