@@ -366,7 +366,7 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 	for _, h := range v.j.Open() {
 		if !left || h.Rule == rule.Bacteraemia {
 			open = append(open, view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
-				Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(&h)})
+				Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(&h), NotNeedled: v.j.NotNeedled(&h)})
 		}
 	}
 	var creators, maturity []string
