@@ -166,5 +166,6 @@ check "alertmanager: nothing is left to tell" told 30 --active ""
 
 kill "${started[0]}" && wait "${started[0]}"
 check "prometheus: a service that is gone is pending at once" until_is 20 'count by (alertname, alertstate) (ALERTS{alertname="CannularyUnreachable"})' 'alertname=CannularyUnreachable,alertstate=pending 1'
-check "prometheus: what was lifted before does not ring again" until_is 1 'ALERTS{alertname="CannularyBacteraemia"}' ""
+lifted() { sleep 5 && until_is 1 'ALERTS{alertname="CannularyBacteraemia"}' ""; }
+check "prometheus: what was lifted before the service went does not ring again" lifted
 exit $((failed > 0))
