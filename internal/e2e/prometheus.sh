@@ -134,7 +134,7 @@ check "load: an outbreak of four more infections is taken whole" send outbreak
 check "prometheus: both signals are pending" until_is 30 "$signals" $'alertname=CannularyBloodstreamSignal,alertstate=pending 1\nalertname=CannularyInfectionSignal,alertstate=pending 1'
 check "prometheus: the S. aureus bacteraemia fires at once" until_is 5 'count by (alertname, alertstate, severity) (ALERTS{alertname=~"Cannulary.*Bacteraemia"})' 'alertname=CannularyBacteraemia,alertstate=firing,severity=critical 1'
 check "load: two more S. aureus are taken whole, within 15 minutes of the first" send further
-check "prometheus: each of the three fires by itself, and at once" until_is 5 'count by (alertname, alertstate) (ALERTS{alertname="CannularyBacteraemia"})' 'alertname=CannularyBacteraemia,alertstate=firing 3'
+check "prometheus: each of the three fires by itself, and at once" until_is 10 'count by (alertname, alertstate) (ALERTS{alertname="CannularyBacteraemia"})' 'alertname=CannularyBacteraemia,alertstate=firing 3'
 check "prometheus: both signals fire after their minute" until_is 90 "$signals" $'alertname=CannularyBloodstreamSignal,alertstate=firing 1\nalertname=CannularyInfectionSignal,alertstate=firing 1'
 
 told() { # SECONDS QUERY-FLAG WANT: what Alertmanager shows
