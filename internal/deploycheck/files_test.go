@@ -136,6 +136,18 @@ func TestRunbooksAboutPatientsCarryTheCaution(t *testing.T) {
 	}
 }
 
+// One thing has one word: where no needle goes until a person has looked there is a hold.
+func TestAHoldIsCalledAHold(t *testing.T) {
+	other := regexp.MustCompile(`(?i)\b(?:an?|the|no|one|each|every|such|old|oldest|open|person's|whose)\s+stops?\b`)
+	for _, pattern := range []string{"*.md", "runbooks/*.md", "prometheus/*/*.yml", "alertmanager/*.yml", "grafana/dashboards/*.json"} {
+		for path, body := range read(t, pattern) {
+			if said := other.FindString(body); said != "" {
+				t.Errorf("%s says %q", path, said)
+			}
+		}
+	}
+}
+
 // A unit test asks for each alert when it fires and when nothing does, and for its text.
 func TestEveryAlertIsTestedBothWays(t *testing.T) {
 	fires, quiet, texts := map[string]bool{}, map[string]bool{}, map[string]bool{}

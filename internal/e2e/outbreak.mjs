@@ -2,14 +2,15 @@
 //
 //   node outbreak.mjs before       the unit: 20 constant-site patients, two thresholds, one infection
 //   node outbreak.mjs outbreak     four more access-related bloodstream infections, one of S. aureus
+//   node outbreak.mjs further      two more of S. aureus, told in one go
 //   node outbreak.mjs acknowledge  both signals are acknowledged by a named person
-//   node outbreak.mjs lift HOLD    the stop of the S. aureus bacteraemia is lifted
+//   node outbreak.mjs lift N HOLD  the hold of patient OUT-000N after S. aureus is lifted
 //
 // Dates are days before today: the service's clock is the real one. The sums: each infection
 // adds ln 3 = 1.0986, each day takes 20 patients · 0.26/100/30.44 · (3 − 1) = 0.0034. After one
 // infection the sum is at most 1.1; after five, within 25 days, at least 5.49 − 0.12. The
 // threshold of 4 lies between.
-const [phase, hold] = process.argv.slice(2);
+const [phase, number, hold] = process.argv.slice(2);
 const facility = 'invented-outbreak';
 const staff = { system: 'https://unit-outbreak.example/staff', value: 'S-900' };
 const patients = Array.from({ length: 20 }, (_, i) => ({ system: 'https://hospital.example/patient-number', value: `OUT-${String(i + 1).padStart(4, '0')}` }));
@@ -63,15 +64,18 @@ switch (phase) {
     [1, 2, 3].forEach((n) => culture(n, 15 - 3 * n, 'ORGANISM_GROUP_COAGULASE_NEGATIVE_STAPHYLOCOCCUS'));
     culture(4, 3, 'ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS');
     break;
+  case 'further':
+    [5, 6].forEach((n) => culture(n, 2, 'ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS'));
+    break;
   case 'acknowledge':
     charts.forEach((chart, i) => say('roster', `acknowledged-${i}`, null, new Date().toISOString(), [{
       surveillance_signal_acknowledged: { ...chart, acknowledged_by: staff, reason: 'Invented: one cannulator left out the second disinfection; taught anew' },
     }]));
     break;
   case 'lift':
-    say('cannulation', `lifted-${hold}`, patients[4], new Date().toISOString(), [{ hold_lifted: { hold, lifted_by: staff, reason: 'Invented: reviewed, another site is used' } }]);
+    say('cannulation', `lifted-${hold}`, patients[number - 1], new Date().toISOString(), [{ hold_lifted: { hold, lifted_by: staff, reason: 'Invented: reviewed, another site is used' } }]);
     break;
   default:
-    console.error('usage: node outbreak.mjs before|outbreak|acknowledge|lift HOLD');
+    console.error('usage: node outbreak.mjs before|outbreak|further|acknowledge|lift N HOLD');
     process.exit(2);
 }

@@ -69,10 +69,9 @@ routed() { # WANT LABEL…
   [[ $got == "$want" ]] || { echo "goes to $got, not to $want"; return 1; }
 }
 check "amtool: S. aureus goes to the unit's lead, urgently, and to infection control" routed clinical-lead-urgent,infection-control alertname=CannularyBacteraemia audience=clinical-lead severity=critical facility=invented
-check "amtool: a further one too" routed clinical-lead-urgent,infection-control alertname=CannularyFurtherBacteraemia audience=clinical-lead severity=critical facility=invented
 check "amtool: a signal goes to infection control and the unit's lead" routed clinical-lead,infection-control alertname=CannularyInfectionSignal audience=infection-control severity=warning
 check "amtool: the second chart goes to infection control alone" routed infection-control alertname=CannularyBloodstreamSignal audience=infection-control severity=info
-check "amtool: an old stop goes to the unit's lead" routed clinical-lead alertname=CannularyStopUnreviewed audience=clinical-lead severity=warning
+check "amtool: an old hold goes to the unit's lead" routed clinical-lead alertname=CannularyHoldUnreviewed audience=clinical-lead severity=warning
 check "amtool: a silent unit goes to the engineer and the unit's lead" routed clinical-lead,engineer alertname=CannularyUnitSilent audience=engineer severity=warning
 check "amtool: a damaged log goes to the engineer who is on call" routed engineer-on-call alertname=CannularyLogDamaged audience=engineer severity=critical
 check "amtool: the watchdog goes to the heartbeat" routed heartbeat alertname=CannularyWatchdog audience=heartbeat severity=none
@@ -134,6 +133,8 @@ check "prometheus: one infection raises nothing" quiet
 check "load: an outbreak of four more infections is taken whole" send outbreak
 check "prometheus: both signals are pending" until_is 30 "$signals" $'alertname=CannularyBloodstreamSignal,alertstate=pending 1\nalertname=CannularyInfectionSignal,alertstate=pending 1'
 check "prometheus: the S. aureus bacteraemia fires at once" until_is 5 'count by (alertname, alertstate, severity) (ALERTS{alertname=~"Cannulary.*Bacteraemia"})' 'alertname=CannularyBacteraemia,alertstate=firing,severity=critical 1'
+check "load: two more S. aureus are taken whole, within 15 minutes of the first" send further
+check "prometheus: each of the three fires by itself, and at once" until_is 10 'count by (alertname, alertstate) (ALERTS{alertname="CannularyBacteraemia"})' 'alertname=CannularyBacteraemia,alertstate=firing 3'
 check "prometheus: both signals fire after their minute" until_is 90 "$signals" $'alertname=CannularyBloodstreamSignal,alertstate=firing 1\nalertname=CannularyInfectionSignal,alertstate=firing 1'
 
 told() { # SECONDS QUERY-FLAG WANT: what Alertmanager shows
@@ -144,17 +145,27 @@ told() { # SECONDS QUERY-FLAG WANT: what Alertmanager shows
     sleep 0.5
   done
 }
-check "alertmanager: it tells of the first chart and of the bacteraemia" told 30 --active "CannularyBacteraemia CannularyInfectionSignal"
+aureus="CannularyBacteraemia"
+check "alertmanager: it tells of the first chart and of each bacteraemia" told 30 --active "$aureus $aureus $aureus CannularyInfectionSignal"
 check "alertmanager: the second chart keeps quiet while the first one signals" told 5 --inhibited "CannularyBloodstreamSignal"
 
 check "load: a named person acknowledges both signals" send acknowledge
 check "prometheus: the signals resolve" until_is 30 "$signals" ""
-check "prometheus: the bacteraemia does not" until_is 1 'count by (alertstate) (ALERTS{alertname="CannularyBacteraemia"})' 'alertstate=firing 1'
-hold=$(curl -sfG "$http/card" -H 'Accept: application/json' --data-urlencode 'identifier=https://hospital.example/patient-number|OUT-0005' | grep -o '"[a-z]*"[^{}]*"bacteraemia"[^{}]*' | grep -oE '"(id|hold)":"[^"]+"' | head -1 | cut -d'"' -f4)
-check "load: a named person lifts the stop" send lift "${hold:-none}"
-check "prometheus: the bacteraemia resolves" until_is 30 'ALERTS{alertname="CannularyBacteraemia"}' ""
+check "prometheus: the bacteraemias do not" until_is 1 'count by (alertstate) (ALERTS{alertname="CannularyBacteraemia"})' 'alertstate=firing 3'
+lift() { # N: the hold of patient OUT-000N, which the card names
+  local hold
+  hold=$(curl -sfG "$http/card" -H 'Accept: application/json' --data-urlencode "identifier=https://hospital.example/patient-number|OUT-000$1" | grep -o '"[a-z]*"[^{}]*"bacteraemia"[^{}]*' | grep -oE '"(id|hold)":"[^"]+"' | head -1 | cut -d'"' -f4)
+  send lift "$1" "${hold:-none}"
+}
+check "load: a named person lifts one hold" lift 5
+check "prometheus: the other two go on" until_is 30 'count by (alertstate) (ALERTS{alertname="CannularyBacteraemia"})' 'alertstate=firing 2'
+check "load: and a second one" lift 6
+check "load: and the last one" lift 7
+check "prometheus: no bacteraemia is left" until_is 30 'ALERTS{alertname="CannularyBacteraemia"}' ""
 check "alertmanager: nothing is left to tell" told 30 --active ""
 
 kill "${started[0]}" && wait "${started[0]}"
 check "prometheus: a service that is gone is pending at once" until_is 20 'count by (alertname, alertstate) (ALERTS{alertname="CannularyUnreachable"})' 'alertname=CannularyUnreachable,alertstate=pending 1'
+lifted() { sleep 5 && until_is 1 'ALERTS{alertname="CannularyBacteraemia"}' ""; }
+check "prometheus: what was lifted before the service went does not ring again" lifted
 exit $((failed > 0))

@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"cannulary/internal/rule"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 )
@@ -93,7 +94,8 @@ var (
 	descLastEvent       = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds", "When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
 	descUnreached       = prometheus.NewDesc("cannulary_amendments_without_effect", "Corrections and voids that change nothing as the record stands.", []string{"facility"}, nil)
 	descOldestUnreached = prometheus.NewDesc("cannulary_oldest_amendment_without_effect_timestamp_seconds", "Since when the oldest of these has been in the log, seconds since 1970; absent without one.", []string{"facility"}, nil)
-	descHolds           = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
+	descHolds           = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule, 0 where none is open; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
+	descHoldSince       = prometheus.NewDesc("cannulary_hold_since_timestamp_seconds", "Since when the open hold stands, seconds since 1970; absent once it is lifted.", []string{"facility", "rule", "hold"}, nil)
 	descBytes           = prometheus.NewDesc("cannulary_log_bytes", "Bytes that the log takes.", nil, nil)
 	descMaxBytes        = prometheus.NewDesc("cannulary_log_max_bytes", "Most bytes that the log may take; beyond, messages are refused.", nil, nil)
 	descFailed          = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.", []string{"projector"}, nil)
@@ -104,11 +106,23 @@ var (
 // stages are exported also where there is no track, so that a fall to zero shows.
 var stages = [...]string{"planned", "forming", "ready", "trial", "established", "resting", "retired"}
 
+// holdRules are the rules that open holds. They are exported also where no hold is open: an
+// absent figure would mean the last one known, and a lifted hold would ring again.
+func holdRules() []string {
+	var out []string
+	for _, r := range rule.All() {
+		if r.Holds == rule.Track || r.Holds == rule.Access {
+			out = append(out, r.Code)
+		}
+	}
+	return out
+}
+
 // collector reads the figures when asked.
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descTracks, descUnreached, descOldestUnreached) {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -187,18 +201,19 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 	if err != nil {
 		return err
 	}
-	gauge(descQuarantined, float64(counts.Quarantine))
 	unreached, err := c.src.Store.UnreachedCounts(ctx)
 	if err != nil {
 		return err
 	}
+	// All is read by now. Where this figure is there and a hold is not, the hold was lifted.
+	gauge(descQuarantined, float64(counts.Quarantine))
 	for _, u := range unreached {
 		gauge(descUnreached, float64(u.Count), u.Facility)
 		if u.Count > 0 {
 			gauge(descOldestUnreached, float64(u.Oldest.UnixMilli())/1000, u.Facility)
 		}
 	}
-	byStage, byRule, oldest := map[[2]string]int{}, map[[2]string]int{}, map[[2]string]time.Time{}
+	byStage, byRule := map[[2]string]int{}, map[[2]string]int{}
 	for _, f := range counts.Facilities {
 		if f.Events > 0 {
 			gauge(descLastEvent, float64(f.LastLogged.UnixMilli())/1000, f.ID)
@@ -206,23 +221,20 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		for _, s := range stages {
 			byStage[[2]string{f.ID, s}] = 0
 		}
-		byRule[[2]string{f.ID, "person"}] = 0
+		for _, r := range holdRules() {
+			byRule[[2]string{f.ID, r}] = 0
+		}
 	}
 	for _, t := range tracks {
 		byStage[[2]string{t.Facility, t.Stage}]++
 	}
 	for _, h := range holds {
-		if !h.Stands() {
-			continue
+		if h.Stands() {
+			byRule[[2]string{h.Facility, h.Rule}]++
 		}
-		k := [2]string{h.Facility, h.Rule}
-		byRule[k]++
-		if old, ok := oldest[k]; !ok || h.Since.Before(old) {
-			oldest[k] = h.Since
+		if h.Rings() {
+			gauge(descHoldSince, float64(h.Since.UnixMilli())/1000, h.Facility, h.Rule, h.ID)
 		}
-	}
-	for k, t := range oldest {
-		gauge(descOldest, float64(t.UnixMilli())/1000, k[0], k[1])
 	}
 	for k, n := range byStage {
 		gauge(descTracks, float64(n), k[0], k[1])

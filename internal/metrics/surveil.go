@@ -25,13 +25,12 @@ var (
 	descLastCase  = prometheus.NewDesc("cannulary_infection_last_event_timestamp_seconds", "The day of the newest event, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
 	descCulture   = prometheus.NewDesc("cannulary_blood_culture_last_timestamp_seconds", "The day on which the newest blood culture with a result, positive or negative, was collected, seconds since 1970; absent where none is on record.", []string{"facility"}, nil)
 	descBegan     = prometheus.NewDesc("cannulary_facility_record_since_timestamp_seconds", "The day of the earliest treatment on record, seconds since 1970; absent where there is none.", []string{"facility"}, nil)
-	descOldest    = prometheus.NewDesc("cannulary_oldest_hold_timestamp_seconds", "Since when the oldest open hold of the rule stands, seconds since 1970.", []string{"facility", "rule"}, nil)
 	descRescues   = prometheus.NewDesc("cannulary_rescue_sessions", "Sessions with a sharp needle in a track past forming: in the last 28 days, and in the 28 before.", []string{"facility", "window"}, nil)
 	descDue       = prometheus.NewDesc("cannulary_facility_sessions_due", "1 while the registered days and shifts say that patients are being dialysed, else 0.", []string{"facility"}, nil)
 )
 
 func surveillanceDescs() []*prometheus.Desc {
-	return []*prometheus.Desc{descEvents, descHundred, descThousand, descDays, descCusum, descThreshold, descBlood, descBloodH, descSignal, descSignalled, descLastCase, descCulture, descBegan, descOldest, descRescues, descDue}
+	return []*prometheus.Desc{descEvents, descHundred, descThousand, descDays, descCusum, descThreshold, descBlood, descBloodH, descSignal, descSignalled, descLastCase, descCulture, descBegan, descRescues, descDue}
 }
 
 type gauge func(d *prometheus.Desc, v float64, labels ...string)
@@ -50,11 +49,6 @@ func (c *collector) surveillance(ctx context.Context, set gauge) error {
 		if err := unit(w, set); err != nil {
 			return err
 		}
-		due := 0.0
-		if w.Calendar.Due(c.src.Now(), w.Zone) {
-			due = 1
-		}
-		set(descDue, due, w.Facility)
 		for _, s := range fourWeeks(w) {
 			// Facilities of one zone share what was counted.
 			key := [2]int64{s.from.Unix(), s.to.Unix()}
@@ -65,6 +59,12 @@ func (c *collector) surveillance(ctx context.Context, set gauge) error {
 			}
 			set(descRescues, float64(found[key][w.Facility]), w.Facility, s.window)
 		}
+		due := 0.0
+		if w.Calendar.Due(c.src.Now(), w.Zone) {
+			due = 1
+		}
+		// Last: where this figure is there, those of the facility above are whole.
+		set(descDue, due, w.Facility)
 	}
 	return nil
 }

@@ -386,7 +386,7 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 			continue
 		}
 		r := view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
-			Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(h), Count: len(g)}
+			Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(h), NotNeedled: v.j.NotNeedled(h), Count: len(g)}
 		if h.DayKnown {
 			r.Day = h.Date
 		}

@@ -30,11 +30,17 @@ type HoldRow struct {
 	Count int
 	// Day is the local date of a hold whose time is not known, else empty.
 	Day string
+	// NotNeedled tells that nobody needles what is held: it was given up, or it is a catheter.
+	NotNeedled bool
 }
 
 // Stands tells whether somebody has to decide about the hold: not where all that it covers
 // is no longer used, but always after a bacteraemia, which concerns the patient.
 func (h HoldRow) Stands() bool { return !h.GivenUp || h.Rule == rule.Bacteraemia }
+
+// Rings tells whether the hold has an alert of its own: not where nobody needles what it
+// covers, but always after a bacteraemia, which concerns the patient.
+func (h HoldRow) Rings() bool { return !h.NotNeedled || h.Rule == rule.Bacteraemia }
 
 // ResourceKey names a resource.
 type ResourceKey struct{ Type, ID string }
@@ -76,10 +82,10 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	}
 	for _, r := range j.Holds {
 		// After a reversed merge the row may still be the survivor's, who is judged later.
-		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up, count, day) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text,
-			place = excluded.place, away = excluded.away, given_up = excluded.given_up, count = excluded.count, day = excluded.day`,
-			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp, r.Count, r.Day); err != nil {
+			place = excluded.place, away = excluded.away, given_up = excluded.given_up, count = excluded.count, day = excluded.day, not_needled = excluded.not_needled`,
+			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp, r.Count, r.Day, r.NotNeedled); err != nil {
 			return err
 		}
 	}

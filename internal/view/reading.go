@@ -47,7 +47,7 @@ func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 
 // Holds lists the open holds as they are shown and counted, oldest first.
 func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day FROM hold ORDER BY since, id`)
+	rows, err := s.r.QueryContext(ctx, `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold ORDER BY since, id`)
 	if err != nil {
 		return nil, fmt.Errorf("read holds: %w", err)
 	}
@@ -56,7 +56,7 @@ func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
 	for rows.Next() {
 		var r HoldRow
 		var since int64
-		if err := rows.Scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since, &r.Text, &r.Place, &r.Away, &r.GivenUp, &r.Count, &r.Day); err != nil {
+		if err := rows.Scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since, &r.Text, &r.Place, &r.Away, &r.GivenUp, &r.Count, &r.Day, &r.NotNeedled); err != nil {
 			return nil, fmt.Errorf("read holds: %w", err)
 		}
 		r.Since = fromMillis(since)

@@ -83,7 +83,7 @@ var schema = []string{
 	`CREATE TABLE track (patient TEXT NOT NULL, track TEXT NOT NULL, facility TEXT NOT NULL, role TEXT NOT NULL,
 		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL, caution TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
-	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL, count INTEGER NOT NULL, day TEXT NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL, count INTEGER NOT NULL, day TEXT NOT NULL, not_needled INTEGER NOT NULL) WITHOUT ROWID`,
 
 	// Surveillance of infections: each patient's exposure by days since 1970, events and blood
 	// cultures of any result; the signals that charts once gave; what a chart knew then, when one
