@@ -66,6 +66,15 @@ func Default() Scenario {
 	}
 }
 
+// Demonstration is the year that the demo shows: two units of 30 patients with different
+// protocols, whole months, and nobody who answers a signal of the surveillance.
+func Demonstration() Scenario {
+	s := Default()
+	s.Units, s.Patients = 2, 30
+	s.WholeMonths, s.Unanswered = true, true
+	return s
+}
+
 // Validate tells the first thing that is wrong with the scenario: what, where and what to do.
 func (s Scenario) Validate() error {
 	for _, c := range []struct {
