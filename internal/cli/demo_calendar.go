@@ -94,8 +94,28 @@ func (c *calendar) turnTo(ctx context.Context, to time.Time, start func(context.
 		c.mu.Lock()
 		c.now = next
 		c.mu.Unlock()
-		if err := start(ctx); err != nil {
+		if err := begin(ctx, start); err != nil {
 			return err
+		}
+	}
+}
+
+const (
+	dayPatience = 30 * time.Second       // with a log that does not answer for the moment, as a feed has
+	dayPause    = 250 * time.Millisecond // before it is asked again
+)
+
+// begin starts a day, again where the log did not answer for the moment: a day has one id.
+func begin(ctx context.Context, start func(context.Context) error) error {
+	for deadline := time.Now().Add(dayPatience); ; {
+		err := start(ctx)
+		if err == nil || ctx.Err() != nil || time.Now().After(deadline) {
+			return err
+		}
+		select {
+		case <-time.After(dayPause):
+		case <-ctx.Done():
+			return ctx.Err()
 		}
 	}
 }
@@ -108,7 +128,7 @@ func (c *calendar) over(ctx context.Context, start func(context.Context) error) 
 	c.mu.Lock()
 	c.now = time.Time{}
 	c.mu.Unlock()
-	return start(ctx)
+	return begin(ctx, start)
 }
 
 // drain waits until every message has an answer.

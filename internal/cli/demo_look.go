@@ -97,6 +97,7 @@ func stories() []struct{ what, title, then string } {
 		{simulate.LiftedAtOnce, "A hold that was lifted at once", "the card while it stood"},
 		{simulate.AnsweredLate, "A hold that was answered late", "the card before the answer"},
 		{simulate.LateCulture, "A result that came late", "what was known a few hours before it came"},
+		{simulate.FindingCleared, "A sign that went away", "the card while it stood"},
 		{simulate.LongUnused, "Tracks that nobody needled for weeks", "the card meanwhile"},
 		{simulate.GuestTreated, "A guest in the other unit", "the card at that time"},
 	}

@@ -134,7 +134,7 @@ func TestTheDemoTellsItsStories(t *testing.T) {
 	for _, title := range []string{
 		"A patient who moved: moved on 2026-10-", "A hold that was lifted at once: no thrill was felt on 2026-",
 		"A hold that was answered late: a nurse's hold of 2026-", "A result that came late: a blood culture of 2026-",
-		"Tracks that nobody needled for weeks: ", "A guest in the other unit: treated as a guest in unit-ostrelund from 2026-",
+		"A sign that went away: ", "Tracks that nobody needled for weeks: ", "A guest in the other unit: treated as a guest in unit-ostrelund from 2026-",
 	} {
 		if strings.Count(out, title) != 1 {
 			t.Errorf("%q is told %d times: %s", title, strings.Count(out, title), out)

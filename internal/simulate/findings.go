@@ -1,6 +1,10 @@
 package simulate
 
-import v1 "cannulary/proto/cannulary/v1"
+import (
+	"fmt"
+
+	v1 "cannulary/proto/cannulary/v1"
+)
 
 // sign is what an examination may find that stops nothing.
 type sign int
@@ -14,6 +18,11 @@ const (
 	boundingPulse
 )
 
+// String names the sign.
+func (s sign) String() string {
+	return [...]string{"nothing", "a haematoma", "tenderness", "swelling", "warmth", "a bounding pulse"}[s]
+}
+
 // signEvery is the chance of a sign to appear at an examination before needling: about once a
 // year and patient. It is made up, as are the shares.
 const signEvery = 0.006
@@ -25,14 +34,14 @@ func (p *patient) nextSign(day int) sign {
 		return p.sign
 	}
 	if p.sign != noSign {
-		p.tell(FindingCleared, day-1, "a sign at an examination, found gone at a later one")
+		p.tell(FindingCleared, day-1, fmt.Sprintf("%s at the examination of %s, found gone on %s", p.sign, p.u.date(p.signOn), p.u.date(day)))
 		p.sign = noSign
 	}
 	c := p.draw(streamFinding, day)
 	if p.steady || !p.u.s.Trouble || !c.hit(signEvery) {
 		return noSign
 	}
-	p.signLeft = c.between(0, 2)
+	p.signOn, p.signLeft = day, c.between(0, 2)
 	switch x := c.Float64(); {
 	case x < 0.4:
 		p.sign = haematoma

@@ -101,6 +101,7 @@ type patient struct {
 	steady    bool  // nothing disturbs the course
 	planAfter int   // day after whose treatment tracks are planned; -1: none
 	sign      sign
+	signOn    int // day on which it was found
 	signLeft  int // examinations that still show it
 
 	trouble  trouble

@@ -31,7 +31,9 @@ const (
 
 // Scenario says what to simulate. The zero value is invalid; start from Default.
 type Scenario struct {
-	Units    int       // dialysis units, 1 to 100
+	// Units are dialysis units, 1 to 100. Two by two they have different protocols, treat each
+	// other's patients as guests, and one patient of each moves to the other.
+	Units    int
 	Patients int       // patients per unit at a time, 1 to 400
 	Months   int       // length of the simulated period, 1 to 120 months
 	Seed     uint64    // chooses one of many equally likely courses
