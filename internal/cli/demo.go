@@ -96,7 +96,8 @@ func play(ctx context.Context, env Env, a *app.App, s simulate.Scenario, c *cale
 		c.answered(r)
 		p.answered(r, a)
 	}
-	tally, err := (&feed.Client{Addr: a.GRPCAddr(), Answered: answered}).Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
+	client := &feed.Client{Addr: a.GRPCAddr(), Answered: answered}
+	tally, err := client.Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
 		var err error
 		highlights, err = simulate.Play(s, func(d simulate.Delivery) error {
 			n, ref := contents(d.Message)

@@ -120,9 +120,10 @@ func tellStories(w io.Writer, http string, highlights []simulate.Highlight) {
 		at := h.At.UTC().Format(time.RFC3339)
 		fmt.Fprintf(w, "\n%s: %s\n", s.title, strings.TrimSuffix(h.Text, "."))
 		fmt.Fprintf(w, "  today      %s/card?identifier=%s\n", http, url.QueryEscape(id))
-		fmt.Fprintf(w, "  then       bin/cannulary card --http %s --identifier '%s' --as-of %s --known-at %s   (%s)\n", http, id, at, at, s.then)
+		card := fmt.Sprintf("bin/cannulary card --http %s --identifier '%s' --as-of %s", http, id, at)
+		fmt.Fprintf(w, "  then       %s --known-at %s   (%s)\n", card, at, s.then)
 		if s.what == simulate.LateCulture {
-			fmt.Fprintf(w, "  in truth   bin/cannulary card --http %s --identifier '%s' --as-of %s   (the same hour, as it is known today)\n", http, id, at)
+			fmt.Fprintf(w, "  in truth   %s   (the same hour, as it is known today)\n", card)
 		}
 	}
 }

@@ -23,11 +23,14 @@ import (
 // what had come by then. The day on which the demo runs is begun last, by the server's time.
 func TestTheDemosMessagesArriveOverItsPeriod(t *testing.T) {
 	dir := t.TempDir()
-	code, out, stderr := run(context.Background(), "demo", "--data", dir, "--exit", "--patients", "4", "--months", "1", "--until", "2025-03-31")
+	args := strings.Fields("--exit --patients 4 --months 1 --until 2025-03-31")
+	code, out, stderr := run(context.Background(), append([]string{"demo", "--data", dir}, args...)...)
 	if code != Done {
 		t.Fatalf("exit code %d: %.2000s", code, stderr)
 	}
-	for _, want := range []string{"Invented dialysis units, 2 with 4 patients each, from 2025-03-01 to 2025-03-31", "dated as they would have arrived", " established,"} {
+	for _, want := range []string{
+		"Invented dialysis units, 2 with 4 patients each, from 2025-03-01 to 2025-03-31", "dated as they would have arrived", " established,",
+	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("it does not say %q: %s", want, out)
 		}
@@ -42,7 +45,8 @@ func TestTheDemosMessagesArriveOverItsPeriod(t *testing.T) {
 		return out
 	}
 	early, late := card("2025-03-10T12:00:00Z"), card("2025-03-25T12:00:00Z")
-	if !strings.Contains(early, "ESTABLISHED") || strings.Contains(early, "last fact 2025-03-2") || !strings.Contains(late, "last fact 2025-03-2") {
+	const last = "last fact 2025-03-2"
+	if !strings.Contains(early, "ESTABLISHED") || strings.Contains(early, last) || !strings.Contains(late, last) {
 		t.Errorf("as it was known on 10 March:\n%.600s\non 25 March:\n%.600s", early, late)
 	}
 }
@@ -52,7 +56,8 @@ func checkArrivals(t *testing.T, dir string) {
 	t.Helper()
 	ctx := context.Background()
 	a, err := app.New(ctx, app.Config{
-		Dir: dir, Ingest: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: slog.New(slog.NewTextHandler(io.Discard, nil)),
+		Dir: dir, Ingest: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0",
+		Now: time.Now, Slog: slog.New(slog.NewTextHandler(io.Discard, nil)),
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -110,9 +115,11 @@ func firstPatient(t *testing.T) string {
 	s.Patients, s.Months, s.Until = 4, 1, time.Date(2025, 3, 31, 0, 0, 0, 0, time.UTC)
 	found, id := errors.New("found"), ""
 	if _, err := simulate.Play(s, func(d simulate.Delivery) error {
-		if e := envelopeOf(d.Message); e.GetPatient() != nil && len(d.Message.GetCannulation().GetFacts()) > 0 && d.Message.GetCannulation().GetFacts()[0].GetTrackTakenOver() != nil {
-			id = e.GetPatient().GetSystem() + "|" + e.GetPatient().GetValue()
-			return found
+		for _, f := range d.Message.GetCannulation().GetFacts() {
+			if p := envelopeOf(d.Message).GetPatient(); f.GetTrackTakenOver() != nil {
+				id = p.GetSystem() + "|" + p.GetValue()
+				return found
+			}
 		}
 		return nil
 	}); !errors.Is(err, found) {
@@ -147,7 +154,8 @@ func TestTheDemoTellsItsStories(t *testing.T) {
 		}
 		command, _, _ = strings.Cut(command, "   (")
 		var identifier, asOf, knownAt string
-		if n, err := fmt.Sscanf(strings.ReplaceAll(command, "'", ""), "card --http http://127.0.0.1:7451 --identifier %s --as-of %s --known-at %s", &identifier, &asOf, &knownAt); n != 3 || asOf != knownAt {
+		const form = "card --http http://127.0.0.1:7451 --identifier %s --as-of %s --known-at %s"
+		if n, err := fmt.Sscanf(strings.ReplaceAll(command, "'", ""), form, &identifier, &asOf, &knownAt); n != 3 || asOf != knownAt {
 			t.Errorf("%q cannot be copied: %v", command, err)
 		}
 		if at, err := time.Parse(time.RFC3339, asOf); err != nil || at.After(s.Until.AddDate(0, 0, 1)) {

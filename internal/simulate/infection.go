@@ -182,7 +182,8 @@ func (p *patient) reviewTechnique(day int, known time.Time, ground target) {
 	p.elsewhereUntil = day + days
 	name := "RVI-" + p.u.date(day)
 	p.openReview(known.Add(15*time.Minute), name, "Staphylococcus aureus in blood with a track in use.")
-	p.liftNow(known.Add(35*time.Minute), holdBacteraemia, ground, "Seen. The tracks rest, the vessel is needled elsewhere. Preparation is observed and taught again.")
+	p.liftNow(known.Add(35*time.Minute), holdBacteraemia, ground,
+		"Seen. The tracks rest, the vessel is needled elsewhere. Preparation is observed and taught again.")
 	p.restNow(day, known.Add(38*time.Minute), "Staphylococcus aureus in blood.", days)
 	p.closeReview(day+days, name, "Preparation observed and taught again, cultures since negative. The technique goes on.")
 }

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -170,127 +169,6 @@ func TestLongDisuse(t *testing.T) {
 	}
 }
 
-// opened is a hold of the feed: when its ground was, and when it was lifted.
-type opened struct {
-	told
-	rule, access, track string
-	lifted              time.Time
-	needled             int // treatments meanwhile
-}
-
-// holds finds the grounds of holds among the facts, and their lifts.
-func (y *year) holds() []*opened {
-	byID := map[string]*opened{}
-	var all []*opened
-	constant := map[string]bool{}
-	add := func(x told, rule, access, track string) {
-		h := &opened{told: x, rule: rule, access: access, track: track}
-		byID[record.HoldID(rule, x.id)] = h
-		all = append(all, h)
-	}
-	const present, absent = v1.Finding_FINDING_PRESENT, v1.Finding_FINDING_ABSENT
-	for _, x := range y.told {
-		switch f := x.fact.(type) {
-		case *v1.AccessExamined:
-			if f.GetFeel().GetThrill() == absent || f.GetListen().GetBruit() == absent {
-				add(x, "thrill-absent", f.GetAccess(), "")
-			}
-			if f.GetLook().GetShinyOrThinSkin() == present {
-				add(x, "skin-at-risk", f.GetAccess(), "")
-			}
-			for _, s := range f.GetSites() {
-				if s.GetPus() == present || s.GetRedness() == present {
-					add(x, "site-infection", f.GetAccess(), s.GetTrack())
-				}
-			}
-		case *v1.SiteSignsSeen:
-			add(x, "site-infection", f.GetAccess(), f.GetTrack())
-		case *v1.HoldPlaced:
-			add(x, "person", f.GetAccess(), f.GetTrack())
-		case *v1.NeedleInserted:
-			if f.GetTrack() != "" {
-				constant[x.patient] = true
-			}
-		case *v1.CultureResulted:
-			aureus := slices.ContainsFunc(f.GetOrganisms(), func(o *v1.Organism) bool {
-				return strings.Contains(o.GetGroup().String(), "STAPHYLOCOCCUS_AUREUS")
-			})
-			if aureus && f.GetSpecimen() == v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD && constant[x.patient] {
-				add(x, "bacteraemia", "", "")
-			}
-		}
-	}
-	for _, x := range y.told {
-		if f, ok := x.fact.(*v1.HoldLifted); ok {
-			if h := byID[f.GetHold()]; h != nil {
-				h.lifted = x.at
-			}
-		}
-	}
-	y.needledMeanwhile(all)
-	return all
-}
-
-// needledMeanwhile counts for each hold the treatments with a needle before the lift.
-func (y *year) needledMeanwhile(all []*opened) {
-	for _, h := range all {
-		seen := map[string]bool{}
-		for _, x := range y.told {
-			n, ok := used(x.fact)
-			if !ok || x.patient != h.patient || x.at.Before(h.at) || !h.lifted.IsZero() && !x.at.Before(h.lifted) || seen[x.session] {
-				continue
-			}
-			if h.track != "" && n.GetTrack() == h.track || h.track == "" && (h.access == "" || h.access == n.GetAccess()) {
-				seen[x.session] = true
-				h.needled++
-			}
-		}
-	}
-}
-
-// TestHoldsAreAnsweredAsInAUnit: every hold is lifted unless the patient leaves or the year ends
-// before; some within the hour. Needles go in meanwhile where a result came late, or where a
-// nurse's hold waited for the lead, and nowhere else.
-func TestHoldsAreAnsweredAsInAUnit(t *testing.T) {
-	y := demoYear(t)
-	gone := map[string]bool{}
-	for _, x := range y.told {
-		if _, ok := x.fact.(*v1.PatientLeft); ok {
-			gone[x.patient] = true
-		}
-	}
-	within := map[string]int{}
-	needled := map[string]int{}
-	for _, h := range y.holds() {
-		wait := h.lifted.Sub(h.at)
-		t.Logf("%-15s %s %s, lifted after %s, %d treatments meanwhile", h.rule, h.at.Format(time.DateOnly), h.track, wait, h.needled)
-		switch {
-		case h.lifted.IsZero() && (gone[h.patient] || y.end.Sub(h.at) < 14*24*time.Hour):
-		case h.lifted.IsZero():
-			t.Errorf("the %s hold of %s is never lifted", h.rule, h.at)
-		case wait <= time.Hour:
-			within["an hour"]++
-		case wait <= 12*24*time.Hour:
-			within["days"]++
-		default:
-			t.Errorf("the %s hold of %s is lifted after %s", h.rule, h.at, wait)
-		}
-		if h.needled > 0 {
-			needled[h.rule] += h.needled
-			if late := h.arrival.Sub(h.at) > 48*time.Hour; late != (h.rule == "bacteraemia") {
-				t.Errorf("%d treatments under a %s hold of %s, which arrived at %s", h.needled, h.rule, h.at, h.arrival)
-			}
-		}
-	}
-	t.Logf("answered within %v, treatments under a hold %v", within, needled)
-	if within["an hour"] < 3 || within["days"] < 4 {
-		t.Errorf("lifted within an hour and within days: %v", within)
-	}
-	if len(needled) != 2 || needled["bacteraemia"] == 0 || needled["person"] == 0 || needled["bacteraemia"]+needled["person"] > 6 {
-		t.Errorf("treatments under a hold: %v, want a few after a late culture and under a person's hold", needled)
-	}
-}
-
 // TestSignsComeAndGo: examinations find what stops nothing, in one to three in a row; a later
 // one records the sign absent. Fewer than one patient in twenty shows one at the end.
 func TestSignsComeAndGo(t *testing.T) {
@@ -366,109 +244,6 @@ func TestExaminedInParts(t *testing.T) {
 	if after < 2000 || both < after*95/100 {
 		t.Errorf("%d examinations after treatment, %d of them after a whole one", after, both)
 	}
-}
-
-// TestEveryStageAtTheEnd tells from needles and plans, without judging, that a track stands in
-// each stage when the year ends, whatever its last day and its seed are.
-func TestEveryStageAtTheEnd(t *testing.T) {
-	for _, c := range []struct {
-		until string
-		seed  uint64
-	}{{"2026-10-31", 20261}, {"2026-11-28", 20261}, {"2027-01-02", 7}, {"2026-05-03", 99}} {
-		t.Run(fmt.Sprint(c.until, " ", c.seed), func(t *testing.T) {
-			s := simulate.Demonstration()
-			s.Months, s.Seed, s.Corrections, s.Repeats = 6, c.seed, false, false
-			var err error
-			if s.Until, err = time.Parse(time.DateOnly, c.until); err != nil {
-				t.Fatal(err)
-			}
-			seen := stages(t, s)
-			for _, stage := range []string{"planned", "forming", "ready", "trial", "established", "resting", "retired"} {
-				if seen[stage] == 0 {
-					t.Errorf("no track is %s at the end: %v", stage, seen)
-				}
-			}
-		})
-	}
-}
-
-// stages counts tracks by what happened to them last.
-func stages(t *testing.T, s simulate.Scenario) map[string]int {
-	t.Helper()
-	type state struct {
-		planned, taken, retired bool
-		sharp, blunt, own       int
-		rested                  string
-		facility                string
-	}
-	tracks := map[string]*state{}
-	of := func(who, name string) *state {
-		if tracks[who+"/"+name] == nil {
-			tracks[who+"/"+name] = &state{}
-		}
-		return tracks[who+"/"+name]
-	}
-	target := map[string]int{}
-	for _, m := range byOccurrence(generate(t, s)) {
-		who := envelope(m).GetPatient().GetValue()
-		facts(m, func(_ string, fact protoreflect.Message) {
-			switch f := fact.Interface().(type) {
-			case *v1.ProtocolAdopted:
-				target[envelope(m).GetFacility()] = int(f.GetProtocol().GetFormingSessionsTarget())
-			case *v1.TrackPlanned:
-				for _, p := range f.GetTracks() {
-					x := of(who, p.GetTrack())
-					x.planned, x.own = true, int(p.GetFormingSessionsTarget())
-				}
-			case *v1.TrackTakenOver:
-				of(who, f.GetTrack()).taken = true
-			case *v1.TrackRetired:
-				of(who, f.GetTrack()).retired = true
-			case *v1.TrackRested:
-				of(who, f.GetTrack()).rested = f.GetUntil()
-			case *v1.NeedleInserted:
-				if f.GetTrack() == "" {
-					return
-				}
-				x := of(who, f.GetTrack())
-				x.facility = envelope(m).GetFacility()
-				switch {
-				case f.GetOutcome() != v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL:
-				case f.GetTip() == v1.NeedleTip_NEEDLE_TIP_BLUNT:
-					x.blunt++
-				default:
-					x.sharp++
-				}
-			}
-		})
-	}
-	seen := map[string]int{}
-	for _, x := range tracks {
-		switch asks := max(6, target[x.facility], x.own); {
-		case x.retired:
-			seen["retired"]++
-		case x.rested > s.Until.Format(time.DateOnly):
-			seen["resting"]++
-		case x.taken || x.blunt > 3:
-			seen["established"]++
-		case x.sharp == 0:
-			seen["planned"]++
-		case x.blunt == 0 && x.sharp == asks:
-			seen["ready"]++
-		case x.blunt == 0 && x.sharp < asks-1:
-			seen["forming"]++
-		case x.blunt < 3 && x.sharp == asks:
-			seen["trial"]++
-		}
-	}
-	return seen
-}
-
-func byOccurrence(msgs []*v1.FeedRequest) []*v1.FeedRequest {
-	slices.SortStableFunc(msgs, func(a, b *v1.FeedRequest) int {
-		return envelope(a).GetOccurredAt().AsTime().Compare(envelope(b).GetOccurredAt().AsTime())
-	})
-	return msgs
 }
 
 // TestPumpsSuitTheNeedles: 16G from 250 and 15G from 350 mL/min (the widest of two tables, from
@@ -564,7 +339,10 @@ func TestHighlightsAreWorthLookingAt(t *testing.T) {
 		}
 	}
 	t.Log(count)
-	for _, what := range []string{simulate.Moved, simulate.GuestTreated, simulate.LongUnused, simulate.LiftedAtOnce, simulate.AnsweredLate, simulate.LateCulture} {
+	for _, what := range []string{
+		simulate.Moved, simulate.GuestTreated, simulate.LongUnused, simulate.LiftedAtOnce, simulate.AnsweredLate, simulate.LateCulture,
+		simulate.FindingCleared,
+	} {
 		if count[what] == 0 {
 			t.Errorf("nothing is told of %q", what)
 		}
