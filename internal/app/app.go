@@ -29,6 +29,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
 	"cannulary/internal/view"
+	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
 // Config says what to run. The zero value of every field is usable but Dir, and Now and
@@ -62,6 +63,14 @@ type Config struct {
 	Version           string
 	Now               func() time.Time
 	Slog              *slog.Logger
+	// Invented is set by the demo alone: its log tells a year that has passed.
+	Invented *Invented
+}
+
+// Invented dates the entries of an embedded log of invented facts.
+type Invented struct {
+	Arrived func(*logv1.Event) time.Time // see eventlog.Config
+	Day     func() time.Time             // see intake.Config
 }
 
 // App is a running application.
@@ -155,7 +164,14 @@ func (a *App) open(ctx context.Context) error {
 	a.startSeq = st.LastSeq
 	outcome := func(service, outcome string) { a.metrics.Outcome(service, outcome) }
 	if cfg.Ingest {
-		if a.intake, err = intake.New(ctx, intake.Config{Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"), Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note}); err != nil {
+		in := intake.Config{
+			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
+			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note,
+		}
+		if cfg.Invented != nil {
+			in.Day = cfg.Invented.Day
+		}
+		if a.intake, err = intake.New(ctx, in); err != nil {
 			return err
 		}
 	}
@@ -223,7 +239,14 @@ func (a *App) openLog(ctx context.Context) error {
 	if a.ring, err = keyring.Open(ctx, store); err != nil {
 		return errors.Join(err, store.Close())
 	}
-	if a.log, err = eventlog.Open(ctx, a.nc, eventlog.Config{Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas, Fingerprint: a.ring.Fingerprint(), Now: cfg.Now}); err != nil {
+	log := eventlog.Config{
+		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
+		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now,
+	}
+	if cfg.Invented != nil && cfg.NATS == "" {
+		log.Arrived = cfg.Invented.Arrived
+	}
+	if a.log, err = eventlog.Open(ctx, a.nc, log); err != nil {
 		return err
 	}
 	switch m := a.log.Limit(); {

@@ -46,7 +46,7 @@ func commands() []command {
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "say in some ten lines how an instance is", statusCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
-		{"demo", "run a year of an invented unit through a fresh instance and stay up", demo},
+		{"demo", "run a year of invented units through a fresh instance and stay up", demo},
 	}
 }
 

@@ -24,7 +24,7 @@ func scenarioFlags(fs *flag.FlagSet, s *simulate.Scenario, until *string) {
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients in each unit")
 	fs.IntVar(&s.Months, "months", s.Months, "months before --until; in the demo whole ones, and the days after them")
 	fs.Uint64Var(&s.Seed, "seed", s.Seed, "seed; the same seed and --until give the same messages")
-	fs.StringVar(until, "until", "", "last day, YYYY-MM-DD; default yesterday")
+	fs.StringVar(until, "until", "", "last day, YYYY-MM-DD; default the last one that is over in every time zone")
 	fs.BoolVar(&s.Corrections, "corrections", s.Corrections, "mistakes are corrected and voided")
 	fs.BoolVar(&s.Merges, "merges", s.Merges, "identities are merged, and a merge reversed")
 	fs.BoolVar(&s.Late, "late", s.Late, "messages arrive up to three days late")
@@ -34,8 +34,11 @@ func scenarioFlags(fs *flag.FlagSet, s *simulate.Scenario, until *string) {
 	fs.Float64Var(&s.OutbreakFactor, "outbreak", s.OutbreakFactor, "factor on the infection risk of constant-site patients in the last quarter; 1 is none")
 }
 
+// westmost is how far behind UTC a local date may be.
+const westmost = 12 * time.Hour
+
 func setUntil(s *simulate.Scenario, until string, now time.Time) error {
-	s.Until = now.AddDate(0, 0, -1)
+	s.Until = now.UTC().Add(-westmost).AddDate(0, 0, -1)
 	if until != "" {
 		t, err := time.Parse(time.DateOnly, until)
 		if err != nil {
@@ -233,11 +236,19 @@ func (p *progress) end() {
 }
 
 func occurred(r *cannularyv1.FeedRequest) time.Time {
-	type enveloped interface{ GetEnvelope() *cannularyv1.Envelope }
-	for _, m := range []enveloped{r.GetRoster(), r.GetCannulation(), r.GetAssessment(), r.GetSurveillance()} {
-		if at := m.GetEnvelope().GetOccurredAt(); at != nil {
-			return at.AsTime()
-		}
+	if at := envelopeOf(r).GetOccurredAt(); at != nil {
+		return at.AsTime()
 	}
 	return time.Time{}
+}
+
+// envelopeOf is a message's, nil where it has none.
+func envelopeOf(r *cannularyv1.FeedRequest) *cannularyv1.Envelope {
+	type enveloped interface{ GetEnvelope() *cannularyv1.Envelope }
+	for _, m := range []enveloped{r.GetRoster(), r.GetCannulation(), r.GetAssessment(), r.GetSurveillance()} {
+		if e := m.GetEnvelope(); e != nil {
+			return e
+		}
+	}
+	return nil
 }

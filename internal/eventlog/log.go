@@ -32,7 +32,13 @@ type Config struct {
 	Fingerprint string
 	// Now gives the time of genesis.
 	Now func() time.Time
+	// Arrived makes a new log an invented one, and refuses another: it dates the entries in the
+	// server's stead, where it does not answer zero. The demo alone sets it, to tell a year.
+	Arrived func(*logv1.Event) time.Time
 }
+
+// arrivedHeader is what an entry of an invented log says of its arrival, RFC 3339 in UTC.
+const arrivedHeader = "Cannulary-Arrived"
 
 // DefaultMaxBytes is room for some ten years of a large unit: about 1 kB an event.
 const DefaultMaxBytes = 16 << 30
@@ -52,12 +58,14 @@ type Log struct {
 	name   string
 	id     string
 	limit  Limit
+
+	invented bool // entries may say themselves when they arrived
 }
 
 // Entry is one event as it stands in the log.
 type Entry struct {
 	Seq  uint64
-	Time time.Time // when the log took it
+	Time time.Time // when the log took it; in an invented log, when it says that it arrived
 	Data []byte    // the serialised logv1.Event
 }
 
@@ -151,7 +159,7 @@ func (l *Log) genesis(ctx context.Context) error {
 			Id: record.EventID(ServiceSource, genesisMessage), Source: ServiceSource, SourceMessageId: genesisMessage,
 			OccurredAt: timestamppb.New(l.cfg.Now()), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
 			Facts: []*logv1.Fact{{Fact: &logv1.Fact_Genesis{Genesis: &logv1.Genesis{
-				LogId: hex.EncodeToString(id), Shard: l.cfg.Shard, SecretFingerprint: l.cfg.Fingerprint,
+				LogId: hex.EncodeToString(id), Shard: l.cfg.Shard, SecretFingerprint: l.cfg.Fingerprint, Invented: l.cfg.Arrived != nil,
 			}}}},
 		}
 		// Of several processes that start at once on an empty log, one writes; the others
@@ -177,8 +185,22 @@ func (l *Log) genesis(ctx context.Context) error {
 	if g.GetSecretFingerprint() != l.cfg.Fingerprint {
 		return fmt.Errorf("the log was made with another site secret (fingerprint %s, here %s): patients would get new keys; restore the key store that belongs to this log", g.GetSecretFingerprint(), l.cfg.Fingerprint)
 	}
-	l.id = g.GetLogId()
+	if l.cfg.Arrived != nil && !g.GetInvented() {
+		return fmt.Errorf("the log (stream %s) holds no invented facts: its entries are dated by the server alone; give the demo a folder of its own", l.name)
+	}
+	l.id, l.invented = g.GetLogId(), g.GetInvented()
 	return nil
+}
+
+// taken is when the log took an entry: the server's time, but that of the header in an
+// invented log.
+func (l *Log) taken(server time.Time, h nats.Header) time.Time {
+	if l.invented {
+		if at, err := time.Parse(time.RFC3339Nano, h.Get(arrivedHeader)); err == nil {
+			return at.UTC()
+		}
+	}
+	return server.UTC()
 }
 
 // ID is the log's own id; a repaired or replaced log has another.
@@ -209,6 +231,11 @@ func (l *Log) publish(ctx context.Context, ev *logv1.Event, opts ...jetstream.Pu
 	}
 	msg := nats.NewMsg(l.subject(ev))
 	msg.Data = data
+	if l.cfg.Arrived != nil {
+		if at := l.cfg.Arrived(ev); !at.IsZero() {
+			msg.Header.Set(arrivedHeader, at.UTC().Format(time.RFC3339Nano))
+		}
+	}
 	opts = append(opts, jetstream.WithMsgID(ev.GetId()), jetstream.WithExpectStream(l.name))
 	return l.js.PublishMsg(ctx, msg, opts...)
 }
@@ -241,7 +268,7 @@ func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
 	if err != nil {
 		return Entry{}, err
 	}
-	return Entry{Seq: m.Sequence, Time: m.Time.UTC(), Data: m.Data}, nil
+	return Entry{Seq: m.Sequence, Time: l.taken(m.Time, m.Header), Data: m.Data}, nil
 }
 
 // State is what an operator asks first.

@@ -147,7 +147,8 @@ func (s *sending) stream(ctx context.Context) error {
 	inflight := make(chan *cannularyv1.FeedRequest, window)
 	// left collects, in order, what this stream sent and did not get a final answer for.
 	sendDone := make(chan []*cannularyv1.FeedRequest, 1)
-	go func() { sendDone <- s.send(ctx, st, inflight) }()
+	stop := make(chan struct{})
+	go func() { sendDone <- s.send(ctx, st, inflight, stop) }()
 	var left []*cannularyv1.FeedRequest
 	var failed error
 	for r := range inflight {
@@ -166,7 +167,9 @@ func (s *sending) stream(ctx context.Context) error {
 			continue
 		}
 		if a.GetRetry() {
-			s.refused = a
+			if s.refused = a; len(left) == 0 {
+				close(stop)
+			}
 			left = append(left, r)
 			continue
 		}
@@ -183,11 +186,18 @@ func (s *sending) stream(ctx context.Context) error {
 }
 
 // send sends what is pending from the stream before, then what is new; it returns what it
-// could not send.
-func (s *sending) send(ctx context.Context, st cannularyv1.FeedService_FeedClient, inflight chan<- *cannularyv1.FeedRequest) (unsent []*cannularyv1.FeedRequest) {
+// could not send. After stop it sends no more: what was refused for the moment goes first,
+// and the source may be waiting for its answers.
+func (s *sending) send(
+	ctx context.Context, st cannularyv1.FeedService_FeedClient, inflight chan<- *cannularyv1.FeedRequest, stop <-chan struct{},
+) (unsent []*cannularyv1.FeedRequest) {
 	defer close(inflight)
 	again := s.pending
 	for i, r := range again {
+		if closed(stop) {
+			_ = st.CloseSend()
+			return again[i:]
+		}
 		if err := st.Send(r); err != nil {
 			return again[i:]
 		}
@@ -197,8 +207,9 @@ func (s *sending) send(ctx context.Context, st cannularyv1.FeedService_FeedClien
 			return again[i:]
 		}
 	}
-	for !s.drained {
+	for !s.drained && !closed(stop) {
 		select {
+		case <-stop:
 		case r, ok := <-s.next:
 			if !ok {
 				s.drained = true
@@ -219,6 +230,15 @@ func (s *sending) send(ctx context.Context, st cannularyv1.FeedService_FeedClien
 	// The server answers what it has; an error shows on the receiving side.
 	_ = st.CloseSend()
 	return nil
+}
+
+func closed(c <-chan struct{}) bool {
+	select {
+	case <-c:
+		return true
+	default:
+		return false
+	}
 }
 
 func (s *sending) count(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {

@@ -25,6 +25,9 @@ type Config struct {
 	Ring *keyring.Ring
 	Dir  string // for the disposable index
 	Now  func() time.Time
+	// Day tells which local day has begun; nil is Now. The demo sets it, to start the days of
+	// the year that it tells.
+	Day  func() time.Time
 	Slog *slog.Logger
 	// Outcome is told of every message: the service and one of accepted, duplicate, refused
 	// (what it says cannot be taken), conflict, full (the log), unavailable (passing), failed.
@@ -59,6 +62,9 @@ type Intake struct {
 
 // New opens the index and starts to follow the log.
 func New(ctx context.Context, cfg Config) (*Intake, error) {
+	if cfg.Day == nil {
+		cfg.Day = cfg.Now
+	}
 	v, err := NewValidator()
 	if err != nil {
 		return nil, err
@@ -403,7 +409,7 @@ func (in *Intake) StartDays(ctx context.Context) error {
 	if err := in.behind(); err != nil {
 		return err
 	}
-	now := in.cfg.Now()
+	now := in.cfg.Day()
 	for facility, name := range in.index.known() {
 		loc, err := zone.Load(name)
 		if err != nil {

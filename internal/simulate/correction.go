@@ -32,11 +32,21 @@ func (p *patient) afterSession(s *sitting) {
 	if len(fresh) > 0 {
 		p.u.roster(p, header{at: s.end.Add(20 * time.Minute), by: p.u.staff.lead}, deputyFacts(fresh[0].creator, fresh...)...)
 	}
+	if s.tw.held {
+		p.holdAfter(s)
+	}
+	if s.tw.angleForgotten {
+		p.plan(s.day+2, func(day int) { p.correctAngle(p.desk(day, 11), s, s.insertionAngle, 1) })
+	}
+	if s.day == p.planAfter {
+		p.planPair(s.day)
+	}
+	p.returned = false
 }
 
 // correctAfter decides whether something of the session is put right on a later day.
 func (p *patient) correctAfter(s *sitting) {
-	if !p.u.s.Corrections {
+	if !p.u.s.Corrections || p.steady || s.tw.angleForgotten {
 		return
 	}
 	if no := p.slot.no; no >= 14 && no < 18 && p.sessions >= 20 && !p.counts(s.day) && p.once("session void") {

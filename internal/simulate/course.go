@@ -97,14 +97,16 @@ func (p *patient) beginTracks(day int, h header, c chance) {
 		}
 	case 4, 5:
 		wait := c.between(4, max(5, p.u.days/2))
-		if k := p.ordinal() % 12; (k == 5 || k == 10) && p.u.days > 120 {
-			// Some begin shortly before the end, so that it shows tracks on their way.
-			wait = p.u.days - c.between(4, 48)
-		}
 		if day > 0 {
 			wait = c.between(14, 40)
 		}
-		p.plan(day+wait, p.planPair)
+		if stage, timed := p.ending(); timed {
+			p.planEnding(day, stage)
+		} else if p.mover() {
+			p.planMove(day)
+		} else {
+			p.plan(day+wait, p.planPair)
+		}
 		return
 	}
 	arterial := p.newTrack(v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, uint32(c.between(50, 80)), c)
@@ -166,14 +168,18 @@ func (p *patient) planPair(day int) {
 	arterial := p.newTrack(v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, uint32(c.between(50, 85)), c)
 	venous := p.newTrack(v1.NeedleRole_NEEDLE_ROLE_VENOUS, arterial.site+uint32(c.between(68, 84)), c)
 	if p.slowHealer() {
-		arterial.own, venous.own = 12, 12
+		arterial.own, venous.own = slowTarget, slowTarget
 	}
 	p.postPlan(day, c, arterial, venous)
 }
 
-// slowHealer says whether this patient's tracks are planned with more sharp sessions.
-func (p *patient) slowHealer() bool { return p.ordinal()%6 == 5 && p.ordinal()%4 == 1 }
+// slowTarget is a poor healer's number of sharp sessions (a unit's needling log form).
+const slowTarget = 12
 
+// slowHealer says whether this patient's tracks are planned with more sharp sessions.
+func (p *patient) slowHealer() bool { return p.ordinal()%12 == 4 }
+
+// postPlan posts a plan before the treatment of the day, or after it where that is the last.
 func (p *patient) postPlan(day int, c chance, tracks ...*track) {
 	plan := &v1.TrackPlanned{
 		Access: p.access.name, TipDistanceMillimetres: new(uint32(c.between(62, 77))),
@@ -198,7 +204,11 @@ func (p *patient) postPlan(day int, c chance, tracks ...*track) {
 		}
 		plan.Tracks = append(plan.Tracks, one)
 	}
-	p.u.cannulation(p, header{at: p.before(day, 25), by: tracks[0].creator}, trackPlannedFact(plan))
+	at := p.before(day, 25)
+	if day == p.planAfter {
+		at = p.before(day, -300)
+	}
+	p.u.cannulation(p, header{at: at, by: tracks[0].creator}, trackPlannedFact(plan))
 }
 
 // antiseptic is the agent used for this patient.

@@ -10,26 +10,38 @@ import (
 // found stops the treatment.
 func (s *sitting) examine() bool {
 	p := s.p
-	exam := &v1.AccessExamined{Access: p.access.name, Examiner: s.by, Look: calmLook()}
-	if p.access.kind == v1.AccessKind_ACCESS_KIND_FISTULA || p.access.kind == v1.AccessKind_ACCESS_KIND_GRAFT {
-		exam.Look.CollapseOnElevation = v1.Finding_FINDING_PRESENT
-		if p.access.kind == v1.AccessKind_ACCESS_KIND_GRAFT {
-			exam.Look.CollapseOnElevation = v1.Finding_FINDING_NOT_EXAMINED
-		}
-		exam.Listen = &v1.Listen{Bruit: v1.Finding_FINDING_PRESENT, HighPitchedBruit: v1.Finding_FINDING_ABSENT, ContinuousBruit: v1.Finding_FINDING_PRESENT}
-		exam.Feel = &v1.Feel{
-			Thrill: v1.Finding_FINDING_PRESENT, DiscontinuousThrill: v1.Finding_FINDING_ABSENT, BoundingPulse: v1.Finding_FINDING_ABSENT,
-			PulseAugmentation: v1.Finding_FINDING_PRESENT, Warmth: v1.Finding_FINDING_ABSENT, Tenderness: v1.Finding_FINDING_ABSENT,
-		}
-		if s.c.hit(0.015) {
+	exam := s.calmExam()
+	if exam.GetFeel() != nil {
+		if s.c.hit(0.015) && !p.steady {
 			exam.Listen = nil // no stethoscope at hand: not recorded
 		}
-		exam.Sites = s.lookAtSites()
+		s.show(exam)
 		s.disturb(exam)
 	}
 	at := s.after(0)
 	d := p.u.assessment(p, s.header(at), accessExaminedFact(exam))
 	return s.judge(at, target{d, 0})
+}
+
+// calmExam is a whole examination that finds nothing; a catheter is only looked at.
+func (s *sitting) calmExam() *v1.AccessExamined {
+	exam := &v1.AccessExamined{Access: s.p.access.name, Examiner: s.by, Look: calmLook()}
+	if !s.p.access.needled() {
+		return exam
+	}
+	exam.Look.CollapseOnElevation = v1.Finding_FINDING_PRESENT
+	if s.p.access.kind == v1.AccessKind_ACCESS_KIND_GRAFT {
+		exam.Look.CollapseOnElevation = v1.Finding_FINDING_NOT_EXAMINED
+	}
+	exam.Listen = &v1.Listen{
+		Bruit: v1.Finding_FINDING_PRESENT, HighPitchedBruit: v1.Finding_FINDING_ABSENT, ContinuousBruit: v1.Finding_FINDING_PRESENT,
+	}
+	exam.Feel = &v1.Feel{
+		Thrill: v1.Finding_FINDING_PRESENT, DiscontinuousThrill: v1.Finding_FINDING_ABSENT, BoundingPulse: v1.Finding_FINDING_ABSENT,
+		PulseAugmentation: v1.Finding_FINDING_PRESENT, Warmth: v1.Finding_FINDING_ABSENT, Tenderness: v1.Finding_FINDING_ABSENT,
+	}
+	exam.Sites = s.lookAtSites()
+	return exam
 }
 
 func calmLook() *v1.Look {
@@ -64,6 +76,9 @@ func (s *sitting) lookAtSites() []*v1.SiteLook {
 
 // disturb puts the session's troubles into the examination.
 func (s *sitting) disturb(exam *v1.AccessExamined) {
+	if s.tw.doubt {
+		exam.Feel.Thrill = v1.Finding_FINDING_ABSENT
+	}
 	if s.tw.thrillAbsent {
 		exam.Listen = &v1.Listen{Bruit: v1.Finding_FINDING_ABSENT, HighPitchedBruit: v1.Finding_FINDING_UNSPECIFIED}
 		exam.Feel.Thrill, exam.Feel.PulseAugmentation = v1.Finding_FINDING_ABSENT, v1.Finding_FINDING_NOT_EXAMINED
@@ -89,6 +104,9 @@ func (s *sitting) disturb(exam *v1.AccessExamined) {
 	if s.tw.swollen {
 		exam.Look.Haematoma, exam.Look.Swelling = v1.Finding_FINDING_PRESENT, v1.Finding_FINDING_UNSPECIFIED
 	}
+	if s.tw.reddened.d != nil {
+		exam.Look.Redness = v1.Finding_FINDING_UNSPECIFIED // told by itself
+	}
 }
 
 // judge acts on what stops the treatment of the day.
@@ -103,6 +121,10 @@ func (s *sitting) judge(at time.Time, exam target) bool {
 		p.miss(s.day, at.Add(25*time.Minute), v1.MissedReason_MISSED_REASON_ACCESS_PROBLEM)
 		p.skinAtRisk(s, at, exam)
 		return false
+	case s.tw.doubt:
+		s.doubt(exam)
+	case s.tw.reddened.d != nil:
+		s.redden()
 	case s.tw.signs != nil:
 		p.plan(s.day+11, func(day int) { p.lift(day, holdSiteInfection, exam, "Site dry and calm, tablets finished.") })
 	}

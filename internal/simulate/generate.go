@@ -15,15 +15,37 @@ import (
 // returns as it is. An emitted message must not be changed: parts of it are shared with
 // others still to come.
 func Generate(s Scenario, emit func(*v1.FeedRequest) error) error {
-	_, err := run(s, emit)
+	_, err := run(s, func(d Delivery) error { return emit(d.Message) })
 	return err
+}
+
+// Delivery is a message and the moment at which it arrives: no later than the end of the
+// period in the unit where it ends last.
+type Delivery struct {
+	Message *v1.FeedRequest
+	Arrival time.Time
+}
+
+// Play is Generate with the arrivals. It returns what is worth looking at in the feed, in
+// the order in which it happened.
+func Play(s Scenario, emit func(Delivery) error) ([]Highlight, error) {
+	units, err := run(s, emit)
+	if err != nil {
+		return nil, err
+	}
+	var all []Highlight
+	for _, u := range units {
+		all = append(all, u.highlights...)
+	}
+	slices.SortStableFunc(all, func(a, b Highlight) int { return a.At.Compare(b.At) })
+	return all, nil
 }
 
 // Identifying lists every identifier value, family name, given name and birth date that
 // Generate puts into messages, sorted, each once. It is for tests that look for them in
 // bytes where they must not be. An invalid scenario has none.
 func Identifying(s Scenario) []string {
-	units, err := run(s, func(*v1.FeedRequest) error { return nil })
+	units, err := run(s, func(Delivery) error { return nil })
 	if err != nil {
 		return nil
 	}
@@ -35,7 +57,7 @@ func Identifying(s Scenario) []string {
 	return slices.Compact(all)
 }
 
-func run(s Scenario, emit func(*v1.FeedRequest) error) ([]*unit, error) {
+func run(s Scenario, emit func(Delivery) error) ([]*unit, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
@@ -47,8 +69,17 @@ func run(s Scenario, emit func(*v1.FeedRequest) error) ([]*unit, error) {
 		}
 		units[i] = u
 	}
+	for i, u := range units {
+		// Units pair off: their patients are each other's guests.
+		if other := i ^ 1; other < len(units) {
+			u.partner = units[other]
+		}
+	}
 	var q post
 	for _, u := range units {
+		if end := u.local(u.days, 0, 0).Add(-time.Second); end.After(q.end) {
+			q.end = end
+		}
 		u.register()
 		u.closeDay(q.add)
 	}
@@ -60,6 +91,8 @@ func run(s Scenario, emit func(*v1.FeedRequest) error) ([]*unit, error) {
 		var limit time.Time
 		for _, u := range units {
 			u.step(day)
+		}
+		for _, u := range units {
 			u.closeDay(q.add)
 			if next := u.local(day+1, 0, 0); limit.IsZero() || next.Before(limit) {
 				limit = next
@@ -67,6 +100,9 @@ func run(s Scenario, emit func(*v1.FeedRequest) error) ([]*unit, error) {
 		}
 		if err := q.release(limit, emit); err != nil {
 			return nil, err
+		}
+		for _, u := range units {
+			u.transfer(day)
 		}
 	}
 	return units, q.release(time.Time{}, emit)

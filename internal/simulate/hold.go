@@ -17,8 +17,12 @@ const (
 // lift posts that a hold is lifted: the one that a rule or a person placed on the ground
 // of a fact. The card shows its id, which follows from that fact's.
 func (p *patient) lift(day int, rule string, ground target, why string) {
+	p.postLift(header{at: p.u.local(day, 6, 15), by: p.u.staff.access}, rule, ground, why)
+}
+
+func (p *patient) postLift(h header, rule string, ground target, why string) {
 	f := &v1.HoldLifted{LiftedBy: p.u.staff.physician, Reason: why}
-	d := p.u.cannulation(p, header{at: p.u.local(day, 6, 15), by: p.u.staff.access}, holdLiftedFact(f))
+	d := p.u.cannulation(p, h, holdLiftedFact(f))
 	d.resolve = append(d.resolve, func() {
 		event := record.EventID(ground.d.env.GetSource(), ground.d.env.GetSourceMessageId())
 		f.Hold = record.HoldID(rule, record.FactID(event, ground.ordinal))

@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -29,7 +30,7 @@ func (p *patient) risks() (bloodstream, local float64) {
 
 // infections decides what the session brings: signs at a site, a culture, antimicrobials.
 func (p *patient) infections(s *sitting) {
-	if !p.u.s.Infections {
+	if !p.u.s.Infections || p.steady {
 		return
 	}
 	c := p.draw(streamInfection, s.day)
@@ -41,14 +42,16 @@ func (p *patient) infections(s *sitting) {
 	// A higher risk adds events on its days and moves none of other days.
 	forced := func(slot, session int) bool { return p.slot.no == slot && p.generation == 0 && p.sessions == session }
 	switch {
-	case forced(0, 20) && p.once("aureus"):
-		p.bloodstream(s, c, v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS, true)
+	case forced(0, 20) && p.trouble.story != lateCulture && p.once("aureus"):
+		p.bloodstream(s, c, v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS, resultCorrected)
+	case p.trouble.story == lateCulture && p.hasTrack() && p.sessions >= p.trouble.from && p.once("late"):
+		p.bloodstream(s, c, v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS, resultLate)
 	case forced(0, 10) && p.once("negative"):
 		p.negativeCulture(s, true)
 	case forced(12, 15) && p.once("local"):
 		p.localInfection(s, c)
 	case c.hit(bloodstream / 100 / sessionsPerMonth):
-		p.bloodstream(s, c, organism(c), false)
+		p.bloodstream(s, c, organism(c), resultUsual)
 	case c.hit(local / 100 / sessionsPerMonth):
 		p.localInfection(s, c)
 	case c.hit(3.0 / 100 / sessionsPerMonth):
@@ -106,15 +109,26 @@ func (p *patient) course(s *sitting, route v1.AntimicrobialRoute, days int) {
 	})
 }
 
+// result is how the laboratory sends what grew.
+type result int
+
+const (
+	resultUsual     result = iota
+	resultCorrected        // the sensitivity follows two days later
+	resultLate             // the line to the laboratory is down for three days
+)
+
+const daysLate = 3
+
 // bloodstream is a fever in the session, a positive blood culture and what follows.
-func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, corrected bool) {
+func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, how result) {
 	u := p.u
 	collected := s.after(70)
 	p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, c.between(14, 28))
 	constant := p.hasTrack()
 	source := v1.SuspectedSource_SUSPECTED_SOURCE_ACCESS
 	switch x := c.Float64(); {
-	case corrected:
+	case how != resultUsual:
 	case x < 0.15:
 		source = v1.SuspectedSource_SUSPECTED_SOURCE_UNCERTAIN
 	case x < 0.3:
@@ -122,21 +136,32 @@ func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, corr
 	case x < 0.37 && group == v1.OrganismGroup_ORGANISM_GROUP_COAGULASE_NEGATIVE_STAPHYLOCOCCUS:
 		source = v1.SuspectedSource_SUSPECTED_SOURCE_CONTAMINATION
 	}
-	stay := c.hit(0.4) && !corrected
+	stay := c.hit(0.4) && how == resultUsual
 	p.plan(s.day+2, func(day int) {
 		found := culture(collected, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD)
 		found.Growth = v1.CultureGrowth_CULTURE_GROWTH_POSITIVE
 		found.Organisms = []*v1.Organism{{Group: group}}
-		result := target{u.surveillance(p, header{at: u.local(day, 6, 2), by: u.staff.lead}, cultureResultedFact(found)), 0}
+		h := header{at: u.local(day, 6, 2), by: u.staff.lead}
+		known := h.at
+		if how == resultLate {
+			day += daysLate
+			h.sent = u.local(day, 8, 30)
+			known = h.sent
+			p.highlight(Highlight{
+				What: LateCulture, Patient: p.identifier(), At: known.Add(-3 * time.Hour),
+				Text: fmt.Sprintf("a blood culture of %s became known on %s; the access was needled in between", u.date(day-daysLate), u.date(day)),
+			})
+		}
+		result := target{u.surveillance(p, h, cultureResultedFact(found)), 0}
 		if stay {
 			p.admitToHospital(day, c.between(4, 8), "Bloodstream infection.")
 		}
 		p.plan(day+1, func(day int) { p.assessSource(day, result, source) })
-		if corrected && u.s.Corrections {
+		if how == resultCorrected && u.s.Corrections {
 			p.plan(day+2, func(day int) { p.correctCulture(day, result, found) })
 		}
 		if isAureus(group) && constant {
-			p.reviewTechnique(day, result)
+			p.reviewTechnique(day, known, result)
 		}
 	})
 }
@@ -149,15 +174,18 @@ func (p *patient) assessSource(day int, result target, source v1.SuspectedSource
 	d.resolve = append(d.resolve, resolve)
 }
 
-// reviewTechnique follows S. aureus in the blood of a constant-site patient: no track is
-// used until the technique has been reviewed.
-func (p *patient) reviewTechnique(day int, ground target) {
+// reviewTechnique follows S. aureus in the blood of a constant-site patient, from a moment on
+// which the result is known: a physician looks before the next needle and lifts the hold, the
+// tracks rest, and how they are prepared is observed meanwhile.
+func (p *patient) reviewTechnique(day int, known time.Time, ground target) {
 	const days = 12
 	p.elsewhereUntil = day + days
-	p.review(day, "RVI-"+p.u.date(day), "Staphylococcus aureus in blood with a track in use.", "Preparation observed and taught again; technique goes on.", days)
-	p.plan(day+days, func(day int) {
-		p.lift(day, holdBacteraemia, ground, "Technique reviewed, cultures since negative.")
-	})
+	name := "RVI-" + p.u.date(day)
+	p.openReview(known.Add(15*time.Minute), name, "Staphylococcus aureus in blood with a track in use.")
+	p.liftNow(known.Add(35*time.Minute), holdBacteraemia, ground,
+		"Seen. The tracks rest, the vessel is needled elsewhere. Preparation is observed and taught again.")
+	p.restNow(day, known.Add(38*time.Minute), "Staphylococcus aureus in blood.", days)
+	p.closeReview(day+days, name, "Preparation observed and taught again, cultures since negative. The technique goes on.")
 }
 
 // correctCulture tells the sensitivity that the laboratory reported later.
@@ -208,10 +236,15 @@ func (p *patient) localInfection(s *sitting, c chance) {
 	p.plan(s.day+2, func(day int) {
 		p.u.surveillance(p, header{at: p.u.local(day, 6, 6), by: p.u.staff.lead}, cultureResultedFact(swab))
 	})
-	if t := s.tw.signs; t != nil {
+	switch t := s.tw.signs; {
+	case t != nil:
 		t.restUntil = s.day + 11
 		p.plan(s.day+11, func(day int) {
 			p.lift(day, holdSiteInfection, target{seen, 0}, "Site dry and calm, tablets finished.")
 		})
+	case p.access.needled():
+		s.tw.reddened = target{seen, 0}
+	default:
+		p.plan(s.day+5, func(day int) { p.lift(day, holdSiteInfection, target{seen, 0}, "Exit site dry and calm.") })
 	}
 }

@@ -140,6 +140,7 @@ func compareParcels(a, b parcel) int {
 // post holds parcels until everything that could arrive before them is known.
 type post struct {
 	waiting []parcel
+	end     time.Time // of the period, in the unit where it ends last
 	nth     uint64
 }
 
@@ -150,11 +151,15 @@ func (q *post) add(p parcel) {
 }
 
 // release emits what arrives before limit, in order of arrival; a zero limit releases all.
-func (q *post) release(limit time.Time, emit func(*v1.FeedRequest) error) error {
+func (q *post) release(limit time.Time, emit func(Delivery) error) error {
 	slices.SortFunc(q.waiting, compareParcels)
 	n := 0
 	for n < len(q.waiting) && (limit.IsZero() || q.waiting[n].arrival.Before(limit)) {
-		if err := emit(q.waiting[n].req); err != nil {
+		p := q.waiting[n]
+		if p.arrival.After(q.end) {
+			p.arrival = q.end
+		}
+		if err := emit(Delivery{Message: p.req, Arrival: p.arrival}); err != nil {
 			return err
 		}
 		n++

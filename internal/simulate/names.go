@@ -74,8 +74,8 @@ type place struct {
 func places() []place {
 	return []place{
 		{"Portamara", "Europe/Lisbon"},
-		{"Quillhaven", "America/Halifax"},
 		{"Ostrelund", "Europe/Helsinki"},
+		{"Quillhaven", "America/Halifax"},
 		{"Wattle Crossing", "Australia/Adelaide"},
 		{"Kamalpura Lake", "Asia/Kolkata"},
 		{"Cedar Fords", "America/Chicago"},

@@ -136,21 +136,46 @@ func (s *sitting) form(t *track, early bool) []*v1.NeedleInserted {
 	n := s.attempt(t, 1, tip)
 	easy, counts := true, !s.tw.unlisted
 	arterial := t.role == v1.NeedleRole_NEEDLE_ROLE_ARTERIAL
+	if t.entered && !s.remembers(n) {
+		counts = false
+	}
 	if s.tw.offAngle && arterial {
 		n.AngleDegrees, counts = new(t.entryAngle(s.c, true)), false
 	}
 	if s.tw.offSpot && arterial {
 		n.SameSpot, n.NewPath, counts = v1.Answer_ANSWER_NO, v1.Answer_ANSWER_YES, false
 	}
-	if s.tw.hard || s.c.hit(0.04) {
+	if hard := s.c.hit(0.04) && !s.p.steady; s.tw.hard || hard {
 		n.Passes, n.Resistance, easy = new(uint32(2)), v1.Resistance_RESISTANCE_MODERATE, false
 	}
 	if !t.entered {
 		t.angle = n.GetAngleDegrees()
+		if s.tw.angleForgotten && arterial {
+			s.insertionAngle, n.AngleDegrees = t.angle, nil
+		}
 	}
 	t.entered = true
 	t.advance(s.p.u, s.day, tip, counts, easy, false)
 	return []*v1.NeedleInserted{n}
+}
+
+// remembers leaves a detail out of one entry in three hundred, as a person in a hurry does,
+// and answers whether the entry still says all that a counted session needs.
+func (s *sitting) remembers(n *v1.NeedleInserted) bool {
+	c := newChance(s.p.u.s.Seed, streamForgotten, s.p.key, uint64(s.day), uint64(n.GetRole()))
+	if s.p.steady || !s.p.u.s.Trouble || !c.hit(1.0/300) {
+		return true
+	}
+	switch c.IntN(3) {
+	case 0:
+		n.AngleDegrees = nil
+	case 1:
+		n.SameSpot = v1.Answer_ANSWER_UNKNOWN
+	default:
+		n.DepthMillimetres = nil
+		return true
+	}
+	return false
 }
 
 // follow is a session of a formed track: blunt, a new blunt needle after a failure, sharp
@@ -161,6 +186,7 @@ func (s *sitting) follow(t *track, fails, rescue bool) []*v1.NeedleInserted {
 		n.HubGapLeft = v1.Answer_ANSWER_NO
 	}
 	stuck := s.c.hit(0.01) && s.p.u.s.Trouble // drawn either way: the session's other chances stay
+	s.remembers(n)
 	if !fails && !rescue && !stuck {
 		if s.c.hit(0.05) {
 			n.Resistance = v1.Resistance_RESISTANCE_SLIGHT

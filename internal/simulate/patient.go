@@ -94,6 +94,16 @@ type patient struct {
 	elsewhereUntil int // until then no track is used
 	left           bool
 
+	awayUntil int   // day of return from a holiday; -1: at home
+	guest     *unit // where they are treated meanwhile; nil: outside this record
+	visiting  bool  // is treated there now
+	returned  bool  // the next needle is the first after weeks
+	steady    bool  // nothing disturbs the course
+	planAfter int   // day after whose treatment tracks are planned; -1: none
+	sign      sign
+	signOn    int // day on which it was found
+	signLeft  int // examinations that still show it
+
 	trouble  trouble
 	statedBy target          // the first statement of the identity
 	taken    map[string]bool // what happens once
@@ -106,6 +116,11 @@ type access struct {
 	retired bool
 	created *v1.AccessCreated
 	posted  target
+}
+
+// needled says whether needles go into the access.
+func (a *access) needled() bool {
+	return a.kind == v1.AccessKind_ACCESS_KIND_FISTULA || a.kind == v1.AccessKind_ACCESS_KIND_GRAFT
 }
 
 // identifier is the identifier under which the patient is posted now.
@@ -133,7 +148,7 @@ func (p *patient) before(day, minutes int) time.Time {
 func (s *slot) newPatient() *patient {
 	u := s.u
 	p := &patient{
-		u: u, slot: s, generation: s.generation, hospitalUntil: -1, leaveOn: -1, elsewhereUntil: -1,
+		u: u, slot: s, generation: s.generation, hospitalUntil: -1, leaveOn: -1, elsewhereUntil: -1, awayUntil: -1, planAfter: -1,
 		key:      mix(uint64(u.no)<<40 | uint64(s.no)<<20 | uint64(s.generation)),
 		identity: newIdentity(u.s.Seed, u.no, s.no, s.generation),
 		agenda:   map[int][]func(int){}, taken: map[string]bool{},
@@ -145,15 +160,16 @@ func (s *slot) newPatient() *patient {
 	}
 	p.shift = s.no / 4 % 3
 	p.minute = shifts()[p.shift].start + c.between(0, 5)*5
+	// The pump suits the needle: 15G from 350, 16G from 300 mL/min.
 	p.gauge = []uint32{15, 15, 16}[c.IntN(3)]
-	p.pump = []uint32{350, 350, 300}[c.IntN(3)]
+	p.pump = []uint32{350, 350, 400}[c.IntN(3)]
 	if p.gauge == 16 {
-		p.pump = 300
+		p.pump = []uint32{300, 300, 320}[c.IntN(3)]
 	}
 	p.pressure = c.around(98, 9)
 	p.stopping = c.around(8, 1.5)
 	p.flow = c.around(1150, 150)
-	if (s.no%12 == 5 || s.no%15 == 10) && s.generation == 0 {
+	if (s.no%12 == 5 || s.no%60 == 6 || s.no%60 == 18) && s.generation == 0 {
 		p.leaveOn = u.days*3/10 + c.IntN(u.days/2+1)
 	}
 	u.identifying = append(u.identifying, p.identity.identifier.Value, p.identity.family, p.identity.given, p.identity.birth)
@@ -225,8 +241,8 @@ func (p *patient) due(day int) bool {
 
 // step simulates one day of the patient.
 func (p *patient) step(day int) {
-	for _, f := range p.agenda[day] {
-		f(day)
+	for i := 0; i < len(p.agenda[day]); i++ { // what is done may put more on the same day
+		p.agenda[day][i](day)
 	}
 	delete(p.agenda, day)
 	if p.leaveOn >= 0 && day >= p.leaveOn && p.hospitalUntil < 0 {
@@ -234,7 +250,7 @@ func (p *patient) step(day int) {
 		return
 	}
 	if p.hospitalUntil < 0 {
-		if c := p.draw(streamPresence, day); c.hit(0.0011) {
+		if c := p.draw(streamPresence, day); c.hit(0.0011) && !p.steady {
 			p.admitToHospital(day, c.between(3, 9), "Acute illness, not related to the access.")
 		}
 	}
@@ -277,10 +293,15 @@ func (p *patient) treat(day int) {
 		missed = v1.MissedReason_MISSED_REASON_UNIT_CLOSED
 	case p.hospitalUntil >= 0:
 		missed = v1.MissedReason_MISSED_REASON_IN_HOSPITAL
+	case p.steady:
 	case c.hit(0.012):
 		missed = v1.MissedReason_MISSED_REASON_DID_NOT_ATTEND
 	case c.hit(0.003):
 		missed = v1.MissedReason_MISSED_REASON_TREATED_ELSEWHERE
+	}
+	if missed == v1.MissedReason_MISSED_REASON_UNSPECIFIED && day < p.awayUntil {
+		p.away(day)
+		return
 	}
 	if missed != v1.MissedReason_MISSED_REASON_UNSPECIFIED {
 		p.miss(day, p.before(day, -30), missed)

@@ -20,6 +20,8 @@ const (
 	streamLate
 	streamRepeat
 	streamCorrection
+	streamFinding
+	streamForgotten
 )
 
 // chance draws from one stream.

@@ -31,7 +31,9 @@ const (
 
 // Scenario says what to simulate. The zero value is invalid; start from Default.
 type Scenario struct {
-	Units    int       // dialysis units, 1 to 100
+	// Units are dialysis units, 1 to 100. Two by two they have different protocols, treat each
+	// other's patients as guests, and one patient of each moves to the other.
+	Units    int
 	Patients int       // patients per unit at a time, 1 to 400
 	Months   int       // length of the simulated period, 1 to 120 months
 	Seed     uint64    // chooses one of many equally likely courses
@@ -64,6 +66,15 @@ func Default() Scenario {
 		Corrections: true, Merges: true, Late: true, Repeats: true, Infections: true, Trouble: true,
 		OutbreakFactor: 1,
 	}
+}
+
+// Demonstration is the year that the demo shows: two units of 30 patients with different
+// protocols, whole months, and nobody who answers a signal of the surveillance.
+func Demonstration() Scenario {
+	s := Default()
+	s.Units, s.Patients = 2, 30
+	s.WholeMonths, s.Unanswered = true, true
+	return s
 }
 
 // Validate tells the first thing that is wrong with the scenario: what, where and what to do.

@@ -18,6 +18,8 @@ type sitting struct {
 	start time.Time
 	end   time.Time
 	by    *v1.StaffIdentifier
+
+	slowed *uint32 // the pump's speed, once it is known
 	posted
 }
 
@@ -28,11 +30,19 @@ type posted struct {
 	pressure  *v1.VenousPressureRead
 	pressures target
 	removal   target
-	last      target // a second pressure reading
+
+	insertionAngle float64 // of a first insertion that was posted without it
+	last           target  // a second pressure reading
 }
 
 // chair is the name of the patient's place: shift and chair, nothing about the person.
-func (p *patient) chair() string { return fmt.Sprintf("S%dC%03d", p.shift+1, p.slot.no+1) }
+func (p *patient) chair() string {
+	place := "C"
+	if p.visiting {
+		place = "G"
+	}
+	return fmt.Sprintf("S%d%s%03d", p.shift+1, place, p.slot.no+1)
+}
 
 // reference is the sending system's name for the treatment of that day.
 func (p *patient) reference(day int) *v1.SessionReference {
@@ -53,26 +63,44 @@ func (p *patient) sit(day int) {
 	s := &sitting{p: p, day: day, c: c, ref: p.reference(day)}
 	s.start = p.u.local(day, 0, p.minute+c.between(0, 12))
 	s.end = s.after(c.between(228, 250))
-	s.tw = p.troubleOf(day)
-	p.infections(s)
+	if !p.visiting {
+		s.tw = p.troubleOf(day)
+		p.infections(s)
+	}
 	s.by = s.cannulator()
 
 	if !s.examine() {
 		return
 	}
 	p.sessions++
-	p.count(day)
+	if !p.visiting {
+		p.count(day)
+	}
 	p.u.cannulation(p, s.header(s.after(3)), sessionStartedFact(&v1.SessionStarted{
-		Access: p.access.name, PumpSpeedMillilitresPerMinute: new(p.pump),
+		Access: p.access.name, PumpSpeedMillilitresPerMinute: new(s.speed()),
 	}))
-	needled := p.access.kind == v1.AccessKind_ACCESS_KIND_FISTULA || p.access.kind == v1.AccessKind_ACCESS_KIND_GRAFT
+	needled := p.access.needled()
 	if needled {
 		s.needle()
 		s.measure()
 	}
 	s.finish(needled)
 	p.afterSession(s)
-	p.correctAfter(s)
+	if !p.visiting {
+		p.correctAfter(s)
+	}
+}
+
+// speed is the pump's: in one treatment of two hundred it is slowed below what suits the
+// needle, for the blood pressure.
+func (s *sitting) speed() uint32 {
+	if s.slowed == nil {
+		s.slowed = new(s.p.pump)
+		if c := s.p.draw(streamForgotten, s.day+1_000_000); c.hit(0.005) {
+			s.slowed = new(s.p.pump - 100)
+		}
+	}
+	return *s.slowed
 }
 
 // cannulator chooses who needles: creator or deputy while a track is forming.
@@ -90,6 +118,9 @@ func (s *sitting) cannulator() *v1.StaffIdentifier {
 			return t.deputy
 		}
 		return t.creator
+	}
+	if p.returned {
+		return p.u.staff.cannulators[p.slot.no%(creators-1)].id
 	}
 	return p.u.staff.follower(s.c)
 }
@@ -121,13 +152,13 @@ func (s *sitting) measure() {
 		return r
 	}
 	low := tenth(p.pressure + s.tw.pressure + s.c.around(0, 5))
-	high := tenth(low + float64(float64(p.pump-200)*0.32))
+	high := tenth(low + float64(float64(s.speed()-200)*0.32))
 	s.pressure = read(200, low)
 	early := p.u.assessment(p, s.header(s.after(23)), venousPressureReadFact(s.pressure),
-		venousPressureReadFact(read(p.pump, high+s.c.around(0, 4))))
+		venousPressureReadFact(read(s.speed(), high+s.c.around(0, 4))))
 	s.pressures, s.last = target{early, 0}, target{early, 1}
 	if venous != nil {
-		p.u.assessment(p, s.header(s.after(125)), venousPressureReadFact(read(p.pump, high+s.c.around(2, 4))),
+		p.u.assessment(p, s.header(s.after(125)), venousPressureReadFact(read(s.speed(), high+s.c.around(2, 4))),
 			venousPressureReadFact(read(0, 32+float64(s.tw.pressure/3)+s.c.around(0, 3))))
 	}
 	month := p.u.first.AddDate(0, 0, s.day).Month()
@@ -153,7 +184,7 @@ func (s *sitting) finish(needled bool) {
 		minutes -= 90
 	}
 	facts := []*v1.CannulationFact{sessionEndedFact(&v1.SessionEnded{
-		TreatedMinutes: new(minutes), EndedEarly: early, Access: p.access.name, PumpSpeedMillilitresPerMinute: new(p.pump),
+		TreatedMinutes: new(minutes), EndedEarly: early, Access: p.access.name, PumpSpeedMillilitresPerMinute: new(s.speed()),
 	})}
 	if needled {
 		for _, role := range roles() {

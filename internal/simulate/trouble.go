@@ -12,6 +12,8 @@ type twist struct {
 	bluntFails, rescue, noReason, scab, scabAgain, hub        bool // past forming
 	infiltration, swollen, thrillAbsent, shiny, outflow       bool
 	area, areaSeen                                            bool
+	angleForgotten, doubt, held                               bool
+	reddened                                                  target // redness over an access without tracks
 	seen                                                      []v1.ComplicationKind
 	pressure, stopping                                        float64 // above the patient's usual
 	signs                                                     *track  // infected site
@@ -41,6 +43,14 @@ const (
 	slowHaemostasis
 	hubPressed
 	areaPunctured
+	angleForgotten
+	guestOfPartner
+	brokenHip
+	longHoliday
+	lateCulture
+	doubtedThrill
+	heldAndNeedled
+	restingAtEnd
 )
 
 // trouble is a patient's story and how far it has come.
@@ -56,24 +66,32 @@ func (p *patient) planTrouble(day int) {
 	if !p.u.s.Trouble {
 		return
 	}
-	forming := []story{earlyBlunt, hardEntries, missingPeg, offAngle, unlistedCannulator, offSpot, untroubled, longGap, earlyBlunt, untroubled}
+	forming := []story{
+		missingPeg, earlyBlunt, offAngle, hubPressed, hardEntries, longGap, angleForgotten, angleForgotten,
+		unlistedCannulator, slowHaemostasis,
+	}
 	past := []story{
-		repeatedRescue, infiltrated, thrillLost, shinySkin, falseTract, untroubled, thrombosed, risingPressure,
-		scabLeft, slowHaemostasis, fallingFlow, hubPressed, untroubled, untroubled,
+		repeatedRescue, infiltrated, thrillLost, shinySkin, falseTract, guestOfPartner, thrombosed, brokenHip,
+		heldAndNeedled, lateCulture, risingPressure, doubtedThrill, longHoliday, restingAtEnd, scabLeft,
+		hubPressed, untroubled, untroubled,
 	}
 	n := p.ordinal()
 	sessions := max(6, (p.u.days-day)*3/7)
 	p.trouble.from = newChance(p.u.s.Seed, streamTrouble, p.key).between(sessions/6, sessions/2)
+	_, timed := p.ending()
 	switch {
-	case p.slot.needling != constantSite:
-		if p.slot.needling == ropeLadder && n%4 == 1 {
-			p.trouble.story = areaPunctured
-		}
+	case p.slot.needling == ropeLadder && n%4 == 1:
+		p.trouble.story = areaPunctured
+	case p.slot.needling == ropeLadder && n%10 == 2:
+		p.trouble.story = fallingFlow
+	case p.slot.needling != constantSite || timed || p.mover():
 	case n%6 >= 3:
-		p.trouble.story = forming[(n/6*3+n%6-3)%len(forming)]
+		p.trouble.story = forming[(n/6*3+n%6-3+5*p.u.no)%len(forming)]
 	default:
-		p.trouble.story = past[(n/6*3+n%6)%len(past)]
+		p.trouble.story = past[(n/6*3+n%6+9*p.u.no)%len(past)]
 	}
+	// The rest at the end must not be lost to something else.
+	p.steady = p.steady || p.trouble.story == restingAtEnd
 }
 
 // troubleOf is the twist of the session that is about to begin.
@@ -96,6 +114,9 @@ func (p *patient) troubleOf(day int) twist {
 // whileForming tells the stories of forming tracks by their counted sessions.
 func (p *patient) whileForming(day int, tw *twist) {
 	t := p.track(v1.NeedleRole_NEEDLE_ROLE_ARTERIAL)
+	if t != nil && !t.entered && p.trouble.story == angleForgotten && p.u.s.Corrections {
+		tw.angleForgotten = true
+	}
 	if t == nil || t.stage != v1.TrackStage_TRACK_STAGE_FORMING || p.trouble.told >= 2 {
 		return
 	}
@@ -159,6 +180,29 @@ func (p *patient) pastForming(day, k int, tw *twist) {
 		tw.scab, tw.scabAgain = k == 0 || k == 9, k == 0
 	case falseTract:
 		p.tellFalseTract(day, k, tw)
+	case guestOfPartner:
+		if p.holidayMonth(day+1) && once() {
+			p.goAsGuest(day)
+		}
+	case longHoliday:
+		if once() {
+			p.awayUntil = day + 1 + holidayNights
+			p.tell(LongUnused, day+holidayNights, "treated elsewhere on a holiday; nobody here knows what was needled")
+		}
+	case brokenHip:
+		tw.bluntFails = p.returned
+		if once() {
+			p.breakHip(day)
+		}
+	case heldAndNeedled:
+		tw.held = once()
+	case doubtedThrill:
+		tw.doubt = once()
+	case restingAtEnd:
+		if day >= p.u.days-6 && once() {
+			tw.infiltration = true
+			p.rest(day, "Infiltration at the venous needle.", 14)
+		}
 	case thrombosed:
 		if once() {
 			tw.thrillAbsent = true
@@ -223,41 +267,55 @@ func (p *patient) replace(day int, old *track) {
 
 // review opens a review before the session and closes it some days later.
 func (p *patient) review(day int, name, why, outcome string, days int) {
-	u := p.u
-	u.cannulation(p, header{at: p.before(day, 20), by: u.staff.access}, reviewOpenedFact(&v1.ReviewOpened{
-		Review: name, Access: p.access.name, OpenedBy: u.staff.access, Reason: why,
+	p.openReview(p.before(day, 20), name, why)
+	p.closeReview(day+days, name, outcome)
+}
+
+func (p *patient) openReview(at time.Time, name, why string) {
+	p.u.cannulation(p, header{at: at, by: p.u.staff.access}, reviewOpenedFact(&v1.ReviewOpened{
+		Review: name, Access: p.access.name, OpenedBy: p.u.staff.access, Reason: why,
 	}))
-	p.plan(day+days, func(day int) {
-		u.cannulation(p, header{at: p.u.local(day, 6, 35), by: u.staff.access}, reviewClosedFact(&v1.ReviewClosed{
-			Review: name, ClosedBy: u.staff.physician, Outcome: outcome,
+}
+
+func (p *patient) closeReview(day int, name, outcome string) {
+	p.plan(day, func(day int) {
+		p.u.cannulation(p, header{at: p.u.local(day, 6, 35), by: p.u.staff.access}, reviewClosedFact(&v1.ReviewClosed{
+			Review: name, ClosedBy: p.u.staff.physician, Outcome: outcome,
 		}))
 	})
 }
 
-// rest rests both tracks from the end of the session for some days.
+// rest rests both tracks from the day after the session for some days.
 func (p *patient) rest(day int, why string, days int) {
-	u := p.u
-	p.plan(day+1, func(day int) {
+	p.plan(day+1, func(day int) { p.restNow(day, p.u.local(day, 6, 20), why, days) })
+}
+
+// restNow rests both tracks from a moment for some days.
+func (p *patient) restNow(day int, at time.Time, why string, days int) {
+	var rested []*track
+	var facts []*v1.CannulationFact
+	for _, role := range roles() {
+		if t := p.track(role); t != nil && t.entered {
+			t.restUntil = day + days
+			rested = append(rested, t)
+			facts = append(facts, trackRestedFact(&v1.TrackRested{
+				Track: t.name, Until: new(p.u.date(day + days)), Reason: why, DecidedBy: p.u.staff.access,
+			}))
+		}
+	}
+	if len(facts) == 0 {
+		return
+	}
+	p.u.cannulation(p, header{at: at, by: p.u.staff.access}, facts...)
+	p.plan(day+days, func(day int) {
 		var facts []*v1.CannulationFact
-		for _, role := range roles() {
-			if t := p.track(role); t != nil {
-				t.restUntil = day + days
-				facts = append(facts, trackRestedFact(&v1.TrackRested{Track: t.name, Until: new(u.date(day + days)), Reason: why, DecidedBy: u.staff.access}))
+		for _, t := range rested {
+			if t.stage != v1.TrackStage_TRACK_STAGE_RETIRED {
+				facts = append(facts, trackResumedFact(&v1.TrackResumed{Track: t.name, DecidedBy: p.u.staff.access}))
 			}
 		}
 		if len(facts) > 0 {
-			u.cannulation(p, header{at: u.local(day, 6, 20), by: u.staff.access}, facts...)
-		}
-	})
-	p.plan(day+1+days, func(day int) {
-		var facts []*v1.CannulationFact
-		for _, role := range roles() {
-			if t := p.track(role); t != nil {
-				facts = append(facts, trackResumedFact(&v1.TrackResumed{Track: t.name, DecidedBy: u.staff.access}))
-			}
-		}
-		if len(facts) > 0 {
-			u.cannulation(p, header{at: u.local(day, 6, 20), by: u.staff.access}, facts...)
+			p.u.cannulation(p, header{at: p.u.local(day, 6, 20), by: p.u.staff.access}, facts...)
 		}
 	})
 }
@@ -266,15 +324,19 @@ func (p *patient) rest(day int, why string, days int) {
 func (p *patient) withoutThrill(day int, exam target) {
 	u := p.u
 	if p.trouble.story != thrombosed {
-		p.bridge(day+1, day+5, v1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER, func(day int) {
-			p.lift(day, holdThrillAbsent, exam, "Clot removed, thrill and bruit present on ultrasound.")
+		p.plan(day+2, func(day int) {
+			p.lift(day, holdThrillAbsent, exam, "Clot removed, thrill and bruit present on ultrasound. Catheter until the arm is calm.")
 		})
+		p.bridge(day+1, day+1+catheterNights, v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, func(day int) { p.returned = true })
 		return
 	}
 	clotted := p.access
 	p.plan(day+1, func(day int) {
 		p.retireAccess(clotted, v1.AccessRetirementReason_ACCESS_RETIREMENT_REASON_THROMBOSIS,
 			header{at: u.local(day, 12, 0), day: true, by: u.staff.access, sent: u.local(day, 15, 0)})
+	})
+	p.plan(day+2, func(day int) {
+		p.lift(day, holdThrillAbsent, exam, "The fistula is clotted and given up; a catheter is in use.")
 	})
 	p.bridge(day+1, day+64, v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, func(day int) {
 		p.access = p.openAccess(v1.AccessKind_ACCESS_KIND_FISTULA, new(u.date(day-50)), header{at: u.local(day, 6, 10), by: u.staff.access})

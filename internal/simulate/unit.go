@@ -44,8 +44,12 @@ type unit struct {
 	today       []*draft
 	counter     int
 	identifying []string
+	highlights  []Highlight
 
 	censusDays []int
+
+	partner   *unit // whose patients come as guests, and move here; nil: none
+	transfers []*patient
 }
 
 // newUnit lays out unit no. Errors: its time zone is not known on this host.
@@ -104,17 +108,21 @@ func (u *unit) working(day int) bool {
 	return u.weekday(day) != v1.Weekday_WEEKDAY_SUNDAY && !u.closed[u.date(day)]
 }
 
-// formingTarget is the protocol's number of sharp sessions in force on that day.
+// formingTarget is the protocol's number of sharp sessions in force on that day. Every other
+// unit asks for eight; the rest for seven, and in the end for six.
 func (u *unit) formingTarget(day int) int {
-	if u.secondOn >= 0 && day >= u.secondOn {
+	switch {
+	case u.no%2 == 1:
 		return 8
+	case u.secondOn >= 0 && day >= u.secondOn:
+		return 6
 	}
 	return 7
 }
 
 // register posts the unit and its first protocol, before any other message.
 func (u *unit) register() {
-	sent := u.local(0, 0, 1)
+	sent := u.local(-2, 12, 0)
 	var list []*v1.Shift
 	for _, s := range shifts() {
 		list = append(list, &v1.Shift{Name: s.name, StartsAt: clock(s.start), EndsAt: clock(s.end)})
@@ -143,11 +151,13 @@ func (u *unit) register() {
 		},
 	}))
 	u.roster(nil, header{at: u.local(-2, 9, 0), by: u.staff.lead, sent: sent}, protocolAdoptedFact(&v1.ProtocolAdopted{
-		Version: "needling-1", EffectiveFrom: u.date(-2), Protocol: u.protocol(7),
+		Version: "needling-1", EffectiveFrom: u.date(-2), Protocol: u.protocol(0),
 	}))
 }
 
-func (u *unit) protocol(sharp uint32) *v1.Protocol {
+// protocol is the protocol of a day, without what only the second one says.
+func (u *unit) protocol(day int) *v1.Protocol {
+	sharp := uint32(u.formingTarget(day))
 	return &v1.Protocol{
 		FormingSessionsTarget:     new(sharp),
 		UsesPegs:                  new(u.pegs),
@@ -170,7 +180,7 @@ func (u *unit) step(day int) {
 	}
 	u.rateAgain(day)
 	if day == u.secondOn-5 && u.secondOn >= 5 {
-		second := u.protocol(8)
+		second := u.protocol(u.secondOn)
 		second.TopicalProphylaxis = new(true)
 		u.roster(nil, header{at: u.local(day, 10, 0), by: u.staff.lead}, protocolAdoptedFact(&v1.ProtocolAdopted{
 			Version: "needling-2", EffectiveFrom: u.date(u.secondOn), Protocol: second,

@@ -643,8 +643,11 @@ type Genesis struct {
 	Shard string `protobuf:"bytes,2,opt,name=shard,proto3" json:"shard,omitempty"`
 	// Which site secret the keyed hashes were made with: its fingerprint.
 	SecretFingerprint string `protobuf:"bytes,3,opt,name=secret_fingerprint,json=secretFingerprint,proto3" json:"secret_fingerprint,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// The log holds invented facts: an entry may say itself when it arrived. A log of real
+	// facts never has this, and its entries are dated by the server alone.
+	Invented      bool `protobuf:"varint,4,opt,name=invented,proto3" json:"invented,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Genesis) Reset() {
@@ -696,6 +699,13 @@ func (x *Genesis) GetSecretFingerprint() string {
 		return x.SecretFingerprint
 	}
 	return ""
+}
+
+func (x *Genesis) GetInvented() bool {
+	if x != nil {
+		return x.Invented
+	}
+	return false
 }
 
 // A local day began at the event's facility.
@@ -850,11 +860,12 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\x13retired_patient_key\x18\x01 \x01(\tR\x11retiredPatientKey\x124\n" +
 	"\x16retired_patient_sealed\x18\x02 \x01(\fR\x14retiredPatientSealed\"G\n" +
 	"\x15IdentityMergeReversed\x12.\n" +
-	"\x13retired_patient_key\x18\x01 \x01(\tR\x11retiredPatientKey\"e\n" +
+	"\x13retired_patient_key\x18\x01 \x01(\tR\x11retiredPatientKey\"\x81\x01\n" +
 	"\aGenesis\x12\x15\n" +
 	"\x06log_id\x18\x01 \x01(\tR\x05logId\x12\x14\n" +
 	"\x05shard\x18\x02 \x01(\tR\x05shard\x12-\n" +
-	"\x12secret_fingerprint\x18\x03 \x01(\tR\x11secretFingerprint\" \n" +
+	"\x12secret_fingerprint\x18\x03 \x01(\tR\x11secretFingerprint\x12\x1a\n" +
+	"\binvented\x18\x04 \x01(\bR\binvented\" \n" +
 	"\n" +
 	"DayStarted\x12\x12\n" +
 	"\x04date\x18\x01 \x01(\tR\x04date\"Z\n" +
