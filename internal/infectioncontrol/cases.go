@@ -25,6 +25,7 @@ func cases(w *surveil.Watch, m surveil.Month) []Case {
 	slices.SortFunc(found, func(a, b surveil.Case) int {
 		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Fact, b.Fact))
 	})
+	found = oncePerDay(found)
 	n := numbers{patients: map[string]int{}, tracks: map[string][]string{}}
 	out := []Case{}
 	for i := range found {
@@ -46,6 +47,26 @@ func cases(w *surveil.Watch, m surveil.Month) []Case {
 			c.WhyNot = whyNot(e)
 		}
 		out = append(out, c)
+	}
+	return out
+}
+
+// oncePerDay takes a patient's signs of one day together: an examination and a surveillance
+// message tell of the same ones. The first stays, which is the one that may count, with the
+// tracks of all.
+func oncePerDay(list []surveil.Case) []surveil.Case {
+	var out []surveil.Case
+	for _, c := range list {
+		i := slices.IndexFunc(out, func(o surveil.Case) bool {
+			return c.Kind == surveil.SiteSigns && o.Kind == c.Kind && o.Day == c.Day && o.Patient == c.Patient
+		})
+		if i < 0 {
+			out = append(out, c)
+			continue
+		}
+		tracks := append(slices.Clone(out[i].Tracks), c.Tracks...)
+		slices.Sort(tracks)
+		out[i].Tracks = slices.Compact(tracks)
 	}
 	return out
 }
