@@ -268,7 +268,7 @@ func TestThisYearAgainstLastYearByTheExactRateRatio(t *testing.T) {
 func TestCasesDoNotRepeatOneDaysSigns(t *testing.T) {
 	w := bare(t, "seen twice", 3, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 	again := "less than 21 days after the previous signs"
-	for i, e := range []surveil.Event{{Counted: true, Tracks: []string{"V"}}, {Why: again, Tracks: []string{"A", "V"}}, {Why: again}} {
+	for i, e := range []surveil.Event{{Counted: true, Tracks: []string{"V"}}, {Why: again, Tracks: []string{"A", "V"}, Outcome: surveil.Outcome{Death: 2}}, {Why: again}} {
 		e.Kind = surveil.SiteSigns
 		happens(t, w, 0, []string{"2027-01-04", "2027-01-04", "2027-01-05"}[i], e)
 		w.People[0].Events[i].Fact = fmt.Sprint("f", i)
@@ -287,8 +287,37 @@ func TestCasesDoNotRepeatOneDaysSigns(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("%q", got)
 	}
+	if o := r.Cases[1].Outcome; !strings.HasSuffix(o, "death: no") {
+		t.Errorf("the outcome of the second message of the day is lost: %q", o)
+	}
 	data, err := json.Marshal(r.Cases)
 	if err != nil || strings.Count(string(data), "2027-01-04") != 3 {
 		t.Errorf("%v %s", err, data)
+	}
+}
+
+// What form 57.502 asks for stands in the list of cases, in each of the report's forms; what
+// nobody told is said to be so.
+func TestTheListOfCasesHasWhatTheEventFormAsksFor(t *testing.T) {
+	w := bare(t, "formed", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
+	const no, yes, unknown = cannularyv1.Answer_ANSWER_NO, cannularyv1.Answer_ANSWER_YES, cannularyv1.Answer_ANSWER_UNKNOWN
+	e := bacteraemia()
+	e.Tested = []surveil.Tested{{Organism: aureus, Agent: "Oxacillin", Result: cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_RESISTANT},
+		{Organism: aureus, Agent: "Vancomycin", Result: cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE}}
+	e.Outcome = surveil.Outcome{HospitalStay: yes, AccessLost: no, Death: unknown}
+	happens(t, w, 0, "2027-01-04", e)
+	happens(t, w, 0, "2027-01-05", surveil.Event{Kind: surveil.Course, Counted: true, Vancomycin: yes, CultureTaken: no})
+	happens(t, w, 1, "2027-01-06", surveil.Event{Kind: surveil.Course, Counted: true, Outcome: surveil.Outcome{Death: yes}})
+	r := report(t, w, "2027-01", Knowledge{})
+	for form, text := range map[string]string{"page": words(t, r), "file": everything(t, r)["csv"]} {
+		says(t, "the "+form, text,
+			"Staphylococcus aureus: Oxacillin resistant, Vancomycin susceptible",
+			"stay in hospital: yes; loss of the access: no; death: unknown",
+			"vancomycin: yes; blood taken for culture: no", "outcome not assessed",
+			"vancomycin: not told; blood taken for culture: not told",
+			"stay in hospital: not told; loss of the access: not told; death: yes")
+	}
+	if s := r.Cases[0].Start; s != "" {
+		t.Errorf("a culture is no start: %q", s)
 	}
 }

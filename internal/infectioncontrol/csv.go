@@ -306,7 +306,11 @@ func caseLine(c *Case) figureLine {
 	if len(c.Tracks) > 0 {
 		parts = append(parts, "track "+strings.Join(c.Tracks, ", "))
 	}
-	parts = append(parts, c.Organisms...)
+	parts = append(append(parts, c.Organisms...), c.Tested...)
+	if c.Start != "" {
+		parts = append(parts, c.Start)
+	}
+	parts = append(parts, c.Outcome)
 	if c.WhyNot != "" {
 		parts = append(parts, "does not count: "+c.WhyNot)
 	}

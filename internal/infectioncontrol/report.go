@@ -94,7 +94,9 @@ type Rate struct {
 }
 
 // shown tells whether anything is known of the group.
-func (r *Rate) shown() bool { return r.Events > 0 || r.AccessDays > 0 || r.PatientMonths != nil && *r.PatientMonths > 0 }
+func (r *Rate) shown() bool {
+	return r.Events > 0 || r.AccessDays > 0 || r.PatientMonths != nil && *r.PatientMonths > 0
+}
 
 // SIR is observed by predicted events; P is twice the smaller exact side.
 type SIR struct {
@@ -262,8 +264,13 @@ type Case struct {
 	Patient   int      `json:"patient"`
 	Tracks    []string `json:"tracks"`
 	Organisms []string `json:"organisms"`
-	WhyNot    string   `json:"whyNot,omitempty"`
-	Doubts    []string `json:"doubts"`
+	// Tested are the organisms' susceptibilities, in words. Start is what form 57.502 asks of an
+	// intravenous start, Outcome what it asks of every event; what nobody told is said.
+	Tested  []string `json:"susceptibilities"`
+	Start   string   `json:"start,omitempty"`
+	Outcome string   `json:"outcome"`
+	WhyNot  string   `json:"whyNot,omitempty"`
+	Doubts  []string `json:"doubts"`
 }
 
 // Restatements are the figures of the year's months that are no longer what was first reported.
