@@ -214,6 +214,7 @@ func TestTheFunnelSaysThatTheUnitIsPartOfItsOwnExpectation(t *testing.T) {
 	}
 	says(t, "the page", words(t, &r), "Each facility is part of its own expectation, so it looks less apart than it is.",
 		"Of all access-days behind the expectation 25 % are this facility's own.")
+	says(t, "the page", words(t, &r), "south 0 up to 3.69 0.75 ", "south 0 up to 3.69 0.00 none none next to nothing is expected")
 }
 
 // 6 in 20 × 365 days against 2 in as many: given the total of 8 each falls on either year with

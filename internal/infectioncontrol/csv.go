@@ -121,7 +121,7 @@ func lines(r *Report) []figureLine {
 		out = append(out, l)
 		for _, p := range f.Points {
 			l := figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-events", value: strconv.Itoa(p.Events), reason: p.Says}
-			out = append(out, l, figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
+			out = append(out, limits(l, p.EventsLimits, "exact 95 %"), figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
 			if p.Outer.Upper != nil {
 				out = append(out, limits(l, p.Inner, "95 %"), limits(l, p.Outer, "99.8 %"))
 			}

@@ -112,12 +112,16 @@ func funnel(w *surveil.Watch, all []*surveil.Watch, c surveil.Class, p surveil.P
 	}
 	out.Says = ownExpectation(own, whole)
 	for _, o := range reach {
-		pt := FunnelPoint{Facility: o.Facility}
+		pt := FunnelPoint{Facility: o.Facility, AccessDays: o.AccessDays(surveil.AllAccess, p)}
 		for _, t := range surveil.Techniques() {
 			pt.Events += counted(o, c, t, p)
 			if days[t] > 0 {
 				pt.Expected += float64(events[t]) * float64(o.AccessDays(surveil.Group(t), p)) / float64(days[t])
 			}
+		}
+		var err error
+		if pt.EventsLimits, err = counted95(pt.Events); err != nil {
+			return out, err
 		}
 		if pt.Expected < 0.005 {
 			pt.Says = "next to nothing is expected, so there are no limits"

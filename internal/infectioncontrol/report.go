@@ -147,12 +147,16 @@ type Funnel struct {
 
 // FunnelPoint is one facility in a funnel.
 type FunnelPoint struct {
-	Facility string   `json:"facility"`
-	Events   int      `json:"events"`
-	Expected float64  `json:"expected"`
-	Inner    Interval `json:"limits95"`
-	Outer    Interval `json:"limits998"`
-	Says     string   `json:"says"`
+	Facility string `json:"facility"`
+	Events   int    `json:"events"`
+	// EventsLimits are the exact 95 % limits of the mean of which so many were seen; Inner and
+	// Outer are those of the funnel, about what is expected.
+	EventsLimits Interval `json:"eventsLimits"`
+	AccessDays   int      `json:"accessDays"`
+	Expected     float64  `json:"expected"`
+	Inner        Interval `json:"limits95"`
+	Outer        Interval `json:"limits998"`
+	Says         string   `json:"says"`
 }
 
 // Chart is a sequential signal. Where its threshold was taken back while a signal stands,
