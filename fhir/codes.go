@@ -57,6 +57,8 @@ var codes = []Code{
 	{"culture-access-site", "Access site culture", "Culture of a swab or pus from an access site."},
 	{"culture-other", "Culture of another specimen", "Culture of a specimen other than blood or an access site's."},
 	{"suspected-source", "Suspected source of a positive blood culture", "Where a bloodstream infection is thought to come from."},
+	{"susceptibility", "Susceptibility of an organism", "How one organism of a culture answered to one antimicrobial."},
+	{"event-outcome", "Outcome of an infection event", "What an event of infection surveillance led to."},
 	{"antimicrobial-started", "Antimicrobial course started", "A course of an antimicrobial began; the value is the agent."},
 	{"antimicrobial-ended", "Antimicrobial course ended", "A course of an antimicrobial ended; the value is the date of the last dose."},
 	// Categories of Procedures.
@@ -97,6 +99,12 @@ var codes = []Code{
 	{"organism", "Organism", "What grew."},
 	{"antimicrobial-course", "Course", "The sender's name for the course."},
 	{"antimicrobial-route", "Route", "How the antimicrobial is given."},
+	{"antimicrobial-agent", "Antimicrobial", "What an organism was tested against."},
+	{"vancomycin", "Vancomycin", "Whether vancomycin is what is given."},
+	{"blood-culture-taken", "Blood taken for culture", "Whether blood was taken for culture with the start."},
+	{"hospital-stay", "Stay in hospital", "Whether the event led to a stay in hospital."},
+	{"access-lost", "Vascular access lost", "Whether the event led to the loss of the vascular access."},
+	{"death", "Death", "Whether the patient died of the event."},
 	{"continued-from-hospital", "Continued from hospital", "Whether the course began in hospital and goes on in the unit."},
 	// Findings on examination.
 	{"redness", "Redness", "Redness over the access or at a site."},
@@ -297,6 +305,13 @@ var codes = []Code{
 	{"organism-group-gram-negative", "Gram-negative bacteria", "Gram-negative bacteria."},
 	{"organism-group-yeast", "Yeast", "Yeasts."},
 	{"organism-group-other", "Other organism", "Any other organism."},
+	// SusceptibilityResult.
+	{"susceptibility-result-susceptible", "Susceptible", "Susceptible."},
+	{"susceptibility-result-susceptible-dose-dependent", "Susceptible, dose-dependent", "Susceptible, dose-dependent."},
+	{"susceptibility-result-intermediate", "Intermediate", "Intermediate."},
+	{"susceptibility-result-non-susceptible", "Non-susceptible", "Non-susceptible."},
+	{"susceptibility-result-resistant", "Resistant", "Resistant."},
+	{"susceptibility-result-not-tested", "Not tested", "Not tested."},
 	// SuspectedSource.
 	{"suspected-source-access", "Vascular access", "The vascular access."},
 	{"suspected-source-other-site", "Another site", "Another site of infection."},

@@ -19,7 +19,7 @@ var ownResource = map[record.Kind]string{
 	record.KindPegFoundMissing: "Observation", "complication_seen": "Observation", record.KindAccessExamined: "Observation",
 	"venous_pressure_read": "Observation", "access_flow_measured": "Observation", "culture_resulted": "Observation",
 	"antimicrobial_started": "Observation", "antimicrobial_ended": "Observation", "site_signs_seen": "Observation",
-	"suspected_source_assessed": "Observation",
+	"suspected_source_assessed": "Observation", "event_outcome_assessed": "Observation",
 }
 
 // evidence refers to the resource that was made of a fact of the finding, by whatever kind it

@@ -41,6 +41,7 @@ var profilesByCode = func() map[string]string {
 		"attempt-details", "removal-details", "preparation-details", "peg-placement-details", "treatment-details",
 		"disinfection", "haemostasis-time", "blood-pump-speed", "access-examination", "look", "listen", "feel", "site-look",
 		"venous-pressure", "access-flow", "complication", "peg-in-place", "site-signs", "suspected-source",
+		"susceptibility", "event-outcome",
 		"antimicrobial-started", "antimicrobial-ended", "track-maturity",
 	} {
 		m[code] = ProfileBase + code

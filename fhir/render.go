@@ -71,6 +71,8 @@ func (r *rendering) fact() {
 		r.siteSignsSeen(b)
 	case *cannularyv1.SuspectedSourceAssessed:
 		r.suspectedSourceAssessed(b)
+	case *cannularyv1.EventOutcomeAssessed:
+		r.eventOutcomeAssessed(b)
 	}
 }
 

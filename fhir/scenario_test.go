@@ -68,12 +68,16 @@ func scenario() []*logv1.Event {
 				Specimen: cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Setting: cannularyv1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT,
 				Growth: cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
 				Organisms: []*cannularyv1.Organism{{Group: cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS,
-					Coding: &cannularyv1.Coding{System: "https://laboratory.example/organism", Code: "SAU", Display: "S. aureus"}}},
+					Coding: &cannularyv1.Coding{System: "https://laboratory.example/organism", Code: "SAU", Display: "S. aureus"},
+					Susceptibilities: []*cannularyv1.Susceptibility{{Agent: &cannularyv1.Coding{System: "https://laboratory.example/agent", Code: "OXA", Display: "Oxacillin"},
+						Result: cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_RESISTANT}}}},
 			}),
 			w(&cannularyv1.SuspectedSourceAssessed{Culture: fhirtest.Ref("m5", 0), SuspectedSource: cannularyv1.SuspectedSource_SUSPECTED_SOURCE_ACCESS}),
 			w(&cannularyv1.SiteSignsSeen{Access: "AVF", Track: "V1", Pus: cannularyv1.Finding_FINDING_PRESENT}),
-			w(&cannularyv1.AntimicrobialStarted{Course: "C1", Route: cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS}),
+			w(&cannularyv1.AntimicrobialStarted{Course: "C1", Route: cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS,
+				Vancomycin: cannularyv1.Answer_ANSWER_YES, BloodCultureTaken: cannularyv1.Answer_ANSWER_NO}),
 			w(&cannularyv1.AntimicrobialEnded{Course: "C1", LastDoseOn: p("2027-03-15")}),
+			w(&cannularyv1.EventOutcomeAssessed{Event: fhirtest.Ref("m5", 0), HospitalStay: cannularyv1.Answer_ANSWER_YES, Death: cannularyv1.Answer_ANSWER_NO}),
 		),
 	}
 }

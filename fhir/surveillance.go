@@ -1,6 +1,8 @@
 package fhir
 
 import (
+	"strconv"
+
 	"cannulary/internal/record"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 
@@ -29,6 +31,28 @@ func (r *rendering) cultureResulted(b *cannularyv1.CultureResulted) {
 	for _, g := range b.GetOrganisms() {
 		c.concept("organism", r.organism(g))
 	}
+	o.Component = c.list
+	r.addObservationAt(o, taken)
+	for i, g := range b.GetOrganisms() {
+		for k, s := range g.GetSusceptibilities() {
+			r.susceptibility(r.derived("susceptibility", strconv.Itoa(i), strconv.Itoa(k)), g, s, taken)
+		}
+	}
+}
+
+// susceptibility is an Observation of its own, as FHIR has it for each isolate and agent; it
+// is derived from the culture's.
+func (r *rendering) susceptibility(id string, g *cannularyv1.Organism, s *cannularyv1.Susceptibility, taken moment) {
+	o := r.observation(id, laboratory, "susceptibility", nil, nil)
+	o.EffectiveDateTime = taken.dateTime(r.Zone)
+	o.Issued = r.moment().instant(r.Zone)
+	if o.ValueCodeableConcept = r.enum(s.GetResult()); o.ValueCodeableConcept == nil {
+		o.DataAbsentReason = notKnown()
+	}
+	o.DerivedFrom = []model.Reference{reference("Observation", r.f.ID)}
+	c := components{r: r}
+	c.concept("organism", r.organism(g))
+	c.concept("antimicrobial-agent", r.foreign(s.GetAgent(), nil))
 	o.Component = c.list
 	r.addObservationAt(o, taken)
 }
@@ -67,6 +91,8 @@ func (r *rendering) antimicrobialStarted(b *cannularyv1.AntimicrobialStarted) {
 	c.course(b.GetCourse())
 	c.enum("antimicrobial-route", b.GetRoute())
 	c.enum("continued-from-hospital", b.GetContinuedFromHospital())
+	c.enum("vancomycin", b.GetVancomycin())
+	c.enum("blood-culture-taken", b.GetBloodCultureTaken())
 	o.Component = c.list
 	r.addObservation(o)
 }
@@ -108,9 +134,23 @@ func (r *rendering) suspectedSourceAssessed(b *cannularyv1.SuspectedSourceAssess
 	if o.ValueCodeableConcept = r.enum(b.GetSuspectedSource()); o.ValueCodeableConcept == nil {
 		o.DataAbsentReason = notKnown()
 	}
-	o.DerivedFrom = []model.Reference{{
-		Type:       ptr("Observation"),
-		Identifier: &identifier(FactSystem, record.ReferencedFactID(r.f.Source, b.GetCulture()))[0],
-	}}
+	o.DerivedFrom = r.factNamed(b.GetCulture())
+	r.addObservation(o)
+}
+
+// factNamed names a fact's Observation by identifier.
+func (r *rendering) factNamed(ref *cannularyv1.FactReference) []model.Reference {
+	return []model.Reference{{Type: ptr("Observation"), Identifier: &identifier(FactSystem, record.ReferencedFactID(r.f.Source, ref))[0]}}
+}
+
+// eventOutcomeAssessed names its event as suspectedSourceAssessed does its culture.
+func (r *rendering) eventOutcomeAssessed(b *cannularyv1.EventOutcomeAssessed) {
+	o := r.observation(r.f.ID, exam, "event-outcome", nil, r.doer(b.GetAssessor()))
+	o.DerivedFrom = r.factNamed(b.GetEvent())
+	c := components{r: r}
+	c.enum("hospital-stay", b.GetHospitalStay())
+	c.enum("access-lost", b.GetAccessLost())
+	c.enum("death", b.GetDeath())
+	o.Component = c.list
 	r.addObservation(o)
 }

@@ -223,15 +223,29 @@ func observations() []profile {
 			rest: components(0, maybe("collection-setting", coded("collection-setting")...),
 				part{code: "organism", max: "*", value: []option{types("CodeableConcept"), bound("organism-group", model.BindingStrengthPreferred)}})},
 		valueOrNot, rule{"organism-grew", "An organism is named only where something grew.", "component.where(" + has("code.coding", "organism") + ").exists() implies " + has("value.coding", "culture-growth-positive")})
+	add("susceptibility", "Susceptibility of an organism", "How one organism of a culture answered to one antimicrobial, effective when the specimen was taken. Of organism and agent the laboratory's own code comes first.",
+		observation{category: "laboratory", code: local("susceptibility"), value: orUnknown("CodeableConcept", of("susceptibility-result")),
+			rest: join([]model.ElementDefinition{el("derivedFrom", card(1, "1"), must(), refs("culture"))},
+				components(2, part{code: "organism", min: 1, max: "1", value: []option{types("CodeableConcept"), bound("organism-group", model.BindingStrengthPreferred)}},
+					once("antimicrobial-agent", types("CodeableConcept"))))}, valueOrNot)
+	add("event-outcome", "Outcome of an infection event", "What an event of infection surveillance led to. The event is named by its fact, since it may not have arrived.",
+		observation{category: "exam", code: local("event-outcome"), value: details(),
+			rest: join(ofFact(), components(1, maybe("hospital-stay", coded("answer")...), maybe("access-lost", coded("answer")...), maybe("death", coded("answer")...)))})
 	add("antimicrobial-started", "Antimicrobial course started", "A course of an antimicrobial began; the value is the agent as the sender coded it.",
 		observation{category: "therapy", code: local("antimicrobial-started"), value: orUnknown("CodeableConcept"),
-			rest: components(2, once("antimicrobial-course", types("string")), once("antimicrobial-route", coded("antimicrobial-route")...), maybe("continued-from-hospital", coded("answer")...))}, valueOrNot)
+			rest: components(2, once("antimicrobial-course", types("string")), once("antimicrobial-route", coded("antimicrobial-route")...), maybe("continued-from-hospital", coded("answer")...),
+				maybe("vancomycin", coded("answer")...), maybe("blood-culture-taken", coded("answer")...))}, valueOrNot)
 	add("antimicrobial-ended", "Antimicrobial course ended", "A course of an antimicrobial ended; the value is the date or time of the last dose.",
 		observation{category: "therapy", code: local("antimicrobial-ended"), value: always("dateTime"), rest: components(1, once("antimicrobial-course", types("string")))})
 	add("suspected-source", "Suspected source of a positive blood culture", "Where a bloodstream infection is thought to come from. The culture is named by its fact, since it may not have arrived.",
 		observation{category: "laboratory", code: local("suspected-source"), value: orUnknown("CodeableConcept", of("suspected-source")),
-			rest: []model.ElementDefinition{
-				el("derivedFrom", card(1, "1"), must()), el("derivedFrom.reference", never()), el("derivedFrom.type", card(1, "1"), fixedURI("Observation")),
-				el("derivedFrom.identifier", card(1, "1"), identifiedBy(fhir.FactSystem))}}, valueOrNot)
+			rest: ofFact()}, valueOrNot)
 	return out
+}
+
+// ofFact is the Observation of another fact, by its identifier.
+func ofFact() []model.ElementDefinition {
+	return []model.ElementDefinition{
+		el("derivedFrom", card(1, "1"), must()), el("derivedFrom.reference", never()), el("derivedFrom.type", card(1, "1"), fixedURI("Observation")),
+		el("derivedFrom.identifier", card(1, "1"), identifiedBy(fhir.FactSystem))}
 }

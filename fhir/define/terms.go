@@ -67,6 +67,7 @@ var families = []family{
 	{id: "rescue-reason", title: "Reasons for a sharp needle in a formed track", prefixes: []string{"rescue-reason-"}},
 	{id: "resistance", title: "Resistance on the way in", prefixes: []string{"resistance-"}},
 	{id: "rule", title: "Needling rules", prefixes: []string{"rule-"}},
+	{id: "susceptibility-result", title: "Answers of an organism to an antimicrobial", prefixes: []string{"susceptibility-result-"}},
 	{id: "suspected-source", title: "Suspected sources of a positive blood culture", prefixes: []string{"suspected-source-"}},
 	{id: "rate", title: "Rates by their denominator", codes: []string{"rate-by-census", "rate-by-access-days"}},
 	{id: "technique", title: "What a patient is dialysed through and how it is needled", prefixes: []string{"technique-"}},

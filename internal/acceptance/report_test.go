@@ -94,6 +94,22 @@ func TestTheMonthsReport(t *testing.T) {
 		}
 	})
 
+	t.Run("the list of cases has what the event form asks for", func(t *testing.T) {
+		said := map[string]int{}
+		for _, c := range r.Cases {
+			for _, s := range append(c.Tested, c.Start, c.Outcome) {
+				for _, want := range []string{"Vancomycin susceptible", "vancomycin: yes; blood taken for culture: yes", "loss of the access: no; death: no"} {
+					if strings.Contains(s, want) {
+						said[want]++
+					}
+				}
+			}
+		}
+		if len(said) != 3 {
+			t.Errorf("the cases say only %v", said)
+		}
+	})
+
 	t.Run("MeasureReports tell the same figures", func(t *testing.T) {
 		compared := 0
 		for class, measure := range map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess} {

@@ -27,7 +27,7 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		"class":             {"class", "access-related (default), bloodstream or local-access"},
 		"rate_ratio":        {"rate-ratio", "the increase to notice, as a ratio (default 2)"},
 		"in_control_months": {"in-control-months", "mean months between false alarms (default 120)"},
-		"reference":         {"reference", "usual rate, events per 100 patient-months (default the registered one)"},
+		"reference":         {"reference", "usual rate, events per 100 patient-months (default the registered one; what it is a rate of, and others, stand in the answer)"},
 		"patients":          {"patients", "average number at risk (default that of the last six whole months)"},
 	} {
 		q[name] = fs.String(f[0], "", f[1])
@@ -64,8 +64,8 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		return fmt.Errorf("the answer is not a threshold: %w; do versions of both sides agree?", err)
 	}
 	if setBy == "" {
-		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\nthreshold %.3f for an increase of %.4g times; %.0f months between false alarms were asked for, %.0f it is on average, after a restart %.0f\n%s\n%s%s\n",
-			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, t.H, t.RateRatio, t.Asked, t.InControl, t.AfterRestart, t.Says, choices(t), t.Caution)
+		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\n%s\nthreshold %.3f for an increase of %.4g times; %.0f months between false alarms were asked for, %.0f it is on average, after a restart %.0f\n%s\n%s%s\n",
+			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, strings.Join(t.Beside.Says, "\n"), t.H, t.RateRatio, t.Asked, t.InControl, t.AfterRestart, t.Says, choices(t), t.Caution)
 		return err
 	}
 	by, err := staff("--set-by", setBy, "sets the threshold")

@@ -87,6 +87,14 @@ func handmade() map[string][]func(m proto.Message) {
 			e.Look, e.Listen, e.Feel, e.Sites = nil, nil, nil, nil
 		}},
 		"culture.organisms": {func(m proto.Message) { m.(*v1.CultureResulted).Growth = v1.CultureGrowth_CULTURE_GROWTH_NEGATIVE }},
+		"organism.susceptibilities": {func(m proto.Message) {
+			o := m.(*v1.Organism)
+			o.Susceptibilities = append(o.Susceptibilities, o.Susceptibilities[0])
+		}},
+		"event_outcome.something": {func(m proto.Message) {
+			o := m.(*v1.EventOutcomeAssessed)
+			o.HospitalStay, o.AccessLost, o.Death = v1.Answer_ANSWER_UNSPECIFIED, v1.Answer_ANSWER_UNSPECIFIED, v1.Answer_ANSWER_UNSPECIFIED
+		}},
 		"site_signs.something": {func(m proto.Message) {
 			s := m.(*v1.SiteSignsSeen)
 			s.Pus, s.Redness, s.Swelling = v1.Finding_FINDING_ABSENT, v1.Finding_FINDING_UNSPECIFIED, v1.Finding_FINDING_NOT_EXAMINED

@@ -25,12 +25,13 @@ func cases(w *surveil.Watch, m surveil.Month) []Case {
 	slices.SortFunc(found, func(a, b surveil.Case) int {
 		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Fact, b.Fact))
 	})
+	found = oncePerDay(found)
 	n := numbers{patients: map[string]int{}, tracks: map[string][]string{}}
 	out := []Case{}
 	for i := range found {
 		e := &found[i].Event
 		c := Case{No: i + 1, InMonth: e.Day.Month() == m, Day: e.Day.String(), What: happened(e), Counts: []surveil.Class{}, Technique: e.Technique,
-			Patient: n.patient(found[i].Patient), Tracks: []string{}, Organisms: []string{}, Doubts: doubts(e)}
+			Patient: n.patient(found[i].Patient), Tracks: []string{}, Organisms: []string{}, Tested: tested(e), Start: startOf(e), Outcome: outcomeOf(e.Outcome), Doubts: doubts(e)}
 		for _, class := range surveil.Classes() {
 			if e.Is(class) {
 				c.Counts = append(c.Counts, class)
@@ -46,6 +47,27 @@ func cases(w *surveil.Watch, m surveil.Month) []Case {
 			c.WhyNot = whyNot(e)
 		}
 		out = append(out, c)
+	}
+	return out
+}
+
+// oncePerDay takes a patient's signs of one day together: an examination and a surveillance
+// message tell of the same ones. The first stays, which is the one that may count, with the
+// tracks of all.
+func oncePerDay(list []surveil.Case) []surveil.Case {
+	var out []surveil.Case
+	for _, c := range list {
+		i := slices.IndexFunc(out, func(o surveil.Case) bool {
+			return c.Kind == surveil.SiteSigns && o.Kind == c.Kind && o.Day == c.Day && o.Patient == c.Patient
+		})
+		if i < 0 {
+			out = append(out, c)
+			continue
+		}
+		out[i].Outcome = cmp.Or(out[i].Outcome, c.Outcome)
+		tracks := append(slices.Clone(out[i].Tracks), c.Tracks...)
+		slices.Sort(tracks)
+		out[i].Tracks = slices.Compact(tracks)
 	}
 	return out
 }
@@ -116,6 +138,66 @@ func doubts(e *surveil.Event) []string {
 		}
 	}
 	return out
+}
+
+// tested are the susceptibilities of an occurrence's organisms, one organism a line.
+func tested(e *surveil.Event) []string {
+	out := []string{}
+	for i := 0; i < len(e.Tested); {
+		organism := e.Tested[i].Organism
+		var answers []string
+		for ; i < len(e.Tested) && e.Tested[i].Organism == organism; i++ {
+			answers = append(answers, e.Tested[i].Agent+" "+resultName(e.Tested[i].Result))
+		}
+		out = append(out, organismName(organism)+": "+strings.Join(answers, ", "))
+	}
+	return out
+}
+
+func resultName(r cannularyv1.SusceptibilityResult) string {
+	switch r {
+	case cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE:
+		return "susceptible"
+	case cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE_DOSE_DEPENDENT:
+		return "susceptible by dose"
+	case cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_INTERMEDIATE:
+		return "intermediate"
+	case cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_NON_SUSCEPTIBLE:
+		return "non-susceptible"
+	case cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_RESISTANT:
+		return "resistant"
+	case cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_NOT_TESTED:
+		return "not tested"
+	}
+	return "not known"
+}
+
+// startOf is what the form asks of an intravenous start; empty for other occurrences.
+func startOf(e *surveil.Event) string {
+	if e.Kind != surveil.Course {
+		return ""
+	}
+	return "vancomycin: " + answerName(e.Vancomycin) + "; blood taken for culture: " + answerName(e.CultureTaken)
+}
+
+// outcomeOf is what an occurrence led to.
+func outcomeOf(o surveil.Outcome) string {
+	if o == (surveil.Outcome{}) {
+		return "outcome not assessed"
+	}
+	return "stay in hospital: " + answerName(o.HospitalStay) + "; loss of the access: " + answerName(o.AccessLost) + "; death: " + answerName(o.Death)
+}
+
+func answerName(a cannularyv1.Answer) string {
+	switch a {
+	case cannularyv1.Answer_ANSWER_YES:
+		return "yes"
+	case cannularyv1.Answer_ANSWER_NO:
+		return "no"
+	case cannularyv1.Answer_ANSWER_UNKNOWN:
+		return "unknown"
+	}
+	return "not told"
 }
 
 func organismName(o cannularyv1.OrganismGroup) string {

@@ -105,15 +105,23 @@ func lines(r *Report) []figureLine {
 	for i := range r.Monthly {
 		out = append(out, monthlyLines(&r.Monthly[i])...)
 	}
+	out = append(out, figureLine{window: WindowYear, group: comparedGroups, figure: "unadjusted", reason: r.Unadjusted})
 	for i := range r.Comparisons {
-		out = append(out, comparisonLines(&r.Comparisons[i])...)
+		c := &r.Comparisons[i]
+		out = append(out, ratioLines(figureLine{window: WindowYear, class: string(c.Class), group: comparedGroups, figure: "rate-ratio"}, &c.RateRatio)...)
+	}
+	for i := range r.YearsBefore {
+		out = append(out, yearBeforeLines(&r.YearsBefore[i])...)
+	}
+	for i := range r.References {
+		out = append(out, referenceLines(&r.References[i])...)
 	}
 	for _, f := range r.Funnels {
 		l := figureLine{window: WindowYear, class: string(f.Class), figure: "funnel", reason: f.Says}
 		out = append(out, l)
 		for _, p := range f.Points {
 			l := figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-events", value: strconv.Itoa(p.Events), reason: p.Says}
-			out = append(out, l, figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
+			out = append(out, limits(l, p.EventsLimits, "exact 95 %"), figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
 			if p.Outer.Upper != nil {
 				out = append(out, limits(l, p.Inner, "95 %"), limits(l, p.Outer, "99.8 %"))
 			}
@@ -167,6 +175,7 @@ func monthlyLines(m *MonthlyRate) []figureLine {
 	}
 	events, days := l, l
 	events.figure, events.value = "events", strconv.Itoa(m.Events)
+	events = limits(events, m.EventsLimits, "exact 95 %")
 	days.figure, days.value = "access-days", strconv.Itoa(m.AccessDays)
 	reason := l.reason
 	if m.PerThousand == nil {
@@ -198,7 +207,7 @@ func rateLines(r *Rate) []figureLine {
 		l.figure, l.value, l.reason = figure, value, reason
 		return l
 	}
-	out := []figureLine{count("events", strconv.Itoa(r.Events), ""), count("patient-months", whole(r.PatientMonths), r.NoPerHundred)}
+	out := []figureLine{limits(count("events", strconv.Itoa(r.Events), ""), r.EventsLimits, "exact 95 %"), count("patient-months", whole(r.PatientMonths), r.NoPerHundred)}
 	out = append(out, estimated(l, "rate-per-100-patient-months", r.PerHundred, r.NoPerHundred)...)
 	out = append(out, count("access-days", strconv.Itoa(r.AccessDays), ""))
 	out = append(out, estimated(l, "rate-per-1000-access-days", r.PerThousand, r.NoPerThousand)...)
@@ -210,16 +219,43 @@ func rateLines(r *Rate) []figureLine {
 	return append(out, count("standardised-infection-ratio-p", decimal(r.SIR.P), ""))
 }
 
-func comparisonLines(c *Comparison) []figureLine {
-	l := figureLine{window: WindowYear, class: string(c.Class), group: "constant-site against other-fistula", figure: "rate-ratio", value: optional(c.Ratio), reason: c.Says}
+// comparedGroups names both groups of the comparison of techniques.
+const comparedGroups = "constant-site against other-fistula"
+
+// ratioLines are a ratio of two rates, by both conventions, and its p values.
+func ratioLines(l figureLine, c *RateRatio) []figureLine {
+	l.value, l.reason = optional(c.Ratio), c.Says
 	if c.Exact == nil {
 		return []figureLine{l}
 	}
 	p := l
-	p.figure, p.value, p.method, p.reason = "rate-ratio-p", decimal(*c.P), "exact, twice the smaller side", ""
+	p.figure, p.value, p.method, p.reason = l.figure+"-p", decimal(*c.P), "exact, twice the smaller side", ""
 	q := p
 	q.value, q.method = decimal(*c.PMidP), "mid-P, twice the smaller side"
 	return []figureLine{limits(l, *c.Exact, "exact 95 %"), limits(l, *c.MidP, "mid-P 95 %"), p, q}
+}
+
+func yearBeforeLines(y *YearBefore) []figureLine {
+	l := figureLine{window: WindowYear, class: string(y.Class), group: string(y.Group)}
+	events, days := l, l
+	events.figure, events.value, events.reason = "year-before-events", strconv.Itoa(y.BeforeEvents), y.Before
+	days.figure, days.value, days.reason = "year-before-access-days", strconv.Itoa(y.BeforeAccessDays), y.Before
+	l.figure = "rate-ratio-to-year-before"
+	return append([]figureLine{limits(events, y.BeforeEventsLimits, "exact 95 %"), days}, ratioLines(l, &y.RateRatio)...)
+}
+
+func referenceLines(r *ReferenceRate) []figureLine {
+	l := figureLine{window: WindowYear, class: string(r.Class), group: string(r.Technique)}
+	rate, own := l, l
+	rate.figure, rate.value, rate.reason = "reference-per-100-patient-months", decimal(r.Rate), r.Basis+" "+r.Of
+	out := []figureLine{rate}
+	own.reason = r.Baseline.says()
+	out = append(out, estimated(own, "own-baseline-per-100-patient-months", r.Baseline.Rate, own.reason)...)
+	if c := r.ConstantSite; c != nil {
+		l.figure, l.lower, l.upper, l.method, l.reason = "constant-site-reference-per-100-patient-months", decimal(c.Lower), decimal(c.Upper), "range (ours)", r.Says[len(r.Says)-1]
+		out = append(out, l)
+	}
+	return out
 }
 
 func chartLines(c *Chart) []figureLine {
@@ -270,7 +306,11 @@ func caseLine(c *Case) figureLine {
 	if len(c.Tracks) > 0 {
 		parts = append(parts, "track "+strings.Join(c.Tracks, ", "))
 	}
-	parts = append(parts, c.Organisms...)
+	parts = append(append(parts, c.Organisms...), c.Tested...)
+	if c.Start != "" {
+		parts = append(parts, c.Start)
+	}
+	parts = append(parts, c.Outcome)
 	if c.WhyNot != "" {
 		parts = append(parts, "does not count: "+c.WhyNot)
 	}

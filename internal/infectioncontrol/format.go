@@ -23,6 +23,14 @@ func days(n int) string {
 	return fmt.Sprintf("%d days", n)
 }
 
+// events counts events in words.
+func events(n int) string {
+	if n == 1 {
+		return "1 event"
+	}
+	return fmt.Sprintf("%d events", n)
+}
+
 // three shows a probability.
 func three(p float64) string {
 	if p < 0.001 {

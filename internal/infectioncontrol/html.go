@@ -31,12 +31,30 @@ type page struct {
 // summaryLine is one class at a glance.
 type summaryLine struct {
 	Class             string
-	Month, Year       int
-	ConstantSiteMonth int
-	ConstantSiteYear  int
+	Month, Year       eventsCell
+	ConstantSiteMonth eventsCell
+	ConstantSiteYear  eventsCell
 	Last              string
 	Since             *int
 	HasDays           bool
+}
+
+// eventsCell is a count as it is shown: beside a 0 stands what is still possible.
+type eventsCell struct {
+	Events, AccessDays int
+	Limit              string
+}
+
+func eventsOf(n int, l Interval, accessDays int) eventsCell {
+	c := eventsCell{Events: n, AccessDays: accessDays}
+	switch {
+	case n > 0:
+	case accessDays == 0:
+		c.Limit = nobody
+	default:
+		c.Limit = "up to " + two(*l.Upper)
+	}
+	return c
 }
 
 // rateTable is one class.
@@ -118,7 +136,7 @@ func WriteHTML(w io.Writer, r *Report) error {
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"class": className, "lower": strings.ToLower, "group": groupName, "long": techniqueOrGroup, "technique": techniqueName,
-		"one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) }, "typed": typed, "span": span, "short": short,
+		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) }, "typed": typed, "span": span, "short": short,
 		"join": func(list []string) string { return strings.Join(list, "; ") },
 		"count": func(n *int) string {
 			if n == nil {
@@ -158,11 +176,11 @@ func summary(r *Report) []summaryLine {
 			for _, to := range []struct {
 				group surveil.Group
 				win   string
-				n     *int
+				n     *eventsCell
 			}{{surveil.AllAccess, WindowMonth, &l.Month}, {surveil.AllAccess, WindowYear, &l.Year},
 				{surveil.Group(surveil.ConstantSite), WindowMonth, &l.ConstantSiteMonth}, {surveil.Group(surveil.ConstantSite), WindowYear, &l.ConstantSiteYear}} {
 				if x.Group == to.group && x.Window == to.win {
-					*to.n = x.Events
+					*to.n = eventsOf(x.Events, x.EventsLimits, x.AccessDays)
 				}
 			}
 		}

@@ -107,7 +107,11 @@ func invented(t testing.TB) *surveil.Watch {
 		c surveil.Class
 		v float64
 	}{{surveil.ConstantSite, surveil.AccessRelated, 0.3}, {surveil.OtherFistula, surveil.AccessRelated, 0.3}, {surveil.Graft, surveil.AccessRelated, 0.4}, {surveil.TunneledCatheter, surveil.AccessRelated, 1.8}} {
-		w.References = append(w.References, surveil.Reference{Technique: r.t, Class: r.c, Rate: r.v, Basis: "invented for a test"})
+		of := surveil.Group(r.t)
+		if surveil.Fistula.Has(r.t) {
+			of = surveil.Fistula
+		}
+		w.References = append(w.References, surveil.Reference{Technique: r.t, Class: r.c, Of: of, Rate: r.v, Basis: "invented for a test"})
 	}
 	for i, on := range []string{"2026-03-18", "2026-08-30", "2026-11-02", "2026-12-09", "2027-01-20", "2027-03-02", "2027-04-11", "2027-05-06", "2027-05-22"} {
 		happens(t, w, i, on, bacteraemia())

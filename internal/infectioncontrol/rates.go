@@ -2,7 +2,6 @@ package infectioncontrol
 
 import (
 	"fmt"
-	"math"
 
 	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
@@ -20,17 +19,21 @@ func rates(w *surveil.Watch, m surveil.Month) ([]Rate, error) {
 				if err != nil {
 					return nil, err
 				}
-				out = append(out, rate(&l, win.name))
+				r, err := rate(&l, win.name)
+				if err != nil {
+					return nil, err
+				}
+				out = append(out, r)
 			}
 		}
 	}
 	return out, nil
 }
 
-func rate(l *surveil.Line, window string) Rate {
+func rate(l *surveil.Line, window string) (Rate, error) {
 	r := Rate{Class: l.Class, Group: l.Group, Window: window, Events: l.Events, AccessDays: l.AccessDays,
 		PerHundred: estimate(l.PerHundred), NoPerHundred: l.NoCensus, PerThousand: estimate(l.PerThousand), NoSIR: l.NoSIR}
-	if l.NoCensus == "" {
+	if l.NoCensus == "" || l.NoCensus == surveil.CensusNobody {
 		n := l.PatientMonths
 		r.PatientMonths = &n
 	}
@@ -40,7 +43,9 @@ func rate(l *surveil.Line, window string) Rate {
 	if s := l.SIR; s != nil {
 		r.SIR = &SIR{Predicted: six(s.Predicted), P: six(s.Test.Exact), Estimate: Estimate{Value: six(s.Value), Exact: interval(s.Exact), MidP: interval(s.MidP)}}
 	}
-	return r
+	var err error
+	r.EventsLimits, err = counted95(l.Events)
+	return r, err
 }
 
 // monthly are the rates that the figure shows, of the months since the record began.
@@ -55,57 +60,15 @@ func monthly(w *surveil.Watch, m surveil.Month) ([]MonthlyRate, error) {
 			if err != nil {
 				return nil, err
 			}
-			out = append(out, MonthlyRate{Month: month.String(), Group: g, Events: l.Events, AccessDays: l.AccessDays, PerThousand: estimate(l.PerThousand), Partial: observed(w, surveil.One(month)) < month.Days()})
+			limits, err := counted95(l.Events)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, MonthlyRate{Month: month.String(), Group: g, Events: l.Events, EventsLimits: limits, AccessDays: l.AccessDays, PerThousand: estimate(l.PerThousand),
+				Partial: observed(w, surveil.One(month)) < month.Days()})
 		}
 	}
 	return out, nil
-}
-
-func comparisons(w *surveil.Watch, m surveil.Month) ([]Comparison, error) {
-	var out []Comparison
-	for _, class := range infections() {
-		c, err := w.Compare(class, surveil.Year(m))
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, comparison(&c))
-	}
-	return out, nil
-}
-
-func comparison(c *surveil.Comparison) Comparison {
-	out := Comparison{Class: c.Class, Events: c.ConstantSite.Events, AccessDays: c.ConstantSite.AccessDays, OtherEvents: c.Other.Events, OtherAccessDays: c.Other.AccessDays}
-	if c.Ratio == nil {
-		out.Says = "No ratio: " + c.Why + "."
-		return out
-	}
-	exact, midP, p, pMidP := interval(c.Ratio.Exact), interval(c.Ratio.MidP), six(c.Ratio.Test.Exact), six(c.Ratio.Test.MidP)
-	out.Exact, out.MidP, out.P, out.PMidP = &exact, &midP, &p, &pMidP
-	out.MoreThanByChance = c.Ratio.Test.Differs(surveil.Level)
-	if !math.IsInf(c.Ratio.Value, 1) {
-		v := six(c.Ratio.Value)
-		out.Ratio = &v
-	}
-	out.Says = compared(&out)
-	return out
-}
-
-// compared says in a sentence what a ratio means.
-func compared(c *Comparison) string {
-	var found string
-	if c.Ratio == nil {
-		found = "All events were with constant-site needling, so the ratio has no value and no upper limit"
-	} else {
-		found = fmt.Sprintf("Constant-site needling had %s times the rate of other needling", two(*c.Ratio))
-	}
-	within := fmt.Sprintf("anything from %s times upwards", two(c.Exact.Lower))
-	if c.Exact.Upper != nil {
-		within = fmt.Sprintf("anything from %s to %s times", two(c.Exact.Lower), two(*c.Exact.Upper))
-	}
-	if c.MoreThanByChance {
-		return fmt.Sprintf("%s; that is more than chance explains (p = %s), and fits %s.", found, three(*c.P), within)
-	}
-	return fmt.Sprintf("%s; that fits %s, so no difference is shown, and none is excluded (p = %s).", found, within, three(*c.P))
 }
 
 func funnels(w *surveil.Watch, all []*surveil.Watch, m surveil.Month) ([]Funnel, error) {
@@ -138,21 +101,27 @@ func funnel(w *surveil.Watch, all []*surveil.Watch, c surveil.Class, p surveil.P
 		out.Says = "No other facility's record reaches the end of the month, so there is none to compare with."
 		return out, nil
 	}
-	out.Says = "Expected is what the facility would have had at the rates of all facilities together, technique by technique."
 	events, days := map[surveil.Technique]int{}, map[surveil.Technique]int{}
+	own, whole := w.AccessDays(surveil.AllAccess, p), 0
 	for _, o := range reach {
+		whole += o.AccessDays(surveil.AllAccess, p)
 		for _, t := range surveil.Techniques() {
 			events[t] += counted(o, c, t, p)
 			days[t] += o.AccessDays(surveil.Group(t), p)
 		}
 	}
+	out.Says = ownExpectation(own, whole)
 	for _, o := range reach {
-		pt := FunnelPoint{Facility: o.Facility}
+		pt := FunnelPoint{Facility: o.Facility, AccessDays: o.AccessDays(surveil.AllAccess, p)}
 		for _, t := range surveil.Techniques() {
 			pt.Events += counted(o, c, t, p)
 			if days[t] > 0 {
 				pt.Expected += float64(events[t]) * float64(o.AccessDays(surveil.Group(t), p)) / float64(days[t])
 			}
+		}
+		var err error
+		if pt.EventsLimits, err = counted95(pt.Events); err != nil {
+			return out, err
 		}
 		if pt.Expected < 0.005 {
 			pt.Says = "next to nothing is expected, so there are no limits"
@@ -168,6 +137,16 @@ func funnel(w *surveil.Watch, all []*surveil.Watch, c surveil.Class, p surveil.P
 		out.Points = append(out.Points, pt)
 	}
 	return out, nil
+}
+
+// ownExpectation says what is expected, and that the facility is itself a part of it.
+func ownExpectation(own, all int) string {
+	says := "Expected is what the facility would have had at the rates of all facilities together, technique by technique. " +
+		"Each facility is part of its own expectation, so it looks less apart than it is."
+	if all > 0 {
+		says += fmt.Sprintf(" Of all access-days behind the expectation %.0f %% are this facility's own.", 100*float64(own)/float64(all))
+	}
+	return says
 }
 
 func counted(w *surveil.Watch, c surveil.Class, t surveil.Technique, p surveil.Period) int {

@@ -35,13 +35,17 @@ type Report struct {
 	Rates        []Rate        `json:"rates"`
 	Monthly      []MonthlyRate `json:"monthly"`
 	Comparisons  []Comparison  `json:"comparisons"`
-	Funnels      []Funnel      `json:"funnels"`
-	Charts       []Chart       `json:"charts"`
-	Unset        Unset         `json:"withoutThreshold"`
-	Between      []Between     `json:"daysBetweenEvents"`
-	Denominators []Denominator `json:"denominators"`
-	Cases        []Case        `json:"cases"`
-	Restatements Restatements  `json:"restatements"`
+	// Unadjusted is what must be read with the comparisons.
+	Unadjusted   string          `json:"comparisonsAreUnadjusted"`
+	YearsBefore  []YearBefore    `json:"yearsBefore"`
+	References   []ReferenceRate `json:"references"`
+	Funnels      []Funnel        `json:"funnels"`
+	Charts       []Chart         `json:"charts"`
+	Unset        Unset           `json:"withoutThreshold"`
+	Between      []Between       `json:"daysBetweenEvents"`
+	Denominators []Denominator   `json:"denominators"`
+	Cases        []Case          `json:"cases"`
+	Restatements Restatements    `json:"restatements"`
 }
 
 // Windows of a rate.
@@ -75,6 +79,8 @@ type Rate struct {
 	Group  surveil.Group `json:"group"`
 	Window string        `json:"window"`
 	Events int           `json:"events"`
+	// EventsLimits are the exact 95 % limits of the mean of which so many were seen.
+	EventsLimits Interval `json:"eventsLimits"`
 	// PatientMonths is the census method's denominator. NoPerHundred says why a rate by it
 	// is refused, the two others likewise.
 	PatientMonths *int      `json:"patientMonths"`
@@ -88,7 +94,9 @@ type Rate struct {
 }
 
 // shown tells whether anything is known of the group.
-func (r *Rate) shown() bool { return r.Events > 0 || r.AccessDays > 0 || r.PatientMonths != nil }
+func (r *Rate) shown() bool {
+	return r.Events > 0 || r.AccessDays > 0 || r.PatientMonths != nil && *r.PatientMonths > 0
+}
 
 // SIR is observed by predicted events; P is twice the smaller exact side.
 type SIR struct {
@@ -105,11 +113,13 @@ type Cultures struct {
 
 // MonthlyRate is access-related bloodstream infection in one month of the year.
 type MonthlyRate struct {
-	Month       string        `json:"month"`
-	Group       surveil.Group `json:"group"`
-	Events      int           `json:"events"`
-	AccessDays  int           `json:"accessDays"`
-	PerThousand *Estimate     `json:"per1000AccessDays"`
+	Month  string        `json:"month"`
+	Group  surveil.Group `json:"group"`
+	Events int           `json:"events"`
+	// EventsLimits are the exact 95 % limits of the mean of which so many were seen.
+	EventsLimits Interval  `json:"eventsLimits"`
+	AccessDays   int       `json:"accessDays"`
+	PerThousand  *Estimate `json:"per1000AccessDays"`
 	// Partial tells that the record covers a part of the month only.
 	Partial bool `json:"partial,omitempty"`
 }
@@ -117,18 +127,15 @@ type MonthlyRate struct {
 // Comparison is constant-site needling against other needling of fistulas, in the year and
 // by access-days.
 type Comparison struct {
-	Class            surveil.Class `json:"class"`
-	Events           int           `json:"constantSiteEvents"`
-	AccessDays       int           `json:"constantSiteAccessDays"`
-	OtherEvents      int           `json:"otherEvents"`
-	OtherAccessDays  int           `json:"otherAccessDays"`
-	Ratio            *float64      `json:"ratio"` // none without events in the other group
-	Exact            *Interval     `json:"exact"`
-	MidP             *Interval     `json:"midP"`
-	P                *float64      `json:"p"` // twice the smaller exact side
-	PMidP            *float64      `json:"pMidP"`
-	MoreThanByChance bool          `json:"moreThanByChance"`
-	Says             string        `json:"says"`
+	Class      surveil.Class `json:"class"`
+	Events     int           `json:"constantSiteEvents"`
+	AccessDays int           `json:"constantSiteAccessDays"`
+	// EventsLimits are the exact 95 % limits of the mean of which so many were seen.
+	EventsLimits      Interval `json:"constantSiteEventsLimits"`
+	OtherEvents       int      `json:"otherEvents"`
+	OtherAccessDays   int      `json:"otherAccessDays"`
+	OtherEventsLimits Interval `json:"otherEventsLimits"`
+	RateRatio
 }
 
 // Funnel is every facility's count of a class against what is expected.
@@ -140,12 +147,16 @@ type Funnel struct {
 
 // FunnelPoint is one facility in a funnel.
 type FunnelPoint struct {
-	Facility string   `json:"facility"`
-	Events   int      `json:"events"`
-	Expected float64  `json:"expected"`
-	Inner    Interval `json:"limits95"`
-	Outer    Interval `json:"limits998"`
-	Says     string   `json:"says"`
+	Facility string `json:"facility"`
+	Events   int    `json:"events"`
+	// EventsLimits are the exact 95 % limits of the mean of which so many were seen; Inner and
+	// Outer are those of the funnel, about what is expected.
+	EventsLimits Interval `json:"eventsLimits"`
+	AccessDays   int      `json:"accessDays"`
+	Expected     float64  `json:"expected"`
+	Inner        Interval `json:"limits95"`
+	Outer        Interval `json:"limits998"`
+	Says         string   `json:"says"`
 }
 
 // Chart is a sequential signal. Where its threshold was taken back while a signal stands,
@@ -257,8 +268,13 @@ type Case struct {
 	Patient   int      `json:"patient"`
 	Tracks    []string `json:"tracks"`
 	Organisms []string `json:"organisms"`
-	WhyNot    string   `json:"whyNot,omitempty"`
-	Doubts    []string `json:"doubts"`
+	// Tested are the organisms' susceptibilities, in words. Start is what form 57.502 asks of an
+	// intravenous start, Outcome what it asks of every event; what nobody told is said.
+	Tested  []string `json:"susceptibilities"`
+	Start   string   `json:"start,omitempty"`
+	Outcome string   `json:"outcome"`
+	WhyNot  string   `json:"whyNot,omitempty"`
+	Doubts  []string `json:"doubts"`
 }
 
 // Restatements are the figures of the year's months that are no longer what was first reported.
@@ -308,6 +324,13 @@ func MakeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowl
 	}
 	if r.Comparisons, err = comparisons(w, m); err != nil {
 		return r, fmt.Errorf("comparisons: %w", err)
+	}
+	r.Unadjusted = unadjusted
+	if r.YearsBefore, err = yearsBefore(w, m); err != nil {
+		return r, fmt.Errorf("the year before: %w", err)
+	}
+	if r.References, err = references(w, m); err != nil {
+		return r, fmt.Errorf("reference rates: %w", err)
 	}
 	if r.Funnels, err = funnels(w, all, m); err != nil {
 		return r, fmt.Errorf("funnels: %w", err)

@@ -74,9 +74,12 @@ type Threshold struct {
 	Patients  float64           `json:"patients"`
 	Reference float64           `json:"referencePer100PatientMonths"`
 	Basis     string            `json:"referenceBasis"`
-	RateRatio float64           `json:"rateRatio"`
-	H         float64           `json:"threshold"`
-	InControl float64           `json:"inControlMonths"`
+	// Beside says what the reference is a rate of, and what else may be taken; its baseline is
+	// of the last twelve whole months.
+	Beside    Beside  `json:"besideReference"`
+	RateRatio float64 `json:"rateRatio"`
+	H         float64 `json:"threshold"`
+	InControl float64 `json:"inControlMonths"`
 	// Asked is the months between false alarms that were asked for; InControl may be longer.
 	Asked float64 `json:"askedInControlMonths"`
 	// AfterRestart is how long it runs to a false alarm after an acknowledgement.
@@ -120,15 +123,19 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 	if out.Patients < 0.5 {
 		return out, fault.New(fault.Invalid, fmt.Sprintf("hardly anybody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility, sizeMonths, out.Patients, r.Technique), "give --patients if the record is not complete yet")
 	}
+	taken := surveil.Reference{Technique: r.Technique, Class: r.Class, Rate: r.Reference}
 	if out.Reference == 0 {
 		for _, ref := range w.References {
 			if ref.Technique == r.Technique && ref.Class == r.Class {
-				out.Reference, out.Basis = ref.Rate, ref.Basis
+				taken, out.Reference, out.Basis = ref, ref.Rate, ref.Basis
 			}
 		}
 		if out.Reference == 0 {
 			return out, fault.New(fault.Invalid, fmt.Sprintf("%s has registered no reference rate of class %s for technique %s", w.Facility, r.Class, r.Technique), "give --reference, events per 100 patient-months, with its published basis")
 		}
+	}
+	if out.Beside, err = beside(w, &taken, surveil.Year(w.AsOf.Month()-1)); err != nil {
+		return out, err
 	}
 	d, err := incidence.DesignFor(incidence.Setting{PatientMonths: out.Patients, Rate: out.Reference}, r.RateRatio, r.InControlMonths)
 	if err != nil {

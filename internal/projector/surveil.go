@@ -463,9 +463,12 @@ func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surve
 		rate := float64(l.Events) * 1000 / float64(l.AccessDays)
 		f.PerThousand = &rate
 	}
-	if l.NoCensus == "" {
+	switch l.NoCensus {
+	case "":
 		rate := float64(l.Events) * 100 / float64(l.PatientMonths)
 		f.PatientMonths, f.PerHundred = &l.PatientMonths, &rate
+	case surveil.CensusNobody: // counted, and 0: that is known
+		f.PatientMonths = &l.PatientMonths
 	}
 	return f
 }

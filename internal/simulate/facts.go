@@ -216,6 +216,10 @@ func suspectedSourceAssessedFact(f *v1.SuspectedSourceAssessed) *v1.Surveillance
 	return &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_SuspectedSourceAssessed{SuspectedSourceAssessed: f}}
 }
 
+func eventOutcomeAssessedFact(f *v1.EventOutcomeAssessed) *v1.SurveillanceFact {
+	return &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_EventOutcomeAssessed{EventOutcomeAssessed: f}}
+}
+
 func surveillanceFactCorrectedFact(f *v1.SurveillanceFactCorrected) *v1.SurveillanceFact {
 	return &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_FactCorrected{FactCorrected: f}}
 }

@@ -57,7 +57,7 @@ func (p *patient) infections(s *sitting) {
 	case c.hit(3.0 / 100 / sessionsPerMonth):
 		p.negativeCulture(s, false)
 	case c.hit(1.0 / 100 / sessionsPerMonth):
-		p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, c.between(5, 10))
+		p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, false, c.between(5, 10))
 	}
 }
 
@@ -97,12 +97,15 @@ func culture(collected time.Time, specimen v1.CultureSpecimen) *v1.CultureResult
 	}
 }
 
-// course is an antimicrobial course that begins in this session.
-func (p *patient) course(s *sitting, route v1.AntimicrobialRoute, days int) {
+// course is an antimicrobial course that begins in this session; for a fever it is
+// vancomycin, and blood is taken first.
+func (p *patient) course(s *sitting, route v1.AntimicrobialRoute, fever bool, days int) {
 	name := "AB-" + p.u.date(s.day)
-	p.u.surveillance(p, header{at: s.after(95), by: p.u.staff.lead, session: s.ref}, antimicrobialStartedFact(&v1.AntimicrobialStarted{
-		Course: name, Route: route, ContinuedFromHospital: v1.Answer_ANSWER_NO,
-	}))
+	started := &v1.AntimicrobialStarted{Course: name, Route: route, ContinuedFromHospital: v1.Answer_ANSWER_NO}
+	if route == v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS {
+		started.Vancomycin, started.BloodCultureTaken = answer(fever), answer(fever)
+	}
+	p.u.surveillance(p, header{at: s.after(95), by: p.u.staff.lead, session: s.ref}, antimicrobialStartedFact(started))
 	p.plan(s.day+days, func(day int) {
 		p.u.surveillance(p, header{at: p.u.local(day, 12, 0), day: true, by: p.u.staff.lead, sent: p.u.local(day, 17, 0)},
 			antimicrobialEndedFact(&v1.AntimicrobialEnded{Course: name, LastDoseOn: new(p.u.date(day))}))
@@ -120,11 +123,48 @@ const (
 
 const daysLate = 3
 
+func answer(yes bool) v1.Answer {
+	if yes {
+		return v1.Answer_ANSWER_YES
+	}
+	return v1.Answer_ANSWER_NO
+}
+
+// tested is how such an organism answers in the invented unit's laboratory.
+func tested(g v1.OrganismGroup) []*v1.Susceptibility {
+	of := func(code, display string, r v1.SusceptibilityResult) *v1.Susceptibility {
+		return &v1.Susceptibility{Agent: &v1.Coding{System: systemAgent, Code: code, Display: display}, Result: r}
+	}
+	oxacillin := v1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_RESISTANT
+	switch g {
+	case v1.OrganismGroup_ORGANISM_GROUP_GRAM_NEGATIVE:
+		return []*v1.Susceptibility{of("CAZ", "Ceftazidime", v1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE)}
+	case v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS:
+		oxacillin = v1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE
+	case v1.OrganismGroup_ORGANISM_GROUP_ENTEROCOCCUS:
+		oxacillin = v1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_NOT_TESTED
+	}
+	return []*v1.Susceptibility{of("OXA", "Oxacillin", oxacillin), of("VAN", "Vancomycin",
+		v1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE)}
+}
+
+// outcomeAfter is the days after which the unit says what an event led to.
+const outcomeAfter = 14
+
+// assessOutcome says what an event led to: the invented unit loses no access and no patient.
+func (p *patient) assessOutcome(day int, event target, stay bool) {
+	ref, resolve := refer(event)
+	d := p.u.surveillance(p, header{at: p.u.local(day, 13, 50), by: p.u.staff.physician}, eventOutcomeAssessedFact(&v1.EventOutcomeAssessed{
+		Event: ref, HospitalStay: answer(stay), AccessLost: v1.Answer_ANSWER_NO, Death: v1.Answer_ANSWER_NO,
+	}))
+	d.resolve = append(d.resolve, resolve)
+}
+
 // bloodstream is a fever in the session, a positive blood culture and what follows.
 func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, how result) {
 	u := p.u
 	collected := s.after(70)
-	p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, c.between(14, 28))
+	p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, true, c.between(14, 28))
 	constant := p.hasTrack()
 	source := v1.SuspectedSource_SUSPECTED_SOURCE_ACCESS
 	switch x := c.Float64(); {
@@ -141,6 +181,9 @@ func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, how 
 		found := culture(collected, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD)
 		found.Growth = v1.CultureGrowth_CULTURE_GROWTH_POSITIVE
 		found.Organisms = []*v1.Organism{{Group: group}}
+		if how != resultCorrected { // else the laboratory reports it later
+			found.Organisms[0].Susceptibilities = tested(group)
+		}
 		h := header{at: u.local(day, 6, 2), by: u.staff.lead}
 		known := h.at
 		if how == resultLate {
@@ -157,6 +200,7 @@ func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, how 
 			p.admitToHospital(day, c.between(4, 8), "Bloodstream infection.")
 		}
 		p.plan(day+1, func(day int) { p.assessSource(day, result, source) })
+		p.plan(day+outcomeAfter, func(day int) { p.assessOutcome(day, result, stay) })
 		if how == resultCorrected && u.s.Corrections {
 			p.plan(day+2, func(day int) { p.correctCulture(day, result, found) })
 		}
@@ -168,9 +212,10 @@ func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, how 
 
 func (p *patient) assessSource(day int, result target, source v1.SuspectedSource) {
 	ref, resolve := refer(result)
-	d := p.u.surveillance(p, header{at: p.u.local(day, 13, 40), by: p.u.staff.physician}, suspectedSourceAssessedFact(&v1.SuspectedSourceAssessed{
-		Culture: ref, SuspectedSource: source, Assessor: p.u.staff.physician,
-	}))
+	d := p.u.surveillance(p, header{at: p.u.local(day, 13, 40), by: p.u.staff.physician},
+		suspectedSourceAssessedFact(&v1.SuspectedSourceAssessed{
+			Culture: ref, SuspectedSource: source, Assessor: p.u.staff.physician,
+		}))
 	d.resolve = append(d.resolve, resolve)
 }
 
@@ -191,7 +236,8 @@ func (p *patient) reviewTechnique(day int, known time.Time, ground target) {
 // correctCulture tells the sensitivity that the laboratory reported later.
 func (p *patient) correctCulture(day int, result target, found *v1.CultureResulted) {
 	fixed := proto.Clone(found).(*v1.CultureResulted)
-	fixed.Organisms = []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT}}
+	const resistant = v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT
+	fixed.Organisms = []*v1.Organism{{Group: resistant, Susceptibilities: tested(resistant)}}
 	at := p.u.local(day, 6, 3)
 	c, resolve := correctionOf(result, 1, at, "Sensitivity reported by the laboratory.")
 	d := p.u.surveillance(p, header{at: at, by: p.u.staff.lead}, surveillanceFactCorrectedFact(&v1.SurveillanceFactCorrected{
@@ -208,7 +254,8 @@ func (p *patient) negativeCulture(s *sitting, mistaken bool) {
 			cultureResultedFact(culture(collected, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD)))
 		if mistaken && p.u.s.Corrections {
 			p.plan(day+1, func(day int) {
-				void(p, p.desk(day, 15), target{result, 0}, "Result of another patient, filed here by mistake.", p.u.surveillance, surveillanceFactVoidedFact)
+				void(p, p.desk(day, 15), target{result, 0}, "Result of another patient, filed here by mistake.", p.u.surveillance,
+					surveillanceFactVoidedFact)
 			})
 		}
 	})
@@ -232,7 +279,7 @@ func (p *patient) localInfection(s *sitting, c chance) {
 		swab.Organisms = []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}
 	}
 	seen := p.u.surveillance(p, header{at: s.after(1), by: p.u.staff.lead, session: s.ref}, siteSignsSeenFact(signs))
-	p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_ORAL, 10)
+	p.course(s, v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_ORAL, false, 10)
 	p.plan(s.day+2, func(day int) {
 		p.u.surveillance(p, header{at: p.u.local(day, 6, 6), by: p.u.staff.lead}, cultureResultedFact(swab))
 	})

@@ -12,6 +12,7 @@ const (
 	systemMRN       = "https://cannulary.example/mrn"
 	systemTemporary = "https://cannulary.example/temporary"
 	systemStaff     = "https://cannulary.example/staff"
+	systemAgent     = "https://cannulary.example/antimicrobial"
 	systemSession   = "https://cannulary.example/session"
 )
 

@@ -127,16 +127,16 @@ func (u *unit) register() {
 	for _, s := range shifts() {
 		list = append(list, &v1.Shift{Name: s.name, StartsAt: clock(s.start), EndsAt: clock(s.end)})
 	}
-	rate := func(kind v1.AccessKind, per100 float64) *v1.ReferenceRate {
+	rate := func(kind v1.AccessKind, whose string, per100 float64) *v1.ReferenceRate {
 		return &v1.ReferenceRate{
 			AccessKind: kind, InfectionClass: v1.InfectionClass_INFECTION_CLASS_BLOODSTREAM, Per_100PatientMonths: per100,
-			Basis: "Nguyen and others, CJASN 2017;12:1139: national bloodstream infections of 2014",
+			Basis: "bloodstream infections of all " + whose + " of one country in 2014 (Nguyen and others, CJASN 2017;12:1139, read in a news report)",
 		}
 	}
 	// Of all bloodstream infections 76.5 % were access-related (22,576 of 29,516).
-	related := rate(v1.AccessKind_ACCESS_KIND_FISTULA, usualRate)
+	related := rate(v1.AccessKind_ACCESS_KIND_FISTULA, "fistulas", usualRate)
 	related.InfectionClass = v1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM
-	related.Basis = "76.5 % of 0.26: " + related.Basis
+	related.Basis = "76.5 %, a share of all accesses, of 0.26: " + related.Basis
 	u.roster(nil, header{at: u.local(-3, 9, 0), by: u.staff.lead, sent: sent}, facilityRegisteredFact(&v1.FacilityRegistered{
 		Name:         fmt.Sprintf("Unit %s (invented)", u.town),
 		TimeZone:     u.loc.String(),
@@ -144,9 +144,9 @@ func (u *unit) register() {
 		Shifts:       list,
 		Holidays:     slices.Clone(u.holidays),
 		ReferenceRates: []*v1.ReferenceRate{
-			rate(v1.AccessKind_ACCESS_KIND_FISTULA, 0.26),
-			rate(v1.AccessKind_ACCESS_KIND_GRAFT, 0.39),
-			rate(v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, 2.16),
+			rate(v1.AccessKind_ACCESS_KIND_FISTULA, "fistulas", 0.26),
+			rate(v1.AccessKind_ACCESS_KIND_GRAFT, "grafts", 0.39),
+			rate(v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, "catheters", 2.16),
 			related,
 		},
 	}))
@@ -197,7 +197,7 @@ func (u *unit) step(day int) {
 }
 
 // usualRate is the access-related bloodstream infections of fistulas, per 100 patient-months,
-// that the unit compares itself with: 76.5 % of 0.26.
+// that the unit compares itself with: 76.5 %, a share of all accesses, of 0.26.
 const usualRate = 0.2
 
 // setThreshold sets the chart of access-related bloodstream infections of constant-site

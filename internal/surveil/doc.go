@@ -48,6 +48,11 @@
 //     Of several cultures of one date those whose setting lets them count come first. Local access infection =
 //     signs without an access-related bloodstream infection within 20 days either side (the
 //     20 days are ours).
+//   - Beside an event stand what form 57.502 asks for and no count rests on: of a start,
+//     whether it was vancomycin and whether blood was taken for culture; of a culture, how the
+//     organisms of that date's positive blood cultures answered to antimicrobials; of any,
+//     whether it led to a stay in hospital, the loss of the access or death. The latest
+//     assessment that names the event's fact stands, as a whole (ours).
 //   - An event belongs to the facility of the stay on its date, else of its message; to the
 //     access and technique on its date; to the tracks in use on its date, or the one that the
 //     signs were seen at.

@@ -48,6 +48,31 @@ type Event struct {
 	Organisms []cannularyv1.OrganismGroup `json:"organisms,omitempty"`
 	// Related tells of signs that lie near an access-related bloodstream infection.
 	Related bool `json:"related,omitempty"`
+	// Tested are the susceptibilities of those organisms, sorted.
+	Tested []Tested `json:"tested,omitempty"`
+	// Vancomycin and CultureTaken are what was told of an antimicrobial start.
+	Vancomycin   cannularyv1.Answer `json:"vancomycin,omitempty"`
+	CultureTaken cannularyv1.Answer `json:"cultureTaken,omitempty"`
+	// Outcome is what the latest assessment of the event says.
+	Outcome Outcome `json:"outcome,omitzero"`
+}
+
+// Tested is how an organism answered to an antimicrobial, as the laboratory names it.
+type Tested struct {
+	Organism cannularyv1.OrganismGroup        `json:"organism"`
+	Agent    string                           `json:"agent"`
+	Result   cannularyv1.SusceptibilityResult `json:"result"`
+}
+
+func compareTested(a, b Tested) int {
+	return cmp.Or(cmp.Compare(a.Organism, b.Organism), cmp.Compare(a.Agent, b.Agent), cmp.Compare(a.Result, b.Result))
+}
+
+// Outcome is what an event led to; 0 is what was not assessed.
+type Outcome struct {
+	HospitalStay cannularyv1.Answer `json:"hospitalStay,omitempty"`
+	AccessLost   cannularyv1.Answer `json:"accessLost,omitempty"`
+	Death        cannularyv1.Answer `json:"death,omitempty"`
 }
 
 // Aureus tells whether S. aureus grew.
@@ -88,10 +113,27 @@ func accessRelated(s cannularyv1.SuspectedSource) bool {
 func (h *history) events() []Event {
 	cultures := h.cultures()
 	all := append(append(slices.Clip(cultures), h.courses()...), h.signs(cultures)...)
+	outcomes := h.outcomes()
+	for i := range all {
+		all[i].Outcome = outcomes[all[i].Fact]
+	}
 	slices.SortFunc(all, func(a, b Event) int {
 		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Fact, b.Fact))
 	})
 	return all
+}
+
+// outcomes are the latest assessments of what events led to, by the event's fact.
+func (h *history) outcomes() map[string]Outcome {
+	out := map[string]Outcome{}
+	for i := range h.in.Items {
+		it := &h.in.Items[i]
+		if b, ok := it.Body.(*cannularyv1.EventOutcomeAssessed); ok && !it.Void {
+			// Items are in order of time: the latest stands.
+			out[record.ReferencedFactID(it.Source, b.GetEvent())] = Outcome{b.GetHospitalStay(), b.GetAccessLost(), b.GetDeath()}
+		}
+	}
+	return out
 }
 
 // event begins an event of a fact on a day.
@@ -130,9 +172,7 @@ func (h *history) cultures() []Event {
 				continue
 			}
 			e := h.event(BloodCulture, &it.Fact, h.day(&it.Fact, b.GetCollectedAt().AsTime()))
-			for _, o := range b.GetOrganisms() {
-				e.Organisms = append(e.Organisms, o.GetGroup())
-			}
+			e.Organisms, e.Tested = grown(b)
 			eligible[e.Fact], e.Why = h.eligible(b.GetSetting(), e.Day)
 			out = append(out, e)
 		}
@@ -158,10 +198,12 @@ func (h *history) cultures() []Event {
 			if n := order[out[k].Fact]; order[e.Fact] == 0 && n > latest {
 				e.Source, latest = assessed[out[k].Fact], n
 			}
-			e.Organisms = append(e.Organisms, ownOrganisms(h, out[k].Fact)...)
+			organisms, tested := h.grownIn(out[k].Fact)
+			e.Organisms, e.Tested = append(e.Organisms, organisms...), append(e.Tested, tested...)
 		}
 		slices.Sort(e.Organisms)
-		e.Organisms = slices.Compact(e.Organisms)
+		slices.SortFunc(e.Tested, compareTested)
+		e.Organisms, e.Tested = slices.Compact(e.Organisms), slices.Compact(e.Tested)
 	}
 	for i := range out {
 		e := &out[i]
@@ -198,17 +240,26 @@ func (h *history) results() []Culture {
 	return out
 }
 
-// ownOrganisms are those of one culture's own message.
-func ownOrganisms(h *history, fact string) []cannularyv1.OrganismGroup {
-	var out []cannularyv1.OrganismGroup
+// grownIn is what grew by one culture's own message.
+func (h *history) grownIn(fact string) (organisms []cannularyv1.OrganismGroup, tested []Tested) {
 	for i := range h.in.Items {
 		if b, ok := h.in.Items[i].Body.(*cannularyv1.CultureResulted); ok && h.in.Items[i].ID == fact {
-			for _, o := range b.GetOrganisms() {
-				out = append(out, o.GetGroup())
-			}
+			o, t := grown(b)
+			organisms, tested = append(organisms, o...), append(tested, t...)
 		}
 	}
-	return out
+	return organisms, tested
+}
+
+// grown is what grew in a culture, and how it answered to antimicrobials.
+func grown(b *cannularyv1.CultureResulted) (organisms []cannularyv1.OrganismGroup, tested []Tested) {
+	for _, o := range b.GetOrganisms() {
+		organisms = append(organisms, o.GetGroup())
+		for _, s := range o.GetSusceptibilities() {
+			tested = append(tested, Tested{o.GetGroup(), cmp.Or(s.GetAgent().GetDisplay(), s.GetAgent().GetCode()), s.GetResult()})
+		}
+	}
+	return organisms, tested
 }
 
 // eligible tells whether a culture's setting lets it count, and what is in doubt.
@@ -260,6 +311,7 @@ func (h *history) courses() []Event {
 			continue
 		}
 		c := course{Event: h.event(Course, &it.Fact, h.day(&it.Fact, it.At))}
+		c.Vancomycin, c.CultureTaken = b.GetVancomycin(), b.GetBloodCultureTaken()
 		if c.end, c.ended = ends[b.GetCourse()]; !c.ended || c.end < c.Day {
 			c.end = c.Day
 		}

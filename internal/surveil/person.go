@@ -78,7 +78,8 @@ func (m Memo) Unmoved(f *record.Fact) bool {
 		return len(signsOf(b)) == 0 && !overAccess(b)
 	case *cannularyv1.PatientAdmitted, *cannularyv1.PatientLeft, *cannularyv1.HospitalAdmission, *cannularyv1.HospitalDischarge,
 		*cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver, *cannularyv1.TrackRetired,
-		*cannularyv1.CultureResulted, *cannularyv1.AntimicrobialStarted, *cannularyv1.AntimicrobialEnded, *cannularyv1.SiteSignsSeen, *cannularyv1.SuspectedSourceAssessed:
+		*cannularyv1.CultureResulted, *cannularyv1.AntimicrobialStarted, *cannularyv1.AntimicrobialEnded, *cannularyv1.SiteSignsSeen, *cannularyv1.SuspectedSourceAssessed,
+		*cannularyv1.EventOutcomeAssessed:
 		return false
 	}
 	return true // nothing that surveillance looks at

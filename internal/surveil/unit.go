@@ -39,8 +39,10 @@ type Unit struct {
 type Reference struct {
 	Technique Technique
 	Class     Class
-	Rate      float64
-	Basis     string
+	// Of is the group that it was registered for: all fistulas, or the technique itself.
+	Of    Group
+	Rate  float64
+	Basis string
 }
 
 // References reads them from a registration. A rate of a fistula without a pattern holds
@@ -53,17 +55,19 @@ func References(list []*cannularyv1.ReferenceRate) []Reference {
 			continue
 		}
 		if r.GetAccessKind() != cannularyv1.AccessKind_ACCESS_KIND_FISTULA {
+			ref.Of = Group(ref.Technique)
 			out = append(out, ref)
 			continue
 		}
 		if r.GetPattern() == cannularyv1.NeedlingPattern_NEEDLING_PATTERN_UNSPECIFIED {
 			for _, t := range []Technique{ConstantSite, OtherFistula} {
-				ref.Technique = t
+				ref.Technique, ref.Of = t, Fistula
 				general = append(general, ref)
 			}
 			continue
 		}
 		ref.Technique = Watched(r.GetPattern())
+		ref.Of = Group(ref.Technique)
 		out = append(out, ref)
 	}
 	for _, g := range general {
@@ -232,6 +236,9 @@ func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
 // those of the month. AsOf itself is a day that has begun and may still bring events.
 func (u *Unit) Over(m Month) bool { return m.Last() < u.AsOf }
 
+// CensusNobody is why there is no rate where a census was sent and counts nobody.
+const CensusNobody = "the census counts nobody"
+
 // census adds up the months of a period. Numerator and denominator must be of the same
 // period: with a month missing, or not over yet, there is no denominator.
 func (u *Unit) census(g Group, p Period) (n int, why string) {
@@ -260,7 +267,7 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 		return 0, "no census for " + strings.Join(missing, ", ")
 	}
 	if n == 0 {
-		return 0, "the census counts nobody"
+		return 0, CensusNobody
 	}
 	return n, ""
 }

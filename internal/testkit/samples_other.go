@@ -34,15 +34,20 @@ func surveillanceFacts() []proto.Message {
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_CultureResulted{CultureResulted: &v1.CultureResulted{
 			CollectedAt: At("2025-02-01T07:20:00Z"), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
 			Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Setting: v1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
-			Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STREPTOCOCCUS, Coding: coding("STR", "Streptococcus")}}, Track: "A1",
+			Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STREPTOCOCCUS, Coding: coding("STR", "Streptococcus"), Susceptibilities: []*v1.Susceptibility{
+				{Agent: coding("PEN", "Penicillin"), Result: v1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE}}}}, Track: "A1",
 		}}},
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_AntimicrobialStarted{AntimicrobialStarted: &v1.AntimicrobialStarted{
 			Course: "C-1", Route: v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, Agent: coding("VAN", "Vancomycin"), ContinuedFromHospital: v1.Answer_ANSWER_NO,
+			Vancomycin: v1.Answer_ANSWER_YES, BloodCultureTaken: v1.Answer_ANSWER_YES,
 		}}},
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_AntimicrobialEnded{AntimicrobialEnded: &v1.AntimicrobialEnded{Course: "C-1", LastDoseOn: proto.String("2025-02-02")}}},
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_SiteSignsSeen{SiteSignsSeen: signs}},
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_SuspectedSourceAssessed{SuspectedSourceAssessed: &v1.SuspectedSourceAssessed{
 			Culture: Fact("m-6", 0), SuspectedSource: v1.SuspectedSource_SUSPECTED_SOURCE_CONTAMINATION, Assessor: Staff("S-900"),
+		}}},
+		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_EventOutcomeAssessed{EventOutcomeAssessed: &v1.EventOutcomeAssessed{
+			Event: Fact("m-6", 0), HospitalStay: v1.Answer_ANSWER_YES, AccessLost: v1.Answer_ANSWER_NO, Death: v1.Answer_ANSWER_NO, Assessor: Staff("S-900"),
 		}}},
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_FactCorrected{FactCorrected: &v1.SurveillanceFactCorrected{
 			Correction: correction("m-7"), Replacement: &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_SiteSignsSeen{SiteSignsSeen: signs}},

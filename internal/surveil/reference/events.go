@@ -1,6 +1,7 @@
 package reference
 
 import (
+	"fmt"
 	"sort"
 
 	"cannulary/internal/record"
@@ -24,6 +25,7 @@ func (w *world) events() []Event {
 		technique, access, tracks := w.dialysedThrough(e.Date)
 		// Reading: signs belong to the access that they were seen at, with the technique of the day.
 		e.Technique = technique
+		e.Outcome = w.ledTo(e.Fact)
 		if e.Access == "" {
 			e.Access = access
 		}
@@ -140,11 +142,18 @@ func (w *world) cultures() []Event {
 		if i > 0 && apart(list[i-1].date, c.date) < clock {
 			e.Counted, e.Named = false, true
 		}
-		organisms := map[int32]bool{}
+		organisms, tested := map[int32]bool{}, map[string]bool{}
 		for _, other := range list {
 			if other.date == c.date {
 				for _, o := range other.says.GetOrganisms() {
 					organisms[int32(o.GetGroup())] = true
+					for _, s := range o.GetSusceptibilities() {
+						agent := s.GetAgent().GetDisplay()
+						if agent == "" {
+							agent = s.GetAgent().GetCode()
+						}
+						tested[fmt.Sprint(int32(o.GetGroup()), " ", agent, " ", int32(s.GetResult()))] = true
+					}
 				}
 			}
 		}
@@ -152,6 +161,10 @@ func (w *world) cultures() []Event {
 			e.Organisms = append(e.Organisms, o)
 		}
 		sort.Slice(e.Organisms, func(i, j int) bool { return e.Organisms[i] < e.Organisms[j] })
+		for s := range tested {
+			e.Tested = append(e.Tested, s)
+		}
+		sort.Strings(e.Tested)
 		e.Source = w.source(c, list)
 		out = append(out, e)
 	}
@@ -218,6 +231,18 @@ func (w *world) source(c positive, list []positive) int32 {
 	return others
 }
 
+// ledTo is what the latest assessment of an event's fact says.
+// Reading: what an assessment leaves out is not assessed, whatever an earlier one said.
+func (w *world) ledTo(fact string) (out [3]int32) {
+	for _, f := range w.facts {
+		b, ok := f.Body.(*cannularyv1.EventOutcomeAssessed)
+		if ok && record.ReferencedFactID(f.Source, b.GetEvent()) == fact {
+			out = [3]int32{int32(b.GetHospitalStay()), int32(b.GetAccessLost()), int32(b.GetDeath())}
+		}
+	}
+	return out
+}
+
 // courses looks at the intravenous starts.
 // Reading: the courses begun before are intravenous ones too, and those of the same day
 // whose fact comes first by its id.
@@ -226,19 +251,21 @@ func (w *world) courses() []Event {
 		*record.Fact
 		date, end string
 		known     bool
+		says      *cannularyv1.AntimicrobialStarted
 	}
 	var starts []start
 	for _, f := range w.facts {
 		b, ok := f.Body.(*cannularyv1.AntimicrobialStarted)
 		if ok && b.GetRoute() == cannularyv1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS {
 			end, known := w.end(b.GetCourse(), w.date(f))
-			starts = append(starts, start{f, w.date(f), end, known})
+			starts = append(starts, start{f, w.date(f), end, known, b})
 		}
 	}
 	var out []Event
 	for _, s := range starts {
 		// Reading: the course that has no end is named, not the one after it.
-		e := Event{Kind: "antimicrobial-course", Fact: s.ID, Facility: s.Facility, Date: s.date, Counted: true, Named: !s.known}
+		e := Event{Kind: "antimicrobial-course", Fact: s.ID, Facility: s.Facility, Date: s.date, Counted: true, Named: !s.known,
+			Vancomycin: int32(s.says.GetVancomycin()), CultureTaken: int32(s.says.GetBloodCultureTaken())}
 		for _, o := range starts {
 			before := o.date < s.date || o.date == s.date && o.ID < s.ID
 			if before && apart(o.end, s.date) < clock {

@@ -55,6 +55,12 @@ func answer(p surveil.Person, like reference.Answer) reference.Answer {
 			r.Organisms = append(r.Organisms, int32(o))
 		}
 		slices.Sort(r.Organisms)
+		for _, x := range e.Tested {
+			r.Tested = append(r.Tested, fmt.Sprint(int32(x.Organism), " ", x.Agent, " ", int32(x.Result)))
+		}
+		slices.Sort(r.Tested)
+		r.Vancomycin, r.CultureTaken = int32(e.Vancomycin), int32(e.CultureTaken)
+		r.Outcome = [3]int32{int32(e.Outcome.HospitalStay), int32(e.Outcome.AccessLost), int32(e.Outcome.Death)}
 		out.Events = append(out.Events, r)
 	}
 	return out

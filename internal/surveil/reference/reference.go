@@ -48,6 +48,11 @@ type Event struct {
 	Outside, Related  bool
 	Source            int32
 	Organisms         []int32 // sorted
+	// Tested are "organism agent result", sorted; Outcome is hospital stay, loss of the access
+	// and death.
+	Tested                   []string
+	Vancomycin, CultureTaken int32
+	Outcome                  [3]int32
 }
 
 // Culture is a blood culture with a result.

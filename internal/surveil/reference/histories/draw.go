@@ -46,6 +46,8 @@ func (b *builder) something() {
 		b.course(at, where)
 	case n < 94:
 		b.signs(at, where)
+	case n < 97:
+		b.outcome(at, where)
 	default:
 		b.beside(at, where)
 	}
@@ -92,7 +94,8 @@ func (b *builder) of(track string) string {
 
 func (b *builder) plan(at time.Time, where string) {
 	track := b.track()
-	b.say(at, where, &v1.TrackPlanned{Access: b.of(track), Tracks: []*v1.TrackPlan{{Track: track, Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL}}})
+	b.say(at, where, &v1.TrackPlanned{Access: b.of(track), Tracks: []*v1.TrackPlan{{Track: track,
+		Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL}}})
 }
 
 // treatment is a session with what is done in it.
@@ -138,14 +141,21 @@ func (b *builder) culture(at time.Time, where string) {
 	c := &v1.CultureResulted{
 		CollectedAt: timestamppb.New(collected), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
 		Specimen: pick(b, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD,
-			v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE),
+			v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD,
+			v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE),
 		Setting: v1.CollectionSetting(pick(b, 0, 1, 1, 1, 2, 3, 3)), Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
 	}
 	if b.chance(0.15) {
 		c.Growth = v1.CultureGrowth_CULTURE_GROWTH_NEGATIVE
 	} else {
 		for range b.r.IntN(3) {
-			c.Organisms = append(c.Organisms, &v1.Organism{Group: v1.OrganismGroup(1 + b.r.IntN(8))})
+			o := &v1.Organism{Group: v1.OrganismGroup(1 + b.r.IntN(8))}
+			for k := range b.r.IntN(3) {
+				agent := &v1.Coding{System: "urn:invented", Code: fmt.Sprint("a", k), Display: pick(b, "", "agent")}
+				o.Susceptibilities = append(o.Susceptibilities, &v1.Susceptibility{Agent: agent,
+					Result: v1.SusceptibilityResult(1 + b.r.IntN(6))})
+			}
+			c.Organisms = append(c.Organisms, o)
 		}
 	}
 	if c.Setting == v1.CollectionSetting_COLLECTION_SETTING_INPATIENT && b.chance(0.6) {
@@ -164,10 +174,25 @@ func (b *builder) course(at time.Time, where string) {
 	if b.chance(0.06) {
 		name = "c1"
 	}
-	b.say(at, where, &v1.AntimicrobialStarted{Course: name, Route: v1.AntimicrobialRoute(pick(b, 1, 1, 1, 1, 2, 3)), ContinuedFromHospital: v1.Answer(b.r.IntN(4))})
+	b.say(at, where, &v1.AntimicrobialStarted{Course: name, Route: v1.AntimicrobialRoute(pick(b, 1, 1, 1, 1, 2, 3)),
+		ContinuedFromHospital: v1.Answer(b.r.IntN(4)),
+		Vancomycin:            v1.Answer(b.r.IntN(4)), BloodCultureTaken: v1.Answer(b.r.IntN(4))})
 	if b.chance(0.6) {
 		b.say(at.AddDate(0, 0, b.r.IntN(12)), where, &v1.AntimicrobialEnded{Course: name, LastDoseOn: b.date(at, 2)})
 	}
+}
+
+// outcome assesses what some fact led to, an event or not.
+func (b *builder) outcome(at time.Time, where string) {
+	if len(b.told) == 0 {
+		return
+	}
+	t := b.told[b.r.IntN(len(b.told))]
+	if len(b.cultures) > 0 && b.chance(0.5) {
+		t = b.cultures[b.r.IntN(len(b.cultures))]
+	}
+	b.say(at, where, &v1.EventOutcomeAssessed{Event: reference(t), HospitalStay: v1.Answer(1 + b.r.IntN(3)),
+		AccessLost: v1.Answer(b.r.IntN(4)), Death: v1.Answer(b.r.IntN(4))})
 }
 
 func (b *builder) signs(at time.Time, where string) {
@@ -190,7 +215,8 @@ func (b *builder) examination() *v1.AccessExamined {
 		*pick(b, &e.Look.Redness, &e.Look.Pus) = present
 	}
 	for range b.r.IntN(3) {
-		e.Sites = append(e.Sites, &v1.SiteLook{Track: b.track(), Pus: v1.Finding(b.r.IntN(4)), Redness: v1.Finding(b.r.IntN(4)), Swelling: v1.Finding(b.r.IntN(4)), Peg: present})
+		e.Sites = append(e.Sites, &v1.SiteLook{Track: b.track(), Pus: v1.Finding(b.r.IntN(4)), Redness: v1.Finding(b.r.IntN(4)),
+			Swelling: v1.Finding(b.r.IntN(4)), Peg: present})
 	}
 	return e
 }
@@ -228,7 +254,11 @@ func (b *builder) changed(body proto.Message) proto.Message {
 	case *v1.SuspectedSourceAssessed:
 		m.SuspectedSource = v1.SuspectedSource(1 + b.r.IntN(4))
 		return m
+	case *v1.EventOutcomeAssessed:
+		m.HospitalStay = v1.Answer(1 + b.r.IntN(3))
+		return m
 	case *v1.AntimicrobialStarted:
+		m.Vancomycin = v1.Answer(b.r.IntN(4))
 		m.Route = v1.AntimicrobialRoute(1 + b.r.IntN(3))
 		return m
 	case *v1.AntimicrobialEnded:
@@ -242,7 +272,8 @@ func (b *builder) changed(body proto.Message) proto.Message {
 	case *v1.NeedleInserted:
 		m.Track, m.Access = b.track(), ""
 		return m
-	case *v1.TrackTakenOver, *v1.TrackRetired, *v1.AccessRetired, *v1.PatientLeft, *v1.SessionStarted, *v1.HospitalAdmission, *v1.HospitalDischarge:
+	case *v1.TrackTakenOver, *v1.TrackRetired, *v1.AccessRetired, *v1.PatientLeft, *v1.SessionStarted, *v1.HospitalAdmission,
+		*v1.HospitalDischarge:
 		return m
 	}
 	return nil
