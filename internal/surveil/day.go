@@ -4,44 +4,36 @@ import (
 	"fmt"
 	"time"
 
+	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Day is a civil date: days since 1 January 1970.
-type Day int32
+type Day zone.Day
 
 // never is later than every day, First earlier.
 const (
-	never Day = 1 << 30
+	never     = Day(zone.Never)
 	First Day = -never
 )
 
 // DayOf is the date of a moment in a zone; nil is read as UTC.
-func DayOf(t time.Time, zone *time.Location) Day {
-	if zone == nil {
-		zone = time.UTC
-	}
-	y, m, d := t.In(zone).Date()
-	return dayOf(y, m, d)
-}
+func DayOf(t time.Time, l *time.Location) Day { return Day(zone.DayOf(t, l)) }
 
 func dayOf(y int, m time.Month, d int) Day {
-	return Day(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+	return DayOf(time.Date(y, m, d, 0, 0, 0, 0, time.UTC), nil)
 }
 
 // ParseDay reads YYYY-MM-DD.
 func ParseDay(s string) (Day, error) {
-	t, err := time.Parse(time.DateOnly, s)
-	if err != nil {
-		return 0, fmt.Errorf("%q is no date; write YYYY-MM-DD", s)
-	}
-	return Day(t.Unix() / 86400), nil
+	d, err := zone.ParseDay(s)
+	return Day(d), err
 }
 
 // Time is the date's midnight in UTC.
-func (d Day) Time() time.Time { return time.Unix(int64(d)*86400, 0).UTC() }
+func (d Day) Time() time.Time { return zone.Day(d).Time() }
 
-func (d Day) String() string { return d.Time().Format(time.DateOnly) }
+func (d Day) String() string { return zone.Day(d).String() }
 
 // Month is the date's month.
 func (d Day) Month() Month {

@@ -11,14 +11,8 @@
 // Fold looks at the facts of one patient, all merged identities together, after corrections
 // and voids. Dates are local ones at the facility of the fact.
 //
-//   - Stays (ours): a patient belongs to one facility at a time. An admission opens a stay,
-//     from the date of the first treatment where that is told; it ends the stay elsewhere. A
-//     patient who leaves ends it; the day of leaving is not counted. The stay
-//     elsewhere ends on the day on which the new one begins, also when that is told late. Where
-//     no stay is open, the first care (the start of a treatment, or a needle) opens one at its
-//     facility, but not on the day of leaving where the patient left; a stay that began with
-//     care alone goes where the care is. Other treatments as a guest end no stay. Days in
-//     hospital are not taken out.
+//   - Stays: those of package stay. The days of a stay are days of exposure at its facility; the
+//     day of leaving is none. Days in hospital are not taken out (ours).
 //   - Access in place: from its creation, or its first use if that is earlier, until the day
 //     of its retirement, that day included. Of several the one with the highest risk counts,
 //     even if it is not used: non-tunneled catheter, tunneled catheter, other access, graft,

@@ -1,11 +1,12 @@
 package surveil
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
 	"cannulary/internal/record"
+	"cannulary/internal/stay"
+	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -47,11 +48,11 @@ type Culture struct {
 
 // Fold computes it, and a Memo that tells which further facts would change nothing.
 func Fold(in Input) (Person, Memo) {
-	h := history{in: in, left: map[string]Day{}, accesses: map[string]*access{}, tracks: map[string]*trackLife{}}
+	h := history{in: in, stays: stay.Read(in.Items, in.Zone, time.Time{}), accesses: map[string]*access{}, tracks: map[string]*trackLife{}}
 	h.read()
 	h.infer()
 	var p Person
-	for _, s := range h.stays {
+	for _, s := range h.stays.List() {
 		p.Exposures = append(p.Exposures, h.exposures(s)...)
 	}
 	p.Events, p.Cultures = h.events(), h.results()
@@ -87,8 +88,8 @@ func (m Memo) Unmoved(f *record.Fact) bool {
 // an access and into a track that were in use before.
 func (m Memo) ordinary(f *record.Fact, access, track string) bool {
 	d := m.h.day(f, f.At)
-	inside := slices.ContainsFunc(m.h.stays, func(s stay) bool { return s.facility == f.Facility && s.from <= d && d < s.to })
-	if !inside || len(m.h.stays) != 1 && d < m.h.stays[len(m.h.stays)-1].from {
+	stays := m.h.stays.List()
+	if in, ok := m.h.stays.On(zone.Day(d)); !ok || in.Facility != f.Facility || len(stays) != 1 && d < Day(stays[len(stays)-1].From) {
 		return false
 	}
 	if access != "" {
@@ -102,12 +103,6 @@ func (m Memo) ordinary(f *record.Fact, access, track string) bool {
 		}
 	}
 	return true
-}
-
-type stay struct {
-	facility string
-	from, to Day
-	admitted bool
 }
 
 type access struct {
@@ -128,8 +123,7 @@ type trackLife struct {
 // history is what is gathered of one patient before the events are counted.
 type history struct {
 	in       Input
-	stays    []stay         // oldest first, none overlaps another
-	left     map[string]Day // facility → the day on which the patient left it last
+	stays    *stay.Stays
 	accesses map[string]*access
 	tracks   map[string]*trackLife
 	hospital []hospitalStay
@@ -212,10 +206,6 @@ func (h *history) read() {
 		}
 		d := h.day(f, f.At)
 		switch b := f.Body.(type) {
-		case *cannularyv1.PatientAdmitted:
-			h.admit(f.Facility, h.stated(f, b.GetFirstTreatmentOn()))
-		case *cannularyv1.PatientLeft:
-			h.leave(f.Facility, d)
 		case *cannularyv1.HospitalAdmission:
 			h.hospital = append(h.hospital, hospitalStay{d, never})
 		case *cannularyv1.HospitalDischarge:
@@ -241,7 +231,6 @@ func (h *history) read() {
 			t.until = min(t.until, d)
 		case *cannularyv1.SessionStarted:
 			h.seen(b.GetAccess(), d)
-			h.care(f.Facility, d)
 		case *cannularyv1.NeedleInserted:
 			h.seen(b.GetAccess(), d)
 			if b.GetTrack() != "" && b.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
@@ -250,71 +239,8 @@ func (h *history) read() {
 				}
 				h.inUse(b.GetTrack(), d)
 			}
-			h.care(f.Facility, d)
 		}
 	}
-}
-
-// admit opens a stay on a day; whatever was to come after that day elsewhere gives way.
-func (h *history) admit(facility string, d Day) {
-	h.cut(d, func(stay) bool { return true })
-	h.insert(stay{facility, d, never, true})
-}
-
-// leave ends the stay at a facility, one that has yet to begin among them.
-func (h *history) leave(facility string, d Day) {
-	h.cut(d, func(s stay) bool { return s.facility == facility })
-	h.left[facility] = d
-}
-
-// cut ends stays on a day; those that would be empty are dropped.
-func (h *history) cut(d Day, which func(stay) bool) {
-	var out []stay
-	for _, s := range h.stays {
-		if which(s) {
-			s.to = min(s.to, d)
-		}
-		if s.from < s.to {
-			out = append(out, s)
-		}
-	}
-	h.stays = out
-}
-
-// insert puts a stay in its place; one that goes on from another is the same stay.
-func (h *history) insert(s stay) {
-	out := []stay{}
-	for _, o := range h.stays {
-		if o.facility == s.facility && (o.to == s.from || o.from == s.to) {
-			s = stay{s.facility, min(o.from, s.from), max(o.to, s.to), o.admitted || s.admitted}
-			continue
-		}
-		out = append(out, o)
-	}
-	h.stays = append(out, s)
-	slices.SortFunc(h.stays, func(a, b stay) int { return cmp.Compare(a.from, b.from) })
-}
-
-// care opens a stay where there is none. A stay that began with care alone goes where the
-// care is; one that began with an admission stays, and the care is that of a guest.
-func (h *history) care(facility string, d Day) {
-	to := never
-	for _, s := range h.stays {
-		switch {
-		case s.from <= d && d < s.to:
-			if s.facility == facility || s.admitted {
-				return
-			}
-			to = s.to
-		case s.from > d:
-			to = min(to, s.from)
-		}
-	}
-	if left, ok := h.left[facility]; ok && left == d {
-		return // the treatment of the day on which the patient left
-	}
-	h.cut(d, func(s stay) bool { return s.from <= d })
-	h.insert(stay{facility, d, to, false})
 }
 
 // at is the technique on a day, with the access that decides it.
@@ -368,10 +294,10 @@ func (h *history) tracksOn(d Day) []string {
 }
 
 // exposures cuts a stay where the technique changes.
-func (h *history) exposures(s stay) []Exposure {
-	cuts := []Day{s.from}
+func (h *history) exposures(s stay.Stay) []Exposure {
+	cuts := []Day{Day(s.From)}
 	cut := func(d Day) {
-		if s.from < d && d < s.to {
+		if Day(s.From) < d && d < Day(s.To) {
 			cuts = append(cuts, d)
 		}
 	}
@@ -387,7 +313,7 @@ func (h *history) exposures(s stay) []Exposure {
 	cuts = slices.Compact(cuts)
 	var out []Exposure
 	for i, from := range cuts {
-		to := s.to
+		to := Day(s.To)
 		if i+1 < len(cuts) {
 			to = cuts[i+1]
 		}
@@ -396,19 +322,15 @@ func (h *history) exposures(s stay) []Exposure {
 			out[n-1].To = to
 			continue
 		}
-		out = append(out, Exposure{s.facility, technique, from, to})
+		out = append(out, Exposure{s.Facility, technique, from, to})
 	}
 	return out
 }
 
 // stayOn is the facility of the stay on a day, empty where there is none.
 func (h *history) stayOn(d Day) string {
-	for _, s := range h.stays {
-		if s.from <= d && d < s.to {
-			return s.facility
-		}
-	}
-	return ""
+	in, _ := h.stays.On(zone.Day(d))
+	return in.Facility
 }
 
 func sortedKeys[T any](m map[string]T) []string {

@@ -1,6 +1,6 @@
 // Package reference counts the infections and the exposure of one patient a second time,
-// slowly and plainly, from the words of the documentation of package surveil and of nothing
-// else. It shares no code with that package; tests compare the two. It writes down every
+// slowly and plainly, from the words of the documentation of packages surveil and stay and of
+// nothing else. It shares no code with them; tests compare the two. It writes down every
 // day from the first to the last date that any fact mentions and looks at each by itself.
 //
 // A facility's figures and charts are read a second time in the same way, by Figures and Book.

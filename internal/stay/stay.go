@@ -1,0 +1,293 @@
+// Package stay tells where a patient is dialysed, and since when. This comment is the letter
+// of a stay, for judgement, board, pack and surveillance alike. The package is a pure function
+// of facts; it reads no clock.
+//
+// # Stays
+//
+// It looks at the facts of one patient, all merged identities together, after corrections and
+// voids, in the order of record.Before. Dates are local ones at the facility of the fact. A
+// patient has at most one stay on a date (ours).
+//
+//   - An admission opens a stay at its facility. The stay begins on the date of the first
+//     treatment where the message tells it, else on the message's date. It ends every stay
+//     elsewhere on that date, and takes back what was to begin elsewhere later. It does so also
+//     where the message is told late.
+//   - Leaving ends the stay at the facility of its envelope, and no other. A stay there that has
+//     yet to begin is ended too. The day of leaving is not one of the stay.
+//   - Care is the start of a treatment, or a needle, given up or not. Where no stay holds the
+//     date, care opens one at its facility. It lasts until the next stay that was announced. It
+//     opens none on the date on which the patient last left that facility.
+//   - A stay that care alone opened goes where the care is. Days as a guest end no stay that an
+//     admission opened.
+//   - A stay that goes on at the same facility from another is one with it. It is one by
+//     admission if either of the two is.
+//   - Days in hospital end no stay.
+//
+// Several may open a stay on one date. Then the last in the order of facts has the whole date,
+// except that care never takes a date from an admission. What the others opened on that date
+// has no day and is dropped. So of a transfer within a day the new facility has that day,
+// whatever its hour. Whoever leaves on the date of the admission has no stay there.
+//
+// # In force at a moment
+//
+// At answers with one facility:
+//
+//   - the facility of the stay that holds the moment's date in that facility's zone; of two that
+//     do so in different zones, the one that began later;
+//   - else that of the stay that ended last before;
+//   - else that of the newest plan or roster fact up to the moment;
+//   - else that of the newest other fact up to the moment.
+//
+// Read leaves out what happened after the moment that it is given: a transfer that has not
+// happened yet changes nothing. A stay that was announced before the moment for a later date is
+// no stay at the moment either, but it is known.
+package stay
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"cannulary/internal/record"
+	"cannulary/internal/zone"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Stay is a stretch of local dates at one facility: From included, To not.
+type Stay struct {
+	Facility string
+	From     zone.Day
+	To       zone.Day // zone.Never while it goes on
+	// Admitted tells that an admission opened it; else care did, and no admission is on record.
+	Admitted bool
+}
+
+// Has tells whether a local date lies in the stay.
+func (s Stay) Has(d zone.Day) bool { return s.From <= d && d < s.To }
+
+// Leaving is a message that the patient left a facility.
+type Leaving struct {
+	Facility    string
+	At          time.Time
+	Day         zone.Day // the local date there
+	Reason      cannularyv1.LeavingReason
+	Destination string // the receiving facility, empty where the message names none
+}
+
+// Stays are the stays of one patient. A copy of the value goes on by itself.
+type Stays struct {
+	zone     func(facility string) *time.Location
+	list     []Stay    // oldest first, none overlaps another; never changed in place
+	leavings []Leaving // in the order of facts
+	stated   []place   // by plans and roster facts
+	told     []place   // by other facts
+}
+
+// place is the facility of facts from a moment on.
+type place struct {
+	at       time.Time
+	facility string
+}
+
+// New begins without facts. zones answers a facility's time zone; nil, also as an answer, is UTC.
+func New(zones func(facility string) *time.Location) *Stays { return &Stays{zone: zones} }
+
+// Read takes in the facts up to asOf, the moment itself included; a zero asOf means all. items
+// are in the order of record.Before; voided ones are passed over.
+func Read(items []record.Item, zones func(facility string) *time.Location, asOf time.Time) *Stays {
+	s := New(zones)
+	for i := range items {
+		if it := &items[i]; !it.Void && (asOf.IsZero() || !it.At.After(asOf)) {
+			s.Add(&it.Fact)
+		}
+	}
+	return s
+}
+
+// Add takes in the next fact that stands, in the order of record.Before.
+func (s *Stays) Add(f *record.Fact) {
+	d := s.day(f.Facility, f.At)
+	switch b := f.Body.(type) {
+	case *cannularyv1.PatientAdmitted:
+		if first, err := zone.ParseDay(b.GetFirstTreatmentOn()); err == nil {
+			d = first
+		}
+		s.admit(f.Facility, d)
+	case *cannularyv1.PatientLeft:
+		s.leave(Leaving{f.Facility, f.At, d, b.GetReason(), b.GetToFacility()})
+	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+		s.care(f.Facility, d)
+	}
+	if states(f.BodyKind()) {
+		s.stated = placed(s.stated, f)
+	} else {
+		s.told = placed(s.told, f)
+	}
+}
+
+// states tells of the kinds that say where a patient belongs: plans, and what the roster says
+// of a patient.
+func states(k record.Kind) bool {
+	switch k {
+	case "track_planned", "patient_admitted", "patient_left", "schedule_set", "access_created", "access_retired", "deputy_named",
+		"hospital_admission", "hospital_discharge", record.KindIdentityStated, record.KindPatientsMerged, record.KindMergeReversed:
+		return true
+	}
+	return false
+}
+
+// placed notes a fact's facility where it is another than before.
+func placed(list []place, f *record.Fact) []place {
+	if n := len(list); n > 0 && list[n-1].facility == f.Facility {
+		return list
+	}
+	return append(slices.Clip(list), place{f.At, f.Facility})
+}
+
+func (s *Stays) day(facility string, t time.Time) zone.Day {
+	if s.zone == nil {
+		return zone.DayOf(t, nil)
+	}
+	return zone.DayOf(t, s.zone(facility))
+}
+
+// admit opens a stay on a date; whatever was to come after that date elsewhere gives way.
+func (s *Stays) admit(facility string, d zone.Day) {
+	s.cut(d, func(Stay) bool { return true })
+	s.insert(Stay{facility, d, zone.Never, true})
+}
+
+// leave ends the stay at a facility, one that has yet to begin among them.
+func (s *Stays) leave(l Leaving) {
+	s.cut(l.Day, func(o Stay) bool { return o.Facility == l.Facility })
+	s.leavings = append(slices.Clip(s.leavings), l)
+}
+
+// cut ends stays on a date; those that would be empty are dropped.
+func (s *Stays) cut(d zone.Day, which func(Stay) bool) {
+	var out []Stay
+	for _, o := range s.list {
+		if which(o) {
+			o.To = min(o.To, d)
+		}
+		if o.From < o.To {
+			out = append(out, o)
+		}
+	}
+	s.list = out
+}
+
+// insert puts a stay in its place; one that goes on from another is the same stay.
+func (s *Stays) insert(n Stay) {
+	out := make([]Stay, 0, len(s.list)+1)
+	for _, o := range s.list {
+		if o.Facility == n.Facility && (o.To == n.From || o.From == n.To) {
+			n = Stay{n.Facility, min(o.From, n.From), max(o.To, n.To), o.Admitted || n.Admitted}
+			continue
+		}
+		out = append(out, o)
+	}
+	s.list = append(out, n)
+	slices.SortFunc(s.list, func(a, b Stay) int { return cmp.Compare(a.From, b.From) })
+}
+
+// care opens a stay where there is none, or takes one that care alone opened elsewhere.
+func (s *Stays) care(facility string, d zone.Day) {
+	to := zone.Never
+	for _, o := range s.list {
+		switch {
+		case o.Has(d):
+			if o.Facility == facility || o.Admitted {
+				return
+			}
+			to = o.To
+		case o.From > d:
+			to = min(to, o.From)
+		}
+	}
+	for _, l := range slices.Backward(s.leavings) {
+		if l.Facility == facility {
+			if l.Day == d {
+				return // the treatment of the day on which the patient left
+			}
+			break
+		}
+	}
+	s.cut(d, func(o Stay) bool { return o.From <= d })
+	s.insert(Stay{facility, d, to, false})
+}
+
+// List is the stays, oldest first; none overlaps another.
+func (s *Stays) List() []Stay { return s.list }
+
+// On is the stay that holds a date; ok is false where there is none.
+func (s *Stays) On(d zone.Day) (in Stay, ok bool) {
+	for _, o := range s.list {
+		if o.Has(d) {
+			return o, true
+		}
+	}
+	return Stay{}, false
+}
+
+// Moment is what is in force at a moment.
+type Moment struct {
+	// Facility is where the patient belongs; empty where no fact is known up to the moment.
+	Facility string
+	// Open tells that a stay holds the moment, Admitted that an admission opened that stay.
+	Open, Admitted bool
+	// Left is set where no stay is open and the patient left: the leaving that ended the last
+	// stay, else the newest up to that date. Without a leaving on record it is nil.
+	Left *Leaving
+}
+
+// At is what is in force at a moment.
+func (s *Stays) At(t time.Time) Moment {
+	var ended *Stay
+	for i, o := range slices.Backward(s.list) {
+		switch d := s.day(o.Facility, t); {
+		case o.Has(d):
+			return Moment{Facility: o.Facility, Open: true, Admitted: o.Admitted}
+		case ended == nil && o.To <= d:
+			ended = &s.list[i]
+		}
+	}
+	m := Moment{Left: s.left(t, ended)}
+	switch {
+	case ended != nil:
+		m.Facility = ended.Facility
+	default:
+		if m.Facility = newest(s.stated, t); m.Facility == "" {
+			m.Facility = newest(s.told, t)
+		}
+	}
+	return m
+}
+
+// left is the leaving that ended a stay, else the newest up to the date.
+func (s *Stays) left(t time.Time, ended *Stay) *Leaving {
+	var out *Leaving
+	for i := range slices.Backward(s.leavings) {
+		l := &s.leavings[i]
+		if l.Day > s.day(l.Facility, t) {
+			continue
+		}
+		if ended != nil && l.Facility == ended.Facility && l.Day == ended.To {
+			return l
+		}
+		if out == nil {
+			out = l
+		}
+	}
+	return out
+}
+
+// newest is the facility of the newest fact up to a moment; empty where there is none.
+func newest(list []place, t time.Time) string {
+	for _, p := range slices.Backward(list) {
+		if !p.at.After(t) {
+			return p.facility
+		}
+	}
+	return ""
+}

@@ -1,0 +1,35 @@
+package zone
+
+import (
+	"fmt"
+	"time"
+)
+
+// Day is a civil date: days since 1 January 1970.
+type Day int32
+
+// Never is later than every date.
+const Never Day = 1 << 30
+
+// DayOf is the date of a moment in a zone; nil is read as UTC.
+func DayOf(t time.Time, l *time.Location) Day {
+	if l == nil {
+		l = time.UTC
+	}
+	y, m, d := t.In(l).Date()
+	return Day(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+}
+
+// ParseDay reads YYYY-MM-DD.
+func ParseDay(s string) (Day, error) {
+	t, err := time.Parse(time.DateOnly, s)
+	if err != nil {
+		return 0, fmt.Errorf("%q is no date; write YYYY-MM-DD", s)
+	}
+	return Day(t.Unix() / 86400), nil
+}
+
+// Time is the date's midnight in UTC.
+func (d Day) Time() time.Time { return time.Unix(int64(d)*86400, 0).UTC() }
+
+func (d Day) String() string { return d.Time().Format(time.DateOnly) }
