@@ -16,10 +16,22 @@ import (
 
 // moved is what an event changes of a facility's surveillance.
 type moved struct {
-	day    bool                   // a day began
-	facts  bool                   // a census, threshold or acknowledgement
-	events map[surveil.Month]bool // months whose infections changed
-	days   map[surveil.Month]bool // months whose access-days changed
+	day        bool                   // a day began
+	facts      bool                   // a census, threshold or acknowledgement
+	registered bool                   // the facility's registration
+	events     map[surveil.Month]bool // months whose infections changed
+	days       map[surveil.Month]bool // months whose access-days or census changed
+}
+
+// told takes in a fact about the facility's surveillance, or one that another amends. A census
+// changes its own month, however late it comes.
+func (m *moved) told(f *record.Fact) {
+	m.facts = true
+	if b, ok := f.Body.(*cannularyv1.CensusCounted); ok {
+		if month, err := surveil.ParseMonth(b.GetMonth()); err == nil {
+			m.days[month] = true
+		}
+	}
 }
 
 func (c *change) watch(facility string) *moved {
@@ -91,6 +103,16 @@ func (p *Projector) cared(c *change, f *record.Fact) error {
 	return c.tx.SetCared(f.Facility, d, true, now.Uncertain || c.others != nil)
 }
 
+// careElsewhen has the earliest treatment looked for again: in another time zone it may lie on
+// another date.
+func (p *Projector) careElsewhen(c *change, facility string) error {
+	now, err := c.tx.Load().Cared(facility)
+	if err != nil || !now.Known {
+		return err
+	}
+	return c.tx.SetCared(facility, now.Since, true, true)
+}
+
 // moves notes the months in which nothing counts any more, or something does now, when the
 // beginning of a facility's record moves from one day to another.
 func (p *Projector) moves(c *change, facility string, a, b surveil.Day) {
@@ -109,7 +131,10 @@ func (p *Projector) certain(c *change, facility string) error {
 	if err != nil {
 		return err
 	}
-	if ok && d != now.Since {
+	switch {
+	case !ok && now.Known:
+		p.moves(c, facility, now.Since, p.asOf(facility)) // no treatment is left
+	case ok && d != now.Since:
 		p.moves(c, facility, d, now.Since)
 	}
 	return c.tx.SetCared(facility, d, ok, false)
@@ -191,10 +216,20 @@ func (p *Projector) asOf(facility string) surveil.Day {
 
 // watched runs a facility's charts and restates its months.
 func (p *Projector) watched(c *change, facility string, m *moved, own []record.Fact) error {
-	asked := m.day || m.facts || len(m.events) > 0
+	asked := m.day || m.facts || m.registered || len(m.events) > 0
 	if asked {
 		if err := p.certain(c, facility); err != nil {
 			return err
+		}
+	}
+	if m.registered {
+		// Whether the first month is wholly on record depends on the dialysis days.
+		care, err := c.tx.Load().Cared(facility)
+		if err != nil {
+			return err
+		}
+		if care.Known {
+			m.days[care.Since.Month()] = true
 		}
 	}
 	for month := range m.days {
@@ -351,13 +386,15 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 }
 
 // report restates the months of a facility that are over: those whose infections the event
-// changed, and with a census or a new day all that changed and those that ended since.
+// changed, and with a census, a registration or a new day all that changed and those that
+// ended since. A month in which nobody was at risk and nothing happened has no report; where it
+// had one, that is withdrawn.
 func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
 	months := map[surveil.Month]bool{}
 	for month := range m.events {
 		months[month] = true
 	}
-	if m.day || m.facts {
+	if m.day || m.facts || m.registered {
 		changed, err := c.tx.ToRestate(facility)
 		if err != nil {
 			return err
@@ -373,14 +410,12 @@ func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watc
 		if !w.Over(month) {
 			continue // not over; its end reports it
 		}
-		if w.Since == surveil.First || month.Last() < w.Since {
-			if err := c.tx.Restated(facility, month); err != nil {
-				return err
-			}
-			continue // before the record
+		render := p.withdraw
+		if reportable(w, month) {
+			render = p.measure
 		}
-		for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
-			if err := p.measure(c, w, class, month); err != nil {
+		for _, class := range infections() {
+			if err := render(c, w, class, month); err != nil {
 				return err
 			}
 		}
@@ -412,6 +447,26 @@ func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months m
 		return nil
 	}
 	return c.tx.SetReported(facility, max(last, over))
+}
+
+// infections are the classes that are reported.
+func infections() []surveil.Class {
+	return []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}
+}
+
+// reportable tells of the months that have a report: those of the record in which somebody was
+// at risk, by the roster or the census, or an infection happened.
+func reportable(w *surveil.Watch, month surveil.Month) bool {
+	if w.Since == surveil.First || month.Last() < w.Since {
+		return false // before the record
+	}
+	census := w.Censuses[month]
+	if n, _ := census.Patients(surveil.AllAccess); n > 0 || w.AccessDays(surveil.AllAccess, surveil.One(month)) > 0 {
+		return true
+	}
+	return slices.ContainsFunc(infections(), func(class surveil.Class) bool {
+		return len(w.Cases(class, surveil.AllAccess, month.First(), month.Last())) > 0
+	})
 }
 
 // measures are the published measures by class.
@@ -451,6 +506,23 @@ func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, mo
 	r, err := render(surveil.DayOf(c.updated, w.Zone).String())
 	if err != nil {
 		return err
+	}
+	return c.put(r)
+}
+
+// withdraw takes a report back that has no grounds any more; where there was none it makes none.
+func (p *Projector) withdraw(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
+	id := fhir.MeasureReportID(w.Facility, measures[class], month.String())
+	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: id})
+	if err != nil || stored == nil {
+		return err
+	}
+	r, changed, err := fhir.MeasureReportWithdrawn(p.context(c, w.Facility), stored, surveil.DayOf(c.updated, w.Zone).String())
+	if err != nil {
+		return &unclearError{err: err}
+	}
+	if !changed {
+		return nil
 	}
 	return c.put(r)
 }
