@@ -328,7 +328,7 @@ func (p *Projector) facility(c *change, id string) error {
 		if err := p.setZone(id, f.Zone); err != nil {
 			return err
 		}
-		if err := p.careElsewhen(c, id); err != nil {
+		if err := p.doubtFirstTreatment(c, id); err != nil {
 			return err
 		}
 		if err := p.readDays(c.tx); err != nil {
