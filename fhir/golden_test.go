@@ -28,7 +28,7 @@ func TestGolden(t *testing.T) {
 	golden(t, "reports.json", reports(t, ctx()))
 }
 
-// reports renders a month with a census, and one without in which nobody was at risk.
+// reports renders a month with a census, one without, and that one withdrawn.
 func reports(t *testing.T, c fhir.Context) []fhir.Resource {
 	t.Helper()
 	whole := fhir.MeasureReportView{Facility: "harbour", Measure: fhir.MeasureAccessRelated, Month: "2027-02", First: "2027-02-01", Last: "2027-02-28", Date: "2027-03-01",
@@ -45,6 +45,17 @@ func reports(t *testing.T, c fhir.Context) []fhir.Resource {
 			t.Fatal(err)
 		}
 		out = append(out, r)
+	}
+	r, changed, err := fhir.MeasureReportWithdrawn(c, out[1].Body, "2027-05-02")
+	if err != nil || !changed {
+		t.Fatal(changed, err)
+	}
+	if _, changed, err := fhir.MeasureReportWithdrawn(c, r.Body, "2027-05-03"); err != nil || changed {
+		t.Errorf("withdrawn twice: %v %v", changed, err)
+	}
+	out = append(out, r)
+	if _, _, err := fhir.MeasureReportWithdrawn(c, []byte(`{"resourceType":"MeasureReport"}`), "2027-05-03"); err == nil {
+		t.Error("what is no report is withdrawn")
 	}
 	if _, err := fhir.MeasureReport(c, fhir.MeasureReportView{Date: "2027-03-01", First: "2027-02-01", Last: "2027-02-28", Strata: []fhir.MeasureStratum{{Technique: "astral"}}}); err == nil {
 		t.Error("an unknown technique is rendered as something else")

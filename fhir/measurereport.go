@@ -2,7 +2,9 @@ package fhir
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -109,6 +111,31 @@ func MeasureReport(c Context, v MeasureReportView) (Resource, error) {
 		}
 		m.Group = append(m.Group, group)
 	}
+	return measureReport(c, &m)
+}
+
+// MeasureReportWithdrawn renders a stored report whose grounds were taken back: its status is
+// "error", as R4 has no "entered-in-error" for it; date, YYYY-MM-DD, is the day on which it was
+// withdrawn; all else stays. changed is false where it was withdrawn before. It errs where stored
+// is no MeasureReport.
+func MeasureReportWithdrawn(c Context, stored []byte, date string) (r Resource, changed bool, err error) {
+	m, err := model.UnmarshalMeasureReport(stored)
+	if err != nil {
+		return Resource{}, false, fmt.Errorf("stored MeasureReport: %w", err)
+	}
+	if m.Id == nil || m.Reporter == nil || m.Period.Start == nil || m.Period.End == nil {
+		return Resource{}, false, errors.New("stored MeasureReport: it lacks its id, reporter or period")
+	}
+	if m.Status == model.MeasureReportStatusError {
+		return Resource{}, false, nil
+	}
+	m.Meta, m.Status, m.Date = nil, model.MeasureReportStatusError, &date
+	r, err = measureReport(c, &m)
+	return r, true, err
+}
+
+// measureReport is the resource with what it is found by.
+func measureReport(c Context, m *model.MeasureReport) (Resource, error) {
 	body, err := m.MarshalJSON()
 	if err != nil {
 		return Resource{}, err
@@ -116,16 +143,16 @@ func MeasureReport(c Context, v MeasureReportView) (Resource, error) {
 	var ix Index
 	ix.identifiers(m.Identifier)
 	ix.token("status", measureReportStatus, m.Status.Code())
-	ix.References = append(ix.References, Reference{Param: "measure", Type: "Measure", ID: v.Measure})
+	ix.References = append(ix.References, Reference{Param: "measure", Type: "Measure", ID: strings.TrimPrefix(m.Measure, Base+"/Measure/")})
 	ix.refs("reporter", *m.Reporter)
-	for _, d := range []struct{ param, first, last string }{{"date", v.Date, v.Date}, {"period", v.First, v.Last}} {
+	for _, d := range []struct{ param, first, last string }{{"date", *m.Date, *m.Date}, {"period", *m.Period.Start, *m.Period.End}} {
 		p, err := days(d.param, d.first, d.last, c.Zone)
 		if err != nil {
 			return Resource{}, err
 		}
 		ix.Dates = append(ix.Dates, p)
 	}
-	return Resource{Type: "MeasureReport", ID: id, Body: body, Index: ix, Profile: profileMeasureReport}, nil
+	return Resource{Type: "MeasureReport", ID: *m.Id, Body: body, Index: ix, Profile: profileMeasureReport}, nil
 }
 
 // days is the period from one date to another, both included, in a zone.

@@ -96,9 +96,9 @@ func stratifier(words func(string) model.Expression) []model.MeasureGroupStratif
 // reports is the profile of the reports that the measures lead to.
 func reports() []profile {
 	return []profile{{id: "measure-report", typ: "MeasureReport", title: "Infections of a facility and month",
-		about: "Events of one measure in one month at one facility, by two denominators: patient-months of the census, where there is one, and access-days. Late and corrected results restate it as a new version; its date is the day on which its figures were first so.",
+		about: "Events of one measure in one month at one facility, by two denominators: patient-months of the census, where there is one, and access-days. Late and corrected results restate it as a new version; its date is the day on which its figures were first so. A report whose grounds were taken back is withdrawn: its status is error, its date that day, and nothing relies on its figures.",
 		elements: []model.ElementDefinition{
-			el("identifier", card(1, "1"), must(), identifiedBy(fhir.MeasureReportSystem)), el("status", fixedCode("complete")), el("type", fixedCode("summary")),
+			el("identifier", card(1, "1"), must(), identifiedBy(fhir.MeasureReportSystem)), el("status", short("complete; error where the report was withdrawn")), el("type", fixedCode("summary")),
 			el("subject", never()), el("date", card(1, "1"), must()), el("reporter", card(1, "1"), must(), refs("organization")),
 			el("improvementNotation", card(1, "1")), el("group", card(2, "2"), must()), el("group.code", card(1, "1"), must(), of("rate")),
 			el("group.population", card(1, "2"), must(), short("Numerator; denominator where there is one")), el("group.measureScore", must(), short("The rate; absent where there is no denominator")),

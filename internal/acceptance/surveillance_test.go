@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"cannulary/internal/app"
 	"cannulary/internal/incidence"
@@ -70,16 +71,25 @@ func (w *ward) roster(day, patient string, bodies ...proto.Message) string {
 	w.tb.Helper()
 	var facts []proto.Message
 	for _, body := range bodies {
-		f := &v1.RosterFact{}
-		for i, fields := 0, f.ProtoReflect().Descriptor().Fields(); i < fields.Len(); i++ {
-			if fields.Get(i).Message().FullName() == body.ProtoReflect().Descriptor().FullName() {
-				f.ProtoReflect().Set(fields.Get(i), f.ProtoReflect().NewField(fields.Get(i)))
-				proto.Merge(f.ProtoReflect().Mutable(fields.Get(i)).Message().Interface(), body)
-			}
-		}
-		facts = append(facts, f)
+		facts = append(facts, wrapped(w.tb, body))
 	}
 	return w.tell(day, patient, facts...)
+}
+
+// wrapped puts a fact into the message of the first service that takes it.
+func wrapped(tb testing.TB, body proto.Message) proto.Message {
+	tb.Helper()
+	for _, m := range []proto.Message{&v1.RosterFact{}, &v1.CannulationFact{}, &v1.AssessmentFact{}, &v1.SurveillanceFact{}} {
+		r := m.ProtoReflect()
+		for i, fields := 0, r.Descriptor().Fields(); i < fields.Len(); i++ {
+			if f := fields.Get(i); f.Message().FullName() == body.ProtoReflect().Descriptor().FullName() {
+				r.Set(f, protoreflect.ValueOfMessage(body.ProtoReflect()))
+				return m
+			}
+		}
+	}
+	tb.Fatalf("no service takes %T", body)
+	return nil
 }
 
 // infected tells of a positive blood culture of a day; its message is dated on another.

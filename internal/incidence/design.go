@@ -112,7 +112,10 @@ func design(s Setting, g Signal) (Design, error) {
 
 // OneEvent says whether a single event is a signal by itself, as it is where events are
 // rarer than false alarms may be.
-func (d Design) OneEvent() bool { return d.Signals(d.step(0, 1, d.perDay())) }
+func (d Design) OneEvent() bool { return d.OneMore(0) }
+
+// OneMore says whether one more event on the next day is a signal, from a sum of 0 or more.
+func (d Design) OneMore(sum float64) bool { return d.Signals(d.step(sum, 1, d.perDay())) }
 
 // Least is how many events must come together, on one day and from S = 0, for a signal.
 func (d Design) Least() int {
@@ -174,17 +177,22 @@ func (d Design) RunLength(increase float64) (RunLength, error) {
 	return RunLength{increase, zero / DaysPerMonth, restart / DaysPerMonth}, err
 }
 
-// Chance is the probability that the signal comes within so many months, from S = 0, when
-// the true rate is increase times the reference: of a false alarm at 1. Months are from one
-// day to 600, in whole days. By the exact chain, equal exposure.
+// Chance is ChanceFrom S = 0.
 func (d Design) Chance(increase, months float64) (float64, error) {
+	return d.ChanceFrom(0, increase, months)
+}
+
+// ChanceFrom is the probability that the signal comes within so many months, from a sum of 0 or
+// more, when the true rate is increase times the reference: of a false alarm at 1. Months are from
+// one day to 600, in whole days. By the exact chain, equal exposure.
+func (d Design) ChanceFrom(sum, increase, months float64) (float64, error) {
 	if err := first(
-		d.Setting.check(), d.Signal.check(), checkRange("the true increase", increase, 0.01, 1000),
+		d.Setting.check(), d.Signal.check(), checkRange("the sum", sum, 0, mostSize), checkRange("the true increase", increase, 0.01, 1000),
 		checkRange("the number of months to notice within", months, 1/DaysPerMonth, 600),
 	); err != nil {
 		return 0, err
 	}
-	return d.walk(d.perDay()).within(int(math.Round(months*DaysPerMonth)), d.perDay()*increase, 0)
+	return d.walk(d.perDay()).within(int(math.Round(months*DaysPerMonth)), d.perDay()*increase, sum)
 }
 
 // Row is one line of what a signal can and cannot do.

@@ -200,13 +200,13 @@ func TestNotice(t *testing.T) {
 		want                   []string
 	}{
 		{20, 0.26, 12, []string{
-			"With 20 patients and 0.26 events per 100 patient-months as usual, this signal notices a doubled rate after 36 months on average and a tripled one after 20 months;",
+			"With 20 patients and 0.26 events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate after 36 months on average and a tripled one after 20 months;",
 			"to be noticed within 12 months on average, the rate must become at least 4.4 times the usual.",
 			"While nothing is wrong it gives a false alarm after 10 years on average."}},
 		{20, 0.26, 0.1, []string{"not even a rate 100 times the usual is noticed within less than a month on average."}},
-		{20, 0.26, 12, []string{"At this size one infection by itself is no signal, a second one within 2 months of it is."}},
-		{200, 0.26, 12, []string{"At this size fewer than 5 infections are no signal, however close together."}},
-		{1, 0.26, 12, []string{"With 1 patient and", "a doubled rate after 16 years", "At this size one infection by itself is a signal."}},
+		{20, 0.26, 12, []string{"At this size, from a sum of 0, one infection by itself is no signal, a second one within 2 months of it is."}},
+		{200, 0.26, 12, []string{"At this size, from a sum of 0, fewer than 5 infections are no signal, however close together."}},
+		{1, 0.26, 12, []string{"With 1 patient and", "a doubled rate after 16 years", "At this size, from a sum of 0, one infection by itself is a signal."}},
 		{900, 3, 1, []string{"a doubled rate after less than a month", "within 1 month on average"}},
 	} {
 		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: c.rate}, 2, 120))(t)
@@ -235,6 +235,26 @@ func TestNotice(t *testing.T) {
 	n.Asked = 120
 	if got := n.Sentence(); !strings.Contains(got, " A false alarm in 120 months was asked for; while nothing is wrong, the size of 20 patients gives one in 120 months on average.") || strings.Contains(got, "it gives a false alarm") {
 		t.Error(got)
+	}
+}
+
+// After an acknowledgement the sum is at half of the threshold: from there a signal is nearer.
+// The chance is held against following every sum, in TestChanceWithinATime.
+func TestWhatHoldsFromTheSumAsItStands(t *testing.T) {
+	d := must(incidence.DesignFor(incidence.Setting{PatientMonths: 20, Rate: 0.26}, 2, 120))(t)
+	for _, c := range []struct {
+		sum  float64
+		want string
+	}{
+		{d.Restart(), "From the sum as it stands, 0.635 of 1.271, one more infection is a signal; within 12 months it signals with a chance of 16 % although nothing is wrong (from a sum of 0: 6 %)."},
+		{0.5, "From the sum as it stands, 0.500 of 1.271, one more infection is no signal yet; within 12 months it signals with a chance of 13 % although nothing is wrong (from a sum of 0: 6 %)."},
+	} {
+		if got := must(d.Stands(c.sum))(t); got != c.want {
+			t.Errorf("%s", got)
+		}
+		if one := d.OneMore(c.sum); one != strings.Contains(c.want, "one more infection is a signal") || one != d.Signals(must(d.Step(c.sum, 1, d.Expected()/incidence.DaysPerMonth))(t)) {
+			t.Errorf("%v: one more infection is a signal: %v", c.sum, one)
+		}
 	}
 }
 

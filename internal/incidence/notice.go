@@ -74,7 +74,7 @@ func (n Notice) Sentence() string {
 	if n.PatientMonths == 1 {
 		patients = "patient"
 	}
-	s := fmt.Sprintf("With %s %s and %s events per 100 patient-months as usual, this signal notices a doubled rate after %s on average and a tripled one after %s",
+	s := fmt.Sprintf("With %s %s and %s events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate after %s on average and a tripled one after %s",
 		plain(n.PatientMonths), patients, plain(n.Rate), span(n.Doubled), span(n.Tripled))
 	if math.IsInf(n.Increase, 1) {
 		s += fmt.Sprintf("; not even a rate %d times the usual is noticed within %s on average.", MostIncrease, span(n.Within))
@@ -82,14 +82,31 @@ func (n Notice) Sentence() string {
 		// Rounded up, so that what is said is noticed in time.
 		s += fmt.Sprintf("; to be noticed within %s on average, the rate must become at least %.1f times the usual.", span(n.Within), math.Ceil(n.Increase*10)/10)
 	}
-	s += fmt.Sprintf(" Within %s it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although nothing is wrong.",
+	s += fmt.Sprintf(" Within %s, from 0, it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although nothing is wrong.",
 		span(n.Within), percent(n.DoubledWithin), percent(n.TripledWithin), percent(n.FalseWithin))
 	if n.Asked > 0 {
 		s += fmt.Sprintf(" A false alarm in %s months was asked for; while nothing is wrong, the size of %s %s gives one in %.0f months on average.", plain(math.Round(n.Asked)), plain(n.PatientMonths), patients, n.InControl)
 	} else {
 		s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
 	}
-	return s + " At this size " + n.Rule() + "."
+	return s + " At this size, from a sum of 0, " + n.Rule() + "."
+}
+
+// Stands says what holds from a sum above 0 as it stands: whether one more infection is a signal,
+// and the chance of a false one within a year.
+func (d Design) Stands(sum float64) (string, error) {
+	const year = 12
+	here, err := d.ChanceFrom(sum, 1, year)
+	if err != nil {
+		return "", err
+	}
+	zero, err := d.Chance(1, year)
+	more := "one more infection is no signal yet"
+	if d.OneMore(sum) {
+		more = "one more infection is a signal"
+	}
+	return fmt.Sprintf("From the sum as it stands, %.3f of %.3f, %s; within 12 months it signals with a chance of %s although nothing is wrong (from a sum of 0: %s).",
+		sum, d.H, more, percent(here), percent(zero)), err
 }
 
 // Choice says a design in one clause, to be compared with another: its rule, and when it

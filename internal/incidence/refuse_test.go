@@ -91,6 +91,7 @@ func TestRefuses(t *testing.T) {
 		{failed(design.RunLength(-1)), "the true increase must lie between 0.01 and 1000; it is -1"},
 		{failed(incidence.Design{}.RunLength(1)), "the exposure in patient-months a month must lie"},
 		{failed(design.Chance(0, 12)), "the true increase must lie between 0.01 and 1000; it is 0"},
+		{failed(design.ChanceFrom(-0.1, 2, 12)), "the sum must lie between 0 and 1e+12; it is -0.1"},
 		{failed(design.Chance(2, 601)), "the number of months to notice within must lie between 0.0328515111695138 and 600; it is 601"},
 		{failed(incidence.Design{}.Chance(2, 12)), "the exposure in patient-months a month must lie"},
 		{failed(incidence.Table([]float64{20, 0}, 0.26, 2, 120, nil)), "a unit of 0 patient-months a month: the exposure"},

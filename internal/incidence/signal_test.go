@@ -133,16 +133,22 @@ func TestSimulateRepeats(t *testing.T) {
 	near(t, "its error", s.StandardError, math.Sqrt(math.Exp(-0.1))/-math.Expm1(-0.1)/math.Sqrt(100_000), 0.001)
 }
 
-// The chance of a signal within a time, by following every possible sum from day to day, and
-// where the signal is the first event by 1 - e^(-events expected).
+// The chance of a signal within a time, by following every possible sum from day to day, from 0
+// and from shares of the threshold, and where the signal is the first event by
+// 1 - e^(-events expected).
 func TestChanceWithinATime(t *testing.T) {
-	for _, c := range []struct{ patients, rate, r, increase, months float64 }{
-		{20, 0.26, 2, 1, 12}, {20, 0.26, 2, 3, 12}, {60, 0.26, 3, 2, 6}, {200, 0.9, 2, 1, 12}, {200, 0.9, 1.5, 2, 1}, {900, 3, 2, 2, 0.5},
+	for _, c := range []struct{ patients, rate, r, increase, months, from float64 }{
+		{20, 0.26, 2, 1, 12, 0}, {20, 0.26, 2, 3, 12, 0}, {60, 0.26, 3, 2, 6, 0}, {200, 0.9, 2, 1, 12, 0}, {200, 0.9, 1.5, 2, 1, 0}, {900, 3, 2, 2, 0.5, 0},
+		{20, 0.26, 2, 1, 12, 0.5}, {60, 0.26, 3, 2, 6, 0.5}, {200, 0.9, 2, 1, 12, 0.9}, {20, 0.26, 2, 1, 12, 1},
 	} {
 		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: c.rate}, c.r, 120))(t)
 		mean := c.patients * c.rate / 100 / incidence.DaysPerMonth
 		days := int(math.Round(c.months * incidence.DaysPerMonth))
-		sums, signal := map[int64]float64{0: 1}, 0.0
+		from := d.H * c.from
+		sums, signal := map[int64]float64{int64(math.Round(from * 1e12)): 1}, 0.0
+		if from == d.H {
+			sums, signal = nil, 1
+		}
 		for range days {
 			next := map[int64]float64{}
 			for key, p := range sums {
@@ -159,9 +165,12 @@ func TestChanceWithinATime(t *testing.T) {
 			}
 			sums = next
 		}
-		got := must(d.Chance(c.increase, c.months))(t)
+		got := must(d.ChanceFrom(from, c.increase, c.months))(t)
 		t.Logf("%+v: %.6f", c, got)
 		near(t, "the chance", got, signal, 1e-9)
+		if c.from == 0 {
+			near(t, "the chance from 0", must(d.Chance(c.increase, c.months))(t), signal, 1e-9)
+		}
 	}
 	one := must(incidence.DesignFor(incidence.Setting{PatientMonths: 2, Rate: 0.26}, 2, 120))(t)
 	near(t, "the chance of the first event", must(one.Chance(3, 24))(t), -math.Expm1(-3*2*0.26/100*math.Round(24*30.44)/30.44), 1e-9)

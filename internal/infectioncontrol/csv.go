@@ -268,6 +268,11 @@ func chartLines(c *Chart) []figureLine {
 	notice := l
 	notice.figure, notice.reason = "can-notice", c.Notice
 	out := []figureLine{total, notice}
+	if c.Now != "" {
+		now := l
+		now.figure, now.reason = "from-this-sum", c.Now
+		out = append(out, now)
+	}
 	for _, f := range c.Former {
 		x := l
 		x.figure, x.value, x.upper, x.method, x.reason = "former-sequential-sum", decimal(f.Sum), decimal(f.Threshold), "threshold", f.Says

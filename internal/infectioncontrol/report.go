@@ -167,17 +167,21 @@ type Chart struct {
 	RateRatio float64 `json:"rateRatio"`
 	Threshold float64 `json:"threshold"`
 	// InControl is the months between false alarms that the threshold was computed for.
-	InControl float64       `json:"inControlMonths"`
-	SetBy     string        `json:"setBy"`
-	From      string        `json:"from"`
-	Sum       float64       `json:"sum"`
-	Standing  bool          `json:"signalStands"`
-	Says      string        `json:"says"`
-	Notice    string        `json:"notice"` // what it can notice at the unit's size, or why that cannot be said
-	Rule      string        `json:"rule"`   // what single infections mean at the unit's size
-	Signals   []Signal      `json:"signals"`
-	Former    []FormerChart `json:"formerCharts"` // oldest first
-	Points    []ChartPoint  `json:"points"`
+	InControl float64 `json:"inControlMonths"`
+	SetBy     string  `json:"setBy"`
+	From      string  `json:"from"`
+	Sum       float64 `json:"sum"`
+	Standing  bool    `json:"signalStands"`
+	Says      string  `json:"says"`
+	Notice    string  `json:"notice"` // what it can notice at the unit's size from a sum of 0, or why that cannot be said
+	Rule      string  `json:"rule"`   // what single infections mean at the unit's size from a sum of 0
+	// Now says what the next infection means from the sum as it stands; empty at 0 and while a
+	// signal stands.
+	Now string `json:"now"`
+
+	Signals []Signal      `json:"signals"`
+	Former  []FormerChart `json:"formerCharts"` // oldest first
+	Points  []ChartPoint  `json:"points"`
 }
 
 // FormerChart is the chart as it was before its threshold was set anew. Its sum is as far as

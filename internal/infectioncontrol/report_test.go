@@ -132,7 +132,7 @@ func TestWhatAReportSays(t *testing.T) {
 		{"cases that do not count", func() *Report { return made(t) },
 			[]string{"does not count: less than 21 days after the previous positive blood culture", "does not count: an access-related bloodstream infection lies within 20 days", "no end of the course is on record", "where it was collected is not recorded", "source assessed: another site"}, nil},
 		{"what a signal can notice, and what was done", func() *Report { return made(t) },
-			[]string{"With 22 patients and 0.3 events per 100 patient-months as usual, this signal notices a doubled rate after", "as typed: “Scab removal and disinfection watched in all shifts.”", "A signal stands since 2027-03-02", "not yet: it stands", "S-901"}, nil},
+			[]string{"With 22 patients and 0.3 events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate after", "as typed: “Scab removal and disinfection watched in all shifts.”", "A signal stands since 2027-03-02", "not yet: it stands", "S-901"}, nil},
 		{"texts from outside stand in the page as text", func() *Report {
 			r := made(t)
 			r.Name, r.Charts[0].Signals[0].Reason = "<script>alert(1)</script>", `"><img src=x>`

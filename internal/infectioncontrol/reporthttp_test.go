@@ -152,6 +152,16 @@ func stored(t *testing.T, date string, events, days int, census *int, strata ...
 	return r
 }
 
+// withdrawn is such a report taken back on a date.
+func withdrawn(t *testing.T, date string, events, days int) fhir.Resource {
+	t.Helper()
+	r, changed, err := fhir.MeasureReportWithdrawn(fhir.Context{}, stored(t, "2027-01-01", events, days, nil).Body, date)
+	if err != nil || !changed {
+		t.Fatal(changed, err)
+	}
+	return r
+}
+
 func TestFiguresThatWereReportedOtherwise(t *testing.T) {
 	sixty := 60
 	constant := fhir.MeasureStratum{Technique: string(surveil.ConstantSite), MeasureFigures: fhir.MeasureFigures{Events: 1, AccessDays: 31}}
@@ -168,6 +178,12 @@ func TestFiguresThatWereReportedOtherwise(t *testing.T) {
 		{"an infection known late, a census, a technique", []fhir.Resource{stored(t, "2027-01-01", 1, 1, nil), stored(t, "2027-01-01", 2, 1860, nil), stored(t, "2027-01-03", 9, 9, nil), stored(t, "2027-01-06", 3, 1860, &sixty, constant)},
 			"These figures are no longer what was first reported: facts came late or were corrected.",
 			[]string{"all events 2 (2027-01-01) 3 (2027-01-06)", "all patient-months none (2027-01-01) 60 (2027-01-06)", "constant-site events 0 (2027-01-01) 1 (2027-01-06)", "constant-site access-days 0 (2027-01-01) 31 (2027-01-06)"}},
+		{"withdrawn", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-03", 2, 1860)},
+			"Withdrawn, as nothing of the month is on record any more: 2026-12.", nil},
+		{"withdrawn on the day of the first report", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-01", 2, 1860)},
+			"No figure of the year's months has changed since it was first reported.", nil},
+		{"withdrawn and made again", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-03", 2, 1860), stored(t, "2027-01-06", 2, 1800, nil)},
+			"These figures are no longer what was first reported: facts came late or were corrected.", []string{"all access-days 1860 (2027-01-01) 1800 (2027-01-06)"}},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			r, err := service(kept(t, c.list...), invented(t)).Report(t.Context(), ReportRequest{})

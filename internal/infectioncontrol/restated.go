@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"cannulary/fhir"
 	"cannulary/internal/surveil"
@@ -33,6 +34,7 @@ func measureOf(c surveil.Class) string {
 func restatements(ctx context.Context, h Histories, facility string, m surveil.Month) (Restatements, error) {
 	out := Restatements{List: []Restatement{}}
 	made := 0
+	var withdrawn []string
 	for month := surveil.Year(m).From; month <= m; month++ {
 		for i, class := range infections() {
 			first, now, err := ends(ctx, h, fhir.MeasureReportID(facility, measureOf(class), month.String()))
@@ -43,6 +45,12 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 				continue
 			}
 			made++
+			if now.withdrawn() {
+				if !first.withdrawn() && !slices.Contains(withdrawn, month.String()) {
+					withdrawn = append(withdrawn, month.String())
+				}
+				continue
+			}
 			for _, x := range changed(month, class, first, now) {
 				// Denominators are those of every class: they are told once.
 				if x.Figure != figureEvents {
@@ -57,18 +65,22 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 	switch {
 	case made == 0:
 		out.Says = "No month of the year has been reported yet."
-	case len(out.List) == 0:
+	case len(out.List)+len(withdrawn) == 0:
 		out.Says = "No figure of the year's months has changed since it was first reported."
-	default:
+	case len(out.List) > 0:
 		out.Says = "These figures are no longer what was first reported: facts came late or were corrected."
+	}
+	if len(withdrawn) > 0 {
+		out.Says = strings.TrimSpace(out.Says + " Withdrawn, as nothing of the month is on record any more: " + strings.Join(withdrawn, ", ") + ".")
 	}
 	return out, nil
 }
 
 // reported is what is read of a stored report.
 type reported struct {
-	Date  string `json:"date"`
-	Group []struct {
+	Status string `json:"status"`
+	Date   string `json:"date"`
+	Group  []struct {
 		Code       coded        `json:"code"`
 		Population []population `json:"population"`
 		Stratifier []struct {
@@ -79,6 +91,9 @@ type reported struct {
 		} `json:"stratifier"`
 	} `json:"group"`
 }
+
+// withdrawn tells that the report's grounds were taken back.
+func (r *reported) withdrawn() bool { return r.Status == "error" }
 
 type coded struct {
 	Coding []struct {
@@ -145,9 +160,12 @@ type place struct {
 	figure string
 }
 
-// figures are the counts of a report.
+// figures are the counts of a report; one that is withdrawn has none.
 func (r *reported) figures() map[place]int {
 	out := map[place]int{}
+	if r.withdrawn() {
+		return out
+	}
 	for _, g := range r.Group {
 		denominator := figurePatientMonths
 		if g.Code.is("rate-by-access-days") {

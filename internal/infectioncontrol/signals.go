@@ -40,7 +40,7 @@ func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	}
 	c.Standing = ch.Standing() != nil
 	c.Says = stands(ch)
-	c.Notice, c.Rule = canNotice(w, t)
+	c.Notice, c.Rule, c.Now = canNotice(w, ch)
 	points := ch.Points
 	if len(points) > shownDays {
 		points = points[len(points)-shownDays:]
@@ -188,28 +188,52 @@ func noMore(e *surveil.Event, n surveil.ChartName) string {
 
 func quiet(p surveil.Point) bool { return p.Events == 0 && !p.Restart && p.Sum == 0 }
 
-// canNotice says what increase the chart as it is set can notice at the unit's size, and
-// what single infections mean there.
-func canNotice(w *surveil.Watch, t surveil.Threshold) (says, rule string) {
+// canNotice says what increase the chart as it is set can notice at the unit's size from a sum
+// of 0, what single infections mean there, and what holds from the sum as it stands.
+func canNotice(w *surveil.Watch, ch *surveil.WatchedChart) (says, rule, now string) {
+	t := ch.Threshold
 	if !t.Stands() {
-		return "What it can notice cannot be said: no threshold is set.", ""
+		return "What it can notice cannot be said: no threshold is set.", "", ""
 	}
 	patients := w.Size(t.Technique, sizeMonths)
 	if patients < 0.5 {
-		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.", one(patients), sizeMonths), ""
+		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.", one(patients), sizeMonths), "", ""
 	}
 	d := incidence.Design{Setting: incidence.Setting{PatientMonths: tenth(patients), Rate: t.Reference}, Signal: incidence.Signal{R: t.R, H: t.H}}
 	run, err := d.RunLength(1)
 	if err != nil {
-		return "What it can notice cannot be said: " + err.Error() + ".", ""
+		return "What it can notice cannot be said: " + err.Error() + ".", "", ""
 	}
 	d.InControl, d.AfterRestart = run.FromZero, run.FromRestart
 	n, err := d.Notice(min(noticeWithin, d.InControl/2))
 	if err != nil {
-		return "What it can notice cannot be said: " + err.Error() + ".", ""
+		return "What it can notice cannot be said: " + err.Error() + ".", "", ""
 	}
 	n.Asked = t.InControl
-	return n.Sentence(), n.Rule()
+	return n.Sentence(), n.Rule(), fromHere(d, ch)
+}
+
+// fromHere says what holds from the sum as it stands, or will when the chart restarts. Empty at a
+// sum of 0, and where a signal stands or the next day gives one.
+func fromHere(d incidence.Design, ch *surveil.WatchedChart) string {
+	from := ch.Sum()
+	if ch.Restarts != 0 {
+		from = d.Restart()
+		if n := len(ch.Waits); n > 0 {
+			var err error
+			if from, err = d.Step(from, n, d.Expected()/incidence.DaysPerMonth); err != nil {
+				return ""
+			}
+		}
+	}
+	if from == 0 || d.Signals(from) || ch.Standing() != nil {
+		return ""
+	}
+	says, err := d.Stands(from)
+	if err != nil {
+		return ""
+	}
+	return says
 }
 
 // unset lists the charts that could be kept and are not.

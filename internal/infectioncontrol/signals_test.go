@@ -46,16 +46,47 @@ func TestAfterAnAcknowledgementTheChartRestartsTomorrow(t *testing.T) {
 	if want := "No signal stands: it was acknowledged on 2026-11-24 by S-901; the chart restarts tomorrow at 0.650, half of its threshold of 1.300."; c.Says != want || c.Standing {
 		t.Errorf("%q", c.Says)
 	}
+	if want := "From the sum as it stands, 0.650 of 1.300, one more infection is a signal; within 12 months it signals with a chance of "; !strings.HasPrefix(c.Now, want) {
+		t.Errorf("%q", c.Now)
+	} else if page := saying(t, w, "2026-10"); !strings.Contains(page, c.Now) || !slices.ContainsFunc(table(t, report(t, w, "2026-10", Knowledge{})), func(row []string) bool { return row[10] == c.Now }) {
+		t.Error("the page or the file does not say so")
+	}
 	happens(t, w, 3, "2026-11-23", bacteraemia())
 	charted(t, w, limit, []surveil.Raised{r}, ack)
-	if c := report(t, w, "2026-10", Knowledge{}).Charts[0]; !strings.HasSuffix(c.Says, "Infections that became known since then and count from the restart on: 1.") {
-		t.Errorf("%q", c.Says)
+	if c := report(t, w, "2026-10", Knowledge{}).Charts[0]; !strings.HasSuffix(c.Says, "Infections that became known since then and count from the restart on: 1.") || c.Now != "" {
+		// With it the restart's sum is a signal at once.
+		t.Errorf("%q %q", c.Says, c.Now)
 	}
 	w.AsOf++
 	charted(t, w, limit, []surveil.Raised{r}, ack)
 	if c := report(t, w, "2026-10", Knowledge{}).Charts[0]; c.Says != "No signal stands. The sum is 1.342 of the 1.300 that is a signal." {
 		// 0.65 + ln 2 − a day's 0.00145, at 1.3: the projector raises the next signal here.
 		t.Errorf("%q", c.Says)
+	}
+}
+
+func TestWhatTheNextInfectionMeansFromTheSumAsItStands(t *testing.T) {
+	w, limit, r := signalled(t, "2026-11-24")
+	ack := surveil.Acknowledgement{ChartName: accessRelated, Fact: "answer", Seq: 50, On: day(t, "2026-11-20"), By: "S-901", Reason: "Seen.", Seen: r.Seen}
+	for _, c := range []struct {
+		sentence string
+		h        float64
+		raised   []surveil.Raised
+		want     string
+	}{
+		// 0.65 less four days of 22 × 0.002 / 30.44, the restart's own day among them; 0.65 − 0.006 + ln 2 is at least 1.3.
+		{"after the restart", 1.3, []surveil.Raised{r}, "From the sum as it stands, 0.644 of 1.300, one more infection is a signal; within 12 months it signals with a chance of "},
+		{"at a higher threshold", 2.6, []surveil.Raised{r}, "From the sum as it stands, 1.294 of 2.600, one more infection is no signal yet; within 12 months it signals with a chance of "},
+	} {
+		limit.H = c.h
+		charted(t, w, limit, c.raised, ack)
+		if got := report(t, w, "2026-10", Knowledge{}).Charts[0].Now; !strings.HasPrefix(got, c.want) {
+			t.Errorf("%s: %q", c.sentence, got)
+		}
+	}
+	charted(t, w, limit, []surveil.Raised{r})
+	if got := report(t, w, "2026-10", Knowledge{}).Charts[0]; got.Now != "" || !got.Standing {
+		t.Errorf("while a signal stands: %q", got.Now)
 	}
 }
 
@@ -143,7 +174,7 @@ func TestWhatWasAskedForAndWhatItIs(t *testing.T) {
 	if strings.Contains(page, "months between false alarms") {
 		t.Error("it is said twice")
 	}
-	if !strings.Contains(page, "At this size one infection by itself is no signal, a second one within 3 months of it is.") {
+	if !strings.Contains(page, "At this size, from a sum of 0, one infection by itself is no signal, a second one within 3 months of it is.") {
 		t.Error("what single infections mean is not said")
 	}
 }

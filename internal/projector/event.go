@@ -204,13 +204,13 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 				merges = true
 			case topicFacility:
 				facilities[key] = true
-				c.watch(key)
+				c.watch(key).registered = true
 			case topicProtocol:
 				protocols[key] = true
 				// A chart that is kept ready may come to need it when the patient moves.
 				p.book, p.charts = nil, map[string]*chart{}
 			case topicSurveil:
-				c.watch(key).facts = true
+				c.watch(key).told(f)
 			default:
 				if t.describes {
 					c.topics[t.name] = true
@@ -328,6 +328,9 @@ func (p *Projector) facility(c *change, id string) error {
 			continue
 		}
 		if err := p.setZone(id, f.Zone); err != nil {
+			return err
+		}
+		if err := p.doubtFirstTreatment(c, id); err != nil {
 			return err
 		}
 		if err := p.readDays(c.tx); err != nil {

@@ -13,13 +13,14 @@ import (
 // target is a version that the event gave.
 type target struct {
 	fhir.VersionedReference
-	nullified bool // it is entered in error or cancelled
+	nullified bool // it is taken back
 }
 
-// takenBack tells whether a resource says of itself that it is entered in error or cancelled.
+// takenBack tells whether a resource says of itself that it is entered in error or cancelled;
+// of a MeasureReport R4 says "error".
 func takenBack(r *fhir.Resource) bool {
 	return slices.ContainsFunc(r.Index.Tokens, func(t fhir.Token) bool {
-		return t.Param == "status" && (t.Code == "entered-in-error" || t.Code == "cancelled")
+		return t.Param == "status" && (t.Code == "entered-in-error" || t.Code == "cancelled" || r.Type == "MeasureReport" && t.Code == "error")
 	})
 }
 

@@ -2,7 +2,6 @@ package projector
 
 import (
 	"context"
-	"maps"
 	"reflect"
 	"slices"
 	"time"
@@ -16,10 +15,22 @@ import (
 
 // moved is what an event changes of a facility's surveillance.
 type moved struct {
-	day    bool                   // a day began
-	facts  bool                   // a census, threshold or acknowledgement
-	events map[surveil.Month]bool // months whose infections changed
-	days   map[surveil.Month]bool // months whose access-days changed
+	day        bool                   // a day began
+	facts      bool                   // a census, threshold or acknowledgement
+	registered bool                   // the facility's registration
+	events     map[surveil.Month]bool // months whose infections changed
+	days       map[surveil.Month]bool // months whose access-days or census changed
+}
+
+// told takes in a fact about the facility's surveillance, or one that another amends. A census
+// changes its own month, however late it comes.
+func (m *moved) told(f *record.Fact) {
+	m.facts = true
+	if b, ok := f.Body.(*cannularyv1.CensusCounted); ok {
+		if month, err := surveil.ParseMonth(b.GetMonth()); err == nil {
+			m.days[month] = true
+		}
+	}
 }
 
 func (c *change) watch(facility string) *moved {
@@ -91,6 +102,16 @@ func (p *Projector) cared(c *change, f *record.Fact) error {
 	return c.tx.SetCared(f.Facility, d, true, now.Uncertain || c.others != nil)
 }
 
+// doubtFirstTreatment has the earliest treatment looked for again: in another time zone it may
+// lie on another date.
+func (p *Projector) doubtFirstTreatment(c *change, facility string) error {
+	now, err := c.tx.Load().Cared(facility)
+	if err != nil || !now.Known {
+		return err
+	}
+	return c.tx.SetCared(facility, now.Since, true, true)
+}
+
 // moves notes the months in which nothing counts any more, or something does now, when the
 // beginning of a facility's record moves from one day to another.
 func (p *Projector) moves(c *change, facility string, a, b surveil.Day) {
@@ -109,7 +130,10 @@ func (p *Projector) certain(c *change, facility string) error {
 	if err != nil {
 		return err
 	}
-	if ok && d != now.Since {
+	switch {
+	case !ok && now.Known:
+		p.moves(c, facility, now.Since, p.asOf(facility)) // no treatment is left
+	case ok && d != now.Since:
 		p.moves(c, facility, d, now.Since)
 	}
 	return c.tx.SetCared(facility, d, ok, false)
@@ -191,10 +215,20 @@ func (p *Projector) asOf(facility string) surveil.Day {
 
 // watched runs a facility's charts and restates its months.
 func (p *Projector) watched(c *change, facility string, m *moved, own []record.Fact) error {
-	asked := m.day || m.facts || len(m.events) > 0
+	asked := m.day || m.facts || m.registered || len(m.events) > 0
 	if asked {
 		if err := p.certain(c, facility); err != nil {
 			return err
+		}
+	}
+	if m.registered {
+		// Whether the first month is wholly on record depends on the dialysis days.
+		care, err := c.tx.Load().Cared(facility)
+		if err != nil {
+			return err
+		}
+		if care.Known {
+			m.days[care.Since.Month()] = true
 		}
 	}
 	for month := range m.days {
@@ -348,127 +382,4 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		return nil, err
 	}
 	return w, w.Run(thresholds, raised, acks)
-}
-
-// report restates the months of a facility that are over: those whose infections the event
-// changed, and with a census or a new day all that changed and those that ended since.
-func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
-	months := map[surveil.Month]bool{}
-	for month := range m.events {
-		months[month] = true
-	}
-	if m.day || m.facts {
-		changed, err := c.tx.ToRestate(facility)
-		if err != nil {
-			return err
-		}
-		for _, month := range changed {
-			months[month] = true
-		}
-		if err := p.ended(c, facility, w, months); err != nil {
-			return err
-		}
-	}
-	for _, month := range slices.Sorted(maps.Keys(months)) {
-		if !w.Over(month) {
-			continue // not over; its end reports it
-		}
-		if w.Since == surveil.First || month.Last() < w.Since {
-			if err := c.tx.Restated(facility, month); err != nil {
-				return err
-			}
-			continue // before the record
-		}
-		for _, class := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
-			if err := p.measure(c, w, class, month); err != nil {
-				return err
-			}
-		}
-		if err := c.tx.Restated(facility, month); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// ended adds the months that ended and were not reported yet, from the first of which
-// anything is known.
-func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months map[surveil.Month]bool) error {
-	last, known, err := c.tx.Reported(facility)
-	if err != nil {
-		return err
-	}
-	if !known {
-		if w.Since == surveil.First {
-			return nil // nothing to report before the first treatment
-		}
-		last = w.Since.Month() - 1
-	}
-	over := w.AsOf.Month() - 1
-	for month := last + 1; month <= over; month++ {
-		months[month] = true
-	}
-	if known && over <= last {
-		return nil
-	}
-	return c.tx.SetReported(facility, max(last, over))
-}
-
-// measures are the published measures by class.
-var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}
-
-// measure renders one report. Its date is the day on which its figures were first so.
-func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
-	v := fhir.MeasureReportView{Facility: w.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
-	v.All = figures(w, class, surveil.AllAccess, month)
-	for _, t := range surveil.Techniques() {
-		f := figures(w, class, surveil.Group(t), month)
-		if f.Events > 0 || f.AccessDays > 0 || f.PatientMonths != nil {
-			v.Strata = append(v.Strata, fhir.MeasureStratum{Technique: string(t), MeasureFigures: f})
-		}
-	}
-	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: fhir.MeasureReportID(w.Facility, v.Measure, v.Month)})
-	if err != nil {
-		return err
-	}
-	render := func(date string) (fhir.Resource, error) {
-		v.Date = date
-		r, err := fhir.MeasureReport(p.context(c, w.Facility), v)
-		if err != nil {
-			return r, &unclearError{err: err}
-		}
-		return r, nil
-	}
-	if kept := fhir.MeasureReportDate(stored); kept != "" {
-		r, err := render(kept)
-		if err != nil {
-			return err
-		}
-		if same, err := c.tx.Same(r); err != nil || same {
-			return err
-		}
-	}
-	r, err := render(surveil.DayOf(c.updated, w.Zone).String())
-	if err != nil {
-		return err
-	}
-	return c.put(r)
-}
-
-// figures are the plain rates; a MeasureReport has no place for limits.
-func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surveil.Month) fhir.MeasureFigures {
-	l := w.Counts(class, g, surveil.One(month))
-	f := fhir.MeasureFigures{Events: l.Events, AccessDays: l.AccessDays}
-	if l.AccessDays > 0 {
-		rate := float64(l.Events) * 1000 / float64(l.AccessDays)
-		f.PerThousand = &rate
-	}
-	switch l.NoCensus {
-	case "":
-		rate := float64(l.Events) * 100 / float64(l.PatientMonths)
-		f.PatientMonths, f.PerHundred = &l.PatientMonths, &rate
-	case surveil.CensusNobody: // counted, and 0: that is known
-		f.PatientMonths = &l.PatientMonths
-	}
-	return f
 }

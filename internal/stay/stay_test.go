@@ -35,7 +35,8 @@ func patient(t *testing.T) *told { return &told{t: t, zones: map[string]*time.Lo
 func (c *told) at(facility, when string, bodies ...proto.Message) *told {
 	c.t.Helper()
 	n := len(c.facts) + 1
-	facts, err := record.Facts(histories.Message(fmt.Sprintf("m%d", n), facility, strings.Repeat("a", 32), moment(c.t, when), bodies...), uint64(n), time.Time{})
+	message := histories.Message(fmt.Sprintf("m%d", n), facility, strings.Repeat("a", 32), moment(c.t, when), bodies...)
+	facts, err := record.Facts(message, uint64(n), time.Time{})
 	if err != nil {
 		c.t.Fatal(err)
 	}
@@ -98,10 +99,12 @@ func TestStays(t *testing.T) {
 		want []string
 	}{
 		{"A closes its visit after B admitted: the patient is at B",
-			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-16 08:00", admitted()).at(east, "2026-03-18 08:00", left()),
+			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-16 08:00", admitted()).
+				at(east, "2026-03-18 08:00", left()),
 			[]string{"east 2026-03-02 2026-03-15", "north 2026-03-16 on"}},
 		{"a transfer within a day: the new facility has that day",
-			patient(t).at(east, "2026-03-02 08:00", admitted()).at(east, "2026-03-16 10:00", treatment()).at(north, "2026-03-16 15:00", admitted()),
+			patient(t).at(east, "2026-03-02 08:00", admitted()).at(east, "2026-03-16 10:00", treatment()).
+				at(north, "2026-03-16 15:00", admitted()),
 			[]string{"east 2026-03-02 2026-03-15", "north 2026-03-16 on"}},
 		{"of two admissions on one date the later has it",
 			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-02 09:00", admitted()), []string{"north 2026-03-02 on"}},
@@ -128,9 +131,12 @@ func TestStays(t *testing.T) {
 }
 
 func TestInForceAtAMoment(t *testing.T) {
-	transfer := patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-16 14:00", admitted()).at(east, "2026-03-18 08:00", left())
-	announced := patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-10 08:00", expected("2026-03-20")).at(east, "2026-03-14 08:00", left())
-	between := patient(t).at(north, "2026-03-01 08:00", planned()).at(east, "2026-03-02 08:00", admitted()).at(east, "2026-03-02 18:00", left())
+	transfer := patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-16 14:00", admitted()).
+		at(east, "2026-03-18 08:00", left())
+	announced := patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-10 08:00", expected("2026-03-20")).
+		at(east, "2026-03-14 08:00", left())
+	between := patient(t).at(north, "2026-03-01 08:00", planned()).at(east, "2026-03-02 08:00", admitted()).
+		at(east, "2026-03-02 18:00", left())
 	unseen := patient(t).at(north, "2026-03-01 08:00", planned()).at(south, "2026-03-05 08:00", &v1.CultureResulted{})
 	// Kiritimati is 14 hours ahead of UTC: in the east the day of the transfer begins when in the north it is the day before.
 	far, err := zone.Load("Pacific/Kiritimati")
@@ -156,7 +162,8 @@ func TestInForceAtAMoment(t *testing.T) {
 		{"before any stay: the newest plan or roster fact", between, "2026-03-01 09:00", "2026-03-01 09:00", "north"},
 		{"a stay without a day: the newest roster fact, and that the patient left", between, "", "2026-03-03 09:00", "east, left invented-east on 2026-03-02"},
 		{"a result is weaker than a plan, although it is newer", unseen, "", "2026-03-06 09:00", "north"},
-		{"only a result: its facility", patient(t).at(south, "2026-03-05 08:00", &v1.CultureResulted{}), "", "2026-03-06 09:00", "south"},
+		{"only a result: its facility",
+			patient(t).at(south, "2026-03-05 08:00", &v1.CultureResulted{}), "", "2026-03-06 09:00", "south"},
 		{"by care: no admission is on record", patient(t).at(south, "2026-03-05 08:00", treatment()), "", "2026-03-06 09:00", "south, open"},
 		{"nothing is known yet", unseen, "2026-02-01 08:00", "2026-02-01 08:00", ""},
 		{"a date is that of the stay's own facility: in the north it is still the 15th", ahead, "", "2026-03-15 09:00", "east, open, admitted"},
@@ -183,7 +190,8 @@ func TestWhyAndWhenThePatientLeft(t *testing.T) {
 	left := patient(t).at(east, "2026-03-02 08:00", admitted()).at(east, "2026-03-10 08:00", left()).
 		at(north, "2026-03-11 08:00", admitted()).at(north, "2026-03-20 09:30", &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_TRANSPLANT}).
 		at(east, "2026-03-25 08:00", left()).read("").At(moment(t, "2026-03-30 08:00")).Left
-	if left == nil || left.Facility != north || !left.At.Equal(moment(t, "2026-03-20 09:30")) || left.Reason != v1.LeavingReason_LEAVING_REASON_TRANSPLANT || left.Destination != "" {
+	if left == nil || left.Facility != north || !left.At.Equal(moment(t, "2026-03-20 09:30")) ||
+		left.Reason != v1.LeavingReason_LEAVING_REASON_TRANSPLANT || left.Destination != "" {
 		t.Errorf("the old facility closes its visit last, but the north's leaving ended the last stay: %+v", left)
 	}
 }
