@@ -66,7 +66,7 @@ func (w *world) answerTracks() []Track {
 func (w *world) heldBy(track string) []string {
 	var out []string
 	for _, h := range w.holds {
-		if h.openAt(nil) && w.on(h, track, nil) {
+		if w.openOn(h, track, nil, until(nil)) {
 			out = append(out, h.id)
 		}
 	}

@@ -86,7 +86,7 @@ func (w *world) underElsewhere(h *hold, a entry) bool {
 			return false
 		}
 	}
-	return h.openAt(a.Fact) && contains(h.accesses, a.Says.GetAccess())
+	return w.open(h, until(a.Fact)) && contains(h.soFar(until(a.Fact)).accesses, a.Says.GetAccess())
 }
 
 // findUnderHoldElsewhere finds needles in no track while their access is held.
@@ -106,7 +106,7 @@ func (w *world) findUnderHoldElsewhere() {
 		base := finding{rule: rule.NeedledUnderHold, severity: rule.Caution, access: access}
 		w.findNeedled(base, w.events(""), of, func(f *record.Fact) bool {
 			for _, h := range w.holds {
-				if h.openAfter(f) && contains(h.accesses, access) {
+				if w.open(h, with(f)) && contains(h.soFar(with(f)).accesses, access) {
 					return true
 				}
 			}

@@ -59,6 +59,7 @@ type hold struct {
 	ground   string // id of the fact, for a hold by versions of it
 	scope
 	opened    *record.Fact
+	versions  []version
 	days      []*record.Fact // versions that are known to the day
 	since     time.Time
 	lifted    *ending
@@ -66,19 +67,62 @@ type hold struct {
 	fistula   bool // that of not-a-fistula, which ends by itself
 }
 
-// openAt tells whether the hold is open when at happens (nil: at the end).
-func (h *hold) openAt(at *record.Fact) bool {
-	return before(h.opened, at) && (h.lifted == nil || at != nil && !before(h.lifted.fact, at))
+// version is what one version of a ground holds, and from when on a lift may lift it.
+type version struct {
+	fact *record.Fact
+	scope
+	liftable time.Time
 }
 
-// openAfter tells whether it is open once at has happened.
-func (h *hold) openAfter(at *record.Fact) bool {
-	return notAfter(h.opened, at) && (h.lifted == nil || !notAfter(h.lifted.fact, at))
+// knows tells of facts whether they are known at some moment.
+type knows func(f *record.Fact) bool
+
+// until knows what comes before a fact (nil: all); with knows the fact itself too.
+func until(at *record.Fact) knows { return func(f *record.Fact) bool { return before(f, at) } }
+func with(at *record.Fact) knows  { return func(f *record.Fact) bool { return notAfter(f, at) } }
+
+// soFar is what the known versions of the ground hold.
+func (h *hold) soFar(is knows) scope {
+	if h.fistula {
+		return h.scope
+	}
+	var s scope
+	for _, v := range h.versions {
+		if is(v.fact) {
+			s = s.with(v.scope)
+		}
+	}
+	return s
 }
 
-// on tells whether the hold is on the track when at happens (nil: at the end).
+// open tells whether the hold is open by what is known.
+// Reading: versions and lifts are looked at from their own moments on, as all facts are. So
+// a version that is dated later opens a lifted hold again.
+func (w *world) open(h *hold, is knows) bool {
+	if h.fistula {
+		return is(h.opened) && (h.lifted == nil || !is(h.lifted.fact))
+	}
+	var versions []version
+	for _, v := range h.versions {
+		if is(v.fact) {
+			versions = append(versions, v)
+		}
+	}
+	if len(versions) == 0 {
+		return false
+	}
+	lifted := w.liftOf(h, versions)
+	return lifted == nil || !is(lifted.fact)
+}
+
+// openOn tells whether the hold is open and on the track by what is known when at happens.
+func (w *world) openOn(h *hold, track string, at *record.Fact, is knows) bool {
+	return w.open(h, is) && w.on(h.soFar(is), track, at)
+}
+
+// on tells whether what is held is on the track when at happens (nil: at the end).
 // Reading: the kind of the held access is that of the latest statement.
-func (w *world) on(h *hold, track string, at *record.Fact) bool {
+func (w *world) on(h scope, track string, at *record.Fact) bool {
 	if contains(h.tracks, track) {
 		return true
 	}
@@ -223,7 +267,6 @@ func (w *world) placeHolds() {
 			stands = w.wouldHold(&it.Fact)
 		}
 		placed := map[string]*hold{}
-		latest := map[string]time.Time{}
 		for j := range versions {
 			v := &versions[j]
 			if w.moment(v).After(w.in.AsOf) {
@@ -244,15 +287,13 @@ func (w *world) placeHolds() {
 					h.days = append(h.days, v)
 				}
 				h.since = earliest(h.since, since)
-				if latest[code].Before(liftable) {
-					latest[code] = liftable
-				}
+				h.versions = append(h.versions, version{v, s, liftable})
 			}
 		}
 		for code, h := range placed {
 			_, standing := stands[code]
 			h.withdrawn = !standing
-			h.lifted = w.liftOf(h, latest[code])
+			h.lifted = w.liftOf(h, h.versions)
 			w.holds = append(w.holds, h)
 		}
 	}
@@ -272,8 +313,15 @@ func (w *world) opening(v *record.Fact) (since, liftable time.Time) {
 	return w.moment(v), w.dayEnd(v)
 }
 
-// liftOf is the first lift that names the hold and is not earlier than its latest version.
-func (w *world) liftOf(h *hold, latest time.Time) *ending {
+// liftOf is the first lift that names the hold and is not earlier than the latest of these
+// versions of its ground.
+func (w *world) liftOf(h *hold, versions []version) *ending {
+	var latest time.Time
+	for _, v := range versions {
+		if latest.Before(v.liftable) {
+			latest = v.liftable
+		}
+	}
 	if w.mutant == RetractedLifts && h.withdrawn {
 		return &ending{h.opened, h.opened.At}
 	}

@@ -11,7 +11,7 @@ import (
 // held tells whether the track may not be needled when at happens.
 func (w *world) held(track string, at *record.Fact) bool {
 	for _, h := range w.holds {
-		if h.openAt(at) && w.on(h, track, at) {
+		if w.openOn(h, track, at, until(at)) {
 			return true
 		}
 	}
@@ -21,7 +21,7 @@ func (w *world) held(track string, at *record.Fact) bool {
 // heldAfter tells whether it may not be needled once at has happened.
 func (w *world) heldAfter(track string, at *record.Fact) bool {
 	for _, h := range w.holds {
-		if h.openAfter(at) && w.on(h, track, at) {
+		if w.openOn(h, track, at, with(at)) {
 			return true
 		}
 	}
@@ -34,14 +34,15 @@ func (w *world) inDay(at time.Time, day *record.Fact) bool {
 }
 
 // under are the used attempts of a session under one hold; doubt tells that the session is
-// in doubt because of it instead. Only grounds before until are known (nil: all).
+// in doubt because of it instead. Only grounds before end are known (nil: all).
 // Reading: of a hold with versions known to the day and to the minute, the day of the former
 // puts a session in doubt. A session in doubt because of a hold is under it by no attempt,
 // one after that day included.
-func (w *world) under(s *session, h *hold, until *record.Fact) (under []entry, doubt bool) {
+func (w *world) under(s *session, h *hold, end *record.Fact) (under []entry, doubt bool) {
 	for _, day := range h.days {
 		for _, a := range s.used() {
-			if before(day, until) && w.inDay(a.At, day) && (w.on(h, s.track, day) || h.openAt(a.Fact) && w.on(h, s.track, a.Fact)) {
+			comes := before(day, end) && w.inDay(a.At, day)
+			if comes && (w.on(h.soFar(with(day)), s.track, day) || w.openOn(h, s.track, a.Fact, until(a.Fact))) {
 				doubt = true
 			}
 		}
@@ -56,7 +57,7 @@ func (w *world) under(s *session, h *hold, until *record.Fact) (under []entry, d
 		if i > 0 && w.mutant == FirstAttemptForHold {
 			break
 		}
-		if h.openAt(a.Fact) && w.on(h, s.track, a.Fact) {
+		if w.openOn(h, s.track, a.Fact, until(a.Fact)) {
 			under = append(under, a)
 		}
 	}
