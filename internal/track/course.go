@@ -410,8 +410,9 @@ func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
 	}
 	a := s.attempts[slices.IndexFunc(s.attempts, func(a attempt) bool { return a.id == st.fact.ID })]
 	c := m.course(s.track, st.fact)
+	unplaced := c.access == ""
 	c.place(a)
-	if c.retired == nil {
+	if c.retired == nil || unplaced {
 		m.onRetired(e, c, st.fact)
 	}
 	if a.used() {
@@ -474,7 +475,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 	}
 	c.peg = PegUnknown
 	c.visits = last(c.visits, recentVisits, v)
-	if f := s.final(); f.Gauge != nil && f.successful() && s.free() && (v.Counted || c.trial) {
+	if f := s.final(); f.Gauge != nil && f.successful() && !s.held && (v.Counted || c.trial) {
 		c.gauge = f.Gauge
 	}
 	m.settled(c, s, &home)

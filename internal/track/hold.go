@@ -38,9 +38,8 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			h.days = append(slices.Clip(h.days), span{since, until})
 		}
 		// A lift before the latest version of the ground is none of this one.
-		if !h.Lifted.IsZero() {
-			m.g.until[id], m.redo = later(m.g.until[id], h.until), true
-		}
+		m.reopen(h)
+		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = time.Time{}, nil, "", ""
 		if !withdrawn || h.Text == "" {
 			h.Text, h.By, h.Date, h.DayKnown = g.seen, g.by, e.date(f), dayKnown
 		}
@@ -66,7 +65,9 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			m.stop(g, f, id, since)
 		}
 		if dayKnown {
-			m.doubt(span{since, until}, func(c *course) bool { return m.on(h, c) })
+			day := span{since, until}
+			m.began(id, day)
+			m.doubt(day, func(c *course) bool { return m.on(h, c) })
 		}
 	}
 }
@@ -83,6 +84,19 @@ func later(a, b time.Time) time.Time {
 		return b
 	}
 	return a
+}
+
+// began notes a day on which a hold began. Where sessions were taken to be under it by another
+// version of its ground, all is found out anew.
+func (m *machine) began(hold string, day span) {
+	if slices.Contains(m.g.days[hold], day) {
+		return
+	}
+	m.g.days[hold] = append(m.g.days[hold], day)
+	for _, s := range m.g.sessions {
+		m.redo = m.redo || s.held || s.doubted
+		s.held, s.doubted = false, false
+	}
 }
 
 // doubt puts the sessions of a day in doubt on which a hold began, nobody knows at what time.
@@ -111,7 +125,7 @@ func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 		if !h.Lifted.IsZero() || !m.on(h, c) {
 			continue
 		}
-		if slices.ContainsFunc(h.days, s.usedIn) {
+		if slices.ContainsFunc(h.days, s.usedIn) || slices.ContainsFunc(m.g.days[h.ID], s.usedIn) {
 			doubted = true
 			continue
 		}
@@ -207,6 +221,23 @@ func (h *Hold) needled(treated, date string) {
 		h.places = append(slices.Clip(h.places), treated)
 	}
 	h.Needled, h.NeedledLast = len(h.places), date
+}
+
+// reopen lets the findings of a hold that was lifted stand again.
+func (m *machine) reopen(h *Hold) {
+	if h.Lifted.IsZero() {
+		return
+	}
+	var kept []Finding
+	for _, x := range m.over {
+		if x.Hold == h.ID && x.Cleared.Equal(h.Lifted) {
+			x.Cleared, x.ClearedBy = time.Time{}, ""
+			m.standing = append(m.standing, x)
+		} else {
+			kept = append(kept, x)
+		}
+	}
+	m.over = kept
 }
 
 // stop raises the findings that go with a hold, one for each place that is held.
@@ -404,7 +435,7 @@ func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact, at time.Time) {
 	for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
 		h := m.hold(id)
-		if h == nil || !h.Lifted.IsZero() || at.Before(h.until) || m.g != nil && at.Before(m.g.until[id]) {
+		if h == nil || !h.Lifted.IsZero() || at.Before(h.until) {
 			continue
 		}
 		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = at, b.GetLiftedBy(), b.GetReason(), f.ID

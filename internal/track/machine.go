@@ -37,9 +37,8 @@ type machine struct {
 func (e *env) begin() *machine { return &machine{stays: *stay.New(e.Zone)} }
 
 // fold goes on from a state with the facts that follow; the state is left as it is. A session
-// is folded with its first attempt. Where a later fact shows that a hold touches it, or that a
-// lift came too early, all is folded once more, with that known: what is known only grows, so
-// that it ends.
+// is folded with its first attempt. Where a later fact shows that a hold touches it, all is folded once
+// more, with that known: what is known only grows, so that it ends.
 func (e *env) fold(from *machine, items []record.Item) *machine {
 	steps, g := e.steps(items)
 	for {
@@ -334,24 +333,31 @@ func (m *machine) raise(x Finding, p *protocol.Parameters) {
 		x.Asked = r.Asks
 	}
 	x.Clears = r.Clears
-	m.foundAgain(x.ID)
+	m.foundAgain(&x)
 	if p != nil {
 		x.Protocol = p.Version
 	}
 	m.standing = append(m.standing, x)
 }
 
-// foundAgain takes a finding that ended lately off the record where it is found again on the same
-// ground: it is the same finding.
-func (m *machine) foundAgain(id string) {
-	const lately = 32
-	for i := len(m.over) - 1; i >= max(0, len(m.over)-lately); i-- {
-		if m.over[i].ID == id {
+// foundAgain takes a finding that ended off the record where it is found again on the same
+// ground: it is the same finding. Most are found again soon or never; a kind that is stated anew, or
+// a silence that ends, may come late.
+func (m *machine) foundAgain(x *Finding) {
+	from := max(0, len(m.over)-lately)
+	if x.Rule == rule.NotAFistula || x.Rule == rule.UnusedLong {
+		from = 0
+	}
+	for i := len(m.over) - 1; i >= from; i-- {
+		if m.over[i].ID == x.ID {
 			m.over = slices.Delete(slices.Clone(m.over), i, i+1)
 			return
 		}
 	}
 }
+
+// lately is how many of the findings that ended last are looked through.
+const lately = 32
 
 // clear ends the standing findings that match.
 func (m *machine) clear(at time.Time, by string, match func(*Finding) bool) {

@@ -153,6 +153,7 @@ type gathering struct {
 	e        *env
 	sessions []*session
 	of       map[string]*session // by attempt
+	days     map[string][]span   // by hold: days on which it began, nobody knows at what time
 	// until is before when no lift of a hold works, as was found while folding.
 	until   map[string]time.Time
 	split   map[string]bool   // references that are split by date

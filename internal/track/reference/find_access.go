@@ -213,7 +213,7 @@ func (w *world) findFlows() {
 // Reading: it is about the access, also where a track is named; about the track only where
 // its access is not known. Later sessions are other treatments than the infiltration's, one
 // per reference, that start (or are missed) after it. Without a reference each such fact is
-// one.
+// one, but for those of the infiltration's own date where that has no reference.
 func (w *world) findInfiltrations() {
 	for _, c := range all[*cannularyv1.ComplicationSeen](w) {
 		if c.Says.GetKind() != cannularyv1.ComplicationKind_COMPLICATION_KIND_INFILTRATION {
@@ -240,6 +240,7 @@ func (w *world) findInfiltrations() {
 			_, isMissed := t.Body.(*cannularyv1.SessionMissed)
 			elsewhere := isStart && started.GetAccess() != access || isMissed
 			own := c.HasSession() && t.HasSession() && key == w.anyReference(c.Fact)
+			own = own || !c.HasSession() && !t.HasSession() && w.date(t) == w.date(c.Fact)
 			if elsewhere && !own {
 				rested[key] = true
 			}

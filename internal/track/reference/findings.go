@@ -41,18 +41,16 @@ func (w *world) raise(f finding) {
 	if f.since.IsZero() {
 		f.since = w.moment(f.ground)
 	}
-	f.cleared = earliest(f.cleared, w.moment(f.ends))
+	calendar := f.cleared
+	f.cleared = earliest(calendar, w.moment(f.ends))
 	if f.track != "" && f.access == "" {
 		// Reading: the access of a finding about a track is where the track lay at the ground.
 		f.access = w.accessOf(f.track, f.ground)
 	}
 	if !f.holds {
 		for _, r := range w.retirements(f) {
-			if before(f.ground, r) {
-				f.cleared = earliest(f.cleared, w.moment(r))
-				if f.ends == nil || before(r, f.ends) {
-					f.ends = r
-				}
+			if before(f.ground, r) && (f.ends == nil || before(r, f.ends)) {
+				f.ends, f.cleared = r, earliest(calendar, w.moment(r))
 			}
 		}
 	}
