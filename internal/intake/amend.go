@@ -3,6 +3,7 @@ package intake
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 
@@ -18,6 +19,8 @@ type amendment struct {
 	ref   *cannularyv1.FactReference
 	// by is the kind of a correction's replacement; empty for a void.
 	by record.Kind
+	// culture is the replacement of a culture's result whose time stays as it was.
+	culture *cannularyv1.CultureResulted
 }
 
 func (m Message) amendments() []amendment {
@@ -41,9 +44,13 @@ func (m Message) amendments() []amendment {
 func amends(at string, v *cannularyv1.FactVoided, c *cannularyv1.Correction, replacement proto.Message) []amendment {
 	switch {
 	case v != nil:
-		return []amendment{{at + ".fact_voided.fact", v.GetFact(), ""}}
+		return []amendment{{field: at + ".fact_voided.fact", ref: v.GetFact()}}
 	case c != nil:
-		return []amendment{{at + ".fact_corrected.correction.fact", c.GetFact(), record.Kind(factName(replacement))}}
+		a := amendment{field: at + ".fact_corrected.correction.fact", ref: c.GetFact(), by: record.Kind(factName(replacement))}
+		if s, ok := replacement.(*cannularyv1.SurveillanceFact); ok && c.GetCorrectedOccurredAt() == nil {
+			a.culture = s.GetCultureResulted()
+		}
+		return []amendment{a}
 	}
 	return nil
 }
@@ -111,6 +118,10 @@ func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []r
 	if a.by != "" && a.by != f.Kind {
 		return &fault.Violation{Field: a.field, Rule: "amendment.kind",
 			Description: fmt.Sprintf("names fact %d of %s, a %s, which a %s cannot replace; void it and send the right one under a new id", n, named, f.Kind, a.by)}, ""
+	}
+	at := strings.TrimSuffix(a.field, ".correction.fact") + ".replacement.culture_resulted"
+	if bad := (calendar{in.cfg.Now(), in.zone(m)}).resulted(at, a.culture, moment{f.At, f.Precision}); len(bad) > 0 {
+		return &bad[0], ""
 	}
 	p := m.Envelope.GetPatient()
 	switch {

@@ -338,6 +338,13 @@ func (x *index) registered(id string) bool {
 	return ok
 }
 
+// zone is a facility's time zone as far as the index knows it now, else empty.
+func (x *index) zone(facility string) string {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.facilities[facility]
+}
+
 func (x *index) close() error { return x.db.Close() }
 
 // same tells whether a resend has the content of the first.

@@ -828,7 +828,8 @@ func (x *Organism) GetCoding() *Coding {
 // The result of one culture. The envelope's time is that of the result.
 type CultureResulted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// When the specimen was taken: the date of the event. Not more than 5 minutes in the future.
+	// When the specimen was taken: the date of the event. Not after the result, nor more than 5
+	// minutes in the future.
 	CollectedAt *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=collected_at,json=collectedAt,proto3" json:"collected_at,omitempty"`
 	// How exactly collected_at is known.
 	CollectedPrecision TimePrecision `protobuf:"varint,2,opt,name=collected_precision,json=collectedPrecision,proto3,enum=cannulary.v1.TimePrecision" json:"collected_precision,omitempty"`
@@ -1236,7 +1237,7 @@ const file_cannulary_v1_surveillance_proto_rawDesc = "" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x05group\x12,\n" +
 	"\x06coding\x18\x02 \x01(\v2\x14.cannulary.v1.CodingR\x06coding\"\x98\x05\n" +
 	"\x0fCultureResulted\x12J\n" +
-	"\fcollected_at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\v\xbaH\b\xc8\x01\x01\xb2\x01\x022\x00R\vcollectedAt\x12X\n" +
+	"\fcollected_at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\v\xbaH\b\xc8\x01\x01\xb2\x01\x02*\x00R\vcollectedAt\x12X\n" +
 	"\x13collected_precision\x18\x02 \x01(\x0e2\x1b.cannulary.v1.TimePrecisionB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x12collectedPrecision\x12E\n" +
 	"\bspecimen\x18\x03 \x01(\x0e2\x1d.cannulary.v1.CultureSpecimenB\n" +
