@@ -9,7 +9,6 @@ import (
 
 	"cannulary/internal/fault"
 	"cannulary/internal/record"
-	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -77,17 +76,9 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that does", a.field, named))
 			continue
 		}
-		e, err := in.cfg.Log.Get(ctx, k.seq)
+		facts, err := in.logged(ctx, k.seq)
 		if err != nil {
 			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or taken back", "send the same message again")
-		}
-		var target logv1.Event
-		if err := proto.Unmarshal(e.Data, &target); err != nil {
-			return nil, fmt.Errorf("read event %d: %w", k.seq, err)
-		}
-		facts, err := record.Facts(&target, e.Seq, e.Time)
-		if err != nil {
-			return nil, fmt.Errorf("read event %d: %w", k.seq, err)
 		}
 		v, notice := in.judgeAmendment(m, a, named, facts)
 		if v != nil {

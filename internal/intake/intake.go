@@ -144,6 +144,11 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
+	more, err := in.noticed(ctx, m, id)
+	if err != nil {
+		return Answer{}, err
+	}
+	notices = append(notices, more...)
 	if m.ValidateOnly {
 		return Answer{EventID: id, Notices: notices}, nil
 	}

@@ -488,8 +488,9 @@ type RecordRosterResponse struct {
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
 	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
-	// What the sender should look at although the message was taken: a correction or void
-	// that changes nothing as the record stands. Not repeated with a duplicate.
+	// What the sender should look at although the message was taken: a correction, void or merge
+	// that changes nothing as the record stands, and what is hardly true. Not repeated with a
+	// duplicate.
 	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1714,7 +1715,8 @@ func (x *PatientLeft) GetToFacility() string {
 }
 
 // Identifying values of the envelope's patient. They are sealed with a key of that
-// patient; the latest statement stands whole.
+// patient; the latest statement stands whole. Another birth date than was stated before has a
+// notice and stands on the card as identity-conflict until a person confirms: see proto/README.md.
 type IdentityStated struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Every identifier to be published, the envelope's among them or not. 1 to 20.
@@ -1935,7 +1937,8 @@ func (x *ScheduleSet) GetShift() string {
 	return ""
 }
 
-// An access is created, or an existing one first known to this record.
+// An access is created, or an existing one first known to this record. Another kind or side than
+// was stated before has a notice; the wrong statement wants a correction.
 type AccessCreated struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The sender's name for the access, unique for the patient. 1 to 64 characters.
