@@ -67,6 +67,7 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	}
 	in.Quarantined = counts.Quarantine
 	survivor := ""
+	var conflicts []card.Finding
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
 		ids, err := s.identities(l, r.KnownAt)
 		if err != nil {
@@ -82,7 +83,10 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		if in.AsOf.IsZero() {
 			in.AsOf = now
 		}
-		in.Patient, err = s.patient(ctx, survivor, ids, facts)
+		if in.Patient, err = s.patient(ctx, survivor, ids, facts); err != nil {
+			return err
+		}
+		conflicts, err = s.conflicts(ctx, ids, survivor, facts, in.AsOf)
 		return err
 	})
 	if err != nil {
@@ -92,6 +96,9 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		in.Patient.Asked = asked
 	}
 	c := card.Build(in)
+	if len(conflicts) > 0 {
+		c.Findings = append(conflicts, c.Findings...)
+	}
 	if survivor != asked {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
 	}
