@@ -167,6 +167,40 @@ func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {
 	s.says("P-1", "2006-02-03T07:30:00Z", "", admitted)
 }
 
+// One reference for treatments of several days is told of: each message that is more than a day
+// from another one.
+func TestAReferenceOfSeveralDaysIsTold(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	const told = "envelope.session has facts of 2025-02-03 and of 2025-02-04 under one reference: a reference is of one treatment, give each its own"
+	for i, c := range []struct{ patient, session, at, notice string }{
+		{"P-1", "T-1", "2025-02-03T07:00:00Z", ""},
+		{"P-1", "T-1", "2025-02-03T11:00:00Z", ""},
+		{"P-1", "T-1", "2025-02-04T07:00:00Z", ""}, // to the second a day
+		{"P-1", "T-1", "2025-02-04T07:00:01Z", told},
+		{"P-1", "T-1", "2025-02-03T12:00:00Z", told}, // the treatment is fused now
+		{"P-1", "T-2", "2025-02-05T07:00:00Z", ""},
+		{"P-2", "T-1", "2025-02-06T07:00:00Z", ""}, // numbers are told apart per patient
+		{"P-3", "", "2025-02-03T07:00:00Z", ""},
+		{"P-3", "", "2025-02-06T07:00:00Z", ""},
+	} {
+		e := about(fmt.Sprintf("s-%d", i), c.patient)
+		if e.OccurredAt = testkit.At(c.at); c.session != "" {
+			e.Session = testkit.Session(c.session)
+		}
+		r, err := n.Client.Send(testkit.Context(t), testkit.Request(e, needle()))
+		if got := strings.Join(r.Notices, " | "); err != nil || got != c.notice {
+			t.Errorf("%+v: %v %q", c, err, got)
+		}
+	}
+	// A result that comes days later does not stretch the treatment.
+	e := about("result", "P-1")
+	e.OccurredAt, e.Session = testkit.At("2025-02-12T07:00:00Z"), testkit.Session("T-2")
+	culture := testkit.SampleOf("surveillance culture_resulted").GetSurveillance().GetFacts()[0]
+	if r, err := n.Client.Send(testkit.Context(t), testkit.Request(e, culture)); err != nil || len(r.Notices) > 0 {
+		t.Errorf("%v %v", r, err)
+	}
+}
+
 // A figure that the schema allows and the trade hardly knows is told of, on both sides of the limit.
 func TestAnUnusualFigureIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}

@@ -27,13 +27,14 @@ import (
 // Between the moment an event is safe in the log and the moment it comes back through the
 // projection, `recent` knows it.
 type index struct {
-	db                            *sql.DB
-	log                           *eventlog.Log
-	lookup, mentioned, anyMention *sql.Stmt
+	db                                     *sql.DB
+	log                                    *eventlog.Log
+	lookup, mentioned, anyMention, spanned *sql.Stmt
 
 	mu         sync.Mutex
 	recent     map[string]known
 	fresh      map[string][]uint64 // topic → events that `recent` knows
+	sessions   map[string]days     // treatments of events that `recent` knows
 	facilities map[string]place
 	seq        uint64
 	moved      chan struct{} // closed and replaced whenever seq advances
@@ -79,7 +80,7 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, erro
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(2)
-	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, facilities: map[string]place{}, moved: make(chan struct{})}
+	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{}, facilities: map[string]place{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
@@ -93,7 +94,7 @@ func (x *index) prepare(ctx context.Context) error {
 	}
 	tables := []string{}
 	if version != indexVersion {
-		for _, t := range []string{"checkpoint", "event", "facility", "mention"} {
+		for _, t := range []string{"checkpoint", "event", "facility", "mention", "session"} {
 			tables = append(tables, `DROP TABLE IF EXISTS `+t)
 		}
 	}
@@ -102,6 +103,7 @@ func (x *index) prepare(ctx context.Context) error {
 		`CREATE TABLE IF NOT EXISTS event (id BLOB PRIMARY KEY, seq INTEGER NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID`,
 		`CREATE TABLE IF NOT EXISTS facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
 		`CREATE TABLE IF NOT EXISTS mention (topic TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (topic, seq)) WITHOUT ROWID`,
+		`CREATE TABLE IF NOT EXISTS session (unit TEXT PRIMARY KEY, first INTEGER NOT NULL, last INTEGER NOT NULL) WITHOUT ROWID`,
 		fmt.Sprintf(`PRAGMA user_version = %d`, indexVersion),
 	) {
 		if _, err := x.db.ExecContext(ctx, q); err != nil {
@@ -139,7 +141,7 @@ func (x *index) prepare(ctx context.Context) error {
 	}
 	for to, q := range map[**sql.Stmt]string{
 		&x.lookup: `SELECT seq, hash FROM event WHERE id = ?`, &x.mentioned: `SELECT seq FROM mention WHERE topic = ?`,
-		&x.anyMention: `SELECT EXISTS (SELECT 1 FROM mention WHERE topic = ?)`,
+		&x.anyMention: `SELECT EXISTS (SELECT 1 FROM mention WHERE topic = ?)`, &x.spanned: `SELECT first, last FROM session WHERE unit = ?`,
 	} {
 		if *to, err = x.db.PrepareContext(ctx, q); err != nil {
 			return err
@@ -162,7 +164,7 @@ func (x *index) belongs(ctx context.Context, logID, eventID string) bool {
 }
 
 func (x *index) empty(ctx context.Context) error {
-	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`, `DELETE FROM mention`} {
+	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`, `DELETE FROM mention`, `DELETE FROM session`} {
 		if _, err := x.db.ExecContext(ctx, q); err != nil {
 			return err
 		}
@@ -223,6 +225,12 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 				return err
 			}
 		}
+		if unit, d, ok := sessionOf(ev, e.Seq); ok {
+			if _, err := tx.ExecContext(ctx, `INSERT INTO session (unit, first, last) VALUES (?, ?, ?)
+				ON CONFLICT (unit) DO UPDATE SET first = min(first, excluded.first), last = max(last, excluded.last)`, unit, d.first, d.last); err != nil {
+				return err
+			}
+		}
 		if zone, since, ok := began(ev); ok {
 			if _, err := tx.ExecContext(ctx, `INSERT INTO facility (id, zone, since) VALUES (?, ?, ?)
 				ON CONFLICT (id) DO UPDATE SET zone = excluded.zone, since = min(since, excluded.since)`, ev.GetFacility(), zone, since); err != nil {
@@ -251,6 +259,9 @@ func (x *index) advance(end uint64, taken []*logv1.Event, about []string) {
 	for _, ev := range taken {
 		delete(x.recent, ev.GetId())
 		x.register(ev)
+		if unit, _, ok := sessionOf(ev, 0); ok && x.sessions[unit].seq <= end {
+			delete(x.sessions, unit)
+		}
 	}
 	for _, t := range about {
 		if x.fresh[t] = slices.DeleteFunc(x.fresh[t], func(seq uint64) bool { return seq <= end }); len(x.fresh[t]) == 0 {
@@ -303,6 +314,12 @@ func (x *index) remember(ev *logv1.Event, k known) {
 		x.recent[ev.GetId()] = k
 		for _, t := range topics(ev) {
 			x.fresh[t] = append(x.fresh[t], k.seq)
+		}
+		if unit, d, ok := sessionOf(ev, k.seq); ok {
+			if was, before := x.sessions[unit]; before {
+				d = d.with(was)
+			}
+			x.sessions[unit] = d
 		}
 	}
 	x.register(ev)

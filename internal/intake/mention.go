@@ -2,6 +2,8 @@ package intake
 
 import (
 	"context"
+	"database/sql"
+	"errors"
 	"slices"
 	"time"
 
@@ -53,6 +55,49 @@ func topics(ev *logv1.Event) []string {
 		}
 	}
 	return out
+}
+
+// days are the times of the earliest and the latest fact of a treatment, in seconds since 1970.
+type days struct {
+	first, last int64
+	seq         uint64 // of the event that is not projected yet; 0 in the file
+}
+
+func (d days) with(o days) days {
+	return days{min(d.first, o.first), max(d.last, o.last), max(d.seq, o.seq)}
+}
+
+// sessionOf is the treatment that the event has facts of and their time; ok is false where it has
+// none that happen while somebody is treated.
+func sessionOf(ev *logv1.Event, seq uint64) (unit string, d days, ok bool) {
+	s := ev.GetSession()
+	if ev.GetTest() || s.GetValue() == "" {
+		return "", days{}, false
+	}
+	facts, err := record.Facts(ev, 0, time.Time{})
+	if err != nil || !slices.ContainsFunc(facts, func(f record.Fact) bool { return slices.Contains(treatment, f.Kind) }) {
+		return "", days{}, false
+	}
+	at := ev.GetOccurredAt().GetSeconds()
+	return facts[0].Unit, days{at, at, seq}, true
+}
+
+// session tells between which times the treatment has facts so far.
+func (x *index) session(ctx context.Context, unit string) (d days, ok bool, err error) {
+	err = x.spanned.QueryRowContext(ctx, unit).Scan(&d.first, &d.last)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return days{}, false, err
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	fresh, is := x.sessions[unit]
+	switch {
+	case err == nil && is:
+		return d.with(fresh), true, nil
+	case is:
+		return fresh, true, nil
+	}
+	return d, err == nil, nil
 }
 
 // began is since when the facility is registered by the event, in seconds since 1970; ok is

@@ -20,6 +20,9 @@ import (
 // word: a unit posts its last years when it begins (ours, no source).
 const yearsBefore = 2
 
+// day24 is longer than any treatment.
+const day24 = 24 * time.Hour
+
 // noticed says what is hardly true of a message that is taken, and what of it has no effect, as
 // far as the log knows. id is that of its event.
 func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, error) {
@@ -139,6 +142,7 @@ func (n *noticing) treated() {
 	if n.key == "" || !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return slices.Contains(treatment, record.Kind(factName(f))) }) {
 		return
 	}
+	n.session(at)
 	for _, it := range n.effective([]string{n.key}, topicLeft+n.key) {
 		left, ok := it.Body.(*cannularyv1.PatientLeft)
 		if ok && !it.Void && left.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH &&
@@ -156,6 +160,20 @@ func (n *noticing) treated() {
 		}
 	}
 	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is right, or send patient_admitted")
+}
+
+// session tells of a reference that fuses treatments of several days.
+func (n *noticing) session(at time.Time) {
+	s := n.m.Envelope.GetSession()
+	if s.GetValue() == "" || n.err != nil {
+		return
+	}
+	d, ok, err := n.in.index.session(n.ctx, record.SessionUnit(n.key, s.GetSystem(), s.GetValue()))
+	n.err = errors.Join(n.err, err)
+	first, last := time.Unix(min(d.first, at.Unix()), 0).UTC(), time.Unix(max(d.last, at.Unix()), 0).UTC()
+	if ok && last.Sub(first) > day24 {
+		n.say("envelope.session has facts of %s and of %s under one reference: a reference is of one treatment, give each its own", first.Format(time.DateOnly), last.Format(time.DateOnly))
+	}
 }
 
 // only tells whether all facts are of these kinds.
