@@ -79,7 +79,7 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, erro
 	if err != nil {
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}
-	db.SetMaxOpenConns(2)
+	db.SetMaxOpenConns(4)
 	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{}, facilities: map[string]place{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
