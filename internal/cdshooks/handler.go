@@ -193,10 +193,17 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 		return nil, err
 	}
 	if len(matches) > 1 {
-		return Ambiguous(q.PatientID, matches, h.cfg.Site), nil
+		ways := map[string][]string{}
+		for key, m := range matches {
+			ways[key] = m.Systems
+		}
+		return Ambiguous(q.PatientID, ways, h.cfg.Site), nil
 	}
-	for key := range matches {
-		c, err := h.cfg.Cards.Card(ctx, chairside.Request{Key: key})
+	for _, m := range matches {
+		c, err := h.cfg.Cards.Card(ctx, chairside.Request{Key: m.Asked})
+		if err == nil && !sameBirth(q.BirthDate, c.Patient.BirthDate) {
+			return OtherBirth(q.PatientID, c.Patient.ID, h.cfg.Site), nil
+		}
 		if err == nil {
 			return Advice(c, h.cfg.Site), nil
 		}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"regexp"
 	"unicode/utf8"
 
 	"cannulary/internal/card"
@@ -28,7 +29,13 @@ type Request struct {
 	PatientID string
 	// Identifiers are the patient's, those with a system and a value, each once.
 	Identifiers []card.Identifier
+	// BirthDate is the patient's, as a FHIR date: YYYY, YYYY-MM or YYYY-MM-DD; empty where the
+	// chart sent none.
+	BirthDate string
 }
+
+// fhirDate is the form of a date.
+var fhirDate = regexp.MustCompile(`^[0-9]{4}(-[0-9]{2}(-[0-9]{2})?)?$`)
 
 // Systems are the systems of the identifiers, each once, in their order.
 func (r Request) Systems() []string {
@@ -88,48 +95,53 @@ func Read(body []byte) (Request, error) {
 	if err != nil {
 		return r, err
 	}
-	r.Identifiers, err = patient(prefetch, r.PatientID)
-	return r, err
+	return r, r.patient(prefetch)
 }
 
-// patient reads the identifiers of the prefetched Patient, who must be the one of the chart.
-func patient(prefetch map[string]json.RawMessage, id string) ([]card.Identifier, error) {
+// patient reads identifiers and birth date of the prefetched Patient, who must be the one of the chart.
+func (r *Request) patient(prefetch map[string]json.RawMessage) error {
 	const at = "prefetch." + PrefetchKey
 	raw, ok := prefetch[PrefetchKey]
 	if !ok {
-		return nil, missing("required", at+" is missing")
+		return missing("required", at+" is missing")
 	}
 	if absent(raw) {
-		return nil, missing("not-found", at+" is null: the EHR has no data for it")
+		return missing("not-found", at+" is null: the EHR has no data for it")
 	}
 	p, err := object(at, raw)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	kind, err := text(p, at+".", "resourceType")
 	if err != nil {
-		return nil, err
+		return err
 	}
 	if kind == "OperationOutcome" {
-		return nil, missing("incomplete", at+" is an OperationOutcome: the EHR could not read the Patient")
+		return missing("incomplete", at+" is an OperationOutcome: the EHR could not read the Patient")
 	}
 	if kind != "Patient" {
-		return nil, invalid(at+".resourceType", "value", "%s is a resource of type %s, not a Patient; fill the template %s", at, shown(kind), PrefetchTemplate)
+		return invalid(at+".resourceType", "value", "%s is a resource of type %s, not a Patient; fill the template %s", at, shown(kind), PrefetchTemplate)
 	}
 	if absent(p["id"]) {
-		return nil, invalid(at+".id", "required", "the prefetched Patient has no id, so nobody can tell whether it is the patient of the open chart; send the resource with its id")
+		return invalid(at+".id", "required", "the prefetched Patient has no id, so nobody can tell whether it is the patient of the open chart; send the resource with its id")
 	}
 	own, err := text(p, at+".", "id")
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if own != id {
-		return nil, invalid(at+".id", "conflict", "the prefetched Patient is another one than context.patientId names: no advice is given for a chart that mixes two patients; send the Patient of the open chart")
+	if own != r.PatientID {
+		return invalid(at+".id", "conflict", "the prefetched Patient is another one than context.patientId names: no advice is given for a chart that mixes two patients; send the Patient of the open chart")
+	}
+	if !absent(p["birthDate"]) {
+		if json.Unmarshal(p["birthDate"], &r.BirthDate) != nil || !fhirDate.MatchString(r.BirthDate) {
+			return invalid(at+".birthDate", "value", "%s.birthDate must be a date such as 1961-05-17, 1961-05 or 1961", at)
+		}
 	}
 	if absent(p["identifier"]) {
-		return nil, nil
+		return nil
 	}
-	return identifiers(at+".identifier", p["identifier"])
+	r.Identifiers, err = identifiers(at+".identifier", p["identifier"])
+	return err
 }
 
 // identifiers reads those with a system and a value; the others identify nobody.

@@ -46,6 +46,22 @@ func Nameless(ehrID string, site Site) []Card {
 	return finish([]draft{d}, site, "nameless\x00"+ehrID, "")
 }
 
+// sameBirth tells whether two FHIR dates may be of one birth: one may be given to the year or the
+// month only, or not at all.
+func sameBirth(a, b string) bool {
+	n := min(len(a), len(b))
+	return a[:n] == b[:n]
+}
+
+// OtherBirth is the card where the identifiers lead to a patient of another birth date. It gives
+// neither date and no link: that may be another person's.
+func OtherBirth(ehrID, patient string, site Site) []Card {
+	d := draft{indicator: Warning, summary: "The birth date in this chart is not the one in the record of needle tracks: no advice is given."}
+	d.say("The identifiers that this chart sent lead to a patient whose birth date is another one here.",
+		"**No advice is given, and that is not an all-clear**: it may be another person's. Find out who this is by the unit's own means, and have the identifier or the birth date put right in the system where it is wrong. No rule was asked.")
+	return finish([]draft{d}, site, "birth\x00"+ehrID+"\x00"+patient, "")
+}
+
 // Ambiguous is the card where the identifiers lead to several patients: matches holds, of
 // each, the systems whose identifiers lead there.
 func Ambiguous(ehrID string, matches map[string][]string, site Site) []Card {

@@ -67,6 +67,7 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	}
 	in.Quarantined = counts.Quarantine
 	survivor := ""
+	var conflicts []card.Finding
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
 		ids, err := s.identities(l, r.KnownAt)
 		if err != nil {
@@ -86,7 +87,10 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		if in.AsOf.IsZero() {
 			in.AsOf = now
 		}
-		in.Patient, err = s.patient(ctx, survivor, ids, facts)
+		if in.Patient, err = s.patient(ctx, survivor, ids, facts); err != nil {
+			return err
+		}
+		conflicts, err = s.conflicts(ctx, ids, survivor, facts, in.AsOf)
 		return err
 	})
 	if err != nil {
@@ -97,6 +101,9 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	}
 	c := card.Build(in)
 	c.Past = card.Past(r.AsOf, r.KnownAt, now, c.Location())
+	if len(conflicts) > 0 {
+		c.Findings = append(conflicts, c.Findings...)
+	}
 	if survivor != asked {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
 	}

@@ -7,12 +7,20 @@ import (
 	"cannulary/internal/card"
 )
 
-// Find gives the surviving patients to whom any of the identifiers leads, because messages
-// were posted under it or because it was stated of them: by patient key the systems of the
-// identifiers that led there, each once. Identifiers that lead to nobody are not in it.
-func (s *Service) Find(ctx context.Context, list []card.Identifier) (map[string][]string, error) {
+// Match is how a surviving patient was found.
+type Match struct {
+	Systems []string // of the identifiers that led there, each once
+	// Asked is the key to ask a card for: the patient's own, or one that was merged into it where
+	// every identifier led to such a one.
+	Asked string
+}
+
+// Find gives, by key, the surviving patients to whom any of the identifiers leads, because messages
+// were posted under it or because it was stated of them. Identifiers that lead to nobody are not
+// in it.
+func (s *Service) Find(ctx context.Context, list []card.Identifier) (map[string]Match, error) {
 	ids := s.Projector.Identities()
-	out := map[string][]string{}
+	out := map[string]Match{}
 	for _, id := range list {
 		keys, err := s.Store.PatientsByIdentifier(ctx, id.System, id.Value)
 		if err != nil {
@@ -28,9 +36,14 @@ func (s *Service) Find(ctx context.Context, list []card.Identifier) (map[string]
 		}
 		for _, key := range keys {
 			survivor := ids.Survivor(key)
-			if !slices.Contains(out[survivor], id.System) {
-				out[survivor] = append(out[survivor], id.System)
+			m := out[survivor]
+			if !slices.Contains(m.Systems, id.System) {
+				m.Systems = append(m.Systems, id.System)
 			}
+			if m.Asked == "" || key == survivor {
+				m.Asked = key
+			}
+			out[survivor] = m
 		}
 	}
 	return out, nil

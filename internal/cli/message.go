@@ -77,7 +77,7 @@ func printMessage(env Env, m *cannularyv1.FeedRequest) error {
 		return err
 	}
 	msg, _ := intake.FromFeed(m)
-	if err := v.Validate(msg, env.Now()); err != nil {
+	if err := v.Validate(msg, env.Now(), nil); err != nil {
 		var f *fault.Error
 		if !errors.As(err, &f) {
 			return err

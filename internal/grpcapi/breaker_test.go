@@ -222,11 +222,11 @@ func broken(fd protoreflect.FieldDescriptor, rules *validate.FieldRules, id stri
 		return append(never, f64(math.Nextafter(arg.Float(), math.Inf(1))), f64(arg.Float()+1))
 	case "double.finite":
 		return never
-	case "timestamp.gte":
+	case "timestamp.gt":
 		ts := fd.Message().Fields().ByName("seconds")
-		m := newTimestamp(fd)
+		m, epoch := newTimestamp(fd), newTimestamp(fd)
 		m.Set(ts, protoreflect.ValueOfInt64(-1))
-		return []protoreflect.Value{protoreflect.ValueOfMessage(m)}
+		return []protoreflect.Value{protoreflect.ValueOfMessage(m), protoreflect.ValueOfMessage(epoch)}
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package grpcapi_test
 
 import (
+	"strconv"
 	"strings"
 	"testing"
 
@@ -42,11 +43,6 @@ func handmade() map[string][]func(m proto.Message) {
 		}
 	}
 	return map[string][]func(m proto.Message){
-		"identifier.trimmed": {
-			func(m proto.Message) { m.(*v1.PatientIdentifier).Value = " 1" },
-			func(m proto.Message) { m.(*v1.PatientIdentifier).Value = "1 " },
-			func(m proto.Message) { m.(*v1.PatientIdentifier).Value = " " },
-		},
 		"correction.precision": {
 			func(m proto.Message) { m.(*v1.Correction).CorrectedPrecision = 0 },
 			func(m proto.Message) { m.(*v1.Correction).CorrectedOccurredAt = nil },
@@ -108,6 +104,15 @@ func celBreakers(t *testing.T, name, id string, at place, path string) []breaker
 	for _, change := range handmade()[id] {
 		out = append(out, breaker{name + " " + id, "by hand", path, strings.ToUpper(strings.ReplaceAll(id, ".", "_")),
 			func(root protoreflect.Message) { change(at.find(root).Interface()) }})
+	}
+	if id == "identifier.characters" {
+		_, field, _ := strings.Cut(name, ".")
+		for _, s := range []string{" 1", "1 ", " ", "1\r", "1\n", "\t1", "1\u00a0", "\u30001", "1\u200b1", "\ufeff1", "1\u0085", "1\u20282"} {
+			out = append(out, breaker{name + " " + id, strconv.QuoteToASCII(s), path, "IDENTIFIER_CHARACTERS", func(root protoreflect.Message) {
+				m := at.find(root)
+				m.Set(m.Descriptor().Fields().ByName(protoreflect.Name(field)), protoreflect.ValueOfString(s))
+			}})
+		}
 	}
 	if len(out) == 0 {
 		t.Errorf("%s: the rule %s has no breaker", name, id)

@@ -29,7 +29,7 @@ func numbered(sample, id string) *v1.FeedRequest {
 }
 
 // feed sends all messages on one stream and returns all answers.
-func feed(t *testing.T, c *testkit.Client, messages ...*v1.FeedRequest) []*v1.FeedResponse {
+func feed(t testing.TB, c *testkit.Client, messages ...*v1.FeedRequest) []*v1.FeedResponse {
 	t.Helper()
 	f := c.Feed(t)
 	sent := make(chan error, 1)

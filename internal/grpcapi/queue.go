@@ -2,21 +2,29 @@ package grpcapi
 
 import "sync"
 
-// queues keep what carries one id in the order in which it came. Only one goroutine lines up.
-type queues struct{ last sync.Map } // id → chan struct{}, closed when the last in line is over
+// queues keep what carries one name in the order in which it came. Only one goroutine lines
+// up, so nothing can wait for what came after it.
+type queues struct{ last sync.Map } // name → chan struct{}, closed when the last in line is over
 
-// line takes the last place of an id. turn returns when all before are over; over must be
-// called in the end.
-func (q *queues) line(id string) (turn, over func()) {
+// line takes the last place of each name. turn returns when all before are over; over must
+// be called in the end.
+func (q *queues) line(names ...string) (turn, over func()) {
 	mine := make(chan struct{})
-	before, waiting := q.last.Swap(id, mine)
+	var before []chan struct{}
+	for _, name := range names {
+		if c, waiting := q.last.Swap(name, mine); waiting && c != mine { // a name may be given twice
+			before = append(before, c.(chan struct{}))
+		}
+	}
 	turn = func() {
-		if waiting {
-			<-before.(chan struct{})
+		for _, c := range before {
+			<-c
 		}
 	}
 	return turn, func() {
 		close(mine)
-		q.last.CompareAndDelete(id, mine)
+		for _, name := range names {
+			q.last.CompareAndDelete(name, mine)
+		}
 	}
 }

@@ -159,9 +159,10 @@ type feedService struct {
 }
 
 // Feed answers every request in the order of the requests. Up to feedAhead messages are
-// taken at once; one that registers a facility is taken alone, because those behind it
-// may be about that facility, and one whose id is under way waits, because the first to use
-// an id has it.
+// taken at once. Those of one patient are taken one after the other, in the order sent, so
+// that nothing is judged before what was told first. A message about a facility or its staff
+// is taken alone: a registration, a protocol or a rating decides how those behind it are read.
+// One whose id is under way waits, because the first to use an id has it.
 func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 	ctx := stream.Context()
 	answers := make(chan chan *cannularyv1.FeedResponse, feedAhead)
@@ -177,7 +178,7 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 		sent <- failed
 	}()
 	var idle waiter
-	ids := queues{}
+	lines := queues{}
 	received := func() error {
 		for {
 			req, err := stream.Recv()
@@ -190,13 +191,13 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 			m, ok := intake.FromFeed(req)
 			a := make(chan *cannularyv1.FeedResponse, 1)
 			answers <- a
-			if ok && m.RegistersFacility() {
+			if ok && m.Alone() {
 				idle.wait()
 				a <- s.take(ctx, m)
 				continue
 			}
 			idle.add()
-			turn, over := ids.line(m.Envelope.GetSource() + "\x00" + m.Envelope.GetSourceMessageId())
+			turn, over := lines.line(m.Lines()...)
 			go func() {
 				defer idle.done()
 				defer over()

@@ -1,6 +1,7 @@
 package grpcapi_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -168,6 +169,90 @@ func impossibleTimes() []text {
 	}
 }
 
+// unseenCharacters are identifiers with what nobody sees.
+func unseenCharacters() []text {
+	patient := func(v string) func(*v1.FeedRequest, *v1.Envelope) {
+		return func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient = testkit.Patient(v) }
+	}
+	var out []text
+	add := func(name, sample string, f func(*v1.FeedRequest, *v1.Envelope), field, says string) {
+		out = append(out, text{name, change(sample, f), codes.InvalidArgument, field, refused + field + ": " + says + correct})
+	}
+	const without = "; send it without"
+	add("a patient with a carriage return behind", "cannulation needle_inserted", patient("INV-0001\r"), "envelope.patient.value", "has U+000D, a control character, as character 9 of 9"+without)
+	add("a patient with a line feed behind", "cannulation needle_inserted", patient("INV-0001\n"), "envelope.patient.value", "has U+000A, a control character, as character 9 of 9"+without)
+	add("a patient with a tab before", "cannulation needle_inserted", patient("\tINV-0001"), "envelope.patient.value", "has U+0009, a control character, as character 1 of 9"+without)
+	add("a patient with a no-break space behind", "cannulation needle_inserted", patient("INV-0001\u00a0"), "envelope.patient.value", "has U+00A0, a space, as character 9 of 9"+without)
+	add("a patient with a space behind, within allowed", "cannulation needle_inserted", patient("INV 0001 "), "envelope.patient.value", "has U+0020, a space, as character 9 of 9"+without)
+	add("a patient with a zero-width space within", "cannulation needle_inserted", patient("INV\u200b0001"), "envelope.patient.value", "has U+200B, a format character, which is invisible, as character 4 of 8"+without)
+	add("a patient with a line separator within", "cannulation needle_inserted", patient("INV\u20280001"), "envelope.patient.value", "has U+2028, a line break, as character 4 of 8"+without)
+	add("a NUL in a patient's number", "cannulation needle_inserted", patient("INV\x000001"), "envelope.patient.value", "has U+0000, a control character, as character 4 of 8"+without)
+	add("a session with a soft hyphen", "cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Session.Value = "T\u00ad1" },
+		"envelope.session.value", "has U+00AD, a format character, which is invisible, as character 2 of 3"+without)
+	add("a recorder with an ideographic space", "cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Recorder.Value = "S-1\u3000" },
+		"envelope.recorder.value", "has U+3000, a space, as character 4 of 4"+without)
+	add("a message id with a line feed", "cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.SourceMessageId = "1\n" },
+		"envelope.source_message_id", "has U+000A, a control character, as character 2 of 2"+without)
+	add("a source with a byte order mark", "cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Source = "\ufeffengine-a" },
+		"envelope.source", "must be 1 to 64 letters, digits, dots, underscores, colons or hyphens, beginning with a letter or digit; it has U+FEFF, a format character, which is invisible, as character 1 of 9")
+	add("a track with a no-break space", "cannulation needle_inserted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+		m.GetCannulation().GetFacts()[0].GetNeedleInserted().Track = "A1\u00a0"
+	}, "facts[0].needle_inserted.track", "must be 1 to 64 letters, digits, dots, underscores, colons or hyphens, beginning with a letter or digit; it has U+00A0, a space, as character 3 of 3")
+	add("a patient's system with a line feed", "cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.Patient.System += "\n" },
+		"envelope.patient.system", "must be a valid URI; it has U+000A, a control character, as character 40 of 40")
+	add("a second identifier with a tab", "roster identity_stated", func(m *v1.FeedRequest, _ *v1.Envelope) {
+		m.GetRoster().GetFacts()[0].GetIdentityStated().Identifiers[0].Value = "7\t"
+	}, "facts[0].identity_stated.identifiers[0].value", "has U+0009, a control character, as character 2 of 2"+without)
+	return out
+}
+
+// impossible are facts that cannot be true. The clock stands at noon of 3 March 2025, in Lisbon.
+func impossible() []text {
+	const none = "must be after 1970-01-01T00:00:00Z, which is what a system sends that has no time; send when it happened"
+	culture := func(f func(c *v1.CultureResulted, e *v1.Envelope)) *v1.FeedRequest {
+		return change("surveillance culture_resulted", func(m *v1.FeedRequest, e *v1.Envelope) {
+			f(m.GetSurveillance().GetFacts()[0].GetCultureResulted(), e)
+		})
+	}
+	one := func(name string, m *v1.FeedRequest, field, says string) text {
+		return text{name, m, codes.InvalidArgument, field, refused + field + ": " + says + correct}
+	}
+	const order = "a specimen is taken before it gives a result"
+	return []text{
+		one("the beginning of all clocks", change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.OccurredAt = &timestamppb.Timestamp{} }), "envelope.occurred_at", none),
+		one("a specimen of that time", culture(func(c *v1.CultureResulted, _ *v1.Envelope) { c.CollectedAt = &timestamppb.Timestamp{} }), "facts[0].culture_resulted.collected_at", none),
+		one("a result a minute before its specimen", culture(func(c *v1.CultureResulted, e *v1.Envelope) {
+			e.OccurredAt, c.CollectedAt = testkit.At("2025-02-03T07:29:00Z"), testkit.At("2025-02-03T07:30:00Z")
+		}), "facts[0].culture_resulted.collected_at", "is 2025-02-03T07:30:00Z, after the result, which is of 2025-02-03T07:29:00Z; "+order),
+		one("a result the day before its specimen", culture(func(c *v1.CultureResulted, e *v1.Envelope) {
+			e.OccurredAt, e.Precision = testkit.At("2025-02-02T23:59:00Z"), v1.TimePrecision_TIME_PRECISION_DAY
+			c.CollectedAt = testkit.At("2025-02-03T00:01:00Z")
+		}), "facts[0].culture_resulted.collected_at", "is 2025-02-03T00:01:00Z, after the result, which is of 2025-02-02; "+order),
+		one("a result corrected to before its specimen", change("surveillance fact_corrected site_signs_seen", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			c := m.GetSurveillance().GetFacts()[0].GetFactCorrected()
+			c.Correction.CorrectedOccurredAt = testkit.At("2025-01-01T07:00:00Z")
+			c.Replacement = testkit.SampleOf("surveillance culture_resulted").GetSurveillance().GetFacts()[0]
+			c.GetReplacement().GetCultureResulted().CollectedAt = testkit.At("2025-01-02T07:00:00Z")
+		}), "facts[0].fact_corrected.replacement.culture_resulted.collected_at", "is 2025-01-02T07:00:00Z, after the result, which is of 2025-01-01T07:00:00Z; "+order),
+		one("a birth tomorrow", change("roster identity_stated", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			m.GetRoster().GetFacts()[0].GetIdentityStated().BirthDate = "2025-03-04"
+		}), "facts[0].identity_stated.birth_date", "is 2025-03-04, in the future, where nobody is born; at most 2025-03-03 is allowed"),
+		one("an access of tomorrow", change("roster access_created", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			m.GetRoster().GetFacts()[0].GetAccessCreated().CreatedOn = proto.String("2025-03-04")
+		}), "facts[0].access_created.created_on", "is 2025-03-04, in the future, where no access is created; at most 2025-03-03 is allowed"),
+		one("a census of next month", change("roster census_counted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			c := m.GetRoster().GetFacts()[0].GetCensusCounted()
+			c.Month, c.CountedOn = "2025-04", []string{"2025-03-03"}
+		}), "facts[0].census_counted.month", "is 2025-04, in the future, where no month is counted; at most 2025-03 is allowed"),
+		one("a census counted tomorrow", change("roster census_counted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+			m.GetRoster().GetFacts()[0].GetCensusCounted().CountedOn = []string{"2025-03-03", "2025-03-04"}
+		}), "facts[0].census_counted.counted_on[1]", "is 2025-03-04, in the future, where nobody is counted; at most 2025-03-03 is allowed"),
+		one("a day that has not begun", change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
+			e.OccurredAt, e.Precision = testkit.At("2025-03-04T00:00:00Z"), v1.TimePrecision_TIME_PRECISION_DAY
+		}), "envelope.occurred_at", "is the day 2025-03-04, in the future; at most the facility's local day (2025-03-03) is allowed"),
+	}
+}
+
 func otherTexts() []text {
 	gauge := func(n uint32) func(*v1.FeedRequest, *v1.Envelope) {
 		return func(m *v1.FeedRequest, _ *v1.Envelope) {
@@ -253,7 +338,7 @@ func TestRefusalTexts(t *testing.T) {
 		t.Fatal(err)
 	}
 	before := n.LastSeq(t)
-	for _, c := range append(append(contradictions(), impossibleTimes()...), otherTexts()...) {
+	for _, c := range slices.Concat(contradictions(), impossibleTimes(), unseenCharacters(), impossible(), otherTexts()) {
 		for how, m := range map[string]*v1.FeedRequest{"sent": c.m, "asked": testkit.ValidateOnly(c.m)} {
 			_, err := n.Client.Send(testkit.Context(t), m)
 			st := status.Convert(err)
@@ -279,7 +364,8 @@ func TestFiveMinutesAheadAreTaken(t *testing.T) {
 	n := testkit.Start(t, testkit.Options{})
 	for name, m := range map[string]*v1.FeedRequest{
 		"occurred_at": change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.OccurredAt = after(5 * time.Minute) }),
-		"collected_at": change("surveillance culture_resulted", func(m *v1.FeedRequest, _ *v1.Envelope) {
+		"collected_at": change("surveillance culture_resulted", func(m *v1.FeedRequest, e *v1.Envelope) {
+			e.OccurredAt = after(5 * time.Minute)
 			m.GetSurveillance().GetFacts()[0].GetCultureResulted().CollectedAt = after(5 * time.Minute)
 		}),
 		"asserted_at, corrected_occurred_at": change("cannulation fact_corrected needle_inserted", func(m *v1.FeedRequest, _ *v1.Envelope) {

@@ -3,12 +3,12 @@ package intake
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/fault"
 	"cannulary/internal/record"
-	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -18,6 +18,8 @@ type amendment struct {
 	ref   *cannularyv1.FactReference
 	// by is the kind of a correction's replacement; empty for a void.
 	by record.Kind
+	// culture is the replacement of a culture's result whose time stays as it was.
+	culture *cannularyv1.CultureResulted
 }
 
 func (m Message) amendments() []amendment {
@@ -41,9 +43,13 @@ func (m Message) amendments() []amendment {
 func amends(at string, v *cannularyv1.FactVoided, c *cannularyv1.Correction, replacement proto.Message) []amendment {
 	switch {
 	case v != nil:
-		return []amendment{{at + ".fact_voided.fact", v.GetFact(), ""}}
+		return []amendment{{field: at + ".fact_voided.fact", ref: v.GetFact()}}
 	case c != nil:
-		return []amendment{{at + ".fact_corrected.correction.fact", c.GetFact(), record.Kind(factName(replacement))}}
+		a := amendment{field: at + ".fact_corrected.correction.fact", ref: c.GetFact(), by: record.Kind(factName(replacement))}
+		if s, ok := replacement.(*cannularyv1.SurveillanceFact); ok && c.GetCorrectedOccurredAt() == nil {
+			a.culture = s.GetCultureResulted()
+		}
+		return []amendment{a}
 	}
 	return nil
 }
@@ -70,17 +76,9 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that does", a.field, named))
 			continue
 		}
-		e, err := in.cfg.Log.Get(ctx, k.seq)
+		facts, err := in.logged(ctx, k.seq)
 		if err != nil {
 			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or taken back", "send the same message again")
-		}
-		var target logv1.Event
-		if err := proto.Unmarshal(e.Data, &target); err != nil {
-			return nil, fmt.Errorf("read event %d: %w", k.seq, err)
-		}
-		facts, err := record.Facts(&target, e.Seq, e.Time)
-		if err != nil {
-			return nil, fmt.Errorf("read event %d: %w", k.seq, err)
 		}
 		v, notice := in.judgeAmendment(m, a, named, facts)
 		if v != nil {
@@ -111,6 +109,10 @@ func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []r
 	if a.by != "" && a.by != f.Kind {
 		return &fault.Violation{Field: a.field, Rule: "amendment.kind",
 			Description: fmt.Sprintf("names fact %d of %s, a %s, which a %s cannot replace; void it and send the right one under a new id", n, named, f.Kind, a.by)}, ""
+	}
+	at := strings.TrimSuffix(a.field, ".correction.fact") + ".replacement.culture_resulted"
+	if bad := (calendar{in.cfg.Now(), in.zone(m)}).resulted(at, a.culture, moment{f.At, f.Precision}); len(bad) > 0 {
+		return &bad[0], ""
 	}
 	p := m.Envelope.GetPatient()
 	switch {

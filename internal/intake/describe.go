@@ -56,6 +56,10 @@ func describe(md protoreflect.MessageDescriptor, v *protovalidate.Violation) fau
 			out.Description = t
 		}
 	}
+	if out.Rule == "timestamp.gt" {
+		out.Description = "must be after 1970-01-01T00:00:00Z, which is what a system sends that has no time; send when it happened"
+	}
+	out.Description = charactersOf(out.Rule, out.Description, v.FieldValue)
 	if out.Description == "" {
 		out.Description = "breaks the rule " + out.Rule
 	}
@@ -89,6 +93,18 @@ func rules(fd protoreflect.FieldDescriptor) *validate.FieldRules {
 
 // pattern is a string field's pattern, empty if it has none.
 func pattern(fd protoreflect.FieldDescriptor) string { return rules(fd).GetString().GetPattern() }
+
+// identifier tells whether the schema says of a string what characters it may hold: a pattern, or
+// the rule for identifiers.
+func identifier(fd protoreflect.FieldDescriptor) bool {
+	r := rules(fd)
+	for _, c := range r.GetCel() {
+		if c.GetId() == charactersRule {
+			return true
+		}
+	}
+	return r.GetString().GetPattern() != "" || r.GetString().GetUri()
+}
 
 // allowedNames lists the names that an enum field may take.
 func allowedNames(fd protoreflect.FieldDescriptor) []string {

@@ -38,7 +38,7 @@ func FuzzUnreadable(f *testing.F) {
 			req.ProtoReflect().SetUnknown(data)
 		}
 		m, _ := intake.FromFeed(req)
-		err := v.Validate(m, testkit.Noon())
+		err := v.Validate(m, testkit.Noon(), nil)
 		if err == nil {
 			if !whole {
 				t.Fatal("bytes that could not be decoded are taken")

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -20,19 +21,21 @@ import (
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
-// index knows every event of the log by its id, and every registered facility. It is
-// projected from the log into a file of its own and can be thrown away at any time.
+// index knows every event of the log by its id, every registered facility, and some events by
+// what they are about. It is projected from the log into a file of its own and can be thrown away at any time.
 //
 // Between the moment an event is safe in the log and the moment it comes back through the
 // projection, `recent` knows it.
 type index struct {
-	db     *sql.DB
-	log    *eventlog.Log
-	lookup *sql.Stmt
+	db                                     *sql.DB
+	log                                    *eventlog.Log
+	lookup, mentioned, anyMention, spanned *sql.Stmt
 
 	mu         sync.Mutex
 	recent     map[string]known
-	facilities map[string]string // facility → time zone
+	fresh      map[string][]uint64 // topic → events that `recent` knows
+	sessions   map[string]days     // treatments of events that `recent` knows
+	facilities map[string]place
 	seq        uint64
 	moved      chan struct{} // closed and replaced whenever seq advances
 	freshAt    time.Time     // a moment at which the index held all that the log held; zero until then
@@ -45,7 +48,24 @@ type known struct {
 	hash []byte
 }
 
+// place is what is known of a facility.
+type place struct {
+	zone  string
+	since int64 // the earliest of its registrations, in seconds since 1970
+}
+
+// registered takes in one more registration: the latest zone and the earliest time stand.
+func (p place) registered(zone string, since int64, before bool) place {
+	if before {
+		since = min(since, p.since)
+	}
+	return place{zone, since}
+}
+
 const indexBatch = 1000
+
+// indexVersion counts the changes of what the index holds. One of another version is made anew.
+const indexVersion = 2
 
 // openIndex opens the index in the folder, or makes it; an index of another log is
 // emptied first.
@@ -59,8 +79,8 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, erro
 	if err != nil {
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}
-	db.SetMaxOpenConns(2)
-	x := &index{db: db, log: log, recent: map[string]known{}, facilities: map[string]string{}, moved: make(chan struct{})}
+	db.SetMaxOpenConns(4)
+	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{}, facilities: map[string]place{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
@@ -68,11 +88,24 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, erro
 }
 
 func (x *index) prepare(ctx context.Context) error {
-	for _, q := range []string{
+	var version int
+	if err := x.db.QueryRowContext(ctx, `PRAGMA user_version`).Scan(&version); err != nil {
+		return err
+	}
+	tables := []string{}
+	if version != indexVersion {
+		for _, t := range []string{"checkpoint", "event", "facility", "mention", "session"} {
+			tables = append(tables, `DROP TABLE IF EXISTS `+t)
+		}
+	}
+	for _, q := range append(tables,
 		`CREATE TABLE IF NOT EXISTS checkpoint (one INTEGER PRIMARY KEY CHECK (one = 1), log_id TEXT NOT NULL, seq INTEGER NOT NULL, event_id TEXT NOT NULL)`,
 		`CREATE TABLE IF NOT EXISTS event (id BLOB PRIMARY KEY, seq INTEGER NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID`,
-		`CREATE TABLE IF NOT EXISTS facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL) WITHOUT ROWID`,
-	} {
+		`CREATE TABLE IF NOT EXISTS facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
+		`CREATE TABLE IF NOT EXISTS mention (topic TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (topic, seq)) WITHOUT ROWID`,
+		`CREATE TABLE IF NOT EXISTS session (unit TEXT PRIMARY KEY, first INTEGER NOT NULL, last INTEGER NOT NULL) WITHOUT ROWID`,
+		fmt.Sprintf(`PRAGMA user_version = %d`, indexVersion),
+	) {
 		if _, err := x.db.ExecContext(ctx, q); err != nil {
 			return err
 		}
@@ -90,23 +123,31 @@ func (x *index) prepare(ctx context.Context) error {
 			}
 		}
 	}
-	rows, err := x.db.QueryContext(ctx, `SELECT id, zone FROM facility`)
+	rows, err := x.db.QueryContext(ctx, `SELECT id, zone, since FROM facility`)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
-		var id, zone string
-		if err := rows.Scan(&id, &zone); err != nil {
+		var id string
+		var p place
+		if err := rows.Scan(&id, &p.zone, &p.since); err != nil {
 			return err
 		}
-		x.facilities[id] = zone
+		x.facilities[id] = p
 	}
 	if err := rows.Err(); err != nil {
 		return err
 	}
-	x.lookup, err = x.db.PrepareContext(ctx, `SELECT seq, hash FROM event WHERE id = ?`)
-	return err
+	for to, q := range map[**sql.Stmt]string{
+		&x.lookup: `SELECT seq, hash FROM event WHERE id = ?`, &x.mentioned: `SELECT seq FROM mention WHERE topic = ?`,
+		&x.anyMention: `SELECT EXISTS (SELECT 1 FROM mention WHERE topic = ?)`, &x.spanned: `SELECT first, last FROM session WHERE unit = ?`,
+	} {
+		if *to, err = x.db.PrepareContext(ctx, q); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // belongs tells whether the checkpoint is one of this log: its id and the very event.
@@ -123,7 +164,7 @@ func (x *index) belongs(ctx context.Context, logID, eventID string) bool {
 }
 
 func (x *index) empty(ctx context.Context) error {
-	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`} {
+	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`, `DELETE FROM mention`, `DELETE FROM session`} {
 		if _, err := x.db.ExecContext(ctx, q); err != nil {
 			return err
 		}
@@ -149,7 +190,6 @@ func (x *index) run(ctx context.Context) error {
 }
 
 func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
-	facilities := map[string]string{}
 	tx, err := x.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
@@ -159,11 +199,16 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 	if err != nil {
 		return err
 	}
+	mention, err := tx.PrepareContext(ctx, `INSERT INTO mention (topic, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`)
+	if err != nil {
+		return err
+	}
 	var last string
-	ids := make([]string, 0, len(batch))
+	var taken []*logv1.Event
+	var about []string
 	for _, e := range batch {
-		var ev logv1.Event
-		if err := proto.Unmarshal(e.Data, &ev); err != nil {
+		ev := &logv1.Event{}
+		if err := proto.Unmarshal(e.Data, ev); err != nil {
 			// Not readable here: the projectors set it aside and raise the alarm.
 			continue
 		}
@@ -174,18 +219,26 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 		if _, err := insert.ExecContext(ctx, id, int64(e.Seq), append([]byte{}, ev.GetContentHash()...)); err != nil {
 			return err
 		}
-		last = ev.GetId()
-		ids = append(ids, ev.GetId())
-		for _, f := range ev.GetFacts() {
-			if r := f.GetRoster().GetFacilityRegistered(); r != nil && !ev.GetTest() {
-				facilities[ev.GetFacility()] = r.GetTimeZone()
+		for _, t := range topics(ev) {
+			about = append(about, t)
+			if _, err := mention.ExecContext(ctx, t, int64(e.Seq)); err != nil {
+				return err
 			}
 		}
-	}
-	for id, zone := range facilities {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO facility (id, zone) VALUES (?, ?) ON CONFLICT (id) DO UPDATE SET zone = excluded.zone`, id, zone); err != nil {
-			return err
+		if unit, d, ok := sessionOf(ev, e.Seq); ok {
+			if _, err := tx.ExecContext(ctx, `INSERT INTO session (unit, first, last) VALUES (?, ?, ?)
+				ON CONFLICT (unit) DO UPDATE SET first = min(first, excluded.first), last = max(last, excluded.last)`, unit, d.first, d.last); err != nil {
+				return err
+			}
 		}
+		if zone, since, ok := began(ev); ok {
+			if _, err := tx.ExecContext(ctx, `INSERT INTO facility (id, zone, since) VALUES (?, ?, ?)
+				ON CONFLICT (id) DO UPDATE SET zone = excluded.zone, since = min(since, excluded.since)`, ev.GetFacility(), zone, since); err != nil {
+				return err
+			}
+		}
+		last = ev.GetId()
+		taken = append(taken, ev)
 	}
 	end := batch[len(batch)-1].Seq
 	if _, err := tx.ExecContext(ctx, `INSERT INTO checkpoint (one, log_id, seq, event_id) VALUES (1, ?, ?, ?)
@@ -195,18 +248,37 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 	if err := tx.Commit(); err != nil {
 		return err
 	}
+	x.advance(end, taken, about)
+	return nil
+}
+
+// advance takes in what is stored now.
+func (x *index) advance(end uint64, taken []*logv1.Event, about []string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	for id, zone := range facilities {
-		x.facilities[id] = zone
+	for _, ev := range taken {
+		delete(x.recent, ev.GetId())
+		x.register(ev)
+		if unit, _, ok := sessionOf(ev, 0); ok && x.sessions[unit].seq <= end {
+			delete(x.sessions, unit)
+		}
 	}
-	for _, id := range ids {
-		delete(x.recent, id)
+	for _, t := range about {
+		if x.fresh[t] = slices.DeleteFunc(x.fresh[t], func(seq uint64) bool { return seq <= end }); len(x.fresh[t]) == 0 {
+			delete(x.fresh, t)
+		}
 	}
 	x.seq = end
 	close(x.moved)
 	x.moved = make(chan struct{})
-	return nil
+}
+
+// register takes in a facility's registration, if the event is one.
+func (x *index) register(ev *logv1.Event) {
+	if zone, since, ok := began(ev); ok {
+		p, before := x.facilities[ev.GetFacility()]
+		x.facilities[ev.GetFacility()] = p.registered(zone, since, before)
+	}
 }
 
 func (x *index) position() uint64 {
@@ -240,24 +312,23 @@ func (x *index) remember(ev *logv1.Event, k known) {
 	defer x.mu.Unlock()
 	if k.seq > x.seq {
 		x.recent[ev.GetId()] = k
-	}
-	if ev.GetTest() {
-		return
-	}
-	for _, f := range ev.GetFacts() {
-		if r := f.GetRoster().GetFacilityRegistered(); r != nil {
-			x.facilities[ev.GetFacility()] = r.GetTimeZone()
+		for _, t := range topics(ev) {
+			x.fresh[t] = append(x.fresh[t], k.seq)
+		}
+		if unit, d, ok := sessionOf(ev, k.seq); ok {
+			if was, before := x.sessions[unit]; before {
+				d = d.with(was)
+			}
+			x.sessions[unit] = d
 		}
 	}
+	x.register(ev)
 }
 
 // facility tells a facility's time zone. When it is not known, the index first catches up
 // with the log as it is now: another process may have just taken its registration.
 func (x *index) facility(ctx context.Context, id string) (zone string, ok bool, err error) {
-	x.mu.Lock()
-	zone, ok = x.facilities[id]
-	x.mu.Unlock()
-	if ok {
+	if zone = x.zone(id); zone != "" {
 		return zone, true, nil
 	}
 	st, err := x.log.State(ctx)
@@ -267,10 +338,8 @@ func (x *index) facility(ctx context.Context, id string) (zone string, ok bool, 
 	if err := x.waitFor(ctx, st.LastSeq); err != nil {
 		return "", false, err
 	}
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	zone, ok = x.facilities[id]
-	return zone, ok, nil
+	zone = x.zone(id)
+	return zone, zone != "", nil
 }
 
 // waitFor returns once the index has reached seq.
@@ -325,7 +394,7 @@ func (x *index) known() map[string]string {
 	defer x.mu.Unlock()
 	out := make(map[string]string, len(x.facilities))
 	for k, v := range x.facilities {
-		out[k] = v
+		out[k] = v.zone
 	}
 	return out
 }
@@ -336,6 +405,13 @@ func (x *index) registered(id string) bool {
 	defer x.mu.Unlock()
 	_, ok := x.facilities[id]
 	return ok
+}
+
+// zone is a facility's time zone as far as the index knows it now, else empty.
+func (x *index) zone(facility string) string {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.facilities[facility].zone
 }
 
 func (x *index) close() error { return x.db.Close() }

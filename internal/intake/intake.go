@@ -118,7 +118,7 @@ func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 }
 
 func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
-	if err := in.validate.Validate(m, in.cfg.Now()); err != nil {
+	if err := in.validate.Validate(m, in.cfg.Now(), in.zone(m)); err != nil {
 		return Answer{}, err
 	}
 	content, err := in.content(m)
@@ -150,6 +150,11 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
+	more, err := in.noticed(ctx, m, id)
+	if err != nil {
+		return Answer{}, err
+	}
+	notices = append(notices, more...)
 	if m.ValidateOnly {
 		return Answer{EventID: id, Notices: notices}, nil
 	}
@@ -162,6 +167,22 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 		a.Notices = notices
 	}
 	return a, err
+}
+
+// zone is the time zone of the message's facility, as far as it is known now; that of its
+// registration where the message is one.
+func (in *Intake) zone(m Message) *time.Location {
+	name := in.index.zone(m.Envelope.GetFacility())
+	for _, f := range m.facts {
+		if r, ok := f.(*cannularyv1.RosterFact); ok && r.GetFacilityRegistered() != nil {
+			name = r.GetFacilityRegistered().GetTimeZone()
+		}
+	}
+	l, err := zone.Load(name)
+	if err != nil {
+		return nil
+	}
+	return l
 }
 
 // behind returns a fault while the index does not know enough of the log to tell a resend

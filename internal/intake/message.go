@@ -90,6 +90,29 @@ func (m Message) RegistersFacility() bool {
 	return false
 }
 
+// Alone tells whether the message is about a facility or a member of staff: how messages
+// after it are read may depend on it.
+func (m Message) Alone() bool { return m.Envelope.GetPatient() == nil }
+
+// Lines are the names by which a message keeps its place among those of one sender: its id,
+// and the patients whom it is about. A merge is about two.
+func (m Message) Lines() []string {
+	out := []string{"id\x00" + m.Envelope.GetSource() + "\x00" + m.Envelope.GetSourceMessageId()}
+	add := func(p *cannularyv1.PatientIdentifier) {
+		if p != nil {
+			out = append(out, "patient\x00"+p.GetSystem()+"\x00"+p.GetValue())
+		}
+	}
+	add(m.Envelope.GetPatient())
+	for _, f := range m.facts {
+		if r, ok := f.(*cannularyv1.RosterFact); ok {
+			add(r.GetPatientsMerged().GetRetired())
+			add(r.GetMergeReversed().GetRetired())
+		}
+	}
+	return out
+}
+
 // test tells whether the message is marked as a test.
 func (m Message) test() bool {
 	return m.Envelope.GetProcessing() == cannularyv1.Processing_PROCESSING_TEST

@@ -9,7 +9,6 @@ import (
 	"buf.build/go/protovalidate"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/eventlog"
 	"cannulary/internal/fault"
@@ -20,9 +19,6 @@ import (
 
 // MaxMessageBytes is the largest message taken: 1 MiB.
 const MaxMessageBytes = 1 << 20
-
-// futureTolerance is how far a sender's clock may run ahead.
-const futureTolerance = 5 * time.Minute
 
 // Validator refuses what cannot be true or cannot be read. It judges no protocol.
 type Validator struct{ schema protovalidate.Validator }
@@ -43,8 +39,9 @@ func NewValidator() (*Validator, error) {
 const maxViolations = 10
 
 // Validate returns nil or a fault of kind Invalid or TooLarge whose violations name the
-// fields that are wrong, the first ten of them, and what is allowed there.
-func (v *Validator) Validate(m Message, now time.Time) error {
+// fields that are wrong, the first ten of them, and what is allowed there. at is the time zone
+// of the message's facility, nil where that is not known.
+func (v *Validator) Validate(m Message, now time.Time, at *time.Location) error {
 	if size := proto.Size(m.Request); size > MaxMessageBytes {
 		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, MaxMessageBytes), "send its facts in several messages")
 	}
@@ -63,8 +60,13 @@ func (v *Validator) Validate(m Message, now time.Time) error {
 	}
 	bad = append(bad, subject(m)...)
 	bad = append(bad, merges(m)...)
-	bad = append(bad, times(m.Request, now)...)
-	bad = append(bad, values(m)...)
+	c := calendar{now, at}
+	if late := times(m.Request.ProtoReflect(), c); len(late) > 0 {
+		bad = append(bad, late...)
+	} else {
+		bad = append(bad, cultures(m, c)...)
+	}
+	bad = append(bad, values(m, c)...)
 	if len(bad) > 0 {
 		return invalid(bad)
 	}
@@ -153,33 +155,13 @@ func factName(f proto.Message) string {
 	return string(fd.Name())
 }
 
-// times checks that nothing is asserted to have happened in the future.
-func times(m proto.Message, now time.Time) []fault.Violation {
-	var bad []fault.Violation
-	limit := now.Add(futureTolerance)
-	fields(m.ProtoReflect(), "", func(path string, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
-		if fd.Kind() != protoreflect.MessageKind || fd.IsList() {
-			return
-		}
-		ts, ok := v.Message().Interface().(*timestamppb.Timestamp)
-		if ok && ts.CheckValid() == nil && ts.AsTime().After(limit) {
-			bad = append(bad, fault.Violation{Field: path, Rule: "time.future",
-				Description: fmt.Sprintf("is %s, in the future; at most 5 minutes after the service's clock (%s) are allowed", ts.AsTime().Format(time.RFC3339), now.UTC().Format(time.RFC3339))})
-		}
-		if ok && ts.CheckValid() != nil {
-			bad = append(bad, fault.Violation{Field: path, Rule: "time.valid", Description: "is not a valid time: seconds must lie between years 1 and 9999, nanos between 0 and 999,999,999"})
-		}
-	})
-	return bad
-}
-
 // values checks what a pattern cannot: calendar dates and time zones.
-func values(m Message) []fault.Violation {
+func values(m Message, c calendar) []fault.Violation {
 	var bad []fault.Violation
 	if m.Envelope.GetSource() == eventlog.ServiceSource {
 		bad = append(bad, fault.Violation{Field: "envelope.source", Rule: "source.reserved", Description: fmt.Sprintf("is %q, the service's own name; any other name is allowed", eventlog.ServiceSource)})
 	}
-	fields(m.Request.ProtoReflect(), "", func(path string, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
+	fields(m.Request.ProtoReflect(), "", func(path string, _ protoreflect.Message, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
 		if fd.Kind() != protoreflect.StringKind {
 			return
 		}
@@ -189,13 +171,14 @@ func values(m Message) []fault.Violation {
 					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar", Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
 				}
 			}
+			bad = append(bad, c.ahead(path, fd, s)...)
 			if fd.Name() == "time_zone" && s != "" && len(s) <= 60 { // longer is refused already
 				if _, err := zone.Load(s); err != nil {
 					bad = append(bad, fault.Violation{Field: path, Rule: "time_zone.known", Description: fmt.Sprintf("is %q, not an IANA time zone; allowed are names such as Europe/Lisbon", s)})
 				}
 			}
-			// A NUL cannot be stored by every reader of the record.
-			if strings.ContainsRune(s, 0) {
+			// A NUL cannot be stored by every reader of the record. In an identifier it is refused already.
+			if strings.ContainsRune(s, 0) && !identifier(fd) {
 				bad = append(bad, fault.Violation{Field: path, Rule: "text.nul", Description: "holds a NUL character; text without one is allowed"})
 			}
 		}
@@ -210,8 +193,9 @@ func values(m Message) []fault.Violation {
 	return bad
 }
 
-// fields visits every field set in m, depth first in field order, with its path.
-func fields(m protoreflect.Message, path string, visit func(string, protoreflect.FieldDescriptor, protoreflect.Value)) {
+// fields visits every field set in m, depth first in field order, with its path and the message
+// that it is in.
+func fields(m protoreflect.Message, path string, visit func(string, protoreflect.Message, protoreflect.FieldDescriptor, protoreflect.Value)) {
 	fds := m.Descriptor().Fields()
 	for i := 0; i < fds.Len(); i++ {
 		fd := fds.Get(i)
@@ -219,7 +203,7 @@ func fields(m protoreflect.Message, path string, visit func(string, protoreflect
 			continue
 		}
 		v, at := m.Get(fd), join(path, string(fd.Name()))
-		visit(at, fd, v)
+		visit(at, m, fd, v)
 		if fd.Kind() != protoreflect.MessageKind {
 			continue
 		}

@@ -237,7 +237,7 @@ func (p *Projector) affected(c *change, e view.StoredEvent, own []record.Fact) e
 		c.simple = false
 	}
 	if c.simple {
-		c.items = record.Effective(facts)
+		c.items = record.AtNoon(record.Effective(facts), p.zone)
 		for i := range c.items {
 			from := c.items[i].At
 			if !c.items[i].HasSession() {

@@ -53,7 +53,7 @@ func Judge(l view.Loader, ids *record.Identities, zoneOf func(string) *time.Loca
 		}
 	}
 	known := record.Known(kept, knownAt)
-	items := record.Effective(known)
+	items := record.AtNoon(record.Effective(known), zoneOf)
 	out := track.Input{Items: items, Zone: zoneOf, Book: book}
 	out.TrackKeys, out.AccessKeys = keys(group, known)
 	for i := range items {

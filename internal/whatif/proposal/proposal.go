@@ -245,7 +245,7 @@ func broken(p *cannularyv1.ProtocolAdopted) ([]fault.Violation, error) {
 	err = v.Validate(intake.FromRoster(&cannularyv1.RecordRosterRequest{
 		Envelope: &cannularyv1.Envelope{Source: "what-if", SourceMessageId: "1", Facility: "any", OccurredAt: timestamppb.New(now), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND},
 		Facts:    []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_ProtocolAdopted{ProtocolAdopted: p}}},
-	}), now)
+	}), now, nil)
 	if err == nil {
 		return nil, nil
 	}

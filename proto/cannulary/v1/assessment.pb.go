@@ -162,8 +162,9 @@ type RecordAssessmentResponse struct {
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
 	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
-	// What the sender should look at although the message was taken: a correction or void
-	// that changes nothing as the record stands. Not repeated with a duplicate.
+	// What the sender should look at although the message was taken: a correction, void or merge
+	// that changes nothing as the record stands, and what is hardly true. Not repeated with a
+	// duplicate.
 	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -687,8 +687,9 @@ type RecordCannulationResponse struct {
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
 	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
-	// What the sender should look at although the message was taken: a correction or void
-	// that changes nothing as the record stands. Not repeated with a duplicate.
+	// What the sender should look at although the message was taken: a correction, void or merge
+	// that changes nothing as the record stands, and what is hardly true. Not repeated with a
+	// duplicate.
 	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1292,7 +1293,7 @@ func (x *SessionStarted) GetPumpSpeedMillilitresPerMinute() uint32 {
 // A treatment ends.
 type SessionEnded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Time treated, minutes: 0 to 1,440.
+	// Time treated, minutes: 0 to 1,440. Above 600, or below 30 and not ended early, with a notice (ours).
 	TreatedMinutes *uint32 `protobuf:"varint,1,opt,name=treated_minutes,json=treatedMinutes,proto3,oneof" json:"treated_minutes,omitempty"`
 	// Whether it ended before its time.
 	EndedEarly Answer `protobuf:"varint,2,opt,name=ended_early,json=endedEarly,proto3,enum=cannulary.v1.Answer" json:"ended_early,omitempty"`
@@ -1417,11 +1418,11 @@ type TrackPlan struct {
 	Role NeedleRole `protobuf:"varint,2,opt,name=role,proto3,enum=cannulary.v1.NeedleRole" json:"role,omitempty"`
 	// The site's distance from the anastomosis along the vessel, millimetres: 0 to 600.
 	SiteFromAnastomosisMillimetres *uint32 `protobuf:"varint,3,opt,name=site_from_anastomosis_millimetres,json=siteFromAnastomosisMillimetres,proto3,oneof" json:"site_from_anastomosis_millimetres,omitempty"`
-	// Planned angle to the skin, degrees: more than 0, at most 90.
+	// Planned angle to the skin, degrees: more than 0, at most 90. Outside 10 to 60 (ours) with a notice.
 	AngleDegrees *float64 `protobuf:"fixed64,4,opt,name=angle_degrees,json=angleDegrees,proto3,oneof" json:"angle_degrees,omitempty"`
 	// Planned direction.
 	Direction NeedleDirection `protobuf:"varint,5,opt,name=direction,proto3,enum=cannulary.v1.NeedleDirection" json:"direction,omitempty"`
-	// Depth of the vessel below the skin, millimetres: more than 0, at most 40.
+	// Depth of the vessel below the skin, millimetres: more than 0, at most 40. Outside 1 to 20 (ours) with a notice.
 	DepthMillimetres *float64 `protobuf:"fixed64,6,opt,name=depth_millimetres,json=depthMillimetres,proto3,oneof" json:"depth_millimetres,omitempty"`
 	// Bevel at entry.
 	Bevel Bevel `protobuf:"varint,7,opt,name=bevel,proto3,enum=cannulary.v1.Bevel" json:"bevel,omitempty"`
@@ -1697,11 +1698,11 @@ type TrackTakenOver struct {
 	InUseSince *string `protobuf:"bytes,5,opt,name=in_use_since,json=inUseSince,proto3,oneof" json:"in_use_since,omitempty"`
 	// Sharp sessions known to lie behind it, for a forming track: 0 to 40.
 	SharpSessions *uint32 `protobuf:"varint,6,opt,name=sharp_sessions,json=sharpSessions,proto3,oneof" json:"sharp_sessions,omitempty"`
-	// Known angle, degrees: more than 0, at most 90.
+	// Known angle, degrees: more than 0, at most 90. Outside 10 to 60 (ours) with a notice.
 	AngleDegrees *float64 `protobuf:"fixed64,7,opt,name=angle_degrees,json=angleDegrees,proto3,oneof" json:"angle_degrees,omitempty"`
 	// Known direction.
 	Direction NeedleDirection `protobuf:"varint,8,opt,name=direction,proto3,enum=cannulary.v1.NeedleDirection" json:"direction,omitempty"`
-	// Known depth, millimetres: more than 0, at most 40.
+	// Known depth, millimetres: more than 0, at most 40. Outside 1 to 20 (ours) with a notice.
 	DepthMillimetres *float64 `protobuf:"fixed64,9,opt,name=depth_millimetres,json=depthMillimetres,proto3,oneof" json:"depth_millimetres,omitempty"`
 	// Known gauge: 13 to 18.
 	Gauge *uint32 `protobuf:"varint,10,opt,name=gauge,proto3,oneof" json:"gauge,omitempty"`
@@ -1861,7 +1862,7 @@ type Disinfection struct {
 	Moment DisinfectionMoment `protobuf:"varint,1,opt,name=moment,proto3,enum=cannulary.v1.DisinfectionMoment" json:"moment,omitempty"`
 	// With what.
 	Agent Antiseptic `protobuf:"varint,2,opt,name=agent,proto3,enum=cannulary.v1.Antiseptic" json:"agent,omitempty"`
-	// How long it was left to act, seconds: 0 to 1,800.
+	// How long it was left to act, seconds: 0 to 1,800. Above 600 with a notice (ours).
 	ContactSeconds *uint32 `protobuf:"varint,3,opt,name=contact_seconds,json=contactSeconds,proto3,oneof" json:"contact_seconds,omitempty"`
 	unknownFields  protoimpl.UnknownFields
 	sizeCache      protoimpl.SizeCache
@@ -2036,9 +2037,9 @@ type NeedleInserted struct {
 	Tip NeedleTip `protobuf:"varint,6,opt,name=tip,proto3,enum=cannulary.v1.NeedleTip" json:"tip,omitempty"`
 	// Gauge: 13 to 18 (fistula needles; range from memory).
 	Gauge *uint32 `protobuf:"varint,7,opt,name=gauge,proto3,oneof" json:"gauge,omitempty"`
-	// Angle to the skin at entry, degrees: more than 0, at most 90.
+	// Angle to the skin at entry, degrees: more than 0, at most 90. Outside 10 to 60 (ours) with a notice.
 	AngleDegrees *float64 `protobuf:"fixed64,8,opt,name=angle_degrees,json=angleDegrees,proto3,oneof" json:"angle_degrees,omitempty"`
-	// Depth at which the vessel was entered, millimetres: more than 0, at most 40.
+	// Depth at which the vessel was entered, millimetres: more than 0, at most 40. Outside 1 to 20 (ours) with a notice.
 	DepthMillimetres *float64 `protobuf:"fixed64,9,opt,name=depth_millimetres,json=depthMillimetres,proto3,oneof" json:"depth_millimetres,omitempty"`
 	// Direction.
 	Direction NeedleDirection `protobuf:"varint,10,opt,name=direction,proto3,enum=cannulary.v1.NeedleDirection" json:"direction,omitempty"`
@@ -2318,9 +2319,9 @@ type NeedleRemoved struct {
 	Access string `protobuf:"bytes,2,opt,name=access,proto3" json:"access,omitempty"`
 	// Arterial or venous.
 	Role NeedleRole `protobuf:"varint,3,opt,name=role,proto3,enum=cannulary.v1.NeedleRole" json:"role,omitempty"`
-	// Angle to the skin at removal, degrees: more than 0, at most 90.
+	// Angle to the skin at removal, degrees: more than 0, at most 90. Outside 10 to 60 (ours) with a notice.
 	AngleDegrees *float64 `protobuf:"fixed64,4,opt,name=angle_degrees,json=angleDegrees,proto3,oneof" json:"angle_degrees,omitempty"`
-	// Time to haemostasis, minutes: 0 to 240.
+	// Time to haemostasis, minutes: 0 to 240. Above 60 with a notice (ours).
 	HaemostasisMinutes *float64 `protobuf:"fixed64,5,opt,name=haemostasis_minutes,json=haemostasisMinutes,proto3,oneof" json:"haemostasis_minutes,omitempty"`
 	// A compressive dressing was put on.
 	CompressiveDressing Answer `protobuf:"varint,6,opt,name=compressive_dressing,json=compressiveDressing,proto3,enum=cannulary.v1.Answer" json:"compressive_dressing,omitempty"`

@@ -32,7 +32,8 @@ const (
 type FeedServiceClient interface {
 	// Each request is answered once, in the order of the requests; a refusal does not end
 	// the stream. Requests may be sent ahead of the answers; the server reads ahead by a
-	// bounded number and then lets the sender wait.
+	// bounded number and then lets the sender wait. Those of one patient are taken in the order
+	// sent, and one about the unit or its staff before all that were sent after it.
 	Feed(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[FeedRequest, FeedResponse], error)
 }
 
@@ -65,7 +66,8 @@ type FeedService_FeedClient = grpc.BidiStreamingClient[FeedRequest, FeedResponse
 type FeedServiceServer interface {
 	// Each request is answered once, in the order of the requests; a refusal does not end
 	// the stream. Requests may be sent ahead of the answers; the server reads ahead by a
-	// bounded number and then lets the sender wait.
+	// bounded number and then lets the sender wait. Those of one patient are taken in the order
+	// sent, and one about the unit or its staff before all that were sent after it.
 	Feed(grpc.BidiStreamingServer[FeedRequest, FeedResponse]) error
 	mustEmbedUnimplementedFeedServiceServer()
 }

@@ -488,8 +488,9 @@ type RecordRosterResponse struct {
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
 	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
-	// What the sender should look at although the message was taken: a correction or void
-	// that changes nothing as the record stands. Not repeated with a duplicate.
+	// What the sender should look at although the message was taken: a correction, void or merge
+	// that changes nothing as the record stands, and what is hardly true. Not repeated with a
+	// duplicate.
 	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1734,7 +1735,8 @@ func (x *PatientLeft) GetToFacility() string {
 }
 
 // Identifying values of the envelope's patient. They are sealed with a key of that
-// patient; the latest statement stands whole.
+// patient; the latest statement stands whole. Another birth date than was stated before has a
+// notice and stands on the card as identity-conflict until a person confirms: see proto/README.md.
 type IdentityStated struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Every identifier to be published, the envelope's among them or not. 1 to 20.
@@ -1743,7 +1745,7 @@ type IdentityStated struct {
 	FamilyName string `protobuf:"bytes,2,opt,name=family_name,json=familyName,proto3" json:"family_name,omitempty"`
 	// Given names. At most 100 characters.
 	GivenNames string `protobuf:"bytes,3,opt,name=given_names,json=givenNames,proto3" json:"given_names,omitempty"`
-	// Birth date, YYYY-MM-DD.
+	// Birth date, YYYY-MM-DD. Not in the future.
 	BirthDate     string `protobuf:"bytes,4,opt,name=birth_date,json=birthDate,proto3" json:"birth_date,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1955,7 +1957,8 @@ func (x *ScheduleSet) GetShift() string {
 	return ""
 }
 
-// An access is created, or an existing one first known to this record.
+// An access is created, or an existing one first known to this record. Another kind or side than
+// was stated before has a notice; the wrong statement wants a correction.
 type AccessCreated struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The sender's name for the access, unique for the patient. 1 to 64 characters.
@@ -1966,7 +1969,7 @@ type AccessCreated struct {
 	Side BodySide `protobuf:"varint,3,opt,name=side,proto3,enum=cannulary.v1.BodySide" json:"side,omitempty"`
 	// Where.
 	Region AccessRegion `protobuf:"varint,4,opt,name=region,proto3,enum=cannulary.v1.AccessRegion" json:"region,omitempty"`
-	// Local date of creation (YYYY-MM-DD), where known and other than the envelope's.
+	// Local date of creation (YYYY-MM-DD), where known and other than the envelope's. Not in the future.
 	CreatedOn     *string `protobuf:"bytes,5,opt,name=created_on,json=createdOn,proto3,oneof" json:"created_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2325,9 +2328,9 @@ func (x *HospitalDischarge) GetOutcome() string {
 // by highest-risk access (CDC NHSN form 57.503). About the facility: no patient.
 type CensusCounted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// The month, YYYY-MM.
+	// The month, YYYY-MM. Not in the future.
 	Month string `protobuf:"bytes,1,opt,name=month,proto3" json:"month,omitempty"`
-	// The one or two local dates (YYYY-MM-DD) on which was counted.
+	// The one or two local dates (YYYY-MM-DD) on which was counted. Not in the future.
 	CountedOn []string `protobuf:"bytes,2,rep,name=counted_on,json=countedOn,proto3" json:"counted_on,omitempty"`
 	// Patients with a fistula. At most 10,000, as the next fields.
 	Fistula uint32 `protobuf:"varint,3,opt,name=fistula,proto3" json:"fistula,omitempty"`
@@ -2650,9 +2653,10 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"correction\x18\x01 \x01(\v2\x18.cannulary.v1.CorrectionB\x06\xbaH\x03\xc8\x01\x01R\n" +
 	"correction\x12\xdf\x01\n" +
 	"\vreplacement\x18\x02 \x01(\v2\x18.cannulary.v1.RosterFactB\xa2\x01\xbaH\x9e\x01\xba\x01\x97\x01\n" +
-	"\x11replacement.plain\x120must be a plain fact, not a correction or a void\x1aP!has(this.fact_corrected) && !has(this.fact_voided) && !has(this.session_voided)\xc8\x01\x01R\vreplacement\"\x97\x03\n" +
-	"\x12FacilityRegistered\x12\x1d\n" +
-	"\x04name\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18dR\x04name\x12&\n" +
+	"\x11replacement.plain\x120must be a plain fact, not a correction or a void\x1aP!has(this.fact_corrected) && !has(this.fact_voided) && !has(this.session_voided)\xc8\x01\x01R\vreplacement\"\xc5\x04\n" +
+	"\x12FacilityRegistered\x12\xca\x01\n" +
+	"\x04name\x18\x01 \x01(\tB\xb5\x01\xbaH\xb1\x01\xba\x01\xa7\x01\n" +
+	"\x15identifier.characters\x12Pmust hold no control, format or line-break character, and no space at either end\x1a<!this.matches(r'[\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}]|^\\p{Zs}|\\p{Zs}$')r\x04\x10\x01\x18dR\x04name\x12&\n" +
 	"\ttime_zone\x18\x02 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\btimeZone\x12Q\n" +
 	"\rdialysis_days\x18\x03 \x03(\x0e2\x15.cannulary.v1.WeekdayB\x15\xbaH\x12\x92\x01\x0f\b\x01\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\fdialysisDays\x125\n" +
 	"\x06shifts\x18\x04 \x03(\v2\x13.cannulary.v1.ShiftB\b\xbaH\x05\x92\x01\x02\x10\x06R\x06shifts\x12`\n" +
@@ -2667,9 +2671,10 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x0einfectionClass\x12N\n" +
 	"\x16per_100_patient_months\x18\x04 \x01(\x01B\x19\xbaH\x16\x12\x14@\x01\x19\x00\x00\x00\x00\x00\x00Y@!\x00\x00\x00\x00\x00\x00\x00\x00R\x13per100PatientMonths\x12 \n" +
 	"\x05basis\x18\x05 \x01(\tB\n" +
-	"\xbaH\ar\x05\x10\x01\x18\xac\x02R\x05basis\"\xd5\x01\n" +
-	"\x0fProtocolAdopted\x12#\n" +
-	"\aversion\x18\x01 \x01(\tB\t\xbaH\x06r\x04\x10\x01\x18<R\aversion\x12a\n" +
+	"\xbaH\ar\x05\x10\x01\x18\xac\x02R\x05basis\"\x83\x03\n" +
+	"\x0fProtocolAdopted\x12\xd0\x01\n" +
+	"\aversion\x18\x01 \x01(\tB\xb5\x01\xbaH\xb1\x01\xba\x01\xa7\x01\n" +
+	"\x15identifier.characters\x12Pmust hold no control, format or line-break character, and no space at either end\x1a<!this.matches(r'[\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}]|^\\p{Zs}|\\p{Zs}$')r\x04\x10\x01\x18<R\aversion\x12a\n" +
 	"\x0eeffective_from\x18\x02 \x01(\tB:\xbaH7r523^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$R\reffectiveFrom\x12:\n" +
 	"\bprotocol\x18\x03 \x01(\v2\x16.cannulary.v1.ProtocolB\x06\xbaH\x03\xc8\x01\x01R\bprotocol\"\xfe%\n" +
 	"\bProtocol\x12F\n" +
@@ -2786,10 +2791,11 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"\x0ePatientsMerged\x12A\n" +
 	"\aretired\x18\x01 \x01(\v2\x1f.cannulary.v1.PatientIdentifierB\x06\xbaH\x03\xc8\x01\x01R\aretired\"R\n" +
 	"\rMergeReversed\x12A\n" +
-	"\aretired\x18\x01 \x01(\v2\x1f.cannulary.v1.PatientIdentifierB\x06\xbaH\x03\xc8\x01\x01R\aretired\"n\n" +
+	"\aretired\x18\x01 \x01(\v2\x1f.cannulary.v1.PatientIdentifierB\x06\xbaH\x03\xc8\x01\x01R\aretired\"\x9c\x02\n" +
 	"\vScheduleSet\x12@\n" +
-	"\x04days\x18\x01 \x03(\x0e2\x15.cannulary.v1.WeekdayB\x15\xbaH\x12\x92\x01\x0f\b\x01\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x04days\x12\x1d\n" +
-	"\x05shift\x18\x02 \x01(\tB\a\xbaH\x04r\x02\x18(R\x05shift\"\xef\x02\n" +
+	"\x04days\x18\x01 \x03(\x0e2\x15.cannulary.v1.WeekdayB\x15\xbaH\x12\x92\x01\x0f\b\x01\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x04days\x12\xca\x01\n" +
+	"\x05shift\x18\x02 \x01(\tB\xb3\x01\xbaH\xaf\x01\xba\x01\xa7\x01\n" +
+	"\x15identifier.characters\x12Pmust hold no control, format or line-break character, and no space at either end\x1a<!this.matches(r'[\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}]|^\\p{Zs}|\\p{Zs}$')r\x02\x18(R\x05shift\"\xef\x02\n" +
 	"\rAccessCreated\x12A\n" +
 	"\x06access\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x128\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.cannulary.v1.AccessKindB\n" +

@@ -533,8 +533,9 @@ type RecordSurveillanceResponse struct {
 	Token string `protobuf:"bytes,2,opt,name=token,proto3" json:"token,omitempty"`
 	// The message was known already; event_id and token are those of the first answer.
 	Duplicate bool `protobuf:"varint,3,opt,name=duplicate,proto3" json:"duplicate,omitempty"`
-	// What the sender should look at although the message was taken: a correction or void
-	// that changes nothing as the record stands. Not repeated with a duplicate.
+	// What the sender should look at although the message was taken: a correction, void or merge
+	// that changes nothing as the record stands, and what is hardly true. Not repeated with a
+	// duplicate.
 	Notices       []string `protobuf:"bytes,4,rep,name=notices,proto3" json:"notices,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -981,7 +982,8 @@ func (x *Organism) GetSusceptibilities() []*Susceptibility {
 // The result of one culture. The envelope's time is that of the result.
 type CultureResulted struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// When the specimen was taken: the date of the event. Not more than 5 minutes in the future.
+	// When the specimen was taken: the date of the event. Not after the result, nor more than 5
+	// minutes in the future.
 	CollectedAt *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=collected_at,json=collectedAt,proto3" json:"collected_at,omitempty"`
 	// How exactly collected_at is known.
 	CollectedPrecision TimePrecision `protobuf:"varint,2,opt,name=collected_precision,json=collectedPrecision,proto3,enum=cannulary.v1.TimePrecision" json:"collected_precision,omitempty"`
@@ -1499,7 +1501,7 @@ const file_cannulary_v1_surveillance_proto_rawDesc = "" +
 	"\x10susceptibilities\x18\x03 \x03(\v2\x1c.cannulary.v1.SusceptibilityB\b\xbaH\x05\x92\x01\x02\x10<R\x10susceptibilities:\x9a\x01\xbaH\x96\x01\x1a\x93\x01\n" +
 	"\x19organism.susceptibilities\x12*susceptibilities must name each agent once\x1aJthis.susceptibilities.map(s, s.agent.system + '|' + s.agent.code).unique()\"\x98\x05\n" +
 	"\x0fCultureResulted\x12J\n" +
-	"\fcollected_at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\v\xbaH\b\xc8\x01\x01\xb2\x01\x022\x00R\vcollectedAt\x12X\n" +
+	"\fcollected_at\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampB\v\xbaH\b\xc8\x01\x01\xb2\x01\x02*\x00R\vcollectedAt\x12X\n" +
 	"\x13collected_precision\x18\x02 \x01(\x0e2\x1b.cannulary.v1.TimePrecisionB\n" +
 	"\xbaH\a\x82\x01\x04\x10\x01 \x00R\x12collectedPrecision\x12E\n" +
 	"\bspecimen\x18\x03 \x01(\x0e2\x1d.cannulary.v1.CultureSpecimenB\n" +

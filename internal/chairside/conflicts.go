@@ -1,0 +1,41 @@
+package chairside
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"cannulary/internal/card"
+	"cannulary/internal/projector"
+	"cannulary/internal/record"
+	"cannulary/internal/rule"
+)
+
+// IdentityConflict is the rule of what may be another person's facts. It is judged here and not
+// with the tracks: birth dates are sealed, and a judgement opens nothing.
+const IdentityConflict = "identity-conflict"
+
+// conflicts are the findings in a patient's identity facts until a moment.
+func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, facts []record.Fact, until time.Time) ([]card.Finding, error) {
+	found, err := projector.Conflicts(ctx, s.Ring, ids, patient, record.Effective(facts), until)
+	if err != nil {
+		return nil, err
+	}
+	var out []card.Finding
+	for _, c := range found {
+		f := card.Finding{
+			ID: record.FindingID(IdentityConflict, "", c.Facts[0]), Rule: IdentityConflict, Severity: string(rule.Caution), Since: c.Since, Facts: c.Facts,
+			Seen:   "Identity facts still arrive under a number that was merged into this patient",
+			Clears: "a person corrects or voids the wrong statement, reverses the merge, or states the right birth date once more under a name",
+		}
+		switch {
+		case c.Merge:
+			f.Seen = fmt.Sprintf("Two identities were merged whose birth dates differ: %s and %s", c.Dates[0], c.Dates[1])
+		case len(c.Dates) > 0:
+			f.Seen = fmt.Sprintf("The birth date was stated as %s, then as %s", c.Dates[0], c.Dates[1])
+		}
+		f.Text = f.Seen + ". Make sure who this is before you needle."
+		out = append(out, f)
+	}
+	return out, nil
+}

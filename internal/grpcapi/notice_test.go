@@ -1,0 +1,246 @@
+package grpcapi_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/internal/testkit"
+	v1 "cannulary/proto/cannulary/v1"
+)
+
+// telling sends messages one after the other and holds their notices against what is wanted.
+type telling struct {
+	t *testing.T
+	n *testkit.Node
+	i int
+}
+
+// says sends facts about a patient ("" for the unit) at a time; notice is the whole of all notices,
+// or one of the texts below. It gives the message's id.
+func (s *telling) says(patient, at, notice string, facts ...proto.Message) string {
+	s.t.Helper()
+	s.i++
+	e := about(fmt.Sprintf("m-%d", s.i), patient)
+	e.OccurredAt = testkit.At(at)
+	m := testkit.Request(e, facts...)
+	for _, asked := range []*v1.FeedRequest{testkit.ValidateOnly(m), m} {
+		r, err := s.n.Client.Send(testkit.Context(s.t), asked)
+		if got := strings.Join(r.Notices, " | "); err != nil || got != notice {
+			s.t.Errorf("message %d: %v\n got %q\nwant %q", s.i, err, got, notice)
+		}
+	}
+	return e.GetSourceMessageId()
+}
+
+func merged(retired string) *v1.RosterFact {
+	return &v1.RosterFact{Fact: &v1.RosterFact_PatientsMerged{PatientsMerged: &v1.PatientsMerged{Retired: testkit.Patient(retired)}}}
+}
+
+func reversed(retired string) *v1.RosterFact {
+	return &v1.RosterFact{Fact: &v1.RosterFact_MergeReversed{MergeReversed: &v1.MergeReversed{Retired: testkit.Patient(retired)}}}
+}
+
+func bornOn(patient, date string) *v1.RosterFact {
+	return &v1.RosterFact{Fact: &v1.RosterFact_IdentityStated{IdentityStated: &v1.IdentityStated{
+		Identifiers: []*v1.PatientIdentifier{testkit.Patient(patient)}, FamilyName: "Invented", BirthDate: date}}}
+}
+
+func rosterVoid(id string) *v1.RosterFact {
+	return &v1.RosterFact{Fact: &v1.RosterFact_FactVoided{FactVoided: &v1.FactVoided{Fact: fact(id, 0), Reason: "Wrong."}}}
+}
+
+func needle() *v1.CannulationFact {
+	return testkit.SampleOf("cannulation needle_inserted").GetCannulation().GetFacts()[0]
+}
+
+const february = "2025-02-10T08:00:00Z"
+
+// A merge, or its reversal, that has no effect as the record stands is told of, as a void is.
+func TestAMergeWithoutEffectIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	const (
+		again  = "facts[0].patients_merged changes nothing as the record stands: that identity is merged already, or the envelope's patient is merged into it"
+		noSuch = "facts[0].merge_reversed changes nothing as the record stands: no merge of that identity into the envelope's patient stands then"
+	)
+	s.says("P-1", "2025-02-10T08:00:00Z", noSuch, reversed("P-2"))
+	first := s.says("P-1", "2025-02-10T09:00:00Z", "", merged("P-2"))
+	s.says("P-1", "2025-02-10T10:00:00Z", again, merged("P-2"))
+	s.says("P-3", "2025-02-10T10:00:00Z", again, merged("P-2"))
+	s.says("P-2", "2025-02-10T10:00:00Z", again, merged("P-1")) // a cycle
+	s.says("P-3", "2025-02-10T10:00:00Z", noSuch, reversed("P-2"))
+	s.says("P-1", "2025-02-10T08:30:00Z", noSuch, reversed("P-2")) // before the merge
+	s.says("P-1", "2025-02-10T11:00:00Z", "", reversed("P-2"))
+	s.says("P-3", "2025-02-10T12:00:00Z", "", merged("P-2"))
+	s.says("P-1", "2025-02-10T13:00:00Z", again, merged("P-2"))
+	// Without its first merge, by a void, the reversal of 11:00 reverses the second one of 10:00.
+	s.says("P-1", "2025-02-11T08:00:00Z", "", rosterVoid(first))
+	s.says("P-4", "2025-02-12T08:00:00Z", "", merged("P-5"))
+	void := s.says("P-4", "2025-02-12T09:00:00Z", "", rosterVoid(fmt.Sprintf("m-%d", s.i)))
+	s.says("P-6", "2025-02-12T10:00:00Z", "", merged("P-5"))
+	s.says("P-4", "2025-02-12T11:00:00Z", "", rosterVoid(void)) // the merge of 08:00 stands again
+	s.says("P-7", "2025-02-12T12:00:00Z", again, merged("P-5"))
+}
+
+// Another birth date, and facts of an identity that was merged away, are told of.
+func TestAnotherBirthDateIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	const (
+		other = "facts[0].identity_stated gives another birth date than was stated before: make sure that it is the same patient, then correct what is wrong. The card says so until a person confirms"
+		joins = "facts[0].patients_merged joins two identities with different birth dates: make sure that they are one patient, else send merge_reversed. The card says so until a person confirms"
+		gone  = "facts[0].identity_stated is about an identity that was merged into another patient: post for the patient who goes on, or send merge_reversed. The card says so until a person confirms"
+	)
+	s.says("P-1", february, "", bornOn("P-1", "1961-05-17"))
+	s.says("P-1", february, "", bornOn("P-1", "1961-05-17"))
+	s.says("P-1", february, "", bornOn("P-1", "")) // not stated is no other one
+	wrong := s.says("P-1", "2025-02-10T09:00:00Z", other, bornOn("P-1", "1961-07-15"))
+	s.says("P-1", "2025-02-10T10:00:00Z", "", &v1.RosterFact{Fact: &v1.RosterFact_FactCorrected{FactCorrected: &v1.RosterFactCorrected{
+		Correction:  &v1.Correction{Fact: fact(wrong, 0), Revision: 1, AssertedAt: testkit.At("2025-02-10T10:00:00Z"), Reason: "Digits turned."},
+		Replacement: bornOn("P-1", "1961-05-17")}}})
+	s.says("P-1", "2025-02-10T11:00:00Z", "", bornOn("P-1", "1961-05-17"))
+	wrong = s.says("P-1", "2025-02-10T12:00:00Z", other, bornOn("P-1", "1962-05-17"))
+	s.says("P-1", "2025-02-10T13:00:00Z", "", rosterVoid(wrong))
+	s.says("P-1", "2025-02-10T14:00:00Z", "", bornOn("P-1", "1961-05-17"))
+
+	s.says("P-2", february, "", bornOn("P-2", "1975-01-01"))
+	s.says("P-3", february, "", bornOn("P-3", "1961-05-17"))
+	s.says("P-1", "2025-02-11T08:00:00Z", "", merged("P-3"))
+	s.says("P-1", "2025-02-11T09:00:00Z", "", merged("P-4")) // of whom nothing was stated
+	s.says("P-1", "2025-02-11T10:00:00Z", joins, merged("P-2"))
+	s.says("P-3", "2025-02-11T11:00:00Z", gone, bornOn("P-3", ""))
+	s.says("P-1", "2025-02-11T12:00:00Z", "", reversed("P-3"))
+	s.says("P-3", "2025-02-11T13:00:00Z", "", bornOn("P-3", "1961-05-17"))
+}
+
+// An access stated again on the other side is told of; what was stated is what stands of it.
+func TestAnAccessThatChangesSidesIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	created := func(kind v1.AccessKind, side v1.BodySide) *v1.RosterFact {
+		return &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1", Kind: kind, Side: side}}}
+	}
+	const fistula, left, right = v1.AccessKind_ACCESS_KIND_FISTULA, v1.BodySide_BODY_SIDE_LEFT, v1.BodySide_BODY_SIDE_RIGHT
+	const before = "; it was stated before as ACCESS_KIND_FISTULA BODY_SIDE_LEFT: if that was wrong, send fact_corrected for it"
+	first := s.says("P-1", february, "", created(fistula, left))
+	s.says("P-1", february, "", created(fistula, left))
+	s.says("P-1", "2025-02-11T08:00:00Z", "", created(fistula, v1.BodySide_BODY_SIDE_UNSPECIFIED))
+	s.says("P-2", february, "", created(fistula, right))
+	s.says("P-1", february, `facts[0].access_created states access "F1" as ACCESS_KIND_GRAFT BODY_SIDE_LEFT`+before, created(v1.AccessKind_ACCESS_KIND_GRAFT, left))
+	s.says("P-3", february, "", created(fistula, left))
+	s.says("P-3", february, `facts[0].access_created states access "F1" as ACCESS_KIND_FISTULA BODY_SIDE_RIGHT`+before, created(fistula, right))
+	s.says("P-1", february, "", rosterVoid(first))
+}
+
+// A treatment of somebody who had died, whom nobody admitted, or of years before the unit's
+// record is told of.
+func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	left := func(reason v1.LeavingReason) *v1.RosterFact {
+		return &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: &v1.PatientLeft{Reason: reason}}}
+	}
+	admitted := &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}}
+	const nobody = "nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is right, or send patient_admitted"
+
+	s.says("P-1", february, "", needle()) // a unit that admits nobody is not told about it
+	s.says("P-1", february, "", admitted)
+	s.says("P-1", february, "", needle())
+	s.says("P-2", february, nobody, needle())
+	s.says("P-2", february, nobody, testkit.SampleOf("assessment access_examined").GetAssessment().GetFacts()[0])
+	s.says("P-2", february, "", testkit.SampleOf("surveillance culture_resulted").GetSurveillance().GetFacts()[0]) // no treatment
+	s.says("P-1", february, "", merged("P-2"))
+	s.says("P-2", february, "", needle()) // posted under the old identifier of one who was admitted
+
+	s.says("P-1", "2025-02-20T08:00:00Z", "", left(v1.LeavingReason_LEAVING_REASON_TRANSFER))
+	s.says("P-1", "2025-02-21T08:00:00Z", "", needle())
+	death := s.says("P-1", "2025-02-22T08:00:00Z", "", left(v1.LeavingReason_LEAVING_REASON_DEATH))
+	s.says("P-1", "2025-02-22T07:59:00Z", "", needle())
+	s.says("P-1", "2025-02-22T08:01:00Z", "the patient's death is on record for 2025-02-22, and this is of 2025-02-22: look which of the two is wrong", needle())
+	s.says("P-1", "2025-02-24T08:00:00Z", "", testkit.SampleOf("surveillance culture_resulted").GetSurveillance().GetFacts()[0])
+	s.says("P-1", "2025-02-25T08:00:00Z", "", rosterVoid(death))
+	s.says("P-1", "2025-02-25T09:00:00Z", "", needle())
+
+	// The unit was registered on 3 February 2025.
+	s.says("P-1", "2023-02-03T07:30:00Z", "", needle())
+	s.says("P-1", "2023-02-03T07:29:00Z", "envelope.occurred_at is 2023-02-03, more than 2 years before the facility was registered (2025-02-03): look whether the date is right", needle())
+	s.says("P-1", "2006-02-03T07:30:00Z", "", testkit.SampleOf("cannulation track_taken_over").GetCannulation().GetFacts()[0])
+	s.says("P-1", "2006-02-03T07:30:00Z", "", admitted)
+}
+
+// One reference for treatments of several days is told of: each message that is more than a day
+// from another one.
+func TestAReferenceOfSeveralDaysIsTold(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	const told = "envelope.session has facts of 2025-02-03 and of 2025-02-04 under one reference: a reference is of one treatment, give each its own"
+	for i, c := range []struct{ patient, session, at, notice string }{
+		{"P-1", "T-1", "2025-02-03T07:00:00Z", ""},
+		{"P-1", "T-1", "2025-02-03T11:00:00Z", ""},
+		{"P-1", "T-1", "2025-02-04T07:00:00Z", ""}, // to the second a day
+		{"P-1", "T-1", "2025-02-04T07:00:01Z", told},
+		{"P-1", "T-1", "2025-02-03T12:00:00Z", told}, // the treatment is fused now
+		{"P-1", "T-2", "2025-02-05T07:00:00Z", ""},
+		{"P-2", "T-1", "2025-02-06T07:00:00Z", ""}, // numbers are told apart per patient
+		{"P-3", "", "2025-02-03T07:00:00Z", ""},
+		{"P-3", "", "2025-02-06T07:00:00Z", ""},
+	} {
+		e := about(fmt.Sprintf("s-%d", i), c.patient)
+		if e.OccurredAt = testkit.At(c.at); c.session != "" {
+			e.Session = testkit.Session(c.session)
+		}
+		r, err := n.Client.Send(testkit.Context(t), testkit.Request(e, needle()))
+		if got := strings.Join(r.Notices, " | "); err != nil || got != c.notice {
+			t.Errorf("%+v: %v %q", c, err, got)
+		}
+	}
+	// A result that comes days later does not stretch the treatment.
+	e := about("result", "P-1")
+	e.OccurredAt, e.Session = testkit.At("2025-02-12T07:00:00Z"), testkit.Session("T-2")
+	culture := testkit.SampleOf("surveillance culture_resulted").GetSurveillance().GetFacts()[0]
+	if r, err := n.Client.Send(testkit.Context(t), testkit.Request(e, culture)); err != nil || len(r.Notices) > 0 {
+		t.Errorf("%v %v", r, err)
+	}
+}
+
+// A figure that the schema allows and the trade hardly knows is told of, on both sides of the limit.
+func TestAnUnusualFigureIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	inserted := func(angle, depth float64) *v1.CannulationFact {
+		f := needle()
+		f.GetNeedleInserted().AngleDegrees, f.GetNeedleInserted().DepthMillimetres = proto.Float64(angle), proto.Float64(depth)
+		return f
+	}
+	ended := func(minutes uint32, early v1.Answer) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_SessionEnded{SessionEnded: &v1.SessionEnded{TreatedMinutes: proto.Uint32(minutes), EndedEarly: early}}}
+	}
+	bled := func(minutes float64) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_NeedleRemoved{NeedleRemoved: &v1.NeedleRemoved{Track: "A1", HaemostasisMinutes: proto.Float64(minutes)}}}
+	}
+	acted := func(seconds uint32) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_SitePrepared{SitePrepared: &v1.SitePrepared{Track: "A1", Disinfections: []*v1.Disinfection{{ContactSeconds: proto.Uint32(seconds)}}}}}
+	}
+	const yes, no = v1.Answer_ANSWER_YES, v1.Answer_ANSWER_NO
+	for _, c := range []struct {
+		f      *v1.CannulationFact
+		notice string
+	}{
+		{inserted(10, 1), ""},
+		{inserted(60, 20), ""},
+		{inserted(9.5, 5), "facts[0].needle_inserted.angle_degrees is 9.5 degrees, outside 10 to 60, which is usual: look whether it is right"},
+		{inserted(60.5, 5), "facts[0].needle_inserted.angle_degrees is 60.5 degrees, outside 10 to 60, which is usual: look whether it is right"},
+		{inserted(25, 0.5), "facts[0].needle_inserted.depth_millimetres is 0.5 mm, outside 1 to 20, which is usual: look whether it is right"},
+		{inserted(25, 20.5), "facts[0].needle_inserted.depth_millimetres is 20.5 mm, outside 1 to 20, which is usual: look whether it is right"},
+		{bled(60), ""},
+		{bled(61), "facts[0].needle_removed.haemostasis_minutes is 61 minutes, outside 0 to 60, which is usual: look whether it is right"},
+		{acted(600), ""},
+		{acted(601), "facts[0].site_prepared.disinfections[0].contact_seconds is 601 seconds, outside 0 to 600, which is usual: look whether it is right"},
+		{ended(30, no), ""},
+		{ended(600, no), ""},
+		{ended(29, yes), ""},
+		{ended(29, no), "facts[0].session_ended.treated_minutes is 29 minutes, outside 30 to 600, which is usual: look whether it is right"},
+		{ended(601, yes), "facts[0].session_ended.treated_minutes is 601 minutes, outside 30 to 600, which is usual: look whether it is right"},
+	} {
+		s.says("P-1", february, c.notice, c.f)
+	}
+	const replaced = "facts[0].fact_corrected.replacement.needle_inserted.angle_degrees is 75 degrees, outside 10 to 60, which is usual: look whether it is right"
+	s.says("P-1", february, replaced, corrects(fact("m-1", 0), inserted(75, 5)))
+}

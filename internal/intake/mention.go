@@ -1,0 +1,162 @@
+package intake
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"slices"
+	"time"
+
+	"cannulary/internal/record"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// What the index knows events by, beside their id: only so much as an answer's notices need.
+const (
+	topicMerges   = "merges"
+	topicAmended  = "amended/"  // + event id: the corrections and voids of its facts
+	topicIdentity = "identity/" // + patient key
+	topicAdmitted = "admitted/" // + patient key
+	topicAdmits   = "admits/"   // + facility
+	topicLeft     = "left/"     // + patient key
+	topicAccess   = "access/"   // + patient key, "/", name
+)
+
+// topics are those of an event.
+func topics(ev *logv1.Event) []string {
+	if ev.GetTest() {
+		return nil
+	}
+	facts, err := record.Facts(ev, 0, time.Time{})
+	if err != nil {
+		return nil // the projectors set it aside
+	}
+	var out []string
+	for i := range facts {
+		f := &facts[i]
+		if f.Target != "" {
+			out = append(out, topicAmended+record.EventOf(f.Target))
+		}
+		if !f.Plain() {
+			continue
+		}
+		switch b := f.Body.(type) {
+		case *logv1.IdentitiesMerged, *logv1.IdentityMergeReversed:
+			out = append(out, topicMerges)
+		case *logv1.IdentitySealed:
+			out = append(out, topicIdentity+f.PatientKey)
+		case *cannularyv1.PatientAdmitted:
+			out = append(out, topicAdmitted+f.PatientKey, topicAdmits+f.Facility)
+		case *cannularyv1.PatientLeft:
+			out = append(out, topicLeft+f.PatientKey)
+		case *cannularyv1.AccessCreated:
+			out = append(out, topicAccess+f.PatientKey+"/"+b.GetAccess())
+		}
+	}
+	return out
+}
+
+// days are the times of the earliest and the latest fact of a treatment, in seconds since 1970.
+type days struct {
+	first, last int64
+	seq         uint64 // of the event that is not projected yet; 0 in the file
+}
+
+func (d days) with(o days) days {
+	return days{min(d.first, o.first), max(d.last, o.last), max(d.seq, o.seq)}
+}
+
+// sessionOf is the treatment that the event has facts of and their time; ok is false where it has
+// none that happen while somebody is treated.
+func sessionOf(ev *logv1.Event, seq uint64) (unit string, d days, ok bool) {
+	s := ev.GetSession()
+	if ev.GetTest() || s.GetValue() == "" {
+		return "", days{}, false
+	}
+	facts, err := record.Facts(ev, 0, time.Time{})
+	if err != nil || !slices.ContainsFunc(facts, func(f record.Fact) bool { return slices.Contains(treatment, f.Kind) }) {
+		return "", days{}, false
+	}
+	at := ev.GetOccurredAt().GetSeconds()
+	return facts[0].Unit, days{at, at, seq}, true
+}
+
+// session tells between which times the treatment has facts so far.
+func (x *index) session(ctx context.Context, unit string) (d days, ok bool, err error) {
+	err = x.spanned.QueryRowContext(ctx, unit).Scan(&d.first, &d.last)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return days{}, false, err
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	fresh, is := x.sessions[unit]
+	switch {
+	case err == nil && is:
+		return d.with(fresh), true, nil
+	case is:
+		return fresh, true, nil
+	}
+	return d, err == nil, nil
+}
+
+// began is since when the facility is registered by the event, in seconds since 1970; ok is
+// false where it registers none.
+func began(ev *logv1.Event) (zone string, since int64, ok bool) {
+	for _, f := range ev.GetFacts() {
+		if r := f.GetRoster().GetFacilityRegistered(); r != nil && !ev.GetTest() {
+			zone, since, ok = r.GetTimeZone(), ev.GetOccurredAt().GetSeconds(), true
+		}
+	}
+	return zone, since, ok
+}
+
+// mentions are the sequences of the events of a topic, ascending, those included that are safe in
+// the log and have not come back through the projection.
+func (x *index) mentions(ctx context.Context, topic string) ([]uint64, error) {
+	rows, err := x.mentioned.QueryContext(ctx, topic)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	var out []uint64
+	for rows.Next() {
+		var seq int64
+		if err := rows.Scan(&seq); err != nil {
+			return nil, err
+		}
+		out = append(out, uint64(seq))
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+	x.mu.Lock()
+	out = append(out, x.fresh[topic]...)
+	x.mu.Unlock()
+	slices.Sort(out)
+	return slices.Compact(out), nil
+}
+
+// has tells whether any event is of the topic.
+func (x *index) has(ctx context.Context, topic string) (bool, error) {
+	x.mu.Lock()
+	fresh := len(x.fresh[topic]) > 0
+	x.mu.Unlock()
+	if fresh {
+		return true, nil
+	}
+	var found bool
+	err := x.anyMention.QueryRowContext(ctx, topic).Scan(&found)
+	return found, err
+}
+
+// since is the earliest registration of a facility; zero where none is known.
+func (x *index) since(facility string) time.Time {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	f, ok := x.facilities[facility]
+	if !ok {
+		return time.Time{}
+	}
+	return time.Unix(f.since, 0).UTC()
+}

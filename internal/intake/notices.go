@@ -1,0 +1,275 @@
+package intake
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/internal/fault"
+	"cannulary/internal/keyring"
+	"cannulary/internal/record"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// yearsBefore is how many years before its facility was registered a treatment may lie without a
+// word: a unit posts its last years when it begins (ours, no source).
+const yearsBefore = 2
+
+// day24 is longer than any treatment.
+const day24 = 24 * time.Hour
+
+// noticed says what is hardly true of a message that is taken, and what of it has no effect, as
+// far as the log knows. id is that of its event.
+func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, error) {
+	if m.test() {
+		return nil, nil
+	}
+	n := noticing{in: in, ctx: ctx, m: m, event: id}
+	if p := m.Envelope.GetPatient(); p != nil {
+		n.key = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+	}
+	for i, f := range m.facts {
+		at := fmt.Sprintf("facts[%d].%s", i, factName(f))
+		n.add(unusual(at, f.ProtoReflect()))
+		if r, ok := f.(*cannularyv1.RosterFact); ok {
+			n.roster(at, i, r)
+		}
+	}
+	n.treated()
+	if n.err != nil {
+		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what the record knows already", "send the same message again")
+	}
+	return n.out, nil
+}
+
+// noticing gathers the notices of one message.
+type noticing struct {
+	in    *Intake
+	ctx   context.Context
+	m     Message
+	key   string // of the envelope's patient
+	event string
+	out   []string
+	err   error
+
+	resolved *record.Identities
+}
+
+func (n *noticing) add(texts []string) { n.out = append(n.out, texts...) }
+
+func (n *noticing) say(format string, a ...any) { n.out = append(n.out, fmt.Sprintf(format, a...)) }
+
+// roster looks at one fact of the roster.
+func (n *noticing) roster(at string, ordinal int, r *cannularyv1.RosterFact) {
+	switch x := r.GetFact().(type) {
+	case *cannularyv1.RosterFact_PatientsMerged:
+		n.merge(at, ordinal, record.KindPatientsMerged, x.PatientsMerged.GetRetired())
+	case *cannularyv1.RosterFact_MergeReversed:
+		n.merge(at, ordinal, record.KindMergeReversed, x.MergeReversed.GetRetired())
+	case *cannularyv1.RosterFact_IdentityStated:
+		n.identity(at, x.IdentityStated)
+	case *cannularyv1.RosterFact_AccessCreated:
+		n.access(at, x.AccessCreated)
+	}
+}
+
+// merge tells of a merge or reversal that has no effect as the record stands, and of one that
+// joins two birth dates.
+func (n *noticing) merge(at string, ordinal int, kind record.Kind, retired *cannularyv1.PatientIdentifier) {
+	items := n.effective(nil, topicMerges)
+	gone := n.in.cfg.Ring.PatientKey(retired.GetSystem(), retired.GetValue())
+	before := record.Resolve(items)
+	own := record.Fact{ID: record.FactID(n.event, ordinal), PatientKey: n.key, MergedKey: gone, Kind: kind, At: n.m.Envelope.GetOccurredAt().AsTime()}
+	after := record.Resolve(append(items, record.Item{Fact: own}))
+	switch {
+	case kind == record.KindMergeReversed && slices.Contains(after.Refused, own.ID):
+		n.say("%s changes nothing as the record stands: no merge of that identity into the envelope's patient stands then", at)
+	case slices.Contains(after.Refused, own.ID):
+		n.say("%s changes nothing as the record stands: that identity is merged already, or the envelope's patient is merged into it", at)
+	case kind == record.KindPatientsMerged:
+		a, b := n.born(before.Group(n.key)), n.born(before.Group(gone))
+		if a != "" && b != "" && a != b {
+			n.say("%s joins two identities with different birth dates: make sure that they are one patient, else send merge_reversed. The card says so until a person confirms", at)
+		}
+	}
+}
+
+// identity tells of an identity that is stated with another birth date than before, or of an
+// identity that was merged away.
+func (n *noticing) identity(at string, id *cannularyv1.IdentityStated) {
+	ids := n.identities()
+	if ids.MergedInto(n.key) != "" {
+		n.say("%s is about an identity that was merged into another patient: post for the patient who goes on, or send merge_reversed. The card says so until a person confirms", at)
+	}
+	if born := n.born(ids.Group(n.key)); born != "" && id.GetBirthDate() != "" && born != id.GetBirthDate() {
+		n.say("%s gives another birth date than was stated before: make sure that it is the same patient, then correct what is wrong. The card says so until a person confirms", at)
+	}
+}
+
+// access tells of an access that was stated before as another kind or on another side.
+func (n *noticing) access(at string, a *cannularyv1.AccessCreated) {
+	for _, it := range n.effective([]string{n.key}, topicAccess+n.key+"/"+a.GetAccess()) {
+		was, ok := it.Body.(*cannularyv1.AccessCreated)
+		if !ok || it.Void {
+			continue
+		}
+		side := was.GetSide() != 0 && a.GetSide() != 0 && was.GetSide() != a.GetSide()
+		if side || was.GetKind() != a.GetKind() {
+			n.say("%s states access %q as %s %s; it was stated before as %s %s: if that was wrong, send fact_corrected for it", at, a.GetAccess(), a.GetKind(), a.GetSide(), was.GetKind(), was.GetSide())
+			return
+		}
+	}
+}
+
+// treatment are the kinds of facts that are of a patient who is treated then.
+var treatment = []record.Kind{
+	"session_started", record.KindSitePrepared, record.KindNeedleInserted, record.KindNeedleRemoved, record.KindPegPlaced, record.KindPegRemoved,
+	record.KindPegFoundMissing, "complication_seen", record.KindAccessExamined, "venous_pressure_read", "access_flow_measured", "antimicrobial_started", "site_signs_seen",
+}
+
+// treated tells of a treatment of a patient who had died, who was never admitted, or long before
+// the facility's record began.
+func (n *noticing) treated() {
+	at := n.m.Envelope.GetOccurredAt().AsTime()
+	if since := n.in.index.since(n.m.Envelope.GetFacility()); n.m.Service != Roster && !since.IsZero() && at.Before(since.AddDate(-yearsBefore, 0, 0)) && !n.only("track_planned", "track_taken_over") {
+		n.say("envelope.occurred_at is %s, more than %d years before the facility was registered (%s): look whether the date is right", at.Format(time.DateOnly), yearsBefore, since.Format(time.DateOnly))
+	}
+	if n.key == "" || !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return slices.Contains(treatment, record.Kind(factName(f))) }) {
+		return
+	}
+	n.session(at)
+	for _, it := range n.effective([]string{n.key}, topicLeft+n.key) {
+		left, ok := it.Body.(*cannularyv1.PatientLeft)
+		if ok && !it.Void && left.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH &&
+			(calendar{zone: n.in.zone(n.m)}).before(moment{it.At, it.Precision}, moment{at, n.m.Envelope.GetPrecision()}) {
+			n.say("the patient's death is on record for %s, and this is of %s: look which of the two is wrong", it.At.Format(time.DateOnly), at.Format(time.DateOnly))
+			break
+		}
+	}
+	if n.has(topicAdmitted+n.key) || !n.has(topicAdmits+n.m.Envelope.GetFacility()) {
+		return
+	}
+	for _, key := range n.identities().Group(n.key) {
+		if n.has(topicAdmitted + key) {
+			return
+		}
+	}
+	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is right, or send patient_admitted")
+}
+
+// session tells of a reference that fuses treatments of several days.
+func (n *noticing) session(at time.Time) {
+	s := n.m.Envelope.GetSession()
+	if s.GetValue() == "" || n.err != nil {
+		return
+	}
+	d, ok, err := n.in.index.session(n.ctx, record.SessionUnit(n.key, s.GetSystem(), s.GetValue()))
+	n.err = errors.Join(n.err, err)
+	first, last := time.Unix(min(d.first, at.Unix()), 0).UTC(), time.Unix(max(d.last, at.Unix()), 0).UTC()
+	if ok && last.Sub(first) > day24 {
+		n.say("envelope.session has facts of %s and of %s under one reference: a reference is of one treatment, give each its own", first.Format(time.DateOnly), last.Format(time.DateOnly))
+	}
+}
+
+// only tells whether all facts are of these kinds.
+func (n *noticing) only(kinds ...string) bool {
+	return !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return !slices.Contains(kinds, factName(f)) })
+}
+
+func (n *noticing) has(topic string) bool {
+	if n.err != nil {
+		return false
+	}
+	found, err := n.in.index.has(n.ctx, topic)
+	n.err = errors.Join(n.err, err)
+	return found
+}
+
+// identities tells who was merged into whom.
+func (n *noticing) identities() *record.Identities {
+	if n.resolved == nil {
+		n.resolved = record.Resolve(n.effective(nil, topicMerges))
+	}
+	return n.resolved
+}
+
+// born is the birth date that stands for the patient with these keys: the latest stated. It is
+// empty where none was, or the patient's key was destroyed.
+func (n *noticing) born(keys []string) string {
+	var topics []string
+	for _, k := range keys {
+		topics = append(topics, topicIdentity+k)
+	}
+	items := n.effective(keys, topics...)
+	for _, it := range slices.Backward(items) {
+		s, ok := it.Body.(*logv1.IdentitySealed)
+		if !ok || it.Void {
+			continue
+		}
+		plain, err := n.in.cfg.Ring.Unseal(n.ctx, it.PatientKey, s.GetSealed())
+		if errors.Is(err, keyring.ErrNoKey) || errors.Is(err, keyring.ErrUnreadable) {
+			continue
+		}
+		var id cannularyv1.IdentityStated
+		if err = errors.Join(err, proto.Unmarshal(plain, &id)); err != nil {
+			n.err = errors.Join(n.err, err)
+			return ""
+		}
+		if id.GetBirthDate() != "" {
+			return id.GetBirthDate()
+		}
+	}
+	return ""
+}
+
+// effective is what stands of the facts of these topics. keys are the patients whose corrections
+// and voids count; none means anybody's.
+func (n *noticing) effective(keys []string, topics ...string) []record.Item {
+	var facts []record.Fact
+	seen := map[uint64]bool{}
+	for len(topics) > 0 && n.err == nil {
+		seqs, err := n.in.index.mentions(n.ctx, topics[0])
+		n.err = errors.Join(n.err, err)
+		topics = topics[1:]
+		for _, seq := range seqs {
+			if seen[seq] || n.err != nil {
+				continue
+			}
+			seen[seq] = true
+			more, err := n.in.logged(n.ctx, seq)
+			n.err = errors.Join(n.err, err)
+			for _, f := range more {
+				if len(keys) > 0 && !slices.Contains(keys, f.PatientKey) {
+					continue
+				}
+				facts = append(facts, f)
+			}
+			if len(more) > 0 {
+				topics = append(topics, topicAmended+more[0].EventID)
+			}
+		}
+	}
+	return record.Effective(facts)
+}
+
+// logged are the facts of one entry of the log.
+func (in *Intake) logged(ctx context.Context, seq uint64) ([]record.Fact, error) {
+	e, err := in.cfg.Log.Get(ctx, seq)
+	if err != nil {
+		return nil, fmt.Errorf("read entry %d: %w", seq, err)
+	}
+	var ev logv1.Event
+	if err := proto.Unmarshal(e.Data, &ev); err != nil {
+		return nil, fmt.Errorf("read event %d: %w", seq, err)
+	}
+	facts, err := record.Facts(&ev, e.Seq, e.Time)
+	if err != nil {
+		return nil, fmt.Errorf("read event %d: %w", seq, err)
+	}
+	return facts, nil
+}
