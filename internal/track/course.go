@@ -410,9 +410,8 @@ func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
 	}
 	a := s.attempts[slices.IndexFunc(s.attempts, func(a attempt) bool { return a.id == st.fact.ID })]
 	c := m.course(s.track, st.fact)
-	unplaced := c.access == ""
 	c.place(a)
-	if c.retired == nil || unplaced {
+	if c.retired == nil || c.basis == "" && a.GetAccess() != "" {
 		m.onRetired(e, c, st.fact)
 	}
 	if a.used() {

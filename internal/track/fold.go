@@ -171,6 +171,9 @@ func (c *course) stage(s *State, now *protocol.Parameters) Stage {
 		return Planned
 	}
 	left := s.Target + len(c.extras) - c.counted
+	if left <= 0 {
+		s.Mend = ""
+	}
 	switch {
 	case s.Mend != "":
 		s.NotReady = append(s.NotReady, s.Mend)

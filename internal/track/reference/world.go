@@ -311,9 +311,7 @@ func (w *world) retiring(track string) []*record.Fact {
 				continue
 			}
 			if before(r.Fact, p.fact) {
-				if i == 0 || places[i-1].access != p.access || before(places[i-1].fact, r.Fact) {
-					out = append(out, p.fact)
-				}
+				out = append(out, p.fact)
 			} else {
 				out = append(out, r.Fact)
 			}
