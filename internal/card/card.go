@@ -185,12 +185,15 @@ type Finding struct {
 	Severity string    `json:"severity"`
 	Scope    string    `json:"scope"` // "track A1", "access F1" or empty
 	Since    time.Time `json:"since"`
-	Seen     string    `json:"seen"`
-	Text     string    `json:"text"` // what was seen, as a sentence
-	Asked    string    `json:"asked,omitempty"`
-	Clears   string    `json:"clears"`
-	Facts    []string  `json:"facts"`
-	Protocol string    `json:"protocolVersion,omitempty"` // the version that was in force
+	// Day is the local date of a finding whose time is not known; Since is then its beginning.
+	Day      string   `json:"day,omitempty"`
+	Seen     string   `json:"seen"`
+	Text     string   `json:"text"` // what was seen, as a sentence
+	Asked    string   `json:"asked,omitempty"`
+	Clears   string   `json:"clears"`
+	Facts    []string `json:"facts"`
+	Hold     string   `json:"hold,omitempty"` // the hold that it opened
+	Protocol string   `json:"protocolVersion,omitempty"` // the version that was in force
 }
 
 // Visit is one recent session in the track.
@@ -286,11 +289,11 @@ func Of(in Input, j track.Judgement) Card {
 	}
 	c.StandingHold = len(c.Holds) > 0
 	c.Use = use(in, j, c.Holds)
-	standing := j.Standing()
-	c.Findings = findings(standing, func(f *track.Finding) bool { return !shown(f, &j) })
-	c.Accesses = accesses(j, standing, c.Use, c.Holds)
+	standing, days := standing(&j, c.History), in.dated()
+	c.Findings = findings(standing, days, func(f *track.Finding) bool { return !shown(f, &j) })
+	c.Accesses = accesses(j, standing, days, c.Use, c.Holds)
 	for i := range j.Tracks {
-		c.Tracks = append(c.Tracks, one(&j.Tracks[i], standing, c.Holds))
+		c.Tracks = append(c.Tracks, one(&j.Tracks[i], standing, days, c.Holds))
 	}
 	c.Notices = notices(in, j, c)
 	return c
@@ -314,7 +317,26 @@ func (in *Input) from(f *record.Fact) time.Time {
 	return zone.Midnight(f.At, in.Zone(f.Facility))
 }
 
-func one(s *track.State, standing []track.Finding, holds []Hold) Track {
+// standing are the findings that stand, but for those of holds that are history: these are said
+// once, with the hold.
+func standing(j *track.Judgement, history []Hold) []track.Finding {
+	return slices.DeleteFunc(j.Standing(), func(f track.Finding) bool {
+		return f.Hold != "" && slices.ContainsFunc(history, func(h Hold) bool { return slices.Contains(h.IDs, f.Hold) })
+	})
+}
+
+// dated are the local dates of the facts that are known to the day only, by id.
+func (in *Input) dated() map[string]string {
+	out := map[string]string{}
+	for i := range in.Items {
+		if f := &in.Items[i].Fact; f.Precision == cannularyv1.TimePrecision_TIME_PRECISION_DAY && in.Zone != nil {
+			out[f.ID] = zone.Date(f.At, in.Zone(f.Facility))
+		}
+	}
+	return out
+}
+
+func one(s *track.State, standing []track.Finding, days map[string]string, holds []Hold) Track {
 	t := Track{
 		ID: s.ID, Name: s.Name, Role: track.RoleName(s.Role), Access: s.Access, Stage: string(s.Stage), UnderReview: s.UnderReview,
 		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{},
@@ -336,7 +358,7 @@ func one(s *track.State, standing []track.Finding, holds []Hold) Track {
 			Counted: v.Counted, InDoubt: v.InDoubt, WhyNot: v.WhyNot, AngleDegrees: v.Angle, Gauge: v.Gauge, Passes: v.Passes,
 			Resistance: resistance(v.Resistance), Pain: v.Pain, Complications: list(v.Complications), Rescue: v.Rescue, Who: v.Who.GetValue()})
 	}
-	t.Findings = findings(standing, func(f *track.Finding) bool {
+	t.Findings = findings(standing, days, func(f *track.Finding) bool {
 		return f.Track == s.Name || f.Track == "" && f.Access == s.Access && s.Access != ""
 	})
 	mine := holdsOf(t, holds)
@@ -401,13 +423,13 @@ func deputies(s *track.State) []string {
 	return out
 }
 
-func accesses(j track.Judgement, standing []track.Finding, u Use, holds []Hold) []Access {
+func accesses(j track.Judgement, standing []track.Finding, days map[string]string, u Use, holds []Hold) []Access {
 	out := []Access{}
 	for i := range j.Accesses {
 		x := &j.Accesses[i]
 		a := Access{Name: x.Name, Kind: accessKind(x.Kind), Side: side(x.Side), Region: region(x.Region), InUse: x.Name == u.Access,
 			Retired: x.Retired, Held: heldBy(x.Name, holds) != nil, NotExamined: list(x.NotExamined)}
-		a.Findings = findings(standing, func(f *track.Finding) bool { return f.Track == "" && f.Access == x.Name })
+		a.Findings = findings(standing, days, func(f *track.Finding) bool { return f.Track == "" && f.Access == x.Name })
 		if !x.Examined.IsZero() {
 			at := x.Examined.UTC()
 			a.ExaminedAt = &at

@@ -149,21 +149,21 @@ func cases(t *testing.T) map[string]card.Card {
 func TestCardsOfHistories(t *testing.T) {
 	all := cases(t)
 	wants := map[string][]string{
-		"planned tracks get a sharp needle first":            {">>>  SHARP NEEDLE   16G   25°   antegrade   5 mm deep   session 1 of 6", "why: planned, no needle yet", "This first insertion sets angle"},
-		"a forming track says what is missing":               {"session 3 of 6", "2 of 6 sharp sessions count", "4 more sharp sessions must count", "who: CN-01", "CAUTION: inserted by CN-09"},
-		"a long gap and a missing peg ask for more sessions": {"session 3 of 8", "(gap-long)", "(peg-missing)", "Look for the peg"},
+		"planned tracks get a sharp needle first":            {">>>  SHARP NEEDLE   16G   25°   antegrade   5 mm deep   session 1 of 6", "why: First insertion: sharp, by someone rated to create tracks.", "This first insertion sets angle"},
+		"a forming track says what is missing":               {"session 3 of 6", "2 of 6 sharp sessions count", "4 more sharp sessions before the first blunt needle.", "who: CN-01", "CAUTION: Inserted on 2025-03-07 by CN-09, who is neither the creator nor a deputy."},
+		"a long gap and a missing peg ask for more sessions": {"session 3 of 8", "[gap-long]", "[peg-missing]", "Look for the peg"},
 		"a hard last entry keeps the blunt needle away":      {"SHARP NEEDLE", "entries must be easy"},
 		"a ready track gets its first blunt needle":          {">>>  BLUNT NEEDLE   16G   25°", "trial session 1", "Remove the scab completely", "a NEW blunt needle"},
-		"a trial counts its blunt sessions":                  {"BLUNT NEEDLE", "trial session 3", "2 of 3 consecutive"},
-		"an established track is in routine blunt use":       {"BLUNT NEEDLE", "ESTABLISHED", "routine blunt use", "Blunt sessions: 3 of 3"},
-		"a held access gets no needle":                       {"STOP      ACCESS F1 HELD: NO NEEDLE", "No thrill felt (hold placed by CN-02, rule person)", "Do not needle track A1."},
-		"a withdrawn ground leaves the hold":                 {"STOP      TRACK A1 HELD", "Ground withdrawn"},
-		"a resting and a retired track get no needle":        {"the track rests until 2025-03-25: Infiltration", "the track was given up: Aneurysm; track A2 replaces it"},
+		"a trial counts its blunt sessions":                  {"BLUNT NEEDLE", "trial session 3", "Blunt trial: 2 of 3 good blunt sessions in a row so far."},
+		"an established track is in routine blunt use":       {"BLUNT NEEDLE", "ESTABLISHED", "Established: blunt needle.", "Blunt sessions: 3 of 3"},
+		"a held access gets no needle":                       {"HOLD ACCESS F1: NO NEEDLE", "No thrill felt. Do not needle. Hold by CN-02 since 2025-03-15 08:00 UTC (person).", "Do not needle track A1."},
+		"a withdrawn ground leaves the hold":                 {"HOLD TRACK A1: NO NEEDLE", "Ground withdrawn"},
+		"a resting and a retired track get no needle":        {"The track rests until 2025-03-25: Infiltration.", "The track was given up: Aneurysm. Track A2 replaces it."},
 		"a track taken over says that it was declared":       {"declared, not recorded here: established, in use since 2023-06-01, by CN-01, on the needling log of the unit", "before"},
 		"a track under review says so":                       {"UNDER REVIEW"},
 		"a sharp-only protocol offers no blunt needle":       {"SHARP NEEDLE", "the unit's protocol keeps tracks sharp"},
-		"a view that is behind says so":                      {"NOTICE    This view is behind the log", "NOTICE    2 messages could not be understood"},
-		"nothing is known of the patient":                    {"(name not stated), born (not stated)", "Not positively identified: name and birth date not stated", "No constant-site track is recorded", "No access in use is recorded."},
+		"a view that is behind says so":                      {"NOTICE    This card is behind the record", "NOTICE    2 messages could not be understood"},
+		"nothing is known of the patient":                    {"(name not stated), born (not stated)", "Not positively identified: name and birth date not recorded", "No constant-site track is recorded", "No access in use is recorded."},
 	}
 	if len(wants) != len(all) {
 		t.Fatalf("%d expectations for %d cards", len(wants), len(all))
@@ -216,7 +216,7 @@ func TestWhatEveryCardKeepsTo(t *testing.T) {
 // The 7 and 14 days are this project's own defaults.
 func TestAnOpenGapIsSaid(t *testing.T) {
 	formed := func() *history { return (&history{t: t}).planned().needles(3, 5, 7, 10, 12, 14) }
-	for day, want := range map[int]string{21: "", 22: "more than 7 days ago: one more sharp session is needed", 28: "more than 7 days ago", 29: "more than 14 days ago: counting starts again"} {
+	for day, want := range map[int]string{21: "", 22: "more than 7 days ago. One more sharp session is needed.", 28: "more than 7 days ago", 29: "more than 14 days ago. Counting starts again."} {
 		c := formed().card(day)
 		why, needle := "", ""
 		for _, tr := range c.Tracks {

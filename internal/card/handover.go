@@ -67,7 +67,7 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 	add("Deputies", strings.Join(t.Deputies, ", "))
 	add("Last session", lastSession(t))
 	add("Last complications", lastComplications(t))
-	add("What would stop it", stops(holds))
+	add("What forbids the needle", stops(holds))
 	return out
 }
 
@@ -113,7 +113,7 @@ func antisepticOf(s *track.State) string {
 func sessions(s *track.State, t Track) string {
 	switch s.Folded {
 	case track.Trial, track.Established:
-		text := fmt.Sprintf("past forming; %s running", count(s.Streak, "successful session"))
+		text := fmt.Sprintf("past forming; %s in a row", count(s.Streak, "successful session"))
 		if t.Declared != "" {
 			text += "; " + t.Declared
 		}
@@ -121,7 +121,7 @@ func sessions(s *track.State, t Track) string {
 	}
 	text := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget)
 	for _, e := range t.Extras {
-		text += fmt.Sprintf("; one of them for %s", e.Rule)
+		text += "; one of them was added (" + e.Text + ")"
 	}
 	if t.Declared != "" {
 		text += "; " + t.Declared
@@ -187,7 +187,7 @@ func VisitText(v Visit) string {
 		s += ", " + v.Who
 	}
 	if !v.Success {
-		s += ", did not serve"
+		s += ", could not be used"
 	}
 	if v.Rescue {
 		s += ", RESCUE"

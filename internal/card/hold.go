@@ -37,34 +37,52 @@ func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
 	out.Scope = strings.Join(h.Places(), ", ")
 	parts := []string{stop(capital(out.Seen))}
 	say := func(format string, a ...any) { parts = append(parts, fmt.Sprintf(format, a...)) }
-	switch {
-	case j.GivenUp(&h):
-		say("No longer used: %s. Ask the lead to close this hold.", out.Scope)
-	case out.Urgent:
-		say("Do not needle. Call now.")
-	default:
-		say("Do not needle.")
+	since, by := h.Since.In(local).Format(minutes), ""
+	if h.DayKnown {
+		since = h.Date + ", time not recorded"
 	}
 	if h.Rule == rule.Person {
-		say("Hold placed by %s.", or(out.PlacedBy, "a person whose name is not recorded"))
+		by = " by " + or(out.PlacedBy, "a person whose name is not recorded")
 	}
-	since := h.Since.In(local).Format(minutes)
-	if h.DayKnown {
-		since = h.Date + " (the time is not recorded)"
+	if j.GivenUp(&h) {
+		out.Text = fmt.Sprintf("A hold%s on %s, which is no longer used, was never lifted: %s (since %s; %s). Ask the lead nurse to lift it.",
+			by, out.Scope, strings.TrimSuffix(out.Seen, "."), since, together(g, h.Rule))
+		return out
 	}
-	say("Hold since %s (rule %s).", since, h.Rule)
+	if out.Urgent {
+		say("Do not needle. Call now.")
+	} else {
+		say("Do not needle.")
+	}
+	say("Hold%s since %s (%s).", by, since, h.Rule)
 	if len(g) > 1 {
-		say("%d reports are shown as one.", len(g))
+		say("%d reports are shown as this one hold. Lift them together.", len(g))
 	}
 	if n := out.NeedledSessions; n > 0 {
-		say("Needled under it in %s, last on %s.", count(n, "session"), out.NeedledLast)
+		say("A needle was used under it in %s, last on %s.", count(n, "session"), out.NeedledLast)
 	}
 	if out.GroundWithdrawn {
-		say("Ground withdrawn: what it rests on was corrected or voided since. It stays until a person lifts it.")
+		say("Ground withdrawn: what it rests on was corrected or voided later. The hold stays until a person lifts it.")
 	}
 	say("What clears it: %s The local protocol and the treating team decide.", stop(or(out.Clears, "a named person lifts it, with a reason")))
 	out.Text = strings.Join(parts, " ")
 	return out
+}
+
+// together names the rule, and how many reports are shown as one.
+func together(g []track.Hold, code string) string {
+	if len(g) > 1 {
+		return fmt.Sprintf("%s, %d reports", code, len(g))
+	}
+	return code
+}
+
+// Named names the holds that are shown as this one, by their ids.
+func (h *Hold) Named() string {
+	if len(h.IDs) > 1 {
+		return fmt.Sprintf("%d holds, to be lifted together: %s", len(h.IDs), strings.Join(h.IDs, ", "))
+	}
+	return "Hold " + h.ID
 }
 
 // heldBy is the oldest hold on the access itself, nil where there is none.
@@ -88,8 +106,8 @@ func grave(s rule.Severity) int {
 	return 2
 }
 
-// findings words those that match, gravest first, then oldest.
-func findings(standing []track.Finding, match func(*track.Finding) bool) []Finding {
+// findings words those that match, gravest first, then oldest. days are those of dated.
+func findings(standing []track.Finding, days map[string]string, match func(*track.Finding) bool) []Finding {
 	var kept []track.Finding
 	for i := range standing {
 		if match(&standing[i]) {
@@ -105,7 +123,10 @@ func findings(standing []track.Finding, match func(*track.Finding) bool) []Findi
 	})
 	out := []Finding{}
 	for _, f := range kept {
-		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: stop(capital(f.Seen)), Asked: f.Asked, Clears: f.Clears, Facts: list(f.Facts), Protocol: f.Protocol}
+		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: stop(capital(f.Seen)), Asked: f.Asked, Clears: f.Clears, Facts: list(f.Facts), Hold: f.Hold, Protocol: f.Protocol}
+		if len(f.Facts) > 0 {
+			x.Day = days[f.Facts[0]]
+		}
 		switch {
 		case f.Track != "":
 			x.Scope = "track " + f.Track
@@ -172,7 +193,7 @@ func use(in Input, j track.Judgement, holds []Hold) Use {
 	var how string
 	switch {
 	case u.Access != "":
-		how = "used at the latest session, " + at.In(in.location()).Format(time.DateOnly)
+		how = "used at the latest session, on " + at.In(in.location()).Format(time.DateOnly)
 	case len(current) == 1:
 		u.Access, how = current[0].Name, "the only one recorded"
 	case len(current) > 1:

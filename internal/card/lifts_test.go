@@ -28,7 +28,7 @@ func (h *history) voids(at time.Time, message string) *history {
 	return h.cannulation(at, &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: message}, Reason: "mistake"}}})
 }
 
-func TestALiftThatLiftedNothingIsTold(t *testing.T) {
+func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 	const nothing = " matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has not arrived."
 	elsewhere := placed("of another patient")
 	for _, c := range []struct {
@@ -43,10 +43,10 @@ func TestALiftThatLiftedNothingIsTold(t *testing.T) {
 		{"that arrived before the hold it names", func(h *history) { h.lifts(day(5), placed("m1")) }, 6, "A lift of hold " + placed("m1") + " by CN-09 on 2025-03-05 08:00 UTC" + nothing, false},
 		{"once that hold arrives, it takes effect", func(h *history) { h.lifts(day(5), placed("m1")).holds(day(3)) }, 6, "", false},
 		{"dated before the hold", func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")) }, 6,
-			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing: it came before what the hold rests on, as that stands. The hold is open.", true},
+			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing: it came before what the hold rests on, as that is recorded now. The hold is open.", true},
 		{"dated before the hold, and a later one that lifts it", func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")).lifts(day(6), placed("m0")) }, 7, "", false},
 		{"a second time", func(h *history) { h.holds(day(3)).lifts(day(4), placed("m0")).lifts(day(5), placed("m0")) }, 6, "", false},
-		{"taken back", func(h *history) { h.holds(day(3)).lifts(day(5), elsewhere).voids(day(5), "m1") }, 6, "", true},
+		{"voided", func(h *history) { h.holds(day(3)).lifts(day(5), elsewhere).voids(day(5), "m1") }, 6, "", true},
 		{"later than the moment asked for", func(h *history) { h.holds(day(3)).lifts(day(8), elsewhere) }, 6, "", true},
 		{"on the 28th day, with no hold open", func(h *history) { h.lifts(day(5), elsewhere) }, 32, nothing, false},
 		{"after 28 days, with no hold open", func(h *history) { h.lifts(day(5), elsewhere) }, 33, "", false},
@@ -73,7 +73,7 @@ func TestALiftThatLiftedNothingIsTold(t *testing.T) {
 	}
 }
 
-func TestALiftOfAHoldThatNobodyCanLiftIsTold(t *testing.T) {
+func TestALiftOfAHoldThatNobodyCanLiftIsShown(t *testing.T) {
 	h := &history{t: t}
 	h.planned().roster(day(2), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1", Kind: v1.AccessKind_ACCESS_KIND_GRAFT}}})
 	before := h.card(3)

@@ -17,24 +17,21 @@ func notices(in Input, j track.Judgement, c Card) []string {
 	out := []string{}
 	say := func(format string, a ...any) { out = append(out, fmt.Sprintf(format, a...)) }
 	if missing := unidentified(c.Patient); missing != "" {
-		say("Not positively identified: %s not stated. Confirm by the unit's own means who this is before needling.", missing)
+		say("Not positively identified: %s not recorded. Make sure who this is before you needle.", missing)
 	}
 	if in.Lagging {
-		say("This view is behind the log: newer facts may exist. Ask again in a moment, or check with the last cannulator.")
+		say("This card is behind the record: newer messages may exist. Ask again in a moment, or ask the last cannulator.")
 	}
 	if in.Quarantined == 1 {
-		say("1 message could not be understood and is not in this card; it may be about this patient.")
+		say("1 message could not be understood and is not on this card. It may be about this patient.")
 	} else if in.Quarantined > 1 {
-		say("%d messages could not be understood and are not in this card; one of them may be about this patient.", in.Quarantined)
+		say("%d messages could not be understood and are not on this card. One of them may be about this patient.", in.Quarantined)
 	}
 	if n := whereabouts(in, j.Where); n != "" {
 		say("%s", n)
 	}
 	if j.Where.Facility != "" && !j.Where.Admitted {
-		say("No admission is recorded: the patient is taken to belong where the care is, %s.", j.Where.Facility)
-	}
-	for _, h := range c.History {
-		say("%s", h.Text)
+		say("No admission is recorded. The patient is taken to belong to %s, where the care is.", j.Where.Facility)
 	}
 	for _, n := range lifts(in, j, len(c.Holds)+len(c.History) > 0) {
 		say("%s", n)
@@ -46,11 +43,11 @@ func notices(in Input, j track.Judgement, c Card) []string {
 			continue
 		}
 		if t.Access == "" {
-			say("The access of track %s is not recorded: confirm that it is in a native fistula, and that nothing was found wrong with it.", t.Name)
+			say("The access of track %s is not recorded. Make sure that it is a native fistula and that nothing is wrong with it.", t.Name)
 		}
 		tracked[t.Access] = true
 		if most := t.Protocol.DeputiesMax; len(t.Deputies) > most && (t.Folded == track.Planned || t.Folded == track.Forming) {
-			say("Track %s has %d deputies; the protocol asks for at most %d: keep a forming track in few hands.", t.Name, len(t.Deputies), most)
+			say("Track %s has %d deputies, and the protocol allows %d. Keep a forming track in few hands.", t.Name, len(t.Deputies), most)
 		}
 	}
 	for i := range j.Accesses {
@@ -59,11 +56,11 @@ func notices(in Input, j track.Judgement, c Card) []string {
 			continue
 		}
 		if a.Kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
-			say("The kind of access %s is not recorded: confirm that it is a native fistula. Constant-site needling is for nothing else.", a.Name)
+			say("The kind of access %s is not recorded. Make sure that it is a native fistula: constant-site needling is for nothing else.", a.Name)
 		}
 		switch {
 		case a.Examined.IsZero():
-			say("No examination of access %s is recorded. Not recorded is not normal: look, listen and feel.", a.Name)
+			say("No examination of access %s is recorded. Look, listen and feel before you needle.", a.Name)
 		case len(a.NotExamined) > 0:
 			say("%s", leftOut(a))
 		}
@@ -98,7 +95,7 @@ func remarks(s *track.State) []string {
 		if s.Taken != nil {
 			what = "The takeover does not state"
 		}
-		out = append(out, fmt.Sprintf("%s %s: shown as planned.", what, strings.Join(s.FromPlan, ", ")))
+		out = append(out, fmt.Sprintf("%s %s. The plan's values are shown.", what, strings.Join(s.FromPlan, ", ")))
 	}
 	if len(s.PlanDiffers) > 0 {
 		out = append(out, fmt.Sprintf("The plan says otherwise: %s. Follow the track as it was made.", strings.Join(s.PlanDiffers, ", ")))
@@ -131,7 +128,7 @@ func whereabouts(in Input, w track.Whereabouts) string {
 	case w.Left:
 		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(zone(w.LeftUnit)).Format(time.DateOnly), or(leavingReason(w.Reason), "reason not recorded"))
 	case w.InHospitalSince != nil:
-		return fmt.Sprintf("The patient is in hospital since %s.", w.InHospitalSince.In(zone(in.facility)).Format(time.DateOnly))
+		return fmt.Sprintf("The patient has been in hospital since %s.", w.InHospitalSince.In(zone(in.facility)).Format(time.DateOnly))
 	}
 	return ""
 }

@@ -55,7 +55,7 @@ func forming(t testing.TB) *judged {
 		j: track.Judgement{
 			AsOf: now,
 			Accesses: []track.AccessState{{Name: "F1", Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT, Region: v1.AccessRegion_ACCESS_REGION_FOREARM,
-				Examined: now.AddDate(0, 0, -2), NotExamined: []string{"bruit", "collapse on elevation"}, Flow: proto.Float64(820), FlowAt: now.AddDate(0, -1, 0),
+				Examined: now.AddDate(0, 0, -2), ExaminedOn: "2026-07-04", NotExamined: []string{"bruit", "collapse on elevation"}, Flow: proto.Float64(820), FlowAt: now.AddDate(0, -1, 0),
 				PressureKnown: true, PressureAt: now.AddDate(0, 0, -9), PressureGauge: 16, Pressure: trend.Trend{N: 12, SlopePerTwelve: 4.25, P: 0.2}}},
 			Tracks: []track.State{{
 				ID: "t1", Name: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: track.Forming, Folded: track.Forming, Counted: 3, Target: 6,
@@ -63,7 +63,7 @@ func forming(t testing.TB) *judged {
 				ReferenceAngle: proto.Float64(25), Direction: v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE, Bevel: v1.Bevel_BEVEL_UP, Depth: proto.Float64(4.5),
 				Gauge: proto.Uint32(16), NeedleLength: proto.Uint32(25), Creator: staff("CN-01"), Deputies: []*v1.StaffIdentifier{staff("CN-02"), staff("CN-01"), staff("CN-02")},
 				Plan: planned.Tracks[0], Planned: planned, Peg: track.PegIn, Protocol: pegs,
-				Next: track.Next{Needle: track.Sharp, Session: 4, Why: "forming: 3 of 7 sharp sessions count; not ready: 4 more sharp sessions must count"},
+				Next: track.Next{Needle: track.Sharp, Session: 4, Why: "4 more sharp sessions before the first blunt needle. 3 of 7 sharp sessions count so far."},
 				Recent: []track.Visit{
 					{Date: "2026-07-04", Tip: track.Sharp, Attempts: 2, Success: true, InDoubt: true, WhyNot: []string{"same spot not recorded"}, Angle: proto.Float64(26), Gauge: proto.Uint32(16),
 						Passes: proto.Uint32(3), Resistance: v1.Resistance_RESISTANCE_MODERATE, Pain: proto.Uint32(4), Who: staff("CN-02"), Complications: []string{"haematoma"}},
@@ -86,7 +86,7 @@ func ready(t testing.TB) *judged {
 	x := forming(t)
 	s := &x.j.Tracks[0]
 	s.Stage, s.Folded, s.Counted, s.Extras = track.Ready, track.Ready, 6, nil
-	s.Next = track.Next{Needle: track.Blunt, Session: 1, Why: "ready: 6 of 6 sharp sessions count; this is the first blunt needle"}
+	s.Next = track.Next{Needle: track.Blunt, Session: 1, Why: "Ready: 6 of 6 sharp sessions count, and the last entries were easy. This is the first blunt needle."}
 	x.j.Findings = nil
 	return x
 }
@@ -96,7 +96,7 @@ func held(t testing.TB) *judged {
 	x := ready(t)
 	s := &x.j.Tracks[0]
 	s.Stage, s.Folded, s.Streak = track.Established, track.Established, 9
-	s.Next = track.Next{Needle: track.None, Why: "a hold is open: no needle here until a person lifts it"}
+	s.Next = track.Next{Needle: track.None, Why: "A hold is open: do not needle here. The hold says what clears it."}
 	s.Held = []string{"h1", "h2"}
 	s.Trends.BluntSessions, s.Trends.BluntSuccessful, s.Trends.BluntLower, s.Trends.BluntUpper = 20, 18, 0.683, 0.988
 	s.Trends.Rescues, s.Trends.RescueSum, s.Trends.RescueLimit = 2, 3.1, 3
@@ -113,7 +113,7 @@ func (x *judged) card() card.Card { return card.Of(x.in, x.j) }
 
 func golden(t testing.TB) map[string]card.Card {
 	scab := ready(t)
-	scab.j.Tracks[0].Next = track.Next{Needle: track.None, Why: "the scab is not wholly removed"}
+	scab.j.Tracks[0].Next = track.Next{Needle: track.None, Why: "Remove the whole scab, disinfect again and record it. No blunt needle before that."}
 	scab.j.Findings = []track.Finding{{ID: "f9", Rule: rule.ScabIncomplete, Severity: rule.Stop, Track: "A1", Access: "F1", Since: scab.in.AsOf.Add(-5 * time.Minute),
 		Seen: "the scab was left in part", Asked: "the scab is wholly removed before a blunt needle goes in", Clears: "a later preparation in the same session removes the scab whole"}}
 	bare := &judged{in: card.Input{Input: track.Input{AsOf: scab.in.AsOf}, Patient: card.Patient{ID: "p"}, Lagging: true, Quarantined: 1}}
@@ -153,7 +153,7 @@ func TestTheWordingOfAStop(t *testing.T) {
 		t.Fatalf("holds are %+v", c.Holds)
 	}
 	h := c.Holds[0]
-	for _, want := range []string{"No thrill was felt", "rule thrill-absent", "a thrill is felt and a bruit is heard", "since 2026-07-06 09:30 WEST", "What would clear it: a named person lifts the hold, with a reason", "The local protocol and the treating team decide."} {
+	for _, want := range []string{"No thrill was felt", "Do not needle. Call now.", "Hold since 2026-07-06 09:30 WEST (thrill-absent).", "What clears it: a named person lifts the hold, with a reason", "The local protocol and the treating team decide."} {
 		if !strings.Contains(h.Text, want) {
 			t.Errorf("the text does not say %q: %s", want, h.Text)
 		}
@@ -162,7 +162,7 @@ func TestTheWordingOfAStop(t *testing.T) {
 		t.Errorf("hold is %+v", h)
 	}
 	h = c.Holds[1]
-	if h.Scope != "track A1, track V9" || h.Urgent || !strings.Contains(h.Text, "Ground withdrawn") || !strings.Contains(h.Text, "Pus at the site (rule site-infection: ") {
+	if h.Scope != "track A1, track V9" || h.Urgent || !strings.Contains(h.Text, "Ground withdrawn") || !strings.Contains(h.Text, "Pus at the site. Do not needle. Hold since 2026-07-06 10:29 WEST (site-infection).") {
 		t.Errorf("hold is %+v", h)
 	}
 	if tr := c.Tracks[0]; len(tr.Held) != 2 || len(c.HoldsOf(tr)) != 2 || len(tr.OnResistance) != 0 {
@@ -201,7 +201,7 @@ func TestFindingsAreSortedAndPlaced(t *testing.T) {
 	if got := order(c.Findings); got != "f4 f7" {
 		t.Errorf("the patient's findings are %s", got)
 	}
-	if f := c.Tracks[0].Findings[3]; f.Text != "2 attempts, 3 passes (one attempt, one pass, no resistance)" || f.Scope != "track A1" || f.Facts[0] != "x.0" {
+	if f := c.Tracks[0].Findings[3]; f.Text != "2 attempts, 3 passes." || f.Scope != "track A1" || f.Facts[0] != "x.0" {
 		t.Errorf("finding is %+v", f)
 	}
 }
@@ -239,7 +239,7 @@ func TestPreparation(t *testing.T) {
 		never []string
 	}{
 		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin", "First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the peg", "Second disinfection",
-			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback", "same angle as it went in (25°)", "Press", "usual here: 9; longer than 12", "Disinfect the site", "new sterile peg in, along the same path", "Topical", "Compressive dressing"}, []string{"hub", "BLUNT"}},
+			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback", "same angle as it went in (25°)", "Press", "it usually stops after 9 min here; more than 12 min is longer than usual", "Disinfect the site", "new sterile peg in, along the same path", "Topical", "Compressive dressing"}, []string{"hub", "BLUNT"}},
 		"a peg not known is looked for":                         {forming, func(s *track.State) { s.Peg = track.PegUnknown }, []string{"Look for the peg"}, nil},
 		"no peg in, none to take out":                           {forming, func(s *track.State) { s.Peg = track.PegOut }, []string{"First disinfection", "Remove a scab, if there is one", "Second"}, []string{"Look for the peg", "Remove the peg"}},
 		"a peg left in comes out whatever the protocol says":    {forming, func(s *track.State) { s.Protocol.UsesPegs = false }, []string{"Remove the peg"}, []string{"new sterile peg"}},
@@ -281,7 +281,7 @@ func TestNoNeedleNamesWhomToCall(t *testing.T) {
 			x.j.Tracks[0].Held = []string{"h2"}
 		}, []string{"Call the lead nurse and the physician before any needle", "Fall-back by the plan, if the treating team agrees: rope ladder"}},
 		"resting":  {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Held = track.Resting, nil }, []string{"The track rests. Ask the lead nurse"}},
-		"replaced": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Replaced = track.Retired, "A2" }, []string{"track A2 replaces it"}},
+		"replaced": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Replaced = track.Retired, "A2" }, []string{"Track A2 replaces it"}},
 		"given up": {func(x *judged) { x.j.Tracks[0].Stage = track.Retired }, []string{"given up. Ask the lead nurse"}},
 		"another":  {func(x *judged) { x.j.Tracks[0].Held, x.j.Tracks[0].Next.Why = nil, "something new" }, []string{"Call the lead nurse: something new."}},
 		"unsaid":   {func(x *judged) { x.j.Tracks[0].Held, x.j.Tracks[0].Next = nil, track.Next{} }, []string{"Call the lead nurse: no reason is given."}},
@@ -305,7 +305,7 @@ func TestOnResistance(t *testing.T) {
 	inOrder(t, got, "Back a few millimetres, rotate, light pressure", "disinfect, and a NEW blunt needle in the same track", "Last resort, with extreme caution because it raises the risk of infection: a sharp needle", "Record the reason and tell the lead")
 	x := forming(t)
 	got = strings.Join(x.card().Tracks[0].OnResistance, "\n")
-	inOrder(t, got, "After 2 attempts by one cannulator stop, and call a second cannulator")
+	inOrder(t, got, "After 2 attempts by one cannulator, leave it and call a second cannulator")
 	x.j.Tracks[0].Protocol.AttemptsMax = 1
 	if got := strings.Join(x.card().Tracks[0].OnResistance, "\n"); !strings.Contains(got, "After 1 attempt by one cannulator") || strings.Contains(got, "blunt") {
 		t.Errorf("it says %q", got)
@@ -328,8 +328,8 @@ func TestHandoverHidesNothing(t *testing.T) {
 	for name, want := range map[string]string{
 		"Landmarks": "three fingers", "Arterial or venous": "arterial", "Fall-back site": "rope ladder", "Angle": "25°", "Bevel": "up", "Direction": "antegrade", "Depth": "4.5 mm",
 		"Needle length": "25 mm", "Gauge": "16G", "Needle tip": "sharp", "Peg": "in place", "Engorgement": "tourniquet", "Arm position": "cushion", "Operator position": "right",
-		"Antiseptic": "the unit's: povidone-iodine, then alcohol", "Allergy and skin notes": "colophony", "Sessions": "3 of 7 sharp sessions count; one on top for peg-missing", "Creator": "CN-01", "Deputies": "CN-02",
-		"Last session": "2 attempts, 3 passes, moderate resistance, pain 4 of 10", "Last complications": "2026-07-04: haematoma", "What would stop it": "no thrill or no bruit",
+		"Antiseptic": "the unit's: povidone-iodine, then alcohol", "Allergy and skin notes": "colophony", "Sessions": "3 of 7 sharp sessions count; one of them was added (no peg is recorded as left after the session of 2026-06-29)", "Creator": "CN-01", "Deputies": "CN-02",
+		"Last session": "2 attempts, 3 passes, moderate resistance, pain 4 of 10", "Last complications": "2026-07-04: haematoma", "What forbids the needle": "no thrill or no bruit",
 		"Site from the anastomosis": "60 mm", "Distance of the needle tips": "70 mm", "Picture": card.NotRecorded,
 	} {
 		if got, ok := full[name]; !ok || !strings.Contains(got.Text, want) {
@@ -345,12 +345,12 @@ func TestHandoverHidesNothing(t *testing.T) {
 		t.Errorf("%d items of a track of which nothing is recorded, want %d", len(bare), len(full))
 	}
 	for name, i := range bare {
-		if i.Recorded != (name == "Sessions" || name == "What would stop it") {
+		if i.Recorded != (name == "Sessions" || name == "What forbids the needle") {
 			t.Errorf("of nothing recorded, %s is %+v", name, i)
 		}
 	}
-	if s := items(held(t).card())["What would stop it"]; !strings.HasPrefix(s.Text, "HELD NOW: no thrill was felt (rule thrill-absent)") {
-		t.Errorf("what would stop it is %q", s.Text)
+	if s := items(held(t).card())["What forbids the needle"]; !strings.HasPrefix(s.Text, "ON HOLD NOW: no thrill was felt; pus at the site. In general: ") {
+		t.Errorf("what forbids the needle is %q", s.Text)
 	}
 }
 
@@ -364,13 +364,13 @@ func TestNotices(t *testing.T) {
 		}, "The patient left unit-invented on 2026-07-06 (transplant)."},
 		"left, why not recorded": {func(x *judged) { x.j.Where = track.Whereabouts{Left: true, LeftAt: x.in.AsOf} }, "(reason not recorded)"},
 		"in hospital":            {func(x *judged) { x.j.Where = track.Whereabouts{InHospitalSince: &x.in.AsOf} }, "in hospital since 2026-07-06"},
-		"kind":                   {func(x *judged) { x.j.Accesses[0].Kind = 0 }, "kind of access F1 is not recorded: confirm that it is a native fistula"},
+		"kind":                   {func(x *judged) { x.j.Accesses[0].Kind = 0 }, "kind of access F1 is not recorded. Make sure that it is a native fistula"},
 		"never examined":         {func(x *judged) { x.j.Accesses[0].Examined = time.Time{} }, "No examination of access F1 is recorded"},
-		"in part":                {func(*judged) {}, "Last examination of access F1, 2026-07-04, left out: bruit, collapse on elevation. Not examined is not absent."},
+		"in part":                {func(*judged) {}, "Nobody recorded whether a bruit is heard at access F1 on 2026-07-04. Listen before you needle."},
 		"no access":              {func(x *judged) { x.j.Tracks[0].Access = "" }, "The access of track A1 is not recorded"},
-		"no name":                {func(x *judged) { x.in.Patient.Name = "" }, "Not positively identified: the name not stated"},
-		"no birth date":          {func(x *judged) { x.in.Patient.BirthDate = "" }, "Not positively identified: the birth date not stated"},
-		"lagging":                {func(x *judged) { x.in.Lagging = true }, "behind the log"},
+		"no name":                {func(x *judged) { x.in.Patient.Name = "" }, "Not positively identified: the name not recorded"},
+		"no birth date":          {func(x *judged) { x.in.Patient.BirthDate = "" }, "Not positively identified: the birth date not recorded"},
+		"lagging":                {func(x *judged) { x.in.Lagging = true }, "behind the record"},
 		"one in quarantine":      {func(x *judged) { x.in.Quarantined = 1 }, "1 message could not be understood"},
 		"three in quarantine":    {func(x *judged) { x.in.Quarantined = 3 }, "3 messages could not be understood"},
 		"no track":               {func(x *judged) { x.j.Tracks = nil }, "No constant-site track is recorded"},
@@ -405,7 +405,7 @@ func TestTheAccessInUse(t *testing.T) {
 		"latest session": {func(x *judged) {
 			second(x)
 			x.in.Items = []record.Item{fact(ago(3), &v1.SessionStarted{Access: "F1"}), fact(ago(1), &v1.SessionStarted{Access: "C2"}), fact(ago(-1), &v1.SessionStarted{Access: "F1"})}
-		}, "C2", "Access C2 (used at the latest session, 2026-07-05)."},
+		}, "C2", "Access C2 (used at the latest session, on 2026-07-05)."},
 		"by the track of an insertion": {func(x *judged) {
 			second(x)
 			x.in.Items = []record.Item{fact(ago(3), &v1.SessionStarted{Access: "C2"}), fact(ago(1), &v1.NeedleInserted{Track: "A1"})}
@@ -415,7 +415,7 @@ func TestTheAccessInUse(t *testing.T) {
 			x.in.Items = []record.Item{fact(ago(3), &v1.SessionEnded{Access: "C2"})}
 			x.j.Accesses[1].Retired = true
 		}, "F1", "the only one recorded"},
-		"one track held": {func(x *judged) { x.j.Tracks[0].Held = []string{"h"} }, "F1", "Held in it: track A1."},
+		"one track held": {func(x *judged) { x.j.Tracks[0].Held = []string{"h"} }, "F1", "On hold in it: track A1."},
 	} {
 		x := forming(t)
 		c.change(x)

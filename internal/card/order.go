@@ -179,7 +179,7 @@ func fill(s *track.State) map[string][]string {
 		words["angle"] = one(fmt.Sprintf(" (%g°)", *a))
 	}
 	if t := s.Trends; t.HaemostasisKnown && finite(t.Haemostasis.Median, t.Haemostasis.Limit) {
-		words["usual"] = one(fmt.Sprintf(" (usual here: %.3g; longer than %.3g is longer than usual)", t.Haemostasis.Median, t.Haemostasis.Limit))
+		words["usual"] = one(fmt.Sprintf(" (it usually stops after %.3g min here; more than %.3g min is longer than usual)", t.Haemostasis.Median, t.Haemostasis.Limit))
 	}
 	// A protocol that asks for one disinfection has it after the removal.
 	if times := s.Protocol.DisinfectionsMin; times <= 1 {

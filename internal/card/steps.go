@@ -23,6 +23,14 @@ const (
 	PhaseStop    = "stop"
 )
 
+// PhaseTitle names a phase for a reader.
+func PhaseTitle(phase string) string {
+	if phase == PhaseStop {
+		return "what to do"
+	}
+	return phase
+}
+
 // preparation is what to do from taking the dressing off to putting one on, by the track's
 // state and the unit's protocol: see rows.
 func preparation(s *track.State, holds []Hold, found []Finding) []Step {
@@ -54,27 +62,32 @@ func noNeedle(s *track.State, holds []Hold, found []Finding) []Step {
 	}
 	switch {
 	case s.Stage == track.Retired && s.Replaced != "":
-		call(fmt.Sprintf("The track is given up; track %s replaces it: see there.", s.Replaced))
+		call(fmt.Sprintf("The track was given up. Track %s replaces it: see there.", s.Replaced))
 	case s.Stage == track.Retired:
-		call("The track is given up. Ask the lead nurse which site to use.")
+		call("The track was given up. Ask the lead nurse which site to use.")
 	case len(s.Held) > 0:
-		urgent, infected, whole := false, false, false
+		urgent, infected, whole, fixed := false, false, false, len(holds) > 0
 		for _, h := range holds {
 			whole = whole || len(h.Accesses) > 0
 			urgent = urgent || h.Urgent
+			fixed = fixed && h.Rule == rule.NotAFistula
 			infected = infected || h.Rule == rule.SiteInfection || h.Rule == rule.Bacteraemia
 		}
 		if urgent {
-			call("Call the lead nurse and the physician or surgeon NOW: this hold is urgent.")
+			call("Call the lead nurse and the physician or surgeon NOW.")
 		} else {
 			call("Call the lead nurse and the physician before any needle.")
 		}
 		if infected {
 			call("Have cultures taken before an antimicrobial is given, as the physician decides.")
 		}
-		call("Only a named person lifts the hold, with a reason and by its id.")
+		if fixed {
+			call("Nobody can lift this hold: have the access or the plan corrected, or the track given up.")
+		} else {
+			call("Only a named person lifts the hold, with a reason and by its id.")
+		}
 		if whole {
-			call("The whole access is held: no needle at another site of it either.")
+			call("The hold is on the whole access: no needle at another site of it either.")
 		} else {
 			fallback()
 		}
@@ -84,7 +97,7 @@ func noNeedle(s *track.State, holds []Hold, found []Finding) []Step {
 	default:
 		for _, f := range found {
 			if f.Rule == rule.ScabIncomplete {
-				call("The scab is not wholly removed: remove it completely, disinfect again, record the preparation, and ask for the card again. " +
+				call("The scab is not wholly removed. Remove it completely, disinfect again, record the preparation, and open the card again. " +
 					"If it does not come off, call the lead nurse.")
 				return out
 			}
@@ -149,16 +162,16 @@ func onResistance(s *track.State) []string {
 		return []string{
 			"Never force it. Back a few millimetres, rotate, light pressure.",
 			"If that fails: needle out, press, disinfect, and a NEW blunt needle in the same track.",
-			fmt.Sprintf("After %s by one cannulator stop, and call a second cannulator.", count(tries, "attempt")),
+			fmt.Sprintf("After %s by one cannulator, leave it and call a second cannulator.", count(tries, "attempt")),
 			"Last resort, with extreme caution because it raises the risk of infection: " +
 				"a sharp needle in the same track, never beside it. Record the reason and tell the lead nurse.",
 		}
 	case track.Sharp:
 		return []string{
 			"Never force it and cut no new path. Back a few millimetres, correct angle and direction to those of the track, try again.",
-			fmt.Sprintf("After %s by one cannulator stop, and call a second cannulator: the creator or a deputy while the track forms.",
+			fmt.Sprintf("After %s by one cannulator, leave it and call a second cannulator: the creator or a deputy while the track forms.",
 				count(tries, "attempt")),
-			"Still not in: stop, press, use the fall-back site as the lead nurse decides, and record every attempt.",
+			"Still not in: give up, press, use the fall-back site as the lead nurse decides, and record every attempt.",
 		}
 	}
 	return []string{}

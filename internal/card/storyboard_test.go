@@ -18,16 +18,16 @@ func TestStoryboard(t *testing.T) {
 		"01-planned":                      {"PLANNED", "SHARP NEEDLE", "session 1 of 6"},
 		"02-first-session":                {"FORMING", "1 of 6 sharp sessions count", "26°"},
 		"03-third-session":                {"3 of 6 sharp sessions count"},
-		"04-away-for-more-than-a-week":    {"CAUTION, the last session that counts was on 2025-03-07, more than 7 days ago: one more sharp session is needed"},
+		"04-away-for-more-than-a-week":    {"The last session that counts was on 2025-03-07, more than 7 days ago. One more sharp session is needed."},
 		"05-a-late-session":               {"4 of 7 sharp sessions count", "gap-long"},
 		"06-a-missed-peg":                 {"5 of 8 sharp sessions count", "peg-missing"},
 		"07-ready":                        {"READY", "BLUNT NEEDLE", "8 of 8 sharp sessions count"},
-		"08-first-blunt-needle":           {"TRIAL", "1 of 3 consecutive successful blunt sessions"},
-		"09-resistance":                   {"2 of 3 consecutive successful blunt sessions", "moderate resistance", "NEW blunt needle"},
-		"10-a-rescue":                     {"0 of 3 consecutive successful blunt sessions", "rescue", "blunt would not pass"},
-		"11-redness":                      {"TRACK A1 HELD: NO NEEDLE", "redness at the site of A1", "NO NEEDLE", "Do not needle"},
+		"08-first-blunt-needle":           {"TRIAL", "1 of 3 good blunt sessions in a row so far"},
+		"09-resistance":                   {"2 of 3 good blunt sessions in a row so far", "moderate resistance", "NEW blunt needle"},
+		"10-a-rescue":                     {"0 of 3 good blunt sessions in a row so far", "rescue", "blunt would not pass"},
+		"11-redness":                      {"HOLD TRACK A1: NO NEEDLE", "Redness at the site of A1", "NO NEEDLE", "Do not needle"},
 		"12-the-hold-is-lifted":           {"HOLDS none", "BLUNT NEEDLE"},
-		"13-a-late-ground-after-the-lift": {"TRACK A1 HELD: NO NEEDLE", "pus at the site of A1", "NO NEEDLE"},
+		"13-a-late-ground-after-the-lift": {"HOLD TRACK A1: NO NEEDLE", "Pus at the site of A1", "NO NEEDLE"},
 	}
 	steps := cardtest.Story(t)
 	if len(steps) != len(want) {

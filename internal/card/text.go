@@ -1,14 +1,14 @@
 package card
 
 import (
-	"cannulary/internal/track"
-
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
 
+	"cannulary/internal/track"
 	"cannulary/internal/zone"
 )
 
@@ -25,6 +25,14 @@ func (c *Card) Location() *time.Location {
 
 // Time is an instant in the facility's time, with the zone's name.
 func (c *Card) Time(t time.Time) string { return t.In(c.Location()).Format(minutes) }
+
+// When says since when a finding stands, without an hour where only its day is known.
+func (c *Card) When(f Finding) string { return or(f.Day, c.Time(f.Since)) }
+
+// Held tells whether a finding's hold is open: the hold says it all.
+func (c *Card) Held(f Finding) bool {
+	return f.Hold != "" && slices.ContainsFunc(c.Holds, func(h Hold) bool { return slices.Contains(h.IDs, f.Hold) })
+}
 
 // page writes lines of at most Columns characters.
 type page struct{ b strings.Builder }
@@ -71,7 +79,7 @@ func Text(c Card) string {
 	for _, id := range c.Patient.Identifiers {
 		p.line("          ", "%s | %s", id.System, id.Value)
 	}
-	last := "nothing yet"
+	last := "none yet"
 	if c.LastFactAt != nil {
 		last = c.Time(*c.LastFactAt)
 	}
@@ -83,9 +91,7 @@ func Text(c Card) string {
 			p.line("          ", "URGENT: CALL THE PHYSICIAN OR SURGEON NOW")
 		}
 		p.line("          ", "%s", h.Text)
-		for _, id := range h.IDs {
-			p.line("          ", "Hold %s", id)
-		}
+		p.line("          ", "%s", h.Named())
 	}
 	for _, t := range c.Tracks {
 		for _, f := range t.Findings {
@@ -114,6 +120,10 @@ func Text(c Card) string {
 	for _, f := range c.Findings {
 		p.finding("FOUND     ", &c, f)
 	}
+	for _, h := range c.History {
+		p.line("HISTORY   ", "%s", h.Text)
+		p.line("          ", "%s", h.Named())
+	}
 	for _, t := range c.Tracks {
 		p.blank()
 		p.line("", "%s", strings.Repeat("=", Columns))
@@ -140,7 +150,7 @@ func (c *Card) Described(a Access) string {
 		parts = append(parts, "ON HOLD")
 	}
 	if a.ExaminedAt == nil {
-		parts = append(parts, "never examined by the record")
+		parts = append(parts, "no examination recorded")
 	} else {
 		parts = append(parts, "examined "+c.Time(*a.ExaminedAt))
 	}
@@ -152,7 +162,7 @@ func (c *Card) Described(a Access) string {
 		if x.Rising {
 			trend = "RISING"
 		}
-		parts = append(parts, fmt.Sprintf("venous pressure over %d sessions with %dG: %+.1f mmHg per twelve, %s", x.N, x.Gauge, x.SlopePerTwelve, trend))
+		parts = append(parts, fmt.Sprintf("venous pressure over %d sessions with %dG: %+.1f mmHg in twelve sessions, %s", x.N, x.Gauge, x.SlopePerTwelve, trend))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -164,8 +174,12 @@ func (p *page) access(c *Card, a Access) {
 	}
 }
 
+// finding is left out where its hold stands above.
 func (p *page) finding(label string, c *Card, f Finding) {
-	p.line(label, "%s: %s [%s, since %s; what clears it: %s]", strings.ToUpper(f.Severity), f.Text, f.Rule, c.Time(f.Since), or(f.Clears, "not said"))
+	if c.Held(f) {
+		return
+	}
+	p.line(label, "%s: %s Since %s. What clears it: %s [%s]", strings.ToUpper(f.Severity), f.Text, c.When(f), stop(or(f.Clears, "not said")), f.Rule)
 }
 
 func (p *page) track(c *Card, t Track) {
@@ -195,7 +209,7 @@ func (p *page) track(c *Card, t Track) {
 		if !stillCounts(t.Stage) {
 			break // asked for and served
 		}
-		p.line(fmt.Sprintf("  one of the %d is for: ", t.SessionsTarget), "%s (%s)", e.Text, e.Rule)
+		p.line("  ", "One of the %d sessions was added: %s [%s]", t.SessionsTarget, stop(e.Text), e.Rule)
 	}
 	for _, f := range t.Findings {
 		if f.Scope != "access "+t.Access { // those stand with the access
@@ -210,7 +224,7 @@ func (p *page) track(c *Card, t Track) {
 	for i, s := range t.Preparation {
 		if s.Phase != phase {
 			phase = s.Phase
-			p.line("  ", "%s", strings.ToUpper(phase))
+			p.line("  ", "%s", strings.ToUpper(PhaseTitle(phase)))
 		}
 		p.line(fmt.Sprintf("  %2d  ", i+1), "%s", s.Text)
 	}
@@ -290,18 +304,18 @@ func Figures(t Track) []string {
 		out = append(out, fmt.Sprintf("Angle of the last %s: mean %.1f°, standard deviation %.1f°", entries(a.N), a.Mean, a.Deviation))
 	}
 	if h := t.Trends.Haemostasis; h != nil {
-		text := fmt.Sprintf("Haemostasis: usual %.3g min of %d, longer than usual above %.3g min", h.Usual, h.N, h.Limit)
+		text := fmt.Sprintf("Bleeding usually stops after %.3g min (last %d sessions). More than %.3g min is longer than usual", h.Usual, h.N, h.Limit)
 		if h.Run > 0 {
-			text += fmt.Sprintf("; %s running above it", count(h.Run, "session"))
+			text += ", as in the last " + strings.TrimPrefix(count(h.Run, "session"), "1 ")
 		}
 		out = append(out, text)
 	}
 	if b := t.Trends.Blunt; b != nil {
 		out = append(out, fmt.Sprintf("Blunt sessions: %d of %d without rescue or failure (%.0f %%, exact 95 %% limits %.0f to %.0f %%)",
 			b.Successful, b.Sessions, 100*float64(b.Successful)/float64(b.Sessions), 100*b.Lower, 100*b.Upper))
-		text := fmt.Sprintf("Rescues: %d; cumulative sum %.2f, signals at %.2f", b.Rescues, b.RescueSum, b.RescueLimit)
+		text := fmt.Sprintf("Rescues: %d (running sum %.2f, signal at %.2f)", b.Rescues, b.RescueSum, b.RescueLimit)
 		if b.RescueLimit > 0 && b.RescueSum >= b.RescueLimit {
-			text += ": SIGNAL, more rescues than this track should need"
+			text += ". SIGNAL: more rescues than a track should need"
 		}
 		out = append(out, text)
 	}

@@ -309,7 +309,7 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 		seen := fmt.Sprintf("%d days between the counted sessions of %s and %s", days, c.lastCount, s.date)
 		c.extras = append(slices.Clip(c.extras), Extra{rule.GapLong, fmt.Sprintf("%s (more than %d)", seen, home.GapExtraDays)})
 		m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
-			Seen: seen + ": one more session is needed", Asked: fmt.Sprintf("at most %d days apart", home.GapExtraDays)}, home)
+			Seen: seen + ", so one sharp session was added", Asked: fmt.Sprintf("at most %d days apart", home.GapExtraDays)}, home)
 	}
 	c.counted++
 	c.lastCount, c.doubted = s.date, false
@@ -317,7 +317,7 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 	c.easy = last(c.easy, keepEasy, s.easy())
 	if !s.easy() {
 		m.raise(Finding{Rule: rule.HardEntry, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
-			Seen: "the entry of " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
+			Seen: "the entry on " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
 	}
 }
 
@@ -331,14 +331,14 @@ func (c *course) sinceCount(date string) int {
 
 // restarted begins counting anew after a gap.
 func (m *machine) restarted(c *course, s *session, p *protocol.Parameters, days int) {
-	seen := fmt.Sprintf("%d days after the counted session of %s", days, c.lastCount)
+	seen := fmt.Sprintf("%d days between the counted session of %s and that of %s, so counting started again", days, c.lastCount, s.date)
 	kept := c.doubted
 	m.clear(s.from, "counting started again", func(x *Finding) bool {
 		return x.Track == c.name && formingRule(x.Rule) && !(kept && x.Rule == rule.PegMissing)
 	})
 	c.restart()
 	m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
-		Seen: seen + " counting starts again", Asked: fmt.Sprintf("at most %d days apart", p.GapRestartDays)}, p)
+		Seen: seen, Asked: fmt.Sprintf("at most %d days apart", p.GapRestartDays)}, p)
 }
 
 func formingRule(code string) bool {
@@ -362,7 +362,7 @@ func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 	}
 	c.extras = append(slices.Clip(c.extras), Extra{rule.PegMissing, text})
 	m.raise(Finding{Rule: rule.PegMissing, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
-		Seen: text + ": one more session is needed", Asked: "a peg is left after each forming session and found at the next"}, p)
+		Seen: text + ", so one sharp session was added", Asked: "a peg is left after each forming session and found at the next"}, p)
 }
 
 // routine folds a session of a track in trial or after.

@@ -109,7 +109,7 @@ func (d *dueDate) instant(e *env, facility string, t time.Time) {
 func refused(f *record.Fact) Finding {
 	r, _ := rule.Of(rule.MergeWithoutEffect)
 	return Finding{ID: record.FindingID(r.Code, "patient", f.ID), Rule: r.Code, Severity: r.Severity, Since: f.At, Facts: []string{f.ID},
-		Seen: "a merge of identities had no effect: it would close a cycle, or names an identity that is merged already", Asked: r.Asks, Clears: r.Clears}
+		Seen: "a merge of two identities had no effect: one of them was merged before, or the merge would go round in a circle", Asked: r.Asks, Clears: r.Clears}
 }
 
 // state is what one track is.
@@ -240,10 +240,10 @@ func (c *course) shape(s *State) {
 			s.PlanDiffers = append(s.PlanDiffers, fmt.Sprintf(format, a...))
 		}
 	}
-	differs(p.AngleDegrees != nil && c.reference != nil && beyond(math.Abs(*p.AngleDegrees-*c.reference), 0), "angle %g° by the plan", p.GetAngleDegrees())
-	differs(p.GetDirection() != 0 && p.GetDirection() != s.Direction, "%s by the plan", words(p.GetDirection().String(), "NEEDLE_DIRECTION_"))
-	differs(p.GetBevel() != 0 && p.GetBevel() != s.Bevel, "bevel %s by the plan", words(p.GetBevel().String(), "BEVEL_"))
-	differs(p.DepthMillimetres != nil && s.Depth != nil && *p.DepthMillimetres != *s.Depth, "%g mm deep by the plan", p.GetDepthMillimetres())
+	differs(p.AngleDegrees != nil && c.reference != nil && beyond(math.Abs(*p.AngleDegrees-*c.reference), 0), "angle %g°", p.GetAngleDegrees())
+	differs(p.GetDirection() != 0 && p.GetDirection() != s.Direction, "%s", words(p.GetDirection().String(), "NEEDLE_DIRECTION_"))
+	differs(p.GetBevel() != 0 && p.GetBevel() != s.Bevel, "bevel %s", words(p.GetBevel().String(), "BEVEL_"))
+	differs(p.DepthMillimetres != nil && s.Depth != nil && *p.DepthMillimetres != *s.Depth, "%g mm deep", p.GetDepthMillimetres())
 }
 
 // mend says what the first insertion left out, without which no session can count.
@@ -270,9 +270,9 @@ func (c *course) mend(now *protocol.Parameters) string {
 
 func easyAsked(n int) string {
 	if n == 1 {
-		return "the last entry must be easy: one attempt, one pass, no resistance"
+		return "the last entry must be easy (one attempt, one pass, no resistance)"
 	}
-	return fmt.Sprintf("each of the last %d entries must be easy: one attempt, one pass, no resistance", n)
+	return fmt.Sprintf("each of the last %d entries must be easy (one attempt, one pass, no resistance)", n)
 }
 
 func (c *course) trends(s *State) {
@@ -365,17 +365,17 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		}
 		return
 	case len(s.Held) > 0:
-		n.Why = "a hold is open: no needle here until a named person lifts it"
+		n.Why = "a hold is open: do not needle here. The hold says what clears it"
 		return
 	case s.Stage == Resting:
 		n.Why = "the track rests " + or(s.Rest, "(no reason recorded)")
 		return
 	case c.stopped():
-		n.Why = "a closed tunnel may be needled only after a review: ask the lead"
+		n.Why = "a track that was not used may have closed. Do not needle it before a review is closed. Ask the lead nurse"
 		return
 	case c.scab != "" && c.scabDate == today:
 		due.at(after(today, 1))
-		n.Why = "remove the scab whole, disinfect again and record it: no blunt needle before that"
+		n.Why = "remove the whole scab, disinfect again and record it. No blunt needle before that"
 		return
 	case s.Folded == Planned:
 		n.Needle, n.Session = Sharp, 1
@@ -385,19 +385,19 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		n.Why = c.forms(s, now, needed)
 	case now.SharpOnly && (s.Folded == Ready || s.Folded == Established):
 		n.Needle, n.Session = Sharp, s.Counted+1
-		n.Why = string(s.Folded) + "; the unit's protocol keeps tracks sharp"
+		n.Why = string(s.Folded) + ": the unit's protocol keeps tracks sharp"
 		if s.Folded == Established {
 			n.Session = 0
 		}
 	case now.SharpOnly:
 		n.Needle = Sharp
-		n.Why = "past forming; the unit's protocol keeps tracks sharp"
+		n.Why = "past forming: the unit's protocol keeps tracks sharp"
 	case s.Folded == Ready:
 		n.Needle, n.Session = Blunt, 1
-		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count and the last entries were easy. This is the first blunt needle", s.Counted, needed)
+		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count, and the last entries were easy. This is the first blunt needle", s.Counted, needed)
 	case s.Folded == Trial:
 		n.Needle, n.Session = Blunt, s.Streak+1
-		n.Why = fmt.Sprintf("blunt trial: %d of %d blunt sessions running went well", s.Streak, now.TrialSessions)
+		n.Why = fmt.Sprintf("blunt trial: %d of %d good blunt sessions in a row so far", s.Streak, now.TrialSessions)
 	default:
 		n.Needle = Blunt
 		n.Why = "established: blunt needle"
@@ -408,21 +408,21 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 // forms says what a forming track still lacks.
 func (c *course) forms(s *State, now *protocol.Parameters, needed int) string {
 	left := needed - s.Counted
-	text := fmt.Sprintf("forming, %d of %d count", s.Counted, needed)
+	text := fmt.Sprintf("%d of %d sharp sessions count so far", s.Counted, needed)
 	switch {
 	case s.Mend != "":
 		return text + ". " + sentences(s.Mend)
 	case now.SharpOnly && left == 1:
-		text = "1 more sharp session until the track is ready; " + text
+		text = "1 more sharp session until the track is ready. " + text
 	case now.SharpOnly && left > 1:
-		text = fmt.Sprintf("%d more sharp sessions until the track is ready; %s", left, text)
+		text = fmt.Sprintf("%d more sharp sessions until the track is ready. %s", left, text)
 	case left == 1:
-		text = "1 more sharp session before the first blunt needle; " + text
+		text = "1 more sharp session before the first blunt needle. " + text
 	case left > 1:
-		text = fmt.Sprintf("%d more sharp sessions before the first blunt needle; %s", left, text)
+		text = fmt.Sprintf("%d more sharp sessions before the first blunt needle. %s", left, text)
 	}
 	if left <= c.shortOfEasy(now.EasyEntries) && !c.lastEasy(now.EasyEntries) {
-		text += ". Not ready before: " + easyAsked(now.EasyEntries)
+		text += ". Before that, " + easyAsked(now.EasyEntries)
 	}
 	return text
 }
@@ -451,11 +451,11 @@ func (c *course) open(s *State, now *protocol.Parameters, today string, due *due
 	case today >= restart:
 		n.Needle, n.Session = Sharp, 1
 		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount, now.GapRestartDays)
-		n.Why = fmt.Sprintf("a sharp session now is number 1 of %d", s.Target)
+		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", s.Target)
 	case today >= extra:
 		n.Needle, n.Session = Sharp, s.Counted+1
 		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed", c.lastCount, now.GapExtraDays)
-		n.Why = fmt.Sprintf("%d of %d count", s.Counted, needed+1)
+		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far, and one is added for the gap", s.Counted, needed)
 	}
 	if s.Mend != "" {
 		n.Why = sentences(n.Why, s.Mend)

@@ -157,7 +157,7 @@ func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 	}
 	if held && m.stands(rule.NeedledUnderHold, "", c.name, "") == nil {
 		m.raise(Finding{Rule: rule.NeedledUnderHold, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id},
-			Seen: "needled on " + s.date + " while " + m.why(c, oldest) + "; sessions under a hold count for nothing"}, nil)
+			Seen: "needled on " + s.date + " while " + m.why(c, oldest) + "; such a session does not count"}, nil)
 	}
 }
 
@@ -167,9 +167,9 @@ func (m *machine) why(c *course, first *Hold) string {
 	case first != nil:
 		return "a hold was open (" + first.Text + ")"
 	case c.stopped():
-		return "it had not been used for long, and no review was closed"
+		return "the track had been unused for long and no review was closed"
 	}
-	return "it is held: its access is recorded as no fistula"
+	return "its access was recorded as no fistula"
 }
 
 // underAccess looks the same for a needle in no track.
@@ -319,7 +319,7 @@ func signs(pus, redness, swelling cannularyv1.Finding) string {
 			list = append(list, x.name)
 		}
 	}
-	return strings.Join(list, ", ")
+	return strings.Join(list, " and ")
 }
 
 func examinedGrounds(b *cannularyv1.AccessExamined) []ground {
@@ -332,7 +332,7 @@ func examinedGrounds(b *cannularyv1.AccessExamined) []ground {
 		lost = append(lost, "no bruit")
 	}
 	if len(lost) > 0 {
-		out = append(out, ground{rule: rule.ThrillAbsent, accesses: []string{b.GetAccess()}, seen: strings.Join(lost, ", ")})
+		out = append(out, ground{rule: rule.ThrillAbsent, accesses: []string{b.GetAccess()}, seen: strings.Join(lost, " and ")})
 	}
 	infected := ground{rule: rule.SiteInfection}
 	var seen []string

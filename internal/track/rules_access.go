@@ -86,7 +86,7 @@ func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) 
 	a := m.access(b.GetAccess())
 	restated := func(aspect, before, now string) {
 		m.raise(Finding{Rule: rule.AccessRestated, aspect: aspect, Access: a.name, Since: e.from(f), Facts: []string{f.ID},
-			Seen: fmt.Sprintf("access %s was recorded before as %s, and now as %s: look which is right, and have the wrong one corrected", a.name, before, now)}, nil)
+			Seen: fmt.Sprintf("access %s was first recorded as %s and later as %s: find out which is right, and have the wrong one corrected", a.name, before, now)}, nil)
 	}
 	if k := b.GetKind(); k != 0 {
 		if a.saidKind != 0 && a.saidKind != k {
@@ -193,7 +193,7 @@ func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, st step) {
 	sign(rule.OutflowSign, aspectPulse, "a bounding pulse with a discontinuous thrill or a high-pitched bruit",
 		pulse == present && (thrill == present || bruit == present), pulse == absent || thrill == absent && bruit == absent)
 	grows := b.GetFeel().GetPulseAugmentation()
-	sign(rule.InflowSign, "", "the pulse did not grow when the outflow was occluded", grows == absent, grows == present)
+	sign(rule.InflowSign, "", "the pulse did not grow when the vein was pressed shut above the fistula", grows == absent, grows == present)
 	outflow := pulse == present && (thrill == present || bruit == present)
 	look, feel := b.GetLook(), b.GetFeel()
 	for _, x := range []struct {
@@ -229,7 +229,7 @@ func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact
 	m.end(e.from(f), "the haemostasis of "+date, rule.HaemostasisRising, aspectLong, c.name, "")
 	if minutes > p.HaemostasisLong {
 		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-			Seen: fmt.Sprintf("bleeding stopped after %g min on %s", minutes, date), Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
+			Seen: fmt.Sprintf("bleeding stopped only after %g min on %s", minutes, date), Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
 	}
 	s := &c.stopping
 	usual, known := trend.Usual(s.before)
@@ -246,7 +246,7 @@ func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact
 		return
 	}
 	m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectRun, Track: c.name, Access: c.access, Since: e.from(f), Facts: facts(s.run),
-		Seen:  fmt.Sprintf("%d sessions running longer than usual: %s min; the usual is %g min", len(s.run), values(s.run), usual.Median),
+		Seen:  fmt.Sprintf("bleeding took longer than usual in %d sessions in a row: %s min; it usually stops after %g min", len(s.run), values(s.run), usual.Median),
 		Asked: fmt.Sprintf("not above %.3g min in %d sessions running", usual.Limit, p.Consecutive)}, p)
 }
 
@@ -296,7 +296,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 		}
 		if len(a.above) >= p.Consecutive && m.stands(rule.PressureRising, aspectLimit, "", a.name) == nil {
 			m.raise(Finding{Rule: rule.PressureRising, aspect: aspectLimit, Access: a.name, Since: e.from(f), Facts: facts(a.above),
-				Seen:  fmt.Sprintf("venous pressure %s mmHg at %d mL/min with %dG", values(a.above), pressureSpeed, r.gauge),
+				Seen:  fmt.Sprintf("venous pressure above the limit in %d sessions in a row: %s mmHg (%d mL/min, %dG)", len(a.above), values(a.above), pressureSpeed, r.gauge),
 				Asked: fmt.Sprintf("not above %g mmHg in %d sessions running", *p.PressureLimit, p.Consecutive)}, &p)
 		}
 	}
@@ -321,7 +321,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 	m.end(e.from(f), "the look of "+r.date, rule.PressureRising, aspectTrend, "", a.name)
 	if look.Rising {
 		m.raise(Finding{Rule: rule.PressureRising, aspect: aspectTrend, Access: a.name, Since: e.from(f), Facts: facts(block),
-			Seen:  fmt.Sprintf("venous pressure rises by %.3g mmHg in twelve sessions (p = %.2g)", look.SlopePerTwelve, look.P),
+			Seen:  fmt.Sprintf("venous pressure rose by %.3g mmHg over twelve sessions (p = %.2g)", look.SlopePerTwelve, look.P),
 			Asked: fmt.Sprintf("no rise of %g mmHg or more in twelve sessions, one-sided at %g", p.PressureSlope, pressureAlpha)}, &p)
 	}
 }
@@ -357,7 +357,7 @@ func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact
 	}
 	var low, falling Finding
 	if r.value < float64(p.FlowLow) {
-		low = Finding{Facts: []string{f.ID}, Seen: fmt.Sprintf("access flow %g mL/min", r.value), Asked: fmt.Sprintf("at least %d mL/min", p.FlowLow)}
+		low = Finding{Facts: []string{f.ID}, Seen: fmt.Sprintf("access flow is low: %g mL/min on %s", r.value, r.date), Asked: fmt.Sprintf("at least %d mL/min", p.FlowLow)}
 	}
 	if highest != nil && r.value < float64(p.FlowFallBelow) && highest.value > 0 && (highest.value-r.value)/highest.value*100 > p.FlowFallPercent {
 		falling = Finding{Facts: []string{f.ID, highest.fact}, Seen: fmt.Sprintf("access flow fell from %g mL/min on %s to %g", highest.value, highest.date, r.value),

@@ -39,7 +39,7 @@ func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
 		m.site(e, c, t.SiteFromAnastomosisMillimetres, f, &p)
 		if a := t.AngleDegrees; a != nil && (*a < p.AngleMin || *a > p.AngleMax) {
 			m.raise(Finding{Rule: rule.AngleUnusual, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-				Seen: fmt.Sprintf("planned at %g°", *a), Asked: fmt.Sprintf("%g° to %g°", p.AngleMin, p.AngleMax)}, &p)
+				Seen: fmt.Sprintf("the planned angle is %g°, outside %g° to %g°", *a, p.AngleMin, p.AngleMax), Asked: fmt.Sprintf("%g° to %g°", p.AngleMin, p.AngleMax)}, &p)
 		}
 	}
 	m.grounds(e, f, false)
@@ -74,7 +74,7 @@ func (m *machine) site(e *env, c *course, millimetres *uint32, f *record.Fact, p
 		return
 	}
 	m.raise(Finding{Rule: rule.NearAnastomosis, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-		Seen: fmt.Sprintf("the site lies %d mm from the anastomosis", *millimetres), Asked: fmt.Sprintf("at least %d mm", p.AnastomosisMin)}, p)
+		Seen: fmt.Sprintf("the site lies only %d mm from the anastomosis", *millimetres), Asked: fmt.Sprintf("at least %d mm", p.AnastomosisMin)}, p)
 }
 
 // takeOver folds a takeover: the course starts anew at the declared stage.
@@ -178,7 +178,7 @@ func (m *machine) fistulas(e *env, f *record.Fact) {
 			since = a.kindAt
 		}
 		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
-			Seen: "a track on access " + a.name + ", which is recorded as " + words(a.kind.String(), "ACCESS_KIND_")}, nil)
+			Seen: "access " + a.name + " is recorded as " + words(a.kind.String(), "ACCESS_KIND_") + ", not as a native fistula"}, nil)
 		m.doubt(c.notFistulaDay(a), func(x *course) bool { return x == c })
 	}
 }

@@ -44,10 +44,10 @@ func (m *machine) sessionRules(e *env, c *course, s *session, p, home *protocol.
 	m.needles(e, c, s, p, home, was, v)
 	if s.reused {
 		a := s.attempts[0]
-		found(rule.ReferenceReused, a.from, "the session reference of "+s.date+" was used on an earlier day too: each day stands by itself", "one reference, one treatment", a.id)
+		found(rule.ReferenceReused, a.from, "the session number of "+s.date+" was used on an earlier day too: each day is counted by itself", "one reference, one treatment", a.id)
 	}
 	if facts, first, who, n := exceeding(s, p.AttemptsMax); n > 0 {
-		found(rule.AttemptsExceeded, first, fmt.Sprintf("%d attempts by %s in the session of %s", n, who, s.date), fmt.Sprintf("at most %d by one cannulator", p.AttemptsMax), facts...)
+		found(rule.AttemptsExceeded, first, fmt.Sprintf("%d attempts by %s on %s", n, who, s.date), fmt.Sprintf("at most %d by one cannulator", p.AttemptsMax), facts...)
 	}
 	if first := s.firstUsed(); first != nil && !was.first {
 		m.disinfections(c, s, p, first)
@@ -63,7 +63,7 @@ func (m *machine) sessionRules(e *env, c *course, s *session, p, home *protocol.
 	}
 	if gauge := s.final().Gauge; gauge != nil && s.final().used() && s.speed > 0 {
 		if asked, ok := suits(*gauge, s.speed); !ok {
-			found(rule.GaugeFlow, s.final().from, fmt.Sprintf("a %dG needle at %d mL/min", *gauge, s.speed), asked, s.final().id, s.speedOf)
+			found(rule.GaugeFlow, s.final().from, fmt.Sprintf("a %dG needle at %d mL/min on %s", *gauge, s.speed, s.date), asked, s.final().id, s.speedOf)
 		}
 	}
 }
@@ -123,22 +123,22 @@ func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was mom
 			continue
 		}
 		if off, known := c.off(a.AngleDegrees); p.NeedsSameAngle && known && beyond(off, p.AngleTolerance) {
-			once(rule.AngleDrift, fmt.Sprintf("inserted at %g°, the track's angle is %g°", a.GetAngleDegrees(), *c.reference), fmt.Sprintf("within %g°", p.AngleTolerance), a)
+			once(rule.AngleDrift, fmt.Sprintf("inserted at %g° on %s; the track's angle is %g°", a.GetAngleDegrees(), s.date, *c.reference), fmt.Sprintf("within %g°", p.AngleTolerance), a)
 		}
 		if c.trial || !a.sharp() {
 			continue
 		}
 		if listed, known := c.listed(*a); p.NeedsListed && known && !listed {
-			once(rule.UnlistedCannulator, "inserted by "+a.GetCannulator().GetValue(), "by creator or deputy: "+strings.Join(c.who(), ", "), a)
+			once(rule.UnlistedCannulator, "inserted on "+s.date+" by "+a.GetCannulator().GetValue()+", who is neither the creator nor a deputy", "by creator or deputy: "+strings.Join(c.who(), ", "), a)
 		}
 		if was.first {
 			continue
 		}
 		if p.NeedsSameSpot && a.GetSameSpot() == cannularyv1.Answer_ANSWER_NO {
-			once(rule.OffSite, "not inserted in the same spot", "the same spot each time", a)
+			once(rule.OffSite, "not inserted in the same spot on "+s.date, "the same spot each time", a)
 		}
 		if p.NeedsSamePath && a.GetNewPath() == cannularyv1.Answer_ANSWER_YES {
-			once(rule.OffPath, "a new path was cut", "the same path each time", a)
+			once(rule.OffPath, "a new path was cut on "+s.date, "the same path each time", a)
 		}
 	}
 }
@@ -168,12 +168,12 @@ func (m *machine) needles(e *env, c *course, s *session, p, home *protocol.Param
 // earlyBlunt records a blunt needle before its time.
 func (m *machine) earlyBlunt(c *course, s *session, home *protocol.Parameters, was moment, a *attempt) {
 	x := Finding{Rule: rule.EarlyBlunt, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id},
-		Seen: "a blunt needle in the session of " + s.date + ", before the track was ready", Asked: "no blunt needle before"}
+		Seen: "a blunt needle on " + s.date + ", before the track was ready", Asked: "no blunt needle before"}
 	switch {
 	case home.SharpOnly:
-		x.Seen = "a blunt needle in the session of " + s.date + ", although the unit keeps tracks sharp"
+		x.Seen = "a blunt needle on " + s.date + ", although the unit keeps tracks sharp"
 	case was.wasReady:
-		x.Seen = fmt.Sprintf("a blunt needle in the session of %s, more than %d days after the last session that counts (%s)", s.date, home.GapExtraDays, c.lastCount)
+		x.Seen = fmt.Sprintf("a blunt needle on %s, more than %d days after the last session that counts (%s)", s.date, home.GapExtraDays, c.lastCount)
 	}
 	m.raise(x, home)
 }
@@ -181,10 +181,10 @@ func (m *machine) earlyBlunt(c *course, s *session, home *protocol.Parameters, w
 // rescue records a sharp needle in a track past forming.
 func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, a *attempt) {
 	x := Finding{Rule: rule.Rescue, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id}, Severity: rule.Caution,
-		Seen: "a sharp needle in the session of " + s.date + ", without a reason", Asked: "a last resort that needs a reason"}
+		Seen: "a rescue with a sharp needle on " + s.date + ", and no reason recorded", Asked: "a last resort that needs a reason"}
 	if a.GetRescueReason() != cannularyv1.RescueReason_RESCUE_REASON_UNSPECIFIED {
 		x.Severity = rule.Note
-		x.Seen = "a sharp needle in the session of " + s.date + ": " + rescueName(a.GetRescueReason())
+		x.Seen = "a rescue with a sharp needle on " + s.date + ": " + rescueName(a.GetRescueReason())
 	}
 	m.raise(x, p)
 	c.rescues++
@@ -213,7 +213,7 @@ func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, 
 	// in it for the count has left.
 	leaves := dates[len(dates)-p.RescueRepeatCount]
 	m.raise(Finding{Rule: rule.RescueRepeat, Track: c.name, Access: c.access, Since: a.from, Facts: facts,
-		Seen:  fmt.Sprintf("%d rescues: %s", len(dates), strings.Join(dates, ", ")),
+		Seen:  fmt.Sprintf("%d rescues within %d days (%s): the track needs a review", len(dates), p.RescueWindowDays, strings.Join(dates, ", ")),
 		Asked: fmt.Sprintf("a review from %d within %d days on", p.RescueRepeatCount, p.RescueWindowDays),
 		key:   s.facility, needs: p.RescueRepeatCount, window: p.RescueWindowDays,
 		lapses: e.midnight(after(leaves, p.RescueWindowDays+1), s.facility)}, p)
@@ -269,12 +269,22 @@ func (m *machine) disinfections(c *course, s *session, p *protocol.Parameters, f
 		return
 	}
 	x := Finding{Rule: rule.SingleDisinfection, Track: c.name, Access: c.access, Since: first.from, Facts: facts,
-		Seen: fmt.Sprintf("%d disinfections recorded for the session of %s", n, s.date), Asked: fmt.Sprintf("at least %d", p.DisinfectionsMin)}
+		Seen: disinfected(n, "recorded", s.date), Asked: fmt.Sprintf("at least %d", p.DisinfectionsMin)}
 	if complete {
 		x.Severity = rule.Caution
-		x.Seen = fmt.Sprintf("%d disinfections and no more in the session of %s", n, s.date)
+		x.Seen = disinfected(n, "done", s.date)
 	}
 	m.raise(x, p)
+}
+
+func disinfected(n int, how, date string) string {
+	switch n {
+	case 0:
+		return "no disinfection " + how + " on " + date
+	case 1:
+		return "only 1 disinfection " + how + " on " + date
+	}
+	return fmt.Sprintf("only %d disinfections %s on %s", n, how, date)
 }
 
 // short finds a disinfection that was not left to act long enough.
@@ -282,7 +292,7 @@ func short(b *cannularyv1.SitePrepared, p *protocol.Parameters) (seen, asked str
 	for _, d := range b.GetDisinfections() {
 		least := p.Contact(d.GetAgent())
 		if least > 0 && d.ContactSeconds != nil && int(d.GetContactSeconds()) < least {
-			return fmt.Sprintf("%s left to act for %d s", AntisepticName(d.GetAgent()), d.GetContactSeconds()), fmt.Sprintf("at least %d s", least)
+			return fmt.Sprintf("%s was left to act for only %d s, not %d s", AntisepticName(d.GetAgent()), d.GetContactSeconds(), least), fmt.Sprintf("at least %d s", least)
 		}
 	}
 	return "", ""
@@ -367,7 +377,7 @@ func (m *machine) removed(e *env, b *cannularyv1.NeedleRemoved, st step) {
 	c, p := m.course(b.GetTrack(), f), e.on(f)
 	if off, known := c.off(b.AngleDegrees); p.NeedsSameAngle && known && beyond(off, p.AngleTolerance) {
 		m.raise(Finding{Rule: rule.AngleDrift, aspect: "removal", Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-			Seen:  fmt.Sprintf("removed at %g°, the track's angle is %g°", b.GetAngleDegrees(), *c.reference),
+			Seen:  fmt.Sprintf("taken out at %g°; the track's angle is %g°", b.GetAngleDegrees(), *c.reference),
 			Asked: fmt.Sprintf("within %g°", p.AngleTolerance)}, &p)
 	}
 	if st.value {

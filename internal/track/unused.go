@@ -87,10 +87,10 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t time.Time) {
 			*b = began{on: d, since: e.midnight(d.String(), facility), ground: u.ground, seen: seen, protocol: p.Version}
 		}
 		if u.caution.on == 0 && days > p.UnusedCaution {
-			start(&u.caution, fmt.Sprintf("not used since %s", u.base))
+			start(&u.caution, fmt.Sprintf("not needled since %s", u.base))
 		}
 		if u.stop.on == 0 && days > p.UnusedStop && (u.review == 0 || int(d-u.review) > p.UnusedStop) {
-			start(&u.stop, fmt.Sprintf("not used since %s: no needle before a review is closed", u.base))
+			start(&u.stop, fmt.Sprintf("not needled for more than %d days after %s", p.UnusedStop, u.base))
 		}
 	}
 	at := earlier(t, e.midnight(d.String(), facility))

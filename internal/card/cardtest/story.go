@@ -41,7 +41,7 @@ type tale struct {
 func (s *tale) in(at time.Time, session int, f *logv1.Fact) {
 	s.last = len(s.events)
 	id := fmt.Sprintf("m%d", s.last)
-	ev := &logv1.Event{Id: record.EventID("test", id), Source: "test", SourceMessageId: id, PatientKey: "p",
+	ev := &logv1.Event{Id: record.EventID("test", id), Source: "test", SourceMessageId: id, Facility: "invented-unit", PatientKey: "p",
 		OccurredAt: timestamppb.New(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE, Facts: []*logv1.Fact{f}}
 	if session > 0 {
 		ev.Session = &v1.SessionReference{System: "urn:s", Value: fmt.Sprintf("T-%02d", session)}
@@ -143,6 +143,7 @@ func Story(tb testing.TB) []Step {
 
 	s.ros(at(1, 8, 0), &v1.RosterFact{Fact: &v1.RosterFact_ProtocolAdopted{ProtocolAdopted: &v1.ProtocolAdopted{Version: "2025-1", EffectiveFrom: "2025-01-01",
 		Protocol: &v1.Protocol{UsesPegs: proto.Bool(true), Antiseptics: []v1.Antiseptic{v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL}}}}})
+	s.ros(at(1, 8, 0), &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}})
 	s.ros(at(1, 8, 0), &v1.RosterFact{Fact: &v1.RosterFact_CannulatorRated{CannulatorRated: &v1.CannulatorRated{Cannulator: staff("CN-01"), Level: v1.CannulatorLevel_CANNULATOR_LEVEL_TRACK_CREATOR}}})
 	s.ros(at(1, 8, 10), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1", Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT, Region: v1.AccessRegion_ACCESS_REGION_FOREARM}}})
 	s.cann(at(1, 9, 0), 0, &v1.CannulationFact{Fact: &v1.CannulationFact_TrackPlanned{TrackPlanned: &v1.TrackPlanned{Access: "F1", PlannedBy: staff("CN-01"), TipDistanceMillimetres: proto.Uint32(70),

@@ -1,0 +1,69 @@
+package card_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"cannulary/internal/card"
+	"cannulary/internal/rule"
+	"cannulary/internal/track"
+)
+
+// A hold on an access that is no longer used is history: said once and quietly.
+func TestAHoldOnARetiredAccessIsSaidOnceAsHistory(t *testing.T) {
+	x := held(t)
+	x.j.Accesses[0].Retired = true
+	x.j.Tracks[0].Stage, x.j.Tracks[0].Held = track.Retired, nil
+	x.j.Holds = x.j.Holds[:1]
+	x.j.Findings = []track.Finding{{ID: "f", Rule: rule.ThrillAbsent, Severity: rule.Stop, Access: "F1", Since: x.j.Holds[0].Since, Seen: "no thrill was felt", Hold: "h1"}}
+	c := x.card()
+	if c.StandingHold || len(c.Holds) != 0 || len(c.History) != 1 || c.History[0].Urgent {
+		t.Fatalf("holds %+v, history %+v", c.Holds, c.History)
+	}
+	got := strings.Join(strings.Fields(card.Text(c)), " ")
+	want := "HISTORY A hold on access F1, which is no longer used, was never lifted: no thrill was felt (since 2026-07-06 09:30 WEST; thrill-absent). Ask the lead nurse to lift it. Hold h1"
+	if strings.Count(got, want) != 1 || strings.Count(got, "no thrill was felt") != 1 || strings.Contains(got, "URGENT") || strings.Contains(got, "Call now") || strings.Contains(got, "STOP") {
+		t.Errorf("the text is %s", card.Text(c))
+	}
+}
+
+// Several reports of one rule, place and date are one hold; each keeps its own id.
+func TestReportsShownAsOneHoldAreCountedAndNamed(t *testing.T) {
+	x := held(t)
+	second := x.j.Holds[0]
+	second.ID, second.Since = "h4", second.Since.Add(time.Minute)
+	x.j.Holds = append(x.j.Holds, second)
+	c := x.card()
+	if len(c.Holds) != 2 || strings.Join(c.Holds[0].IDs, " ") != "h1 h4" {
+		t.Fatalf("holds are %+v", c.Holds)
+	}
+	if !strings.Contains(c.Holds[0].Text, "2 reports are shown as this one hold. Lift them together.") {
+		t.Errorf("the hold says %s", c.Holds[0].Text)
+	}
+	if got := card.Text(c); !strings.Contains(got, "2 holds, to be lifted together: h1, h4\n") {
+		t.Errorf("the text is %s", got)
+	}
+}
+
+// What is known to the day is shown without an hour.
+func TestAHoldKnownToTheDayShowsNoHour(t *testing.T) {
+	x := held(t)
+	x.j.Holds[0].DayKnown, x.j.Holds[0].Date = true, "2026-07-06"
+	h := x.card().Holds[0]
+	if h.Day != "2026-07-06" || !strings.Contains(h.Text, "Hold since 2026-07-06, time not recorded (thrill-absent).") {
+		t.Errorf("the hold says %s", h.Text)
+	}
+}
+
+// What the first insertion does not record is shown from the plan, and said so.
+func TestWhatIsThePlansIsSaid(t *testing.T) {
+	x := forming(t)
+	x.j.Tracks[0].Founded, x.j.Tracks[0].FromPlan, x.j.Tracks[0].PlanDiffers = true, []string{"direction", "depth"}, []string{"angle 28°"}
+	c := x.card()
+	for _, want := range []string{"The first insertion does not record direction, depth. The plan's values are shown.", "The plan says otherwise: angle 28°. Follow the track as it was made."} {
+		if !strings.Contains(card.Text(c), want) {
+			t.Errorf("the text does not say %q: %s", want, card.Text(c))
+		}
+	}
+}
