@@ -37,20 +37,20 @@ type JudgedView struct {
 }
 
 // Basis is what every resource of the judgement depends on beside its own track, hold or
-// finding: the patient, which BodyStructures names stand for, where they are and whether they
-// are still used. Where it differs from
-// that of the judgement before, what did not change by itself has to be rendered anew too.
+// finding: the patient and where they belong, which BodyStructures names stand for, where those are
+// and whether they are needled. Where it differs from that of the judgement before, what did not
+// change by itself has to be rendered anew too.
 func (v JudgedView) Basis() string {
-	lines := []string{v.Patient}
+	lines := []string{v.Patient, v.All.Where.Facility}
 	for i := range v.All.Tracks {
 		t := &v.All.Tracks[i]
-		lines = append(lines, fmt.Sprintf("track\t%s\t%s\t%s\t%d\t%t", t.Name, t.ID, t.Access, t.Role, t.Stage == track.Retired))
+		lines = append(lines, fmt.Sprintf("track\t%s\t%s\t%s\t%d\t%t\t%t", t.Name, t.ID, t.Access, t.Role, t.Stage == track.Retired, t.Entered))
 	}
 	for i := range v.All.Accesses {
 		a := &v.All.Accesses[i]
-		lines = append(lines, fmt.Sprintf("access\t%s\t%s\t%d\t%d\t%t", a.Name, a.ID, a.Side, a.Region, a.Retired))
+		lines = append(lines, fmt.Sprintf("access\t%s\t%s\t%d\t%d\t%d\t%t", a.Name, a.ID, a.Kind, a.Side, a.Region, a.Retired))
 	}
-	sort.Strings(lines[1:])
+	sort.Strings(lines[2:])
 	return strings.Join(lines, "\n")
 }
 
@@ -60,7 +60,8 @@ func MaturityID(trackID string) string { return record.DerivedID("maturity", tra
 // Judged renders a judgement: an Observation of each track's maturity, a Flag for each hold,
 // a DetectedIssue for each finding; in the order of (Type, ID). Times are told in UTC,
 // whatever c.Zone: a patient is judged across facilities, and what was found at one may not
-// change because the patient dialyses at another. It errs where a stage, needle, rule or
+// change because the patient dialyses at another. A date is the local one, and searched as one of
+// UTC for the same reason. It errs where a stage, needle, rule or
 // severity is not known to this version.
 func Judged(c Context, v JudgedView) ([]Resource, error) {
 	c.Zone = time.UTC
@@ -203,7 +204,7 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 	}
 	o.Code.Text = text("Maturity of " + v.trackPlace(s.Name))
 	if s.Protocol.Version != "" {
-		o.Method.Text = text("Judged by needling protocol " + s.Protocol.Version)
+		o.Method.Text = text("Judged by needling protocol " + s.Protocol.Version + prefixed(" at ", v.All.Where.Facility))
 	}
 	parts := components{r: &rendering{Context: c}}
 	whole := func(code string, n int) { parts.add(code).ValueInteger = &n }
@@ -247,27 +248,13 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 		Category:   []model.CodeableConcept{*coded(flagCategory, "safety", "Safety")},
 		Code:       *code,
 		Subject:    reference("Patient", v.Patient),
-		Period:     &model.Period{Start: moment{h.Since, minute}.dateTime(c.Zone)},
+		Period:     period(h, c.Zone),
 		Author:     practitioner(h.By),
 	}
-	what := "Do not needle" + prefixed(" ", v.held(h))
-	if v.All.GivenUp(h) {
-		what = "No longer used, and a hold on it is open: " + v.held(h)
-	}
 	if !h.Lifted.IsZero() {
-		what = "Lifted hold" + prefixed(" on ", v.held(h))
 		m.Status = model.FlagStatusInactive
-		m.Period.End = moment{h.Lifted, minute}.dateTime(c.Zone)
 	}
-	what += ": " + or(h.Text, "what was seen is not recorded")
-	if h.GroundWithdrawn {
-		what += " (ground withdrawn: what it rests on was corrected or taken back)"
-	}
-	then := prefixed("Clears: ", h.Clears)
-	if !h.Lifted.IsZero() {
-		then = "Lifted" + prefixed(" by ", h.LiftedBy.GetValue()) + ": " + or(h.Reason, "no reason recorded")
-	}
-	m.Code.Text = text(sentences(what, then, Advice))
+	m.Code.Text = text(sentences(append(v.holdWords(h), Advice)...))
 	detail := func(ref model.Reference) {
 		m.Extension = append(m.Extension, model.Extension{Url: FlagDetail, ValueReference: &ref})
 	}
@@ -280,6 +267,69 @@ func (v JudgedView) flag(c Context, h *track.Hold) (Resource, error) {
 		detail(ref)
 	}
 	return flagResource(v.Patient, m)
+}
+
+// period is from when to when a hold was open. Where its time is not known it begins with a
+// date, the local one at the facility of its ground.
+func period(h *track.Hold, zone *time.Location) *model.Period {
+	out := &model.Period{Start: moment{h.Since, minute}.dateTime(zone)}
+	if !h.Lifted.IsZero() {
+		out.End = moment{h.Lifted, minute}.dateTime(zone)
+	}
+	if !h.DayKnown {
+		return out
+	}
+	out.Start = ptr(h.Date)
+	// East of Greenwich a day ends within the day of UTC that bears its date. R4's rule that
+	// a period starts before it ends cannot compare a date with a time in it.
+	if strings.HasPrefix(deref(out.End), h.Date) {
+		out.End = ptr(h.Date)
+	}
+	return out
+}
+
+// holdWords are the sentences of a hold: what is held and what was seen, whether to needle,
+// what was needled under it, what ends it.
+func (v JudgedView) holdWords(h *track.Hold) []string {
+	what, quiet, needle := "Hold", "", "Do not needle"
+	switch {
+	case !h.Lifted.IsZero():
+		what, needle = "Lifted hold", ""
+	case v.All.GivenUp(h):
+		quiet, needle = ", no longer used", "Ask the lead to close it"
+	case v.All.NotNeedled(h):
+		quiet, needle = ", which nobody needles", ""
+	}
+	what += prefixed(" on ", v.held(h)) + quiet + ": " + or(h.Text, "what was seen is not recorded")
+	var out []string
+	say := func(s string) { out = append(out, s) }
+	say(what)
+	say(needle)
+	if h.Rule == rule.Person {
+		say("Placed by " + or(h.By.GetValue(), "a person whose name is not recorded"))
+	}
+	if h.DayKnown {
+		say("Since " + h.Date + " (the time is not recorded)")
+	}
+	if h.Needled > 0 {
+		say(fmt.Sprintf("Needled under it in %s, last on %s", sessions(h.Needled), h.NeedledLast))
+	}
+	if h.GroundWithdrawn {
+		say("Ground withdrawn: what it rests on was corrected or voided since")
+	}
+	if h.Lifted.IsZero() {
+		say(prefixed("Clears: ", h.Clears))
+	} else {
+		say("Lifted" + prefixed(" by ", h.LiftedBy.GetValue()) + ": " + or(h.Reason, "no reason recorded"))
+	}
+	return out
+}
+
+func sessions(n int) string {
+	if n == 1 {
+		return "1 session"
+	}
+	return fmt.Sprintf("%d sessions", n)
 }
 
 // held says what a hold is on and where that is, empty where nothing is named.
@@ -356,7 +406,7 @@ func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
 			Date:   moment{f.Cleared, minute}.dateTime(c.Zone),
 		}}
 	}
-	m.Detail = text(sentences(f.Seen, asked, clears, Advice))
+	m.Detail = text(sentences(capital(strings.TrimSpace(f.Seen)), asked, clears, Advice))
 	return issueResource(v.Patient, m)
 }
 

@@ -35,12 +35,17 @@ func judgement() *track.Judgement {
 	return &track.Judgement{
 		Tracks: []track.State{forming, blunt, held, gone},
 		Accesses: []track.AccessState{{ID: record.AccessID(fhirtest.Patient, "AVF"), Name: "AVF", Side: cannularyv1.BodySide_BODY_SIDE_LEFT, Region: cannularyv1.AccessRegion_ACCESS_REGION_FOREARM},
-			{Name: "unnamed by facts"}},
+			{Name: "unnamed by facts"}, {Name: "CVC", Kind: cannularyv1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER}},
+		Where: track.Whereabouts{Facility: "north"},
 		Holds: []track.Hold{
 			{ID: "h-open", Rule: rule.SiteInfection, Tracks: []string{"A1"}, Accesses: []string{"AVF"}, Since: at(7), Text: "pus at the site of A1", Clears: "a named person lifts the hold", Ground: "g.0"},
 			{ID: "h-person", Rule: rule.Person, Tracks: []string{"V1"}, Since: at(6), By: staff("N-021"), GroundWithdrawn: true},
 			{ID: "h-lifted", Rule: rule.ThrillAbsent, Accesses: []string{"AVF"}, Since: at(3), Text: "no thrill", Clears: "a named person lifts the hold", Lifted: at(4), LiftedBy: staff("N-017"), Reason: "thrill felt again"},
 			{ID: "h-given-up", Rule: rule.Person, Tracks: []string{"A0"}, Since: at(5), Text: "a bulge <3 cm & growing", Clears: "a named person lifts the hold"},
+			{ID: "h-catheter", Rule: rule.SiteInfection, Accesses: []string{"CVC"}, Since: at(5), Text: "pus over the access", Clears: "a named person lifts the hold"},
+			{ID: "h-day", Rule: rule.SkinAtRisk, Accesses: []string{"AVF"}, Since: time.Date(2027, 3, 5, 11, 0, 0, 0, time.UTC), Date: "2027-03-06", DayKnown: true, Text: "an ulcer", Clears: "a named person lifts the hold", Needled: 2, NeedledLast: "2027-03-08"},
+			{ID: "h-day-lifted", Rule: rule.ThrillAbsent, Accesses: []string{"AVF"}, Since: time.Date(2027, 3, 4, 11, 0, 0, 0, time.UTC), Date: "2027-03-05", DayKnown: true, Text: "no bruit", Needled: 1, NeedledLast: "2027-03-05",
+				Lifted: time.Date(2027, 3, 5, 18, 0, 0, 0, time.UTC), LiftedBy: staff("N-017"), Reason: "bruit heard"},
 			{ID: "h-elsewhere", Rule: rule.Person, Tracks: []string{"nowhere"}, Since: at(5), Text: "a track that is not there", By: staff("N-017")},
 		},
 		Findings: []track.Finding{
@@ -221,11 +226,18 @@ func TestFlagsSayWhetherToNeedle(t *testing.T) {
 		author any
 		not    string
 	}{
-		"h-open":      {"active", []string{"Do not needle track A1 (arterial, access AVF, left forearm), access AVF (left forearm): pus at the site of A1.", "Clears: a named person lifts the hold.", fhir.Advice}, nil, nil, "withdrawn"},
-		"h-person":    {"active", []string{"Do not needle track V1 (access AVF, left forearm): what was seen is not recorded", "(ground withdrawn"}, nil, "Practitioner/" + record.StaffID(staff("N-021")), "Clears"},
-		"h-lifted":    {"inactive", []string{"Lifted hold on access AVF (left forearm): no thrill.", "Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
-		"h-given-up":  {"active", []string{"No longer used, and a hold on it is open: track A0: a bulge <3 cm & growing.", "Clears: a named person lifts the hold."}, nil, nil, "Do not needle"},
-		"h-elsewhere": {"active", []string{"Do not needle track nowhere: a track that is not there."}, nil, "Practitioner/" + record.StaffID(staff("N-017")), "withdrawn"},
+		"h-open": {"active", []string{"Hold on track A1 (arterial, access AVF, left forearm), access AVF (left forearm): pus at the site of A1. Do not needle. Clears: a named person lifts the hold. " + fhir.Advice},
+			nil, nil, "withdrawn"},
+		"h-person": {"active", []string{"Hold on track V1 (access AVF, left forearm): what was seen is not recorded. Do not needle. Placed by N-021. Ground withdrawn: what it rests on was corrected or voided since."},
+			nil, "Practitioner/" + record.StaffID(staff("N-021")), "Clears"},
+		"h-lifted": {"inactive", []string{"Lifted hold on access AVF (left forearm): no thrill. Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
+		"h-given-up": {"active", []string{"Hold on track A0, no longer used: a bulge <3 cm & growing. Ask the lead to close it. Placed by a person whose name is not recorded.", "Clears: a named person lifts the hold."},
+			nil, nil, "Do not needle"},
+		"h-catheter": {"active", []string{"Hold on access CVC, which nobody needles: pus over the access. Clears: a named person lifts the hold."}, nil, nil, "Do not needle"},
+		"h-day":      {"active", []string{"Hold on access AVF (left forearm): an ulcer. Do not needle. Since 2027-03-06 (the time is not recorded). Needled under it in 2 sessions, last on 2027-03-08."}, nil, nil, "Lifted"},
+		"h-day-lifted": {"inactive", []string{"Lifted hold on access AVF (left forearm): no bruit. Since 2027-03-05 (the time is not recorded). Needled under it in 1 session, last on 2027-03-05. Lifted by N-017: bruit heard."},
+			"2027-03-05", nil, "Do not needle"},
+		"h-elsewhere": {"active", []string{"Hold on track nowhere: a track that is not there. Do not needle. Placed by N-017."}, nil, "Practitioner/" + record.StaffID(staff("N-017")), "withdrawn"},
 	} {
 		f := flags["Flag/"+id]
 		text := fmt.Sprint(at(f, "code.text"))
@@ -252,20 +264,35 @@ func TestFlagsSayWhetherToNeedle(t *testing.T) {
 }
 
 // TestFlagPeriods checks the search values of open and closed holds: half-open, to the
-// second that is shown.
+// second that is shown, or to the day.
 func TestFlagPeriods(t *testing.T) {
+	starts := map[string]string{}
 	for _, r := range judged(t, judgement()) {
 		if r.Type != "Flag" {
 			continue
 		}
 		d := r.Index.Dates[0]
 		m := decode(t, r.Body)
-		if got := d.Low.Format(time.RFC3339); len(r.Index.Dates) != 1 || got != at(m, "period.start") {
-			t.Errorf("%s begins %s: %v", r.ID, got, m["period"])
+		start := at(m, "period.start").(string)
+		starts[r.ID] = start
+		layout, width := time.RFC3339, time.Second
+		if len(start) == len(time.DateOnly) {
+			layout = time.DateOnly
 		}
-		if end := at(m, "period.end"); end == nil && !d.High.Equal(fhir.EndOfTime()) || end != nil && d.High.Add(-time.Second).Format(time.RFC3339) != end {
+		if got := d.Low.Format(layout); len(r.Index.Dates) != 1 || got != start || layout == time.DateOnly && !d.Low.Equal(d.Low.Truncate(24*time.Hour)) {
+			t.Errorf("%s begins %s: %v", r.ID, d.Low, m["period"])
+		}
+		end, layout := at(m, "period.end"), time.RFC3339
+		if s, _ := end.(string); len(s) == len(time.DateOnly) {
+			layout, width = time.DateOnly, 24*time.Hour
+		}
+		if end == nil && !d.High.Equal(fhir.EndOfTime()) || end != nil && d.High.Add(-width).Format(layout) != end {
 			t.Errorf("%s ends %s: %v", r.ID, d.High, m["period"])
 		}
+	}
+	// The local date, whatever it is in UTC when it begins.
+	if starts["h-day"] != "2027-03-06" || starts["h-day-lifted"] != "2027-03-05" || starts["h-open"] != "2027-03-08T07:00:00Z" {
+		t.Errorf("holds begin %v", starts)
 	}
 }
 
@@ -290,6 +317,9 @@ func TestBasis(t *testing.T) {
 		"a new track":                {"p", func(j *track.Judgement) { j.Tracks = append(j.Tracks, track.State{ID: "x", Name: "B1"}) }, false},
 		"another access":             {"p", func(j *track.Judgement) { j.Accesses[0].ID = "x" }, false},
 		"an access known by now":     {"p", func(j *track.Judgement) { j.Accesses[1].ID = "x" }, false},
+		"a first needle in a track":  {"p", func(j *track.Judgement) { j.Tracks[0].Entered = true }, false},
+		"an access of another kind":  {"p", func(j *track.Judgement) { j.Accesses[0].Kind = cannularyv1.AccessKind_ACCESS_KIND_GRAFT }, false},
+		"a patient elsewhere":        {"p", func(j *track.Judgement) { j.Where.Facility = "south" }, false},
 		"another access of a track":  {"p", func(j *track.Judgement) { j.Tracks[0].Access = "B" }, false},
 		"another role":               {"p", func(j *track.Judgement) { j.Tracks[0].Role = cannularyv1.NeedleRole_NEEDLE_ROLE_VENOUS }, false},
 		"a track given up":           {"p", func(j *track.Judgement) { j.Tracks[0].Stage = track.Retired }, false},

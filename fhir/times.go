@@ -101,12 +101,15 @@ func (m moment) period(param string, zone *time.Location) Period {
 	return Period{Param: param, Low: low, High: high}
 }
 
-// stamp reads a dateTime that this package rendered and that is known to the minute; without
-// one it is all of time.
+// stamp reads a dateTime that a judgement gave: one that is known to the minute, or a date, which
+// is one of UTC. Without one it is all of time.
 func stamp(param string, s *string) Period {
 	if t, err := time.Parse(time.RFC3339, deref(s)); err == nil {
 		t = onClock(t)
 		return moment{t, minute}.period(param, t.Location())
+	}
+	if t, err := time.Parse(time.DateOnly, deref(s)); err == nil {
+		return moment{t, day}.period(param, time.UTC)
 	}
 	return Period{Param: param, Low: BeginningOfTime(), High: EndOfTime()}
 }

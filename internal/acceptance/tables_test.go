@@ -44,8 +44,8 @@ var all = map[string]string{
 	"judged":       `SELECT patient, facility, due FROM judged`,
 	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
 	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
-	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why FROM track`,
-	"hold":         `SELECT id, patient, facility, rule, since, text, place, away, given_up FROM hold`,
+	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why, caution FROM track`,
+	"hold":         `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold`,
 }
 
 // order is what must not depend on the order of arrival: the newest content of every

@@ -29,22 +29,35 @@ func (b *bench) folds(context.Context) error {
 	}
 	b.say("fold %d facts of one year and %d of ten", len(one), len(ten))
 	type measured struct{ newest, week, all float64 }
-	measure := func(items []record.Item) (m measured) {
+	measure := func(items []record.Item) (m measured, err error) {
 		// The last fact is a needle's removal: it is put in again as one more needle would be.
 		newest := items[len(items)-1]
 		before := input(items[:len(items)-1])
 		var c *track.Chart
 		prepare := func() { c = track.NewChart(before); c.Trim() }
-		judge := func() { c.Trim(); c.Judge(newest.At.Add(time.Hour)) }
+		add := func(it record.Item) {
+			if !c.Add([]record.Item{it}, it.At.Add(-4*time.Hour)) {
+				err = fmt.Errorf("the facts from %s on are not at hand: all would be folded anew", it.At)
+			}
+			c.Trim()
+			c.Judge(newest.At.Add(time.Hour))
+		}
 		m.all = microseconds(9, func() {}, func() { track.NewChart(before).Judge(newest.At.Add(time.Hour)) })
-		m.newest = microseconds(40, prepare, func() { c.Add([]record.Item{newest}, newest.At.Add(-4*time.Hour)); judge() })
+		m.newest = microseconds(40, prepare, func() { add(newest) })
 		week := len(items) - 9*3
 		late := items[week]
 		before = input(append(append([]record.Item(nil), items[:week]...), items[week+1:]...))
-		m.week = microseconds(40, prepare, func() { c.Add([]record.Item{late}, late.At.Add(-4*time.Hour)); judge() })
-		return m
+		m.week = microseconds(40, prepare, func() { add(late) })
+		return m, err
 	}
-	y, d := measure(one), measure(ten)
+	y, err := measure(one)
+	if err != nil {
+		return err
+	}
+	d, err := measure(ten)
+	if err != nil {
+		return err
+	}
 	const whole = "all facts of that year folded anew"
 	b.add(figure{Name: "fold of the newest fact, 1 year", Value: y.newest, Unit: "µs", Reference: y.all, against: whole, goal: ratioAtMost(0.2)})
 	const sameYear = "the same after 1 year"

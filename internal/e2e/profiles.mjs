@@ -466,7 +466,7 @@ const mutants = [
   ['finding', 'a narrative without the caution', (r) => (r.text.div = '<div xmlns="http://www.w3.org/1999/xhtml"><p>Pus was seen.</p></div>'), /rule advice/],
   ['hold', 'a hold that stands and has an end', (r) => r.status === 'active' && (r.period.end = r.period.start), /rule stands/],
   ['hold', 'a lifted hold without an end', (r) => r.status === 'inactive' && delete r.period.end, /rule lifted/],
-  ['hold', 'a hold without the caution', (r) => (r.code.text = 'Do not needle track A1.'), /rule advice/],
+  ['hold', 'a hold without the caution', (r) => (r.code.text = 'Hold on track A1.'), /rule advice/],
   ['hold', 'a hold by no rule', (r) => (r.code.coding = [coding('pus')]), /code: binding/],
   ['hold', 'a hold on a Patient', (r) => r.extension && (r.extension[0].valueReference = r.subject), /value\[x\]: target/],
   ['patient', 'a name', set('name', [{ text: 'Invented' }]), /name: 1 of at most 0/],

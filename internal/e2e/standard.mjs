@@ -377,7 +377,8 @@ export function zones(resources, zoneOf) {
   const out = new Map();
   const add = (key, location) => {
     const zone = place.get(literal(location));
-    if (!zone) return;
+    // A judgement is told in UTC, days and all.
+    if (!zone || /^(Flag|DetectedIssue)\//.test(key)) return;
     if (!out.has(key)) out.set(key, new Set());
     out.get(key).add(zone);
   };

@@ -211,7 +211,8 @@ func (w *world) readZones() {
 	}
 	n := map[string]int{}
 	note := func(key string, z *time.Location) {
-		if z != nil && w.zones[key] == nil {
+		// A judgement is told in UTC, days and all.
+		if z != nil && w.zones[key] == nil && !strings.HasPrefix(key, "Flag/") && !strings.HasPrefix(key, "DetectedIssue/") {
 			w.zones[key] = z
 			n[z.String()]++
 		}
