@@ -192,7 +192,7 @@ type sentence struct {
 // and each rule of the table has sentences (checked at the end).
 func TestEveryRuleHasItsSentence(t *testing.T) {
 	used := map[string]bool{}
-	for _, c := range slices.Concat(planSentences(), sessionSentences(), examinationSentences(), trendSentences()) {
+	for _, c := range slices.Concat(planSentences(), sessionSentences(), examinationSentences(), trendSentences(), seenSentences(), unusedSentences(), heldSentences()) {
 		t.Run(c.says, func(t *testing.T) {
 			s := tell(t)
 			c.told(s)
@@ -282,7 +282,7 @@ func planSentences() []sentence {
 		{"a graft found out later is a stop from then on", func(s *story) { s.plan(0).access(1, v1.AccessKind_ACCESS_KIND_GRAFT) }, 1, "not-a-fistula stop", "not-a-fistula", track.None},
 		{"a kind stated anew as fistula ends the stop", func(s *story) {
 			s.access(0, v1.AccessKind_ACCESS_KIND_GRAFT).plan(0).access(1, v1.AccessKind_ACCESS_KIND_FISTULA)
-		}, 1, "", "", track.Sharp},
+		}, 1, "access-restated caution", "", track.Sharp},
 		{"a graft cannot be lifted", func(s *story) { s.access(0, v1.AccessKind_ACCESS_KIND_GRAFT).plan(0).lifted(0, rule.NotAFistula, 1) }, 1, "not-a-fistula stop", "not-a-fistula", track.None},
 		{"retiring the track ends it", func(s *story) {
 			s.access(0, v1.AccessKind_ACCESS_KIND_GRAFT).planned(0).said(1, 6, 0, &v1.TrackRetired{Track: "A", Reason: "On a graft."})
@@ -376,7 +376,7 @@ func sessionSentences() []sentence {
 		{"two rescues 28 days apart ask for a review: both ends count", rescueOn(15, 43), 43, "rescue note, rescue-repeat caution", "", track.Blunt},
 		{"two rescues 29 days apart do not", rescueOn(15, 44), 44, "rescue note", "", track.Blunt},
 		{"a blunt session clears the rescue and not the review", func(s *story) { rescueOn(15, 20)(s); s.insert(22, 22, blunt) }, 22, "rescue-repeat caution", "", track.Blunt},
-		{"the calendar clears it 29 days after the first rescue", func(s *story) { rescueOn(15, 20)(s); s.insert(22, 22, blunt) }, 44, "", "", track.Blunt},
+		{"the calendar clears it 29 days after the first rescue", func(s *story) { rescueOn(15, 20)(s); s.insert(22, 22, blunt) }, 44, "unused-long caution", "", track.Blunt},
 		{"and not a day before", func(s *story) { rescueOn(15, 20)(s); s.insert(22, 22, blunt) }, 43, "rescue-repeat caution", "", track.Blunt},
 		{"a closed review clears it", func(s *story) {
 			rescueOn(15, 20)(s)
@@ -460,7 +460,7 @@ func examinationSentences() []sentence {
 			s.ready().exam(12, func(x *v1.AccessExamined) { x.Sites = []*v1.SiteLook{{Track: "B", Pus: present}} })
 		}, 12, "site-infection stop", "site-infection", track.Blunt},
 		{"pus over the access stops all its tracks", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Look.Pus = present }) }, 12, "site-infection stop", "site-infection", track.None},
-		{"a swollen limb is no infection of a site", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Look.Swelling = present }) }, 12, "", "", track.Blunt},
+		{"a swollen limb is no infection of a site", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Look.Swelling = present }) }, 12, "examination-finding caution", "", track.Blunt},
 		{"signs reported by the surveillance stop the track", func(s *story) {
 			s.ready().said(12, 9, 0, &v1.SiteSignsSeen{Access: "F", Track: "A", Swelling: present})
 		}, 12, "site-infection stop", "site-infection", track.None},
@@ -468,7 +468,7 @@ func examinationSentences() []sentence {
 		{"a scab that does not heal at a site stops the access", func(s *story) { s.ready().exam(12, site(func(l *v1.SiteLook) { l.NonHealingScab = present })) }, 12, "skin-at-risk stop", "skin-at-risk", track.None},
 		{"an ulcer over the access is an urgent stop", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Look.Ulcer = present }) }, 12, "skin-at-risk stop", "skin-at-risk", track.None},
 		{"a fistula that does not collapse is a sign of the outflow", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Look.CollapseOnElevation = absent }) }, 12, "outflow-sign caution", "", track.Blunt},
-		{"a bounding pulse alone is none", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.BoundingPulse = present }) }, 12, "", "", track.Blunt},
+		{"a bounding pulse alone is none", func(s *story) { s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.BoundingPulse = present }) }, 12, "examination-finding caution", "", track.Blunt},
 		{"a bounding pulse with a discontinuous thrill is one", func(s *story) {
 			s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.BoundingPulse, x.Feel.DiscontinuousThrill = present, present })
 		}, 12, "outflow-sign caution", "", track.Blunt},

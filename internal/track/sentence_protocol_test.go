@@ -85,6 +85,9 @@ func TestEveryParameterChangesWhatItSays(t *testing.T) {
 		// Ours: two within 28 days.
 		{"rescue_repeat_count", &v1.Protocol{RescueRepeatCount: one(uint32(3))}, func(s *story) { s.trial().insert(15, 15, reason).insert(17, 17, reason) }, 17, "rescue note, rescue-repeat caution; trial, 6 of 6, blunt", "rescue note; trial, 6 of 6, blunt"},
 		{"rescue_window_days", &v1.Protocol{RescueWindowDays: one(uint32(29))}, func(s *story) { s.trial().insert(15, 15, reason).insert(44, 44, reason) }, 44, "rescue note; trial, 6 of 6, blunt", "rescue note, rescue-repeat caution; trial, 6 of 6, blunt"},
+		// Ours: 21 and 42 days.
+		{"unused_caution_days", &v1.Protocol{UnusedCautionDays: one(uint32(22))}, func(s *story) { s.trial() }, 35, "unused-long caution; trial, 6 of 6, blunt", "trial, 6 of 6, blunt"},
+		{"unused_stop_days", &v1.Protocol{UnusedStopDays: one(uint32(43))}, func(s *story) { s.trial() }, 56, "unused-long caution, unused-long stop; trial, 6 of 6, none", "unused-long caution; trial, 6 of 6, blunt"},
 		// From memory: two attempts.
 		{"attempts_max", &v1.Protocol{AttemptsMax: one(uint32(1))}, func(s *story) { s.made().planned(0).insert(1, 1, failed).insert(1, 1, attempt(2)) }, 1, "hard-entry note; forming, 1 of 6, sharp", "attempts-exceeded caution, hard-entry note; forming, 1 of 6, sharp"},
 		// From memory: two disinfections; KDOQI 2006, table 2: 30 and 120 s.
