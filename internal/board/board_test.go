@@ -117,7 +117,7 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	u.register("Europe/Lisbon")
 	u.identity("E", "Established", "", "1940-01-01")
 	u.takeOver("E", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
-	u.sharp("E", "A1", at(12)) // an open gap: the limit of seven days is ours
+	u.sharp("E", "A1", at(12)) // a rescue without a reason
 	u.identity("F", "Forming", "", "1941-01-01")
 	u.takeOver("F", "A1", v1.TrackStage_TRACK_STAGE_FORMING)
 	u.identity("R", "Ready", "", "1942-01-01")
@@ -135,15 +135,16 @@ func TestBoardPutsHoldsFirst(t *testing.T) {
 	}
 	u.settle()
 	page := u.page("/")
-	inOrder(t, page, "On hold: no needle there", ">Held<", "Ready for the first blunt needle", ">Ready<", "Forming: sharp needles", ">Forming<", "In use past forming", ">Established<")
+	inOrder(t, page, "On hold: no needle there", ">Held<", "Look first: a caution stands", ">Established<", "Ready for the first blunt needle", ">Ready<",
+		"Forming: sharp needles", ">Forming<", "In use past forming", "O&#39;Mark")
 	says(t, page, "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;, O&#39;Mark &amp; Co", "<b>1</b> open hold<", "<b>1</b> ready", "<b>1</b> forming", "<b>3</b> established",
-		"hold on track A1 since ", "placed by a person: swelling", `needle none`, "Caution: last needled on ", `needle sharp`, `needle blunt`)
+		"hold on track A1 since ", ": Swelling. [placed by a person]", `needle none`, "A rescue with a sharp needle on ", ", and no reason recorded.", `needle sharp`, `needle blunt`)
 	if strings.Contains(page, "<script") {
 		t.Error("a name became a script")
 	}
 	says(t, u.page(byIdentifier("X")), "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;")
 	u.set(true, nil)
-	says(t, u.page("/"), "newer facts may exist")
+	says(t, u.page("/"), "newer messages may exist")
 	u.set(false, errors.New("no log"))
 	says(t, u.page("/"), "The log does not answer", ">Held<")
 }
@@ -160,7 +161,7 @@ func TestAHoldOnAnAccessThatIsNoLongerUsedHoldsNobody(t *testing.T) {
 	u.roster("N", at(50), &v1.RosterFact{Fact: &v1.RosterFact_AccessRetired{AccessRetired: &v1.AccessRetired{Access: "clotted"}}})
 	u.settle()
 	page := u.page("/")
-	says(t, page, "In use past forming", ">Newly<", "needle blunt", "<b>0</b> open holds<", "access clotted, no longer used: its hold since ", "placed by a person, was not lifted")
+	says(t, page, "In use past forming", ">Newly<", "needle blunt", "<b>0</b> open holds<", "History: a hold on access clotted, no longer used, was never lifted (since ", ", placed by a person)")
 	if strings.Contains(page, "On hold: no needle there") {
 		t.Error("who has another access in use stands as on hold")
 	}
@@ -192,7 +193,7 @@ func TestABacteraemiaOfAPatientWhoHasLeftIsOnTheBoard(t *testing.T) {
 			Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}}}))
 	u.settle()
 	page := u.page("/")
-	says(t, page, ">DepartedD<", "Staphylococcus aureus in blood; the patient left the unit", "<b>1</b> open hold<", "<b>0</b> established")
+	says(t, page, ">DepartedD<", "Staphylococcus aureus in blood. [bacteraemia] The patient left the unit.", "<b>1</b> open hold<", "<b>0</b> established")
 	if strings.Contains(page, "DepartedT") {
 		t.Error("who left is on the board")
 	}
@@ -203,7 +204,7 @@ func TestABacteraemiaOfAPatientWhoHasLeftIsOnTheBoard(t *testing.T) {
 	// Back again, everything that is open concerns the unit.
 	u.roster("T", at(3), &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}})
 	u.settle()
-	says(t, u.page("/"), ">DepartedT<", "swelling", "<b>2</b> open holds<")
+	says(t, u.page("/"), ">DepartedT<", "Swelling.", "<b>2</b> open holds<")
 }
 
 func TestBoardOfASharpOnlyUnit(t *testing.T) {

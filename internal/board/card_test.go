@@ -107,9 +107,9 @@ func TestCardAsPage(t *testing.T) {
 	}
 	for _, want := range []string{
 		html.EscapeString(card.Caution), `<html lang="en">`, "Quombave, Zaph", "1951-03-12", "P-1", "Invented unit",
-		"Hold: no needle there", "pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt needle", "Declared, not recorded here", `scope="row"`,
+		"Hold: no needle there", "Pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt needle", "Declared, not recorded here", `scope="row"`,
 		"times are those of Pacific/Auckland", "trial session 1",
-		"rule person", "The local protocol and the treating team decide.", "Do not needle track A1.", "First, always", "Look, listen and feel", "Remove the scab completely",
+		"Hold by nurse-1 since ", "(person)", "The local protocol and the treating team decide.", "Do not needle track A1.", "First, always", "Look, listen and feel", "Remove the scab completely",
 		"On resistance", "a NEW blunt needle", "After the treatment", "Handover", "Fall-back site", "not recorded", "The kind of access fistula is not recorded", "No examination of access fistula is recorded",
 	} {
 		if !strings.Contains(a.body, want) {
@@ -195,8 +195,9 @@ func TestMomentsOfTheCard(t *testing.T) {
 	if time.Since(today.KnownAt) > time.Minute || len(today.Holds) != 2 {
 		t.Errorf("known today is known at %s with %d holds, want now and 2", today.KnownAt, len(today.Holds))
 	}
-	a := u.get(byIdentifier("P-1")+"&as_of=2026-07-04", "text/html")
-	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "as of 2026-07-04 23:59 NZST") {
+	day := at(7).In(zone)
+	a := u.get(byIdentifier("P-1")+"&as_of="+day.Format(time.DateOnly), "text/html")
+	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "as of "+day.Format(time.DateOnly)+" 23:59 NZ") {
 		t.Error("the page of another day does not say so")
 	}
 	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "Not the present: as of 2090-01-01") {
@@ -206,10 +207,10 @@ func TestMomentsOfTheCard(t *testing.T) {
 		line, _, _ := strings.Cut(u.get(byIdentifier("P-1")+"&format=text"+query, "text/plain").body, "\n")
 		return line
 	}
-	// What had not arrived by then says nothing of the facility either, so the time is UTC.
+	// Where nothing was known of the patient, nothing says the facility either: the time is UTC.
 	for query, want := range map[string]string{
 		"":                                      "PATIENT ",
-		"&as_of=2024-07-04":                     "NOT THE PRESENT: as of 2024-07-04 23:59 NZST.",
+		"&as_of=2024-07-04":                     "NOT THE PRESENT: as of 2024-07-04 11:59 UTC.",
 		"&known_at=2024-07-04":                  "NOT THE PRESENT: as the record stood on 2024-07-04 11:59 UTC.",
 		"&as_of=2024-07-03&known_at=2024-07-04": "NOT THE PRESENT: as of 2024-07-03 11:59 UTC, as the record stood on 2024-07-04 11:59 UTC.",
 		"&as_of=2090-01-01":                     "NOT THE PRESENT: as of 2090-01-01 23:59 NZDT, which has not come yet.",

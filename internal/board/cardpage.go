@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -115,13 +116,14 @@ func (h *handler) cardPage(r *http.Request, c card.Card) (cardPage, error) {
 		return p, err
 	}
 	p.FacilityName = or(f.Name, c.Facility)
+	held := func(f card.Finding) bool { return c.Held(f) }
 	for i, t := range c.Tracks {
 		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
 			Reason: strings.TrimSpace(strings.TrimPrefix(t.Next.Why, t.Next.Caution)), Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
 		for _, s := range card.Session(t) {
 			part.Session = s
 		}
-		for _, f := range t.Findings {
+		for _, f := range slices.DeleteFunc(slices.Clone(t.Findings), held) {
 			if f.Scope == "access "+t.Access {
 				part.Of = append(part.Of, f)
 			} else {
@@ -142,11 +144,13 @@ type findingLine struct {
 	When string
 }
 
-// Lines words the moments of findings.
+// Lines words the moments of findings that no open hold says already.
 func (p cardPage) Lines(list []card.Finding) []findingLine {
 	var out []findingLine
 	for _, f := range list {
-		out = append(out, findingLine{f, p.Time(f.Since)})
+		if !p.Held(f) { // its hold stands above
+			out = append(out, findingLine{f, p.When(f)})
+		}
 	}
 	return out
 }

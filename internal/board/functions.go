@@ -17,7 +17,7 @@ func functions() template.FuncMap {
 		"mark":     mark,
 		"pips":     pips,
 		"rule":     ruleText,
-		"sentence": sentence,
+		"sentence": card.Sentence,
 		"entry":    entry,
 		"join":     func(list []string) string { return strings.Join(list, ", ") },
 	}
@@ -40,20 +40,12 @@ func title(s string) string {
 	return strings.ToUpper(s[:1]) + s[1:]
 }
 
-// sentence ends with a full stop.
-func sentence(s string) string {
-	if s == "" || strings.ContainsAny(s[len(s)-1:], ".!?") {
-		return s
-	}
-	return s + "."
-}
-
-// ruleText says what a hold rests on.
+// ruleText is the code of the rule that a hold rests on.
 func ruleText(code string) string {
 	if code == rule.Person {
 		return "placed by a person"
 	}
-	return "rule " + code
+	return code
 }
 
 // entry says how a needle went in, as far as it is recorded.

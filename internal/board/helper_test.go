@@ -222,11 +222,12 @@ func (u *unit) sharp(patient, track string, when time.Time) {
 	}}})
 }
 
-// takeOver declares an arterial track of a stage, in use for long.
+// takeOver declares an arterial track of a stage, lately enough to be no track that is unused for
+// long (21 days; ours).
 func (u *unit) takeOver(patient, track string, stage v1.TrackStage) {
 	u.t.Helper()
 	angle := 25.0
-	u.cannulation(patient, at(80), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
+	u.cannulation(patient, at(20), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
 		Track: track, Access: "fistula", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: stage,
 		AngleDegrees: &angle, Creator: staff("nurse-1"), DeclaredBy: staff("nurse-1"), Evidence: "the paper log",
 	}}})

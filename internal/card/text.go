@@ -97,7 +97,7 @@ func Text(c Card) string {
 		for _, f := range t.Findings {
 			if f.Severity == "stop" && len(t.Held) == 0 && t.Next.Needle == "none" {
 				p.blank()
-				p.line("STOP      ", "%s: NO NEEDLE NOW", strings.ToUpper(or(f.Scope, "track "+t.Name)))
+				p.line("NO NEEDLE ", "%s", strings.ToUpper(or(f.Scope, "track "+t.Name)))
 				p.finding("          ", &c, f)
 			}
 		}

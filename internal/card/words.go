@@ -72,6 +72,9 @@ func capital(s string) string {
 	return s
 }
 
+// Sentence begins with a capital letter and ends with a full stop.
+func Sentence(s string) string { return stop(capital(s)) }
+
 // stop ends with a full stop.
 func stop(s string) string {
 	s = strings.TrimSpace(s)

@@ -15,7 +15,7 @@ const tracksApart = 4
 
 // Advice words a chairside card as cards of CDS Hooks: at most one that stops, one of
 // cautions, one for each track's next needle, one of what to know of the record, one of
-// notes. Every hold and every finding of the chairside card stands on one of them.
+// notes, one of holds that are history. Every hold and every finding of the chairside card stands on one of them.
 func Advice(c card.Card, site Site) []Card {
 	found := findings(&c)
 	var drafts []draft
@@ -34,6 +34,7 @@ func Advice(c card.Card, site Site) []Card {
 	}
 	add(notices(&c))
 	add(graded(&c, of(found, rule.Note), Info, "note"))
+	add(history(&c))
 	return finish(drafts, site, c.Patient.ID, c.Patient.ID)
 }
 
@@ -95,7 +96,8 @@ func stops(c *card.Card, found []card.Finding) *draft {
 			facts = append(facts, h.Ground)
 		}
 		for _, f := range found {
-			if f.Rule == h.Rule && f.Since.Equal(h.Since) && f.Seen == h.Seen && slices.Contains(placesOf(h), f.Scope) {
+			same := f.Rule == h.Rule && f.Since.Equal(h.Since) && f.Seen == h.Seen && slices.Contains(placesOf(h), f.Scope)
+			if same || f.Hold != "" && slices.Contains(h.IDs, f.Hold) {
 				told[f.ID] = true
 				for _, x := range f.Facts {
 					if !slices.Contains(facts, x) {
@@ -106,7 +108,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 		}
 		d.say(held(c, h), heldWhy(h, facts))
 	}
-	let := "" // where a stop stands but a needle comes next
+	let := "" // where such a finding stands but a needle comes next
 	for _, f := range found {
 		if told[f.ID] {
 			continue
@@ -116,7 +118,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 		once(&reasons, f.Seen)
 		if needled(c, f) {
 			let = or(let, f.Scope)
-			d.say("**Stop, though no hold is open**: " + line(c, f) + " Ask who lifted the hold, and why, before any needle.")
+			d.say("**No hold is open, but look first**: " + line(c, f) + " Ask who lifted the hold, and why, before any needle.")
 			continue
 		}
 		once(&places, f.Scope)
@@ -130,7 +132,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 	if what != "" {
 		head += " " + what
 	} else if let != "" && len(c.Holds) == 0 {
-		head = "Stop on " + let + ", though no hold is open"
+		head = "Look first at " + let + ", no hold is open"
 	}
 	if urgent {
 		head += " (URGENT)"
@@ -168,25 +170,34 @@ func held(c *card.Card, h card.Hold) string {
 	if h.Rule == rule.Person {
 		by = " by " + escape(or(h.PlacedBy, "a person whose name is not recorded"))
 	}
-	return fmt.Sprintf("**Do not needle %s**: held%s since %s. %s", escape(or(h.Scope, "this patient")), by, escape(c.Time(h.Since)), sentence("Seen: "+escape(h.Seen)))
+	return fmt.Sprintf("**Do not needle %s**: hold%s since %s. %s", escape(or(h.Scope, "this patient")), by, escape(or(h.Day, c.Time(h.Since))), sentence("Seen: "+escape(h.Seen)))
 }
 
 func heldWhy(h card.Hold, facts []string) string {
 	withdrawn := ""
 	if h.GroundWithdrawn {
-		withdrawn = "Ground withdrawn: what it rests on was corrected or taken back since, but it stays until a person lifts it."
+		withdrawn = "Ground withdrawn: what it rests on was corrected or voided later. The hold stays until a person lifts it."
+	}
+	needled := ""
+	if n := h.NeedledSessions; n > 0 {
+		needled = fmt.Sprintf("Sessions in which a needle was used under it: %d, last on %s.", n, escape(h.NeedledLast))
+	}
+	ids := "hold " + escape(h.ID)
+	if len(h.IDs) > 1 {
+		ids = fmt.Sprintf("%d reports shown as one hold, to be lifted together: %s", len(h.IDs), escape(strings.Join(h.IDs, ", ")))
 	}
 	return list(
-		because(h.Rule, or(h.Asked, "what it asks is not known to this version"), ""),
+		because(h.Rule, ""),
+		needled,
 		sentence("What clears it: "+escape(or(h.Clears, "a named person lifts it, with a reason"))),
 		withdrawn,
-		sentence("To look it up: hold "+escape(h.ID)+facted(facts)),
+		sentence("To look it up: "+ids+facted(facts)),
 	)
 }
 
-// because names the rule, whether a protocol may change what it asks, what that is, and the
-// version of the protocol, as far as they are known.
-func because(ruleCode, asks, version string) string {
+// because names the rule, whether a protocol may change it, and the version of the protocol, as
+// far as they are known.
+func because(ruleCode, version string) string {
 	s := "Rule “" + escape(fhir.RuleName(ruleCode)) + "”"
 	r, known := rule.Of(ruleCode)
 	switch {
@@ -200,9 +211,6 @@ func because(ruleCode, asks, version string) string {
 	}
 	if version != "" {
 		s += " by protocol " + escape(version)
-	}
-	if asks != "" {
-		s += ": " + escape(asks)
 	}
 	return sentence(s)
 }
@@ -229,8 +237,8 @@ func line(c *card.Card, f card.Finding) string {
 		s = escape(capital(f.Scope)) + ": " + s
 	}
 	return strings.Join([]string{
-		sentence(s), "Since " + escape(c.Time(f.Since)) + ".", sentence("What clears it: " + escape(or(f.Clears, "not said"))),
-		because(f.Rule, "", f.Protocol), sentence("To look it up: rule " + escape(f.Rule) + facted(f.Facts)),
+		sentence(s), "Since " + escape(c.When(f)) + ".", sentence("What clears it: " + escape(or(f.Clears, "not said"))),
+		because(f.Rule, f.Protocol), sentence("To look it up: rule " + escape(f.Rule) + facted(f.Facts)),
 	}, " ")
 }
 
@@ -308,6 +316,24 @@ func notices(c *card.Card) *draft {
 	return d
 }
 
+// history is the card of holds on what is no longer used; nil without any.
+func history(c *card.Card) *draft {
+	if len(c.History) == 0 {
+		return nil
+	}
+	d := &draft{indicator: Info, summary: fmt.Sprintf("History: %d holds on what is no longer used were never lifted", len(c.History))}
+	if len(c.History) == 1 {
+		d.summary = "History: a hold on " + c.History[0].Scope + ", no longer used, was never lifted"
+	}
+	var items []string
+	for i := range c.History {
+		h := &c.History[i]
+		items = append(items, sentence(escape(h.Text))+" "+because(h.Rule, "")+" "+sentence("To look it up: "+escape(h.Named())))
+	}
+	d.say(list(items...))
+	return d
+}
+
 // needles are the cards of the tracks that are not retired; of a patient without one, the
 // card that says so.
 func needles(c *card.Card) []draft {
@@ -357,20 +383,23 @@ func needle(t card.Track) draft {
 		if !stopped {
 			d.indicator = Warning
 		}
-		d.summary = name + ": no needle; " + or(t.Next.Why, "why is not said")
+		d.summary = name + ": no needle. " + or(t.Next.Why, "Why is not said.")
 		next = "**No needle**"
 	} else {
 		parts := card.Geometry(t)
 		session := card.Session(t)
 		short := append(append([]string{t.Next.Needle + " needle"}, session...), parts[:2]...)
 		d.summary = name + ": next " + strings.Join(short, ", ")
+		if t.Next.Caution != "" {
+			d.summary += ". Look first: " + t.Next.Caution
+		}
 		next = "Next: **" + escape(t.Next.Needle) + " needle**, " + escape(strings.Join(parts, ", "))
 	}
 	d.say(title + ".")
 	var extras []string
 	if t.Stage == "planned" || t.Stage == "forming" || t.Stage == "ready" {
 		for _, e := range t.Extras {
-			extras = append(extras, "One more session: "+escape(e.Text)+". "+because(e.Rule, "", ""))
+			extras = append(extras, fmt.Sprintf("One of the %d sessions was added: ", t.SessionsTarget)+sentence(escape(e.Text))+" "+because(e.Rule, ""))
 		}
 	}
 	who := "Whose track: " + escape(or(t.Creator, "the creator is not recorded"))
@@ -383,6 +412,9 @@ func needle(t card.Track) draft {
 	items := []string{sentence(next), sentence("Why: " + escape(or(t.Next.Why, "not said"))), sentence(who)}
 	if t.Declared != "" {
 		items = append(items, sentence("As taken over: "+escape(t.Declared)))
+	}
+	for _, r := range t.Remarks {
+		items = append(items, sentence(escape(r)))
 	}
 	items = append(items, extras...)
 	if len(t.Recent) > 0 {

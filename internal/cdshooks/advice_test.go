@@ -55,24 +55,24 @@ func TestAdvice(t *testing.T) {
 		{"a track under review says so", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) { t.UnderReview = true })}},
 			[]string{"info: Track A1 (arterial, forming), under review: next sharp needle, session 4 of 6, 16G, 26°"}, []string{"stage forming, under review."}},
 		{"a hold goes before all, and is urgent where its rule is", card.Card{Patient: p, Holds: []card.Hold{thrillHold()}, Tracks: []card.Track{forming(noNeedle("a hold is open"), func(t *card.Track) { t.Held = []string{"c9e3345b68503ccbe54838ecf166b873"} })}},
-			[]string{"critical: Do not needle access F1 (URGENT): no thrill", "info: Track A1 (arterial, forming): no needle; a hold is open"},
-			[]string{"**Urgent: call the physician or surgeon now.**", "held since 2025-04-04 07:40 UTC", "Rule “No thrill or no bruit” (fixed, no protocol changes it): a thrill is felt and a bruit is heard.", "What clears it: a named person lifts the hold, with a reason.", "To look it up: hold c9e3345b68503ccbe54838ecf166b873, fact aa.0."}},
+			[]string{"critical: Do not needle access F1 (URGENT): no thrill", "info: Track A1 (arterial, forming): no needle. a hold is open"},
+			[]string{"**Urgent: call the physician or surgeon now.**", "hold since 2025-04-04 07:40 UTC", "Rule “No thrill or no bruit” (fixed, no protocol changes it).", "What clears it: a named person lifts the hold, with a reason.", "To look it up: hold c9e3345b68503ccbe54838ecf166b873, fact aa.0."}},
 		{"two holds are one card with both reasons", card.Card{Patient: p, Holds: []card.Hold{thrillHold(), {ID: "h2", Rule: rule.Person, Scope: "track V1", Tracks: []string{"V1"}, Since: seenAt, Seen: "Sore.", PlacedBy: "DR-07", GroundWithdrawn: true}}},
 			[]string{"critical: Do not needle access F1, track V1 (URGENT): no thrill; Sore", "info: No constant-site track is recorded for this patient."},
-			[]string{"held by DR-07 since", "Ground withdrawn", "What clears it: a named person lifts it, with a reason."}},
+			[]string{"hold by DR-07 since", "Ground withdrawn", "What clears it: a named person lifts it, with a reason."}},
 		{"a hold on more places than a summary has room for", card.Card{Patient: p, Holds: []card.Hold{{ID: "h1", Rule: rule.SiteInfection, Since: seenAt, Seen: "pus", Tracks: []string{"the upper arterial one", "the lower arterial one", "the upper venous one", "the lower venous one"},
 			Scope: "track the upper arterial one, track the lower arterial one, track the upper venous one, track the lower venous one"}}},
 			[]string{"critical: Do not needle any of 4 tracks and accesses: pus", "info: No constant-site track is recorded for this patient."}, []string{"**Do not needle track the upper arterial one, track the lower arterial one, track the upper venous one, track the lower venous one**"}},
-		{"a stop without a hold", card.Card{Patient: p, Tracks: []card.Track{forming(noNeedle("the scab is not wholly removed"), func(t *card.Track) {
+		{"a finding that forbids the needle, without a hold", card.Card{Patient: p, Tracks: []card.Track{forming(noNeedle("the scab is not wholly removed"), func(t *card.Track) {
 			t.Findings = []card.Finding{finding("f1", rule.ScabIncomplete, "stop", "track A1", "the scab was left in part")}
 		})}},
-			[]string{"critical: Do not needle track A1: the scab was left in part", "info: Track A1 (arterial, forming): no needle; the scab is not wholly removed"},
+			[]string{"critical: Do not needle track A1: the scab was left in part", "info: Track A1 (arterial, forming): no needle. the scab is not wholly removed"},
 			[]string{"**No needle now**: Track A1: the scab was left in part (asked otherwise).", "Rule “Scab not wholly removed” (no protocol sets values for it) by protocol 2025-1.", "To look it up: rule scab-incomplete, fact ff.0."}},
-		{"a stop that stands after its hold was lifted", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) {
+		{"a finding of spacing that stands after its hold was lifted", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) {
 			t.Findings = []card.Finding{finding("f1", rule.SpacingShort, "stop", "track A1", "the tips lie 45 mm apart")}
 		})}},
-			[]string{"critical: Stop on track A1, though no hold is open: the tips lie 45 mm apart", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"},
-			[]string{"**Stop, though no hold is open**", "Ask who lifted the hold", "Rule “Needle tips too close” (the unit's protocol sets its values)"}},
+			[]string{"critical: Look first at track A1, no hold is open: the tips lie 45 mm apart", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"},
+			[]string{"**No hold is open, but look first**", "Ask who lifted the hold", "Rule “Needle tips too close” (the unit's protocol sets its values)"}},
 		{"cautions are one warning, notes one more info", card.Card{Patient: p, Findings: []card.Finding{finding("f1", rule.MergeWithoutEffect, "caution", "", "a merge had no effect")},
 			Accesses: []card.Access{{Name: "F1", Findings: []card.Finding{finding("f2", rule.FlowLow, "caution", "access F1", "flow 320 mL/min")}}},
 			Tracks: []card.Track{forming(func(t *card.Track) {
@@ -83,7 +83,7 @@ func TestAdvice(t *testing.T) {
 		{"a severity of tomorrow counts as a caution", card.Card{Patient: p, Findings: []card.Finding{finding("f1", "a-new-rule", "grave", "", "something")}},
 			[]string{"warning: Caution, something", "info: No constant-site track is recorded for this patient."}, []string{"Rule “a-new-rule” by protocol 2025-1."}},
 		{"no needle without hold or stop is a warning", card.Card{Patient: p, Tracks: []card.Track{forming(noNeedle("resting until 2025-04-09"))}},
-			[]string{"warning: Track A1 (arterial, forming): no needle; resting until 2025-04-09"}, []string{"**No needle**."}},
+			[]string{"warning: Track A1 (arterial, forming): no needle. resting until 2025-04-09"}, []string{"**No needle**."}},
 		{"a view that is behind", card.Card{Patient: p, Lagging: true, Notices: []string{"This view is behind the log."}, Tracks: []card.Track{forming()}},
 			[]string{"warning: The record may not be complete: this view is behind, newer facts may exist", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- This view is behind the log."}},
 		{"messages that were not understood", card.Card{Patient: p, Quarantined: 2, Notices: []string{"2 messages could not be understood."}, Tracks: []card.Track{forming()}},
@@ -94,6 +94,19 @@ func TestAdvice(t *testing.T) {
 			[]string{"info: No constant-site track is recorded for this patient."}, []string{"No access in use is recorded."}},
 		{"a patient whose only track is retired", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) { t.Stage = "retired" })}},
 			[]string{"info: No constant-site track is in use: A1 retired."}, nil},
+		{"reports shown as one hold are to be lifted together, and a hold known to the day shows no hour", card.Card{Patient: p, Holds: []card.Hold{func() card.Hold {
+			h := thrillHold()
+			h.IDs, h.Day, h.NeedledSessions, h.NeedledLast = []string{h.ID, "h2"}, "2025-04-04", 2, "2025-04-06"
+			return h
+		}()}},
+			[]string{"critical: Do not needle access F1 (URGENT): no thrill", "info: No constant-site track is recorded for this patient."},
+			[]string{"hold since 2025-04-04. Seen: no thrill.", "2 reports shown as one hold, to be lifted together: c9e3345b68503ccbe54838ecf166b873, h2, fact aa.0.", "Sessions in which a needle was used under it: 2, last on 2025-04-06."}},
+		{"a hold on a retired access is history, last and quiet", card.Card{Patient: p, History: []card.Hold{{ID: "h1", Rule: rule.ThrillAbsent, Scope: "access F1", Text: "A hold on access F1, which is no longer used, was never lifted."}}, Tracks: []card.Track{forming()}},
+			[]string{"info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°", "info: History: a hold on access F1, no longer used, was never lifted"}, nil},
+		{"what is serious stands in the summary of the needle", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) {
+			t.Next.Caution = "2 rescues within 28 days: the track needs a review."
+		})}},
+			[]string{"info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°. Look first: 2 rescues within 28 days: the track needs a review."}, nil},
 		{"more than four tracks stand on one card", card.Card{Patient: p, Tracks: []card.Track{forming(), forming(), forming(), forming(), forming(noNeedle("resting"))}},
 			[]string{"warning: Next needles of 5 tracks"}, []string{"**sharp needle**", "**No needle**"}},
 	} {

@@ -33,7 +33,11 @@ func nothingIsMissing(t reporter, c card.Card, cards []cdshooks.Card) {
 		}
 	}
 	for _, h := range c.Holds {
-		for _, s := range []string{h.ID, fhir.RuleName(h.Rule), h.Seen, c.Time(h.Since)} {
+		since := c.Time(h.Since)
+		if h.Day != "" {
+			since = h.Day
+		}
+		for _, s := range []string{h.ID, fhir.RuleName(h.Rule), h.Seen, since} {
 			has("hold "+h.ID, cdshooks.Critical, s)
 		}
 		for _, p := range append(slices.Clone(h.Tracks), h.Accesses...) {

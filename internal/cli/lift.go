@@ -15,14 +15,22 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// liftCommand writes the message by which a person lifts a hold, for `load`. It asks first
-// whether that hold is open and the patient's: ingest takes a lift of any id.
+// liftCommand writes the message by which a person lifts holds of one patient, for `load`. It asks
+// first whether they are open and the patient's: ingest takes a lift of any id.
 func liftCommand(ctx context.Context, env Env, args []string) error {
 	var s source
-	var hold, patient, code, by, reason, src string
-	fs := flags(env, "lift", "(--http URL | --data DIR) (--hold ID | --patient 'SYSTEM|VALUE' [--rule CODE]) --by 'SYSTEM|VALUE' --reason TEXT")
+	var named []string
+	var patient, code, by, reason, src string
+	fs := flags(env, "lift", "(--http URL | --data DIR) (--hold ID[,ID…] | --patient 'SYSTEM|VALUE' [--rule CODE]) --by 'SYSTEM|VALUE' --reason TEXT")
 	s.flags(fs)
-	fs.StringVar(&hold, "hold", "", "the hold's id, as the card shows it")
+	fs.Func("hold", "the hold's `ID`, as the card shows it; several, repeated or with commas, are lifted together", func(s string) error {
+		for id := range strings.SplitSeq(s, ",") {
+			if id = strings.TrimSpace(id); id != "" && !slices.Contains(named, id) {
+				named = append(named, id)
+			}
+		}
+		return nil
+	})
 	fs.StringVar(&patient, "patient", "", "patient's identifier, SYSTEM|VALUE: finds the hold, or checks whose it is")
 	fs.StringVar(&code, "rule", "", "with --patient: the hold of this rule")
 	fs.StringVar(&by, "by", "", "who lifts, SYSTEM|VALUE (required)")
@@ -38,42 +46,39 @@ func liftCommand(ctx context.Context, env Env, args []string) error {
 	if reason, err = reasonOf(reason, "why the hold may be lifted, and name nobody", 500); err != nil {
 		return err
 	}
-	if hold == "" && patient == "" {
+	if len(named) == 0 && patient == "" {
 		return errUse{"give --hold ID, or --patient 'SYSTEM|VALUE' with --rule where several holds are open"}
 	}
 	if code != "" {
-		if hold != "" {
-			return errUse{"--hold names one hold; --rule goes with --patient alone"}
+		if len(named) > 0 {
+			return errUse{"--hold names the hold; --rule goes with --patient alone"}
 		}
 		if err := holds(code); err != nil {
 			return err
 		}
 	}
-	c, err := holdsCard(ctx, env, &s, hold, patient)
+	c, err := holdsCard(ctx, env, &s, named, patient)
 	if err != nil {
 		return err
 	}
-	h, err := openHold(c, hold, code, env.Now())
+	ids, shown, err := openHolds(c, named, code, env.Now())
 	if err != nil {
 		return err
 	}
 	if len(c.Patient.Identifiers) == 0 {
-		return fmt.Errorf("nothing that identifies the patient of hold %s can be read; send the lift under the identifier that this patient's messages are posted under", h.ID)
+		return fmt.Errorf("nothing that identifies the patient of hold %s can be read; send the lift under the identifier that this patient's messages are posted under", ids[0])
 	}
 	// The first identifier is the one that messages are posted under.
 	id := c.Patient.Identifiers[0]
-	e := envelope(src, "lift-"+h.ID, c.Facility, who, env.Now())
+	e := envelope(src, "lift-"+ids[0], c.Facility, who, env.Now())
 	e.Patient = &cannularyv1.PatientIdentifier{System: id.System, Value: id.Value}
 	if err := printMessage(env, &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Cannulation{Cannulation: &cannularyv1.RecordCannulationRequest{
 		Envelope: e,
-		Facts:    []*cannularyv1.CannulationFact{{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: h.ID, LiftedBy: who, Reason: reason}}}},
+		Facts:    []*cannularyv1.CannulationFact{{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: ids[0], MoreHolds: ids[1:], LiftedBy: who, Reason: reason}}}},
 	}}}); err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stderr, "This lifts hold %s of %s, born %s, on %s.\n%s\n", h.ID, or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"), h.Scope, h.Text)
-	if n := len(c.Holds) - 1; n > 0 {
-		fmt.Fprintf(env.Stderr, "Other holds of this patient stay open: %s.\n", listed(c, func(x *card.Hold) bool { return x.ID != h.ID }))
-	}
+	fmt.Fprint(env.Stderr, said(c, ids, shown))
 	fmt.Fprintf(env.Stderr, "%s\nDecision support only: whether what would clear it has happened, and whether the hold may be lifted, a licensed practitioner decides. Examine the access before every needling.\n%s\n", nobodyNamed, toPost)
 	if c.Lagging {
 		fmt.Fprintln(env.Stderr, behind)
@@ -96,10 +101,10 @@ func holds(code string) error {
 }
 
 // holdsCard is the card of the patient who is named, or else whose hold it is.
-func holdsCard(ctx context.Context, env Env, s *source, hold, patient string) (*card.Card, error) {
+func holdsCard(ctx context.Context, env Env, s *source, named []string, patient string) (*card.Card, error) {
 	query := url.Values{"identifier": {patient}}
 	if patient == "" {
-		key, err := holdsPatient(ctx, env, s, hold)
+		key, err := holdsPatient(ctx, env, s, named[0])
 		if err != nil {
 			return nil, err
 		}
@@ -132,7 +137,7 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 		return "", fmt.Errorf("the answer is not a search for holds; do versions of both sides agree?")
 	}
 	if len(found.Entry) == 0 {
-		return "", fmt.Errorf("no hold %q is known here; the id stands with the stop on the card, and --patient 'SYSTEM|VALUE' lists those that are open", hold)
+		return "", fmt.Errorf("no hold %q is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open", hold)
 	}
 	_, key, ok := strings.Cut(found.Entry[0].Resource.Subject.Reference, "Patient/")
 	if !ok {
@@ -141,53 +146,118 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 	return key, nil
 }
 
-// openHold chooses the hold that is named, the only one of a rule, or the only one.
-func openHold(c *card.Card, hold, code string, now time.Time) (*card.Hold, error) {
-	match := func(h *card.Hold) bool { return (hold == "" || h.ID == hold) && (code == "" || h.Rule == code) }
-	var found []*card.Hold
-	for i := range c.Holds {
-		if match(&c.Holds[i]) {
-			found = append(found, &c.Holds[i])
+// openHolds chooses the holds that are named, else the only one of a rule, else the only one. A hold
+// that is shown for several reports is chosen with all of their ids, unless ids are named. What it
+// answers are the ids to lift and the holds as the card shows them.
+func openHolds(c *card.Card, named []string, code string, now time.Time) (ids []string, shown []*card.Hold, err error) {
+	of := func(list []card.Hold, match func(*card.Hold) bool) (found []*card.Hold) {
+		for i := range list {
+			if match(&list[i]) {
+				found = append(found, &list[i])
+			}
+		}
+		return found
+	}
+	if len(named) == 0 {
+		match := func(h *card.Hold) bool { return code == "" || h.Rule == code }
+		if shown = of(c.Holds, match); len(shown) == 0 {
+			shown = of(c.History, match) // on what is no longer used
+		}
+		if len(shown) > 1 {
+			return nil, nil, fmt.Errorf("%d holds are open for this patient; name one with --hold: %s", len(shown), listed(c, match))
+		}
+		if len(shown) == 0 {
+			return nil, nil, notOpen(c, "", code)
+		}
+		ids = idsOf(shown[0])
+	}
+	for _, id := range named {
+		found := of(slices.Concat(c.Holds, c.History), func(h *card.Hold) bool { return slices.Contains(idsOf(h), id) })
+		if len(found) == 0 {
+			return nil, nil, notOpen(c, id, "")
+		}
+		ids = append(ids, id)
+		if !slices.ContainsFunc(shown, func(h *card.Hold) bool { return h.ID == found[0].ID }) {
+			shown = append(shown, found[0])
 		}
 	}
-	if len(found) == 0 {
-		what := ""
+	for _, h := range shown {
 		switch {
-		case hold != "":
-			what = "hold " + hold + " is not open for this patient; "
-		case code != "":
-			what = "no hold of rule " + code + " is open for this patient; "
+		case h.Rule == rule.NotAFistula:
+			return nil, nil, fmt.Errorf("hold %s cannot be lifted by a person. %s", h.ID, h.Text)
+		case h.Since.After(now):
+			return nil, nil, fmt.Errorf("hold %s is of %s, later than this machine's clock (%s): a lift now would come before it; set the clock, or wait", h.ID, sinceOf(c, h), c.Time(now))
 		}
-		what += "nothing is lifted: "
-		if len(c.Holds) > 0 {
-			what += "open are " + listed(c, func(*card.Hold) bool { return true })
-		} else {
-			what += "the patient has no open hold"
-		}
-		if c.Lagging {
-			what += ". " + behind
-		}
-		return nil, errors.New(what)
 	}
-	if len(found) > 1 {
-		return nil, fmt.Errorf("%d holds are open for this patient; name one with --hold: %s", len(found), listed(c, match))
-	}
-	h := found[0]
-	switch {
-	case h.Rule == rule.NotAFistula:
-		return nil, fmt.Errorf("hold %s cannot be lifted by a person. %s", h.ID, h.Text)
-	case h.Since.After(now):
-		return nil, fmt.Errorf("hold %s is of %s, later than this machine's clock (%s): a lift now would come before it; set the clock, or wait", h.ID, c.Time(h.Since), c.Time(now))
-	}
-	return h, nil
+	return ids, shown, nil
 }
 
-// listed names holds: id, rule, place, since when and what was seen.
+// notOpen says that a hold is not open, and which are.
+func notOpen(c *card.Card, id, code string) error {
+	what := ""
+	switch {
+	case id != "":
+		what = "hold " + id + " is not open for this patient; "
+	case code != "":
+		what = "no hold of rule " + code + " is open for this patient; "
+	}
+	what += "nothing is lifted: "
+	if len(c.Holds)+len(c.History) > 0 {
+		what += "open are " + listed(c, func(*card.Hold) bool { return true })
+	} else {
+		what += "the patient has no open hold"
+	}
+	if c.Lagging {
+		what += ". " + behind
+	}
+	return errors.New(what)
+}
+
+// idsOf are the ids of all reports that are shown as the hold.
+func idsOf(h *card.Hold) []string {
+	if len(h.IDs) == 0 {
+		return []string{h.ID}
+	}
+	return h.IDs
+}
+
+// sinceOf is since when a hold is; a date where its time is not known.
+func sinceOf(c *card.Card, h *card.Hold) string { return or(h.Day, c.Time(h.Since)) }
+
+// said says what a lift lifts, and what stays open.
+func said(c *card.Card, ids []string, shown []*card.Hold) string {
+	var b strings.Builder
+	what := "hold " + ids[0]
+	if len(ids) > 1 {
+		what = fmt.Sprintf("%d holds (%s)", len(ids), strings.Join(ids, ", "))
+	}
+	var scopes []string
+	for _, h := range shown {
+		if !slices.Contains(scopes, h.Scope) {
+			scopes = append(scopes, h.Scope)
+		}
+	}
+	fmt.Fprintf(&b, "This lifts %s of %s, born %s, on %s.\n", what, or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"), strings.Join(scopes, ", "))
+	for _, h := range shown {
+		b.WriteString(h.Text + "\n")
+		if left := slices.DeleteFunc(slices.Clone(idsOf(h)), func(id string) bool { return slices.Contains(ids, id) }); len(left) > 0 {
+			fmt.Fprintf(&b, "The card shows this hold together with others that stay open. To lift them too, add --hold %s.\n", strings.Join(left, ","))
+		}
+	}
+	if others := listed(c, func(x *card.Hold) bool {
+		return !slices.ContainsFunc(shown, func(h *card.Hold) bool { return h.ID == x.ID })
+	}); others != "" {
+		fmt.Fprintf(&b, "Other holds of this patient stay open: %s.\n", others)
+	}
+	return b.String()
+}
+
+// listed names open holds: ids, rule, place, since when, what was seen and what clears it.
 func listed(c *card.Card, match func(*card.Hold) bool) string {
 	var out []string
-	for i := range c.Holds {
-		if h := &c.Holds[i]; match(h) {
-			out = append(out, fmt.Sprintf("%s (%s, %s, since %s: %s; clears: %s)", h.ID, h.Rule, h.Scope, c.Time(h.Since), h.Seen, h.Clears))
+	for _, h := range slices.Concat(c.Holds, c.History) {
+		if match(&h) {
+			out = append(out, fmt.Sprintf("%s (%s, %s, since %s: %s; what clears it: %s)", strings.Join(idsOf(&h), ","), h.Rule, h.Scope, sinceOf(c, &h), h.Seen, h.Clears))
 		}
 	}
 	return strings.Join(out, "; ")

@@ -63,7 +63,7 @@ func TestWrongUseOfLift(t *testing.T) {
 	somewhere := t.TempDir()
 	for _, c := range []refused{
 		{"neither hold nor patient", []string{"--data", somewhere, "--by", someone, "--reason", "seen"}, WrongUse, "give --hold ID, or --patient 'SYSTEM|VALUE' with --rule where several holds are open"},
-		{"hold and rule", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--hold", "a", "--rule", "person"}, WrongUse, "--hold names one hold; --rule goes with --patient alone"},
+		{"hold and rule", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--hold", "a", "--rule", "person"}, WrongUse, "--hold names the hold; --rule goes with --patient alone"},
 		{"a rule that holds nothing", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--patient", "a|b", "--rule", "rescue"}, WrongUse,
 			`--rule "rescue" holds nothing; choose one of not-a-fistula, spacing-short, thrill-absent, site-infection, skin-at-risk, bacteraemia, person`},
 		{"nobody named", []string{"--hold", "a", "--reason", "seen"}, WrongUse, `--by "" is not of the form SYSTEM|VALUE; name the person who lifts the hold`},
@@ -132,9 +132,9 @@ func TestASignalThatDoesNotStandIsNotAcknowledged(t *testing.T) {
 
 func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 	since := time.Date(2026, 6, 12, 7, 13, 0, 0, time.UTC)
-	thrill := card.Hold{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Since: since, Seen: "no thrill", Clears: "a named person lifts the hold, with a reason", Text: "No thrill (rule thrill-absent)."}
+	thrill := card.Hold{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Since: since, Seen: "no thrill", Clears: "a named person lifts the hold, with a reason", Text: "No thrill. Do not needle. Call now."}
 	pus := card.Hold{ID: "h2", Rule: "site-infection", Scope: "track A1", Since: since, Seen: "pus", Clears: "a named person lifts the hold, with a reason", Text: "Pus."}
-	graft := card.Hold{ID: "h3", Rule: "not-a-fistula", Scope: "track A1", Since: since, Seen: "a graft", Text: "A track on a graft. What would clear it: the kind of the access is corrected; it cannot be lifted."}
+	graft := card.Hold{ID: "h3", Rule: "not-a-fistula", Scope: "track A1", Since: since, Seen: "a graft", Text: "A graft. What clears it: the kind of the access is corrected; it cannot be lifted."}
 	ahead := thrill
 	ahead.Since = time.Now().Add(time.Hour)
 	of := func(holds ...card.Hold) card.Card {
@@ -143,7 +143,7 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 	nameless, late := of(thrill), of(thrill)
 	nameless.Patient.Identifiers, late.Lagging = nil, true
 	const flag = `{"resourceType":"Bundle","entry":[{"resource":{"subject":{"reference":"Patient/p1"}}}]}`
-	const open = "h1 (thrill-absent, access F1, since 2026-06-12 08:13 WEST: no thrill; clears: a named person lifts the hold, with a reason)"
+	const open = "h1 (thrill-absent, access F1, since 2026-06-12 08:13 WEST: no thrill; what clears it: a named person lifts the hold, with a reason)"
 	for _, c := range []struct {
 		sentence   string
 		args       []string
@@ -151,14 +151,14 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 		code       int
 		says       string
 	}{
-		{"one that nobody knows", []string{"--hold", "h9"}, `{"resourceType":"Bundle"}`, nil, Failed, `no hold "h9" is known here; the id stands with the stop on the card, and --patient 'SYSTEM|VALUE' lists those that are open`},
+		{"one that nobody knows", []string{"--hold", "h9"}, `{"resourceType":"Bundle"}`, nil, Failed, `no hold "h9" is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open`},
 		{"one that was lifted", []string{"--hold", "h9"}, flag, of(thrill), Failed, "hold h9 is not open for this patient; nothing is lifted: open are " + open},
 		{"one that was lifted, of a patient without another", []string{"--hold", "h9"}, flag, of(), Failed, "hold h9 is not open for this patient; nothing is lifted: the patient has no open hold"},
 		{"another patient's", []string{"--hold", "h9", "--patient", "https://unit.example/mrn|M-1"}, nil, of(thrill), Failed, "hold h9 is not open for this patient; nothing is lifted: open are " + open},
 		{"of a rule that holds nothing of the patient", []string{"--patient", "a|b", "--rule", "bacteraemia"}, nil, of(thrill), Failed, "no hold of rule bacteraemia is open for this patient; nothing is lifted: open are " + open},
 		{"none is open", []string{"--patient", "a|b"}, nil, of(), Failed, "nothing is lifted: the patient has no open hold\n"},
 		{"two are open", []string{"--patient", "a|b"}, nil, of(thrill, pus), Failed, "2 holds are open for this patient; name one with --hold: " + open + "; h2 (site-infection, track A1, since"},
-		{"one that nobody can lift", []string{"--patient", "a|b", "--rule", "not-a-fistula"}, nil, of(thrill, graft), Failed, "hold h3 cannot be lifted by a person. A track on a graft. What would clear it: the kind of the access is corrected; it cannot be lifted."},
+		{"one that nobody can lift", []string{"--patient", "a|b", "--rule", "not-a-fistula"}, nil, of(thrill, graft), Failed, "hold h3 cannot be lifted by a person. A graft. What clears it: the kind of the access is corrected; it cannot be lifted."},
 		{"one of a time to come", []string{"--patient", "a|b"}, nil, of(ahead), Failed, "later than this machine's clock ("},
 		{"of a patient whose key was destroyed", []string{"--patient", "a|b"}, nil, nameless, Failed, "nothing that identifies the patient of hold h1 can be read; send the lift under the identifier that this patient's messages are posted under"},
 		{"the view is behind", []string{"--hold", "h9", "--patient", "a|b"}, nil, late, Failed, "The view is behind the log: newer facts may exist. Ask again in a moment."},
@@ -171,6 +171,55 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 		url := answering(t, map[string]any{"/fhir/Flag": c.flag, "/card": c.card})
 		refused{c.sentence, append(c.args, "--by", someone, "--reason", "seen", "--http", url), c.code, c.says}.check(t, "lift")
 	}
+}
+
+// One infection that two people reported is one hold on the card: it is lifted at once, by all of
+// its ids. A lift that names ids lifts those and no other.
+func TestReportsShownAsOneHoldAreLiftedTogether(t *testing.T) {
+	since := time.Date(2026, 6, 12, 7, 13, 0, 0, time.UTC)
+	redness := card.Hold{ID: "h1", IDs: []string{"h1", "h2"}, Rule: "site-infection", Scope: "track A1", Since: since, Seen: "redness", Text: "Redness. Do not needle."}
+	sore := card.Hold{ID: "h3", IDs: []string{"h3"}, Rule: "person", Scope: "track A1", Since: since, Seen: "sore", Text: "Sore. Do not needle."}
+	old := card.Hold{ID: "h4", IDs: []string{"h4"}, Rule: "thrill-absent", Scope: "access F0", Since: since, Seen: "no thrill", Text: "A hold on access F0, which is no longer used, was never lifted."}
+	c := card.Card{Patient: card.Patient{ID: "p1", Identifiers: []card.Identifier{{System: "https://unit.example/mrn", Value: "M-1"}}}, Facility: "north",
+		TimeZone: "Europe/Lisbon", Holds: []card.Hold{redness, sore}, History: []card.Hold{old}, Caution: card.Caution}
+	url := answering(t, map[string]any{"/card": c})
+	for _, x := range []struct {
+		sentence string
+		args     []string
+		ids      string
+		says     []string
+		never    string
+	}{
+		{"by its rule, all of its reports", []string{"--rule", "site-infection"}, "h1 h2", []string{"This lifts 2 holds (h1, h2) of ", ", on track A1.\nRedness. Do not needle.\n", "Other holds of this patient stay open: h3 ("}, "add --hold"},
+		{"both ids with a comma", []string{"--hold", "h2,h1"}, "h2 h1", []string{"This lifts 2 holds (h2, h1) of "}, "add --hold"},
+		{"both ids, each with its flag", []string{"--hold", "h1", "--hold", "h2"}, "h1 h2", []string{"This lifts 2 holds (h1, h2) of "}, "add --hold"},
+		{"one id of the two", []string{"--hold", "h2"}, "h2", []string{"This lifts hold h2 of ", "The card shows this hold together with others that stay open. To lift them too, add --hold h1.\n"}, "holds (h"},
+		{"the same id twice", []string{"--hold", "h2,h2"}, "h2", []string{"This lifts hold h2 of "}, "holds (h"},
+		{"ids of two holds", []string{"--hold", "h1,h2,h3"}, "h1 h2 h3", []string{"This lifts 3 holds (h1, h2, h3) of ", "Redness. Do not needle.\nSore. Do not needle.\n"}, "h3 ("},
+		{"one that is history", []string{"--hold", "h4"}, "h4", []string{"This lifts hold h4 of ", ", on access F0.\n"}, "add --hold"},
+		{"one that is history, by its rule", []string{"--rule", "thrill-absent"}, "h4", []string{"This lifts hold h4 of "}, "add --hold"},
+	} {
+		t.Run(x.sentence, func(t *testing.T) {
+			code, out, log := run(context.Background(), append([]string{"lift", "--patient", "https://unit.example/mrn|M-1", "--by", someone, "--reason", "healed", "--http", url}, x.args...)...)
+			if code != Done {
+				t.Fatalf("%d %s", code, log)
+			}
+			f := message(t, out).GetCannulation().GetFacts()[0].GetHoldLifted()
+			if got := strings.Join(append([]string{f.GetHold()}, f.GetMoreHolds()...), " "); got != x.ids {
+				t.Errorf("it lifts %s, want %s", got, x.ids)
+			}
+			for _, w := range x.says {
+				if !strings.Contains(log, w) {
+					t.Errorf("it does not say %q: %s", w, log)
+				}
+			}
+			if strings.Contains(log, x.never) {
+				t.Errorf("it says %q: %s", x.never, log)
+			}
+		})
+	}
+	refused{"one of two that is not open", []string{"--patient", "a|b", "--hold", "h1,h9", "--by", someone, "--reason", "seen", "--http", url}, Failed,
+		"hold h9 is not open for this patient; nothing is lifted: open are h1,h2 (site-infection, track A1, since 2026-06-12 08:13 WEST: redness; "}.check(t, "lift")
 }
 
 func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
@@ -288,7 +337,7 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	if code != Done {
 		t.Fatalf("%d %s", code, log)
 	}
-	for _, w := range []string{" of Invented, Example, born 1961-05-17, on track V2.\n", "Bruise over the site (hold placed by S-102, rule person).", "What would clear it: a named person lifts the hold, with a reason.", nobodyNamed, "a licensed practitioner decides", toPost} {
+	for _, w := range []string{" of Invented, Example, born 1961-05-17, on track V2.\n", "Bruise over the site. Do not needle. Hold by S-102 since ", "What clears it: a named person lifts the hold, with a reason.", nobodyNamed, "a licensed practitioner decides", toPost} {
 		if !strings.Contains(log, w) {
 			t.Errorf("it does not say %q: %s", w, log)
 		}

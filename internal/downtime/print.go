@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
 )
 
 //go:embed page/*.html page/print.css
@@ -61,7 +60,7 @@ func PrintCard(w io.Writer, c card.Card, printedAt time.Time) error {
 			x.Geometry = card.Geometry(t)
 		}
 		for _, f := range t.Findings {
-			if f.Scope != "access "+t.Access {
+			if f.Scope != "access "+t.Access && !c.Held(f) {
 				x.Own = append(x.Own, f)
 			}
 		}
@@ -77,8 +76,8 @@ func PrintCard(w io.Writer, c card.Card, printedAt time.Time) error {
 func phases(steps []card.Step) []phase {
 	var out []phase
 	for i, s := range steps {
-		if len(out) == 0 || out[len(out)-1].Name != s.Phase {
-			out = append(out, phase{Name: s.Phase, First: i + 1})
+		if name := card.PhaseTitle(s.Phase); len(out) == 0 || out[len(out)-1].Name != name {
+			out = append(out, phase{Name: name, First: i + 1})
 		}
 		p := &out[len(out)-1]
 		p.Steps = append(p.Steps, s)
@@ -199,12 +198,7 @@ func render(w io.Writer, name string, data any) error {
 			}
 			return strings.ToUpper(s[:1]) + s[1:]
 		},
-		"byRule": func(code string) string {
-			if code == rule.Person {
-				return "placed by a person"
-			}
-			return "rule " + code
-		},
+		"sentence": card.Sentence,
 	}).ParseFS(files, "page/"+name)
 	if err != nil {
 		return err
@@ -219,7 +213,7 @@ type line struct {
 }
 
 // Line words a finding's moment.
-func (s sheet) Line(f card.Finding) line { return line{f, s.Time(f.Since)} }
+func (s sheet) Line(f card.Finding) line { return line{f, s.When(f)} }
 
 // Session is one session in a line.
 func (s sheet) Session(v card.Visit) string { return card.VisitText(v) }

@@ -38,7 +38,7 @@ func patient(id, name, number string) card.Card {
 
 func hold(c card.Card) card.Card {
 	c.StandingHold = true
-	c.Holds = []card.Hold{{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Accesses: []string{"F1"}, Seen: "no thrill", Text: "No thrill (rule thrill-absent).", Urgent: true, Since: c.AsOf}}
+	c.Holds = []card.Hold{{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Accesses: []string{"F1"}, Seen: "no thrill", Text: "No thrill. Do not needle. Call now. Hold since 2026-07-06 10:30 WEST (thrill-absent).", Urgent: true, Since: c.AsOf}}
 	c.Tracks[0].Held = []string{"h1"}
 	c.Tracks[0].Next = card.Next{Needle: "none", Why: "a hold is open"}
 	c.Tracks[0].Preparation, c.Tracks[0].OnResistance = []card.Step{{Phase: card.PhaseStop, Text: "Do not needle track A1."}}, nil
@@ -102,11 +102,26 @@ func TestPrintedCard(t *testing.T) {
 
 func TestPrintedHold(t *testing.T) {
 	page := printed(t, hold(patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1")))
-	inOrder(t, page, "STOP: ACCESS F1 HELD, NO NEEDLE", "URGENT", "No thrill (rule thrill-absent).", "Hold h1", "✕ NO NEEDLE", "Do not needle track A1.")
+	inOrder(t, page, "HOLD: ACCESS F1, NO NEEDLE", "URGENT", "No thrill. Do not needle. Call now.", "Hold h1", "✕ NO NEEDLE", "Do not needle track A1.")
 	for _, never := range []string{"No hold was recorded", "16G", "ON RESISTANCE", "▲"} {
 		if strings.Contains(page, never) {
 			t.Errorf("the page of a held patient says %q", never)
 		}
+	}
+}
+
+// History is said once and quietly; reports shown as one hold are named together; what is the
+// plan's stands by the track.
+func TestPrintedHistoryIdsAndRemarks(t *testing.T) {
+	c := hold(patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1"))
+	c.Holds[0].IDs = []string{"h1", "h4"}
+	c.History = []card.Hold{{ID: "h9", Scope: "access F0", Text: "A hold on access F0, which is no longer used, was never lifted."}}
+	c.Tracks[0].Remarks = []string{"The plan says otherwise: angle 28°. Follow the track as it was made."}
+	c.Tracks[0].Findings = append(c.Tracks[0].Findings, card.Finding{Rule: "site-infection", Severity: "stop", Scope: "track A1", Text: "Pus.", Hold: "h4"})
+	page := printed(t, c)
+	inOrder(t, page, "2 holds, to be lifted together: h1, h4", "History: A hold on access F0, which is no longer used, was never lifted. Hold h9.", "The plan says otherwise: angle 28°.", "WHAT TO DO")
+	if strings.Count(page, "F0") != 1 || strings.Contains(page, "Pus.") {
+		t.Error("what the hold says is said again")
 	}
 }
 
@@ -119,7 +134,7 @@ func TestPrintedCardOfNothing(t *testing.T) {
 	retired := patient("p1", "Zel", "1")
 	retired.Tracks[0].Stage, retired.Tracks[0].Next = "retired", card.Next{Needle: "none", Why: "the track was given up"}
 	page = printed(t, retired)
-	says(t, page, "Arterial track A1: the track was given up. Do not needle it.", "No constant-site track in use")
+	says(t, page, "Arterial track A1: The track was given up. Do not needle it.", "No constant-site track in use")
 }
 
 // What people type is text, never markup.
@@ -150,7 +165,7 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 	page := b.String()
 	alone(t, page)
 	inOrder(t, page, "4 cards, 1 with a hold", "As of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
-		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`, "■ HELD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
+		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`, "■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
 	says(t, page, "A1: forming, next SHARP", "A1: forming, next NONE")
 	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "<th>Facility") {
 		t.Error("the index says what is not so")

@@ -149,7 +149,9 @@ func TestTipsTooCloseAreHeldByAStricterProtocol(t *testing.T) {
 	if len(p.Holds) != 1 || p.Holds[0].Rule != rule.SpacingShort || p.Holds[0].Change != whatif.Gained || !p.Holds[0].Open || !reflect.DeepEqual(p.Holds[0].Tracks, []string{"A"}) || p.Holds[0].Date != date(0) {
 		t.Errorf("holds that differ: %+v", p.Holds)
 	}
-	if len(p.Findings) != 1 || p.Findings[0].Change != whatif.Changed || p.Findings[0].How != "stop instead of caution" {
+	// Both sessions would have been under that hold.
+	if len(p.Findings) != 2 || p.Findings[0].Change != whatif.Changed || p.Findings[0].How != "stop instead of caution" ||
+		p.Findings[1].Rule != rule.NeedledUnderHold || p.Findings[1].Change != whatif.Gained || p.Findings[1].Date != date(1) {
 		t.Errorf("findings that differ: %+v", p.Findings)
 	}
 	if x := theTrack(t, r); x.WhatIf.Needle != "none" || x.Recorded.Needle != "sharp" {
@@ -160,7 +162,8 @@ func TestTipsTooCloseAreHeldByAStricterProtocol(t *testing.T) {
 		t.Errorf("the other way round: %+v", h)
 	}
 	for _, tot := range []whatif.Totals{r.Facilities[0].Totals, loose.Facilities[0].Totals} {
-		if len(tot.Holds) != 1 || tot.Holds[0].Lost+tot.Holds[0].Gained != 1 || len(tot.Findings) != 1 || tot.Findings[0] != (whatif.RuleCount{Rule: rule.SpacingShort, Changed: 1}) {
+		if len(tot.Holds) != 1 || tot.Holds[0].Lost+tot.Holds[0].Gained != 1 || len(tot.Findings) != 2 || tot.Findings[0].Rule != rule.NeedledUnderHold || tot.Findings[0].Lost+tot.Findings[0].Gained != 1 ||
+			tot.Findings[1] != (whatif.RuleCount{Rule: rule.SpacingShort, Changed: 1}) || tot.SessionsLost+tot.SessionsGained != 2 {
 			t.Errorf("totals %+v", tot)
 		}
 	}

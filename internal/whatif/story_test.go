@@ -37,7 +37,7 @@ func date(day int) string { return on(day).Format(time.DateOnly) }
 func (s *story) fact(at time.Time, session int, f *logv1.Fact) *story {
 	id := fmt.Sprintf("m%d", len(s.events))
 	ev := &logv1.Event{
-		Id: record.EventID("test", id), Source: "test", SourceMessageId: id, PatientKey: s.key,
+		Id: record.EventID("test", id), Source: "test", SourceMessageId: id, Facility: s.unit, PatientKey: s.key,
 		OccurredAt: timestamppb.New(at), Precision: cannularyv1.TimePrecision_TIME_PRECISION_MINUTE, Facts: []*logv1.Fact{f},
 	}
 	if session != 0 {

@@ -63,7 +63,7 @@ func TestWhatIsRefused(t *testing.T) {
 		{"a slip beside the parameters", `{"version":"v","effectivefrom":"2026-01-01","protocol":{}}`, fault.Invalid,
 			[]string{"effectivefrom: is no field of ProtocolAdopted; is effective_from meant?"}},
 		{"something else", `{"zzzz":1}`, fault.Invalid,
-			[]string{"zzzz: is no parameter; leave it out. The parameters are the fields of cannulary.v1.Protocol; the fixed rules (not-a-fistula, floor-six, thrill-absent,", "no protocol may loosen them"}},
+			[]string{"zzzz: is no parameter; leave it out. The parameters are the fields of cannulary.v1.Protocol; the fixed rules (not-a-fistula, floor-six, reference-reused, needled-under-hold, thrill-absent,", "no protocol may loosen them"}},
 		{"several at once", `{"zzzz":1,"gap_extra_day":9}`, fault.Invalid, []string{"gap_extra_day: is no parameter", "zzzz: is no parameter"}},
 		{"gaps the wrong way round", `{"gap_extra_days":20}`, fault.Invalid, []string{"gap_extra_days must be below gap_restart_days, defaults 7 and 14 where absent"}},
 		{"tips the wrong way round", `{"tip_distance_min_millimetres":90}`, fault.Invalid, []string{"tip_distance_stop_millimetres <= tip_distance_min_millimetres < tip_distance_max_millimetres must hold"}},
