@@ -3,6 +3,7 @@ package acceptance_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -94,7 +95,7 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 		return s
 	}
 	text, asJSON, s := card("card", "--http", http), card("card", "--http", http, "--json"), status("--http", http)
-	for _, want := range []string{"Merge-INV-M1, Invented", "born 1950-01-02", who.GetValue(), "ARTERIAL TRACK A1 (access F1)   FORMING", "a hold is open: no needle here until a person lifts it", "Decision support only"} {
+	for _, want := range []string{"Merge-INV-M1, Invented", "born 1950-01-02", who.GetValue(), "ARTERIAL TRACK A1 (access F1)   FORMING", "A hold is open: no needle here until a named person lifts it", "Decision support only"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the card has no %q: %s", want, text)
 		}
@@ -225,7 +226,7 @@ func TestSimulateGivesTheSameMessagesAgain(t *testing.T) {
 	dir := t.TempDir()
 	var files [3][]byte
 	for n, more := range [][]string{nil, nil, {"--seed", "10"}} {
-		path := filepath.Join(dir, "feed")
+		path := filepath.Join(dir, fmt.Sprint("feed-", n))
 		code, stdout, stderr := simulate(append(more, "--out", path)...)
 		if code != 0 || stderr != "" || !strings.HasPrefix(stdout, `{"written":`) {
 			t.Fatalf("simulate exits %d: %s %s", code, stdout, stderr)

@@ -244,11 +244,16 @@ func TestASecondProcessOnTheSameFolderIsRefused(t *testing.T) {
 		t.Errorf("the second process exits %d and says %q", code, text)
 	}
 	// The commands that work on a stopped instance are refused alike.
-	for _, args := range [][]string{{"status", "--data", dir}, {"card", "--data", dir, "--identifier", "a|b"}, {"rebuild", "--data", dir}, {"demo", "--data", dir, "--exit"}} {
+	for _, args := range [][]string{{"status", "--data", dir}, {"card", "--data", dir, "--identifier", "a|b"}, {"rebuild", "--data", dir}} {
 		code, stdout, stderr := cliRun(t, args...)
 		if code != 1 || stdout != "" || !strings.Contains(stderr, "is locked by a running cannulary") {
 			t.Errorf("%v exits %d and says %q, %q", args, code, stdout, stderr)
 		}
+	}
+	// A demo would begin by deleting what is there.
+	code, stdout, stderr := cliRun(t, "demo", "--data", dir, "--exit")
+	if code != 1 || stdout != "" || !strings.Contains(stderr, dir+" is not empty and no demo has marked it; nothing in it was changed") {
+		t.Errorf("a demo exits %d and says %q, %q", code, stdout, stderr)
 	}
 	if code, _ := get(t, first.http+"/healthz"); code != 200 {
 		t.Errorf("the first process answers %d", code)
