@@ -121,7 +121,7 @@ func (m *machine) apply(e *env, st step) {
 	m.by = f.PatientKey
 	m.pass(e, f.At)
 	defer func() {
-		m.unused(e, f.At)
+		m.unused(e, f.At, e.from(f))
 		m.freed(e.from(f))
 	}()
 	if st.withdrawn {

@@ -42,11 +42,11 @@ func (m *machine) pass(e *env, t time.Time) {
 	for len(m.lifts) > 0 && !m.lifts[0].at.After(t) {
 		w := m.lifts[0]
 		m.lifts = m.lifts[1:]
-		m.unused(e, w.at)
+		m.unused(e, w.at, time.Time{})
 		m.lift(w.body, w.fact, w.at)
 		m.freed(w.at)
 	}
-	m.unused(e, t)
+	m.unused(e, t, time.Time{})
 }
 
 // waits tells whether time that passes to a moment could change anything.
@@ -59,8 +59,9 @@ func (m *machine) waits(t time.Time) bool {
 	})
 }
 
-// unused judges the days up to a moment of every track that is in blunt use.
-func (m *machine) unused(e *env, t time.Time) {
+// unused judges the days up to a moment of every track that is in blunt use. What a fact
+// silences ends at that fact, silenced; what the calendar does with the day.
+func (m *machine) unused(e *env, t, silenced time.Time) {
 	if !m.waits(t) {
 		return
 	}
@@ -71,14 +72,14 @@ func (m *machine) unused(e *env, t time.Time) {
 		}
 		u := &c.unused
 		for d := max(u.judged, u.base); d <= today; d++ {
-			m.unusedOn(e, c, d, t)
+			m.unusedOn(e, c, d, t, silenced)
 		}
 		u.judged = max(u.judged, today)
 	}
 }
 
 // unusedOn judges one date.
-func (m *machine) unusedOn(e *env, c *course, d zone.Day, t time.Time) {
+func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time) {
 	u := &c.unused
 	facility, p, silent := m.silent(e, c, d, t)
 	if !silent {
@@ -93,7 +94,7 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t time.Time) {
 			start(&u.stop, fmt.Sprintf("not needled for more than %d days after %s", p.UnusedStop, u.base))
 		}
 	}
-	at := earlier(t, e.midnight(d.String(), facility))
+	at := later(silenced, earlier(t, e.midnight(d.String(), facility)))
 	for _, x := range []struct {
 		aspect string
 		*began
