@@ -5,7 +5,6 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"cannulary/internal/card"
@@ -119,7 +118,7 @@ func (h *handler) cardPage(r *http.Request, c card.Card) (cardPage, error) {
 	held := func(f card.Finding) bool { return c.Held(f) }
 	for i, t := range c.Tracks {
 		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
-			Reason: strings.TrimSpace(strings.TrimPrefix(t.Next.Why, t.Next.Caution)), Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
+			Reason: t.Next.Reason(), Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
 		for _, s := range card.Session(t) {
 			part.Session = s
 		}

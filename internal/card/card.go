@@ -192,7 +192,7 @@ type Finding struct {
 	Asked    string   `json:"asked,omitempty"`
 	Clears   string   `json:"clears"`
 	Facts    []string `json:"facts"`
-	Hold     string   `json:"hold,omitempty"` // the hold that it opened
+	Hold     string   `json:"hold,omitempty"`            // the hold that it opened
 	Protocol string   `json:"protocolVersion,omitempty"` // the version that was in force
 }
 

@@ -159,7 +159,7 @@ func TestCardsOfHistories(t *testing.T) {
 		"a held access gets no needle":                       {"HOLD ACCESS F1: NO NEEDLE", "No thrill felt. Do not needle. Hold by CN-02 since 2025-03-15 08:00 UTC (person).", "Do not needle track A1."},
 		"a withdrawn ground leaves the hold":                 {"HOLD TRACK A1: NO NEEDLE", "Ground withdrawn"},
 		"a resting and a retired track get no needle":        {"The track rests until 2025-03-25: Infiltration.", "The track was given up: Aneurysm. Track A2 replaces it."},
-		"a track taken over says that it was declared":       {"declared, not recorded here: established, in use since 2023-06-01, by CN-01, on the needling log of the unit", "before"},
+		"a track taken over says that it was declared":       {"Declared, not recorded here: established, in use since 2023-06-01. Declared by CN-01. Evidence: the needling log of the unit before."},
 		"a track under review says so":                       {"UNDER REVIEW"},
 		"a sharp-only protocol offers no blunt needle":       {"SHARP NEEDLE", "the unit's protocol keeps tracks sharp"},
 		"a view that is behind says so":                      {"NOTICE    This card is behind the record", "NOTICE    2 messages could not be understood"},

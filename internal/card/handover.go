@@ -115,7 +115,7 @@ func sessions(s *track.State, t Track) string {
 	case track.Trial, track.Established:
 		text := fmt.Sprintf("past forming; %s in a row", count(s.Streak, "successful session"))
 		if t.Declared != "" {
-			text += "; " + t.Declared
+			text += ". " + Sentence(t.Declared)
 		}
 		return text
 	}
@@ -124,7 +124,7 @@ func sessions(s *track.State, t Track) string {
 		text += "; one of them was added (" + e.Text + ")"
 	}
 	if t.Declared != "" {
-		text += "; " + t.Declared
+		text += ". " + Sentence(t.Declared)
 	}
 	return text
 }

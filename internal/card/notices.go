@@ -138,5 +138,5 @@ func declared(s *track.State) string {
 	if s.Taken.InUseSince != nil {
 		parts = append(parts, "in use since "+s.Taken.GetInUseSince())
 	}
-	return strings.Join(append(parts, "by "+s.Taken.GetDeclaredBy().GetValue(), "on "+s.Taken.GetEvidence()), ", ")
+	return strings.Join(parts, ", ") + ". Declared by " + s.Taken.GetDeclaredBy().GetValue() + ". Evidence: " + stop(s.Taken.GetEvidence())
 }

@@ -189,7 +189,7 @@ func (p *page) track(c *Card, t Track) {
 	}
 	p.b.WriteString(printable(fmt.Sprintf("%s TRACK %s (access %s)   %s%s", strings.ToUpper(or(t.Role, "unknown")), t.Name, or(t.Access, "not stated"), strings.ToUpper(t.Stage), review)) + "\n")
 	if t.Declared != "" {
-		p.line("  ", "%s", t.Declared)
+		p.line("  ", "%s", Sentence(t.Declared))
 	}
 	for _, r := range t.Remarks {
 		p.line("  ", "%s", r)
@@ -201,7 +201,10 @@ func (p *page) track(c *Card, t Track) {
 		p.b.WriteString(printable("  >>>  "+strings.ToUpper(t.Next.Needle)+" NEEDLE   "+strings.Join(Geometry(t), "   ")) + "\n")
 	}
 	p.blank()
-	p.line("  why: ", "%s", t.Next.Why)
+	if t.Next.Caution != "" {
+		p.line("  LOOK FIRST: ", "%s", t.Next.Caution)
+	}
+	p.line("  why: ", "%s", t.Next.Reason())
 	if len(t.Next.Who) > 0 {
 		p.line("  who: ", "%s", strings.Join(t.Next.Who, ", "))
 	}
@@ -280,6 +283,11 @@ func Geometry(t Track) []string {
 		out = append(out, "bevel "+t.Bevel)
 	}
 	return append(out, Session(t)...)
+}
+
+// Reason is why, without the caution that comes first.
+func (n *Next) Reason() string {
+	return or(strings.TrimSpace(strings.TrimPrefix(n.Why, n.Caution)), n.Why)
 }
 
 // Session says which session of its course comes next: one part, or none where it has no

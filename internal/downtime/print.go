@@ -35,6 +35,7 @@ type part struct {
 	card.Track
 	Held     []card.Hold
 	Geometry []string
+	Reason   string // why, its caution aside
 	Figures  []string
 	Phases   []phase
 	Own      []card.Finding // findings of the track, not of its access
@@ -55,7 +56,7 @@ func PrintCard(w io.Writer, c card.Card, printedAt time.Time) error {
 	}
 	s := sheet{Card: c, Style: template.CSS(style), Printed: c.Time(printedAt), Blank: make([]int, blankRows)}
 	for _, t := range c.Tracks {
-		x := part{Track: t, Held: c.HoldsOf(t), Figures: card.Figures(t), Phases: phases(t.Preparation)}
+		x := part{Track: t, Held: c.HoldsOf(t), Reason: t.Next.Reason(), Figures: card.Figures(t), Phases: phases(t.Preparation)}
 		if t.Next.Needle != "none" {
 			x.Geometry = card.Geometry(t)
 		}
@@ -133,7 +134,11 @@ func PrintIndex(w io.Writer, cards []card.Card, printedAt time.Time) error {
 		}
 		for _, t := range c.Tracks {
 			if t.Stage != "retired" {
-				e.Needles = append(e.Needles, fmt.Sprintf("%s: %s, next %s", t.Name, t.Stage, strings.ToUpper(t.Next.Needle)))
+				next := fmt.Sprintf("%s: %s, next %s", t.Name, t.Stage, strings.ToUpper(t.Next.Needle))
+				if t.Next.Caution != "" {
+					next += ". Look first: " + t.Next.Caution
+				}
+				e.Needles = append(e.Needles, next)
 			}
 		}
 		x.Patients = append(x.Patients, e)

@@ -118,7 +118,9 @@ func TestPrintedHistoryIdsAndRemarks(t *testing.T) {
 	c.History = []card.Hold{{ID: "h9", Scope: "access F0", Text: "A hold on access F0, which is no longer used, was never lifted."}}
 	c.Tracks[0].Remarks = []string{"The plan says otherwise: angle 28°. Follow the track as it was made."}
 	c.Tracks[0].Findings = append(c.Tracks[0].Findings, card.Finding{Rule: "site-infection", Severity: "stop", Scope: "track A1", Text: "Pus.", Hold: "h4"})
+	c.Tracks[0].Next.Caution, c.Tracks[0].Next.Why = "Not needled since 2026-05-01.", "Not needled since 2026-05-01. A hold is open."
 	page := printed(t, c)
+	says(t, page, "<b>Look first:</b> Not needled since 2026-05-01. A hold is open.")
 	inOrder(t, page, "2 holds, to be lifted together: h1, h4", "History: A hold on access F0, which is no longer used, was never lifted. Hold h9.", "The plan says otherwise: angle 28°.", "WHAT TO DO")
 	if strings.Count(page, "F0") != 1 || strings.Contains(page, "Pus.") {
 		t.Error("what the hold says is said again")

@@ -386,7 +386,7 @@ func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, st step)
 	if b.GetKind() != cannularyv1.ComplicationKind_COMPLICATION_KIND_INFILTRATION {
 		return
 	}
-	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID}, Seen: "an infiltration", key: st.place}
+	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID}, Seen: "an infiltration on " + e.date(f), key: st.place}
 	if t := b.GetTrack(); t != "" {
 		x.Seen += " at track " + t
 		if c := m.find(t); c != nil && x.Access == "" {
