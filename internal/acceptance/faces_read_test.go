@@ -123,7 +123,8 @@ func (f *theFaces) readPack(t *testing.T, out map[string]says) {
 // report says of the record.
 func (f *theFaces) readWhatIf(t *testing.T, out map[string]says) {
 	t.Helper()
-	body := `{"version":"other","effectiveFrom":"2020-01-01","protocol":{"formingSessionsTarget":20,"trialSessions":9,"countNeedsListedCannulator":false}}`
+	body := `{"version":"other","effectiveFrom":"2020-01-01",` +
+		`"protocol":{"formingSessionsTarget":20,"trialSessions":9,"countNeedsListedCannulator":false}}`
 	resp, err := http.Post("http://"+f.app.HTTPAddr()+"/what-if", "application/json", strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
@@ -259,7 +260,8 @@ var (
 // hookSays asks the service of CDS Hooks about a number.
 func (f *theFaces) hookSays(t *testing.T, number string) says {
 	t.Helper()
-	body := fmt.Sprintf(`{"hook":"patient-view","hookInstance":"d1577c69-dfbe-44ad-ba6d-3e05e953b2ea","context":{"userId":"Practitioner/abc","patientId":"77"},`+
+	body := fmt.Sprintf(`{"hook":"patient-view","hookInstance":"d1577c69-dfbe-44ad-ba6d-3e05e953b2ea",`+
+		`"context":{"userId":"Practitioner/abc","patientId":"77"},`+
 		`"prefetch":{"patient":{"resourceType":"Patient","id":"77","identifier":[{"system":%q,"value":%q}]}}}`, mrnOf, number)
 	resp, err := http.Post("http://"+f.app.HTTPAddr()+"/cds-services/"+url.PathEscape("needling-advice"), "application/json", strings.NewReader(body))
 	if err != nil {

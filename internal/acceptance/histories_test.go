@@ -147,7 +147,8 @@ func TestHistoriesThroughTheStoreWithCrashesBetween(t *testing.T) {
 	if len(missing)+len(extra) > 0 {
 		t.Errorf("%d findings are no DetectedIssue, %d DetectedIssues no finding; %.2000s", len(missing), len(extra), strings.Join(extra, "\n"))
 	}
-	t.Logf("%d histories, %d events, %d kills: %d tracks, %d holds shown, %d findings agree; %d patients left", len(drawn), posted.Load(), kills, len(wantTracks), len(wantHolds), len(wantIssues), gone)
+	t.Logf("%d histories, %d events, %d kills: %d tracks, %d holds shown, %d findings agree; %d patients left",
+		len(drawn), posted.Load(), kills, len(wantTracks), len(wantHolds), len(wantIssues), gone)
 }
 
 // heldOnce is one hold as it is shown: its rule, how many grounds are shown as it, and in how
