@@ -14,7 +14,7 @@ import (
 )
 
 // later is an envelope of a time after February 2025.
-func later(id, patient, at string) *v1.Envelope {
+func laterOf(id, patient, at string) *v1.Envelope {
 	e := about(id, north, patient, "01T00:00", "")
 	e.OccurredAt = testkit.At(at)
 	return e
@@ -64,7 +64,7 @@ func TestWhatARestSilencesComesBackAsTheSameFinding(t *testing.T) {
 		t.Fatalf("unused since 15 February: %+v", found)
 	}
 	step := func(id, at string, f proto.Message) {
-		i.post([]*v1.FeedRequest{testkit.Request(later(id, patient, at), f)})
+		i.post([]*v1.FeedRequest{testkit.Request(laterOf(id, patient, at), f)})
 	}
 	standing := func(when string, want int) {
 		t.Helper()

@@ -324,6 +324,11 @@ func awkwardMessages() []*v1.FeedRequest {
 			if e.Session != nil {
 				e.Session.Value = text
 			}
+			for _, f := range m.GetSurveillance().GetFacts() {
+				if x := f.GetCultureResulted(); x != nil {
+					x.CollectedAt = e.OccurredAt // no result comes before its specimen
+				}
+			}
 			for _, f := range m.GetRoster().GetFacts() {
 				if x := f.GetIdentityStated(); x != nil {
 					x.Identifiers = []*v1.PatientIdentifier{{System: "urn:oid:2.999.1", Value: text}, {System: e.Patient.System, Value: text}}

@@ -60,6 +60,10 @@ func handmade() map[string][]func(m proto.Message) {
 			on(func(p *v1.Protocol) { p.AngleMinDegrees = proto.Float64(35) }),
 			on(func(p *v1.Protocol) { p.AngleMinDegrees, p.AngleMaxDegrees = nil, proto.Float64(20) }),
 		},
+		"protocol.unused": {
+			on(func(p *v1.Protocol) { p.UnusedCautionDays = proto.Uint32(42) }),
+			on(func(p *v1.Protocol) { p.UnusedCautionDays, p.UnusedStopDays = nil, proto.Uint32(21) }),
+		},
 		"protocol.gap": {
 			on(func(p *v1.Protocol) { p.GapExtraDays = proto.Uint32(14) }),
 			on(func(p *v1.Protocol) { p.GapExtraDays, p.GapRestartDays = nil, proto.Uint32(7) }),
