@@ -52,7 +52,7 @@ func (f *theFaces) arrived(e *logv1.Event) time.Time {
 	return e.GetOccurredAt().AsTime() // a day's start
 }
 
-func later(a, b time.Time) time.Time {
+func latest(a, b time.Time) time.Time {
 	if b.After(a) {
 		return b
 	}
@@ -65,7 +65,7 @@ func (f *theFaces) tell(t *testing.T, people []person) {
 	t.Helper()
 	f.mu.Lock()
 	for i := range people {
-		f.now = later(f.now, people[i].last)
+		f.now = latest(f.now, people[i].last)
 	}
 	f.mu.Unlock()
 	var told sync.WaitGroup
