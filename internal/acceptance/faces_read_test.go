@@ -254,7 +254,7 @@ var (
 	hookTrack = regexp.MustCompile(`\*\*Track (\w+)\*\*: [^\n]*?, stage (\w+)[^\n]*\n\n((?:[-*] [^\n]*\n?)+)`)
 	hookNext  = regexp.MustCompile(`Next: \*\*(sharp|blunt) needle\*\*|\*\*(No) needle\*\*`)
 	hookCount = regexp.MustCompile(`(\d+ of \d+) sharp sessions count(?:, and the last| so far\.)`)
-	hookHold  = regexp.MustCompile(`To look it up: (?:hold |\d+ reports shown as one hold, to be lifted together: )([0-9a-f]+)`)
+	hookHold  = regexp.MustCompile(`To look it up: (?:[Hh]old |\d+ (?:holds|reports shown as one hold), to be lifted together: )([0-9a-f]+)`)
 )
 
 // hookSays asks the service of CDS Hooks about a number.
