@@ -100,7 +100,7 @@ func drawPerson(t *testing.T, ring *keyring.Ring, i int) person {
 		t.Fatal(err)
 	}
 	for _, x := range p.facts {
-		p.last = later(later(p.last, x.At), x.Logged)
+		p.last = latest(latest(p.last, x.At), x.Logged)
 	}
 	// Sometimes weeks pass without a fact.
 	p.last = p.last.Add(time.Duration(r.IntN(30)) * time.Hour)
@@ -160,7 +160,7 @@ func (p *person) earlier(key string) []observed {
 	slices.SortFunc(own, func(a, b record.Fact) int { return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.ID, b.ID)) })
 	for i := 1; i <= 3; i++ {
 		at := own[(len(own)-1)*i/4].At.Add(time.Duration(i-1) * time.Hour)
-		for _, known := range []time.Time{{}, later(at, own[0].Logged)} {
+		for _, known := range []time.Time{{}, latest(at, own[0].Logged)} {
 			q, ok := p.question(key, known)
 			if !ok || known.After(p.last) {
 				continue

@@ -68,7 +68,7 @@ var (
 	boardTrack = regexp.MustCompile(`(?s)<td role="cell" class="track">.*?<span class="name">(.*?)</span></td>\s*<td role="cell" class="stage">(.*?)</td>\s*` +
 		`<td role="cell" class="count">(.*?)</td>\s*<td role="cell" class="next"><span class="needle (\w+)">`)
 	boardCount = regexp.MustCompile(`^(\d+ of \d+) `)
-	boardHold  = regexp.MustCompile(`■</span> hold on |(?s)<span class="quiet">[^<]*, no longer used: its hold`)
+	boardHold  = regexp.MustCompile(`■</span> hold on |<span class="quiet">History: a hold on [^<]*, no longer used`)
 )
 
 // readBoard reads the page that people look at.
@@ -253,8 +253,8 @@ func coded(list []struct{ Code string }) string {
 var (
 	hookTrack = regexp.MustCompile(`\*\*Track (\w+)\*\*: [^\n]*?, stage (\w+)[^\n]*\n\n((?:[-*] [^\n]*\n?)+)`)
 	hookNext  = regexp.MustCompile(`Next: \*\*(sharp|blunt) needle\*\*|\*\*(No) needle\*\*`)
-	hookCount = regexp.MustCompile(`(?:forming, |ready: )(\d+ of \d+) (?:sharp sessions )?count`)
-	hookHold  = regexp.MustCompile(`To look it up: hold ([0-9a-f]+)`)
+	hookCount = regexp.MustCompile(`(\d+ of \d+) sharp sessions count(?:, and the last| so far\.)`)
+	hookHold  = regexp.MustCompile(`To look it up: (?:[Hh]old |\d+ (?:holds|reports shown as one hold), to be lifted together: )([0-9a-f]+)`)
 )
 
 // hookSays asks the service of CDS Hooks about a number.

@@ -122,7 +122,7 @@ func TestTheHeadlineBeginsWithWhatIsSerious(t *testing.T) {
 	if st.Stage != track.Established || st.Next.Needle != track.Blunt {
 		t.Fatalf("it is %s, next %s", st.Stage, st.Next.Needle)
 	}
-	for _, want := range []string{"2 rescues: 2025-03-17, 2025-03-28", "3 attempts by creator"} {
+	for _, want := range []string{"2 rescues", "2025-03-17, 2025-03-28", "3 attempts by creator"} {
 		if !strings.Contains(st.Next.Caution, want) {
 			t.Errorf("the headline does not begin with %q: %s", want, st.Next.Why)
 		}
