@@ -95,7 +95,7 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 		return s
 	}
 	text, asJSON, s := card("card", "--http", http), card("card", "--http", http, "--json"), status("--http", http)
-	for _, want := range []string{"Merge-INV-M1, Invented", "born 1950-01-02", who.GetValue(), "ARTERIAL TRACK A1 (access F1)   FORMING", "A hold is open: no needle here until a named person lifts it", "Decision support only"} {
+	for _, want := range []string{"Merge-INV-M1, Invented", "born 1950-01-02", who.GetValue(), "ARTERIAL TRACK A1 (access F1)   FORMING", "A hold is open: do not needle here", "Decision support only"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the card has no %q: %s", want, text)
 		}

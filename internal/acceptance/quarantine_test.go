@@ -169,7 +169,7 @@ func TestWhatCannotBeUnderstoodIsSetAsideAndWhatIsNewerStopsTheView(t *testing.T
 	}
 	stopped(i)
 	metric(t, i, `cannulary_projector_lag_events{projector="view"} 2`)
-	if card(); !c.Lagging || !strings.Contains(strings.Join(c.Notices, " "), "behind the log") {
+	if card(); !c.Lagging || !strings.Contains(strings.Join(c.Notices, " "), "behind the record") {
 		t.Errorf("the card says %+v", c)
 	}
 	// Names and identifiers are not in what it logged of all this.

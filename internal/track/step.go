@@ -154,15 +154,13 @@ type gathering struct {
 	sessions []*session
 	of       map[string]*session // by attempt
 	days     map[string][]span   // by hold: days on which it began, nobody knows at what time
-	// until is before when no lift of a hold works, as was found while folding.
-	until   map[string]time.Time
-	split   map[string]bool   // references that are split by date
-	at      map[pair]*session // by track and occasion, the earliest
-	preps   map[pair][]*record.Fact
-	seen    map[pair][]cannularyv1.ComplicationKind
-	speeds  map[string]speed
-	stopped map[pair]*record.Fact // track, occasion: the longest haemostasis
-	pressed map[pair]*record.Fact // access, occasion: the highest pressure at 200 mL/min
+	split    map[string]bool     // references that are split by date
+	at       map[pair]*session   // by track and occasion, the earliest
+	preps    map[pair][]*record.Fact
+	seen     map[pair][]cannularyv1.ComplicationKind
+	speeds   map[string]speed
+	stopped  map[pair]*record.Fact // track, occasion: the longest haemostasis
+	pressed  map[pair]*record.Fact // access, occasion: the highest pressure at 200 mL/min
 }
 
 // speed are the latest facts of a session that told the pump speed.

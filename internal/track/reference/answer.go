@@ -91,8 +91,8 @@ func (w *world) shown(track string) Shown {
 		}
 		return *v
 	}
-	code := func(name string, v int32, planned bool) int32 {
-		if v != 0 && planned {
+	code := func(name string, v int32) int32 {
+		if v != 0 {
 			named = append(named, name)
 		}
 		return v
@@ -103,8 +103,8 @@ func (w *world) shown(track string) Shown {
 		out.Creator, out.Angle, out.Depth = w.creatorTaken(t, since), number("", t.AngleDegrees, false), number("", t.DepthMillimetres, false)
 		out.Direction = int32(t.GetDirection())
 	case founder == nil && plan != nil:
-		out.Angle, out.Direction = number("angle", plan.AngleDegrees, true), code("direction", int32(plan.GetDirection()), true)
-		out.Bevel, out.Depth = code("bevel", int32(plan.GetBevel()), true), number("depth", plan.DepthMillimetres, true)
+		out.Angle, out.Direction = number("angle", plan.AngleDegrees, true), code("direction", int32(plan.GetDirection()))
+		out.Bevel, out.Depth = code("bevel", int32(plan.GetBevel())), number("depth", plan.DepthMillimetres, true)
 	case founder != nil:
 		e := &cannularyv1.NeedleInserted{}
 		if sharp(*founder) {
@@ -112,10 +112,10 @@ func (w *world) shown(track string) Shown {
 		}
 		out.Creator, out.Angle = staff(e.GetCannulator()), number("", e.AngleDegrees, false)
 		if out.Direction = int32(e.GetDirection()); out.Direction == 0 {
-			out.Direction = code("direction", int32(plan.GetDirection()), true)
+			out.Direction = code("direction", int32(plan.GetDirection()))
 		}
 		if out.Bevel = int32(e.GetBevel()); out.Bevel == 0 {
-			out.Bevel = code("bevel", int32(plan.GetBevel()), true)
+			out.Bevel = code("bevel", int32(plan.GetBevel()))
 		}
 		if out.Depth = number("", e.DepthMillimetres, false); e.DepthMillimetres == nil && plan != nil {
 			out.Depth = number("depth", plan.DepthMillimetres, true)
