@@ -7,9 +7,11 @@ import { base, check, json, key, matches, next, unique } from './lib.mjs';
 
 const kit = new Client({ baseUrl: base });
 
-// The patient with the most Procedures, so that there is something to page through.
+// The patient with the most Procedures, so that there is something to page through; none that was
+// merged into another, for a search by its id answers the other's and says so.
 let patient, identifier, total = 0;
 for (const p of await matches('Patient?_count=100')) {
+  if (p.link?.some((l) => l.type === 'replaced-by')) continue;
   const n = (await json(`Procedure?patient=${p.id}&_summary=count`)).total;
   if (p.identifier?.length && n > total) [patient, identifier, total] = [p, p.identifier[0], n];
 }
