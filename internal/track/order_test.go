@@ -223,9 +223,10 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 }
 
 // Each wrong reading of the rules, kept by name, is told from the right one by the
-// comparison above within the first histories of the series.
+// comparison above within the first histories of the series. The rarest needs a stop, its
+// review and another such stop: history 242 is the first to have them.
 func TestEveryMutantIsKilled(t *testing.T) {
-	const within = max(200, historiesWanted/10)
+	const within = 500
 	type question struct {
 		in  reference.Input
 		got reference.Answer
