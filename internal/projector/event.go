@@ -44,6 +44,8 @@ type change struct {
 	others []record.Fact
 	// watched are the facilities whose surveillance the event may change.
 	watched map[string]*moved
+	// beginnings tell where the record of facilities began before the event.
+	beginnings map[string]beginning
 	// gathered is what was gathered last, of the patient gatheredOf.
 	gathered   *track.Input
 	gatheredOf string
@@ -61,7 +63,7 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, e view.StoredEvent, 
 			return err
 		}
 	}
-	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, judged: map[string]bool{}, watched: map[string]*moved{}}
+	c := &change{ctx: ctx, tx: tx, seq: e.Seq, event: ev.GetId(), updated: updated, units: map[string]bool{}, topics: fresh, judged: map[string]bool{}, watched: map[string]*moved{}, beginnings: map[string]beginning{}}
 	if ev.GetSource() == eventlog.ServiceSource {
 		if err := p.service(c, ev); err != nil {
 			return err
@@ -327,10 +329,11 @@ func (p *Projector) facility(c *change, id string) error {
 		if f.ID != id || p.zone(id).String() == f.Zone {
 			continue
 		}
-		if err := p.setZone(id, f.Zone); err != nil {
+		// In another time zone the earliest treatment may lie on another date.
+		if err := p.noteBeginning(c, id); err != nil {
 			return err
 		}
-		if err := p.doubtFirstTreatment(c, id); err != nil {
+		if err := p.setZone(id, f.Zone); err != nil {
 			return err
 		}
 		if err := p.readDays(c.tx); err != nil {

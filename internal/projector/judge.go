@@ -197,6 +197,7 @@ type verdict struct {
 	facility  string
 	j         track.Judgement
 	resources []fhir.Resource // whose content may have changed
+	findings  []track.Finding // likewise
 	gone      []view.ResourceKey
 }
 
@@ -297,6 +298,7 @@ func (p *Projector) judged(c *change, v *verdict, ch *chart, fresh bool) ([]fhir
 			return nil, nil
 		}
 	}
+	v.findings = part.Findings
 	facts, err := grounds(c.tx, part.Findings)
 	if err != nil {
 		return nil, err
@@ -352,9 +354,20 @@ func (p *Projector) store(c *change, v *verdict, held map[string]bool) error {
 	if err := c.put(v.resources...); err != nil {
 		return err
 	}
+	for i := range v.findings {
+		f := &v.findings[i]
+		if err := c.tx.SetFinding(view.FindingRow{ID: f.ID, Patient: v.key, Rule: f.Rule, Since: f.Since}); err != nil {
+			return err
+		}
+	}
 	for _, k := range v.gone {
 		if held[k.Type+"/"+k.ID] {
 			continue
+		}
+		if k.Type == "DetectedIssue" {
+			if err := c.tx.DropFinding(k.ID); err != nil {
+				return err
+			}
 		}
 		body, err := c.tx.Body(k)
 		if err != nil {

@@ -74,6 +74,9 @@ func (p *Projector) unit(c *change, unit string) error {
 			kept = append(kept, it)
 		}
 	}
+	if err := p.treatmentBegan(c, unit, kept); err != nil {
+		return err
+	}
 	if len(kept) == 0 {
 		return nil
 	}

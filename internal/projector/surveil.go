@@ -2,11 +2,11 @@ package projector
 
 import (
 	"context"
+	"maps"
 	"reflect"
 	"slices"
 	"time"
 
-	"cannulary/fhir"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
@@ -49,13 +49,6 @@ const memosMost = 4096
 // surveillance computes again what the event changes of infections, exposure and charts.
 // own are the event's facts.
 func (p *Projector) surveillance(c *change, own []record.Fact) error {
-	for _, facts := range [][]record.Fact{own, c.others} {
-		for i := range facts {
-			if err := p.cared(c, &facts[i]); err != nil {
-				return err
-			}
-		}
-	}
 	keys := map[string]bool{}
 	if !c.calendar {
 		for k := range c.judged {
@@ -67,11 +60,10 @@ func (p *Projector) surveillance(c *change, own []record.Fact) error {
 			return err
 		}
 	}
-	facilities := map[string]bool{}
-	for f := range c.watched {
-		facilities[f] = true
+	if err := p.recordsBegin(c); err != nil {
+		return err
 	}
-	for _, f := range sorted(facilities) {
+	for _, f := range slices.Sorted(maps.Keys(c.watched)) {
 		if err := p.watched(c, f, c.watched[f], own); err != nil {
 			return err
 		}
@@ -79,64 +71,85 @@ func (p *Projector) surveillance(c *change, own []record.Fact) error {
 	return nil
 }
 
-// cared keeps the day of a facility's earliest treatment: a plain fact can only move it
-// forward; where one that early is corrected or taken back, the day has to be looked for,
-// which waits until somebody asks.
-func (p *Projector) cared(c *change, f *record.Fact) error {
-	switch f.Body.(type) {
-	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
-	default:
+// treatments tells, by facility, when treatment began in one session. One that was missed, or of
+// which only the end was reported, is no treatment.
+func treatments(items []record.Item) map[string]time.Time {
+	began := map[string]time.Time{}
+	for i := range items {
+		it := &items[i]
+		if it.Void {
+			continue
+		}
+		switch it.Body.(type) {
+		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+			if t, ok := began[it.Facility]; !ok || it.At.Before(t) {
+				began[it.Facility] = it.At
+			}
+		}
+	}
+	return began
+}
+
+// treatmentBegan stores when treatment began in a session.
+func (p *Projector) treatmentBegan(c *change, session string, items []record.Item) error {
+	began := treatments(items)
+	before, err := c.tx.Treatments(session)
+	if err != nil || maps.EqualFunc(before, began, func(a, b time.Time) bool { return a.UnixMilli() == b.UnixMilli() }) {
+		return err
+	}
+	for _, m := range []map[string]time.Time{before, began} {
+		for facility := range m {
+			if err := p.noteBeginning(c, facility); err != nil {
+				return err
+			}
+		}
+	}
+	return c.tx.SetTreatments(session, began)
+}
+
+// beginning is the local day on which a facility's record begins, that of its earliest treatment;
+// known is false where there is none.
+type beginning struct {
+	day   surveil.Day
+	known bool
+}
+
+func (p *Projector) beginning(c *change, facility string) (beginning, error) {
+	at, ok, err := c.tx.Load().FirstTreatment(facility)
+	return beginning{surveil.DayOf(at, p.zone(facility)), ok}, err
+}
+
+// noteBeginning keeps where a facility's record began before the event. It must be asked before a
+// treatment or the time zone changes.
+func (p *Projector) noteBeginning(c *change, facility string) error {
+	if _, ok := c.beginnings[facility]; ok {
 		return nil
 	}
-	now, err := c.tx.Load().Cared(f.Facility)
-	if err != nil {
-		return err
-	}
-	d := surveil.DayOf(f.At, p.zone(f.Facility))
-	if now.Known && d > now.Since || now.Known && d == now.Since && (c.others == nil || now.Uncertain) {
-		return nil
-	}
-	if now.Known && !now.Uncertain && d < now.Since {
-		p.moves(c, f.Facility, d, now.Since)
-	}
-	return c.tx.SetCared(f.Facility, d, true, now.Uncertain || c.others != nil)
+	b, err := p.beginning(c, facility)
+	c.beginnings[facility] = b
+	return err
 }
 
-// doubtFirstTreatment has the earliest treatment looked for again: in another time zone it may
-// lie on another date.
-func (p *Projector) doubtFirstTreatment(c *change, facility string) error {
-	now, err := c.tx.Load().Cared(facility)
-	if err != nil || !now.Known {
-		return err
+// recordsBegin notes the months that changed because the record of a facility begins on another
+// day now: in some nothing counts any more, in others something does for the first time.
+func (p *Projector) recordsBegin(c *change) error {
+	for facility, before := range c.beginnings {
+		now, err := p.beginning(c, facility)
+		if err != nil {
+			return err
+		}
+		if now == before || !before.known {
+			continue // the first treatment of all comes with exposure of its own
+		}
+		to := now.day
+		if !now.known {
+			to = p.asOf(facility)
+		}
+		for m := min(before.day, to).Month(); m <= max(before.day, to).Month() && m <= p.asOf(facility).Month(); m++ {
+			c.watch(facility).days[m] = true
+		}
 	}
-	return c.tx.SetCared(facility, now.Since, true, true)
-}
-
-// moves notes the months in which nothing counts any more, or something does now, when the
-// beginning of a facility's record moves from one day to another.
-func (p *Projector) moves(c *change, facility string, a, b surveil.Day) {
-	for m := min(a, b).Month(); m <= max(a, b).Month() && m <= p.asOf(facility).Month(); m++ {
-		c.watch(facility).days[m] = true
-	}
-}
-
-// certain looks for a facility's earliest treatment where it is not certain.
-func (p *Projector) certain(c *change, facility string) error {
-	now, err := c.tx.Load().Cared(facility)
-	if err != nil || !now.Uncertain {
-		return err
-	}
-	d, ok, err := c.tx.Load().EarliestCare(fhir.LocationID(facility), now.Since, p.zone(facility))
-	if err != nil {
-		return err
-	}
-	switch {
-	case !ok && now.Known:
-		p.moves(c, facility, now.Since, p.asOf(facility)) // no treatment is left
-	case ok && d != now.Since:
-		p.moves(c, facility, d, now.Since)
-	}
-	return c.tx.SetCared(facility, d, ok, false)
+	return nil
 }
 
 // surveyed computes one patient's exposure and events, unless the event leaves them as they
@@ -216,19 +229,14 @@ func (p *Projector) asOf(facility string) surveil.Day {
 // watched runs a facility's charts and restates its months.
 func (p *Projector) watched(c *change, facility string, m *moved, own []record.Fact) error {
 	asked := m.day || m.facts || m.registered || len(m.events) > 0
-	if asked {
-		if err := p.certain(c, facility); err != nil {
-			return err
-		}
-	}
 	if m.registered {
 		// Whether the first month is wholly on record depends on the dialysis days.
-		care, err := c.tx.Load().Cared(facility)
+		b, err := p.beginning(c, facility)
 		if err != nil {
 			return err
 		}
-		if care.Known {
-			m.days[care.Since.Month()] = true
+		if b.known {
+			m.days[b.day.Month()] = true
 		}
 	}
 	for month := range m.days {
@@ -329,15 +337,12 @@ func WatchUnit(l view.Loader, facility string, zone *time.Location, asOf surveil
 		return nil, err
 	}
 	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
-	care, err := l.Cared(facility)
-	if err == nil && care.Uncertain {
-		care.Since, care.Known, err = l.EarliestCare(fhir.LocationID(facility), care.Since, zone)
-	}
+	began, known, err := l.FirstTreatment(facility)
 	if err != nil {
 		return nil, err
 	}
-	if care.Known {
-		w.Since = care.Since
+	if known {
+		w.Since = surveil.DayOf(began, zone)
 	}
 	items, err := ofFacilities(l, []string{topicFacility + facility, topicSurveil + facility}, time.Time{})
 	if err != nil {

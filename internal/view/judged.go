@@ -102,6 +102,21 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	return nil
 }
 
+// FindingRow is a finding that stands or stood.
+type FindingRow struct {
+	ID, Patient, Rule string
+	Since             time.Time
+}
+
+// SetFinding stores a finding.
+func (t *Tx) SetFinding(f FindingRow) error {
+	return t.exec(`INSERT INTO finding (id, patient, rule, since) VALUES (?, ?, ?, ?)
+		ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, rule = excluded.rule, since = excluded.since`, f.ID, f.Patient, f.Rule, millis(f.Since))
+}
+
+// DropFinding removes a finding that no fact supports any more.
+func (t *Tx) DropFinding(id string) error { return t.exec(`DELETE FROM finding WHERE id = ?`, id) }
+
 // Judged lists the resources that judgements of the patient keys gave, also those that
 // were taken back since.
 func (t *Tx) Judged(group []string) ([]ResourceKey, error) {

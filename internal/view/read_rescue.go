@@ -6,17 +6,11 @@ import (
 	"time"
 )
 
-// FindingsOf counts, by facility, the findings of a rule that stand or stood (not those
-// taken back) and began in [from, to).
+// FindingsOf counts the findings of a rule that stand or stood and began in [from, to), by the
+// facility where the patient is judged. A finding that no fact supports any more is not counted.
 func (s *Store) FindingsOf(ctx context.Context, rule string, from, to time.Time) (map[string]int, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT j.facility, count(*) FROM term t
-		CROSS JOIN term_use u ON u.term = t.id
-		CROSS JOIN resource r ON r.rid = u.rid AND r.type = 'DetectedIssue'
-		CROSS JOIN period p ON p.rid = r.rid AND p.param = 'identified' AND p.low >= ? AND p.low < ?
-		CROSS JOIN judged j ON j.patient = r.patient
-		WHERE t.kind = 't' AND t.param = 'code' AND t.code = ?
-			AND NOT EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'status' AND +x.code = 'cancelled')
-		GROUP BY j.facility`, millis(from), millis(to), "rule-"+rule)
+	rows, err := s.r.QueryContext(ctx, `SELECT j.facility, count(*) FROM finding f JOIN judged j ON j.patient = f.patient
+		WHERE f.rule = ? AND f.since >= ? AND f.since < ? GROUP BY j.facility`, rule, millis(from), millis(to))
 	if err != nil {
 		return nil, fmt.Errorf("view: count findings: %w", err)
 	}

@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 6
+const SchemaVersion = 7
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -71,8 +71,10 @@ var schema = []string{
 	`CREATE TABLE aside (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, reason TEXT NOT NULL)`,
 
 	`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, name TEXT NOT NULL, day TEXT NOT NULL,
-		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL,
-		cared INTEGER, uncertain INTEGER NOT NULL DEFAULT 0) WITHOUT ROWID`, // cared is the day of the earliest treatment, days since 1970; uncertain, that it may be a later one
+		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL) WITHOUT ROWID`,
+	// When treatment began in each session (or event without one): where a facility's record begins.
+	`CREATE TABLE treatment (session TEXT NOT NULL, facility TEXT NOT NULL, began INTEGER NOT NULL, PRIMARY KEY (session, facility)) WITHOUT ROWID`,
+	`CREATE INDEX treatment_began ON treatment (facility, began)`,
 
 	// The judgement of each patient: where and until which day it holds; who made the first
 	// insertion of its tracks, whose rating it rests on; the ids of its maturity Observations.
@@ -84,6 +86,10 @@ var schema = []string{
 		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL, caution TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
 	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL, count INTEGER NOT NULL, day TEXT NOT NULL, not_needled INTEGER NOT NULL) WITHOUT ROWID`,
+
+	// Every finding that stands or stood, but not one that no fact supports any more.
+	`CREATE TABLE finding (id TEXT PRIMARY KEY, patient TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
+	`CREATE INDEX finding_since ON finding (rule, since)`,
 
 	// Surveillance of infections: each patient's exposure by days since 1970, events and blood
 	// cultures of any result; the signals that charts once gave; what a chart knew then, when one

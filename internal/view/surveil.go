@@ -1,12 +1,10 @@
 package view
 
 import (
-	"database/sql"
 	"encoding/json"
 	"fmt"
 	"time"
 
-	"cannulary/fhir"
 	"cannulary/internal/surveil"
 )
 
@@ -159,72 +157,44 @@ func (l loader) Seen(ack string) ([]string, error) {
 	return out, err
 }
 
-// SetCared sets the day of the earliest treatment at a facility. uncertain says that what told
-// it may have been taken back since, so that the day has to be looked for.
-func (t *Tx) SetCared(facility string, d surveil.Day, known, uncertain bool) error {
-	var day any
-	if known {
-		day = int64(d)
+// SetTreatments replaces when treatment began in a session, by facility; none is an empty map.
+func (t *Tx) SetTreatments(session string, began map[string]time.Time) error {
+	if err := t.exec(`DELETE FROM treatment WHERE session = ?`, session); err != nil {
+		return err
 	}
-	return t.exec(`UPDATE facility SET cared = ?, uncertain = ? WHERE id = ?`, day, uncertain, facility)
-}
-
-// Care is what is known of a facility's earliest treatment.
-type Care struct {
-	Since     surveil.Day
-	Known     bool // a treatment is on record
-	Uncertain bool
-}
-
-// Cared tells a facility's earliest treatment as it was noted.
-func (l loader) Cared(facility string) (c Care, err error) {
-	err = l.each(`SELECT cared, uncertain FROM facility WHERE id = ?`, []any{facility}, func(scan func(...any) error) error {
-		var day sql.NullInt64
-		if err := scan(&day, &c.Uncertain); err != nil {
+	for facility, at := range began {
+		if err := t.exec(`INSERT INTO treatment (session, facility, began) VALUES (?, ?, ?)`, session, facility, millis(at)); err != nil {
 			return err
 		}
-		c.Since, c.Known = surveil.Day(day.Int64), day.Valid
+	}
+	return nil
+}
+
+// Treatments tells when treatment began in a session, by facility.
+func (t *Tx) Treatments(session string) (map[string]time.Time, error) {
+	out := map[string]time.Time{}
+	err := t.load().each(`SELECT facility, began FROM treatment WHERE session = ?`, []any{session}, func(scan func(...any) error) error {
+		var facility string
+		var began int64
+		if err := scan(&facility, &began); err != nil {
+			return err
+		}
+		out[facility] = fromMillis(began)
 		return nil
 	})
-	return c, err
+	return out, err
 }
 
-// longestCare is longer than any treatment lasts; one whose end is dated later still may be
-// passed over (ours).
-const longestCare = 7 * 24 * time.Hour
-
-// EarliestCare looks for the earliest start of a treatment, or needle, that stands among the
-// Procedures at a facility's Location, from a day on before which there is none; ok is false
-// where none does. A session that was missed, or of which only the end is told, is no care.
-func (l loader) EarliestCare(location string, from surveil.Day, zone *time.Location) (d surveil.Day, ok bool, err error) {
-	since := millis(from.Time().AddDate(0, 0, -1))
-	// The index is by the end of the time that a Procedure takes. The first to end bounds the
-	// search: what began before that one ended not much later, or has no end yet.
-	first, ok, err := l.care(`p.high > ?`, `p.high`, location, since)
-	if err != nil || !ok {
-		return d, ok, err
-	}
-	endless := millis(fhir.EndOfTime())
-	earliest, _, err := l.care(`(p.high > ? AND p.high <= ? OR p.high = ?)`, `p.low`, location, since, min(first.high+longestCare.Milliseconds(), endless), endless)
-	return surveil.DayOf(fromMillis(earliest.low), zone), err == nil, err
-}
-
-// span is a time in milliseconds since 1970.
-type span struct{ low, high int64 }
-
-// care finds the first span of care at a location, by an order, of those in question.
-func (l loader) care(when, order, location string, args ...any) (s span, ok bool, err error) {
-	err = l.each(`SELECT p.low, p.high FROM period p CROSS JOIN resource r ON r.rid = p.rid AND r.type = 'Procedure'
-		WHERE p.param = 'date' AND `+when+` AND p.low > ?
-			AND EXISTS (SELECT 1 FROM term_use u WHERE u.rid = p.rid AND u.term = (SELECT id FROM term WHERE param = 'location' AND code = ? AND system = '' AND kind = 'r'))
-			AND EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'code' AND (+x.code IN ('insertion', 'insertion-sharp', 'insertion-blunt')
-				OR +x.code = 'haemodialysis' AND json_extract(CAST(r.body AS TEXT), '$.performedPeriod.start') IS NOT NULL))
-			AND NOT EXISTS (SELECT 1 FROM token x WHERE x.rid = r.rid AND +x.param = 'status' AND +x.code = 'entered-in-error')
-		ORDER BY `+order+` LIMIT 1`, append(args, millis(fhir.BeginningOfTime()), "Location/"+location), func(scan func(...any) error) error {
-		ok = true
-		return scan(&s.low, &s.high)
+// FirstTreatment is when the earliest treatment on record at a facility began; ok is false where
+// there is none.
+func (l loader) FirstTreatment(facility string) (began time.Time, ok bool, err error) {
+	err = l.each(`SELECT began FROM treatment WHERE facility = ? ORDER BY began LIMIT 1`, []any{facility}, func(scan func(...any) error) error {
+		var ms int64
+		err := scan(&ms)
+		began, ok = fromMillis(ms), true
+		return err
 	})
-	return s, ok, err
+	return began, ok, err
 }
 
 // Raise notes a signal; SetSeen what was known at an acknowledgement or a new threshold.

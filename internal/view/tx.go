@@ -214,9 +214,8 @@ type Loader interface {
 	People(facility string) ([]surveil.Patient, error)
 	Raised(facility string) ([]surveil.Raised, error)
 	Seen(ack string) ([]string, error)
-	// Cared is a facility's earliest treatment as it was noted, EarliestCare looks for it.
-	Cared(facility string) (Care, error)
-	EarliestCare(location string, from surveil.Day, zone *time.Location) (d surveil.Day, ok bool, err error)
+	// FirstTreatment is when the earliest treatment at a facility began.
+	FirstTreatment(facility string) (began time.Time, ok bool, err error)
 }
 
 const eventColumns = `SELECT e.seq, e.logged, e.data FROM event e `
