@@ -8,6 +8,7 @@ import (
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
+	"cannulary/internal/record"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -20,16 +21,19 @@ type Context struct {
 	Zone *time.Location
 	// Facility is the facility's code. It is used for facts that name none.
 	Facility string
-	// Subject resolves merges: it answers the id of the Patient that resources of a
-	// patient key refer to, which is the survivor's key. Nil leaves keys as they are.
-	Subject func(patientKey string) string
-	// Track and Access resolve merges of identities that both have a track or an access of one
-	// name: they answer the patient key under which it has the BodyStructure that resources
-	// refer to. Nil leaves keys as they are.
-	Track, Access func(patientKey, name string) string
+	// Identities resolve merges: resources of a patient key refer to the Patient of its survivor.
+	// Nil leaves keys as they are.
+	Identities *record.Identities
+	// Tracks and Accesses resolve merges of identities that both have a track or an access of one
+	// name: each is the patient key under which it has the BodyStructure that resources refer to.
+	// A place that is not among them is kept under its own key.
+	Tracks, Accesses map[Place]string
 	// Options are the deployer's choices.
 	Options Options
 }
+
+// Place is a track or an access as a patient key names it.
+type Place struct{ Patient, Name string }
 
 // Options are a deployment's choices of rendering.
 type Options struct {

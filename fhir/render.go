@@ -84,25 +84,20 @@ func (r *rendering) derived(name string, more ...string) string {
 func (r *rendering) moment() moment { return moment{r.f.At, r.f.Precision} }
 
 // subject is the patient that resources refer to.
-func (c Context) subject(patientKey string) string {
-	if c.Subject == nil {
-		return patientKey
-	}
-	return c.Subject(patientKey)
-}
+func (c Context) subject(patientKey string) string { return c.Identities.Survivor(patientKey) }
 
 // trackID is the id of the BodyStructure that a track's name stands for.
 func (c Context) trackID(patientKey, track string) string {
-	if c.Track != nil {
-		patientKey = c.Track(patientKey, track)
+	if keeper, ok := c.Tracks[Place{patientKey, track}]; ok {
+		patientKey = keeper
 	}
 	return record.TrackID(patientKey, track)
 }
 
 // accessID is the id of the BodyStructure that an access's name stands for.
 func (c Context) accessID(patientKey, access string) string {
-	if c.Access != nil {
-		patientKey = c.Access(patientKey, access)
+	if keeper, ok := c.Accesses[Place{patientKey, access}]; ok {
+		patientKey = keeper
 	}
 	return record.AccessID(patientKey, access)
 }

@@ -365,7 +365,7 @@ func TestMerge(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c.Subject = func(string) string { return "5urv1v0r" }
+	c.Identities = record.Resolve([]record.Item{{Fact: record.Fact{ID: "m", Kind: record.KindPatientsMerged, PatientKey: "5urv1v0r", MergedKey: items[0].PatientKey}}})
 	after, err := fhir.Unit(c, items)
 	if err != nil {
 		t.Fatal(err)

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/fhir"
+	"cannulary/internal/dossier"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/surveil"
 	"cannulary/internal/testkit"
@@ -42,7 +43,10 @@ func (e earlier) History(ctx context.Context, q view.HistoryQuery) (view.History
 // restated is what the report of a month says of what was reported until an event of the log.
 func (w *ward) restated(month string, until uint64) (says string, figures []string) {
 	w.tb.Helper()
-	s := infectioncontrol.Service{Watch: w.app.Projector().Watch, Histories: earlier{w.app.Store(), until},
+	watch := func(ctx context.Context) ([]*surveil.Watch, error) {
+		return dossier.Facilities(ctx, w.app.Store(), w.app.Projector())
+	}
+	s := infectioncontrol.Service{Watch: watch, Histories: earlier{w.app.Store(), until},
 		Knowledge: func(context.Context) infectioncontrol.Knowledge { return infectioncontrol.Knowledge{} }}
 	r, err := s.Report(patience(w.tb), infectioncontrol.ReportRequest{Facility: wardName, Month: month})
 	if err != nil {

@@ -14,7 +14,7 @@ import (
 
 	"cannulary/internal/app"
 	"cannulary/internal/incidence"
-	"cannulary/internal/projector"
+	"cannulary/internal/dossier"
 	"cannulary/internal/surveil"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
@@ -124,7 +124,7 @@ func (w *ward) chart() surveil.WatchedChart {
 	w.tb.Helper()
 	var out surveil.WatchedChart
 	err := w.app.Store().Reading(patience(w.tb), func(l view.Loader, _ view.Checkpoint) error {
-		watch, err := projector.WatchUnit(l, wardName, time.UTC, surveil.DayOf(w.clock.Now(), time.UTC))
+		watch, err := dossier.Facility(l, wardName, time.UTC, surveil.DayOf(w.clock.Now(), time.UTC))
 		if err == nil && len(watch.Charts) == 1 {
 			out = watch.Charts[0]
 		}
@@ -350,7 +350,7 @@ func TestTheRecordBeginsWithTheEarliestTreatmentThatStands(t *testing.T) {
 	begins := func(want string) {
 		t.Helper()
 		err := w.app.Store().Reading(patience(t), func(l view.Loader, _ view.Checkpoint) error {
-			watch, err := projector.WatchUnit(l, wardName, time.UTC, surveil.DayOf(w.clock.Now(), time.UTC))
+			watch, err := dossier.Facility(l, wardName, time.UTC, surveil.DayOf(w.clock.Now(), time.UTC))
 			if err == nil && watch.Since.String() != want {
 				t.Errorf("the record begins on %s, want %s", watch.Since, want)
 			}

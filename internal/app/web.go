@@ -17,6 +17,7 @@ import (
 	"cannulary/internal/board"
 	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
+	"cannulary/internal/dossier"
 	"cannulary/internal/facade"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/jsonhttp"
@@ -58,7 +59,7 @@ func (a *App) watch(ctx context.Context) ([]*surveil.Watch, error) {
 	if a.watched.list != nil && a.watched.seq == seq {
 		return a.watched.list, nil
 	}
-	list, err := a.projector.Watch(ctx)
+	list, err := dossier.Facilities(ctx, a.store, a.projector)
 	if err == nil {
 		a.watched.list, a.watched.seq = list, seq
 	}
@@ -172,7 +173,7 @@ func (a *App) handler() (http.Handler, error) {
 		return nil, err
 	}
 	a.read = f.Export
-	cards := &chairside.Service{Store: a.store, Projector: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
+	cards := &chairside.Service{Store: a.store, State: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
 	b := board.New(board.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: func(ctx context.Context) (board.Status, error) {
 		st, err := a.log.State(ctx)
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err

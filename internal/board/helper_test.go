@@ -28,15 +28,16 @@ import (
 
 // unit is an instance with a log, a view and the pages, all real.
 type unit struct {
-	t       testing.TB
-	log     *eventlog.Log
-	in      *intake.Intake
-	store   *view.Store
-	cards   *chairside.Service
-	ring    *keyring.Ring
-	cfg     board.Config
-	handler http.Handler
-	sent    int
+	t         testing.TB
+	log       *eventlog.Log
+	in        *intake.Intake
+	store     *view.Store
+	cards     *chairside.Service
+	projector *projector.Projector
+	ring      *keyring.Ring
+	cfg       board.Config
+	handler   http.Handler
+	sent      int
 
 	mu      sync.Mutex
 	lagging bool
@@ -72,9 +73,9 @@ func open(t testing.TB) *unit {
 	u.log = must[*eventlog.Log](t)(eventlog.Open(ctx, nc, eventlog.Config{Shard: "main", MaxBytes: logBytes, Replicas: 1, Fingerprint: u.ring.Fingerprint(), Now: time.Now}))
 	u.in = must[*intake.Intake](t)(intake.New(ctx, intake.Config{Log: u.log, Ring: u.ring, Dir: filepath.Join(dir, "ingest"), Now: time.Now, Slog: quiet, Outcome: func(string, string) {}}))
 	u.store = must[*view.Store](t)(view.Open(ctx, filepath.Join(dir, "view")))
-	p := must[*projector.Projector](t)(projector.New(ctx, projector.Config{Log: u.log, Store: u.store, Opener: u.ring, Slog: quiet}))
+	u.projector = must[*projector.Projector](t)(projector.New(ctx, projector.Config{Log: u.log, Store: u.store, Opener: u.ring, Slog: quiet}))
 	ended := make(chan error, 1)
-	go func() { ended <- p.Run(ctx) }()
+	go func() { ended <- u.projector.Run(ctx) }()
 	t.Cleanup(func() {
 		cancel()
 		if err := <-ended; err != nil {
@@ -91,13 +92,13 @@ func open(t testing.TB) *unit {
 	if err := u.in.Ready(ctx); err != nil {
 		t.Fatal(err)
 	}
-	u.cards = &chairside.Service{Store: u.store, Projector: p, Ring: u.ring, Now: time.Now, Lagging: u.isLagging}
+	u.cards = &chairside.Service{Store: u.store, State: u.projector, Ring: u.ring, Now: time.Now, Lagging: u.isLagging}
 	u.cfg = board.Config{Cards: u.cards, Store: u.store, Now: time.Now, Log: quiet, Status: func(ctx context.Context) (board.Status, error) {
 		st, err := u.log.State(ctx)
 		if err == nil {
 			err = u.failure()
 		}
-		return board.Status{LogSequence: st.LastSeq, ViewSequence: p.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
+		return board.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
 	}}
 	u.handler = board.New(u.cfg)
 	return u
@@ -137,7 +138,7 @@ func (u *unit) settle() {
 	if err != nil {
 		u.t.Fatal(err)
 	}
-	if err := u.cards.Projector.WaitFor(ctx, st.LastSeq); err != nil {
+	if err := u.projector.WaitFor(ctx, st.LastSeq); err != nil {
 		u.t.Fatal(err)
 	}
 }

@@ -33,10 +33,11 @@ const (
 
 // unit is an instance with a log, a view and the service, all real.
 type unit struct {
-	tb      testing.TB
-	node    *testkit.Node
-	cards   *chairside.Service
-	lagging bool
+	tb        testing.TB
+	node      *testkit.Node
+	cards     *chairside.Service
+	projector *projector.Projector
+	lagging   bool
 }
 
 // open starts the unit with its messages; before runs when they are in the log and the view
@@ -74,14 +75,15 @@ func open(tb testing.TB, before ...func(*unit)) *unit {
 		}
 		_ = store.Close()
 	})
-	u.cards = &chairside.Service{Store: store, Projector: p, Ring: u.node.Ring, Now: u.node.Clock.Now, Lagging: func() bool { return u.lagging }}
+	u.projector = p
+	u.cards = &chairside.Service{Store: store, State: p, Ring: u.node.Ring, Now: u.node.Clock.Now, Lagging: func() bool { return u.lagging }}
 	u.settle()
 	return u
 }
 
 func (u *unit) settle() {
 	u.tb.Helper()
-	if err := u.cards.Projector.WaitFor(testkit.Context(u.tb), u.node.LastSeq(u.tb)); err != nil {
+	if err := u.projector.WaitFor(testkit.Context(u.tb), u.node.LastSeq(u.tb)); err != nil {
 		u.tb.Fatal(err)
 	}
 }

@@ -9,19 +9,19 @@ import (
 	"time"
 
 	"cannulary/internal/card"
+	"cannulary/internal/dossier"
 	"cannulary/internal/fault"
 	"cannulary/internal/keyring"
-	"cannulary/internal/projector"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 )
 
 // Service makes cards.
 type Service struct {
-	Store     *view.Store
-	Projector *projector.Projector
-	Ring      *keyring.Ring
-	Now       func() time.Time
+	Store *view.Store
+	State dossier.State
+	Ring  *keyring.Ring
+	Now   func() time.Time
 	// Lagging tells whether the view is behind the log.
 	Lagging func() bool
 }
@@ -69,28 +69,24 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	survivor := ""
 	var conflicts []card.Finding
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
-		ids, err := s.identities(l, r.KnownAt)
+		moment, err := dossier.At(l, s.State, r.KnownAt)
 		if err != nil {
 			return err
 		}
-		survivor = ids.Survivor(asked)
-		book, err := projector.Protocols(l, r.KnownAt)
+		survivor = moment.Identities.Survivor(asked)
+		d, err := moment.Patient(survivor)
 		if err != nil {
 			return err
 		}
-		input, facts, err := projector.Judge(l, ids, s.Projector.Zone, book, survivor, r.KnownAt)
-		if err != nil {
-			return err
-		}
-		in.Input = input
+		in.Input = d.Input
 		in.AsOf = r.AsOf
 		if in.AsOf.IsZero() {
 			in.AsOf = now
 		}
-		if in.Patient, err = s.patient(ctx, survivor, ids, facts); err != nil {
+		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Facts); err != nil {
 			return err
 		}
-		conflicts, err = s.conflicts(ctx, ids, survivor, facts, in.AsOf)
+		conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Facts, in.AsOf)
 		return err
 	})
 	if err != nil {
@@ -108,15 +104,6 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
 	}
 	return c, nil
-}
-
-// identities are those that were known at a moment: a merge that the log did not hold yet
-// says nothing of that time.
-func (s *Service) identities(l view.Loader, knownAt time.Time) (*record.Identities, error) {
-	if knownAt.IsZero() {
-		return s.Projector.Identities(), nil
-	}
-	return projector.IdentitiesAt(l, knownAt)
 }
 
 // key finds the patient key for what was asked.
@@ -150,14 +137,14 @@ func (s *Service) patient(ctx context.Context, survivor string, ids *record.Iden
 	p := card.Patient{ID: survivor, Identifiers: []card.Identifier{}}
 	items := record.Effective(facts)
 	for _, key := range ids.Group(survivor) {
-		list, err := projector.Identifiers(ctx, s.Ring, key, facts, facts)
+		list, err := dossier.Identifiers(ctx, s.Ring, key, facts, facts)
 		if err != nil {
 			return p, err
 		}
 		for _, id := range list {
 			p.Identifiers = append(p.Identifiers, card.Identifier{System: id.GetSystem(), Value: id.GetValue()})
 		}
-		identity, err := projector.Identity(ctx, s.Ring, key, items)
+		identity, err := dossier.Identity(ctx, s.Ring, key, items)
 		if err != nil {
 			return p, err
 		}

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/projector"
+	"cannulary/internal/dossier"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 )
@@ -17,7 +17,7 @@ const IdentityConflict = "identity-conflict"
 
 // conflicts are the findings in a patient's identity facts until a moment.
 func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, facts []record.Fact, until time.Time) ([]card.Finding, error) {
-	found, err := projector.Conflicts(ctx, s.Ring, ids, patient, record.Effective(facts), until)
+	found, err := dossier.Conflicts(ctx, s.Ring, ids, patient, record.Effective(facts), until)
 	if err != nil {
 		return nil, err
 	}

@@ -19,7 +19,7 @@ type Match struct {
 // were posted under it or because it was stated of them. Identifiers that lead to nobody are not
 // in it.
 func (s *Service) Find(ctx context.Context, list []card.Identifier) (map[string]Match, error) {
-	ids := s.Projector.Identities()
+	ids := s.State.Identities()
 	out := map[string]Match{}
 	for _, id := range list {
 		keys, err := s.Store.PatientsByIdentifier(ctx, id.System, id.Value)

@@ -7,14 +7,11 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/projector"
+	"cannulary/internal/dossier"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 )
-
-// patientTopic and a patient key name the topic of the facts that say who a patient is.
-const patientTopic = "patient/"
 
 // Names opens what identifies many patients, as their cards show it, by patient key. A key
 // that was merged into another gives that one's patient. A patient of whom nothing is
@@ -24,7 +21,7 @@ const patientTopic = "patient/"
 // could be opened, and the error names the keys that could not.
 func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Patient, error) {
 	out := make(map[string]card.Patient, len(keys))
-	ids := s.Projector.Identities()
+	ids := s.State.Identities()
 	facts := map[string][]record.Fact{} // by survivor
 	var order []string
 	err := s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
@@ -37,7 +34,7 @@ func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Pat
 			facts[survivor] = nil
 			order = append(order, survivor)
 			for _, k := range ids.Group(survivor) {
-				of, err := l.Topic(patientTopic + k)
+				of, err := l.Topic(dossier.PatientTopic + k)
 				if err != nil {
 					return err
 				}
@@ -84,7 +81,7 @@ func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Pat
 // the defaults where the facility adopted none.
 func (s *Service) Protocol(ctx context.Context, facility, date string) (p protocol.Parameters, err error) {
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
-		book, err := projector.Protocols(l, time.Time{})
+		book, err := dossier.Protocols(l, time.Time{})
 		if err == nil {
 			p = book.On(facility, date)
 		}
@@ -97,4 +94,4 @@ func (s *Service) Protocol(ctx context.Context, facility, date string) (p protoc
 }
 
 // Zone is a facility's time zone; UTC for a facility that is not known.
-func (s *Service) Zone(facility string) *time.Location { return s.Projector.Zone(facility) }
+func (s *Service) Zone(facility string) *time.Location { return s.State.Zone(facility) }

@@ -13,7 +13,7 @@ import (
 
 	"cannulary/internal/fault"
 	"cannulary/internal/jsonhttp"
-	"cannulary/internal/projector"
+	"cannulary/internal/dossier"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	"cannulary/internal/whatif"
@@ -32,31 +32,31 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 	if err != nil {
 		return whatif.Report{}, err
 	}
-	ids := s.Projector.Identities()
-	o := whatif.Options{Proposal: p, Facilities: facilities, Zone: s.Projector.Zone, AsOf: s.Now()}
+	o := whatif.Options{Proposal: p, Facilities: facilities, Zone: s.State.Zone, AsOf: s.Now()}
 	var report whatif.Report
 	err = s.Store.Reading(ctx, func(l view.Loader, c view.Checkpoint) error {
-		var err error
-		if o.Book, err = projector.Protocols(l, time.Time{}); err != nil {
+		moment, err := dossier.At(l, s.State, time.Time{})
+		if err != nil {
 			return err
 		}
+		o.Book = moment.Protocols
 		if err := proposal.Fits(p, o.Book, facilities); err != nil {
 			return err
 		}
 		comparison := whatif.New(o)
 		for _, key := range keys {
-			if ids.Survivor(key) != key {
+			if moment.Identities.Survivor(key) != key {
 				continue // with the patient it was merged into
 			}
 			if ctx.Err() != nil {
 				return fault.Wrap(fault.Unavailable, ctx.Err(), "the request ended before the comparison did", "try again, for one facility at a time")
 			}
-			input, _, err := projector.Judge(l, ids, s.Projector.Zone, o.Book, key, time.Time{})
+			d, err := moment.Patient(key)
 			if err != nil {
 				return err
 			}
-			if slices.ContainsFunc(input.Items, func(i record.Item) bool { return slices.Contains(facilities, i.Facility) }) {
-				comparison.Add(whatif.Patient{Key: key, Input: input})
+			if slices.ContainsFunc(d.Input.Items, func(i record.Item) bool { return slices.Contains(facilities, i.Facility) }) {
+				comparison.Add(whatif.Patient{Key: key, Input: d.Input})
 			}
 		}
 		report = comparison.Report()

@@ -78,7 +78,7 @@ func open(tb testing.TB, patients, months int) *unit {
 	if err := p.WaitFor(wait, u.node.LastSeq(tb)); err != nil {
 		tb.Fatal(err)
 	}
-	u.service = &chairside.Service{Store: store, Projector: p, Ring: u.node.Ring, Now: u.node.Clock.Now, Lagging: func() bool { return false }}
+	u.service = &chairside.Service{Store: store, State: p, Ring: u.node.Ring, Now: u.node.Clock.Now, Lagging: func() bool { return false }}
 	return u
 }
 

@@ -3,5 +3,20 @@
 //
 // What it writes is a function of the log alone. It reads no clock, no random number and
 // no file of the host; lastUpdated is the log's time. It never changes what an event
-// says, it decides what has to be rendered again because of it.
+// says. It decides what has to be rendered again because of it.
+//
+// An event goes through these stages, each in a file of its own:
+//
+//	batch    projector.go  one transaction; sets aside what cannot be understood
+//	index    index.go      stores the event and the topics by which it is found again
+//	effects  effects.go    reads from the facts what they change; asks nothing (pure)
+//	follow   follow.go     brings the state in memory up to date: merges, zones, protocols, days
+//	plan     plan.go       lists what is to be rendered and judged again
+//	apply    event.go      carries the plan out, in this order:
+//	  reach       reach.go       corrections and voids that change nothing
+//	  render      render.go      sessions and what topics describe, as FHIR resources
+//	  judge       judge.go       tracks, findings and holds of the patients
+//	  survey      surveil.go     exposure, infections and charts of the facilities
+//	  restate     month.go       the monthly reports
+//	  provenance  provenance.go  where the new versions come from
 package projector

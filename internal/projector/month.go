@@ -9,41 +9,41 @@ import (
 	"cannulary/internal/view"
 )
 
-// report restates the months of a facility that are over: those whose infections the event
+// restate reports again the months of a facility that are over: those whose infections the event
 // changed, and with a census, a registration or a new day all that changed and those that
 // ended since. A month in which nobody was at risk and nothing happened has no report; where it
 // had one, that is withdrawn.
-func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watch) error {
+func (w *writer) restate(facility string, c *facilityChange, watch *surveil.Watch) error {
 	months := map[surveil.Month]bool{}
-	for month := range m.events {
+	for month := range c.cases {
 		months[month] = true
 	}
-	if m.day || m.facts || m.registered {
-		changed, err := c.tx.ToRestate(facility)
+	if c.day || c.facts || c.registered {
+		changed, err := w.tx.ToRestate(facility)
 		if err != nil {
 			return err
 		}
 		for _, month := range changed {
 			months[month] = true
 		}
-		if err := p.ended(c, facility, w, months); err != nil {
+		if err := w.ended(facility, watch, months); err != nil {
 			return err
 		}
 	}
 	for _, month := range slices.Sorted(maps.Keys(months)) {
-		if !w.Over(month) {
+		if !watch.Over(month) {
 			continue // not over; its end reports it
 		}
-		render := p.withdraw
-		if reportable(w, month) {
-			render = p.measure
+		render := w.withdraw
+		if reportable(watch, month) {
+			render = w.measure
 		}
 		for _, class := range infections() {
-			if err := render(c, w, class, month); err != nil {
+			if err := render(watch, class, month); err != nil {
 				return err
 			}
 		}
-		if err := c.tx.Restated(facility, month); err != nil {
+		if err := w.tx.Restated(facility, month); err != nil {
 			return err
 		}
 	}
@@ -52,25 +52,25 @@ func (p *Projector) report(c *change, facility string, m *moved, w *surveil.Watc
 
 // ended adds the months that ended and were not reported yet, from the first of which
 // anything is known.
-func (p *Projector) ended(c *change, facility string, w *surveil.Watch, months map[surveil.Month]bool) error {
-	last, known, err := c.tx.Reported(facility)
+func (w *writer) ended(facility string, watch *surveil.Watch, months map[surveil.Month]bool) error {
+	last, known, err := w.tx.Reported(facility)
 	if err != nil {
 		return err
 	}
 	if !known {
-		if w.Since == surveil.First {
+		if watch.Since == surveil.First {
 			return nil // nothing to report before the first treatment
 		}
-		last = w.Since.Month() - 1
+		last = watch.Since.Month() - 1
 	}
-	over := w.AsOf.Month() - 1
+	over := watch.AsOf.Month() - 1
 	for month := last + 1; month <= over; month++ {
 		months[month] = true
 	}
 	if known && over <= last {
 		return nil
 	}
-	return c.tx.SetReported(facility, max(last, over))
+	return w.tx.SetReported(facility, max(last, over))
 }
 
 // infections are the classes that are reported.
@@ -97,22 +97,26 @@ func reportable(w *surveil.Watch, month surveil.Month) bool {
 var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}
 
 // measure renders one report. Its date is the day on which its figures were first so.
-func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
-	v := fhir.MeasureReportView{Facility: w.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
-	v.All = figures(w, class, surveil.AllAccess, month)
+func (w *writer) measure(watch *surveil.Watch, class surveil.Class, month surveil.Month) error {
+	v := fhir.MeasureReportView{Facility: watch.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
+	v.All = figures(watch, class, surveil.AllAccess, month)
 	for _, t := range surveil.Techniques() {
-		f := figures(w, class, surveil.Group(t), month)
+		f := figures(watch, class, surveil.Group(t), month)
 		if f.Events > 0 || f.AccessDays > 0 || f.PatientMonths != nil {
 			v.Strata = append(v.Strata, fhir.MeasureStratum{Technique: string(t), MeasureFigures: f})
 		}
 	}
-	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: fhir.MeasureReportID(w.Facility, v.Measure, v.Month)})
+	stored, err := w.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: fhir.MeasureReportID(watch.Facility, v.Measure, v.Month)})
+	if err != nil {
+		return err
+	}
+	c, err := w.context("", watch.Facility)
 	if err != nil {
 		return err
 	}
 	render := func(date string) (fhir.Resource, error) {
 		v.Date = date
-		r, err := fhir.MeasureReport(p.context(c, w.Facility), v)
+		r, err := fhir.MeasureReport(c, v)
 		if err != nil {
 			return r, &unclearError{err: err}
 		}
@@ -123,32 +127,36 @@ func (p *Projector) measure(c *change, w *surveil.Watch, class surveil.Class, mo
 		if err != nil {
 			return err
 		}
-		if same, err := c.tx.Same(r); err != nil || same {
+		if same, err := w.tx.Same(r); err != nil || same {
 			return err
 		}
 	}
-	r, err := render(surveil.DayOf(c.updated, w.Zone).String())
+	r, err := render(surveil.DayOf(w.updated, watch.Zone).String())
 	if err != nil {
 		return err
 	}
-	return c.put(r)
+	return w.put(r)
 }
 
-// withdraw takes a report back that has no grounds any more; where there was none it makes none.
-func (p *Projector) withdraw(c *change, w *surveil.Watch, class surveil.Class, month surveil.Month) error {
-	id := fhir.MeasureReportID(w.Facility, measures[class], month.String())
-	stored, err := c.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: id})
+// withdraw withdraws a report that has no grounds any more. Where there was none it makes none.
+func (w *writer) withdraw(watch *surveil.Watch, class surveil.Class, month surveil.Month) error {
+	id := fhir.MeasureReportID(watch.Facility, measures[class], month.String())
+	stored, err := w.tx.Body(view.ResourceKey{Type: "MeasureReport", ID: id})
 	if err != nil || stored == nil {
 		return err
 	}
-	r, changed, err := fhir.MeasureReportWithdrawn(p.context(c, w.Facility), stored, surveil.DayOf(c.updated, w.Zone).String())
+	c, err := w.context("", watch.Facility)
+	if err != nil {
+		return err
+	}
+	r, changed, err := fhir.MeasureReportWithdrawn(c, stored, surveil.DayOf(w.updated, watch.Zone).String())
 	if err != nil {
 		return &unclearError{err: err}
 	}
 	if !changed {
 		return nil
 	}
-	return c.put(r)
+	return w.put(r)
 }
 
 // figures are the plain rates; a MeasureReport has no place for limits.

@@ -11,25 +11,18 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/fhir"
+	"cannulary/internal/dossier"
 	"cannulary/internal/eventlog"
-	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
-
-// Opener opens sealed values. keyring.Ring is one.
-type Opener interface {
-	// Unseal returns keyring.ErrNoKey when the patient's key was destroyed.
-	Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error)
-}
 
 // Config is what a Projector needs.
 type Config struct {
 	Log     *eventlog.Log
 	Store   *view.Store
-	Opener  Opener
+	Opener  dossier.Opener
 	Options fhir.Options
 	Slog    *slog.Logger
 }
@@ -38,17 +31,10 @@ type Config struct {
 type Projector struct {
 	cfg Config
 
-	// writing is held while a batch changes the view: also between
-	// a transaction that was taken back and the reading of the state that it had changed.
+	// writing is held while a batch changes the view: also between a transaction that was
+	// rolled back and the reading of the state that it had changed.
 	writing sync.Mutex
-	// State that is itself a function of the view; only who holds writing touches it.
-	identities *record.Identities
-	groups     map[string][]string // of merged identities, by each of their keys
-	zones      map[string]*time.Location
-	charts     map[string]*chart // by surviving patient key
-	book       *protocol.Book    // of all facilities; nil where it is to be read
-	memos      map[string]surveil.Memo
-	days       map[string]time.Time
+	state   *state // only who holds writing touches it
 
 	mu     sync.Mutex
 	seq    uint64
@@ -65,7 +51,7 @@ const batchLimit = 2000
 // New reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.
 func New(ctx context.Context, cfg Config) (*Projector, error) {
-	p := &Projector{cfg: cfg, moved: make(chan struct{}), zones: map[string]*time.Location{}}
+	p := &Projector{cfg: cfg, moved: make(chan struct{})}
 	c, ok, err := cfg.Store.Checkpoint(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read the view's checkpoint: %w", err)
@@ -109,24 +95,13 @@ func Verify(ctx context.Context, log *eventlog.Log, c view.Checkpoint, path stri
 
 // load reads the state that is kept in memory from the view.
 func (p *Projector) load(tx *view.Tx) error {
-	if err := p.resolve(tx); err != nil {
-		return err
-	}
-	fs, err := tx.Facilities()
+	s, err := readState(tx)
 	if err != nil {
 		return err
 	}
-	p.zones, p.charts, p.memos, p.book = map[string]*time.Location{}, map[string]*chart{}, map[string]surveil.Memo{}, nil
-	for _, f := range fs {
-		if err := p.setZone(f.ID, f.Zone); err != nil {
-			return err
-		}
-	}
-	if err := p.readDays(tx); err != nil {
-		return err
-	}
+	p.state = s
 	p.mu.Lock()
-	p.ids, p.locations = p.identities, p.zones
+	p.ids, p.locations = s.identities, s.zones
 	p.mu.Unlock()
 	return nil
 }
@@ -207,10 +182,10 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 	}
 }
 
-// apply projects a batch. An event whose content cannot be rendered takes the whole
-// transaction back; the batch is then projected again with that event set aside. That is
-// rare, so the common case pays nothing for it. Before an event of a newer version
-// everything is projected, so that where the view stops does not depend on the batches.
+// apply projects a batch. An event whose content cannot be rendered has the whole transaction
+// rolled back. The batch is then projected again with that event set aside. That is rare, so the
+// common case pays nothing for it. What comes before an event of a newer version is projected, so
+// that where the view stops does not depend on the batches.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
 	p.writing.Lock()
 	defer p.writing.Unlock()
@@ -259,7 +234,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 		return p.reload(ctx, tx, err)
 	}
 	p.mu.Lock()
-	p.seq, p.ids, p.locations = c.Seq, p.identities, p.zones
+	p.seq, p.ids, p.locations = c.Seq, p.state.identities, p.state.zones
 	close(p.moved)
 	p.moved = make(chan struct{})
 	p.mu.Unlock()
@@ -289,7 +264,7 @@ func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
 		if seq == before && seq-shrunk >= manyEvents {
 			shrunk = seq
 			p.writing.Lock()
-			p.charts, p.memos = map[string]*chart{}, map[string]surveil.Memo{}
+			p.state.forget()
 			p.writing.Unlock()
 			if err := p.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
 				return err
@@ -300,8 +275,8 @@ func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that
-// will not be committed, and answers the cause. Where that fails the cause is only told: it
-// must not be taken for an event that can be set aside, since what would be projected next
+// will not be committed, and answers the cause. Where that fails, the answer only quotes the cause:
+// it must not be taken for an event that can be set aside, since what would be projected next
 // would rest on a state that was never committed.
 func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error {
 	tx.Rollback()

@@ -6,32 +6,25 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/record"
-	"cannulary/internal/view"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// target is a version that the event gave.
-type target struct {
-	fhir.VersionedReference
-	nullified bool // it is taken back
-}
-
-// takenBack tells whether a resource says of itself that it is entered in error or cancelled;
+// nullified tells whether a resource says of itself that it is entered in error or cancelled;
 // of a MeasureReport R4 says "error".
-func takenBack(r *fhir.Resource) bool {
+func nullified(r *fhir.Resource) bool {
 	return slices.ContainsFunc(r.Index.Tokens, func(t fhir.Token) bool {
 		return t.Param == "status" && (t.Code == "entered-in-error" || t.Code == "cancelled" || r.Type == "MeasureReport" && t.Code == "error")
 	})
 }
 
-// activities sorts the versions that the event gave by what it did to them. A message that
-// takes back may also take back a taking back, or be the first to name its patient: only what
-// is entered in error since is nullified.
-func (c *change) activities(facts []record.Fact) []fhir.ProvenanceView {
+// activities sorts the versions that the event gave by what it did to them. A void may also void
+// another void, or be the first to name its patient: only what it left entered in error is
+// nullified.
+func (w *writer) activities() []fhir.ProvenanceView {
 	parts := []fhir.ProvenanceView{{Activity: fhir.ActivityNullify}, {Activity: fhir.ActivityUpdate}, {Activity: fhir.ActivityCreate}}
-	created := !slices.ContainsFunc(c.targets, func(t target) bool { return t.Version > 1 })
-	voids := onlyVoids(facts)
-	for _, t := range c.targets {
+	created := !slices.ContainsFunc(w.given, func(t version) bool { return t.Version > 1 })
+	voids := onlyVoids(w.own)
+	for _, t := range w.given {
 		n := 1
 		switch {
 		case voids && t.Version > 1 && t.nullified:
@@ -44,9 +37,9 @@ func (c *change) activities(facts []record.Fact) []fhir.ProvenanceView {
 	return parts
 }
 
-// reasons say why something was corrected or taken back, each once: first what the event
+// reasons say why something was corrected or voided, each once: first what the event
 // itself amends, then what came before and amends it.
-func (c *change) reasons(id string, own []record.Fact) []string {
+func (w *writer) reasons() []string {
 	var out []string
 	add := func(f *record.Fact) {
 		why := f.Correction.GetReason()
@@ -61,15 +54,17 @@ func (c *change) reasons(id string, own []record.Fact) []string {
 		}
 	}
 	sessions := map[string]bool{}
-	for i := range own {
-		add(&own[i])
-		if own[i].HasSession() {
-			sessions[record.SessionKey(own[i].SessionSystem, own[i].SessionValue)] = true
+	for i := range w.own {
+		f := &w.own[i]
+		add(f)
+		if f.HasSession() {
+			sessions[record.SessionKey(f.SessionSystem, f.SessionValue)] = true
 		}
 	}
 	var before []*record.Fact
-	for i := range c.others {
-		if f := &c.others[i]; c.amended[f.EventID] && (strings.HasPrefix(f.Target, id+".") || sessions[f.TargetSession]) {
+	id := w.entry.Event.GetId()
+	for i := range w.others {
+		if f := &w.others[i]; w.amendedBy[f.EventID] && (strings.HasPrefix(f.Target, id+".") || sessions[f.TargetSession]) {
 			before = append(before, f)
 		}
 	}
@@ -81,14 +76,14 @@ func (c *change) reasons(id string, own []record.Fact) []string {
 }
 
 // provenance says where the versions that the event gave come from.
-func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fact) error {
-	if len(c.targets) == 0 {
+func (w *writer) provenance() error {
+	if len(w.given) == 0 {
 		return nil
 	}
-	ev := e.Event
+	ev := w.entry.Event
 	var amended []fhir.SourceMessage
-	if len(c.amended) > 0 {
-		list, err := c.tx.Load().ByID(sorted(c.amended))
+	if len(w.amendedBy) > 0 {
+		list, err := w.tx.Load().ByID(w.amendedBy.sorted())
 		if err != nil {
 			return err
 		}
@@ -96,12 +91,16 @@ func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fac
 			amended = append(amended, fhir.SourceMessage{Source: a.Event.GetSource(), ID: a.Event.GetSourceMessageId()})
 		}
 	}
-	reasons := c.reasons(ev.GetId(), facts)
+	reasons := w.reasons()
+	c, err := w.context("", ev.GetFacility())
+	if err != nil {
+		return err
+	}
 	var resources []fhir.Resource
-	for _, part := range c.activities(facts) {
-		more, err := fhir.Provenance(p.context(c, ev.GetFacility()), fhir.ProvenanceView{
+	for _, part := range w.activities() {
+		more, err := fhir.Provenance(c, fhir.ProvenanceView{
 			EventID: ev.GetId(), Source: ev.GetSource(), SourceMessageID: ev.GetSourceMessageId(),
-			OccurredAt: ev.GetOccurredAt().AsTime(), Precision: ev.GetPrecision(), Recorded: e.Logged,
+			OccurredAt: ev.GetOccurredAt().AsTime(), Precision: ev.GetPrecision(), Recorded: w.entry.Logged,
 			Recorder: ev.GetRecorder(), Facility: ev.GetFacility(), Targets: part.Targets, Activity: part.Activity, Amended: amended,
 			Reasons: reasons, First: len(resources),
 		})
@@ -112,9 +111,9 @@ func (p *Projector) provenance(c *change, e view.StoredEvent, facts []record.Fac
 	}
 	for _, r := range resources {
 		if r.Patient == "" && ev.GetPatientKey() != "" {
-			r.Patient = p.identities.Survivor(ev.GetPatientKey())
+			r.Patient = w.identities.Survivor(ev.GetPatientKey())
 		}
-		if _, _, err := c.tx.Put(r, c.seq, c.updated); err != nil {
+		if _, _, err := w.tx.Put(r, w.entry.Seq, w.updated); err != nil {
 			return err
 		}
 	}

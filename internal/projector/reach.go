@@ -8,37 +8,36 @@ import (
 // reach looks again at the corrections and voids whose effect the event may decide: its own,
 // those that waited for it, and after a merge those of the patients concerned. What changes
 // nothing must not look done to whoever sent it.
-func (p *Projector) reach(c *change, own []record.Fact) error {
+func (w *writer) reach() error {
 	var look []view.StoredEvent
 	add := func(list []view.StoredEvent, err error) error {
 		look = append(look, list...)
 		return err
 	}
-	for i := range own {
-		if own[i].Amends() {
-			if err := add(c.tx.Load().ByID([]string{c.event})); err != nil {
-				return err
-			}
-			break
+	names := set{}
+	names.add(w.entry.Event.GetId())
+	amends := false
+	for i := range w.own {
+		f := &w.own[i]
+		amends = amends || f.Amends()
+		if f.Plain() && f.HasSession() {
+			names.add(record.SessionKey(f.SessionSystem, f.SessionValue))
 		}
 	}
-	names := map[string]bool{c.event: true}
-	for i := range own {
-		if own[i].Plain() && own[i].HasSession() {
-			names[record.SessionKey(own[i].SessionSystem, own[i].SessionValue)] = true
-		}
+	if amends {
+		look = append(look, w.entry)
 	}
-	for _, name := range sorted(names) {
-		if err := add(c.tx.Waiting(name)); err != nil {
+	for _, name := range names.sorted() {
+		if err := add(w.tx.Waiting(name)); err != nil {
 			return err
 		}
 	}
-	if c.merged {
-		if err := add(c.tx.Waiting("")); err != nil {
+	if w.merges {
+		if err := add(w.tx.Waiting("")); err != nil {
 			return err
 		}
-		for _, key := range sorted(c.judged) {
-			if err := add(c.tx.AmendingOf(key)); err != nil {
+		for _, key := range w.judge.sorted() {
+			if err := add(w.tx.AmendingOf(key)); err != nil {
 				return err
 			}
 		}
@@ -58,18 +57,18 @@ func (p *Projector) reach(c *change, own []record.Fact) error {
 			if !facts[i].Amends() {
 				continue
 			}
-			u, err := p.unreached(c.tx, e, &facts[i])
+			u, err := w.unreached(e, &facts[i])
 			if err != nil {
 				return err
 			}
-			if err := c.tx.SetUnreached(u); err != nil {
+			if err := w.tx.SetUnreached(u); err != nil {
 				return err
 			}
 			if facts[i].Target == "" {
 				continue
 			}
 			// It may take back, or give back, a correction or void: that one's turn.
-			if err := add(c.tx.Load().ByID([]string{record.EventOf(facts[i].Target)})); err != nil {
+			if err := add(w.tx.Load().ByID([]string{record.EventOf(facts[i].Target)})); err != nil {
 				return err
 			}
 		}
@@ -79,13 +78,13 @@ func (p *Projector) reach(c *change, own []record.Fact) error {
 
 // unreached judges one correction or void of the event by what has arrived. One that was
 // itself taken back waits for nothing.
-func (p *Projector) unreached(tx *view.Tx, e view.StoredEvent, f *record.Fact) (view.Unreached, error) {
+func (w *writer) unreached(e view.StoredEvent, f *record.Fact) (view.Unreached, error) {
 	u := view.Unreached{Fact: f.ID, Seq: f.Seq, Facility: f.Facility, Logged: f.Logged, Named: f.TargetSession}
 	var events []view.StoredEvent
 	if f.TargetSession != "" {
 		system, value := f.VoidedSession()
-		for _, key := range p.identities.Group(f.PatientKey) {
-			list, err := tx.Load().Unit(record.SessionUnit(key, system, value))
+		for _, key := range w.identities.Group(f.PatientKey) {
+			list, err := w.tx.Load().Unit(record.SessionUnit(key, system, value))
 			if err != nil {
 				return u, err
 			}
@@ -93,7 +92,7 @@ func (p *Projector) unreached(tx *view.Tx, e view.StoredEvent, f *record.Fact) (
 		}
 	} else {
 		u.Named = record.EventOf(f.Target)
-		list, err := tx.Load().ByID([]string{u.Named})
+		list, err := w.tx.Load().ByID([]string{u.Named})
 		if err != nil {
 			return u, err
 		}
@@ -103,10 +102,10 @@ func (p *Projector) unreached(tx *view.Tx, e view.StoredEvent, f *record.Fact) (
 	if err != nil {
 		return u, err
 	}
-	if u.Why = record.ReachOf(f, named, p.related); u.Why == record.Reached {
+	if u.Why = record.ReachOf(f, named, w.related); u.Why == record.Reached {
 		return u, nil
 	}
-	all, err := view.Closure(tx.Load(), []view.StoredEvent{e}, p.related)
+	all, err := view.Closure(w.tx.Load(), []view.StoredEvent{e}, w.related)
 	if err == nil && record.TakenBack(all, f.ID) {
 		u.Why = record.Reached
 	}

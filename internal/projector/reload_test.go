@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"testing"
-	"time"
 
 	"cannulary/internal/view"
 )
@@ -17,7 +16,7 @@ func TestAnEventIsNotSetAsideWhereTheStateCannotBeReadAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &Projector{cfg: Config{Store: store}, zones: map[string]*time.Location{}}
+	p := &Projector{cfg: Config{Store: store}}
 	unclear := func(err error) bool {
 		var u *unclearError
 		return errors.As(err, &u)

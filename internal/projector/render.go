@@ -1,111 +1,243 @@
 package projector
 
 import (
+	"errors"
+	"fmt"
 	"slices"
-	"sort"
 
 	"cannulary/fhir"
+	"cannulary/internal/dossier"
+	"cannulary/internal/keyring"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// render renders the units and topics again, in a fixed order.
-func (p *Projector) render(c *change) error {
-	for _, u := range sorted(c.units) {
-		if err := p.unit(c, u); err != nil {
-			return err
-		}
-	}
-	// What describes a track or an access shows on the one that the merged patient has of that
-	// name, and what describes an access also on its tracks.
-	for _, t := range sorted(c.topics) {
-		class, key, _ := split(t)
-		if class != topicTrack && class != topicAccess {
-			continue
-		}
-		names, err := p.same(c.tx, t)
+// registrations renders the facilities whose registration changed.
+func (w *writer) registrations() error {
+	for _, id := range w.registered.sorted() {
+		items, err := topicItems(w.tx, w.state, dossier.FacilityTopic+id)
 		if err != nil {
 			return err
 		}
-		if class == topicAccess {
-			for _, k := range p.group(key) {
-				tracks, err := c.tx.TopicsWith(topicTrack + k + "/")
-				if err != nil {
-					return err
-				}
-				names = append(names, tracks...)
-			}
+		c, err := w.context("", id)
+		if err != nil {
+			return err
 		}
-		for _, n := range names {
-			c.topics[n] = true
+		resources, err := fhir.Facility(c, items)
+		if err != nil {
+			return &unclearError{err: err}
 		}
-	}
-	for _, t := range sorted(c.topics) {
-		if err := p.topic(c, t); err != nil {
+		if err := w.put(resources...); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func sorted(set map[string]bool) []string {
-	out := make([]string, 0, len(set))
-	for k := range set {
-		out = append(out, k)
+// render renders the sessions and topics of the plan, in a fixed order.
+func (w *writer) render() error {
+	for _, s := range w.sessions.sorted() {
+		if err := w.session(s); err != nil {
+			return err
+		}
 	}
-	sort.Strings(out)
-	return out
+	for _, t := range w.topics.sorted() {
+		if err := w.topic(t); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// unit renders one session, or one event without a session.
-func (p *Projector) unit(c *change, unit string) error {
-	events, err := c.tx.Load().Unit(unit)
+// session renders one session, or one event without a session.
+func (w *writer) session(session string) error {
+	events, err := w.tx.Load().Unit(session)
 	if err != nil || len(events) == 0 {
 		return err
 	}
-	facts, err := view.Closure(c.tx.Load(), events, p.related)
+	facts, err := view.Closure(w.tx.Load(), events, w.related)
+	if err != nil {
+		return err
+	}
+	items := slices.DeleteFunc(record.Effective(facts), func(it record.Item) bool { return it.Unit != session })
+	if err := w.treatmentBegan(session, items); err != nil {
+		return err
+	}
+	if len(items) == 0 {
+		return nil
+	}
+	if items[0].HasSession() {
+		for i := range items {
+			w.reaches(items[i].At)
+		}
+	}
+	only := ""
+	// The times of a session are in the zone of its first fact's facility.
+	oneFacility := !slices.ContainsFunc(items, func(it record.Item) bool { return it.Facility != items[0].Facility })
+	if w.plain != nil && len(w.sessions) == 1 && oneFacility {
+		only = w.entry.Event.GetId()
+	}
+	c, err := w.context(items[0].PatientKey, items[0].Facility)
+	if err != nil {
+		return err
+	}
+	resources, err := fhir.UnitOf(c, items, only)
+	if err != nil {
+		return &unclearError{err: err}
+	}
+	return w.put(resources...)
+}
+
+// topic renders a patient, track, access or member of staff.
+func (w *writer) topic(topic string) error {
+	class, key, name := dossier.SplitTopic(topic)
+	if class == dossier.PatientTopic {
+		return w.identity(key)
+	}
+	described, err := w.describe(topic)
+	if err != nil {
+		return err
+	}
+	var events []view.StoredEvent
+	for _, t := range described {
+		more, err := w.tx.Load().Topic(t)
+		if err != nil {
+			return err
+		}
+		events = append(events, more...)
+	}
+	facts, err := view.Closure(w.tx.Load(), events, w.related)
 	if err != nil {
 		return err
 	}
 	items := record.Effective(facts)
-	kept := items[:0]
-	for _, it := range items {
-		if it.Unit == unit {
-			kept = append(kept, it)
-		}
+	patient := key
+	if class == dossier.StaffTopic {
+		patient = ""
 	}
-	if err := p.treatmentBegan(c, unit, kept); err != nil {
+	c, err := w.context(patient, facilityOf(facts))
+	if err != nil {
 		return err
 	}
-	if len(kept) == 0 {
-		return nil
-	}
-	if kept[0].HasSession() {
-		for i := range kept {
-			c.touch(kept[i].At)
+	var r fhir.Resource
+	switch class {
+	case dossier.TrackTopic:
+		r, err = fhir.Track(c, key, name, items)
+	case dossier.AccessTopic:
+		r, err = fhir.Access(c, key, name, items)
+	case dossier.StaffTopic:
+		// Also a message that has no effect names who recorded it.
+		all, failed := view.Facts(events)
+		if failed != nil {
+			return failed
 		}
+		who := staff(all, key)
+		if who == nil {
+			return nil
+		}
+		r, err = fhir.PractitionerIn(c, who, items)
+	default:
+		return fmt.Errorf("no rendering for topic %s", topic)
 	}
-	only := ""
-	// The times of a session are told in the zone of its first fact's facility.
-	oneFacility := !slices.ContainsFunc(kept, func(it record.Item) bool { return it.Facility != kept[0].Facility })
-	if c.simple && len(c.units) == 1 && oneFacility {
-		only = c.event
-	}
-	resources, err := fhir.UnitOf(p.context(c, kept[0].Facility), kept, only)
 	if err != nil {
 		return &unclearError{err: err}
 	}
-	return c.put(resources...)
+	return w.put(r)
 }
 
-func (p *Projector) topicItems(c *change, name string) ([]record.Item, error) {
-	events, err := c.tx.Load().Topic(name)
-	if err != nil {
-		return nil, err
+// describe lists the topics whose facts describe what a topic stands for. One that resources refer
+// to is described under any identity of its patient. A track's region, side and end are those of
+// its access.
+func (w *writer) describe(topic string) ([]string, error) {
+	class, key, name := dossier.SplitTopic(topic)
+	topics, group := []string{topic}, []string{key}
+	if class == dossier.TrackTopic || class == dossier.AccessTopic {
+		k, err := w.keptOf(key)
+		if err != nil {
+			return nil, err
+		}
+		keeper := k.tracks
+		if class == dossier.AccessTopic {
+			keeper = k.accesses
+		}
+		if at := keeper[fhir.Place{Patient: key, Name: name}]; at == key {
+			group = w.group(key)
+			if topics, err = w.same(w.tx, topic); err != nil {
+				return nil, err
+			}
+		}
 	}
-	facts, err := view.Closure(c.tx.Load(), events, p.related)
-	if err != nil {
-		return nil, err
+	if class == dossier.TrackTopic {
+		for _, k := range group {
+			accesses, err := w.tx.TopicsWith(dossier.AccessTopic + k + "/")
+			if err != nil {
+				return nil, err
+			}
+			topics = append(topics, accesses...)
+		}
 	}
-	return record.Effective(facts), nil
+	return topics, nil
+}
+
+// facilityOf is the facility in whose zone the dates of a track or access are read: that
+// of the earliest fact, so that it does not depend on the order of arrival.
+func facilityOf(facts []record.Fact) string {
+	var first *record.Fact
+	for i := range facts {
+		if first == nil || record.Before(&facts[i], first) {
+			first = &facts[i]
+		}
+	}
+	if first == nil {
+		return ""
+	}
+	return first.Facility
+}
+
+// staff finds the member of staff with that id among those whom the facts mention.
+func staff(facts []record.Fact, id string) *cannularyv1.StaffIdentifier {
+	for i := range facts {
+		for _, s := range facts[i].Staff() {
+			if record.StaffID(s) == id {
+				return s
+			}
+		}
+	}
+	return nil
+}
+
+// identity renders a Patient: the identifier that messages are posted under, the stated
+// ones, and the links of merges.
+func (w *writer) identity(key string) error {
+	events, err := w.tx.Load().Topic(dossier.PatientTopic + key)
+	if err != nil {
+		return err
+	}
+	facts, err := view.Closure(w.tx.Load(), events, w.related)
+	if err != nil {
+		return err
+	}
+	v := fhir.PatientView{Key: key, MergedInto: w.identities.MergedInto(key), Merged: w.identities.MergedDirectly(key)}
+	// A message about what is somebody else's has no effect here, but it names its patient.
+	all, err := view.Facts(events)
+	if err != nil {
+		return err
+	}
+	v.Identifiers, err = dossier.Identifiers(w.ctx, w.opener, key, all, facts)
+	if errors.Is(err, keyring.ErrUnreadable) {
+		return &unclearError{err: err}
+	}
+	if err != nil {
+		return err
+	}
+	c, err := w.context(key, "")
+	if err != nil {
+		return err
+	}
+	r, err := fhir.Patient(c, v)
+	if err != nil {
+		return &unclearError{err: err}
+	}
+	return w.put(r)
 }
