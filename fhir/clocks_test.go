@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
+	"cannulary/internal/testkit/fhirtest"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -7,7 +7,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
+	"cannulary/internal/testkit/fhirtest"
 )
 
 func TestCodes(t *testing.T) {

@@ -3,7 +3,7 @@ package fhir_test
 import (
 	"testing"
 
-	"cannulary/fhir/fhirtest"
+	"cannulary/internal/testkit/fhirtest"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 
 	"google.golang.org/protobuf/types/known/timestamppb"

@@ -7,9 +7,9 @@ import (
 	"testing"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
+	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
 )
 

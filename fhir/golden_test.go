@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
+	"cannulary/internal/testkit/fhirtest"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

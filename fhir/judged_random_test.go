@@ -7,9 +7,9 @@ import (
 	"testing"
 
 	"cannulary/fhir"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/record"
 	"cannulary/internal/track"
-	"cannulary/internal/track/reference/histories"
 )
 
 // judgedHistory folds an invented history after each event, and hands over each judgement

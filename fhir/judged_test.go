@@ -11,9 +11,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
+	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"

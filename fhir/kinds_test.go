@@ -14,7 +14,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
+	"cannulary/internal/testkit/fhirtest"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 

@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
+	"cannulary/internal/testkit/fhirtest"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -2,8 +2,8 @@ package fhir_test
 
 import (
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
+	"cannulary/internal/testkit/fhirtest"
 	"fmt"
 	"math/rand/v2"
 	"strings"

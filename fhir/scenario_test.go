@@ -5,7 +5,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"cannulary/fhir/fhirtest"
+	"cannulary/internal/testkit/fhirtest"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -7,8 +7,8 @@ import (
 	"testing"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
+	"cannulary/internal/testkit/fhirtest"
 )
 
 // published are the SNOMED CT codes that may be given out, with their display and where

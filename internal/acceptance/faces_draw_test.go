@@ -14,9 +14,9 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/keyring"
+	"cannulary/internal/oracle/needling"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/record"
-	"cannulary/internal/track/reference"
-	"cannulary/internal/track/reference/histories"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -144,7 +144,7 @@ func (p *person) ends(i int) {
 // tells tells whether a wrong reading answers otherwise of the patient.
 func (p *person) tells(w wrong) bool {
 	for _, o := range append(p.earlier(p.Patient), observed{p: p, q: p.AskOf(p.facts), at: p.last}) {
-		right := reference.Fold(o.input(), reference.None)
+		right := needling.Fold(o.input(), needling.None)
 		if a := w.read(&o); differ(answered(&right), answered(&a)) != "" {
 			return true
 		}

@@ -10,11 +10,11 @@ import (
 	"time"
 
 	"cannulary/internal/app"
+	"cannulary/internal/oracle/needling"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	"cannulary/internal/track"
-	"cannulary/internal/track/reference"
-	"cannulary/internal/track/reference/histories"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -127,7 +127,7 @@ func (s says) without(kind string, stages ...string) says {
 }
 
 // answered is a judgement of the reference in what faces say.
-func answered(a *reference.Answer) says {
+func answered(a *needling.Answer) says {
 	s := says{}
 	s.add("facility", "", "%s", a.Facility)
 	for _, t := range a.Tracks {
@@ -159,11 +159,11 @@ func words(d cannularyv1.NeedleDirection) string {
 }
 
 // judged is what the fold makes of the same, in the reference's words.
-func judged(q histories.Question, h histories.History, at time.Time) (reference.Answer, track.Judgement) {
+func judged(q histories.Question, h histories.History, at time.Time) (needling.Answer, track.Judgement) {
 	j := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: at})
-	a := reference.Answer{Facility: j.Where.Facility}
+	a := needling.Answer{Facility: j.Where.Facility}
 	for _, s := range j.Tracks {
-		t := reference.Track{Name: s.Name, Stage: string(s.Stage), Counted: s.Counted, Needed: s.Target + len(s.Extras), Needle: string(s.Next.Needle)}
+		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Counted: s.Counted, Needed: s.Target + len(s.Extras), Needle: string(s.Next.Needle)}
 		t.Held = slices.Sorted(slices.Values(s.Held))
 		t.Shown.Direction = int32(s.Direction)
 		if s.Depth != nil {
@@ -172,7 +172,7 @@ func judged(q histories.Question, h histories.History, at time.Time) (reference.
 		a.Tracks = append(a.Tracks, t)
 	}
 	for _, h := range j.Holds {
-		a.Holds = append(a.Holds, reference.Hold{ID: h.ID, Rule: h.Rule, Since: h.Since, Lifted: h.Lifted, Needled: h.Needled, NeedledLast: h.NeedledLast})
+		a.Holds = append(a.Holds, needling.Hold{ID: h.ID, Rule: h.Rule, Since: h.Since, Lifted: h.Lifted, Needled: h.Needled, NeedledLast: h.NeedledLast})
 	}
 	for _, g := range j.Shown() {
 		if len(g) == 1 {
@@ -215,8 +215,8 @@ type observed struct {
 	card  says
 }
 
-func (o *observed) input() reference.Input {
-	return reference.Input{Items: o.q.Items, Ratings: o.q.Ratings, Book: o.q.Book, Zone: o.p.Zone, AsOf: o.at}
+func (o *observed) input() needling.Input {
+	return needling.Input{Items: o.q.Items, Ratings: o.q.Ratings, Book: o.q.Book, Zone: o.p.Zone, AsOf: o.at}
 }
 
 // Card, board, FHIR, hooks, pack, the recorded side of a what-if and a view that was built anew
@@ -279,7 +279,7 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 		return nil
 	}
 	o := &observed{p: p, q: q, at: now}
-	right := reference.Fold(o.input(), reference.None)
+	right := needling.Fold(o.input(), needling.None)
 	want := answered(&right)
 	fold, j := judged(q, p.History, now)
 	check := func(face string, want, got says) {
@@ -363,7 +363,7 @@ func (f *theFaces) past(t *testing.T, p *person, key string, n counted) []observ
 	list := p.earlier(key)
 	for i := range list {
 		o := &list[i]
-		right := reference.Fold(o.input(), reference.None)
+		right := needling.Fold(o.input(), needling.None)
 		fold, _ := judged(o.q, p.History, o.at)
 		o.card = cardSays(f.cardAt(t, key, o.asked))
 		want := answered(&right)

@@ -5,47 +5,47 @@ import (
 	"testing"
 	"time"
 
+	"cannulary/internal/oracle/needling"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/track/reference"
-	"cannulary/internal/track/reference/histories"
 )
 
 // A wrong reading is what a face would say if it read one rule wrongly.
 type wrong struct {
 	says string
-	read func(o *observed) reference.Answer
+	read func(o *observed) needling.Answer
 }
 
 // wrongs has one for each fault that the faces once had and that this comparison could see.
 func wrongs() []wrong {
-	mutant := func(m reference.Mutant) func(*observed) reference.Answer {
-		return func(o *observed) reference.Answer { return reference.Fold(o.input(), m) }
+	mutant := func(m needling.Mutant) func(*observed) needling.Answer {
+		return func(o *observed) needling.Answer { return needling.Fold(o.input(), m) }
 	}
-	of := func(m reference.Mutant) wrong { return wrong{string(m), mutant(m)} }
+	of := func(m needling.Mutant) wrong { return wrong{string(m), mutant(m)} }
 	return []wrong{
-		{"a moved patient is judged by the protocols of the first facility alone", func(o *observed) reference.Answer {
+		{"a moved patient is judged by the protocols of the first facility alone", func(o *observed) needling.Answer {
 			in := o.input()
 			_, _, facility := histories.Split(record.Known(o.p.facts, time.Time{}))
 			first := o.q.Items[0].Facility
 			others := func(x record.Fact) bool { return x.Facility != first }
 			in.Book = protocol.NewBook(record.Effective(slices.DeleteFunc(slices.Clone(facility), others)))
-			return reference.Fold(in, reference.None)
+			return needling.Fold(in, needling.None)
 		}},
-		of(reference.PlaceDecidesTarget), of(reference.GuestMovesStay), of(reference.AdmissionLooksAhead),
-		of(reference.LeavingAnywhereEnds),
-		of(reference.LaterEntryDirects),
-		of(reference.UnknownAccessIsFree),
-		of(reference.UnderHoldCounts),
-		{"nobody counts the sessions under a hold", func(o *observed) reference.Answer {
-			a := reference.Fold(o.input(), reference.None)
+		of(needling.PlaceDecidesTarget), of(needling.GuestMovesStay), of(needling.AdmissionLooksAhead),
+		of(needling.LeavingAnywhereEnds),
+		of(needling.LaterEntryDirects),
+		of(needling.UnknownAccessIsFree),
+		of(needling.UnderHoldCounts),
+		{"nobody counts the sessions under a hold", func(o *observed) needling.Answer {
+			a := needling.Fold(o.input(), needling.None)
 			for i := range a.Holds {
 				a.Holds[i].Needled, a.Holds[i].NeedledLast = 0, ""
 			}
 			return a
 		}},
-		{"a track that is not used stays blunt", func(o *observed) reference.Answer {
-			a := reference.Fold(o.input(), reference.None)
+		{"a track that is not used stays blunt", func(o *observed) needling.Answer {
+			a := needling.Fold(o.input(), needling.None)
 			for i := range a.Tracks {
 				if t := &a.Tracks[i]; (t.Stage == "trial" || t.Stage == "established") && len(t.Held) == 0 && t.Needle == "none" {
 					t.Needle = "blunt"
@@ -53,13 +53,13 @@ func wrongs() []wrong {
 			}
 			return a
 		}},
-		of(reference.NeedleEndsStop),
-		{"one infection is as many holds as reports", func(o *observed) reference.Answer {
-			a := reference.Fold(o.input(), reference.None)
+		of(needling.NeedleEndsStop),
+		{"one infection is as many holds as reports", func(o *observed) needling.Answer {
+			a := needling.Fold(o.input(), needling.None)
 			a.ShownAsOne = nil
 			return a
 		}},
-		of(reference.AccessKeepsTracks), of(reference.DoubtCounts), of(reference.DayGroundAtNoon),
+		of(needling.AccessKeepsTracks), of(needling.DoubtCounts), of(needling.DayGroundAtNoon),
 	}
 }
 

@@ -15,10 +15,10 @@ import (
 	"testing"
 	"time"
 
+	"cannulary/internal/oracle/needling"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/rule"
 	"cannulary/internal/track"
-	"cannulary/internal/track/reference"
-	"cannulary/internal/track/reference/histories"
 	"cannulary/internal/zone"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -101,7 +101,7 @@ func TestHistoriesThroughTheStoreWithCrashesBetween(t *testing.T) {
 			}
 			survivors[q.Survivor] = true
 			in := stored(t, n, h, q, days)
-			a := reference.Fold(in, reference.None)
+			a := needling.Fold(in, needling.None)
 			left := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: in.AsOf}).Where.Left
 			if left {
 				gone++ // on no list of a unit, but for a bacteraemia
@@ -161,9 +161,9 @@ type heldOnce struct {
 }
 
 // shownOnce are the open holds as they are shown and counted, by the id of the oldest ground.
-func shownOnce(a *reference.Answer) map[string]heldOnce {
-	open := slices.DeleteFunc(slices.Clone(a.Holds), func(h reference.Hold) bool { return !h.Lifted.IsZero() })
-	slices.SortFunc(open, func(x, y reference.Hold) int { return cmp.Or(x.Since.Compare(y.Since), cmp.Compare(x.ID, y.ID)) })
+func shownOnce(a *needling.Answer) map[string]heldOnce {
+	open := slices.DeleteFunc(slices.Clone(a.Holds), func(h needling.Hold) bool { return !h.Lifted.IsZero() })
+	slices.SortFunc(open, func(x, y needling.Hold) int { return cmp.Or(x.Since.Compare(y.Since), cmp.Compare(x.ID, y.ID)) })
 	out, first := map[string]heldOnce{}, map[string]string{}
 	for _, h := range open {
 		id := h.ID
@@ -184,9 +184,9 @@ func shownOnce(a *reference.Answer) map[string]heldOnce {
 
 // stored is the question that the store answers: as of the later of the moment that the newest
 // fact is looked at from and the newest day where the patient then is.
-func stored(t *testing.T, n int, h histories.History, q histories.Question, days rows) reference.Input {
+func stored(t *testing.T, n int, h histories.History, q histories.Question, days rows) needling.Input {
 	t.Helper()
-	in := reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone}
+	in := needling.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone}
 	for k := range q.Items {
 		it := &q.Items[k]
 		at := it.At
@@ -198,7 +198,7 @@ func stored(t *testing.T, n int, h histories.History, q histories.Question, days
 		}
 	}
 	for range 2 { // the new day may be that on which the patient is elsewhere
-		facility := reference.Fold(in, reference.None).Facility
+		facility := needling.Fold(in, needling.None).Facility
 		if facility == "" {
 			return in // nothing stands
 		}

@@ -7,8 +7,8 @@ import (
 	"sync"
 	"testing"
 
+	"cannulary/internal/oracle/surveillance/histories"
 	"cannulary/internal/surveil"
-	"cannulary/internal/surveil/reference/histories"
 	"cannulary/internal/testkit"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"

@@ -7,7 +7,7 @@ import (
 	"testing"
 
 	"cannulary/internal/card"
-	"cannulary/internal/card/cardtest"
+	"cannulary/internal/testkit/cardtest"
 )
 
 // TestStoryboard walks one invented patient from the plan to a second hold. The card at each

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"cannulary/internal/facade"
-	"cannulary/internal/facade/searchref"
+	"cannulary/internal/oracle/search"
 )
 
 // draw draws searches from what is in the world: values that are there, values near them,
@@ -17,14 +17,14 @@ import (
 type draw struct {
 	*rand.Rand
 	w      *world
-	values map[string][]searchref.Value // by "Type parameter"
-	owners map[string][]*searchref.Resource
+	values map[string][]search.Value // by "Type parameter"
+	owners map[string][]*search.Resource
 	// exact draws values that are there and that fit the form.
 	exact bool
 }
 
 func newDraw(w *world, seed uint64) *draw {
-	return &draw{rand.New(rand.NewPCG(seed, 1)), w, map[string][]searchref.Value{}, map[string][]*searchref.Resource{}, false}
+	return &draw{rand.New(rand.NewPCG(seed, 1)), w, map[string][]search.Value{}, map[string][]*search.Resource{}, false}
 }
 
 // term is one parameter of a query, with the form that it has.
@@ -102,7 +102,7 @@ func withoutSystem(p *facade.Param) bool {
 func prefixes() []string { return []string{"", "eq", "ne", "gt", "lt", "ge", "le", "sa", "eb"} }
 
 // of lists all values that resources of the type have under a parameter.
-func (d *draw) of(typ, param string) []searchref.Value {
+func (d *draw) of(typ, param string) []search.Value {
 	key := typ + " " + param
 	list, ok := d.values[key]
 	if !ok {
@@ -115,10 +115,10 @@ func (d *draw) of(typ, param string) []searchref.Value {
 }
 
 // having is a resource that has a value under the parameter, nil if none has.
-func (d *draw) having(typ, param string) *searchref.Resource {
+func (d *draw) having(typ, param string) *search.Resource {
 	key := typ + " " + param
 	if _, ok := d.owners[key]; !ok {
-		d.owners[key] = slices.DeleteFunc(slices.Clone(d.w.c.All(typ)), func(r *searchref.Resource) bool { return len(d.w.c.Values(r, param)) == 0 })
+		d.owners[key] = slices.DeleteFunc(slices.Clone(d.w.c.All(typ)), func(r *search.Resource) bool { return len(d.w.c.Values(r, param)) == 0 })
 	}
 	list := d.owners[key]
 	if len(list) == 0 {
@@ -128,7 +128,7 @@ func (d *draw) having(typ, param string) *searchref.Resource {
 }
 
 // value is one of them, or one of a resource's if that is not nil.
-func (d *draw) value(r *searchref.Resource, typ, param string) searchref.Value {
+func (d *draw) value(r *search.Resource, typ, param string) search.Value {
 	list := d.of(typ, param)
 	if r != nil && d.IntN(4) > 0 {
 		if own := d.w.c.Values(r, param); len(own) > 0 {
@@ -141,7 +141,7 @@ func (d *draw) value(r *searchref.Resource, typ, param string) searchref.Value {
 	return list[d.IntN(len(list))]
 }
 
-func (d *draw) nonsense(typ, param string) searchref.Value {
+func (d *draw) nonsense(typ, param string) search.Value {
 	t := awkward()
 	text := t[d.IntN(len(t))]
 	target := d.target(typ, param)
@@ -149,8 +149,8 @@ func (d *draw) nonsense(typ, param string) searchref.Value {
 	if list := d.w.ids[target]; len(list) > 0 && d.IntN(2) == 0 {
 		id = list[d.IntN(len(list))] // also that of a merged patient, to which nothing refers
 	}
-	v := searchref.Value{System: "urn:nothing", Code: text, Reference: target + "/" + id, Number: fmt.Sprint(d.IntN(300)), Unit: "mg"}
-	v.Parts = []searchref.Value{{Code: text}, {Code: text, Number: "7"}}
+	v := search.Value{System: "urn:nothing", Code: text, Reference: target + "/" + id, Number: fmt.Sprint(d.IntN(300)), Unit: "mg"}
+	v.Parts = []search.Value{{Code: text}, {Code: text, Number: "7"}}
 	return v
 }
 
@@ -167,7 +167,7 @@ func (d *draw) target(typ, param string) string {
 }
 
 // term draws one parameter in a form; r may name the resource whose values are preferred.
-func (d *draw) term(r *searchref.Resource, typ string, p *facade.Param, form string) term {
+func (d *draw) term(r *search.Resource, typ string, p *facade.Param, form string) term {
 	out := term{form: form, name: p.Name}
 	name, value, ok := strings.Cut(form, "=")
 	if ok && name == ":missing" {
@@ -182,7 +182,7 @@ func (d *draw) term(r *searchref.Resource, typ string, p *facade.Param, form str
 				inner = *t.Param(rest)
 			}
 		}
-		var to *searchref.Resource
+		var to *search.Resource
 		if r != nil {
 			for _, v := range d.w.c.Values(r, p.Name) {
 				if x := d.w.c.Get(v.Reference); x != nil {
@@ -231,18 +231,18 @@ func (d *draw) term(r *searchref.Resource, typ string, p *facade.Param, form str
 }
 
 // fitting are the values of the type that fit a form.
-func (d *draw) fitting(typ string, p *facade.Param, form string) []searchref.Value {
+func (d *draw) fitting(typ string, p *facade.Param, form string) []search.Value {
 	key := typ + " " + p.Name + " " + form
 	list, ok := d.values[key]
 	if !ok {
-		list = slices.DeleteFunc(slices.Clone(d.of(typ, p.Name)), func(v searchref.Value) bool { return !fits(v, p, form) })
+		list = slices.DeleteFunc(slices.Clone(d.of(typ, p.Name)), func(v search.Value) bool { return !fits(v, p, form) })
 		d.values[key] = list
 	}
 	return list
 }
 
 // fits tells whether a search for the value in the form can find what has it.
-func fits(v searchref.Value, p *facade.Param, form string) bool {
+func fits(v search.Value, p *facade.Param, form string) bool {
 	if len(v.Parts) > 0 && p.Type == facade.CompositeParam {
 		return v.Parts[0].Code != "" && (v.Parts[1].Code != "" || v.Parts[1].Number != "")
 	}
@@ -267,8 +267,8 @@ func fits(v searchref.Value, p *facade.Param, form string) bool {
 	return true
 }
 
-func (d *draw) single(v searchref.Value, p *facade.Param, form string) string {
-	esc := searchref.Escape
+func (d *draw) single(v search.Value, p *facade.Param, form string) string {
+	esc := search.Escape
 	switch p.Type {
 	case facade.TokenParam:
 		if withoutSystem(p) {
@@ -329,7 +329,7 @@ func (d *draw) single(v searchref.Value, p *facade.Param, form string) string {
 }
 
 func (d *draw) token(system, code, form string) string {
-	esc := searchref.Escape
+	esc := search.Escape
 	if !d.exact && d.IntN(15) == 0 {
 		code = strings.ToUpper(code)
 	}
@@ -396,8 +396,8 @@ func (d *draw) date(text, precision string) string {
 	return at.In(zone).Format(layout)
 }
 
-func (d *draw) quantity(v searchref.Value, form string) string {
-	esc := searchref.Escape
+func (d *draw) quantity(v search.Value, form string) string {
+	esc := search.Escape
 	op, rest, ok := strings.Cut(form, " ")
 	if !ok || op == "more" || op == "fewer" || strings.HasPrefix(op, "number") {
 		op, rest = "", form

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"cannulary/internal/facade"
-	"cannulary/internal/facade/searchref"
+	"cannulary/internal/oracle/search"
 )
 
 // asked is a search with the server's answer.
@@ -24,7 +24,7 @@ type asked struct {
 	agreed bool
 }
 
-func (w *world) any(r *rand.Rand, typ string) *searchref.Resource {
+func (w *world) any(r *rand.Rand, typ string) *search.Resource {
 	list := w.c.All(typ)
 	if len(list) == 0 {
 		return nil
@@ -141,7 +141,7 @@ func without(list, other []string) []string {
 }
 
 // TestSearchAsR4Says compares the facade's searches over a real unit's view with those of
-// package searchref, which reads R4's page on search and walks the resources' JSON.
+// package oracle/search, which reads R4's page on search and walks the resources' JSON.
 func TestSearchAsR4Says(t *testing.T) {
 	w := newWorld(t)
 	w.known = w.standing()
@@ -187,7 +187,7 @@ func (w *world) everyForm(t *testing.T) []asked {
 		}
 		for i := range typ.Params {
 			p := &typ.Params[i]
-			if kind, ok := searchref.Has(typ.Name, p.Name); !ok || string(kind) != string(p.Type) {
+			if kind, ok := search.Has(typ.Name, p.Name); !ok || string(kind) != string(p.Type) {
 				t.Errorf("%s of %s is %q in the table, the reference has %q", p.Name, typ.Name, p.Type, kind)
 				continue
 			}
@@ -428,7 +428,7 @@ func (w *world) partsAndIncludes(t *testing.T) {
 
 // mutants checks that the queries tell every wrong reading of the rules from the server's.
 func (w *world) mutants(t *testing.T, log []asked) {
-	for _, m := range searchref.Mutants() {
+	for _, m := range search.Mutants() {
 		c := w.c.With(m)
 		tells := func(x asked) bool {
 			keys, err := c.Search(x.typ, x.query)

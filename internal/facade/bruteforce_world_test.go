@@ -17,8 +17,8 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/app"
 	"cannulary/internal/facade"
-	"cannulary/internal/facade/searchref"
 	"cannulary/internal/feed"
+	"cannulary/internal/oracle/search"
 	"cannulary/internal/simulate"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
@@ -30,7 +30,7 @@ import (
 // and the same resources as the reader of search rules sees them.
 type world struct {
 	*service
-	c   *searchref.Corpus
+	c   *search.Corpus
 	ids map[string][]string // by type
 	// zone is where handmade resources were, but for those of zones, by Type/id.
 	zone  *time.Location
@@ -40,8 +40,8 @@ type world struct {
 }
 
 // declared are the choices that R4 leaves to a server, as this one makes them.
-func declared() searchref.Readings {
-	return searchref.Readings{
+func declared() search.Readings {
+	return search.Readings{
 		// R4 only says that punctuation "should" be ignored; a UDI is mostly punctuation.
 		PunctuationCounts: true,
 		// A slip of the pen would read as if there were nothing.
@@ -111,7 +111,7 @@ func newWorld(t *testing.T) *world {
 		t.Fatal(err)
 	}
 	w.handmade()
-	w.c = &searchref.Corpus{Base: base, Zone: w.zoneOf, Survivor: identities.Survivor, Readings: declared()}
+	w.c = &search.Corpus{Base: base, Zone: w.zoneOf, Survivor: identities.Survivor, Readings: declared()}
 	w.read(t, filepath.Join(dir, "view", view.FileName()))
 	w.readZones()
 	n := map[string]int{}
@@ -127,7 +127,7 @@ func newWorld(t *testing.T) *world {
 func (w *world) read(t *testing.T, file string) {
 	t.Helper()
 	add := func(body []byte) {
-		r, err := searchref.Read(body)
+		r, err := search.Read(body)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -169,7 +169,7 @@ func (w *world) read(t *testing.T, file string) {
 }
 
 // zoneOf is where a resource's days were.
-func (w *world) zoneOf(r *searchref.Resource) *time.Location {
+func (w *world) zoneOf(r *search.Resource) *time.Location {
 	if z := w.zones[r.Key()]; z != nil {
 		return z
 	}

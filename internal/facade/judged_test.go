@@ -6,9 +6,9 @@ import (
 	"testing"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/facade"
 	"cannulary/internal/rule"
+	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
 )
 

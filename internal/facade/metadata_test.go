@@ -9,9 +9,9 @@ import (
 	"testing"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/facade"
 	"cannulary/internal/record"
+	"cannulary/internal/testkit/fhirtest"
 )
 
 func TestMetadataIsTheTable(t *testing.T) {

@@ -9,9 +9,9 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/oracle/surveillance/histories"
 	"cannulary/internal/record"
 	"cannulary/internal/stay"
-	"cannulary/internal/surveil/reference/histories"
 	"cannulary/internal/zone"
 	v1 "cannulary/proto/cannulary/v1"
 )

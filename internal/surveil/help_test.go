@@ -9,9 +9,9 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"cannulary/internal/oracle/surveillance/histories"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
-	"cannulary/internal/surveil/reference/histories"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

@@ -12,30 +12,30 @@ import (
 	"testing"
 	"time"
 
+	"cannulary/internal/oracle/needling"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	"cannulary/internal/track"
-	"cannulary/internal/track/reference"
-	"cannulary/internal/track/reference/histories"
 )
 
 // asked makes the two questions of one history.
-func asked(h histories.History, q histories.Question) (track.Input, reference.Input) {
+func asked(h histories.History, q histories.Question) (track.Input, needling.Input) {
 	in := track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf}
-	ref := reference.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf}
+	ref := needling.Input{Items: q.Items, Ratings: q.Ratings, Book: q.Book, Zone: h.Zone, AsOf: h.AsOf}
 	return in, ref
 }
 
 // told brings a judgement into the shape of the reference's answer.
-func told(j track.Judgement) reference.Answer {
-	a := reference.Answer{Facility: j.Where.Facility}
+func told(j track.Judgement) needling.Answer {
+	a := needling.Answer{Facility: j.Where.Facility}
 	for _, s := range j.Tracks {
-		t := reference.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted, Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
+		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted, Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
 		for _, x := range s.Extras {
 			t.Extras = append(t.Extras, x.Rule)
 		}
 		t.Held = sorted(s.Held)
-		t.Shown = reference.Shown{Direction: int32(s.Direction), Bevel: int32(s.Bevel), AsPlanned: strings.Join(s.FromPlan, ",")}
+		t.Shown = needling.Shown{Direction: int32(s.Direction), Bevel: int32(s.Bevel), AsPlanned: strings.Join(s.FromPlan, ",")}
 		if s.Creator != nil {
 			t.Shown.Creator = record.StaffID(s.Creator)
 		}
@@ -54,14 +54,14 @@ func told(j track.Judgement) reference.Answer {
 		if h.Rule == rule.NotAFistula && !h.Lifted.IsZero() {
 			continue
 		}
-		a.Holds = append(a.Holds, reference.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses), Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn,
+		a.Holds = append(a.Holds, needling.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses), Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn,
 			Needled: h.Needled, NeedledLast: h.NeedledLast})
 	}
 	for _, f := range j.Findings {
 		if f.Rule == rule.MergeWithoutEffect {
 			continue
 		}
-		a.Findings = append(a.Findings, reference.Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Track: f.Track, Access: f.Access,
+		a.Findings = append(a.Findings, needling.Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Track: f.Track, Access: f.Access,
 			Since: f.Since.UTC(), Cleared: f.Cleared.UTC(), Facts: sorted(f.Facts)})
 	}
 	return a
@@ -77,8 +77,8 @@ func sorted(list []string) []string {
 }
 
 // difference says where two answers differ first, empty where they agree.
-func difference(a, b reference.Answer) string {
-	lines := func(x reference.Answer) []string {
+func difference(a, b needling.Answer) string {
+	lines := func(x needling.Answer) []string {
 		out := []string{"at " + x.Facility}
 		for _, t := range x.Tracks {
 			t.Held, t.Extras = sorted(t.Held), slices.Clone(t.Extras)
@@ -141,7 +141,7 @@ type counting struct {
 	fired                                     map[string]int
 }
 
-func (c *counting) add(h histories.History, a reference.Answer) {
+func (c *counting) add(h histories.History, a needling.Answer) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.histories++
@@ -184,7 +184,7 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 			return
 		}
 		in, ref := asked(h, q)
-		want := reference.Fold(ref, reference.None)
+		want := needling.Fold(ref, needling.None)
 		c.add(h, want)
 		if d := difference(told(track.Fold(in)), want); d != "" {
 			c.mu.Lock()
@@ -228,8 +228,8 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 func TestEveryMutantIsKilled(t *testing.T) {
 	const within = 500
 	type question struct {
-		in  reference.Input
-		got reference.Answer
+		in  needling.Input
+		got needling.Answer
 	}
 	var qs [within]*question
 	inParallel(within, func(i int) {
@@ -242,13 +242,13 @@ func TestEveryMutantIsKilled(t *testing.T) {
 		in, ref := asked(h, q)
 		qs[i] = &question{ref, told(track.Fold(in))}
 	})
-	mutants := reference.Mutants()
+	mutants := needling.Mutants()
 	if len(mutants) < 12 {
 		t.Fatalf("%d mutants, at least 12 are wanted", len(mutants))
 	}
 	inParallel(len(mutants), func(n int) {
 		for i, q := range qs {
-			if q != nil && difference(q.got, reference.Fold(q.in, mutants[n])) != "" {
+			if q != nil && difference(q.got, needling.Fold(q.in, mutants[n])) != "" {
 				t.Logf("%q is killed by history %d", mutants[n], i)
 				return
 			}

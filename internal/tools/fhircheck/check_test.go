@@ -9,8 +9,8 @@ import (
 	"github.com/google/fhir/go/jsonformat"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
+	"cannulary/internal/testkit/fhirtest"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -7,10 +7,10 @@ import (
 	"github.com/google/fhir/go/jsonformat"
 
 	"cannulary/fhir"
-	"cannulary/fhir/fhirtest"
+	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/rule"
+	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
-	"cannulary/internal/track/reference/histories"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -8,9 +8,9 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
-	"cannulary/fhir/fhirtest"
 	"cannulary/internal/record"
 	"cannulary/internal/simulate"
+	"cannulary/internal/testkit/fhirtest"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

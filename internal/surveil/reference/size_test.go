@@ -1,9 +1,0 @@
-//go:build !race
-
-package reference_test
-
-// size is how many histories of a patient are drawn, wards how many of a facility.
-const (
-	size  = 10000
-	wards = 2000
-)
