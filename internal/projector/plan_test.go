@@ -71,12 +71,13 @@ func (b *bench) send(m message) {
 	}
 }
 
-// planLast projects the log but for its last entry, and plans that one.
-func (b *bench) planLast() *plan {
+// project projects the whole log, projectTo up to an entry, one entry a batch.
+func (b *bench) project() { b.t.Helper(); b.projectTo(b.node.LastSeq(b.t)) }
+
+func (b *bench) projectTo(last uint64) {
 	b.t.Helper()
 	ctx := testkit.Context(b.t)
-	last := b.node.LastSeq(b.t)
-	for seq := b.p.Sequence() + 1; seq < last; seq++ {
+	for seq := b.p.Sequence() + 1; seq <= last; seq++ {
 		e, err := b.node.Log.Get(ctx, seq)
 		if err != nil {
 			b.t.Fatal(err)
@@ -85,6 +86,14 @@ func (b *bench) planLast() *plan {
 			b.t.Fatal(err)
 		}
 	}
+}
+
+// planLast projects the log but for its last entry, and plans that one.
+func (b *bench) planLast() *plan {
+	b.t.Helper()
+	ctx := testkit.Context(b.t)
+	last := b.node.LastSeq(b.t)
+	b.projectTo(last - 1)
 	e, err := b.node.Log.Get(ctx, last)
 	if err != nil {
 		b.t.Fatal(err)
@@ -126,6 +135,11 @@ func needle(track string) proto.Message {
 	return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleInserted{NeedleInserted: n}}
 }
 
+func void(message string) proto.Message {
+	return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{
+		FactVoided: &cannularyv1.FactVoided{Fact: testkit.Fact(message, 0), Reason: "Charted twice"}}}
+}
+
 func roster(name string, change func(*cannularyv1.RosterFact)) proto.Message {
 	f := testkit.SampleOf("roster " + name).GetRoster().GetFacts()[0]
 	if change != nil {
@@ -151,13 +165,11 @@ func TestThePlanOfAnEvent(t *testing.T) {
 			message{patient: "P-1", session: "mon", day: 1, fact: needle("V1")},
 			[]message{monday}, []string{"P-1"}, true},
 		{"a void of a needle concerns the needle's session, and the patient is folded anew", []message{monday, tuesday},
-			message{patient: "P-1", day: 3, fact: &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{
-				FactVoided: &cannularyv1.FactVoided{Fact: testkit.Fact("b-1", 0), Reason: "Charted twice"}}}},
+			message{patient: "P-1", day: 3, fact: void("b-1")},
 			[]message{monday}, []string{"P-1"}, false},
 		// Taking the needle in for whoever sent the void would put it on the wrong patient's card.
 		{"a void of another patient's needle has that session looked at, and only the sender folded anew", []message{monday, tuesday},
-			message{patient: "P-2", day: 3, fact: &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{
-				FactVoided: &cannularyv1.FactVoided{Fact: testkit.Fact("b-1", 0), Reason: "Charted twice"}}}},
+			message{patient: "P-2", day: 3, fact: void("b-1")},
 			[]message{monday}, []string{"P-2"}, false},
 		{"a merge has everything of both patients rendered again", []message{monday, tuesday},
 			message{patient: "P-1", day: 3, fact: roster("patients_merged", func(f *cannularyv1.RosterFact) {
@@ -209,19 +221,9 @@ func TestAnotherPatientsNeedleStaysWithThatPatient(t *testing.T) {
 	b := newBench(t)
 	b.send(message{patient: "P-1", session: "wed", day: 3, fact: needle("A1")})
 	b.send(message{patient: "P-2", session: "tue", day: 2, fact: needle("A1")})
-	b.send(message{patient: "P-2", day: 4, fact: &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{
-		FactVoided: &cannularyv1.FactVoided{Fact: testkit.Fact("b-1", 0), Reason: "Charted twice"}}}})
-	ctx := testkit.Context(t)
-	for seq := b.p.Sequence() + 1; seq <= b.node.LastSeq(t); seq++ {
-		e, err := b.node.Log.Get(ctx, seq)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := b.p.apply(ctx, []eventlog.Entry{e}); err != nil {
-			t.Fatal(err)
-		}
-	}
-	tracks, err := b.p.cfg.Store.Tracks(ctx)
+	b.send(message{patient: "P-2", day: 4, fact: void("b-1")})
+	b.project()
+	tracks, err := b.p.cfg.Store.Tracks(testkit.Context(t))
 	if err != nil {
 		t.Fatal(err)
 	}
