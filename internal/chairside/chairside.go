@@ -61,11 +61,9 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	if err != nil {
 		return card.Card{}, err
 	}
-	counts, err := s.Store.Counts(ctx)
-	if err != nil {
+	if in.Quarantined, err = s.Store.Quarantined(ctx); err != nil {
 		return card.Card{}, err
 	}
-	in.Quarantined = counts.Quarantine
 	survivor := ""
 	var conflicts []card.Finding
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {

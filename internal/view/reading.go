@@ -27,6 +27,14 @@ func (s *Store) HasPatient(ctx context.Context, key string) (bool, error) {
 	return n > 0, err
 }
 
+// Quarantined is how many events could not be understood.
+func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
+	if err := s.r.QueryRowContext(ctx, `SELECT count(*) FROM quarantine`).Scan(&n); err != nil {
+		return 0, fmt.Errorf("count what could not be understood: %w", err)
+	}
+	return n, nil
+}
+
 // Tracks lists the stored judgements, by facility, patient and track.
 func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 	rows, err := s.r.QueryContext(ctx, `SELECT patient, track, facility, role, stage, counted, target, held, needle, why, caution FROM track ORDER BY facility, patient, role, track`)
