@@ -39,8 +39,12 @@ async function during(feed, base, metrics, pullers, types) {
     const from = await progress(metrics);
     if (!from.caughtUp) continue;
     await round();
-    const final = await settled(base, types);
-    if ((await progress(metrics)).log === from.log) return { grew, final };
+    // What changes while the whole is read may come twice there: then it is read again.
+    const read = await settled(base, types).then((final) => ({ final }), (error) => ({ error }));
+    if ((await progress(metrics)).log === from.log) {
+      if (read.error) throw read.error;
+      return { grew, final: read.final };
+    }
     sum.again++;
   }
 }
