@@ -13,8 +13,8 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"cannulary/internal/app"
-	"cannulary/internal/incidence"
 	"cannulary/internal/dossier"
+	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"

@@ -11,9 +11,9 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/internal/dossier"
 	"cannulary/internal/fault"
 	"cannulary/internal/jsonhttp"
-	"cannulary/internal/dossier"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	"cannulary/internal/whatif"

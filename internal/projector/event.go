@@ -12,27 +12,43 @@ import (
 	"cannulary/internal/zone"
 )
 
-// event takes one event through all stages; doc.go lists them.
-func (p *Projector) event(ctx context.Context, tx *view.Tx, entry view.StoredEvent, own []record.Fact, data []byte, updated time.Time) error {
-	pl, err := p.state.plan(tx, entry, own, data)
+// event takes one event through its stages; doc.go lists them.
+func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry view.StoredEvent, own []record.Fact, data []byte, updated time.Time) error {
+	s := p.state
+	w := &writer{state: s, ctx: ctx, tx: tx, updated: updated, opener: p.cfg.Opener, options: p.cfg.Options}
+	fresh, err := index(tx, entry, own, data)
 	if err != nil {
 		return err
 	}
-	w := &writer{state: p.state, plan: pl, ctx: ctx, tx: tx, updated: updated, opener: p.cfg.Opener, options: p.cfg.Options}
-	return w.apply()
-}
-
-// plan stores an event and finds out what it makes necessary.
-func (s *state) plan(tx *view.Tx, entry view.StoredEvent, own []record.Fact, data []byte) (*plan, error) {
-	fresh, err := index(tx, entry, own, data)
-	if err != nil {
-		return nil, err
-	}
 	all, err := view.Closure(tx.Load(), []view.StoredEvent{entry}, s.related)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	e := effectsOf(entry.Event.GetId(), own, all, s.group)
+	plain := e.alone && len(s.group(own[0].PatientKey)) == 1
+	if !plain {
+		// It may change what those before it rest on.
+		if err := f.land(0); err != nil {
+			return err
+		}
+	}
+	if w.plan, err = s.plan(tx, e, entry, own, all, fresh); err != nil {
+		return w.named(err)
+	}
+	if !plain {
+		w.byID = w.load().ByID
+		return w.named(w.apply())
+	}
+	items, err := w.loadSession(own[0].Unit)
+	if err != nil {
+		return err
+	}
+	f.launch(w, items)
+	return f.land(f.most - 1)
+}
+
+// plan brings the state up to date with an event and finds out what it makes necessary.
+func (s *state) plan(tx *view.Tx, e *effects, entry view.StoredEvent, own, all []record.Fact, fresh set) (*plan, error) {
 	f, err := s.follow(tx, e)
 	if err != nil {
 		return nil, err
@@ -50,12 +66,20 @@ type writer struct {
 	opener  dossier.Opener
 	options fhir.Options
 
+	ahead *ahead // what a worker did of it; nil where none did
+	// byID reads events; a worker has to wait for the event's turn.
+	byID func(ids []string) ([]view.StoredEvent, error)
+
 	given []version
 	// patients are the dossiers gathered last and where their tracks are kept, by survivor.
 	dossiers map[string]*dossier.Patient
 	kept     map[string]kept
 }
 
+// load reads what was there when the event came.
+func (w *writer) load() view.Loader { return w.tx.LoadUpTo(w.entry.Seq) }
+
+// apply carries the plan out.
 func (w *writer) apply() error {
 	for _, stage := range []func() error{w.registrations, w.reach, w.render, w.judgeAll, w.survey, w.provenance} {
 		if err := stage(); err != nil {
@@ -91,13 +115,13 @@ func (w *writer) patient(key string) (*dossier.Patient, error) {
 		return d, nil
 	}
 	if w.protocols == nil {
-		book, err := dossier.Protocols(w.tx.Load(), time.Time{})
+		book, err := dossier.Protocols(w.load(), time.Time{})
 		if err != nil {
 			return nil, err
 		}
 		w.protocols = book
 	}
-	d, err := dossier.Moment{Loader: w.tx.Load(), Identities: w.identities, Zone: w.zone, Protocols: w.protocols}.Patient(key)
+	d, err := dossier.Moment{Loader: w.load(), Identities: w.identities, Zone: w.zone, Protocols: w.protocols}.Patient(key)
 	if err != nil {
 		return nil, err
 	}
@@ -112,8 +136,11 @@ func (w *writer) patient(key string) (*dossier.Patient, error) {
 type kept struct{ tracks, accesses map[fhir.Place]string }
 
 func (w *writer) keptOf(key string) (kept, error) {
+	if key == "" || w.ahead != nil { // a plain event is of a patient without merges
+		return kept{}, nil
+	}
 	group := w.group(key)
-	if key == "" || len(group) == 1 {
+	if len(group) == 1 {
 		return kept{}, nil
 	}
 	if k, ok := w.kept[group[0]]; ok {

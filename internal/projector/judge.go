@@ -22,6 +22,8 @@ type follower struct {
 	basis string          // fhir.JudgedView.Basis of last
 	// stored is what the view holds beside the resources; nil where that is not known.
 	stored *view.Judgement
+	// stale tells that it did not take a fact in and must not be asked again.
+	stale bool
 }
 
 // entered tells that no fact is a first insertion, which would ask for a rating.
@@ -76,73 +78,120 @@ func (w *writer) judgeAll() error {
 	return nil
 }
 
-// verdict is a new judgement with what of it is to be stored.
+// verdict is a new judgement of a patient, as far as it is to be stored.
 type verdict struct {
-	key       string
-	facility  string
-	j         track.Judgement
-	resources []fhir.Resource // whose content may have changed
-	findings  []track.Finding // likewise
+	fw        *follower
+	resources []fhir.Resource   // whose content may have changed
+	findings  []view.FindingRow // likewise
 	gone      []view.ResourceKey
+	rows      view.Judgement
 }
 
-// verdict judges one patient.
+// verdict judges one patient: with the follower, where that can take the event's facts in.
 func (w *writer) verdict(key string) (*verdict, error) {
-	v := &verdict{key: key}
-	fw, fresh := w.followers[key], false
-	var asOf time.Time
-	ask := func() string {
-		asOf = w.judgedAt(fw)
-		v.j = fw.Judge(asOf)
-		v.facility = v.j.Where.Facility
-		return fhir.JudgedView{Patient: key, All: &v.j}.Basis()
-	}
-	basis := ""
-	// A day adds no fact.
-	follows := fw != nil && (len(w.newDays) > 0 || w.plain != nil && fw.entered(w.plain) && fw.Add(w.plain, w.since))
-	if follows {
-		basis = ask()
-	}
-	// Where tracks or accesses go by other ids now, everything is rendered anew.
-	if !follows || basis != fw.basis {
-		d, err := w.patient(key)
-		if err != nil {
-			return nil, err
-		}
-		fw, fresh = &follower{Chart: track.NewChart(d.Input)}, true
-		basis = ask()
-	}
-	fw.basis = basis
+	var v *verdict
 	var err error
-	if v.resources, err = w.renderVerdict(v, fw, fresh); err != nil {
+	if w.ahead != nil {
+		v = w.ahead.verdict
+	}
+	if fw := w.followers[key]; v == nil && fw != nil {
+		v, err = w.judgeOn(key, fw)
+	}
+	if err == nil && v == nil {
+		v, err = w.judgeAnew(key)
+	}
+	if err != nil {
 		return nil, err
 	}
-	now := shown(&v.j)
-	if fresh {
-		if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
-			return nil, err
-		}
-		v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
-	} else {
-		for k := range fw.shown {
-			if !now[k] {
-				typ, id, _ := strings.Cut(k, "/")
-				v.gone = append(v.gone, view.ResourceKey{Type: typ, ID: id})
-			}
-		}
-		slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
-	}
-	fw.Trim()
-	fw.last = fw.Judge(asOf)
-	fw.shown = shown(&fw.last)
 	if len(w.followers) >= followersMost && w.followers[key] == nil {
 		for other := range w.followers {
 			delete(w.followers, other)
 			break
 		}
 	}
-	w.followers[key] = fw
+	w.followers[key] = v.fw
 	return v, nil
+}
+
+// judgeOn has a follower take the event's plain facts in. It answers nil where the follower cannot;
+// then it is of no use any more.
+func (w *writer) judgeOn(key string, fw *follower) (*verdict, error) {
+	// A day adds no fact.
+	follows := !fw.stale && (len(w.newDays) > 0 || w.plain != nil && fw.entered(w.plain) && fw.Add(w.plain, w.since))
+	if !follows {
+		fw.stale = true
+		return nil, nil
+	}
+	j, basis, asOf := w.ask(key, fw)
+	if basis != fw.basis {
+		// Tracks or accesses go by other ids now: everything is rendered anew.
+		fw.stale = true
+		return nil, nil
+	}
+	part := *j
+	part.Findings = changed(j.Findings, fw.last.Findings, func(f *track.Finding) string { return f.ID })
+	part.Holds = changed(j.Holds, fw.last.Holds, func(h *track.Hold) string { return h.ID })
+	part.Tracks = changed(j.Tracks, fw.last.Tracks, func(s *track.State) string { return s.ID })
+	v := &verdict{fw: fw, rows: w.rows(key, j)}
+	now := shown(j)
+	for k := range fw.shown {
+		if !now[k] {
+			typ, id, _ := strings.Cut(k, "/")
+			v.gone = append(v.gone, view.ResourceKey{Type: typ, ID: id})
+		}
+	}
+	slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
+	return v, w.judged(v, key, j, &part, asOf)
+}
+
+// judgeAnew judges a patient from the dossier.
+func (w *writer) judgeAnew(key string) (*verdict, error) {
+	d, err := w.patient(key)
+	if err != nil {
+		return nil, err
+	}
+	fw := &follower{Chart: track.NewChart(d.Input)}
+	j, basis, asOf := w.ask(key, fw)
+	fw.basis = basis
+	v := &verdict{fw: fw, rows: w.rows(key, j)}
+	if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
+		return nil, err
+	}
+	now := shown(j)
+	v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
+	return v, w.judged(v, key, j, j, asOf)
+}
+
+// ask has a follower judge at the moment that counts. basis is what the ids of the resources rest on.
+func (w *writer) ask(key string, fw *follower) (j *track.Judgement, basis string, asOf time.Time) {
+	asOf = w.judgedAt(fw)
+	now := fw.Judge(asOf)
+	return &now, fhir.JudgedView{Patient: key, All: &now}.Basis(), asOf
+}
+
+// judged renders part of a judgement, and makes the follower ready for the next fact.
+func (w *writer) judged(v *verdict, key string, j, part *track.Judgement, asOf time.Time) error {
+	for i := range part.Findings {
+		f := &part.Findings[i]
+		v.findings = append(v.findings, view.FindingRow{ID: f.ID, Patient: key, Rule: f.Rule, Since: f.Since})
+	}
+	if len(part.Findings)+len(part.Holds)+len(part.Tracks) > 0 {
+		facts, err := w.grounds(part.Findings)
+		if err != nil {
+			return err
+		}
+		c, err := w.context(key, j.Where.Facility)
+		if err != nil {
+			return err
+		}
+		if v.resources, err = fhir.Judged(c, fhir.JudgedView{Patient: key, Judgement: part, All: j, Facts: facts}); err != nil {
+			return &unclearError{err: err}
+		}
+	}
+	v.fw.Trim()
+	v.fw.last = v.fw.Judge(asOf)
+	v.fw.shown = shown(&v.fw.last)
+	return nil
 }
 
 // judgedAt is the later of a patient's newest fact and the newest day that started where the patient
@@ -172,46 +221,21 @@ func shown(j *track.Judgement) set {
 	return out
 }
 
-// renderVerdict renders what differs from the judgement before; all of it where that is not known.
-func (w *writer) renderVerdict(v *verdict, fw *follower, fresh bool) ([]fhir.Resource, error) {
-	j := &v.j
-	part := *j
-	if !fresh {
-		part.Findings = changed(j.Findings, fw.last.Findings, func(f *track.Finding) string { return f.ID })
-		part.Holds = changed(j.Holds, fw.last.Holds, func(h *track.Hold) string { return h.ID })
-		part.Tracks = changed(j.Tracks, fw.last.Tracks, func(s *track.State) string { return s.ID })
-		if len(part.Findings)+len(part.Holds)+len(part.Tracks) == 0 {
-			return nil, nil
-		}
-	}
-	v.findings = part.Findings
-	facts, err := grounds(w.tx, part.Findings)
-	if err != nil {
-		return nil, err
-	}
-	c, err := w.context(v.key, v.facility)
-	if err != nil {
-		return nil, err
-	}
-	out, err := fhir.Judged(c, fhir.JudgedView{Patient: v.key, Judgement: &part, All: j, Facts: facts})
-	if err != nil {
-		return nil, &unclearError{err: err}
-	}
-	return out, nil
-}
-
 // grounds are the facts that findings rest on, as they were first reported: the fold may have let
 // them go long ago.
-func grounds(tx *view.Tx, list []track.Finding) (map[string]*record.Fact, error) {
+func (w *writer) grounds(list []track.Finding) (map[string]*record.Fact, error) {
 	ids := set{}
 	for i := range list {
 		for _, f := range list[i].Facts {
 			ids.add(record.EventOf(f))
 		}
 	}
-	events, err := tx.Load().ByID(ids.sorted())
-	if err != nil {
-		return nil, err
+	var events []view.StoredEvent
+	var err error
+	if len(ids) > 0 {
+		if events, err = w.byID(ids.sorted()); err != nil {
+			return nil, err
+		}
 	}
 	facts, err := view.Facts(events)
 	if err != nil {
@@ -244,9 +268,8 @@ func (w *writer) store(v *verdict, held set) error {
 	if err := w.put(v.resources...); err != nil {
 		return err
 	}
-	for i := range v.findings {
-		f := &v.findings[i]
-		if err := w.tx.SetFinding(view.FindingRow{ID: f.ID, Patient: v.key, Rule: f.Rule, Since: f.Since}); err != nil {
+	for _, f := range v.findings {
+		if err := w.tx.SetFinding(f); err != nil {
 			return err
 		}
 	}
@@ -263,7 +286,7 @@ func (w *writer) store(v *verdict, held set) error {
 		if err != nil {
 			return err
 		}
-		r, err := fhir.TakenBack(fhir.Context{}, v.key, k.Type, k.ID, body)
+		r, err := fhir.TakenBack(fhir.Context{}, v.rows.Patient, k.Type, k.ID, body)
 		if err != nil {
 			return &unclearError{err: err}
 		}
@@ -271,44 +294,43 @@ func (w *writer) store(v *verdict, held set) error {
 			return err
 		}
 	}
-	var rows []view.TrackRow
-	var open []view.HoldRow
+	// Most facts change nothing that lists and metrics show.
+	if v.fw.stored != nil && reflect.DeepEqual(*v.fw.stored, v.rows) {
+		return nil
+	}
+	v.fw.stored = &v.rows
+	return w.tx.SetJudgement(w.group(v.rows.Patient), v.rows)
+}
+
+// rows are what lists and metrics show of a judgement.
+func (w *writer) rows(patient string, j *track.Judgement) view.Judgement {
+	out := view.Judgement{Patient: patient, Facility: j.Where.Facility, Due: j.Due}
 	// Whoever left the unit is on no list of it; the card still answers. But a bacteraemia
 	// often becomes known only after the patient has died or gone to hospital for good: it
 	// concerns the unit until somebody has reviewed it.
-	left := v.j.Where.Left
-	if !left {
-		for _, s := range v.j.Tracks {
-			rows = append(rows, view.TrackRow{Patient: v.key, Track: s.Name, Facility: v.facility, Role: track.RoleName(s.Role), Stage: string(s.Stage),
-				Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why, Caution: s.Next.Caution})
+	left := j.Where.Left
+	for _, s := range j.Tracks {
+		if !left {
+			out.Tracks = append(out.Tracks, view.TrackRow{Patient: patient, Track: s.Name, Facility: out.Facility, Role: track.RoleName(s.Role),
+				Stage: string(s.Stage), Counted: s.Counted, Target: s.Target + len(s.Extras), Held: len(s.Held) > 0,
+				Needle: string(s.Next.Needle), Why: s.Next.Why, Caution: s.Next.Caution})
+		}
+		out.Maturity = append(out.Maturity, fhir.MaturityID(s.ID))
+		if s.FirstBy != nil {
+			out.Creators = append(out.Creators, record.StaffID(s.FirstBy))
 		}
 	}
-	for _, g := range v.j.Shown() {
+	for _, g := range j.Shown() {
 		h := &g[0]
 		if left && h.Rule != rule.Bacteraemia {
 			continue
 		}
-		r := view.HoldRow{ID: h.ID, Patient: v.key, Facility: v.facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
-			Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: v.j.GivenUp(h), NotNeedled: v.j.NotNeedled(h), Count: len(g)}
+		r := view.HoldRow{ID: h.ID, Patient: patient, Facility: out.Facility, Rule: h.Rule, Since: h.Since, Text: h.Text,
+			Place: strings.Join(h.Places(), ", "), Away: left, GivenUp: j.GivenUp(h), NotNeedled: j.NotNeedled(h), Count: len(g)}
 		if h.DayKnown {
 			r.Day = h.Date
 		}
-		open = append(open, r)
+		out.Holds = append(out.Holds, r)
 	}
-	var creators, maturity []string
-	for _, s := range v.j.Tracks {
-		maturity = append(maturity, fhir.MaturityID(s.ID))
-		if s.FirstBy != nil {
-			creators = append(creators, record.StaffID(s.FirstBy))
-		}
-	}
-	stored := view.Judgement{Patient: v.key, Facility: v.facility, Due: v.j.Due, Tracks: rows, Holds: open, Creators: creators, Maturity: maturity}
-	if fw := w.followers[v.key]; fw != nil {
-		// Most facts change nothing that lists and metrics show.
-		if fw.stored != nil && reflect.DeepEqual(*fw.stored, stored) {
-			return nil
-		}
-		fw.stored = &stored
-	}
-	return w.tx.SetJudgement(w.group(v.key), stored)
+	return out
 }

@@ -111,7 +111,16 @@ func (b *bench) planLast() *plan {
 		b.t.Fatal(err)
 	}
 	defer tx.Rollback()
-	pl, err := b.p.state.plan(tx, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, own, e.Data)
+	s, entry := b.p.state, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}
+	fresh, err := index(tx, entry, own, e.Data)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	all, err := view.Closure(tx.Load(), []view.StoredEvent{entry}, s.related)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	pl, err := s.plan(tx, effectsOf(ev.GetId(), own, all, s.group), entry, own, all, fresh)
 	if err != nil {
 		b.t.Fatal(err)
 	}

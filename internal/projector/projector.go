@@ -36,6 +36,8 @@ type Projector struct {
 	writing sync.Mutex
 	state   *state // only who holds writing touches it
 
+	inFlight int
+
 	mu     sync.Mutex
 	seq    uint64
 	moved  chan struct{}
@@ -51,7 +53,7 @@ const batchLimit = 2000
 // New reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.
 func New(ctx context.Context, cfg Config) (*Projector, error) {
-	p := &Projector{cfg: cfg, moved: make(chan struct{})}
+	p := &Projector{cfg: cfg, moved: make(chan struct{}), inFlight: inFlight}
 	c, ok, err := cfg.Store.Checkpoint(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read the view's checkpoint: %w", err)
@@ -215,18 +217,25 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 	if err != nil {
 		return err
 	}
+	f := newFlight(p.inFlight)
+	// The workers must be gone before the state is read again.
+	failed := func(err error) error { f.end(); return p.reload(ctx, tx, err) }
 	for _, e := range entries {
 		if err := ctx.Err(); err != nil {
-			return p.reload(ctx, tx, err)
+			return failed(err)
 		}
 		c.LogID, c.Seq, c.Logged = p.cfg.Log.ID(), e.Seq, e.Time
 		if t := e.Time.Truncate(time.Millisecond); t.After(c.Updated) {
 			c.Updated = t
 		}
-		if c.EventID, err = p.entry(ctx, tx, e, c.Updated, aside[e.Seq]); err != nil {
-			return fmt.Errorf("project entry %d: %w", e.Seq, p.reload(ctx, tx, err))
+		if c.EventID, err = p.entry(ctx, tx, f, e, c.Updated, aside[e.Seq]); err != nil {
+			return fmt.Errorf("project entry %d: %w", e.Seq, failed(err))
 		}
 	}
+	if err := f.land(0); err != nil {
+		return fmt.Errorf("project up to entry %d: %w", c.Seq, failed(err))
+	}
+	f.end()
 	if err := tx.SetCheckpoint(c); err != nil {
 		return p.reload(ctx, tx, err)
 	}
@@ -294,7 +303,7 @@ func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error 
 // entry projects one entry of the log and returns its event's id. An event that cannot be
 // understood is set aside whole, with an alarm; one of a newer version stops the projector.
 // unclear tells that rendering it failed before, and why.
-func (p *Projector) entry(ctx context.Context, tx *view.Tx, e eventlog.Entry, updated time.Time, unclear error) (string, error) {
+func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlog.Entry, updated time.Time, unclear error) (string, error) {
 	ev := &logv1.Event{}
 	if err := proto.Unmarshal(e.Data, ev); err != nil {
 		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
@@ -318,12 +327,7 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, e eventlog.Entry, up
 	if known {
 		return id, tx.Aside(e.Seq, id, "repeat")
 	}
-	err = p.event(ctx, tx, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, facts, e.Data, updated)
-	var u *unclearError
-	if errors.As(err, &u) {
-		u.seq = e.Seq
-	}
-	return id, err
+	return id, p.event(ctx, tx, f, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, facts, e.Data, updated)
 }
 
 func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string, reason error) error {

@@ -83,7 +83,7 @@ func (w *writer) provenance() error {
 	ev := w.entry.Event
 	var amended []fhir.SourceMessage
 	if len(w.amendedBy) > 0 {
-		list, err := w.tx.Load().ByID(w.amendedBy.sorted())
+		list, err := w.load().ByID(w.amendedBy.sorted())
 		if err != nil {
 			return err
 		}

@@ -68,7 +68,7 @@ func (w *writer) reach() error {
 				continue
 			}
 			// It may take back, or give back, a correction or void: that one's turn.
-			if err := add(w.tx.Load().ByID([]string{record.EventOf(facts[i].Target)})); err != nil {
+			if err := add(w.load().ByID([]string{record.EventOf(facts[i].Target)})); err != nil {
 				return err
 			}
 		}
@@ -84,7 +84,7 @@ func (w *writer) unreached(e view.StoredEvent, f *record.Fact) (view.Unreached, 
 	if f.TargetSession != "" {
 		system, value := f.VoidedSession()
 		for _, key := range w.identities.Group(f.PatientKey) {
-			list, err := w.tx.Load().Unit(record.SessionUnit(key, system, value))
+			list, err := w.load().Unit(record.SessionUnit(key, system, value))
 			if err != nil {
 				return u, err
 			}
@@ -92,7 +92,7 @@ func (w *writer) unreached(e view.StoredEvent, f *record.Fact) (view.Unreached, 
 		}
 	} else {
 		u.Named = record.EventOf(f.Target)
-		list, err := w.tx.Load().ByID([]string{u.Named})
+		list, err := w.load().ByID([]string{u.Named})
 		if err != nil {
 			return u, err
 		}
@@ -105,7 +105,7 @@ func (w *writer) unreached(e view.StoredEvent, f *record.Fact) (view.Unreached, 
 	if u.Why = record.ReachOf(f, named, w.related); u.Why == record.Reached {
 		return u, nil
 	}
-	all, err := view.Closure(w.tx.Load(), []view.StoredEvent{e}, w.related)
+	all, err := view.Closure(w.load(), []view.StoredEvent{e}, w.related)
 	if err == nil && record.TakenBack(all, f.ID) {
 		u.Why = record.Reached
 	}

@@ -52,25 +52,45 @@ func (w *writer) render() error {
 
 // session renders one session, or one event without a session.
 func (w *writer) session(session string) error {
-	events, err := w.tx.Load().Unit(session)
-	if err != nil || len(events) == 0 {
-		return err
+	items, resources := []record.Item(nil), []fhir.Resource(nil)
+	var err error
+	if w.ahead != nil {
+		items, resources, err = w.ahead.items, w.ahead.resources, w.ahead.err
+	} else if items, err = w.loadSession(session); err == nil {
+		resources, err = w.renderSession(items)
 	}
-	facts, err := view.Closure(w.tx.Load(), events, w.related)
 	if err != nil {
 		return err
 	}
-	items := slices.DeleteFunc(record.Effective(facts), func(it record.Item) bool { return it.Unit != session })
 	if err := w.treatmentBegan(session, items); err != nil {
 		return err
 	}
-	if len(items) == 0 {
-		return nil
+	return w.put(resources...)
+}
+
+// loadSession reads the facts of a session as they stand, and notes since when it is.
+func (w *writer) loadSession(session string) ([]record.Item, error) {
+	events, err := w.load().Unit(session)
+	if err != nil {
+		return nil, err
 	}
-	if items[0].HasSession() {
-		for i := range items {
+	facts, err := view.Closure(w.load(), events, w.related)
+	if err != nil {
+		return nil, err
+	}
+	items := slices.DeleteFunc(record.Effective(facts), func(it record.Item) bool { return it.Unit != session })
+	for i := range items {
+		if items[i].HasSession() {
 			w.reaches(items[i].At)
 		}
+	}
+	return items, nil
+}
+
+// renderSession renders the facts of a session; where they stand as they are, only the event's.
+func (w *writer) renderSession(items []record.Item) ([]fhir.Resource, error) {
+	if len(items) == 0 {
+		return nil, nil
 	}
 	only := ""
 	// The times of a session are in the zone of its first fact's facility.
@@ -80,13 +100,13 @@ func (w *writer) session(session string) error {
 	}
 	c, err := w.context(items[0].PatientKey, items[0].Facility)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	resources, err := fhir.UnitOf(c, items, only)
+	out, err := fhir.UnitOf(c, items, only)
 	if err != nil {
-		return &unclearError{err: err}
+		return nil, &unclearError{err: err}
 	}
-	return w.put(resources...)
+	return out, nil
 }
 
 // topic renders a patient, track, access or member of staff.
@@ -101,13 +121,13 @@ func (w *writer) topic(topic string) error {
 	}
 	var events []view.StoredEvent
 	for _, t := range described {
-		more, err := w.tx.Load().Topic(t)
+		more, err := w.load().Topic(t)
 		if err != nil {
 			return err
 		}
 		events = append(events, more...)
 	}
-	facts, err := view.Closure(w.tx.Load(), events, w.related)
+	facts, err := view.Closure(w.load(), events, w.related)
 	if err != nil {
 		return err
 	}
@@ -210,11 +230,11 @@ func staff(facts []record.Fact, id string) *cannularyv1.StaffIdentifier {
 // identity renders a Patient: the identifier that messages are posted under, the stated
 // ones, and the links of merges.
 func (w *writer) identity(key string) error {
-	events, err := w.tx.Load().Topic(dossier.PatientTopic + key)
+	events, err := w.load().Topic(dossier.PatientTopic + key)
 	if err != nil {
 		return err
 	}
-	facts, err := view.Closure(w.tx.Load(), events, w.related)
+	facts, err := view.Closure(w.load(), events, w.related)
 	if err != nil {
 		return err
 	}

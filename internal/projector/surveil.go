@@ -125,7 +125,7 @@ func (w *writer) surveyPatient(key string) error {
 	var before surveil.Person
 	moved := false // from an identity that was merged since
 	for _, k := range group {
-		old, err := w.tx.Load().Surveillance(k)
+		old, err := w.load().Surveillance(k)
 		if err != nil {
 			return err
 		}
@@ -193,7 +193,7 @@ func (w *writer) surveyFacility(facility string, c *facilityChange) error {
 		// Exposure alone changes no figure that cannot wait for the day's end.
 		return nil
 	}
-	watch, err := dossier.Facility(w.tx.Load(), facility, w.zone(facility), w.day(facility))
+	watch, err := dossier.Facility(w.load(), facility, w.zone(facility), w.day(facility))
 	if err != nil {
 		return err
 	}
@@ -202,7 +202,7 @@ func (w *writer) surveyFacility(facility string, c *facilityChange) error {
 	}
 	if c.facts {
 		// What was just seen has its place in the charts.
-		if watch, err = dossier.Facility(w.tx.Load(), facility, w.zone(facility), w.day(facility)); err != nil {
+		if watch, err = dossier.Facility(w.load(), facility, w.zone(facility), w.day(facility)); err != nil {
 			return err
 		}
 	}

@@ -162,10 +162,19 @@ type loader struct {
 	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	// amended tells whether anything amends the target; nil does not know.
 	amended func(target string) (bool, error)
+	// upTo is the last event that is read; 0 is the newest.
+	upTo uint64
 }
 
 // Load gives the loader of the transaction.
 func (t *Tx) Load() Loader { return t.load() }
+
+// LoadUpTo gives the loader of the transaction that reads events as if none after seq had come.
+func (t *Tx) LoadUpTo(seq uint64) Loader {
+	l := t.load()
+	l.upTo = seq
+	return l
+}
 
 func (t *Tx) load() loader {
 	return loader{t.ctx, func(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
@@ -174,7 +183,7 @@ func (t *Tx) load() loader {
 			return nil, err
 		}
 		return st.QueryContext(ctx, args...)
-	}, t.isAmended}
+	}, t.isAmended, 0}
 }
 
 // isAmended knows all targets of corrections and voids: they are few, and nearly every
@@ -305,6 +314,9 @@ func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
 		var data []byte
 		if err := rows.Scan(&seq, &logged, &data); err != nil {
 			return nil, err
+		}
+		if l.upTo > 0 && uint64(seq) > l.upTo {
+			continue
 		}
 		ev := &logv1.Event{}
 		if err := proto.Unmarshal(data, ev); err != nil {
