@@ -83,7 +83,7 @@ func moments(t *testing.T, h histories.Ward) []moment {
 	return out
 }
 
-// cared is the day of the earliest treatment, as the projector keeps it.
+// cared is the day of the earliest treatment, as the dossier finds it.
 func cared(items []record.Item, h histories.Ward) surveil.Day {
 	first := surveil.First
 	for _, it := range items {
