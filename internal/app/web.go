@@ -23,6 +23,7 @@ import (
 	"cannulary/internal/jsonhttp"
 	"cannulary/internal/metrics"
 	"cannulary/internal/surveil"
+	"cannulary/internal/web"
 )
 
 func (a *App) sources() metrics.Sources {
@@ -182,7 +183,7 @@ func (a *App) handler() (http.Handler, error) {
 	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
 	mux.Handle("/surveillance/signals", control.SignalsHandler(a.cfg.Slog))
 	mux.Handle("/surveillance/report", control.ReportHandler(a.cfg.Slog))
-	mux.Handle("/what-if", cards.WhatIfHandler(a.cfg.Slog))
+	mux.Handle("/what-if", web.WhatIf(cards.WhatIf, a.cfg.Slog))
 	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})
 	if err != nil {
 		return nil, err

@@ -3,17 +3,12 @@ package chairside
 import (
 	"context"
 	"fmt"
-	"io"
-	"log/slog"
-	"mime"
-	"net/http"
 	"slices"
 	"strings"
 	"time"
 
 	"cannulary/internal/dossier"
 	"cannulary/internal/fault"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	"cannulary/internal/whatif"
@@ -114,55 +109,4 @@ func (s *Service) Patients(ctx context.Context) ([]string, error) {
 		}
 		q.After = p.Next
 	}
-}
-
-// WhatIfHandler answers `POST /what-if?facility=ID`: the body is a protocol in protobuf-JSON
-// (see proposal.Read), the answer whatif.Report in JSON. A comparison takes its time, so one
-// runs at a time and whoever comes meanwhile is asked to try again. Errors look as those of
-// the card do.
-func (s *Service) WhatIfHandler(log *slog.Logger) http.Handler {
-	one := make(chan struct{}, 1)
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		w.Header().Set("Cache-Control", "no-store")
-		w.Header().Set("X-Content-Type-Options", "nosniff")
-		if r.Method != http.MethodPost {
-			w.Header().Set("Allow", http.MethodPost)
-			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed", "a protocol is posted here in JSON, with POST; nothing of it is stored")
-			return
-		}
-		// A page of another site cannot post this type unasked.
-		if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
-			jsonhttp.Problem(w, http.StatusUnsupportedMediaType, "unsupported-media-type", "the body must be sent as Content-Type application/json")
-			return
-		}
-		select {
-		case one <- struct{}{}:
-			defer func() { <-one }()
-		default:
-			jsonhttp.Problem(w, http.StatusServiceUnavailable, "unavailable", "another comparison is running; try again when it has ended")
-			return
-		}
-		report, err := s.answerWhatIf(r)
-		if err != nil {
-			jsonhttp.Failed(w, r, log, "a comparison failed", err)
-			return
-		}
-		jsonhttp.Answer(w, http.StatusOK, report)
-	})
-}
-
-func (s *Service) answerWhatIf(r *http.Request) (whatif.Report, error) {
-	asked, err := jsonhttp.Query(r, "facility")
-	if err != nil {
-		return whatif.Report{}, err
-	}
-	body, err := io.ReadAll(io.LimitReader(r.Body, proposal.MaxBytes+1))
-	if err != nil {
-		return whatif.Report{}, fault.Wrap(fault.Invalid, err, "the body could not be read", "send it again")
-	}
-	p, err := proposal.Read("what-if", body)
-	if err != nil {
-		return whatif.Report{}, err
-	}
-	return s.WhatIf(r.Context(), p, asked["facility"])
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"log/slog"
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
@@ -20,6 +19,7 @@ import (
 	"cannulary/internal/simulate"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
+	"cannulary/internal/web"
 	"cannulary/internal/whatif"
 	"cannulary/internal/whatif/proposal"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -123,7 +123,7 @@ func post(h http.Handler, query, contentType, body string) *httptest.ResponseRec
 func TestTheRecordIsAsItWas(t *testing.T) {
 	u := open(t, 8, 4)
 	before := u.dump(t)
-	h := u.service.WhatIfHandler(testkit.Discard())
+	h := web.WhatIf(u.service.WhatIf, testkit.Discard())
 	w := post(h, "", "application/json", `{"version":"strict","effectiveFrom":"2026-01-01","protocol":{"formingSessionsTarget":12,"angleToleranceDegrees":2}}`)
 	if w.Code != http.StatusOK {
 		t.Fatalf("%d %s", w.Code, w.Body)
@@ -236,40 +236,6 @@ func TestTheRecordIsAsItWas(t *testing.T) {
 	h.ServeHTTP(ended, q)
 	if ended.Code == http.StatusOK {
 		t.Error("a comparison for a client that is gone was made")
-	}
-}
-
-// waiting is a body that does not come.
-type waiting struct{ reading, end chan struct{} }
-
-func (b *waiting) Read([]byte) (int, error) {
-	close(b.reading)
-	<-b.end
-	return 0, context.Canceled
-}
-
-func TestOneComparisonAtATime(t *testing.T) {
-	h := (&chairside.Service{}).WhatIfHandler(slog.New(slog.DiscardHandler))
-	body := &waiting{make(chan struct{}), make(chan struct{})}
-	first := make(chan int, 1)
-	go func() {
-		r := httptest.NewRequestWithContext(context.Background(), http.MethodPost, "/what-if", body)
-		r.Header.Set("Content-Type", "application/json")
-		w := httptest.NewRecorder()
-		h.ServeHTTP(w, r)
-		first <- w.Code
-	}()
-	<-body.reading
-	w := post(h, "", "application/json", `{}`)
-	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "another comparison is running; try again when it has ended") {
-		t.Errorf("the second is answered %d %s", w.Code, w.Body)
-	}
-	close(body.end)
-	if code := <-first; code != http.StatusBadRequest {
-		t.Errorf("the first, whose body broke off, is answered %d", code)
-	}
-	if w := post(h, "", "application/json", `[]`); w.Code != http.StatusBadRequest {
-		t.Errorf("the third is answered %d %s", w.Code, w.Body)
 	}
 }
 
