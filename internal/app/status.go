@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
-	"net/http"
 	"path/filepath"
 	"syscall"
 	"time"
@@ -147,16 +146,6 @@ func (a *App) exportRoom() uint64 {
 		return free
 	}
 	return math.MaxUint64
-}
-
-func (a *App) status(w http.ResponseWriter, r *http.Request) {
-	s, err := a.Status(r.Context())
-	if err != nil {
-		a.cfg.Slog.Error("status", "err", err)
-		say(w, http.StatusServiceUnavailable, map[string]string{"error": "the instance could not tell its status; its log has the cause"})
-		return
-	}
-	say(w, http.StatusOK, s)
 }
 
 // Text is the status in some ten lines.

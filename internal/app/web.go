@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"crypto/x509"
-	"encoding/json"
 	"encoding/pem"
 	"errors"
 	"net/http"
@@ -14,13 +13,14 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/answer"
 	"cannulary/internal/board"
 	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/dossier"
 	"cannulary/internal/facade"
+	"cannulary/internal/fault"
 	"cannulary/internal/infectioncontrol"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/metrics"
 	"cannulary/internal/surveil"
 	"cannulary/internal/web"
@@ -141,27 +141,11 @@ func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
 // handler routes HTTP.
 func (a *App) handler() (http.Handler, error) {
 	mux := http.NewServeMux()
-	bare := func(pattern string, h http.Handler) { mux.Handle(pattern, jsonhttp.Bare(h)) }
-	bare("GET /metrics", a.metrics.Handler())
-	bare("GET /healthz", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		say(w, http.StatusOK, map[string]any{"status": "alive"})
-	}))
-	bare("GET /readyz", http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		body := map[string]any{"status": "ready", "logAtStart": a.startSeq}
-		code := http.StatusOK
-		if a.projector != nil {
-			body["projected"] = a.projector.Sequence()
-			if err := a.projector.Failed(); err != nil {
-				body["status"], body["reason"], code = "failed", "the projector stopped; its log line says why", http.StatusServiceUnavailable
-			}
-		}
-		if !a.Ready() && code == http.StatusOK {
-			body["status"], body["reason"], code = "catching up", "the log's end as found at start is not reached yet", http.StatusServiceUnavailable
-		}
-		say(w, code, body)
-	}))
-	bare("GET /status", http.HandlerFunc(a.status))
+	a.serveState(mux)
 	if a.store == nil {
+		mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
+			return fault.New(fault.NotFound, "there is nothing at this address", "this instance has no view; it tells /healthz, /readyz, /status and /metrics")
+		}))
 		return mux, nil
 	}
 	base := a.cfg.PublicBase
@@ -180,9 +164,9 @@ func (a *App) handler() (http.Handler, error) {
 		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}})
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
-	mux.Handle("/surveillance/threshold", control.ThresholdHandler(a.cfg.Slog))
-	mux.Handle("/surveillance/signals", control.SignalsHandler(a.cfg.Slog))
-	mux.Handle("/surveillance/report", control.ReportHandler(a.cfg.Slog))
+	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
+	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))
+	mux.Handle("/surveillance/report", web.Report(control, a.cfg.Slog))
 	mux.Handle("/what-if", web.WhatIf(cards.WhatIf, a.cfg.Slog))
 	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})
 	if err != nil {
@@ -192,6 +176,53 @@ func (a *App) handler() (http.Handler, error) {
 	mux.Handle(cdshooks.Path+"/", hooks)
 	mux.Handle("/", b)
 	return fhirFirst(f, mux), nil
+}
+
+// serveState routes what tells how the instance is. It is only read, and takes no parameters.
+func (a *App) serveState(mux *http.ServeMux) {
+	serve := func(path string, serve func(http.ResponseWriter, *http.Request) error) {
+		mux.Handle(path, answer.Handler(a.cfg.Slog, path+" was not answered", func(w http.ResponseWriter, r *http.Request) error {
+			if err := answer.Allow(r, "this address is only read, with GET or HEAD", http.MethodGet, http.MethodHead); err != nil {
+				return err
+			}
+			if _, err := answer.Query(r); err != nil {
+				return err
+			}
+			return serve(w, r)
+		}))
+	}
+	figures := a.metrics.Handler()
+	serve("/metrics", func(w http.ResponseWriter, r *http.Request) error {
+		figures.ServeHTTP(w, r)
+		return nil
+	})
+	serve("/healthz", func(w http.ResponseWriter, r *http.Request) error {
+		return answer.Value(w, r, http.StatusOK, map[string]any{"status": "alive"})
+	})
+	serve("/readyz", a.readyz)
+	serve("/status", func(w http.ResponseWriter, r *http.Request) error {
+		s, err := a.Status(r.Context())
+		if err != nil {
+			return fault.Wrap(fault.Unavailable, err, "the instance could not tell its status; its log has the cause", "")
+		}
+		return answer.Value(w, r, http.StatusOK, s)
+	})
+}
+
+// readyz answers whether the view has come as far as the log was at start.
+func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
+	body := map[string]any{"status": "ready", "logAtStart": a.startSeq}
+	code := http.StatusOK
+	if a.projector != nil {
+		body["projected"] = a.projector.Sequence()
+		if err := a.projector.Failed(); err != nil {
+			body["status"], body["reason"], code = "failed", "the projector stopped; its log line says why", http.StatusServiceUnavailable
+		}
+	}
+	if !a.Ready() && code == http.StatusOK {
+		body["status"], body["reason"], code = "catching up", "the log's end as found at start is not reached yet", http.StatusServiceUnavailable
+	}
+	return answer.Value(w, r, code, body)
 }
 
 // fhirFirst hands what is below /fhir to the facade past the mux. The mux redirects a path
@@ -215,12 +246,4 @@ func site(base string) cdshooks.Site {
 		return cdshooks.Site{Source: root + "/", Board: root}
 	}
 	return cdshooks.Site{Source: base}
-}
-
-func say(w http.ResponseWriter, code int, body any) {
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Cache-Control", "no-store")
-	w.WriteHeader(code)
-	// The client may be gone; there is nobody to tell.
-	_ = json.NewEncoder(w).Encode(body)
 }

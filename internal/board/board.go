@@ -11,15 +11,14 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
-	"fmt"
 	"html/template"
 	"log/slog"
 	"net/http"
 	"time"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/view"
 )
 
@@ -57,8 +56,8 @@ type handler struct {
 	styleVersion string
 }
 
-// New answers "/" (the board), "/card", "/cards" (all of them, a line each) and what the pages need; every other path is not
-// found. It panics if the templates, which are compiled in, cannot be read.
+// New answers "/" (the board), "/card", "/cards" (all of them, a line each) and what the pages
+// need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
 func New(cfg Config) http.Handler {
 	if cfg.ListLimit == 0 {
 		cfg.ListLimit = defaultListLimit
@@ -110,12 +109,11 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		h.fail(w, r, fallback, fault.New(fault.NotFound, "there is no page at this address", "the board is at /, a card at /card?identifier=SYSTEM|VALUE"))
 		return
 	}
-	if r.Method != http.MethodGet && r.Method != http.MethodHead {
-		head.Set("Allow", "GET, HEAD")
-		h.problem(w, r, fallback, http.StatusMethodNotAllowed, "method-not-allowed", "this address is only read, with GET or HEAD; facts are posted over gRPC")
-		return
+	err := answer.Allow(r, "this address is only read, with GET or HEAD; facts are posted over gRPC", http.MethodGet, http.MethodHead)
+	if err == nil {
+		err = serve(w, r)
 	}
-	if err := serve(w, r); err != nil {
+	if err != nil {
 		h.fail(w, r, fallback, err)
 	}
 }
@@ -128,19 +126,11 @@ const paramVersion = "v"
 
 func (h *handler) file(media string, content []byte) func(http.ResponseWriter, *http.Request) error {
 	return func(w http.ResponseWriter, r *http.Request) error {
-		if _, err := jsonhttp.Query(r, paramVersion); err != nil {
+		if _, err := answer.Query(r, paramVersion); err != nil {
 			return err
 		}
-		w.Header().Set("Content-Type", media)
 		w.Header().Set("Cache-Control", fixedFor)
-		h.send(w, http.StatusOK, content)
+		answer.Send(w, r, http.StatusOK, media, content)
 		return nil
 	}
-}
-
-// send writes the answer. The client may be gone; there is nobody to tell.
-func (h *handler) send(w http.ResponseWriter, status int, body []byte) {
-	w.Header().Set("Content-Length", fmt.Sprint(len(body)))
-	w.WriteHeader(status)
-	_, _ = w.Write(body)
 }

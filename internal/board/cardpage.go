@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/track"
 )
@@ -27,14 +28,12 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return err
 		}
-		return h.render(w, http.StatusOK, "card", "Card: "+or(c.Patient.Name, "name not stated"), page)
+		return h.render(w, r, "card", "Card: "+or(c.Patient.Name, "name not stated"), page)
 	case formText:
-		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-		h.send(w, http.StatusOK, []byte(card.Text(c)))
-	default:
-		h.json(w, http.StatusOK, c)
+		answer.Send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte(card.Text(c)))
+		return nil
 	}
-	return nil
+	return answer.Value(w, r, http.StatusOK, c)
 }
 
 // ask has the card made. A date is placed in the zone of the patient's facility, so the

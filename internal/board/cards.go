@@ -1,13 +1,11 @@
 package board
 
 import (
-	"bytes"
-	"encoding/json"
 	"net/http"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
-	"cannulary/internal/jsonhttp"
 )
 
 // cards answers "/cards": the current cards of all patients who have not left, one card of
@@ -15,7 +13,7 @@ import (
 // everybody is needled from paper. With a facility, of its patients only. An answer that ends
 // before its time is broken off, so that a reader never takes a part for the whole.
 func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
-	p, err := jsonhttp.Query(r, paramFacility)
+	p, err := answer.Query(r, paramFacility)
 	if err != nil {
 		return err
 	}
@@ -56,8 +54,7 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if !begun {
-		w.Header().Set("Content-Type", "application/x-ndjson")
-		h.send(w, http.StatusOK, nil)
+		answer.Send(w, r, http.StatusOK, "application/x-ndjson", nil)
 	}
 	return nil
 }
@@ -72,11 +69,5 @@ func (h *handler) cardLine(r *http.Request, key, facility string) ([]byte, error
 	if c.Patient.ID != key || c.Left || facility != "" && c.Facility != facility {
 		return nil, nil
 	}
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(c); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return answer.Marshal(c)
 }

@@ -7,9 +7,9 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/fault"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/track"
 	"cannulary/internal/view"
 	"cannulary/internal/zone"
@@ -96,7 +96,7 @@ type search struct {
 
 // board answers "/".
 func (h *handler) board(w http.ResponseWriter, r *http.Request) error {
-	p, err := jsonhttp.Query(r, paramFacility)
+	p, err := answer.Query(r, paramFacility)
 	if err != nil {
 		return err
 	}
@@ -108,7 +108,7 @@ func (h *handler) board(w http.ResponseWriter, r *http.Request) error {
 	if page.Filter != "" {
 		title += ": " + page.Filter
 	}
-	return h.render(w, http.StatusOK, "board", title, page)
+	return h.render(w, r, "board", title, page)
 }
 
 func (h *handler) boardPage(ctx context.Context, filter string) (boardPage, error) {

@@ -1,64 +1,31 @@
 package board
 
 import (
+	"cmp"
 	"fmt"
-	"mime"
 	"net/http"
-	"strconv"
-	"strings"
 	"time"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/zone"
 )
 
-// form is the form of an answer.
-type form int
+// form is the media type of an answer.
+type form string
 
 const (
-	formJSON form = iota
-	formHTML
-	formText
+	formJSON form = "application/json"
+	formHTML form = "text/html"
+	formText form = "text/plain"
 )
 
 // formOf finds the form that the client likes best; the fallback wins a tie, and where
 // nothing that there is would please.
 func formOf(r *http.Request, fallback form) form {
-	best, quality := fallback, 0.0
-	for _, f := range []form{fallback, formJSON, formHTML, formText} {
-		if q := qualityOf(r.Header.Values("Accept"), f); q > quality {
-			best, quality = f, q
-		}
-	}
-	return best
-}
-
-// qualityOf reads the client's quality (0 to 1) for a form: that of the range in Accept
-// which names it most closely.
-func qualityOf(accept []string, f form) float64 {
-	want := map[form]string{formJSON: "application/json", formHTML: "text/html", formText: "text/plain"}[f]
-	family, _, _ := strings.Cut(want, "/")
-	closest, quality := 0, 0.0
-	for _, part := range strings.Split(strings.Join(accept, ","), ",") {
-		media, args, err := mime.ParseMediaType(part)
-		if err != nil {
-			continue
-		}
-		near := map[string]int{"*/*": 1, family + "/*": 2, want: 3}[media]
-		if near <= closest {
-			continue
-		}
-		q := 1.0
-		if s, ok := args["q"]; ok {
-			if q, err = strconv.ParseFloat(s, 64); err != nil || !(q >= 0 && q <= 1) {
-				continue
-			}
-		}
-		closest, quality = near, q
-	}
-	return quality
+	liked := answer.Prefer(r.Header.Values("Accept"), string(fallback), string(formJSON), string(formHTML), string(formText))
+	return form(cmp.Or(liked, string(fallback)))
 }
 
 // Parameters of a card.
@@ -89,7 +56,7 @@ type moment struct {
 // answer is still good.
 func readCard(r *http.Request) (question, error) {
 	q := question{form: formOf(r, formJSON)}
-	p, err := jsonhttp.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat)
+	p, err := answer.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat)
 	if err != nil {
 		return q, err
 	}

@@ -1,9 +1,7 @@
 package cdshooks
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -13,12 +11,11 @@ import (
 	"net/url"
 	"runtime/debug"
 	"slices"
-	"strconv"
 	"strings"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
-	"cannulary/internal/refusal"
 )
 
 // Path is where the handler expects to be mounted, with all that is below it.
@@ -31,9 +28,9 @@ type Config struct {
 	// Origins are the web origins, such as https://ehr.example, whose pages may call from a
 	// browser (CORS). Without any, no page may.
 	Origins []string
-	// Authorize is the one place where it is decided who may read what, as with the facade.
-	// It may return a *refusal.Denied. Nil lets everybody read everything. The preflight of a
-	// browser, which never carries credentials, is not asked about.
+	// Authorize is the one place where it is decided who may read what, as with the facade; see
+	// answer.Authorize. Nil lets everybody read everything. The preflight of a browser, which
+	// never carries credentials, is not asked about.
 	Authorize func(*http.Request) error
 	// Log takes what went wrong inside, and never who the patient is; nil discards it.
 	Log *slog.Logger
@@ -59,102 +56,76 @@ func New(cfg Config) (*Handler, error) {
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
-	body, err := encode(struct {
+	body, err := answer.Marshal(struct {
 		Services []Service `json:"services"`
 	}{Services()})
 	return &Handler{cfg: cfg, discovery: body}, err
 }
 
-// reply is an answer before it is written.
-type reply struct {
-	status int
-	media  string
-	header map[string]string
-	body   []byte
-}
-
 // ServeHTTP answers one call.
 func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	out := h.answer(r)
 	head := w.Header()
 	h.allowOrigin(head, r)
 	head.Set("Cache-Control", "no-store")
 	head.Set("X-Content-Type-Options", "nosniff")
-	for k, v := range out.header {
-		head.Set(k, v)
+	rt, found := route(r.URL.Path)
+	if found == nil && r.Method == http.MethodOptions && h.allowed(r) && r.Header.Get("Access-Control-Request-Method") != "" {
+		head.Set("Access-Control-Allow-Methods", strings.Join(rt.methods, ", "))
+		head.Set("Access-Control-Allow-Headers", "Authorization, Content-Type")
+		head.Set("Access-Control-Max-Age", "600")
+		w.WriteHeader(http.StatusNoContent)
+		return
 	}
-	if out.body != nil {
-		head.Set("Content-Type", out.media)
-		head.Set("Content-Length", strconv.Itoa(len(out.body)))
+	body, err := h.answer(r, rt, found)
+	if err != nil {
+		// An OperationOutcome can always be written.
+		_ = answer.Refuse(w, r, asProblem(r.Context(), h.cfg.Log, err), answer.Outcome())
+		return
 	}
-	w.WriteHeader(out.status)
-	if r.Method != http.MethodHead {
-		// The client may be gone; there is nobody to tell.
-		_, _ = w.Write(out.body)
-	}
+	answer.Send(w, r, http.StatusOK, "application/json", body)
 }
 
-func (h *Handler) answer(r *http.Request) (out reply) {
+// answer is what a path leads to, or found, the error where it leads nowhere.
+func (h *Handler) answer(r *http.Request, rt target, found error) (body []byte, err error) {
 	defer func() {
 		if v := recover(); v != nil {
 			h.cfg.Log.ErrorContext(r.Context(), "a CDS Hooks call panicked", "panic", fmt.Sprintf("%T", v), "stack", string(debug.Stack()))
-			out = refused(refusal.Broken())
+			body, err = nil, answer.Broken()
 		}
 	}()
-	out, err := h.dispatch(r)
-	if err != nil {
-		return refused(asProblem(r.Context(), h.cfg.Log, err))
-	}
-	return out
-}
-
-func refused(p *problem) reply {
-	return reply{status: p.Status, media: "application/fhir+json; charset=utf-8", header: p.Header, body: p.Body()}
-}
-
-func (h *Handler) dispatch(r *http.Request) (reply, error) {
-	rt, found := route(r.URL.Path)
-	if found == nil && r.Method == http.MethodOptions && h.allowed(r) && r.Header.Get("Access-Control-Request-Method") != "" {
-		return reply{status: http.StatusNoContent, header: map[string]string{
-			"Access-Control-Allow-Methods": strings.Join(rt.methods, ", "), "Access-Control-Allow-Headers": "Authorization, Content-Type", "Access-Control-Max-Age": "600",
-		}}, nil
-	}
-	if err := refusal.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
-		return reply{}, err
+	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
+		return nil, err
 	}
 	if found != nil {
-		return reply{}, found
+		return nil, found
 	}
-	if !slices.Contains(rt.methods, r.Method) {
-		allow := strings.Join(rt.methods, ", ")
-		return reply{}, &problem{Status: http.StatusMethodNotAllowed, Code: "not-supported", Header: map[string]string{"Allow": allow},
-			Text: fmt.Sprintf("%s is not possible here: %s; allowed: %s", shown(r.Method), rt.does, allow)}
+	allowed := strings.Join(rt.methods, ", ")
+	if err := answer.Allow(r, fmt.Sprintf("%s is not possible here: %s; allowed: %s", shown(r.Method), rt.does, allowed), rt.methods...); err != nil {
+		return nil, err
 	}
-	if r.URL.RawQuery != "" {
-		return reply{}, invalid("", "not-supported", "there are no parameters here; ask without a question mark")
+	if _, err := answer.Query(r); err != nil {
+		return nil, err
 	}
-	if err := acceptable(r.Header.Values("Accept")); err != nil {
-		return reply{}, err
+	if accept := r.Header.Values("Accept"); answer.Prefer(accept, "application/json") == "" {
+		return nil, answer.Unacceptable("Accept", "only application/json is answered, not "+shown(strings.Join(accept, ",")))
 	}
 	if !rt.advice {
-		return reply{status: http.StatusOK, media: "application/json", body: h.discovery}, nil
+		return h.discovery, nil
 	}
-	body, err := readBody(r)
-	if err != nil {
-		return reply{}, err
+	if body, err = readBody(r); err != nil {
+		return nil, err
 	}
 	q, err := Read(body)
 	if err != nil {
-		return reply{}, err
+		return nil, err
 	}
 	cards, err := h.cards(r.Context(), q)
 	if err != nil {
-		return reply{}, err
+		return nil, err
 	}
-	body, err = encode(struct {
+	return answer.Marshal(struct {
 		Cards []Card `json:"cards"`
 	}{cards})
-	return reply{status: http.StatusOK, media: "application/json", body: body}, err
 }
 
 // target is what a path leads to.
@@ -220,15 +191,12 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 }
 
 func readBody(r *http.Request) ([]byte, error) {
-	wrong := func(header, text string) error {
-		return &problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported", Text: text, Expression: "http." + header}
-	}
 	media, args, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	if charset := args["charset"]; err != nil || media != "application/json" || charset != "" && !strings.EqualFold(charset, "utf-8") {
-		return nil, wrong("Content-Type", "the body must be application/json in UTF-8, not "+shown(r.Header.Get("Content-Type")))
+		return nil, answer.WrongMedia("Content-Type", "the body must be application/json in UTF-8, not "+shown(r.Header.Get("Content-Type")))
 	}
 	if e := r.Header.Get("Content-Encoding"); e != "" && !strings.EqualFold(e, "identity") {
-		return nil, wrong("Content-Encoding", "the body must be sent as it is, not encoded as "+shown(e))
+		return nil, answer.WrongMedia("Content-Encoding", "the body must be sent as it is, not encoded as "+shown(e))
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, MaxBytes))
 	if err != nil {
@@ -239,29 +207,6 @@ func readBody(r *http.Request) ([]byte, error) {
 		return nil, invalid("", "structure", "the body of the call broke off; send it again")
 	}
 	return body, nil
-}
-
-// acceptable refuses what asks for anything but JSON.
-func acceptable(accept []string) error {
-	all := strings.Join(accept, ",")
-	if strings.TrimSpace(all) == "" {
-		return nil
-	}
-	for _, part := range strings.Split(all, ",") {
-		media, args, err := mime.ParseMediaType(part)
-		if err != nil {
-			continue
-		}
-		if q, ok := args["q"]; ok {
-			if v, err := strconv.ParseFloat(q, 64); err != nil || !(v > 0) {
-				continue
-			}
-		}
-		if media == "application/json" || media == "application/*" || media == "*/*" {
-			return nil
-		}
-	}
-	return &problem{Status: http.StatusNotAcceptable, Code: "not-supported", Text: "only application/json is answered, not " + shown(all), Expression: "http.Accept"}
 }
 
 // allowed tells whether the page that calls is of an origin that may.
@@ -279,12 +224,4 @@ func (h *Handler) allowOrigin(head http.Header, r *http.Request) {
 	if h.allowed(r) {
 		head.Set("Access-Control-Allow-Origin", r.Header.Get("Origin"))
 	}
-}
-
-func encode(v any) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	err := e.Encode(v)
-	return b.Bytes(), err
 }

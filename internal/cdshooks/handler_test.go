@@ -9,9 +9,9 @@ import (
 	"strings"
 	"testing"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/cdshooks"
-	"cannulary/internal/refusal"
 	"cannulary/internal/testkit"
 )
 
@@ -124,6 +124,8 @@ func TestRefusals(t *testing.T) {
 		{request(http.MethodDelete, service, ""), 405, "not-supported", "", "DELETE is not possible here: a service is called with POST; allowed: POST", "Allow", "POST"},
 		{request(http.MethodPost, "/cds-services", good), 405, "not-supported", "", "POST is not possible here: the list of services is only read; allowed: GET, HEAD", "Allow", "GET, HEAD"},
 		{request(http.MethodOptions, service, ""), 405, "not-supported", "", "OPTIONS is not possible here: a service is called with POST; allowed: POST", "Allow", "POST"},
+		{request(http.MethodPost, service+"?x=1", good), 400, "not-supported", "http.x", `parameter "x" is not known here. There are no parameters here; ask without a question mark`, "", ""},
+		{request(http.MethodGet, "/cds-services?x=%zz", ""), 400, "structure", "", "the query of the URL cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C", "", ""},
 		{request(http.MethodPost, service, good, "Accept", "text/html"), 406, "not-supported", "http.Accept", "only application/json is answered, not text/html", "", ""},
 		{request(http.MethodGet, "/cds-services", "", "Accept", "application/json;q=0, text/*"), 406, "not-supported", "http.Accept", "only application/json is answered, not application/json;q=0, text/*", "", ""},
 		{request(http.MethodPost, service, strings.Repeat(" ", cdshooks.MaxBytes)+good), 413, "too-long", "", "the body of a call may have at most 1048576 bytes; send only the prefetch that the service asks for", "", ""},
@@ -161,8 +163,8 @@ func TestAuthorize(t *testing.T) {
 		status     int
 		code, text string
 	}{
-		{&refusal.Denied{Status: http.StatusUnauthorized, Reason: "who are you?", Challenge: "Bearer"}, 401, "login", "who are you?"},
-		{&refusal.Denied{Status: http.StatusForbidden, Reason: "not on this ward"}, 403, "forbidden", "not on this ward"},
+		{answer.Unauthorized("who are you?", "Bearer"), 401, "login", "who are you?"},
+		{answer.Forbidden("not on this ward"), 403, "forbidden", "not on this ward"},
 		{errors.New("the key of the gate is lost"), 403, "forbidden", "this client may not read that"},
 	} {
 		h := u.handler(func(c *cdshooks.Config) {
@@ -259,7 +261,7 @@ func TestTheLogKnowsNoPatient(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := do(h, request(http.MethodPost, service, chart(id(mrn, "P-1"), id(national, "N-1"))))
-	if i := outcome(t, w); w.Code != http.StatusInternalServerError || i.Code != "exception" || i.Diagnostics != "the service failed to answer; try again; if it stays, tell the operator, whose log has the cause" {
+	if i := outcome(t, w); w.Code != http.StatusInternalServerError || i.Code != "exception" || i.Diagnostics != "the service failed to answer. Try again; if it stays, tell the operator, whose log has the cause" {
 		t.Errorf("%d %+v", w.Code, i)
 	}
 	panics := *u.cards

@@ -8,12 +8,12 @@ import (
 	"net/http"
 	"strings"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/fault"
-	"cannulary/internal/refusal"
 )
 
 // problem is why a call is refused. It never holds what the call said of a patient.
-type problem = refusal.Problem
+type problem = answer.Problem
 
 func invalid(expression, code, format string, a ...any) *problem {
 	return &problem{Status: http.StatusBadRequest, Code: code, Text: fmt.Sprintf(format, a...), Expression: expression}
@@ -43,5 +43,5 @@ func asProblem(ctx context.Context, log *slog.Logger, err error) *problem {
 	if errors.As(err, &f) && f.Kind != fault.Unavailable {
 		err = errors.New(f.Detail())
 	}
-	return refusal.Of(ctx, log, "a CDS Hooks call failed", err)
+	return answer.Of(ctx, log, "a CDS Hooks call failed", err)
 }

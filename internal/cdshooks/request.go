@@ -50,8 +50,8 @@ func (r Request) Systems() []string {
 	return out
 }
 
-// Read reads the body of a call for the hook patient-view. Its errors are of type *refusal.Problem. Members
-// that it does not know are ignored, as the standard asks; names are taken to the letter.
+// Read reads the body of a call for the hook patient-view. Its errors are of type *answer.Problem.
+// Members that it does not know are ignored, as the standard asks; names are taken to the letter.
 func Read(body []byte) (Request, error) {
 	var r Request
 	if !utf8.Valid(body) {

@@ -7,9 +7,9 @@ import (
 	"strings"
 	"testing"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/cdshooks"
-	"cannulary/internal/refusal"
 )
 
 const instance = "d1577c69-dfbe-44ad-ba6d-3e05e953b2ea"
@@ -113,7 +113,7 @@ func refusals() map[string]struct {
 func TestReadRefuses(t *testing.T) {
 	for name, x := range refusals() {
 		_, err := cdshooks.Read([]byte(x.body))
-		var p *refusal.Problem
+		var p *answer.Problem
 		if !errors.As(err, &p) {
 			t.Errorf("%s: %v", name, err)
 			continue
@@ -148,7 +148,7 @@ func FuzzRead(f *testing.F) {
 			}
 			return
 		}
-		var p *refusal.Problem
+		var p *answer.Problem
 		if !errors.As(err, &p) || p.Status != 400 && p.Status != 412 || p.Text == "" {
 			t.Errorf("%q: %v", body, err)
 		}

@@ -12,10 +12,10 @@ import (
 	"testing"
 	"time"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/feed"
 	"cannulary/internal/infectioncontrol"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/surveil"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -83,11 +83,11 @@ func answering(t *testing.T, answers map[string]any) string {
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch v := answers[r.URL.Path].(type) {
 		case nil:
-			jsonhttp.Problem(w, http.StatusNotFound, "not-found", "nothing of this kind is here")
+			_ = answer.Refuse(w, r, &answer.Problem{Status: http.StatusNotFound, Text: "nothing of this kind is here"}, answer.JSON())
 		case string:
 			_, _ = w.Write([]byte(v))
 		default:
-			jsonhttp.Answer(w, http.StatusOK, v)
+			_ = answer.Value(w, r, http.StatusOK, v)
 		}
 	}))
 	t.Cleanup(s.Close)

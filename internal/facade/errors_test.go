@@ -7,8 +7,8 @@ import (
 	"testing"
 
 	"cannulary/fhir"
+	"cannulary/internal/answer"
 	"cannulary/internal/facade"
-	"cannulary/internal/refusal"
 )
 
 func TestErrors(t *testing.T) {
@@ -64,9 +64,13 @@ func TestErrors(t *testing.T) {
 		{"GET", "/Procedure?_format=xml", "", []string{"Accept", "application/json"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not xml", "http._format"},
 		{"POST", "/Procedure/_search", "{}", []string{form, "application/json"}, 415, "not-supported", "the body of a _search must be application/x-www-form-urlencoded, not application/json", "http.Content-Type"},
 		{"POST", "/Procedure/_search", "x", nil, 415, "not-supported", "the body of a _search must be application/x-www-form-urlencoded, not nothing", "http.Content-Type"},
-		{"POST", "/Procedure/_search", "a=%zz", []string{form, formType}, 400, "structure", "the body of the _search cannot be read: percent signs and semicolons must be written as %25 and %3B", ""},
+		{"POST", "/Procedure/_search", "a=%zz", []string{form, formType}, 400, "structure", "the body of the _search cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C", ""},
 		{"POST", "/Procedure/_search", "status=" + strings.Repeat("x", 70000), []string{form, formType}, 413, "too-long", "the body of a _search may have at most 65536 bytes", ""},
-		{"GET", "/Procedure?a=%zz", "", nil, 400, "structure", "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B", ""},
+		{"GET", "/Procedure?a=%zz", "", nil, 400, "structure", "the query of the URL cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C", ""},
+		{"GET", "/Procedure/a", "", []string{"Accept", "*/*, application/json;q=0, application/fhir+json;q=0"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not */*, application/json;q=0, application/fhir+json;q=0", "http.Accept"},
+		{"GET", "/Procedure/a?_format=xml,json", "", nil, 406, "not-supported", "only JSON is answered (application/fhir+json), not xml,json", "http._format"},
+		{"GET", "/Procedure/a?_format=", "", nil, 406, "not-supported", "only JSON is answered (application/fhir+json), not nothing", "http._format"},
+		{"GET", "/Procedure/a?_format=*", "", nil, 406, "not-supported", "only JSON is answered (application/fhir+json), not *", "http._format"},
 		// Parameters.
 		{"GET", "/Procedure?basedOn=1", "", nil, 400, "not-supported", "basedOn is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.basedOn"},
 		{"GET", "/Procedure?Patient=p", "", []string{"Prefer", "handling=strict"}, 400, "not-supported", "Patient is no search parameter of Procedure; there are " + procedureParams + "; with Prefer: handling=lenient it would be ignored", "http.Patient"},
@@ -181,8 +185,8 @@ func TestAuthorize(t *testing.T) {
 		code, text   string
 		authenticate string
 	}{
-		{&refusal.Denied{Status: 401, Reason: "a token is needed", Challenge: "Bearer"}, 401, "login", "a token is needed", "Bearer"},
-		{&refusal.Denied{Status: 403, Reason: "not this patient"}, 403, "forbidden", "not this patient", ""},
+		{answer.Unauthorized("a token is needed", "Bearer"), 401, "login", "a token is needed", "Bearer"},
+		{answer.Forbidden("not this patient"), 403, "forbidden", "not this patient", ""},
 		{errors.New("secret of the inside"), 403, "forbidden", "this client may not read that", ""},
 	} {
 		verdict = c.err

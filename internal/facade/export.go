@@ -1,7 +1,6 @@
 package facade
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
@@ -11,6 +10,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/answer"
 	"cannulary/internal/export"
 )
 
@@ -202,10 +202,8 @@ func listOf(base, id string, s *export.Status) *exportList {
 
 // listReply answers JSON that is no FHIR resource.
 func listReply(v any, header map[string]string) (reply, error) {
-	var b strings.Builder
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	if err := e.Encode(v); err != nil {
+	body, err := answer.Marshal(v)
+	if err != nil {
 		return reply{}, err
 	}
 	return reply{status: http.StatusOK, write: func(w http.ResponseWriter) {
@@ -217,7 +215,7 @@ func listReply(v any, header map[string]string) (reply, error) {
 		head.Set("Cache-Control", "no-store")
 		head.Set("X-Content-Type-Options", "nosniff")
 		// The client may be gone; there is nobody to tell.
-		_, _ = w.Write([]byte(b.String()))
+		_, _ = w.Write(body)
 	}}, nil
 }
 

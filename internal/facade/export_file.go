@@ -3,11 +3,11 @@ package facade
 import (
 	"compress/gzip"
 	"io"
-	"mime"
 	"net/http"
 	"os"
-	"strconv"
 	"strings"
+
+	"cannulary/internal/answer"
 )
 
 // exportEnding ends the names of exported files.
@@ -39,7 +39,7 @@ func (h *Handler) exportFile(r *request, id, name string) (reply, error) {
 		head.Set("Cache-Control", "private, no-store")
 		head.Set("X-Content-Type-Options", "nosniff")
 		head.Set("Vary", "Accept-Encoding")
-		if r.Header.Get("Range") == "" && acceptsGzip(r.Header.Values("Accept-Encoding")) {
+		if r.Header.Get("Range") == "" && answer.Quality(r.Header.Values("Accept-Encoding"), "gzip") > 0 {
 			head.Set("Content-Encoding", "gzip")
 			if r.Method != http.MethodHead {
 				writeGzip(w, f)
@@ -51,7 +51,7 @@ func (h *Handler) exportFile(r *request, id, name string) (reply, error) {
 		head.Set("ETag", `"`+id+"-"+typ+`"`)
 		info, err := f.Stat()
 		if err != nil {
-			http.Error(w, "", http.StatusInternalServerError)
+			refuse(w, r.Request, answer.Broken())
 			return
 		}
 		http.ServeContent(w, r.Request, "", info.ModTime(), f)
@@ -73,35 +73,9 @@ func writeGzip(w io.Writer, f *os.File) {
 // acceptsLines refuses what asks for anything but NDJSON. Clients that ask for our JSON
 // mean what they get from this service.
 func acceptsLines(accept []string) error {
-	all := strings.Join(accept, ",")
-	if strings.TrimSpace(all) == "" {
-		return nil
+	lines := []string{"application/fhir+ndjson", "application/ndjson", "application/x-ndjson"}
+	if answer.Prefer(accept, append(lines, offered()...)...) == "" {
+		return answer.Unacceptable("Accept", "the files of an export are application/fhir+ndjson, not "+shown(strings.Join(accept, ",")))
 	}
-	for _, part := range strings.Split(all, ",") {
-		media, args, err := mime.ParseMediaType(part)
-		if err == nil && args["q"] != "0" {
-			switch media {
-			case "application/fhir+ndjson", "application/ndjson", "application/x-ndjson":
-				return nil
-			}
-		}
-		if jsonMedia(part) {
-			return nil
-		}
-	}
-	return &problem{Status: http.StatusNotAcceptable, Code: "not-supported", Expression: "http.Accept",
-		Text: "the files of an export are application/fhir+ndjson, not " + shown(all)}
-}
-
-func acceptsGzip(values []string) bool {
-	for _, part := range strings.Split(strings.Join(values, ","), ",") {
-		coding, args, _ := strings.Cut(part, ";")
-		if !strings.EqualFold(strings.TrimSpace(coding), "gzip") {
-			continue
-		}
-		q, ok := strings.CutPrefix(strings.ReplaceAll(args, " ", ""), "q=")
-		v, err := strconv.ParseFloat(q, 64)
-		return !ok || err == nil && v > 0
-	}
-	return false
+	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/answer"
 	"cannulary/internal/export"
 	"cannulary/internal/fault"
 	"cannulary/internal/view"
@@ -39,8 +40,8 @@ func readParameters(r *request) error {
 	}
 	given := r.Header.Get("Content-Type")
 	if media, _, err := mime.ParseMediaType(given); err != nil || media != "application/fhir+json" && media != "application/json" {
-		return &problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported", Expression: "http.Content-Type",
-			Text: "the body of a $export must be a Parameters resource as application/fhir+json, not " + shown(orNothing(given))}
+		return answer.WrongMedia("Content-Type",
+			"the body of a $export must be a Parameters resource as application/fhir+json, not "+shown(orNothing(given)))
 	}
 	var p struct {
 		ResourceType string `json:"resourceType"`
@@ -215,7 +216,7 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		if !slices.Contains(req.Types, name) {
 			return nil, nil, invalid(paramTypeFilter, "_typeFilter: %s is filtered but not among the _type that are exported: %s", name, strings.Join(req.Types, ", "))
 		}
-		params, err := url.ParseQuery(query)
+		params, err := answer.Values("", query)
 		if err != nil {
 			return nil, nil, invalid(paramTypeFilter, "_typeFilter: the parameters of %s cannot be read: percent signs and semicolons inside must be written as %%25 and %%3B, and the whole then be escaped once more", name)
 		}

@@ -24,10 +24,10 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/fhir"
+	"cannulary/internal/answer"
 	"cannulary/internal/export"
 	"cannulary/internal/facade"
 	"cannulary/internal/record"
-	"cannulary/internal/refusal"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -61,7 +61,7 @@ func newExporter(t testing.TB, idle bool, change ...func(*facade.Config)) *expor
 }
 
 // ask sends a request and says nothing about its content type.
-func (x *exporter) ask(method, target, body string, headers ...string) answer {
+func (x *exporter) ask(method, target, body string, headers ...string) answered {
 	x.t.Helper()
 	r := httptest.NewRequest(method, target, strings.NewReader(body))
 	for i := 0; i+1 < len(headers); i += 2 {
@@ -69,7 +69,7 @@ func (x *exporter) ask(method, target, body string, headers ...string) answer {
 	}
 	w := httptest.NewRecorder()
 	x.h.ServeHTTP(w, r)
-	return answer{w.Code, w.Header(), w.Body.Bytes()}
+	return answered{w.Code, w.Header(), w.Body.Bytes()}
 }
 
 func (x *exporter) path(link string) string { return facade.Path + follow(x.t, link) }
@@ -80,7 +80,7 @@ func (x *exporter) begin(path string, headers ...string) string {
 	return x.begun(x.get(path, append(headers, "Prefer", "respond-async")...))
 }
 
-func (x *exporter) begun(a answer) string {
+func (x *exporter) begun(a answered) string {
 	x.t.Helper()
 	if a.status != http.StatusAccepted {
 		x.t.Fatalf("kick-off: %d %s", a.status, a.body)
@@ -521,7 +521,7 @@ func TestAFailedExportTellsWhatToDo(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var a answer
+		var a answered
 		for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
 			if a = x.ask("GET", facade.Path+"/$export/"+id, ""); a.status != 202 {
 				break
@@ -604,7 +604,7 @@ func TestAuthorizeGuardsExports(t *testing.T) {
 			if allowed {
 				return nil
 			}
-			return &refusal.Denied{Status: http.StatusForbidden, Reason: "not you"}
+			return answer.Forbidden("not you")
 		}
 	})
 	x.put(at(0), resource("Flag", "f", "p", "", fhir.Index{}))

@@ -25,7 +25,7 @@ const issueTypes = " invalid structure required value invariant security login u
 
 // sound checks what holds of every answer: no failure inside, a body that is JSON, and with
 // every refusal an OperationOutcome that says what is wrong.
-func sound(t *testing.T, what string, a answer) {
+func sound(t *testing.T, what string, a answered) {
 	t.Helper()
 	if a.status == http.StatusNotModified {
 		if len(a.body) > 0 {
@@ -50,7 +50,7 @@ func sound(t *testing.T, what string, a answer) {
 
 // send sends a request past net/http's own parser: paths, queries and headers may hold
 // whatever there is.
-func (s *service) send(method, path, query string, header http.Header) answer {
+func (s *service) send(method, path, query string, header http.Header) answered {
 	r := httptest.NewRequest(method, facade.Path, nil)
 	r.URL = &url.URL{Path: facade.Path + path, RawQuery: query}
 	for k, v := range header {
@@ -58,7 +58,7 @@ func (s *service) send(method, path, query string, header http.Header) answer {
 	}
 	w := httptest.NewRecorder()
 	s.h.ServeHTTP(w, r)
-	return answer{w.Code, w.Header(), w.Body.Bytes()}
+	return answered{w.Code, w.Header(), w.Body.Bytes()}
 }
 
 // FuzzSearch sends whatever string as the query of a search of every type.

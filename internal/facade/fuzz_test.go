@@ -34,7 +34,7 @@ func FuzzRequests(f *testing.F) {
 			r.URL = &url.URL{Path: facade.Path + path, RawQuery: query}
 			w := httptest.NewRecorder()
 			s.h.ServeHTTP(w, r)
-			a := answer{w.Code, w.Header(), w.Body.Bytes()}
+			a := answered{w.Code, w.Header(), w.Body.Bytes()}
 			if a.status == http.StatusOK {
 				continue
 			}

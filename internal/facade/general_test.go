@@ -75,7 +75,7 @@ func TestGzip(t *testing.T) {
 	}
 	s.put(at(50), resource("Device", "long", "", strings.Repeat("long ", 1000), fhir.Index{}), resource("Device", "short", "", "", fhir.Index{}))
 	plain := s.get("/Procedure?_count=40")
-	unpack := func(a answer) []byte {
+	unpack := func(a answered) []byte {
 		t.Helper()
 		z, err := gzip.NewReader(bytes.NewReader(a.body))
 		if err != nil {
@@ -87,7 +87,9 @@ func TestGzip(t *testing.T) {
 		}
 		return out
 	}
-	ask := func(method, path string, headers ...string) answer { return s.doAny(method, "/fhir"+path, headers...) }
+	ask := func(method, path string, headers ...string) answered {
+		return s.doAny(method, "/fhir"+path, headers...)
+	}
 	for range 3 { // the pool gives the same writer again
 		a := ask("GET", "/Procedure?_count=40", "Accept-Encoding", "br, gzip;q=0.5")
 		if a.header.Get("Content-Encoding") != "gzip" || !bytes.Equal(unpack(a), plain.body) || len(a.body)*5 > len(plain.body) {

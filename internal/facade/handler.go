@@ -7,13 +7,12 @@ import (
 	"net/http"
 	"net/url"
 	"runtime/debug"
-	"strconv"
 	"strings"
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/answer"
 	"cannulary/internal/export"
-	"cannulary/internal/refusal"
 	"cannulary/internal/view"
 )
 
@@ -36,8 +35,8 @@ type Config struct {
 	MaxCount int
 	// Definitions are what the service publishes of itself, by (Type, ID): fhir.Definitions.
 	Definitions []fhir.Resource
-	// Authorize is the one place where it is decided who may read what. It may return a
-	// *refusal.Denied. Nil lets everybody read everything.
+	// Authorize is the one place where it is decided who may read what; see answer.Authorize.
+	// Nil lets everybody read everything.
 	Authorize func(*http.Request) error
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
@@ -104,50 +103,46 @@ type request struct {
 
 // ServeHTTP answers one request.
 func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	out := h.answer(r)
+	out, err := h.answer(r)
 	if out.write != nil {
 		out.write(w)
 		return
 	}
 	head := w.Header()
+	head.Set("Vary", "Accept, Accept-Encoding, Prefer")
+	if err != nil {
+		refuse(w, r, answer.Of(r.Context(), h.cfg.Log, "a FHIR request failed", err))
+		return
+	}
 	for k, v := range out.header {
 		head.Set(k, v)
 	}
-	if out.status != http.StatusNotModified {
-		if len(out.body) >= minGzip && acceptsGzip(r.Header.Values("Accept-Encoding")) {
-			if small, err := gzipped(out.body); err == nil {
-				out.body = small
-				head.Set("Content-Encoding", "gzip")
-			}
+	if out.status == http.StatusNotModified {
+		w.WriteHeader(out.status)
+		return
+	}
+	if len(out.body) >= minGzip && answer.Quality(r.Header.Values("Accept-Encoding"), "gzip") > 0 {
+		if small, err := gzipped(out.body); err == nil {
+			out.body = small
+			head.Set("Content-Encoding", "gzip")
 		}
-		head.Set("Content-Type", "application/fhir+json; charset=utf-8")
-		head.Set("Content-Length", strconv.Itoa(len(out.body)))
-		head.Set("X-Content-Type-Options", "nosniff")
 	}
-	head.Set("Vary", "Accept, Accept-Encoding, Prefer")
-	w.WriteHeader(out.status)
-	if r.Method != http.MethodHead && out.status != http.StatusNotModified {
-		// The client may be gone; there is nobody to tell.
-		_, _ = w.Write(out.body)
-	}
+	head.Set("X-Content-Type-Options", "nosniff")
+	answer.Send(w, r, out.status, answer.Outcome().Media, out.body)
 }
 
-func (h *Handler) answer(r *http.Request) (out reply) {
+func (h *Handler) answer(r *http.Request) (out reply, err error) {
 	defer func() {
 		if v := recover(); v != nil {
 			h.cfg.Log.ErrorContext(r.Context(), "FHIR request panicked", "panic", fmt.Sprint(v), "stack", string(debug.Stack()))
-			out = refused(refusal.Broken())
+			out, err = reply{}, answer.Broken()
 		}
 	}()
-	out, err := h.dispatch(r)
-	if err != nil {
-		return refused(refusal.Of(r.Context(), h.cfg.Log, "a FHIR request failed", err))
-	}
-	return out
+	return h.dispatch(r)
 }
 
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
-	if err := refusal.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
+	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
 		return reply{}, err
 	}
 	rt, err := h.route(r.URL.Path)
@@ -200,15 +195,8 @@ type route struct {
 }
 
 func (rt *route) allow(r *http.Request) error {
-	for _, m := range rt.methods {
-		if m == r.Method {
-			return nil
-		}
-	}
-	allowed := strings.Join(rt.methods, ", ")
-	return &problem{Status: http.StatusMethodNotAllowed, Code: "not-supported",
-		Text:   fmt.Sprintf("%s is not possible at %s; this service takes no FHIR writes; allowed: %s", shown(r.Method), shown(rt.path), allowed),
-		Header: map[string]string{"Allow": allowed}}
+	return answer.Allow(r, fmt.Sprintf("%s is not possible at %s; this service takes no FHIR writes; allowed: %s",
+		shown(r.Method), shown(rt.path), strings.Join(rt.methods, ", ")), rt.methods...)
 }
 
 func (h *Handler) typeNamed(name string) *Type {

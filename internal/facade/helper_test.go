@@ -80,15 +80,15 @@ func (s *service) put(updated time.Time, list ...fhir.Resource) {
 	}
 }
 
-// answer is what came back.
-type answer struct {
+// answered is what came back.
+type answered struct {
 	status int
 	header http.Header
 	body   []byte
 }
 
 // do sends a request; headers are pairs of name and value.
-func (s *service) do(method, target, body string, headers ...string) answer {
+func (s *service) do(method, target, body string, headers ...string) answered {
 	s.t.Helper()
 	var in io.Reader
 	if body != "" {
@@ -100,7 +100,7 @@ func (s *service) do(method, target, body string, headers ...string) answer {
 	}
 	w := httptest.NewRecorder()
 	s.h.ServeHTTP(w, r)
-	a := answer{w.Code, w.Header(), w.Body.Bytes()}
+	a := answered{w.Code, w.Header(), w.Body.Bytes()}
 	if method != http.MethodHead && a.status != http.StatusNotModified {
 		if got := a.header.Get("Content-Type"); got != "application/fhir+json; charset=utf-8" {
 			s.t.Errorf("%s %s: content type %q", method, target, got)
@@ -113,7 +113,7 @@ func (s *service) do(method, target, body string, headers ...string) answer {
 }
 
 // doAny sends a request without a look at what comes back.
-func (s *service) doAny(method, target string, headers ...string) answer {
+func (s *service) doAny(method, target string, headers ...string) answered {
 	s.t.Helper()
 	r := httptest.NewRequest(method, target, nil)
 	for i := 0; i+1 < len(headers); i += 2 {
@@ -121,10 +121,10 @@ func (s *service) doAny(method, target string, headers ...string) answer {
 	}
 	w := httptest.NewRecorder()
 	s.h.ServeHTTP(w, r)
-	return answer{w.Code, w.Header(), w.Body.Bytes()}
+	return answered{w.Code, w.Header(), w.Body.Bytes()}
 }
 
-func (s *service) get(path string, headers ...string) answer {
+func (s *service) get(path string, headers ...string) answered {
 	s.t.Helper()
 	return s.do(http.MethodGet, facade.Path+path, "", headers...)
 }
@@ -179,7 +179,7 @@ func (b *bundle) outcomes() string {
 	return strings.Join(out, "\n")
 }
 
-func (s *service) bundle(a answer) *bundle {
+func (s *service) bundle(a answered) *bundle {
 	s.t.Helper()
 	if a.status != http.StatusOK {
 		s.t.Fatalf("status %d: %s", a.status, a.body)
@@ -205,7 +205,7 @@ func follow(t testing.TB, link string) string {
 }
 
 // outcome reads an OperationOutcome of one issue.
-func outcome(t testing.TB, a answer) (code, text, where string) {
+func outcome(t testing.TB, a answered) (code, text, where string) {
 	t.Helper()
 	var o struct {
 		ResourceType string

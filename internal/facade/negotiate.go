@@ -8,8 +8,9 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
+
+	"cannulary/internal/answer"
 )
 
 // maxForm is the greatest body of a _search, in bytes.
@@ -19,12 +20,9 @@ const formType = "application/x-www-form-urlencoded"
 
 // readParams reads the parameters of the query and, if form is set, of the body.
 func readParams(r *http.Request, form bool) (url.Values, error) {
-	params, err := url.ParseQuery(r.URL.RawQuery)
-	if err != nil {
-		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the query of the URL cannot be read: percent signs and semicolons must be written as %25 and %3B"}
-	}
-	if !form {
-		return params, nil
+	params, err := answer.Values(answer.OfURL, r.URL.RawQuery)
+	if err != nil || !form {
+		return params, err
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxForm))
 	if err != nil {
@@ -38,12 +36,12 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 		return params, nil
 	}
 	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != formType {
-		return nil, &problem{Status: http.StatusUnsupportedMediaType, Code: "not-supported",
-			Text: "the body of a _search must be " + formType + ", not " + shown(orNothing(r.Header.Get("Content-Type"))), Expression: "http.Content-Type"}
+		return nil, answer.WrongMedia("Content-Type",
+			"the body of a _search must be "+formType+", not "+shown(orNothing(r.Header.Get("Content-Type"))))
 	}
-	more, err := url.ParseQuery(string(body))
+	more, err := answer.Values("the body of the _search", string(body))
 	if err != nil {
-		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the _search cannot be read: percent signs and semicolons must be written as %25 and %3B"}
+		return nil, err
 	}
 	for k, v := range more {
 		params[k] = append(params[k], v...)
@@ -58,32 +56,36 @@ func orNothing(s string) string {
 	return s
 }
 
+// offered are the media types that our JSON goes by. A client may name the version of FHIR.
+func offered() []string {
+	return []string{"application/fhir+json; fhirVersion=4.0", "application/fhir+json; fhirVersion=4.0.1",
+		"application/json; fhirVersion=4.0", "application/json; fhirVersion=4.0.1"}
+}
+
 // negotiate refuses what asks for anything but FHIR R4 JSON. _format goes before Accept.
 func negotiate(accept []string, params url.Values) error {
-	refuse := func(where, asked string) error {
-		return &problem{Status: http.StatusNotAcceptable, Code: "not-supported", Expression: "http." + where,
-			Text: "only JSON is answered (application/fhir+json), not " + shown(asked)}
-	}
+	where := "Accept"
 	if formats, ok := params[paramFormat]; ok {
 		if len(formats) > 1 {
 			return invalid(paramFormat, "_format is given %d times; give it once", len(formats))
 		}
-		// A plus sign that was not escaped arrives as a space.
-		if f := formats[0]; f != "json" && !jsonMedia(strings.Replace(f, " ", "+", 1)) {
-			return refuse(paramFormat, orNothing(f))
-		}
-		return nil
-	}
-	all := strings.Join(accept, ",")
-	if strings.TrimSpace(all) == "" {
-		return nil
-	}
-	for _, part := range strings.Split(all, ",") {
-		if jsonMedia(part) {
+		if formats[0] == "json" {
 			return nil
 		}
+		// A plus sign that was not escaped arrives as a space. It is one type, no list.
+		where, accept = paramFormat, []string{orNothing(strings.Replace(formats[0], " ", "+", 1))}
+		if strings.Contains(formats[0], ",") {
+			return unacceptable(where, formats)
+		}
 	}
-	return refuse("Accept", all)
+	if answer.Prefer(accept, offered()...) == "" {
+		return unacceptable(where, accept)
+	}
+	return nil
+}
+
+func unacceptable(where string, asked []string) error {
+	return answer.Unacceptable(where, "only JSON is answered (application/fhir+json), not "+shown(strings.Join(asked, ",")))
 }
 
 // wantsPretty reads _pretty, which all interactions take.
@@ -109,27 +111,6 @@ func indented(body []byte) ([]byte, error) {
 	}
 	out.WriteByte('\n')
 	return out.Bytes(), nil
-}
-
-// jsonMedia tells whether a media range accepts our JSON.
-func jsonMedia(s string) bool {
-	media, args, err := mime.ParseMediaType(s)
-	if err != nil {
-		return false
-	}
-	if q, ok := args["q"]; ok {
-		if v, err := strconv.ParseFloat(q, 64); err != nil || v <= 0 {
-			return false
-		}
-	}
-	if v, ok := args["fhirversion"]; ok && v != "4.0" && v != "4.0.1" {
-		return false
-	}
-	switch media {
-	case "application/fhir+json", "application/json", "application/*", "*/*":
-		return true
-	}
-	return false
 }
 
 // lenient tells whether the client asks to ignore parameters that are not known.

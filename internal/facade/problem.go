@@ -7,11 +7,11 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"cannulary/internal/refusal"
+	"cannulary/internal/answer"
 )
 
 // problem is an error as it is answered.
-type problem = refusal.Problem
+type problem = answer.Problem
 
 func invalid(param, format string, args ...any) *problem {
 	return &problem{Status: http.StatusBadRequest, Code: "value", Text: fmt.Sprintf(format, args...), Expression: "http." + shown(param)}
@@ -43,11 +43,8 @@ func shown(s string) string {
 	return s
 }
 
-// refused is the answer that a problem makes.
-func refused(p *problem) reply {
-	r := reply{status: p.Status, header: map[string]string{"Cache-Control": "no-store"}, body: p.Body()}
-	for k, v := range p.Header {
-		r.header[k] = v
-	}
-	return r
+// refuse answers a problem.
+func refuse(w http.ResponseWriter, r *http.Request, p *problem) {
+	// An OperationOutcome can always be written.
+	_ = answer.Refuse(w, r, p, answer.Outcome())
 }

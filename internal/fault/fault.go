@@ -35,17 +35,19 @@ const (
 	Unsupported
 	// TooLarge is a message above the limit.
 	TooLarge
+	// Kinds is how many there are.
+	Kinds
 )
 
 // kinds are the names of the kinds, for logs and figures.
-var kinds = [...]string{
+var kinds = [Kinds]string{
 	Internal: "internal", Invalid: "invalid", Precondition: "precondition", Conflict: "conflict", NotFound: "not-found",
 	Gone: "gone", Full: "full", Unavailable: "unavailable", Unsupported: "unsupported", TooLarge: "too-large",
 }
 
 // String is the kind's name.
 func (k Kind) String() string {
-	if k < 0 || int(k) >= len(kinds) {
+	if k < 0 || k >= Kinds {
 		return "internal"
 	}
 	return kinds[k]

@@ -10,12 +10,11 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/reflection"
-	"google.golang.org/grpc/status"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/fault"
 	"cannulary/internal/intake"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -84,7 +83,7 @@ func (s *Server) Serving(yes bool) {
 func recoverTo(ctx context.Context, log *slog.Logger, err *error) {
 	if p := recover(); p != nil {
 		log.ErrorContext(ctx, "panic while taking a message", "panic", fmt.Sprint(p), "stack", string(debug.Stack()))
-		*err = status.Error(codes.Internal, fault.As(errors.New("panic")).Error())
+		*err = toStatus(errors.New("panic"))
 	}
 }
 
@@ -236,7 +235,7 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 
 func refuse(r *cannularyv1.FeedResponse, f *fault.Error) {
 	r.Outcome = cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED
-	r.Code = uint32(codeOf(f.Kind))
+	r.Code = uint32(answer.GRPC(f.Kind))
 	r.Retry = f.Kind == fault.Unavailable || f.Kind == fault.Internal || f.Kind == fault.Full
 	if len(f.Violations) == 0 || f.Kind != fault.Invalid {
 		r.Reasons = append(r.Reasons, &cannularyv1.FeedReason{Description: fault.New(f.Kind, f.What, f.Do).Error()})

@@ -2,39 +2,18 @@ package grpcapi
 
 import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/durationpb"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/fault"
 )
-
-// codeOf maps a fault's kind to a gRPC code.
-func codeOf(k fault.Kind) codes.Code {
-	switch k {
-	case fault.Invalid, fault.TooLarge:
-		return codes.InvalidArgument
-	case fault.Precondition:
-		return codes.FailedPrecondition
-	case fault.Conflict:
-		return codes.AlreadyExists
-	case fault.NotFound, fault.Gone:
-		return codes.NotFound
-	case fault.Full:
-		return codes.ResourceExhausted
-	case fault.Unavailable:
-		return codes.Unavailable
-	case fault.Unsupported:
-		return codes.Unimplemented
-	}
-	return codes.Internal
-}
 
 // toStatus is the gRPC form of an error: a fault's text and field violations; anything
 // else is internal, its text not sent. The recorder has logged it.
 func toStatus(err error) error {
 	f := fault.As(err)
-	st := status.New(codeOf(f.Kind), f.Error())
+	st := status.New(answer.GRPC(f.Kind), f.Error())
 	if len(f.Violations) > 0 {
 		br := &errdetails.BadRequest{}
 		for _, v := range f.Violations {

@@ -3,11 +3,8 @@ package infectioncontrol
 import (
 	"context"
 	"fmt"
-	"log/slog"
-	"net/http"
 	"strings"
 
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/surveil"
 )
 
@@ -88,24 +85,4 @@ func unmatched(w *surveil.Watch, since surveil.Month) []string {
 			a.By, a.On, techniqueName(a.Technique), strings.ToLower(className(a.Class)), do))
 	}
 	return out
-}
-
-// SignalsHandler answers `GET /surveillance/signals` with facility.
-func (s *Service) SignalsHandler(log *slog.Logger) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !reads(w, r, "only GET is possible here; a signal is acknowledged by a message of the roster service") {
-			return
-		}
-		p, err := jsonhttp.Query(r, "facility")
-		if err != nil {
-			jsonhttp.Failed(w, r, log, "signals were not told", err)
-			return
-		}
-		out, err := s.Signals(r.Context(), p["facility"])
-		if err != nil {
-			jsonhttp.Failed(w, r, log, "signals were not told", err)
-			return
-		}
-		jsonhttp.Answer(w, http.StatusOK, out)
-	})
 }

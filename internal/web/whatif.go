@@ -7,8 +7,8 @@ import (
 	"mime"
 	"net/http"
 
+	"cannulary/internal/answer"
 	"cannulary/internal/fault"
-	"cannulary/internal/jsonhttp"
 	"cannulary/internal/whatif"
 	"cannulary/internal/whatif/proposal"
 )
@@ -21,49 +21,37 @@ type Compare func(ctx context.Context, p whatif.Proposal, facility string) (what
 // a time and whoever comes meanwhile is asked to try again.
 func WhatIf(compare Compare, log *slog.Logger) http.Handler {
 	one := make(chan struct{}, 1)
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		w.Header().Set("Cache-Control", "no-store")
-		w.Header().Set("X-Content-Type-Options", "nosniff")
-		if r.Method != http.MethodPost {
-			w.Header().Set("Allow", http.MethodPost)
-			jsonhttp.Problem(w, http.StatusMethodNotAllowed, "method-not-allowed",
-				"a protocol is posted here in JSON, with POST; nothing of it is stored")
-			return
+	return answer.Handler(log, "a comparison failed", func(w http.ResponseWriter, r *http.Request) error {
+		const posted = "a protocol is posted here in JSON, with POST; nothing of it is stored"
+		if err := answer.Allow(r, posted, http.MethodPost); err != nil {
+			return err
 		}
 		// A page of another site cannot post this type unasked.
 		if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
-			jsonhttp.Problem(w, http.StatusUnsupportedMediaType, "unsupported-media-type",
-				"the body must be sent as Content-Type application/json")
-			return
+			return answer.WrongMedia("Content-Type", "the body must be sent as Content-Type application/json")
 		}
 		select {
 		case one <- struct{}{}:
 			defer func() { <-one }()
 		default:
-			jsonhttp.Problem(w, http.StatusServiceUnavailable, "unavailable", "another comparison is running; try again when it has ended")
-			return
+			return fault.New(fault.Unavailable, "another comparison is running; try again when it has ended", "")
 		}
-		report, err := compareAsked(r, compare)
+		asked, err := answer.Query(r, "facility")
 		if err != nil {
-			jsonhttp.Failed(w, r, log, "a comparison failed", err)
-			return
+			return err
 		}
-		jsonhttp.Answer(w, http.StatusOK, report)
+		body, err := io.ReadAll(io.LimitReader(r.Body, proposal.MaxBytes+1))
+		if err != nil {
+			return fault.Wrap(fault.Invalid, err, "the body could not be read", "send it again")
+		}
+		p, err := proposal.Read("what-if", body)
+		if err != nil {
+			return err
+		}
+		report, err := compare(r.Context(), p, asked["facility"])
+		if err != nil {
+			return err
+		}
+		return answer.Value(w, r, http.StatusOK, report)
 	})
-}
-
-func compareAsked(r *http.Request, compare Compare) (whatif.Report, error) {
-	asked, err := jsonhttp.Query(r, "facility")
-	if err != nil {
-		return whatif.Report{}, err
-	}
-	body, err := io.ReadAll(io.LimitReader(r.Body, proposal.MaxBytes+1))
-	if err != nil {
-		return whatif.Report{}, fault.Wrap(fault.Invalid, err, "the body could not be read", "send it again")
-	}
-	p, err := proposal.Read("what-if", body)
-	if err != nil {
-		return whatif.Report{}, err
-	}
-	return compare(r.Context(), p, asked["facility"])
 }

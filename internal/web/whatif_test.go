@@ -48,7 +48,8 @@ func TestOneComparisonAtATime(t *testing.T) {
 	}()
 	<-body.reading
 	w := post(h, `{}`)
-	if w.Code != http.StatusServiceUnavailable || !strings.Contains(w.Body.String(), "another comparison is running; try again when it has ended") {
+	const running = `{"error":{"code":"unavailable","text":"another comparison is running; try again when it has ended"}}`
+	if w.Code != http.StatusServiceUnavailable || strings.TrimSpace(w.Body.String()) != running {
 		t.Errorf("the second is answered %d %s", w.Code, w.Body)
 	}
 	close(body.end)
