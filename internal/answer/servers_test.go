@@ -18,7 +18,6 @@ import (
 	"google.golang.org/grpc/status"
 
 	"cannulary/internal/answer"
-	"cannulary/internal/board"
 	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
@@ -121,8 +120,8 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 	if e != nil {
 		t.Fatal(e)
 	}
-	pages := board.New(board.Config{Cards: cards, Store: store, Now: time.Now, Log: log,
-		Status: func(context.Context) (board.Status, error) { return board.Status{}, nil }})
+	pages := web.Pages(web.Config{Cards: cards, Store: store, Now: time.Now, Log: log,
+		Status: func(context.Context) (web.Status, error) { return web.Status{}, nil }})
 	control := &infectioncontrol.Service{
 		Watch:     func(context.Context) ([]*surveil.Watch, error) { return nil, err },
 		Knowledge: func(context.Context) infectioncontrol.Knowledge { return infectioncontrol.Knowledge{} },

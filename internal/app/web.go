@@ -14,7 +14,6 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/answer"
-	"cannulary/internal/board"
 	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/dossier"
@@ -144,7 +143,8 @@ func (a *App) handler() (http.Handler, error) {
 	a.serveState(mux)
 	if a.store == nil {
 		mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
-			return fault.New(fault.NotFound, "there is nothing at this address", "this instance has no view; it tells /healthz, /readyz, /status and /metrics")
+			return fault.New(fault.NotFound, "there is nothing at this address",
+				"this instance has no view; it tells /healthz, /readyz, /status and /metrics")
 		}))
 		return mux, nil
 	}
@@ -159,10 +159,11 @@ func (a *App) handler() (http.Handler, error) {
 	}
 	a.read = f.Export
 	cards := &chairside.Service{Store: a.store, State: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
-	b := board.New(board.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: func(ctx context.Context) (board.Status, error) {
+	status := func(ctx context.Context) (web.Status, error) {
 		st, err := a.log.State(ctx)
-		return board.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
-	}})
+		return web.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
+	}
+	pages := web.Pages(web.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status})
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
 	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))
@@ -174,7 +175,7 @@ func (a *App) handler() (http.Handler, error) {
 	}
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
-	mux.Handle("/", b)
+	mux.Handle("/", pages)
 	return fhirFirst(f, mux), nil
 }
 

@@ -1,4 +1,4 @@
-package board_test
+package web_test
 
 import (
 	"context"

@@ -1,4 +1,4 @@
-package board_test
+package web_test
 
 import (
 	"context"
@@ -15,7 +15,6 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"cannulary/internal/board"
 	"cannulary/internal/chairside"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/intake"
@@ -23,6 +22,7 @@ import (
 	"cannulary/internal/projector"
 	"cannulary/internal/simulate"
 	"cannulary/internal/view"
+	"cannulary/internal/web"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
@@ -35,7 +35,7 @@ type unit struct {
 	cards     *chairside.Service
 	projector *projector.Projector
 	ring      *keyring.Ring
-	cfg       board.Config
+	cfg       web.Config
 	handler   http.Handler
 	sent      int
 
@@ -93,14 +93,14 @@ func open(t testing.TB) *unit {
 		t.Fatal(err)
 	}
 	u.cards = &chairside.Service{Store: u.store, State: u.projector, Ring: u.ring, Now: time.Now, Lagging: u.isLagging}
-	u.cfg = board.Config{Cards: u.cards, Store: u.store, Now: time.Now, Log: quiet, Status: func(ctx context.Context) (board.Status, error) {
+	u.cfg = web.Config{Cards: u.cards, Store: u.store, Now: time.Now, Log: quiet, Status: func(ctx context.Context) (web.Status, error) {
 		st, err := u.log.State(ctx)
 		if err == nil {
 			err = u.failure()
 		}
-		return board.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
+		return web.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
 	}}
-	u.handler = board.New(u.cfg)
+	u.handler = web.Pages(u.cfg)
 	return u
 }
 

@@ -1,10 +1,4 @@
-// Package board serves what people read: the board of a unit, for the charge nurse and
-// the one on call, and the chairside card. Pages are made on the server and need no
-// script; the card also comes as JSON and as plain text.
-//
-// It wraps html/template and decides nothing: the card is made by internal/card, and the
-// board shows judgements that the view has stored.
-package board
+package web
 
 import (
 	"context"
@@ -56,9 +50,9 @@ type handler struct {
 	styleVersion string
 }
 
-// New answers "/" (the board), "/card", "/cards" (all of them, a line each) and what the pages
+// Pages answers "/" (the board), "/card", "/cards" (all of them, a line each) and what the pages
 // need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
-func New(cfg Config) http.Handler {
+func Pages(cfg Config) http.Handler {
 	if cfg.ListLimit == 0 {
 		cfg.ListLimit = defaultListLimit
 	}

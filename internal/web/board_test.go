@@ -1,4 +1,4 @@
-package board_test
+package web_test
 
 import (
 	"context"
@@ -13,12 +13,12 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"cannulary/internal/board"
 	"cannulary/internal/card"
 	"cannulary/internal/intake"
 	"cannulary/internal/record"
 	"cannulary/internal/rule"
 	"cannulary/internal/view"
+	"cannulary/internal/web"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -248,7 +248,7 @@ func TestTooManyPatientsForOnePage(t *testing.T) {
 	u.rosterIn(e, &v1.RosterFact{Fact: &v1.RosterFact_FacilityRegistered{FacilityRegistered: &v1.FacilityRegistered{Name: "The other unit", TimeZone: "Asia/Kolkata", DialysisDays: []v1.Weekday{v1.Weekday_WEEKDAY_MONDAY}}}})
 	u.settle()
 	u.cfg.ListLimit = 1
-	u.handler = board.New(u.cfg)
+	u.handler = web.Pages(u.cfg)
 	page := u.page("/")
 	says(t, page, "2 patients are too many for one page", `<a href="./?facility=test-unit">2 patients, 3 tracks, 1 open hold</a>`, `name="identifier"`)
 	if strings.Contains(page, "Quombave") {
