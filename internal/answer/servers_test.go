@@ -18,7 +18,6 @@ import (
 	"google.golang.org/grpc/status"
 
 	"cannulary/internal/answer"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
@@ -29,6 +28,7 @@ import (
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
 	"cannulary/internal/web"
+	"cannulary/internal/web/cdshooks"
 	"cannulary/internal/whatif"
 	v1 "cannulary/proto/cannulary/v1"
 )

@@ -14,7 +14,6 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/answer"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/dossier"
 	"cannulary/internal/facade"
@@ -23,6 +22,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/surveil"
 	"cannulary/internal/web"
+	"cannulary/internal/web/cdshooks"
 )
 
 func (a *App) sources() metrics.Sources {

@@ -9,7 +9,7 @@ import (
 
 	"cannulary/internal/answer"
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
+	"cannulary/internal/web/cdshooks"
 )
 
 const instance = "d1577c69-dfbe-44ad-ba6d-3e05e953b2ea"

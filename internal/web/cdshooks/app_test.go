@@ -10,8 +10,8 @@ import (
 	"time"
 
 	"cannulary/internal/app"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/testkit"
+	"cannulary/internal/web/cdshooks"
 )
 
 // start starts the whole application on free ports, with the messages in it.

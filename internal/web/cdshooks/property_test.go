@@ -14,8 +14,8 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/rule"
+	"cannulary/internal/web/cdshooks"
 )
 
 // nothingIsMissing checks that every hold and every standing finding of the chairside card is

@@ -8,7 +8,7 @@ import (
 	"unicode/utf16"
 
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
+	"cannulary/internal/web/cdshooks"
 )
 
 var uuid = regexp.MustCompile(`^[0-9a-f]{8}-[0-9a-f]{4}-5[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$`)

@@ -4,7 +4,7 @@ import (
 	"testing"
 
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
+	"cannulary/internal/web/cdshooks"
 )
 
 // Two cards that say the same are still two cards.

@@ -99,8 +99,8 @@ func (h *Handler) answer(r *http.Request, rt target, found error) (body []byte, 
 	if found != nil {
 		return nil, found
 	}
-	allowed := strings.Join(rt.methods, ", ")
-	if err := answer.Allow(r, fmt.Sprintf("%s is not possible here: %s; allowed: %s", shown(r.Method), rt.does, allowed), rt.methods...); err != nil {
+	no := fmt.Sprintf("%s is not possible here: %s; allowed: %s", shown(r.Method), rt.does, strings.Join(rt.methods, ", "))
+	if err := answer.Allow(r, no, rt.methods...); err != nil {
 		return nil, err
 	}
 	if _, err := answer.Query(r); err != nil {

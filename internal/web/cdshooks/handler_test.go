@@ -11,8 +11,8 @@ import (
 
 	"cannulary/internal/answer"
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/testkit"
+	"cannulary/internal/web/cdshooks"
 )
 
 // The fields are those of the table under "Discovery" in CDS Hooks 2.0.

@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/rule"
+	"cannulary/internal/web/cdshooks"
 )
 
 var seenAt = time.Date(2025, 4, 4, 7, 40, 0, 0, time.UTC)

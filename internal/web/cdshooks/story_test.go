@@ -9,8 +9,8 @@ import (
 	"testing"
 
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/testkit/cardtest"
+	"cannulary/internal/web/cdshooks"
 )
 
 var update = flag.Bool("update", false, "write the answers in testdata again; read the difference before you keep it")

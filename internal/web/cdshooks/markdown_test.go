@@ -4,7 +4,7 @@ import (
 	"strings"
 	"testing"
 
-	"cannulary/internal/cdshooks"
+	"cannulary/internal/web/cdshooks"
 )
 
 // The constructs are those of CommonMark and of GitHub-flavoured Markdown's extensions

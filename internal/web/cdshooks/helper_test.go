@@ -15,12 +15,12 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/card"
-	"cannulary/internal/cdshooks"
 	"cannulary/internal/chairside"
 	"cannulary/internal/intake"
 	"cannulary/internal/projector"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
+	"cannulary/internal/web/cdshooks"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
