@@ -40,6 +40,8 @@ type Config struct {
 	Authorize func(*http.Request) error
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
+	// Limits bound what searches may cost; the zero value takes the defaults.
+	Limits Limits
 	// Version is the program's version, for the CapabilityStatement; may be empty.
 	Version string
 }
@@ -56,6 +58,7 @@ type Handler struct {
 	// profiles are the definitions' profiles by type.
 	profiles map[string][]string
 	since    time.Time
+	gate     *gate
 }
 
 // New makes a handler.
@@ -83,7 +86,7 @@ func New(cfg Config) (*Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second)}, nil
+	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second), gate: newGate(cfg.Limits)}, nil
 }
 
 // reply is an answer before it is written.

@@ -1,6 +1,7 @@
 package facade
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/http"
@@ -22,7 +23,11 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 		return reply{}, err
 	}
 	s.query.After = c.after
-	page, err := h.cfg.Store.Search(r.Context(), s.query)
+	var page view.Page
+	err = h.gate.run(r.Context(), s.wide(), func(ctx context.Context) (err error) {
+		page, err = h.cfg.Store.Search(ctx, s.query)
+		return err
+	})
 	if errors.Is(err, view.ErrTooMany) {
 		return reply{}, s.tooMany(page.Rows)
 	}
@@ -150,7 +155,11 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		notices = append(notices, outcomeEntry("information", "informational", mergedNotice(id, to)))
 	}
 	q.After = c.after
-	page, err := h.cfg.Store.Everything(r.Context(), q)
+	var page view.Page
+	err = h.gate.run(r.Context(), false, func(ctx context.Context) (err error) {
+		page, err = h.cfg.Store.Everything(ctx, q)
+		return err
+	})
 	if err != nil {
 		return reply{}, err
 	}

@@ -120,11 +120,14 @@ func (h *handler) boardPage(ctx context.Context, filter string) (boardPage, erro
 	} else {
 		page.Status, page.Behind = st, int(st.LogSequence-min(st.LogSequence, st.ViewSequence))
 	}
-	counts, err := h.cfg.Store.Counts(ctx)
+	var err error
+	if page.Quarantined, err = h.cfg.Store.Quarantined(ctx); err != nil {
+		return page, err
+	}
+	facilities, err := h.cfg.Store.Facilities(ctx)
 	if err != nil {
 		return page, err
 	}
-	page.Quarantined = counts.Quarantine
 	tracks, err := h.cfg.Store.Tracks(ctx)
 	if err != nil {
 		return page, err
@@ -133,7 +136,7 @@ func (h *handler) boardPage(ctx context.Context, filter string) (boardPage, erro
 	if err != nil {
 		return page, err
 	}
-	for _, f := range counts.Facilities {
+	for _, f := range facilities {
 		page.Choices = append(page.Choices, choice{f.ID, or(f.Name, f.ID)})
 		if filter != "" && f.ID != filter {
 			continue

@@ -183,11 +183,11 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 			return nil, err
 		}
 	}
-	counts, err := h.cfg.Cards.Store.Counts(ctx)
+	quarantined, err := h.cfg.Cards.Store.Quarantined(ctx)
 	if err != nil {
 		return nil, err
 	}
-	return Unknown(q.PatientID, q.Systems(), Record{Lagging: h.cfg.Cards.Lagging(), Quarantined: counts.Quarantine}, h.cfg.Site), nil
+	return Unknown(q.PatientID, q.Systems(), Record{Lagging: h.cfg.Cards.Lagging(), Quarantined: quarantined}, h.cfg.Site), nil
 }
 
 func readBody(r *http.Request) ([]byte, error) {
