@@ -41,10 +41,7 @@ func (f *theFaces) draw(t *testing.T, n int) {
 		t.Fatal(errors.Join(err, store.Close()))
 	}
 	f.arrivals = map[string]time.Time{}
-	var untold []wrong
-	if facesTellMutants {
-		untold = wrongs()
-	}
+	untold := wrongs()
 	// After the first few only those are taken who tell one more wrong reading from the right one.
 	for i := 0; i < n || len(untold) > 0 && i < drawnMost; i++ {
 		p := drawPerson(t, ring, i)

@@ -1,9 +1,9 @@
-//go:build !race
-
 package facade_test
 
-// mixedQueries is how many queries of several parameters are asked.
-func mixedQueries() int { return 2000 }
+import "cannulary/internal/testkit/tier"
 
-// thorough asks for all types; the race detector makes that too slow.
-func thorough() bool { return true }
+// mixedQueries is how many queries of several parameters are asked.
+func mixedQueries() int { return tier.Of(150, 2000) }
+
+// thorough asks for all types.
+func thorough() bool { return tier.Full() }
