@@ -3,7 +3,7 @@ package facade_test
 import "cannulary/internal/testkit/tier"
 
 // mixedQueries is how many queries of several parameters are asked.
-func mixedQueries() int { return tier.Of(150, 2000) }
+func mixedQueries() int { return tier.Of(300, 2000) }
 
-// thorough asks for all types.
-func thorough() bool { return tier.Full() }
+// emptyTries is how often a form that has found something is asked again to find nothing.
+func emptyTries() int { return tier.Of(0, 3) }
