@@ -14,4 +14,4 @@ func historySize() (histories, kills int) { return tier.Of(12, 200), tier.Of(2, 
 
 // facesSize is how many drawn patients every face is asked about at least, and how many of them at one
 // time of the clock.
-func facesSize() (people, together int) { return tier.Of(6, 8), tier.Of(3, 5) }
+func facesSize() (people, together int) { return tier.Of(5, 8), tier.Of(3, 5) }
