@@ -8,7 +8,7 @@ LDFLAGS := -s -w -X main.version=$(VERSION)
 TOOLS := internal/tools
 export CGO_ENABLED ?= 0
 
-.PHONY: build demo test check e2e bench format format-check lint generate generate-check fuzz clean
+.PHONY: build demo test check e2e bench format test-tools format-check lint generate generate-check clean
 
 build: ## bin/cannulary and the two single-role processes; needs no C compiler
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/ ./services/...
@@ -16,17 +16,21 @@ build: ## bin/cannulary and the two single-role processes; needs no C compiler
 demo: build ## a year of an invented unit; stays up, DEMO_EXIT=1 ends it
 	bin/cannulary demo --data .demo
 
-test: ## all tests that need Go alone
-	$(GO) test -shuffle=on -count=1 -timeout 15m ./...
-	cd $(TOOLS)/fhircheck && $(GO) test -shuffle=on -count=1 ./...
-	cd $(TOOLS)/promcheck && $(GO) test -shuffle=on -count=1 ./...
-	cd $(TOOLS)/proto && $(GO) test -shuffle=on -count=1 ./...
+# Generated tests are small, and full where CANNULARY_TESTS is full: internal/testkit/tier.
+GOTEST := $(GO) test -shuffle=on -count=1
+SIZED = $(shell $(GO) list -f '{{range .XTestImports}}{{if eq . "cannulary/internal/testkit/tier"}}{{$$.ImportPath}}{{end}}{{end}}' ./...)
 
-check: format-check lint generate-check ## what must pass before a change lands
-	CGO_ENABLED=1 $(GO) test -race -shuffle=on -count=1 -timeout 20m ./...
-	cd $(TOOLS)/fhircheck && $(GO) test -shuffle=on -count=1 ./...
-	cd $(TOOLS)/promcheck && $(GO) test -shuffle=on -count=1 ./...
-	cd $(TOOLS)/proto && $(GO) test -shuffle=on -count=1 ./...
+test: ## every promise in small sizes, within minutes; needs Go alone
+	$(GOTEST) -timeout 10m ./...
+	@$(MAKE) --no-print-directory test-tools
+
+test-tools:
+	@for m in fhircheck promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
+
+check: format-check lint generate-check ## what must pass before a change lands: small sizes under -race, then the full ones
+	CGO_ENABLED=1 $(GOTEST) -race -timeout 20m ./...
+	CANNULARY_TESTS=full $(GOTEST) -timeout 20m $(SIZED)
+	@$(MAKE) --no-print-directory test-tools
 
 e2e: build ## clients and tools from outside: needs Node and npm; installs what else it needs
 	cd internal/e2e && ./run

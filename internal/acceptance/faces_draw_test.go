@@ -41,11 +41,9 @@ func (f *theFaces) draw(t *testing.T, n int) {
 		t.Fatal(errors.Join(err, store.Close()))
 	}
 	f.arrivals = map[string]time.Time{}
-	var untold []wrong
-	if facesTellMutants {
-		untold = wrongs()
-	}
+	untold := wrongs()
 	// After the first few only those are taken who tell one more wrong reading from the right one.
+	var taken []int
 	for i := 0; i < n || len(untold) > 0 && i < drawnMost; i++ {
 		p := drawPerson(t, ring, i)
 		before := len(untold)
@@ -53,11 +51,13 @@ func (f *theFaces) draw(t *testing.T, n int) {
 		if i >= n && len(untold) == before {
 			continue
 		}
+		taken = append(taken, i)
 		for _, x := range p.facts {
 			f.arrivals[x.EventID] = x.Logged
 		}
 		f.people = append(f.people, p)
 	}
+	t.Logf("patients %v tell every wrong reading", taken)
 	if err := store.Close(); err != nil {
 		t.Fatal(err)
 	}

@@ -12,6 +12,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -25,13 +26,47 @@ func run(ctx context.Context, args ...string) (code int, stdout, stderr string) 
 	return code, out.String(), log.String()
 }
 
-// instance is a running one with an invented unit's feed of two months.
+// scratch is the folder of what tests share. TestMain sets it before any test runs.
+var scratch string
+
+func TestMain(m *testing.M) {
+	var err error
+	if scratch, err = os.MkdirTemp("", "cannulary-cli-"); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	code := m.Run()
+	_ = os.RemoveAll(scratch)
+	os.Exit(code)
+}
+
+// filled is the folder of a stopped instance with an invented unit's feed of two months. The
+// first test that needs it makes it.
+var (
+	filled string
+	fill   sync.Once
+)
+
+// instance is a running one of a copy of that folder.
 func instance(t *testing.T) (dir, address string, stop func()) {
 	t.Helper()
-	dir, grpc, address, stop := served(t)
-	if code, out, log := run(context.Background(), "simulate", "--grpc", grpc, "--units", "1", "--patients", "6", "--months", "2", "--until", "2026-06-30"); code != Done {
-		t.Fatalf("simulate: %d %s %s", code, out, log)
+	fill.Do(func() {
+		dir, grpc, address, stop := served(t, filepath.Join(scratch, "filled"))
+		if code, out, log := run(context.Background(), "simulate", "--grpc", grpc, "--units", "1", "--patients", "6", "--months", "2", "--until", "2026-06-30"); code != Done {
+			t.Fatalf("simulate: %d %s %s", code, out, log)
+		}
+		follow(t, address)
+		stop()
+		filled = dir
+	})
+	if filled == "" {
+		t.Fatal("the instance could not be filled; the first test that needed it says why")
 	}
+	dir = filepath.Join(t.TempDir(), "data")
+	if err := os.CopyFS(dir, os.DirFS(filled)); err != nil {
+		t.Fatal(err)
+	}
+	dir, _, address, stop = served(t, dir)
 	follow(t, address)
 	return dir, address, stop
 }
@@ -59,10 +94,13 @@ func follow(t *testing.T, address string) {
 	}
 }
 
-// served is a running instance without a message.
-func served(t *testing.T) (dir, grpc, address string, stop func()) {
+// served is a running instance of the folder, a new one where none is named.
+func served(t *testing.T, folder ...string) (dir, grpc, address string, stop func()) {
 	t.Helper()
 	dir = filepath.Join(t.TempDir(), "data")
+	if len(folder) > 0 {
+		dir = folder[0]
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	r, w := io.Pipe()
 	ended := make(chan int, 1)

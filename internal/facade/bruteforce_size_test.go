@@ -1,9 +1,9 @@
-//go:build !race
-
 package facade_test
 
-// mixedQueries is how many queries of several parameters are asked.
-func mixedQueries() int { return 2000 }
+import "cannulary/internal/testkit/tier"
 
-// thorough asks for all types; the race detector makes that too slow.
-func thorough() bool { return true }
+// mixedQueries is how many queries of several parameters are asked.
+func mixedQueries() int { return tier.Of(300, 2000) }
+
+// emptyTries is how often a form that has found something is asked again to find nothing.
+func emptyTries() int { return tier.Of(0, 3) }

@@ -170,6 +170,9 @@ func (w *world) read(t *testing.T, file string) {
 
 // zoneOf is where a resource's days were.
 func (w *world) zoneOf(r *search.Resource) *time.Location {
+	if r.Type == "Flag" || r.Type == "DetectedIssue" {
+		return time.UTC // a judgement is told in UTC, days and all
+	}
 	if z := w.zones[r.Key()]; z != nil {
 		return z
 	}
@@ -211,8 +214,7 @@ func (w *world) readZones() {
 	}
 	n := map[string]int{}
 	note := func(key string, z *time.Location) {
-		// A judgement is told in UTC, days and all.
-		if z != nil && w.zones[key] == nil && !strings.HasPrefix(key, "Flag/") && !strings.HasPrefix(key, "DetectedIssue/") {
+		if z != nil && w.zones[key] == nil {
 			w.zones[key] = z
 			n[z.String()]++
 		}

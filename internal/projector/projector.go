@@ -192,15 +192,17 @@ func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
 	p.writing.Lock()
 	defer p.writing.Unlock()
 	aside := map[uint64]error{}
+	var stops error // the event of a newer version, which may be met before an earlier one has failed
 	for {
 		err := p.batch(ctx, entries, aside)
 		var unclear *unclearError
 		var newer *newerError
 		switch {
 		case errors.As(err, &newer) && newer.seq > entries[0].Seq:
-			return errors.Join(p.batch(ctx, entries[:newer.seq-entries[0].Seq], aside), err)
+			entries, stops = entries[:newer.seq-entries[0].Seq], err
+			continue
 		case !errors.As(err, &unclear) || aside[unclear.seq] != nil:
-			return err
+			return errors.Join(err, stops)
 		}
 		aside[unclear.seq] = unclear.err
 	}

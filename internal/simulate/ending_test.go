@@ -109,8 +109,7 @@ func stages(t *testing.T, s simulate.Scenario) map[string]int {
 }
 
 func byOccurrence(msgs []*v1.FeedRequest) []*v1.FeedRequest {
-	slices.SortStableFunc(msgs, func(a, b *v1.FeedRequest) int {
+	return slices.SortedStableFunc(slices.Values(msgs), func(a, b *v1.FeedRequest) int {
 		return envelope(a).GetOccurredAt().AsTime().Compare(envelope(b).GetOccurredAt().AsTime())
 	})
-	return msgs
 }

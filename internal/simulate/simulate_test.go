@@ -18,7 +18,7 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-func generate(t *testing.T, s simulate.Scenario) []*v1.FeedRequest {
+func anew(t *testing.T, s simulate.Scenario) []*v1.FeedRequest {
 	t.Helper()
 	var out []*v1.FeedRequest
 	if err := simulate.Generate(s, func(m *v1.FeedRequest) error {
@@ -30,22 +30,22 @@ func generate(t *testing.T, s simulate.Scenario) []*v1.FeedRequest {
 	return out
 }
 
-// theDefault is the default's feed, made once for all tests that only read it.
-var theDefault = sync.OnceValues(func() (out []*v1.FeedRequest, err error) {
-	err = simulate.Generate(simulate.Default(), func(m *v1.FeedRequest) error {
-		out = append(out, m)
-		return nil
-	})
-	return out, err
-})
+// feeds are those that were made before, by scenario.
+var feeds sync.Map
+
+// generate makes a scenario's feed once for all tests, which only read it.
+func generate(t *testing.T, s simulate.Scenario) []*v1.FeedRequest {
+	t.Helper()
+	out, ok := feeds.Load(s)
+	if !ok {
+		out, _ = feeds.LoadOrStore(s, anew(t, s))
+	}
+	return out.([]*v1.FeedRequest)
+}
 
 func defaultFeed(t *testing.T) []*v1.FeedRequest {
 	t.Helper()
-	out, err := theDefault()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return out
+	return generate(t, simulate.Default())
 }
 
 func envelope(m *v1.FeedRequest) *v1.Envelope {
@@ -97,7 +97,7 @@ func fingerprint(t *testing.T, msgs []*v1.FeedRequest) string {
 
 func TestSameScenarioSameBytes(t *testing.T) {
 	for name, s := range map[string]simulate.Scenario{"small": small(), "default": simulate.Default()} {
-		first, second := fingerprint(t, generate(t, s)), fingerprint(t, generate(t, s))
+		first, second := fingerprint(t, generate(t, s)), fingerprint(t, anew(t, s))
 		if first != second {
 			t.Errorf("%s: two runs of one scenario differ: %s, %s", name, first, second)
 		}

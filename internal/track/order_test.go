@@ -176,7 +176,7 @@ func inParallel(n int, f func(i int)) {
 // written separately from its documentation, on every history of the series.
 func TestTheFoldAgreesWithTheReference(t *testing.T) {
 	c := counting{fired: map[string]int{}}
-	inParallel(historiesWanted, func(i int) {
+	inParallel(size().histories, func(i int) {
 		h := drawn(i)
 		q, err := h.Ask()
 		if err != nil {
@@ -207,8 +207,8 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 		if r.Code == rule.FloorSix || r.Code == rule.MergeWithoutEffect || r.Code == rule.Person {
 			continue
 		}
-		if c.fired[r.Code] < firedWanted {
-			t.Errorf("rule %s fired %d times, at least %d are wanted", r.Code, c.fired[r.Code], firedWanted)
+		if c.fired[r.Code] < size().fired {
+			t.Errorf("rule %s fired %d times, at least %d are wanted", r.Code, c.fired[r.Code], size().fired)
 		}
 	}
 	t.Log("fired: " + strings.Join(codes, ", "))
@@ -231,24 +231,26 @@ func TestEveryMutantIsKilled(t *testing.T) {
 		in  needling.Input
 		got needling.Answer
 	}
-	var qs [within]*question
-	inParallel(within, func(i int) {
-		h := drawn(i)
-		q, err := h.Ask()
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		in, ref := asked(h, q)
-		qs[i] = &question{ref, told(track.Fold(in))}
-	})
+	var qs [within]func() *question // each drawn once, when a mutant gets as far
+	for i := range qs {
+		qs[i] = sync.OnceValue(func() *question {
+			h := drawn(i)
+			q, err := h.Ask()
+			if err != nil {
+				t.Error(err)
+				return nil
+			}
+			in, ref := asked(h, q)
+			return &question{ref, told(track.Fold(in))}
+		})
+	}
 	mutants := needling.Mutants()
 	if len(mutants) < 12 {
 		t.Fatalf("%d mutants, at least 12 are wanted", len(mutants))
 	}
 	inParallel(len(mutants), func(n int) {
-		for i, q := range qs {
-			if q != nil && difference(q.got, needling.Fold(q.in, mutants[n])) != "" {
+		for i, draw := range qs {
+			if q := draw(); q != nil && difference(q.got, needling.Fold(q.in, mutants[n])) != "" {
 				t.Logf("%q is killed by history %d", mutants[n], i)
 				return
 			}
@@ -261,7 +263,7 @@ func TestEveryMutantIsKilled(t *testing.T) {
 // come, and is made anew only where it says so, judges as the fold of all that has arrived.
 func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 	var added, anew atomic.Int64
-	inParallel(chartHistories, func(i int) {
+	inParallel(size().charts, func(i int) {
 		h := drawn(i)
 		all, err := h.All()
 		if err != nil {
@@ -306,7 +308,7 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 		}
 	})
 	t.Logf("%d facts added, %d charts made anew", added.Load(), anew.Load())
-	if added.Load() < 100*chartHistories {
+	if added.Load() < int64(100*size().charts) {
 		t.Error("too few facts took the short way for this test to mean anything")
 	}
 }

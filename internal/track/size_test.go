@@ -1,12 +1,15 @@
-//go:build !race
-
 package track_test
 
-// How much the generated histories are.
-const (
-	// historiesWanted is how many histories the fold is held against the reference on.
-	historiesWanted      = 2500
-	firedWanted          = 100
-	chartHistories       = 80
-	notRecordedHistories = 60
-)
+import "cannulary/internal/testkit/tier"
+
+// sizes are how much is generated.
+type sizes struct {
+	histories   int // the fold is held against the oracle on them
+	fired       int // so often at least each rule fires in them
+	charts      int // a chart takes their facts in one by one
+	notRecorded int // each recorded value is taken away from them
+}
+
+func size() sizes {
+	return tier.Of(sizes{600, 1, 6, 6}, sizes{2500, 100, 80, 60})
+}

@@ -16,9 +16,6 @@ import (
 	"cannulary/internal/view"
 )
 
-// scopeSeeds is how many random registers are pulled from.
-const scopeSeeds = uint64(12)
-
 // A stream holds some rows, not a type: 120 MB go by in a process that grows by far less.
 func TestAStreamHoldsFewRows(t *testing.T) {
 	w := open(t)

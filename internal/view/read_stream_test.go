@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/fhir"
+	"cannulary/internal/testkit/tier"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -310,7 +311,7 @@ func (g *register) pull(t *testing.T, facility string, since time.Time, have map
 // same as one pull at the end, whatever happens in between.
 func TestAScopeIsWholeAndAChainOfPullsLosesNothing(t *testing.T) {
 	pulls, smaller := 0, 0
-	for seed := range scopeSeeds {
+	for seed := range tier.Of[uint64](1, 12) {
 		g := &register{writer: open(t), rng: rand.New(rand.NewPCG(seed, 1)), now: at(0), all: map[string]fhir.Resource{}, version: map[string]int{}, events: map[string][]string{}, survivor: map[string]string{}}
 		type chain struct {
 			facility string

@@ -70,7 +70,7 @@ func TestTheTwoReadersAgree(t *testing.T) {
 
 	differ := 0
 	kinds := map[string]int{}
-	for seed := range uint64(size) {
+	for seed := range uint64(patients()) {
 		h, _, items := ask(t, seed)
 		want := surveillance.Fold(surveillance.Input{Items: items, Zone: h.Zone})
 		person, _ := surveil.Fold(surveil.Input{Items: items, Zone: h.Zone})
@@ -86,7 +86,7 @@ func TestTheTwoReadersAgree(t *testing.T) {
 		}
 	}
 	if differ > 0 {
-		t.Errorf("%d of %d differ: %v", differ, size, kinds)
+		t.Errorf("%d of %d differ: %v", differ, patients(), kinds)
 	}
 }
 

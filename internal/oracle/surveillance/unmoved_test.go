@@ -16,7 +16,7 @@ import (
 // it changes nothing, and with all such facts together, the fold is the same as without.
 func TestUnmovedIsNeverWrong(t *testing.T) {
 	told := map[record.Kind]int{}
-	for seed := range uint64(size / 4) {
+	for seed := range uint64(patients() / 4) {
 		h, _, items := ask(t, seed)
 		r := rand.New(rand.NewPCG(seed, 1))
 		before, memo := surveil.Fold(surveil.Input{Items: items, Zone: h.Zone})
@@ -47,7 +47,7 @@ func TestUnmovedIsNeverWrong(t *testing.T) {
 	}
 	t.Logf("said to change nothing: %v", told)
 	for _, kind := range []record.Kind{"session_started", record.KindNeedleInserted, record.KindAccessExamined, record.KindSitePrepared} {
-		if told[kind] < size/200 {
+		if told[kind] < patients()/200 {
 			t.Errorf("only %d facts of kind %s are said to change nothing", told[kind], kind)
 		}
 	}
@@ -56,7 +56,7 @@ func TestUnmovedIsNeverWrong(t *testing.T) {
 // TestUnmovedWithoutTheFact leaves facts out of a history instead of adding more.
 func TestUnmovedWithoutTheFact(t *testing.T) {
 	told := 0
-	for seed := range uint64(size / 10) {
+	for seed := range uint64(patients() / 10) {
 		h, _, items := ask(t, seed)
 		with, _ := surveil.Fold(surveil.Input{Items: items, Zone: h.Zone})
 		for i := range items {
@@ -73,13 +73,13 @@ func TestUnmovedWithoutTheFact(t *testing.T) {
 			}
 		}
 	}
-	if t.Logf("%d facts are said to change nothing", told); told < size/10 {
+	if t.Logf("%d facts are said to change nothing", told); told < patients()/10 {
 		t.Errorf("only %d facts are said to change nothing", told)
 	}
 }
 
 func TestArrivalDoesNotMatter(t *testing.T) {
-	for seed := range uint64(size / 10) {
+	for seed := range uint64(patients() / 10) {
 		h, facts, items := ask(t, seed)
 		want, _ := surveil.Fold(surveil.Input{Items: items, Zone: h.Zone})
 		r := rand.New(rand.NewPCG(seed, 2))

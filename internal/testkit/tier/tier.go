@@ -1,0 +1,30 @@
+// Package tier says how large generated tests are. The small sizes touch every promise within
+// minutes. CANNULARY_TESTS=full asks for the full sizes, as make check does.
+package tier
+
+import (
+	"fmt"
+	"os"
+)
+
+const variable = "CANNULARY_TESTS"
+
+// Full tells whether the full sizes are wanted.
+func Full() bool {
+	switch v := os.Getenv(variable); v {
+	case "":
+		return false
+	case "full":
+		return true
+	default:
+		panic(fmt.Sprintf("%s is %q: set it to full, or leave it empty for the small sizes", variable, v))
+	}
+}
+
+// Of gives the small size, or the full one where the full sizes are wanted.
+func Of[T any](small, full T) T {
+	if Full() {
+		return full
+	}
+	return small
+}
