@@ -52,7 +52,8 @@ func (w *writer) render() error {
 
 // session renders one session, or one event without a session.
 func (w *writer) session(session string) error {
-	items, resources := []record.Item(nil), []fhir.Resource(nil)
+	var items []record.Item
+	var resources []fhir.Resource
 	var err error
 	if w.ahead != nil {
 		items, resources, err = w.ahead.items, w.ahead.resources, w.ahead.err
