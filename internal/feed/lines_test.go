@@ -46,7 +46,7 @@ func TestAWordThatIsNoValueOfAnEnumIsAnsweredWithThoseThatAre(t *testing.T) {
 				`NEEDLING_PATTERN_ROPE_LADDER, NEEDLING_PATTERN_AREA_PUNCTURE`},
 		{"and for a class, in lowerCamelCase",
 			`{"roster":{"facts":[{"surveillanceSignalAcknowledged":{"pattern":"NEEDLING_PATTERN_CONSTANT_SITE",` +
-			`"infectionClass":"access-related"}}]}}`,
+				`"infectionClass":"access-related"}}]}}`,
 			`roster.facts[0].surveillance_signal_acknowledged.infection_class: "access-related" is none of INFECTION_CLASS_BLOODSTREAM, ` +
 				`INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM, INFECTION_CLASS_LOCAL_ACCESS`},
 		{"in a list of enums", `{"roster":{"facts":[{"schedule_set":{"days":["WEEKDAY_MONDAY","Tuesday"]}}]}}`,
