@@ -85,7 +85,7 @@ func reached(t *testing.T, dir string) (want map[string]string, n int) {
 				}
 			}
 		}
-		if why := record.ReachOf(f, named, related); why != record.Reached && !record.TakenBack(acting, f.ID) {
+		if why := record.ReachOf(f, named, related); why != record.Reached && !record.Voided(acting, f.ID) {
 			want[f.ID] = string(why)
 		}
 	}

@@ -1,6 +1,6 @@
-// Package app puts the roles together: New opens everything and listens, Run serves until
-// its context ends, Stop ends it in order. main is flags and signals; every test starts
-// the same application on port 0.
+// Package app joins the roles. New opens everything and listens, Run serves until its context
+// ends, Stop ends everything in order. The programs add flags and signals. Every test starts the
+// same application on port 0.
 package app
 
 import (
@@ -32,42 +32,42 @@ import (
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
-// Config says what to run. The zero value of every field is usable but Dir, and Now and
-// Slog, which must be given.
+// Config says what to run. Dir, Now and Slog must be set; every other field may be zero.
 type Config struct {
-	Dir string // DIR/log, DIR/view, DIR/ingest, DIR/keys, DIR/export
-	// Ingest and View are the roles; both on one embedded log is the default of `serve`.
+	Dir string // holds log, view, ingest, keys and export
+	// Ingest and View are the roles. `serve` runs both on one embedded log.
 	Ingest, View bool
 	GRPC         string // address of the gRPC services, with role Ingest
 	HTTP         string // address of FHIR, board and metrics
-	// NATS is the address of an external server; empty embeds one in Dir/log.
+	// NATS is the address of an external server. Empty embeds one in Dir/log.
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.
 	Credentials string
-	// MasterKeyFile holds 64 hexadecimal digits that wrap the keys of patients on an
-	// external server; required with NATS.
+	// MasterKeyFile holds 64 hexadecimal digits that wrap the keys of patients on an external
+	// server. It is required with NATS.
 	MasterKeyFile string
 	Replicas      int    // of log and keys on an external server; 0 is 1
 	Shard         string // empty is "main"
-	// LogMaxBytes is the log's limit: set at the start of an embedded log, raised at the start
-	// of an ingesting process on an external one, left alone by others. 0 leaves a log as it
-	// is; a new one then has eventlog.DefaultMaxBytes.
+	// LogMaxBytes is the log's limit. The start of an embedded log sets it. The start of an
+	// ingesting process raises it on an external log. Other processes leave it alone. 0 leaves a
+	// log as it is; a new log then has eventlog.DefaultMaxBytes.
 	LogMaxBytes int64
-	PublicBase  string // public base of FHIR links; empty takes each request's host
-	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a
-	// browser; none may without.
+	PublicBase  string // public base of FHIR links; empty uses the host of each request
+	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a browser.
+	// Empty allows none.
 	CDSOrigins []string
 	NoSNOMED   bool
-	// WatchCertificates are PEM files whose end is exported, for instance the gateway's.
+	// WatchCertificates are PEM files whose expiry is exported as a metric, for instance the
+	// gateway's.
 	WatchCertificates []string
 	Version           string
 	Now               func() time.Time
 	Slog              *slog.Logger
-	// Invented is set by the demo alone: its log tells a year that has passed.
+	// Invented is set only by the demo, whose log holds a year that has passed.
 	Invented *Invented
 }
 
-// Invented dates the entries of an embedded log of invented facts.
+// Invented gives the dates of the entries of an embedded log of invented facts.
 type Invented struct {
 	Arrived func(*logv1.Event) time.Time // see eventlog.Config
 	Day     func() time.Time             // see intake.Config
@@ -77,7 +77,7 @@ type Invented struct {
 type App struct {
 	cfg       Config
 	lock      *os.File
-	building  bool // the view beside the one in use, under a lock that the caller holds
+	building  bool // the view is built beside the one in use; the caller holds a lock
 	server    *eventlog.Server
 	nc        *nats.Conn
 	log       *eventlog.Log
@@ -92,7 +92,7 @@ type App struct {
 	grpcLis   net.Listener
 	http      *http.Server
 	httpLis   net.Listener
-	startSeq  uint64 // the log's end as found at start
+	startSeq  uint64 // the log's end at start
 
 	run    context.Context
 	cancel context.CancelFunc
@@ -105,7 +105,7 @@ type App struct {
 	checked checked
 }
 
-// readiness is decided once and remembered.
+// readiness becomes true once and stays true.
 type readiness struct {
 	mu   sync.Mutex
 	done bool
@@ -123,8 +123,8 @@ func (r *readiness) get() bool {
 	return r.done
 }
 
-// New opens folder, log, keys and views, and listens. On an error everything that was
-// opened is closed again.
+// New opens folder, log, keys and views, and listens. On an error it closes everything that it
+// opened.
 func New(ctx context.Context, cfg Config) (*App, error) { return newApp(ctx, cfg, false) }
 
 func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
@@ -183,10 +183,12 @@ func (a *App) open(ctx context.Context) error {
 		if a.store, err = open(ctx, a.viewDir()); err != nil {
 			return err
 		}
-		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring, Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
+		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
+			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
 			return err
 		}
-		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom, Slog: cfg.Slog}); err != nil {
+		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom,
+			Slog: cfg.Slog}); err != nil {
 			return err
 		}
 	}
@@ -209,13 +211,14 @@ func (a *App) open(ctx context.Context) error {
 	return nil
 }
 
-// openLog starts or dials the log's server and opens keys and log.
+// openLog starts the log's server or connects to it, and opens keys and log.
 func (a *App) openLog(ctx context.Context) error {
 	cfg := a.cfg
 	var store keyring.Store
 	var err error
 	if cfg.NATS == "" {
-		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes), cfg.Slog); err != nil {
+		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
+			cfg.Slog); err != nil {
 			return err
 		}
 		if a.nc, err = a.server.Connect(); err != nil {
@@ -253,13 +256,15 @@ func (a *App) openLog(ctx context.Context) error {
 	case m.Was != m.Is:
 		cfg.Slog.Info("the log's limit was changed", "from", m.Was, "to", m.Is, "shard", cfg.Shard)
 	case m.Asked != 0 && m.Asked != m.Is:
-		cfg.Slog.Warn("the log's limit was not changed: on an external server it is only raised", "is", m.Is, "asked", m.Asked, "shard", cfg.Shard)
+		cfg.Slog.Warn("the log's limit was not changed: on an external server it is only raised", "is", m.Is, "asked", m.Asked,
+			"shard", cfg.Shard)
 	}
 	return nil
 }
 
-// resize says who may change the limit of a log that is there: a process that has it to
-// itself as it likes, of many those that ingest, upwards; one that only reads never.
+// resize says who may change the limit of an existing log. A process that has the log to itself
+// may set it. One of many processes that ingest may raise it. A process that only reads may not
+// change it.
 func resize(cfg Config) eventlog.Resize {
 	switch {
 	case cfg.LogMaxBytes == 0 || !cfg.Ingest:
@@ -272,7 +277,8 @@ func resize(cfg Config) eventlog.Resize {
 
 func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
 	if a.cfg.MasterKeyFile == "" {
-		return nil, errors.New("an external log needs --master-key-file: 64 hexadecimal digits that wrap the keys of patients, the same for every process; make one with `openssl rand -hex 32` and keep a copy apart from the cluster")
+		return nil, errors.New("an external log needs --master-key-file: 64 hexadecimal digits that wrap the keys of patients, " +
+			"the same for every process; make one with `openssl rand -hex 32` and keep a copy apart from the cluster")
 	}
 	text, err := os.ReadFile(a.cfg.MasterKeyFile)
 	if err != nil {
@@ -280,7 +286,8 @@ func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
 	}
 	master, err := hex.DecodeString(strings.TrimSpace(string(text)))
 	if err != nil || len(master) != keyring.SecretSize {
-		return nil, fmt.Errorf("master key file %s does not hold 64 hexadecimal digits; make one with `openssl rand -hex 32`", a.cfg.MasterKeyFile)
+		return nil, fmt.Errorf("master key file %s does not hold 64 hexadecimal digits; make one with `openssl rand -hex 32`",
+			a.cfg.MasterKeyFile)
 	}
 	js, err := jetstream.New(a.nc)
 	if err != nil {
@@ -301,13 +308,14 @@ func loopback(addresses ...string) error {
 		}
 		ip := net.ParseIP(host)
 		if host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return fmt.Errorf("address %s is not on this machine alone: there is no access control yet, so only 127.0.0.1, ::1 and localhost are served; put a gateway with mutual TLS before it", addr)
+			return fmt.Errorf("address %s is not on this machine alone: there is no access control yet, so only 127.0.0.1, ::1 and "+
+				"localhost are served; put a gateway with mutual TLS before it", addr)
 		}
 	}
 	return nil
 }
 
-// GRPCAddr and HTTPAddr are the addresses listened on; GRPCAddr is empty without ingest.
+// GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {
 	if a.grpcLis == nil {
 		return ""
@@ -315,22 +323,22 @@ func (a *App) GRPCAddr() string {
 	return a.grpcLis.Addr().String()
 }
 
-// HTTPAddr is the address of the HTTP server.
+// HTTPAddr returns the address of the HTTP server.
 func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
 
-// Store is the view, nil without that role.
+// Store returns the view, nil without that role.
 func (a *App) Store() *view.Store { return a.store }
 
-// Log is the log.
+// Log returns the log.
 func (a *App) Log() *eventlog.Log { return a.log }
 
-// Intake is the ingest role, nil without it.
+// Intake returns the ingest role, nil without it.
 func (a *App) Intake() *intake.Intake { return a.intake }
 
-// Projector is the view role's projector, nil without it.
+// Projector returns the view role's projector, nil without it.
 func (a *App) Projector() *projector.Projector { return a.projector }
 
-// Run starts to serve and blocks until ctx ends or a role fails; then it stops in order.
+// Run serves until ctx ends or a role fails. Then it stops in order.
 func (a *App) Run(ctx context.Context) error {
 	a.serve()
 	var err error
@@ -342,10 +350,10 @@ func (a *App) Run(ctx context.Context) error {
 	return err
 }
 
-// Start is Run in the background, for tests; Failed tells what went wrong.
+// Start serves in the background. The caller must call Stop. Failed reports roles that fail.
 func (a *App) Start() { a.serve() }
 
-// Failed is closed over by tests: the errors of roles that failed.
+// Failed receives the error of a role that failed.
 func (a *App) Failed() <-chan error { return a.fatal }
 
 func (a *App) serve() {
@@ -358,7 +366,8 @@ func (a *App) serve() {
 	if a.projector != nil {
 		a.spawn(func() error {
 			if err := a.projector.Run(a.run); err != nil {
-				// The view goes on answering what it has; readiness and metrics tell.
+				// The view goes on answering from what it has. Readiness and metrics show the
+				// failure.
 				a.cfg.Slog.Error("the projector stopped", "err", err)
 			}
 			return nil
@@ -366,8 +375,8 @@ func (a *App) serve() {
 	}
 	if a.exports != nil {
 		a.spawn(func() error {
-			// A view that is being rebuilt would give a part of what the client had before.
-			// One whose projector stopped gives what it has, as in a search.
+			// A view that is being rebuilt would give only a part of what the client had before.
+			// A view whose projector stopped gives what it has, as in a search.
 			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
 				a.cfg.Slog.Warn("exports begin before the view has caught up, or not at all", "err", err)
 			}
@@ -424,13 +433,13 @@ func (a *App) spawn(f func() error) {
 	}()
 }
 
-// Ready tells whether every role has reached the log's end as it was at start.
+// Ready reports whether every role has reached the log's end at start.
 func (a *App) Ready() bool { return a.ready.get() }
 
-// stopTimeout bounds how long calls under way may take to end.
+// stopTimeout limits the time that running calls have to end.
 const stopTimeout = 10 * time.Second
 
-// Stop ends everything in order: not serving, drain, close. It may be called twice.
+// Stop ends everything in order: stop serving, drain, close. It may be called twice.
 func (a *App) Stop() {
 	a.once.Do(func() {
 		if a.grpc != nil {

@@ -6,34 +6,35 @@ import (
 	"time"
 )
 
-// checkEvery is how often every entry of the log is asked for, beginning with the start.
+// checkEvery is the time between two passes that read every entry of the log. The first pass
+// begins at start.
 const checkEvery = 24 * time.Hour
 
-// checked is what asking for every entry found.
+// checked is the result of reading every entry.
 type checked struct {
 	mu      sync.Mutex
-	upTo    uint64 // of the pass under way or the last one
-	missing uint64 // of the pass under way, or of the one before where that found more
-	first   uint64 // the first that is missing, 0 if none
+	upTo    uint64 // of the running pass or the last one
+	missing uint64 // of the running pass, or of the one before if that found more
+	first   uint64 // first missing entry, 0 if none
 	whole   bool   // a pass was finished
 }
 
-// Checked is what asking for every entry of the log has found so far.
+// Checked is what reading every entry of the log has found so far.
 type Checked struct {
-	UpTo    uint64 // last sequence asked for
+	UpTo    uint64 // last sequence that was read
 	Missing uint64
 	First   uint64 // first missing, 0 if none
-	Whole   bool   // the whole log was asked for since the start
+	Whole   bool   // the whole log was read since the start
 }
 
-// Checked tells what asking for every entry of the log has found so far.
+// Checked returns what reading every entry of the log has found so far.
 func (a *App) Checked() Checked {
 	a.checked.mu.Lock()
 	defer a.checked.mu.Unlock()
 	return Checked{a.checked.upTo, a.checked.missing, a.checked.first, a.checked.whole}
 }
 
-// check asks for every entry of the log now and then, until ctx ends.
+// check reads every entry of the log once a day, until ctx ends.
 func (a *App) check(ctx context.Context) {
 	for {
 		if err := a.checkOnce(ctx); err != nil {
@@ -52,7 +53,8 @@ func (a *App) checkOnce(ctx context.Context) error {
 	var missing, first, last uint64
 	told := func() {
 		if last > 0 {
-			a.cfg.Slog.Error("entries are missing from the log: it is damaged; keep the data folder as it is, runbook CannularyLogDamaged", "first", first, "last", last, "missing", missing)
+			a.cfg.Slog.Error("entries are missing from the log: it is damaged; keep the data folder as it is, runbook CannularyLogDamaged",
+				"first", first, "last", last, "missing", missing)
 		}
 	}
 	err := a.log.Check(ctx, func(seq uint64, gone bool) {
@@ -83,5 +85,5 @@ func (a *App) checkOnce(ctx context.Context) error {
 	return nil
 }
 
-// missing is how many entries the log lacks, by the server's own counts or by asking.
+// missing returns how many entries the log lacks, by the server's own counts or by reading.
 func (a *App) missing(counted uint64) uint64 { return max(counted, a.Checked().Missing) }

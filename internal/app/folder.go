@@ -12,18 +12,19 @@ import (
 // The names in an instance's folder.
 const (
 	lockName = "lock"
-	// demoMark is the file by which a demo marks a folder. What lies beside it may be deleted.
+	// demoMark is the file by which a demo marks a folder. The next demo may delete the instance
+	// beside it.
 	demoMark = "cannulary-demo"
-	// lostFound is what a file system of its own puts into its top folder.
+	// lostFound is the folder that some file systems put into their top folder.
 	lostFound = "lost+found"
 )
 
 const demoText = "A demo made this folder. The next `cannulary demo` on it deletes the instance in it, keys included.\n"
 
-// parts are the folders that an instance makes in its own.
+// parts returns the folders that an instance makes in its own.
 func parts() []string { return []string{"log", "view", "ingest", "keys", "export"} }
 
-// contents lists a folder; one that does not exist is empty.
+// contents returns the entries of a folder; none for a folder that does not exist.
 func contents(dir string) ([]fs.DirEntry, error) {
 	list, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -35,13 +36,13 @@ func contents(dir string) ([]fs.DirEntry, error) {
 	return slices.DeleteFunc(list, func(e fs.DirEntry) bool { return e.Name() == lostFound }), nil
 }
 
-// has tells whether a regular file of that name is among them.
+// has reports whether a regular file of that name is among them.
 func has(list []fs.DirEntry, name string) bool {
 	return slices.ContainsFunc(list, func(e fs.DirEntry) bool { return e.Name() == name && e.Type().IsRegular() })
 }
 
-// checkFolder refuses a folder that is neither empty nor an instance's. An instance has its
-// lock. One that was put back from copies may have none: then nothing else may be there.
+// checkFolder refuses a folder that is neither empty nor an instance's. An instance has its lock
+// file. An instance that was restored from copies may have none; then nothing else may be there.
 func checkFolder(dir string) error {
 	list, err := contents(dir)
 	if err != nil || has(list, lockName) {
@@ -57,15 +58,15 @@ func checkFolder(dir string) error {
 	return nil
 }
 
-// OfDemo tells whether a demo has marked the folder.
+// OfDemo reports whether a demo has marked the folder.
 func OfDemo(dir string) bool {
 	list, err := contents(dir)
 	return err == nil && has(list, demoMark)
 }
 
-// EmptyForDemo marks an empty folder as a demo's, which it makes if need be, and deletes the
-// instance in a folder that a demo marked before. Every other folder is refused, and so is one
-// in use; nothing in them is changed.
+// EmptyForDemo makes a folder ready for a demo. It creates and marks an empty folder, and
+// deletes the instance in a folder that a demo marked before. It refuses every other folder, and
+// one in use, and changes nothing in them.
 func EmptyForDemo(dir string) (err error) {
 	list, err := contents(dir)
 	if err != nil {
@@ -79,7 +80,8 @@ func EmptyForDemo(dir string) (err error) {
 		if err := os.MkdirAll(dir, 0o700); err != nil {
 			return fmt.Errorf("data folder: %w; name another folder with --data", err)
 		}
-		// The mark comes first: a demo that breaks off leaves a folder that the next one knows.
+		// The mark comes first, so that the next demo recognises the folder of a demo that broke
+		// off.
 		if err := os.WriteFile(filepath.Join(dir, demoMark), []byte(demoText), 0o600); err != nil {
 			return fmt.Errorf("mark the demo's folder: %w; name another folder with --data", err)
 		}

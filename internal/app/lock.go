@@ -11,9 +11,9 @@ import (
 // ErrLocked says that another process uses the folder.
 var ErrLocked = errors.New("the folder is in use")
 
-// Lock makes the folder if need be and takes it for this process; closing the file gives
-// it back. The operating system gives it back when the process dies. A folder that holds what
-// is no instance's is refused, and nothing in it is changed.
+// Lock makes the folder if need be and locks it for this process. Closing the file releases it,
+// and so does the end of the process. Lock refuses a folder with other contents than an
+// instance's, and changes nothing in it.
 func Lock(dir string) (*os.File, error) {
 	if dir == "" {
 		return nil, errors.New("no data folder is given; name one with --data")
@@ -29,7 +29,8 @@ func Lock(dir string) (*os.File, error) {
 		return nil, fmt.Errorf("data folder: %w; give --data a folder that this user may write", err)
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		return nil, errors.Join(fmt.Errorf("%w: %s is locked by a running cannulary; stop it first, or ask it with --http", ErrLocked, dir), f.Close())
+		return nil, errors.Join(fmt.Errorf("%w: %s is locked by a running cannulary; stop it first, or ask it with --http",
+			ErrLocked, dir), f.Close())
 	}
 	return f, nil
 }

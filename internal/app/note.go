@@ -5,8 +5,8 @@ import (
 	"cannulary/internal/metrics"
 )
 
-// note counts a message by its sender. What was not taken for a passing reason is no
-// sender's doing and is counted by outcome alone.
+// note counts a message by its sender. A message that was not accepted for a passing reason is
+// not the sender's fault, so only its outcome is counted.
 func (a *App) note(n intake.Note) {
 	s := metrics.Sender{Facility: n.Facility, Source: n.Source, Fact: n.Fact}
 	switch n.Outcome {

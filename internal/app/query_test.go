@@ -17,7 +17,8 @@ import (
 func TestADamagedQueryIsRefusedEverywhere(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: testkit.Discard()})
+	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now,
+		Slog: testkit.Discard()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -28,12 +29,14 @@ func TestADamagedQueryIsRefusedEverywhere(t *testing.T) {
 		{"GET", "/", "facility", ""}, {"GET", "/card", "identifier", ""}, {"GET", "/cards", "facility", ""},
 		{"GET", "/board.css", "v", ""}, {"GET", "/icon.svg", "v", ""},
 		{"GET", "/metrics", "", ""}, {"GET", "/healthz", "", ""}, {"GET", "/readyz", "", ""}, {"GET", "/status", "", ""},
-		{"GET", "/surveillance/report", "facility", ""}, {"GET", "/surveillance/signals", "facility", ""}, {"GET", "/surveillance/threshold", "facility", ""},
+		{"GET", "/surveillance/report", "facility", ""}, {"GET", "/surveillance/signals", "facility", ""},
+		{"GET", "/surveillance/threshold", "facility", ""},
 		{"POST", "/what-if", "facility", "{}"},
 		{"GET", "/cds-services", "", ""}, {"POST", "/cds-services/needling-advice", "", "{}"},
 		{"GET", "/fhir/metadata", "_format", ""}, {"GET", "/fhir/Patient", "_format", ""}, {"GET", "/fhir/Measure", "_format", ""},
 		{"GET", "/fhir/Patient/none", "_format", ""}, {"GET", "/fhir/_history", "_format", ""},
-		{"GET", "/fhir/$export/none", "_format", ""}, {"DELETE", "/fhir/$export/none", "_format", ""}, {"GET", "/fhir/$export/none/Patient.ndjson", "", ""},
+		{"GET", "/fhir/$export/none", "_format", ""}, {"DELETE", "/fhir/$export/none", "_format", ""},
+		{"GET", "/fhir/$export/none/Patient.ndjson", "", ""},
 		{"GET", "/fhir/$export", "_format", ""},
 	} {
 		queries := map[string]string{"unknown": "nobody-knows=1", "damaged": "x=nowhere%zz", "a semicolon": "a=1;b=2"}

@@ -11,12 +11,12 @@ import (
 	"cannulary/internal/view"
 )
 
-// viewDir is the folder of the view.
+// viewDir returns the folder of the view.
 func (a *App) viewDir() string { return filepath.Join(a.cfg.Dir, "view") }
 
-// Rebuild builds the view of a stopped instance again from its log and tells how many
-// events it holds. It is built beside the old one, which is replaced by a rename once the
-// log is read whole; after an error the old one is as it was.
+// Rebuild builds the view of a stopped instance again from its log and returns how many events
+// it holds. It builds the view beside the old one and renames it when the whole log is read. On
+// an error the old view is as it was.
 func Rebuild(ctx context.Context, cfg Config) (events uint64, err error) {
 	cfg.Ingest, cfg.View = false, true
 	lock, err := Lock(cfg.Dir)
@@ -27,9 +27,11 @@ func Rebuild(ctx context.Context, cfg Config) (events uint64, err error) {
 	dir := filepath.Join(cfg.Dir, "view")
 	old := view.Size(dir)
 	free, known := diskFree(cfg.Dir)
-	cfg.Slog.Info("the view is built beside the old one, which is kept until the log is read whole", "needsAboutBytes", old, "freeBytes", free)
+	cfg.Slog.Info("the view is built beside the old one, which is kept until the log is read whole", "needsAboutBytes",
+		old, "freeBytes", free)
 	if known && free < uint64(old) {
-		return 0, fmt.Errorf("there is not enough room to build the view beside the old one in %s: about %s are needed, %s are free; make room, the old view stays as it is", dir, size(old), size(int64(free)))
+		return 0, fmt.Errorf("there is not enough room to build the view beside the old one in %s: about %s are needed, %s are free; make "+
+			"room, the old view stays as it is", dir, size(old), size(int64(free)))
 	}
 	defer func() {
 		if err != nil {
@@ -46,7 +48,7 @@ func Rebuild(ctx context.Context, cfg Config) (events uint64, err error) {
 		return 0, err
 	}
 	for _, k := range kept {
-		// What cannot be read holds nothing that could be kept by not building.
+		// A view that cannot be read holds nothing worth keeping.
 		if k.Err == nil && k.At.Seq > 0 {
 			if err := projector.Verify(ctx, a.log, k.At, k.Path); err != nil {
 				return 0, err
@@ -73,7 +75,7 @@ func Rebuild(ctx context.Context, cfg Config) (events uint64, err error) {
 	return events, nil
 }
 
-// wholeLog waits until the log's end as found at start is projected.
+// wholeLog waits until the log's end at start is projected.
 func (a *App) wholeLog(ctx context.Context) error {
 	for !a.Ready() {
 		if err := a.projector.Failed(); err != nil {
@@ -88,12 +90,13 @@ func (a *App) wholeLog(ctx context.Context) error {
 	return nil
 }
 
-// retire removes views of older versions once this one has come as far as they had: until
-// then they may hold what the log has lost. A newer version's is kept for going back to it.
+// retire removes views of older versions once this one has come as far as they had. Until then
+// they may hold what the log has lost. The view of a newer version is kept for a return to that
+// version.
 func (a *App) retire(ctx context.Context) {
 	kept, err := view.List(ctx, a.viewDir())
 	if err != nil {
-		a.cfg.Slog.Warn("views of older versions were not looked for", "err", err)
+		a.cfg.Slog.Warn("could not look for views of older versions", "err", err)
 	}
 	for _, k := range kept {
 		if k.Schema >= view.SchemaVersion {

@@ -12,7 +12,7 @@ import (
 	"cannulary/internal/view"
 )
 
-// Status is how an instance is.
+// Status is the state of an instance.
 type Status struct {
 	Version     string `json:"version"`
 	Ready       bool   `json:"ready"`
@@ -22,19 +22,19 @@ type Status struct {
 	LogBytes    uint64 `json:"logBytes"`
 	LogMaxBytes int64  `json:"logMaxBytes"`
 	LogWarnings int64  `json:"logWarnings"`
-	// LogRecoveries are lines of the embedded server about its last, disorderly end.
+	// LogRecoveries counts messages of the embedded server about its last, disorderly end.
 	LogRecoveries int64  `json:"logRecoveries"`
 	LogMissing    uint64 `json:"logMissing"` // entries that the log lost
 	LogMissingAt  uint64 `json:"logMissingAt,omitempty"`
-	LogChecked    uint64 `json:"logChecked"` // last sequence asked for, of the pass under way
-	LogWhole      bool   `json:"logWhole"`   // every entry was asked for since the start
+	LogChecked    uint64 `json:"logChecked"` // last sequence that the running pass has read
+	LogWhole      bool   `json:"logWhole"`   // every entry was read since the start
 	Projected     uint64 `json:"projected"`
 	Lag           uint64 `json:"lag"`
 	Failed        string `json:"failed,omitempty"`
 	Quarantined   int    `json:"quarantined"`
 	Aside         int    `json:"aside"`
-	// WithoutEffect is how many corrections and voids change nothing as the record stands;
-	// Amendments are the oldest of them.
+	// WithoutEffect is the number of corrections and voids that change nothing in the record
+	// now. Amendments are the oldest of them.
 	WithoutEffect int               `json:"withoutEffect"`
 	Amendments    []AmendmentStatus `json:"amendmentsWithoutEffect"`
 	Facilities    []FacilityStatus  `json:"facilities"`
@@ -62,13 +62,14 @@ func amendments(list []view.UnreachedFact) []AmendmentStatus {
 	out := []AmendmentStatus{}
 	for i := range list {
 		u, f := &list[i], &list[i].By
-		out = append(out, AmendmentStatus{Facility: u.Facility, Logged: u.Logged.UTC(), Source: f.Source, Message: u.Message, Fact: f.Ordinal,
+		out = append(out, AmendmentStatus{Facility: u.Facility, Logged: u.Logged.UTC(), Source: f.Source,
+			Message: u.Message, Fact: f.Ordinal,
 			Kind: string(f.Kind), Names: f.Names(), Why: u.Why.Says()})
 	}
 	return out
 }
 
-// FacilityStatus is when a facility was last heard from.
+// FacilityStatus is when a facility last sent something.
 type FacilityStatus struct {
 	ID           string    `json:"id"`
 	Messages     int       `json:"messages"`
@@ -77,14 +78,15 @@ type FacilityStatus struct {
 	Day          string    `json:"day"`
 }
 
-// Status gathers how the instance is.
+// Status returns the state of the instance.
 func (a *App) Status(ctx context.Context) (Status, error) {
 	st, err := a.log.State(ctx)
 	if err != nil {
 		return Status{}, err
 	}
 	s := Status{Version: a.cfg.Version, Ready: a.Ready(), Shard: a.log.Shard(), LogID: a.log.ID(), LogSequence: st.LastSeq,
-		LogBytes: st.Bytes, LogMaxBytes: st.MaxBytes, Amendments: []AmendmentStatus{}, Facilities: []FacilityStatus{}, Resources: []view.TypeCount{}}
+		LogBytes: st.Bytes, LogMaxBytes: st.MaxBytes, Amendments: []AmendmentStatus{}, Facilities: []FacilityStatus{},
+		Resources: []view.TypeCount{}}
 	if a.server != nil {
 		s.LogWarnings, s.LogRecoveries = a.server.Warnings(), a.server.Recoveries()
 	}
@@ -116,8 +118,7 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 	return s, nil
 }
 
-// disk tells how large the folder is and how much room is beside it; what cannot be read
-// counts as 0.
+// disk returns the size of the folder and the free room beside it; 0 for what cannot be read.
 func disk(dir string) (used int64, free uint64) {
 	_ = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
 		if err == nil && d.Type().IsRegular() {
@@ -131,7 +132,7 @@ func disk(dir string) (used int64, free uint64) {
 	return used, free
 }
 
-// diskFree tells how much room is beside the folder, if that can be read.
+// diskFree returns the free room beside the folder; ok is false if it cannot be read.
 func diskFree(dir string) (free uint64, ok bool) {
 	var sf syscall.Statfs_t
 	if syscall.Statfs(dir, &sf) != nil {
@@ -140,7 +141,8 @@ func diskFree(dir string) (free uint64, ok bool) {
 	return sf.Bavail * uint64(sf.Bsize), true
 }
 
-// exportRoom is the room that exports see: where it cannot be read they run all the same.
+// exportRoom returns the free room for exports. If it cannot be read, exports run without a
+// check.
 func (a *App) exportRoom() uint64 {
 	if free, ok := diskFree(a.cfg.Dir); ok {
 		return free
@@ -148,7 +150,7 @@ func (a *App) exportRoom() uint64 {
 	return math.MaxUint64
 }
 
-// Text is the status in some ten lines.
+// Text returns the status in about ten lines.
 func (s Status) Text(now time.Time) string {
 	state := "ready"
 	switch {
@@ -158,9 +160,11 @@ func (s Status) Text(now time.Time) string {
 		state = "catching up"
 	}
 	out := fmt.Sprintf("cannulary   %s, %s\n", s.Version, state)
-	out += fmt.Sprintf("log         shard %s, %d events, %s of %s (%.1f %%), id %s\n", s.Shard, s.LogSequence, size(int64(s.LogBytes)), size(s.LogMaxBytes), 100*float64(s.LogBytes)/float64(max(1, s.LogMaxBytes)), s.LogID)
+	out += fmt.Sprintf("log         shard %s, %d events, %s of %s (%.1f %%), id %s\n", s.Shard, s.LogSequence, size(int64(s.LogBytes)),
+		size(s.LogMaxBytes), 100*float64(s.LogBytes)/float64(max(1, s.LogMaxBytes)), s.LogID)
 	out += "entries     " + s.entries() + "\n"
-	out += fmt.Sprintf("warnings    %d of the embedded log server, %d lines about recovering after it was not stopped in order\n", s.LogWarnings, s.LogRecoveries)
+	out += fmt.Sprintf("warnings    %d of the embedded log server, %d lines about recovering after it was not stopped in order\n",
+		s.LogWarnings, s.LogRecoveries)
 	out += fmt.Sprintf("view        %d projected, %d behind\n", s.Projected, s.Lag)
 	out += fmt.Sprintf("quarantine  %d events not understood, %d aside (tests, repeats)\n", s.Quarantined, s.Aside)
 	if s.WithoutEffect > 0 {
@@ -177,7 +181,8 @@ func (s Status) Text(now time.Time) string {
 	out += fmt.Sprintf("disk        %s used, %s free\n", size(s.DataBytes), size(int64(s.DiskFree)))
 	for _, f := range s.Facilities {
 		ago := now.Sub(f.LastMessage).Round(time.Second)
-		out += fmt.Sprintf("facility    %s: %d messages, last %s ago, newest fact %s, day %s\n", f.ID, f.Messages, ago, f.LastOccurred.UTC().Format("2006-01-02 15:04Z"), f.Day)
+		out += fmt.Sprintf("facility    %s: %d messages, last %s ago, newest fact %s, day %s\n", f.ID, f.Messages, ago,
+			f.LastOccurred.UTC().Format("2006-01-02 15:04Z"), f.Day)
 	}
 	if len(s.Facilities) == 0 {
 		out += "facility    none registered yet\n"
@@ -185,7 +190,7 @@ func (s Status) Text(now time.Time) string {
 	return out
 }
 
-// entries says whether all are there.
+// entries says whether all entries are there.
 func (s Status) entries() string {
 	switch {
 	case s.LogMissing > 0 && s.LogMissingAt > 0:

@@ -51,7 +51,8 @@ func (a *App) sources() metrics.Sources {
 	return src
 }
 
-// watch gathers the surveillance of all facilities; what did not change is not computed again.
+// watch returns the surveillance of all facilities. It reuses the last result while the log has
+// not moved on.
 func (a *App) watch(ctx context.Context) ([]*surveil.Watch, error) {
 	a.watched.mu.Lock()
 	defer a.watched.mu.Unlock()
@@ -73,9 +74,9 @@ type watched struct {
 	list []*surveil.Watch
 }
 
-// certificates reads when the watched certificates end, by the names of their files, or by
-// the whole path where two have the same name: tls.crt is what many are called. One that
-// cannot be read is said in the log and counts as ended, so that it alarms.
+// certificates returns when the watched certificates expire, by file name, or by the whole path
+// for names that occur twice, as tls.crt may. A certificate that cannot be read is logged and
+// counts as expired, so that it raises the alert.
 func (a *App) certificates() map[string]time.Time {
 	out := map[string]time.Time{}
 	files := map[string]map[string]bool{} // by name
@@ -101,7 +102,7 @@ func (a *App) certificates() map[string]time.Time {
 	return out
 }
 
-// certificateEnd is when the first certificate of a PEM file ends.
+// certificateEnd returns when the first certificate of a PEM file expires.
 func certificateEnd(file string) (time.Time, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
@@ -123,13 +124,14 @@ func certificateEnd(file string) (time.Time, error) {
 // lagLimit is how many events the view may be behind before a card says so.
 const lagLimit = 100
 
-// Lagging tells whether the view is behind the log, or cannot tell.
+// Lagging reports whether the view is behind the log. It is true if that is not known.
 func (a *App) Lagging() bool {
 	st, err := a.log.State(a.run)
 	return err != nil || !a.Ready() || a.projector.Failed() != nil || st.LastSeq > a.projector.Sequence()+lagLimit
 }
 
-// knowledge is how far the view has come. A log that cannot be asked counts as lagging.
+// knowledge returns how far the view has come. If the log does not answer, the view counts as
+// lagging.
 func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
 	k := infectioncontrol.Knowledge{Sequence: a.projector.Sequence(), Lagging: a.Lagging()}
 	st, err := a.log.State(ctx)
@@ -137,7 +139,7 @@ func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
 	return k
 }
 
-// handler routes HTTP.
+// handler returns the routes of HTTP.
 func (a *App) handler() (http.Handler, error) {
 	mux := http.NewServeMux()
 	a.serveState(mux)
@@ -221,7 +223,8 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if !a.Ready() && code == http.StatusOK {
-		body["status"], body["reason"], code = "catching up", "the log's end as found at start is not reached yet", http.StatusServiceUnavailable
+		body["status"], body["reason"], code = "catching up", "the log's end as found at start is not reached yet",
+			http.StatusServiceUnavailable
 	}
 	return answer.Value(w, r, code, body)
 }
@@ -239,8 +242,8 @@ func fhirFirst(f, others http.Handler) http.Handler {
 	})
 }
 
-// site is where cards in an EHR lead. Where the public base of FHIR ends as the path here
-// does, the board is taken to be public beside it.
+// site returns where cards in an EHR link to. If the public base of FHIR ends like the path
+// here, the board is public beside it.
 func site(base string) cdshooks.Site {
 	base = strings.TrimRight(base, "/")
 	if root, ok := strings.CutSuffix(base, facade.Path); ok {

@@ -17,7 +17,8 @@ import (
 func TestNoRedirects(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", PublicBase: "https://gateway.example/records/fhir", Now: time.Now, Slog: testkit.Discard()})
+	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0",
+		PublicBase: "https://gateway.example/records/fhir", Now: time.Now, Slog: testkit.Discard()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -25,7 +26,8 @@ func TestNoRedirects(t *testing.T) {
 	a.Start()
 	testkit.Eventually(t, "the application is ready", a.Ready)
 	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-	for path, status := range map[string]int{"/fhir//Patient": 200, "/fhir//": 404, "/fhir/./Patient": 404, "/fhir/../metrics": 404, "/fhir/Patient": 200, "/fhir": 404, "/fhirer": 404, "/healthz": 200} {
+	for path, status := range map[string]int{"/fhir//Patient": 200, "/fhir//": 404, "/fhir/./Patient": 404, "/fhir/../metrics": 404,
+		"/fhir/Patient": 200, "/fhir": 404, "/fhirer": 404, "/healthz": 200} {
 		req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+a.HTTPAddr(), nil)
 		if err != nil {
 			t.Fatal(err)
@@ -70,7 +72,8 @@ func TestWhatIsOnlyRead(t *testing.T) {
 				true:  "there is no page at this address. The board is at /, a card at /card?identifier=SYSTEM|VALUE",
 				false: elsewhere,
 			}[view]},
-			{"GET", "/status", 200, "", ""}, {"HEAD", "/status", 200, "", ""}, {"GET", "/metrics", 200, "", ""}, {"GET", "/readyz", 200, "", ""},
+			{"GET", "/status", 200, "", ""}, {"HEAD", "/status", 200, "", ""}, {"GET", "/metrics", 200, "", ""},
+			{"GET", "/readyz", 200, "", ""},
 		} {
 			req, err := http.NewRequestWithContext(ctx, c.method, "http://"+a.HTTPAddr()+c.path, nil)
 			if err != nil {

@@ -33,8 +33,8 @@ func (b *bench) folds(context.Context) error {
 		// The last fact is a needle's removal: it is put in again as one more needle would be.
 		newest := items[len(items)-1]
 		before := input(items[:len(items)-1])
-		var c *track.Chart
-		prepare := func() { c = track.NewChart(before); c.Trim() }
+		var c *track.Follower
+		prepare := func() { c = track.NewFollower(before); c.Trim() }
 		add := func(it record.Item) {
 			if !c.Add([]record.Item{it}, it.At.Add(-4*time.Hour)) {
 				err = fmt.Errorf("the facts from %s on are not at hand: all would be folded anew", it.At)
@@ -42,7 +42,7 @@ func (b *bench) folds(context.Context) error {
 			c.Trim()
 			c.Judge(newest.At.Add(time.Hour))
 		}
-		m.all = microseconds(9, func() {}, func() { track.NewChart(before).Judge(newest.At.Add(time.Hour)) })
+		m.all = microseconds(9, func() {}, func() { track.NewFollower(before).Judge(newest.At.Add(time.Hour)) })
 		m.newest = microseconds(40, prepare, func() { add(newest) })
 		week := len(items) - 9*3
 		late := items[week]

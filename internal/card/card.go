@@ -1,7 +1,7 @@
-// Package card makes the chairside card: what the cannulator must know of one patient
-// before touching the arm, each advice with its reason. It is pure; who the patient is, and
-// how far behind the view is, it is told. What a track is and which needle comes next is
-// decided by package track: the card words it and adds what to do.
+// Package card makes the chairside card: what the cannulator must know of one patient before
+// touching the arm, each advice with its reason. It is a pure function: the caller states who
+// the patient is and how far the view is behind. Package track decides what a track is and which
+// needle comes next. The card puts that into words and adds what to do.
 package card
 
 import (
@@ -15,26 +15,29 @@ import (
 )
 
 // Caution stands on every card.
-const Caution = "Decision support only, from what was recorded. The record may lag behind the patient, and what was not recorded was not judged. Examine the access yourself before every needling, whatever this card says: with no thrill or bruit, with redness, pus, swelling, thin skin or a scab that does not heal, do not needle and call. The unit's protocol and a licensed practitioner decide."
+const Caution = "Decision support only, from what was recorded. The record may lag behind the patient, and what was not recorded was not " +
+	"judged. Examine the access yourself before every needling, whatever this card says: with no thrill or bruit, with redness, pus, " +
+	"swelling, thin skin or a scab that does not heal, do not needle and call. The unit's protocol and a licensed practitioner decide."
 
-// Card is the answer for one patient at one moment. Instants are in UTC; TimeZone is the
-// IANA name of the facility's zone, in which Text and the pages show them.
+// Card is the answer for one patient at one moment. Instants are in UTC. TimeZone is the IANA
+// name of the facility's zone, in which Text and the pages show them.
 type Card struct {
 	Patient     Patient    `json:"patient"`
 	Facility    string     `json:"facility"`
 	TimeZone    string     `json:"timeZone"`
 	AsOf        time.Time  `json:"asOf"`
 	KnownAt     time.Time  `json:"knownAt"`
-	Past        string     `json:"past,omitempty"` // which moment was asked for, where that is not the present
+	Past        string     `json:"past,omitempty"` // the moment asked for, if it is not the present
 	LastFactAt  *time.Time `json:"lastFactAt"`
 	Lagging     bool       `json:"lagging"`
 	Quarantined int        `json:"quarantined"`
-	// Left tells that the patient left the unit and was not admitted again since.
+	// Left reports that the patient left the unit and was not admitted again since.
 	Left bool `json:"left"`
-	// StandingHold tells that a hold is open on something that is still used.
+	// StandingHold reports that a hold is open on a place that is still used.
 	StandingHold bool `json:"standingHold"`
-	// Holds are the open ones, oldest first. Those of one rule on the same places from one local
-	// date are shown as one. History are those on what is no longer used.
+	// Holds are the open holds, oldest first. Those of one rule, on the same places and of one
+	// local date, are shown as one. History are the open holds on places that are no longer
+	// used.
 	Holds   []Hold `json:"holds"`
 	History []Hold `json:"history"`
 	Use     Use    `json:"use"`
@@ -55,7 +58,7 @@ type Patient struct {
 	Asked       string       `json:"askedFor,omitempty"` // set when a merged identity was asked for
 }
 
-// Identifier is one of the patient's.
+// Identifier is one identifier of the patient.
 type Identifier struct {
 	System string `json:"system"`
 	Value  string `json:"value"`
@@ -64,58 +67,59 @@ type Identifier struct {
 // Hold is an open hold: no needle until a person lifts it.
 type Hold struct {
 	ID       string    `json:"id"`  // of the oldest ground
-	IDs      []string  `json:"ids"` // of all grounds that are shown as this one, each to be lifted
+	IDs      []string  `json:"ids"` // of all grounds that are shown as this hold; each must be lifted
 	Rule     string    `json:"rule"`
 	Scope    string    `json:"scope"` // "track A1", "access F1", or several joined by ", "
 	Tracks   []string  `json:"tracks"`
 	Accesses []string  `json:"accesses"`
 	Since    time.Time `json:"since"`
-	// Day is the local date of a hold whose time is not known; Since is then its beginning.
+	// Day is the local date of a hold of which only the day is known. Since is then the start of
+	// that day.
 	Day string `json:"day,omitempty"`
-	// Text says all of it: what was seen, what to do, the rule, since when, what clears it and
-	// who decides. Seen is what was seen alone, Asked what the rule asks.
+	// Text says everything: what was seen, what to do, the rule, since when, what clears it and
+	// who decides. Seen is only what was seen, Asked only what the rule asks.
 	Text            string `json:"text"`
 	Seen            string `json:"seen"`
 	Asked           string `json:"asked"`
 	Clears          string `json:"clears"`
 	PlacedBy        string `json:"placedBy,omitempty"` // of a person's hold
 	Ground          string `json:"ground,omitempty"`   // id of the fact that it rests on
-	Urgent          bool   `json:"urgent"`             // a physician or surgeon at once
+	Urgent          bool   `json:"urgent"`             // it needs a physician or surgeon at once
 	GroundWithdrawn bool   `json:"groundWithdrawn"`
-	// NeedledSessions counts the sessions in which a needle was used under it, NeedledLast is
-	// the local date of the last.
+	// NeedledSessions counts the sessions in which a needle was used under the hold. NeedledLast
+	// is the local date of the last one.
 	NeedledSessions int    `json:"needledSessions,omitempty"`
 	NeedledLast     string `json:"needledLast,omitempty"`
 }
 
 // Use is the access in use.
 type Use struct {
-	Access string `json:"access"` // its name; empty where not known
+	Access string `json:"access"` // its name; empty if it is not known
 	Held   bool   `json:"held"`
-	Text   string `json:"text"` // which, how that is known, and why it is held
+	Text   string `json:"text"` // which access, how that is known, and why it is held
 }
 
 // Access is one of the patient's accesses.
 type Access struct {
 	Name    string `json:"name"`
-	Kind    string `json:"kind,omitempty"` // empty: not recorded, as with Side and Region
+	Kind    string `json:"kind,omitempty"` // empty if not recorded, like Side and Region
 	Side    string `json:"side,omitempty"`
 	Region  string `json:"region,omitempty"`
 	InUse   bool   `json:"inUse"`
 	Retired bool   `json:"retired"`
 	Held    bool   `json:"held"`
-	// ExaminedAt is the last examination; NotExamined are the parts that none of its session's
-	// (else its day's) recorded.
+	// ExaminedAt is the time of the last examination. NotExamined are the parts that no
+	// examination of that session recorded; without a session reference, of that day.
 	ExaminedAt  *time.Time `json:"examinedAt"`
 	NotExamined []string   `json:"notExamined"`
 	Flow        *float64   `json:"flowMillilitresPerMinute,omitempty"`
 	FlowAt      *time.Time `json:"flowAt,omitempty"`
 	Pressure    *Pressure  `json:"pressure,omitempty"`
-	Findings    []Finding  `json:"findings"` // those of the access alone
+	Findings    []Finding  `json:"findings"` // of the access alone
 }
 
-// Pressure is the last look at the venous pressure of an access: the readings of N sessions
-// at 200 mL/min with one gauge.
+// Pressure is the last look at the venous pressure of an access: the readings of N sessions at
+// 200 mL/min with one gauge.
 type Pressure struct {
 	At             time.Time `json:"at"`
 	Gauge          uint32    `json:"gauge"`
@@ -135,11 +139,11 @@ type Track struct {
 	UnderReview bool     `json:"underReview"`
 	Held        []string `json:"held"` // ids of the open holds on it or its access
 	Declared    string   `json:"declared,omitempty"`
-	// Remarks say what is shown from the plan because the first insertion did not record it, and
+	// Remarks say what is taken from the plan because the first insertion did not record it, and
 	// where the plan says otherwise.
 	Remarks         []string `json:"remarks"`
 	SessionsCounted int      `json:"sessionsCounted"`
-	SessionsTarget  int      `json:"sessionsTarget"` // extras included
+	SessionsTarget  int      `json:"sessionsTarget"` // with the extra sessions
 	Extras          []Extra  `json:"extras"`
 	Next            Next     `json:"next"`
 	Bevel           string   `json:"bevel,omitempty"` // up or down
@@ -147,8 +151,9 @@ type Track struct {
 	Creator         string   `json:"creator,omitempty"`
 	Deputies        []string `json:"deputies"`
 	Peg             string   `json:"peg"` // in place, none, unknown
-	// Preparation is what to do from examining to dressing, in order; OnResistance what to
-	// do where the needle does not pass. With no needle they say whom to call, and nothing.
+	// Preparation is what to do from examining to dressing, in order. OnResistance is what to do
+	// if the needle does not pass. Without a needle, Preparation says only whom to call and
+	// OnResistance is empty.
 	Preparation     []Step     `json:"preparation"`
 	OnResistance    []string   `json:"onResistance"`
 	Handover        []Item     `json:"handover"`
@@ -158,13 +163,13 @@ type Track struct {
 	ProtocolVersion string     `json:"protocolVersion"`
 }
 
-// Extra is one more forming session that a rule asks for.
+// Extra is one forming session that a rule adds.
 type Extra struct {
 	Rule string `json:"rule"`
 	Text string `json:"text"`
 }
 
-// Next is the next needle and why. With no needle nothing else is given.
+// Next is the next needle and why. With needle none, all other fields but the reason are empty.
 type Next struct {
 	Needle           string   `json:"needle"`
 	Session          int      `json:"session,omitempty"`
@@ -173,19 +178,20 @@ type Next struct {
 	Direction        string   `json:"direction,omitempty"`
 	DepthMillimetres *float64 `json:"depthMillimetres,omitempty"`
 	Who              []string `json:"who"`
-	// Why says it in sentences; Caution is its beginning, where something is serious.
+	// Why gives the reason in sentences. Caution is its beginning, if something is serious.
 	Why     string `json:"why"`
 	Caution string `json:"caution,omitempty"`
 }
 
-// Finding is a judgement of a rule that stands.
+// Finding is a standing finding of a rule.
 type Finding struct {
 	ID       string    `json:"id"`
 	Rule     string    `json:"rule"`
 	Severity string    `json:"severity"`
 	Scope    string    `json:"scope"` // "track A1", "access F1" or empty
 	Since    time.Time `json:"since"`
-	// Day is the local date of a finding whose time is not known; Since is then its beginning.
+	// Day is the local date of a finding of which only the day is known. Since is then the start
+	// of that day.
 	Day      string   `json:"day,omitempty"`
 	Seen     string   `json:"seen"`
 	Text     string   `json:"text"` // what was seen, as a sentence
@@ -203,7 +209,7 @@ type Visit struct {
 	Attempts      int      `json:"attempts"`
 	Success       bool     `json:"success"`
 	Counted       bool     `json:"counted"`
-	InDoubt       bool     `json:"inDoubt"` // does not count only because of what is not recorded
+	InDoubt       bool     `json:"inDoubt"` // it does not count, only because a detail is not recorded
 	WhyNot        []string `json:"whyNot,omitempty"`
 	AngleDegrees  *float64 `json:"angleDegrees,omitempty"`
 	Gauge         *uint32  `json:"gauge,omitempty"`
@@ -215,14 +221,14 @@ type Visit struct {
 	Who           string   `json:"who,omitempty"`
 }
 
-// TrackTrend are the figures of a track; a nil one has nothing to show yet.
+// TrackTrend are the figures of a track. A nil figure has too few values.
 type TrackTrend struct {
 	Angles      *Angles      `json:"angles,omitempty"`
 	Haemostasis *Haemostasis `json:"haemostasis,omitempty"`
 	Blunt       *Blunt       `json:"blunt,omitempty"`
 }
 
-// Angles sums up the latest entries that recorded an angle, in degrees.
+// Angles summarises the latest entries that recorded an angle, in degrees.
 type Angles struct {
 	N         int     `json:"n"`
 	Mean      float64 `json:"meanDegrees"`
@@ -233,11 +239,11 @@ type Angles struct {
 type Haemostasis struct {
 	N     int     `json:"n"`
 	Usual float64 `json:"usualMinutes"`
-	Limit float64 `json:"limitMinutes"` // longer than this is longer than usual
-	Run   int     `json:"run"`          // sessions running above the limit
+	Limit float64 `json:"limitMinutes"` // above this it is longer than usual
+	Run   int     `json:"run"`          // latest sessions in a row above the limit
 }
 
-// Blunt is how blunt needles fare in the track, in trial and after.
+// Blunt is how blunt needles did in the track, in trial and after.
 type Blunt struct {
 	Sessions   int     `json:"sessions"`
 	Successful int     `json:"successful"` // blunt, without a rescue or failure
@@ -260,15 +266,16 @@ type Input struct {
 	facility string // where the patient belongs
 }
 
-// Build judges the facts and makes the card.
+// Build judges the facts and returns the card.
 func Build(in Input) Card { return Of(in, track.Fold(in.Input)) }
 
-// Of makes the card of a judgement of the input's facts.
+// Of returns the card of a judgement of the input's facts.
 func Of(in Input, j track.Judgement) Card {
 	in.facility = j.Where.Facility
 	local := in.location()
 	c := Card{
-		Patient: in.Patient, Facility: in.facility, Left: j.Where.Left, TimeZone: local.String(), AsOf: in.AsOf.UTC(), KnownAt: in.KnownAt.UTC(),
+		Patient: in.Patient, Facility: in.facility, Left: j.Where.Left, TimeZone: local.String(), AsOf: in.AsOf.UTC(),
+		KnownAt: in.KnownAt.UTC(),
 		Lagging: in.Lagging, Quarantined: in.Quarantined,
 		Holds: []Hold{}, History: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
 	}
@@ -276,7 +283,8 @@ func Of(in Input, j track.Judgement) Card {
 		c.Patient.Identifiers = []Identifier{}
 	}
 	for i := range in.Items {
-		if at := in.from(&in.Items[i].Fact).UTC(); !in.Items[i].Void && !at.After(in.AsOf) && (c.LastFactAt == nil || at.After(*c.LastFactAt)) {
+		if at := in.from(&in.Items[i].Fact).UTC(); !in.Items[i].Void && !at.After(in.AsOf) &&
+			(c.LastFactAt == nil || at.After(*c.LastFactAt)) {
 			c.LastFactAt = &at
 		}
 	}
@@ -309,7 +317,8 @@ func (in *Input) location() *time.Location {
 	return time.UTC
 }
 
-// from is since when a fact is looked at: one known to the day from the start of that day.
+// from returns the moment from which a fact counts: the start of its day if only the day is
+// known.
 func (in *Input) from(f *record.Fact) time.Time {
 	if f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY || in.Zone == nil {
 		return f.At
@@ -317,15 +326,15 @@ func (in *Input) from(f *record.Fact) time.Time {
 	return zone.Midnight(f.At, in.Zone(f.Facility))
 }
 
-// standing are the findings that stand, but for those of holds that are history: these are said
-// once, with the hold.
+// standing returns the standing findings without those of the holds in history. The card says
+// those once, with the hold.
 func standing(j *track.Judgement, history []Hold) []track.Finding {
 	return slices.DeleteFunc(j.Standing(), func(f track.Finding) bool {
 		return f.Hold != "" && slices.ContainsFunc(history, func(h Hold) bool { return slices.Contains(h.IDs, f.Hold) })
 	})
 }
 
-// dated are the local dates of the facts that are known to the day only, by id.
+// dated returns, by id, the local dates of the facts of which only the day is known.
 func (in *Input) dated() map[string]string {
 	out := map[string]string{}
 	for i := range in.Items {
@@ -356,7 +365,8 @@ func one(s *track.State, standing []track.Finding, days map[string]string, holds
 	for _, v := range s.Recent {
 		t.Recent = append(t.Recent, Visit{Date: v.Date, Needle: string(v.Tip), Attempts: v.Attempts, Success: v.Success,
 			Counted: v.Counted, InDoubt: v.InDoubt, WhyNot: v.WhyNot, AngleDegrees: v.Angle, Gauge: v.Gauge, Passes: v.Passes,
-			Resistance: resistance(v.Resistance), Pain: v.Pain, Complications: list(v.Complications), Rescue: v.Rescue, Who: v.Who.GetValue()})
+			Resistance: resistance(v.Resistance), Pain: v.Pain, Complications: list(v.Complications), Rescue: v.Rescue,
+			Who: v.Who.GetValue()})
 	}
 	t.Findings = findings(standing, days, func(f *track.Finding) bool {
 		return f.Track == s.Name || f.Track == "" && f.Access == s.Access && s.Access != ""
@@ -367,7 +377,7 @@ func one(s *track.State, standing []track.Finding, days map[string]string, holds
 	return t
 }
 
-// holdsOf are the holds that keep the track from the needle.
+// holdsOf returns the holds that keep the track from the needle.
 func holdsOf(t Track, holds []Hold) []Hold {
 	var out []Hold
 	for _, h := range holds {
@@ -381,10 +391,10 @@ func holdsOf(t Track, holds []Hold) []Hold {
 	return out
 }
 
-// HoldsOf are the card's holds that keep the track from the needle.
+// HoldsOf returns the card's holds that keep the track from the needle.
 func (c *Card) HoldsOf(t Track) []Hold { return holdsOf(t, c.Holds) }
 
-// list is the list itself, never nil: in JSON a list is a list.
+// list returns the list, never nil: in JSON an empty list is [].
 func list(s []string) []string {
 	if s == nil {
 		return []string{}
@@ -400,7 +410,8 @@ func next(s *track.State) Next {
 	if n.Needle == string(track.None) {
 		return n
 	}
-	n.Session, n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = s.Next.Session, s.Gauge, s.ReferenceAngle, s.Depth, direction(s.Direction)
+	n.Session, n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = s.Next.Session, s.Gauge, s.ReferenceAngle, s.Depth,
+		direction(s.Direction)
 	if s.Stage == track.Forming || s.Stage == track.Ready {
 		if v := s.Creator.GetValue(); v != "" {
 			n.Who = append(n.Who, v)
@@ -410,7 +421,7 @@ func next(s *track.State) Next {
 	return n
 }
 
-// deputies are the named ones beside the creator, each once.
+// deputies returns the named deputies without the creator, each once.
 func deputies(s *track.State) []string {
 	out := []string{}
 	seen := map[string]bool{s.Creator.GetValue(): true, "": true}

@@ -51,26 +51,34 @@ func (h *history) roster(at time.Time, f *v1.RosterFact) *history {
 }
 
 func (h *history) adopted(p *v1.Protocol) *history {
-	return h.roster(day(1), &v1.RosterFact{Fact: &v1.RosterFact_ProtocolAdopted{ProtocolAdopted: &v1.ProtocolAdopted{Version: "2025-1", EffectiveFrom: "2025-01-01", Protocol: p}}})
+	return h.roster(day(1), &v1.RosterFact{Fact: &v1.RosterFact_ProtocolAdopted{ProtocolAdopted: &v1.ProtocolAdopted{Version: "2025-1",
+		EffectiveFrom: "2025-01-01", Protocol: p}}})
 }
 
 func (h *history) planned() *history {
 	plan := func(name string, role v1.NeedleRole, angle float64) *v1.TrackPlan {
-		return &v1.TrackPlan{Track: name, Role: role, AngleDegrees: proto.Float64(angle), DepthMillimetres: proto.Float64(5), Gauge: proto.Uint32(16), Direction: v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE}
+		return &v1.TrackPlan{Track: name, Role: role, AngleDegrees: proto.Float64(angle), DepthMillimetres: proto.Float64(5),
+			Gauge: proto.Uint32(16), Direction: v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE}
 	}
-	return h.cannulation(day(1), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackPlanned{TrackPlanned: &v1.TrackPlanned{Access: "F1", PlannedBy: staff("CN-01"),
-		Tracks: []*v1.TrackPlan{plan("V1", v1.NeedleRole_NEEDLE_ROLE_VENOUS, 28), plan("A1", v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, 25)}}}})
+	return h.cannulation(day(1),
+		&v1.CannulationFact{Fact: &v1.CannulationFact_TrackPlanned{TrackPlanned: &v1.TrackPlanned{Access: "F1", PlannedBy: staff("CN-01"),
+			Tracks: []*v1.TrackPlan{plan("V1", v1.NeedleRole_NEEDLE_ROLE_VENOUS, 28),
+				plan("A1", v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, 25)}}}})
 }
 
 // needle is an easy, successful, sharp entry of the arterial track by its creator.
 func (h *history) needle(n int, change ...func(*v1.NeedleInserted)) *history {
-	x := &v1.NeedleInserted{Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AttemptOrdinal: 1, Tip: v1.NeedleTip_NEEDLE_TIP_SHARP,
+	x := &v1.NeedleInserted{Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AttemptOrdinal: 1,
+		Tip:   v1.NeedleTip_NEEDLE_TIP_SHARP,
 		Gauge: proto.Uint32(16), AngleDegrees: proto.Float64(25), Passes: proto.Uint32(1), Resistance: v1.Resistance_RESISTANCE_NONE,
-		SameSpot: v1.Answer_ANSWER_YES, NewPath: v1.Answer_ANSWER_NO, Cannulator: staff("CN-01"), Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL}
+		SameSpot: v1.Answer_ANSWER_YES, NewPath: v1.Answer_ANSWER_NO, Cannulator: staff("CN-01"),
+		Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL}
 	for _, f := range change {
 		f(x)
 	}
-	return h.add(day(n), fmt.Sprint("T-", n), &logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: &v1.CannulationFact{Fact: &v1.CannulationFact_NeedleInserted{NeedleInserted: x}}}})
+	return h.add(day(n), fmt.Sprint("T-", n),
+		&logv1.Fact{
+			Fact: &logv1.Fact_Cannulation{Cannulation: &v1.CannulationFact{Fact: &v1.CannulationFact_NeedleInserted{NeedleInserted: x}}}})
 }
 
 func (h *history) needles(days ...int) *history {
@@ -100,8 +108,10 @@ func (h *history) card(n int, change ...func(*card.Input)) card.Card {
 	}
 	items := record.Effective(facts)
 	in := card.Input{
-		Input:   track.Input{Items: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: day(n).Add(4 * time.Hour)},
-		Patient: card.Patient{ID: "p", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
+		Input: track.Input{Items: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC },
+			AsOf: day(n).Add(4 * time.Hour)},
+		Patient: card.Patient{ID: "p", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02",
+			Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
 		KnownAt: day(n).Add(5 * time.Hour),
 	}
 	for _, f := range change {
@@ -123,25 +133,38 @@ func cases(t *testing.T) map[string]card.Card {
 		"a forming track says what is missing": tell().planned().needles(3, 5).needle(7, func(x *v1.NeedleInserted) {
 			x.SameSpot, x.Cannulator = v1.Answer_ANSWER_UNKNOWN, staff("CN-09")
 		}).card(7),
-		"a long gap and a missing peg ask for more sessions": tell().adopted(&v1.Protocol{UsesPegs: proto.Bool(true)}).planned().needles(3, 12).card(12),
-		"a hard last entry keeps the blunt needle away":      tell().planned().needles(3, 5, 7, 10, 12).needle(14, func(x *v1.NeedleInserted) { x.Passes = proto.Uint32(3) }).card(14),
-		"a ready track gets its first blunt needle":          formed().card(16),
-		"a trial counts its blunt sessions":                  trial().needle(19, blunt).card(20),
-		"an established track is in routine blunt use":       trial().needle(19, blunt).needle(21, blunt).card(22),
-		"a held access gets no needle":                       formed().cannulation(day(15), hold(&v1.HoldPlaced{Access: "F1", Reason: "No thrill felt"})).card(16),
+		"a long gap and a missing peg ask for more sessions": tell().adopted(&v1.Protocol{UsesPegs: proto.Bool(true)}).planned().
+			needles(3, 12).card(12),
+		"a hard last entry keeps the blunt needle away": tell().planned().needles(3, 5, 7, 10, 12).
+			needle(14, func(x *v1.NeedleInserted) { x.Passes = proto.Uint32(3) }).card(14),
+		"a ready track gets its first blunt needle":    formed().card(16),
+		"a trial counts its blunt sessions":            trial().needle(19, blunt).card(20),
+		"an established track is in routine blunt use": trial().needle(19, blunt).needle(21, blunt).card(22),
+		"a held access gets no needle": formed().
+			cannulation(day(15), hold(&v1.HoldPlaced{Access: "F1", Reason: "No thrill felt"})).card(16),
 		"a withdrawn ground leaves the hold": formed().cannulation(day(15), hold(&v1.HoldPlaced{Track: "A1", Reason: "Redness"})).
-			cannulation(day(16), &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: "m7"}, Reason: "Other arm"}}}).card(16),
+			cannulation(day(16),
+				&v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{
+					FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: "m7"}, Reason: "Other arm"}}}).card(16),
 		"a resting and a retired track get no needle": trial().
-			cannulation(day(18), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackRested{TrackRested: &v1.TrackRested{Track: "V1", Until: proto.String("2025-03-25"), Reason: "Infiltration"}}}).
-			cannulation(day(19), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackRetired{TrackRetired: &v1.TrackRetired{Track: "A1", Reason: "Aneurysm", ReplacedBy: "A2"}}}).card(20),
-		"a track taken over says that it was declared": tell().cannulation(day(3), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
-			Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: v1.TrackStage_TRACK_STAGE_ESTABLISHED, InUseSince: proto.String("2023-06-01"),
-			AngleDegrees: proto.Float64(27), Creator: staff("CN-07"), DeclaredBy: staff("CN-01"), Evidence: "the needling log of the unit before"}}}).card(4),
-		"a track under review says so": trial().cannulation(day(18), &v1.CannulationFact{Fact: &v1.CannulationFact_ReviewOpened{ReviewOpened: &v1.ReviewOpened{
-			Review: "R1", Track: "A1", OpenedBy: staff("CN-01"), Reason: "Two rescues"}}}).card(18),
-		"a sharp-only protocol offers no blunt needle": tell().adopted(&v1.Protocol{SharpOnly: proto.Bool(true)}).planned().needles(3, 5, 7, 10, 12, 14).card(15),
-		"a view that is behind says so":                formed().card(16, func(in *card.Input) { in.Lagging, in.Quarantined = true, 2 }),
-		"nothing is known of the patient":              tell().card(2, func(in *card.Input) { in.Patient = card.Patient{ID: "p"} }),
+			cannulation(day(18),
+				&v1.CannulationFact{Fact: &v1.CannulationFact_TrackRested{TrackRested: &v1.TrackRested{Track: "V1",
+					Until: proto.String("2025-03-25"), Reason: "Infiltration"}}}).
+			cannulation(day(19), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackRetired{TrackRetired: &v1.TrackRetired{Track: "A1",
+				Reason: "Aneurysm", ReplacedBy: "A2"}}}).card(20),
+		"a track taken over says that it was declared": tell().
+			cannulation(day(3), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
+				Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: v1.TrackStage_TRACK_STAGE_ESTABLISHED,
+				InUseSince:   proto.String("2023-06-01"),
+				AngleDegrees: proto.Float64(27), Creator: staff("CN-07"), DeclaredBy: staff("CN-01"),
+				Evidence: "the needling log of the unit before"}}}).card(4),
+		"a track under review says so": trial().
+			cannulation(day(18), &v1.CannulationFact{Fact: &v1.CannulationFact_ReviewOpened{ReviewOpened: &v1.ReviewOpened{
+				Review: "R1", Track: "A1", OpenedBy: staff("CN-01"), Reason: "Two rescues"}}}).card(18),
+		"a sharp-only protocol offers no blunt needle": tell().adopted(&v1.Protocol{SharpOnly: proto.Bool(true)}).planned().
+			needles(3, 5, 7, 10, 12, 14).card(15),
+		"a view that is behind says so":   formed().card(16, func(in *card.Input) { in.Lagging, in.Quarantined = true, 2 }),
+		"nothing is known of the patient": tell().card(2, func(in *card.Input) { in.Patient = card.Patient{ID: "p"} }),
 	}
 }
 
@@ -149,21 +172,33 @@ func cases(t *testing.T) map[string]card.Card {
 func TestCardsOfHistories(t *testing.T) {
 	all := cases(t)
 	wants := map[string][]string{
-		"planned tracks get a sharp needle first":            {">>>  SHARP NEEDLE   16G   25°   antegrade   5 mm deep   session 1 of 6", "why: First insertion: sharp, by someone rated to create tracks.", "This first insertion sets angle"},
-		"a forming track says what is missing":               {"session 3 of 6", "2 of 6 sharp sessions count", "4 more sharp sessions before the first blunt needle.", "who: CN-01", "CAUTION: Inserted on 2025-03-07 by CN-09, who is neither the creator nor a deputy."},
+		"planned tracks get a sharp needle first": {">>>  SHARP NEEDLE   16G   25°   antegrade   5 mm deep   session 1 of 6",
+			"why: First insertion: sharp, by someone rated to create tracks.", "This first insertion sets angle"},
+		"a forming track says what is missing": {"session 3 of 6", "2 of 6 sharp sessions count",
+			"4 more sharp sessions before the first blunt needle.", "who: CN-01",
+			"CAUTION: Inserted on 2025-03-07 by CN-09, who is neither the creator nor a deputy."},
 		"a long gap and a missing peg ask for more sessions": {"session 3 of 8", "[gap-long]", "[peg-missing]", "Look for the peg"},
 		"a hard last entry keeps the blunt needle away":      {"SHARP NEEDLE", "entries must be easy"},
-		"a ready track gets its first blunt needle":          {">>>  BLUNT NEEDLE   16G   25°", "trial session 1", "Remove the scab completely", "a NEW blunt needle"},
-		"a trial counts its blunt sessions":                  {"BLUNT NEEDLE", "trial session 3", "Blunt trial: 2 of 3 good blunt sessions in a row so far."},
-		"an established track is in routine blunt use":       {"BLUNT NEEDLE", "ESTABLISHED", "Established: blunt needle.", "Blunt sessions: 3 of 3"},
-		"a held access gets no needle":                       {"HOLD ACCESS F1: NO NEEDLE", "No thrill felt. Do not needle. Hold by CN-02 since 2025-03-15 08:00 UTC (person).", "Do not needle track A1."},
-		"a withdrawn ground leaves the hold":                 {"HOLD TRACK A1: NO NEEDLE", "Ground withdrawn"},
-		"a resting and a retired track get no needle":        {"The track rests until 2025-03-25: Infiltration.", "The track was given up: Aneurysm. Track A2 replaces it."},
-		"a track taken over says that it was declared":       {"Declared, not recorded here: established, in use since 2023-06-01. Declared by CN-01. Evidence: the needling log of the unit before."},
-		"a track under review says so":                       {"UNDER REVIEW"},
-		"a sharp-only protocol offers no blunt needle":       {"SHARP NEEDLE", "the unit's protocol keeps tracks sharp"},
-		"a view that is behind says so":                      {"NOTICE    This card is behind the record", "NOTICE    2 messages could not be understood"},
-		"nothing is known of the patient":                    {"(name not stated), born (not stated)", "Not positively identified: name and birth date not recorded", "No constant-site track is recorded", "No access in use is recorded."},
+		"a ready track gets its first blunt needle": {">>>  BLUNT NEEDLE   16G   25°", "trial session 1",
+			"Remove the scab completely", "a NEW blunt needle"},
+		"a trial counts its blunt sessions": {"BLUNT NEEDLE", "trial session 3",
+			"Blunt trial: 2 of 3 good blunt sessions in a row so far."},
+		"an established track is in routine blunt use": {"BLUNT NEEDLE", "ESTABLISHED", "Established: blunt needle.",
+			"Blunt sessions: 3 of 3"},
+		"a held access gets no needle": {"HOLD ACCESS F1: NO NEEDLE",
+			"No thrill felt. Do not needle. Hold by CN-02 since 2025-03-15 08:00 UTC (person).", "Do not needle track A1."},
+		"a withdrawn ground leaves the hold": {"HOLD TRACK A1: NO NEEDLE", "Ground withdrawn"},
+		"a resting and a retired track get no needle": {"The track rests until 2025-03-25: Infiltration.",
+			"The track was given up: Aneurysm. Track A2 replaces it."},
+		"a track taken over says that it was declared": {"Declared, not recorded here: established, in use since 2023-06-01. " +
+			"Declared by CN-01. Evidence: the needling log of the unit before."},
+		"a track under review says so":                 {"UNDER REVIEW"},
+		"a sharp-only protocol offers no blunt needle": {"SHARP NEEDLE", "the unit's protocol keeps tracks sharp"},
+		"a view that is behind says so": {"NOTICE    This card is behind the record",
+			"NOTICE    2 messages could not be understood"},
+		"nothing is known of the patient": {"(name not stated), born (not stated)",
+			"Not positively identified: name and birth date not recorded", "No constant-site track is recorded",
+			"No access in use is recorded."},
 	}
 	if len(wants) != len(all) {
 		t.Fatalf("%d expectations for %d cards", len(wants), len(all))
@@ -182,7 +217,8 @@ func TestCardsOfHistories(t *testing.T) {
 // its geometry, which might be taken for an invitation.
 func TestWhatEveryCardKeepsTo(t *testing.T) {
 	for name, c := range cases(t) {
-		if c.Caution != card.Caution || !strings.Contains(card.Text(c), "Decision support only, from what was recorded.") || !strings.Contains(card.Text(c), "a licensed practitioner decide") {
+		if c.Caution != card.Caution || !strings.Contains(card.Text(c), "Decision support only, from what was recorded.") ||
+			!strings.Contains(card.Text(c), "a licensed practitioner decide") {
 			t.Errorf("%s: the caution is %q", name, c.Caution)
 		}
 		for _, tr := range c.Tracks {
@@ -205,7 +241,8 @@ func TestWhatEveryCardKeepsTo(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, key := range []string{"holds", "tracks", "notices", "extras", "findings", "recent", "who", "accesses", "notExamined", "preparation", "onResistance", "handover", "deputies", "held", "identifiers", "complications", "facts"} {
+		for _, key := range []string{"holds", "tracks", "notices", "extras", "findings", "recent", "who", "accesses", "notExamined",
+			"preparation", "onResistance", "handover", "deputies", "held", "identifiers", "complications", "facts"} {
 			if strings.Contains(string(b), `"`+key+`":null`) {
 				t.Errorf("%s: %s is null", name, key)
 			}
@@ -216,7 +253,8 @@ func TestWhatEveryCardKeepsTo(t *testing.T) {
 // The 7 and 14 days are this project's own defaults.
 func TestAnOpenGapIsSaid(t *testing.T) {
 	formed := func() *history { return (&history{t: t}).planned().needles(3, 5, 7, 10, 12, 14) }
-	for day, want := range map[int]string{21: "", 22: "more than 7 days ago. One more sharp session is needed.", 28: "more than 7 days ago", 29: "more than 14 days ago. Counting starts again."} {
+	for day, want := range map[int]string{21: "", 22: "more than 7 days ago. One more sharp session is needed.", 28: "more than 7 days ago",
+		29: "more than 14 days ago. Counting starts again."} {
 		c := formed().card(day)
 		why, needle := "", ""
 		for _, tr := range c.Tracks {

@@ -23,7 +23,8 @@ func TestFiguresThatAreNoNumbersAreLeftOut(t *testing.T) {
 	if len(card.Figures(c.Tracks[0])) != 0 {
 		t.Errorf("figures are %q", card.Figures(c.Tracks[0]))
 	}
-	if got := card.Figures(held(t).card().Tracks[0]); len(got) != 4 || !strings.Contains(got[2], "18 of 20") || !strings.Contains(got[2], "90 %, exact 95 % limits 68 to 99 %") || !strings.Contains(got[3], "SIGNAL") {
+	if got := card.Figures(held(t).card().Tracks[0]); len(got) != 4 || !strings.Contains(got[2], "18 of 20") ||
+		!strings.Contains(got[2], "90 %, exact 95 % limits 68 to 99 %") || !strings.Contains(got[3], "SIGNAL") {
 		t.Errorf("figures are %q", got)
 	}
 }
@@ -70,13 +71,16 @@ func TestKeysOfTheCard(t *testing.T) {
 		}
 		return l[0].(map[string]any)
 	}
-	has(c, "patient facility asOf knownAt lastFactAt lagging quarantined holds tracks caution standingHold use findings accesses notices timeZone")
+	has(c, "patient facility asOf knownAt lastFactAt lagging quarantined holds tracks caution standingHold use findings accesses notices "+
+		"timeZone")
 	has(first(c, "holds"), "id rule scope since text clears groundWithdrawn seen asked urgent tracks accesses")
 	tr := first(c, "tracks")
-	has(tr, "id role stage underReview sessionsCounted sessionsTarget extras next findings recent held bevel needleLengthMillimetres creator deputies peg preparation onResistance handover trends")
+	has(tr, "id role stage underReview sessionsCounted sessionsTarget extras next findings recent held bevel needleLengthMillimetres "+
+		"creator deputies peg preparation onResistance handover trends")
 	has(tr["next"].(map[string]any), "needle who why")
 	has(first(tr, "recent"), "date needle attempts passes resistance pain complications counted inDoubt whyNot rescue who")
-	has(first(c, "accesses"), "name kind side region examinedAt notExamined flowMillilitresPerMinute flowAt pressure findings inUse held retired")
+	has(first(c, "accesses"),
+		"name kind side region examinedAt notExamined flowMillilitresPerMinute flowAt pressure findings inUse held retired")
 	b, err = json.Marshal(forming(t).card().Tracks[0])
 	if err != nil {
 		t.Fatal(err)

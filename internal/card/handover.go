@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -14,16 +15,16 @@ type Item struct {
 	Recorded bool   `json:"recorded"` // false: Text says "not recorded"
 }
 
-// NotRecorded stands for what nobody recorded: it is said, not hidden.
+// NotRecorded stands for what nobody recorded. The card says so instead of leaving it out.
 const NotRecorded = "not recorded"
 
-// handover is what the next unit or cannulator must be told. What it must carry is recalled
-// from the literature and read from a paper log; the list is this project's own.
+// handover returns what the next unit or cannulator must be told. The list is this project's
+// own, from memory of the literature and from reading a paper log.
 func handover(s *track.State, t Track, holds []Hold) []Item {
 	var out []Item
 	add := func(name, text string) {
 		text = strings.TrimSpace(text)
-		out = append(out, Item{name, or(text, NotRecorded), text != ""})
+		out = append(out, Item{name, cmp.Or(text, NotRecorded), text != ""})
 	}
 	number := func(known bool, format string, v any) string {
 		if !known {
@@ -32,7 +33,7 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 		return fmt.Sprintf(format, v)
 	}
 	plan, planned := s.Plan, s.Planned
-	add("Landmarks", or(plan.GetLandmarks(), s.Taken.GetLandmarks()))
+	add("Landmarks", cmp.Or(plan.GetLandmarks(), s.Taken.GetLandmarks()))
 	add("Picture", plan.GetPictureReference())
 	site := ""
 	switch {
@@ -42,7 +43,8 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 		site = fmt.Sprintf("%d mm", s.Taken.GetSiteFromAnastomosisMillimetres())
 	}
 	add("Site from the anastomosis", site)
-	add("Distance of the needle tips", number(planned != nil && planned.TipDistanceMillimetres != nil, "%d mm", planned.GetTipDistanceMillimetres()))
+	add("Distance of the needle tips", number(planned != nil && planned.TipDistanceMillimetres != nil, "%d mm",
+		planned.GetTipDistanceMillimetres()))
 	add("Arterial or venous", t.Role)
 	add("Fall-back site", plan.GetFallback())
 	add("Needle tip", tip(s))
@@ -149,7 +151,8 @@ func lastComplications(t Track) string {
 }
 
 func stops(holds []Hold) string {
-	text := "no thrill or no bruit; pus, redness or swelling at the site; thin or shiny skin, a scab that does not heal, an ulcer; Staphylococcus aureus in blood; before a blunt needle, a scab not wholly removed; a hold by a person"
+	text := "no thrill or no bruit; pus, redness or swelling at the site; thin or shiny skin, a scab that does not heal, an ulcer; " +
+		"Staphylococcus aureus in blood; before a blunt needle, a scab not wholly removed; a hold by a person"
 	var now []string
 	for _, h := range holds {
 		now = append(now, strings.TrimSuffix(h.Seen, "."))
@@ -160,7 +163,7 @@ func stops(holds []Hold) string {
 	return text
 }
 
-// VisitText is one session in a line.
+// VisitText returns one session as a line.
 func VisitText(v Visit) string {
 	needle := v.Needle
 	if needle == "" || needle == string(track.None) {

@@ -16,14 +16,17 @@ func TestAHoldOnARetiredAccessIsSaidOnceAsHistory(t *testing.T) {
 	x.j.Accesses[0].Retired = true
 	x.j.Tracks[0].Stage, x.j.Tracks[0].Held = track.Retired, nil
 	x.j.Holds = x.j.Holds[:1]
-	x.j.Findings = []track.Finding{{ID: "f", Rule: rule.ThrillAbsent, Severity: rule.Stop, Access: "F1", Since: x.j.Holds[0].Since, Seen: "no thrill was felt", Hold: "h1"}}
+	x.j.Findings = []track.Finding{{ID: "f", Rule: rule.ThrillAbsent, Severity: rule.Stop, Access: "F1", Since: x.j.Holds[0].Since,
+		Seen: "no thrill was felt", Hold: "h1"}}
 	c := x.card()
 	if c.StandingHold || len(c.Holds) != 0 || len(c.History) != 1 || c.History[0].Urgent {
 		t.Fatalf("holds %+v, history %+v", c.Holds, c.History)
 	}
 	got := strings.Join(strings.Fields(card.Text(c)), " ")
-	want := "HISTORY A hold on access F1, which is no longer used, was never lifted: no thrill was felt (since 2026-07-06 09:30 WEST; thrill-absent). Ask the lead nurse to lift it. Hold h1"
-	if strings.Count(got, want) != 1 || strings.Count(got, "no thrill was felt") != 1 || strings.Contains(got, "URGENT") || strings.Contains(got, "Call now") || strings.Contains(got, "STOP") {
+	want := "HISTORY A hold on access F1, which is no longer used, was never lifted: no thrill was felt (since 2026-07-06 09:30 WEST; " +
+		"thrill-absent). Ask the lead nurse to lift it. Hold h1"
+	if strings.Count(got, want) != 1 || strings.Count(got, "no thrill was felt") != 1 || strings.Contains(got, "URGENT") ||
+		strings.Contains(got, "Call now") || strings.Contains(got, "STOP") {
 		t.Errorf("the text is %s", card.Text(c))
 	}
 }
@@ -61,7 +64,8 @@ func TestWhatIsThePlansIsSaid(t *testing.T) {
 	x := forming(t)
 	x.j.Tracks[0].Founded, x.j.Tracks[0].FromPlan, x.j.Tracks[0].PlanDiffers = true, []string{"direction", "depth"}, []string{"angle 28°"}
 	c := x.card()
-	for _, want := range []string{"The first insertion does not record direction, depth. The plan's values are shown.", "The plan says otherwise: angle 28°. Follow the track as it was made."} {
+	for _, want := range []string{"The first insertion does not record direction, depth. The plan's values are shown.",
+		"The plan says otherwise: angle 28°. Follow the track as it was made."} {
 		if !strings.Contains(card.Text(c), want) {
 			t.Errorf("the text does not say %q: %s", want, card.Text(c))
 		}

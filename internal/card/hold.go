@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"sort"
@@ -12,14 +13,15 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// minutes is how instants are written: in the facility's time, with the zone's name.
+// minutes is the format of instants: in the facility's time, with the zone's name.
 const minutes = "2006-01-02 15:04 MST"
 
-// hold words holds that are shown as one.
+// hold returns the holds that are shown as one, in words.
 func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
 	h := g[0]
 	out := Hold{ID: h.ID, IDs: []string{}, Rule: h.Rule, Tracks: list(h.Tracks), Accesses: list(h.Accesses), Since: h.Since.UTC(),
-		Seen: or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(), Ground: h.Ground, GroundWithdrawn: true}
+		Seen: cmp.Or(h.Text, "what was seen is not recorded"), Asked: h.Asked, Clears: h.Clears, PlacedBy: h.By.GetValue(),
+		Ground: h.Ground, GroundWithdrawn: true}
 	for _, x := range g {
 		out.IDs = append(out.IDs, x.ID)
 		out.GroundWithdrawn = out.GroundWithdrawn && x.GroundWithdrawn
@@ -32,20 +34,21 @@ func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
 	}
 	r, known := rule.Of(h.Rule)
 	if known {
-		out.Asked, out.Clears, out.Urgent = or(h.Asked, r.Asks), or(h.Clears, r.Clears), r.Urgent && !j.GivenUp(&h)
+		out.Asked, out.Clears, out.Urgent = cmp.Or(h.Asked, r.Asks), cmp.Or(h.Clears, r.Clears), r.Urgent && !j.GivenUp(&h)
 	}
 	out.Scope = strings.Join(h.Places(), ", ")
-	parts := []string{stop(capital(out.Seen))}
+	parts := []string{stop(Capital(out.Seen))}
 	say := func(format string, a ...any) { parts = append(parts, fmt.Sprintf(format, a...)) }
 	since, by := h.Since.In(local).Format(minutes), ""
 	if h.DayKnown {
 		since = h.Date + ", time not recorded"
 	}
 	if h.Rule == rule.Person {
-		by = " by " + or(out.PlacedBy, "a person whose name is not recorded")
+		by = " by " + cmp.Or(out.PlacedBy, "a person whose name is not recorded")
 	}
 	if j.GivenUp(&h) {
-		out.Text = fmt.Sprintf("A hold%s on %s, which is no longer used, was never lifted: %s (since %s; %s). Ask the lead nurse to lift it.",
+		out.Text = fmt.Sprintf(
+			"A hold%s on %s, which is no longer used, was never lifted: %s (since %s; %s). Ask the lead nurse to lift it.",
 			by, out.Scope, strings.TrimSuffix(out.Seen, "."), since, together(g, h.Rule))
 		return out
 	}
@@ -64,7 +67,8 @@ func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
 	if out.GroundWithdrawn {
 		say("Ground withdrawn: what it rests on was corrected or voided later. The hold stays until a person lifts it.")
 	}
-	say("What clears it: %s The local protocol and the treating team decide.", stop(or(out.Clears, "a named person lifts it, with a reason")))
+	say("What clears it: %s The local protocol and the treating team decide.",
+		stop(cmp.Or(out.Clears, "a named person lifts it, with a reason")))
 	out.Text = strings.Join(parts, " ")
 	return out
 }
@@ -85,7 +89,7 @@ func (h *Hold) Named() string {
 	return "Hold " + h.ID
 }
 
-// heldBy is the oldest hold on the access itself, nil where there is none.
+// heldBy returns the oldest hold on the access itself, nil if there is none.
 func heldBy(access string, holds []Hold) *Hold {
 	for i := range holds {
 		if slices.Contains(holds[i].Accesses, access) {
@@ -106,7 +110,8 @@ func grave(s rule.Severity) int {
 	return 2
 }
 
-// findings words those that match, gravest first, then oldest. days are those of dated.
+// findings returns the findings that match, in words, gravest first, then oldest. days is the
+// result of dated.
 func findings(standing []track.Finding, days map[string]string, match func(*track.Finding) bool) []Finding {
 	var kept []track.Finding
 	for i := range standing {
@@ -123,7 +128,8 @@ func findings(standing []track.Finding, days map[string]string, match func(*trac
 	})
 	out := []Finding{}
 	for _, f := range kept {
-		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: stop(capital(f.Seen)), Asked: f.Asked, Clears: f.Clears, Facts: list(f.Facts), Hold: f.Hold, Protocol: f.Protocol}
+		x := Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Since: f.Since.UTC(), Seen: f.Seen, Text: stop(Capital(f.Seen)),
+			Asked: f.Asked, Clears: f.Clears, Facts: list(f.Facts), Hold: f.Hold, Protocol: f.Protocol}
 		if len(f.Facts) > 0 {
 			x.Day = days[f.Facts[0]]
 		}
@@ -138,8 +144,8 @@ func findings(standing []track.Finding, days map[string]string, match func(*trac
 	return out
 }
 
-// shown tells whether a track or an access of the card shows the finding: what nothing else
-// shows is said of the patient, so that nothing is lost.
+// shown reports whether a track or an access of the card shows the finding. The card says all
+// others of the patient, so that none is lost.
 func shown(f *track.Finding, j *track.Judgement) bool {
 	for i := range j.Tracks {
 		if f.Track != "" && j.Tracks[i].Name == f.Track {
@@ -154,8 +160,8 @@ func shown(f *track.Finding, j *track.Judgement) bool {
 	return false
 }
 
-// use finds the access in use: that of the latest session or insertion, else the only one
-// that is not retired.
+// use returns the access in use: that of the latest session or insertion, else the only one that
+// is not retired.
 func use(in Input, j track.Judgement, holds []Hold) Use {
 	accessOf := map[string]string{}
 	for i := range j.Tracks {
@@ -175,7 +181,7 @@ func use(in Input, j track.Judgement, holds []Hold) Use {
 		case *cannularyv1.SessionEnded:
 			name = b.GetAccess()
 		case *cannularyv1.NeedleInserted:
-			name = or(b.GetAccess(), accessOf[b.GetTrack()])
+			name = cmp.Or(b.GetAccess(), accessOf[b.GetTrack()])
 		}
 		if name != "" {
 			u.Access, at = name, it.At

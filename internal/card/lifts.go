@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -10,13 +11,14 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// liftShown is how long a lift that lifted nothing is shown while no hold is open (ours). While
-// one is, it is shown throughout: somebody may believe that this hold was lifted.
+// liftShown is how long the card shows a lift that lifted nothing while no hold is open (ours).
+// While a hold is open it is always shown, because somebody may believe that this hold was
+// lifted.
 const liftShown = 28 * 24 * time.Hour
 
-// lifts tells of the recorded lifts that lifted nothing, although their message was accepted.
-// The judgement is left as it is, for the ground of a hold may arrive after its lift, which then
-// takes effect. A lift of a hold that another one had lifted already needs no word.
+// lifts returns notices about recorded lifts that lifted nothing, although their message was
+// accepted. The judgement is left as it is: the ground of a hold can arrive after its lift,
+// which then takes effect. A lift of a hold that another one had lifted needs no notice.
 func lifts(in Input, j track.Judgement, open bool) []string {
 	var out []string
 	for i := range in.Items {
@@ -25,7 +27,8 @@ func lifts(in Input, j track.Judgement, open bool) []string {
 		if !ok || it.Void || it.At.After(in.AsOf) || !open && in.AsOf.Sub(it.At) > liftShown {
 			continue
 		}
-		said := " by " + or(b.GetLiftedBy().GetValue(), "a person whose name is not recorded") + " on " + it.At.In(in.location()).Format(minutes)
+		said := " by " + cmp.Or(b.GetLiftedBy().GetValue(), "a person whose name is not recorded") + " on " +
+			it.At.In(in.location()).Format(minutes)
 		for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
 			if why := liftedNothing(&j, id); why != "" {
 				out = append(out, "A lift of hold "+id+said+" "+why)
@@ -35,12 +38,13 @@ func lifts(in Input, j track.Judgement, open bool) []string {
 	return out
 }
 
-// liftedNothing says why a lift of a hold lifted nothing; empty where the hold is lifted.
+// liftedNothing says why a lift of a hold lifted nothing, empty if the hold is lifted.
 func liftedNothing(j *track.Judgement, id string) string {
 	k := slices.IndexFunc(j.Holds, func(h track.Hold) bool { return h.ID == id })
 	switch {
 	case k < 0:
-		return "matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has not arrived."
+		return "matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has not " +
+			"arrived."
 	case !j.Holds[k].Lifted.IsZero():
 		return ""
 	case j.Holds[k].Rule == rule.NotAFistula:

@@ -21,15 +21,20 @@ func (h *history) holds(at time.Time) *history {
 }
 
 func (h *history) lifts(at time.Time, id string) *history {
-	return h.cannulation(at, &v1.CannulationFact{Fact: &v1.CannulationFact_HoldLifted{HoldLifted: &v1.HoldLifted{Hold: id, LiftedBy: staff("CN-09"), Reason: "gone"}}})
+	return h.cannulation(at,
+		&v1.CannulationFact{Fact: &v1.CannulationFact_HoldLifted{HoldLifted: &v1.HoldLifted{Hold: id, LiftedBy: staff("CN-09"),
+			Reason: "gone"}}})
 }
 
 func (h *history) voids(at time.Time, message string) *history {
-	return h.cannulation(at, &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: message}, Reason: "mistake"}}})
+	return h.cannulation(at,
+		&v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{
+			FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: message}, Reason: "mistake"}}})
 }
 
 func TestALiftThatLiftedNothingIsShown(t *testing.T) {
-	const nothing = " matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has not arrived."
+	const nothing = " matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has " +
+		"not arrived."
 	elsewhere := placed("of another patient")
 	for _, c := range []struct {
 		sentence string
@@ -39,12 +44,16 @@ func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 		open     bool
 	}{
 		{"of the open hold", func(h *history) { h.holds(day(3)).lifts(day(5), placed("m0")) }, 6, "", false},
-		{"of another patient's hold", func(h *history) { h.holds(day(3)).lifts(day(5), elsewhere) }, 6, "A lift of hold " + elsewhere + " by CN-09 on 2025-03-05 08:00 UTC" + nothing, true},
-		{"that arrived before the hold it names", func(h *history) { h.lifts(day(5), placed("m1")) }, 6, "A lift of hold " + placed("m1") + " by CN-09 on 2025-03-05 08:00 UTC" + nothing, false},
+		{"of another patient's hold", func(h *history) { h.holds(day(3)).lifts(day(5), elsewhere) }, 6,
+			"A lift of hold " + elsewhere + " by CN-09 on 2025-03-05 08:00 UTC" + nothing, true},
+		{"that arrived before the hold it names", func(h *history) { h.lifts(day(5), placed("m1")) }, 6,
+			"A lift of hold " + placed("m1") + " by CN-09 on 2025-03-05 08:00 UTC" + nothing, false},
 		{"once that hold arrives, it takes effect", func(h *history) { h.lifts(day(5), placed("m1")).holds(day(3)) }, 6, "", false},
 		{"dated before the hold", func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")) }, 6,
-			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing: it came before what the hold rests on, as that is recorded now. The hold is open.", true},
-		{"dated before the hold, and a later one that lifts it", func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")).lifts(day(6), placed("m0")) }, 7, "", false},
+			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing: it came before what the hold rests on, " +
+				"as that is recorded now. The hold is open.", true},
+		{"dated before the hold, and a later one that lifts it",
+			func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")).lifts(day(6), placed("m0")) }, 7, "", false},
 		{"a second time", func(h *history) { h.holds(day(3)).lifts(day(4), placed("m0")).lifts(day(5), placed("m0")) }, 6, "", false},
 		{"voided", func(h *history) { h.holds(day(3)).lifts(day(5), elsewhere).voids(day(5), "m1") }, 6, "", true},
 		{"later than the moment asked for", func(h *history) { h.holds(day(3)).lifts(day(8), elsewhere) }, 6, "", true},
@@ -75,7 +84,9 @@ func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 
 func TestALiftOfAHoldThatNobodyCanLiftIsShown(t *testing.T) {
 	h := &history{t: t}
-	h.planned().roster(day(2), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1", Kind: v1.AccessKind_ACCESS_KIND_GRAFT}}})
+	h.planned().
+		roster(day(2), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1",
+			Kind: v1.AccessKind_ACCESS_KIND_GRAFT}}})
 	before := h.card(3)
 	if len(before.Holds) == 0 || before.Holds[0].Rule != rule.NotAFistula {
 		t.Fatalf("%+v", before.Holds)
@@ -83,7 +94,8 @@ func TestALiftOfAHoldThatNobodyCanLiftIsShown(t *testing.T) {
 	h.add(day(3), "", &logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: &v1.CannulationFact{Fact: &v1.CannulationFact_HoldLifted{
 		HoldLifted: &v1.HoldLifted{Hold: before.Holds[0].ID, LiftedBy: staff("CN-09"), Reason: "gone"}}}}})
 	after := h.card(4)
-	want := "A lift of hold " + before.Holds[0].ID + " by CN-09 on 2025-03-03 08:00 UTC lifted nothing. What clears this hold: the kind of the access or the plan is corrected, or the track is retired; it cannot be lifted."
+	want := "A lift of hold " + before.Holds[0].ID + " by CN-09 on 2025-03-03 08:00 UTC lifted nothing. What clears this hold: the kind " +
+		"of the access or the plan is corrected, or the track is retired; it cannot be lifted."
 	if said := strings.Join(after.Notices, "\n"); !strings.Contains(said, want) || len(after.Holds) != len(before.Holds) {
 		t.Errorf("%d holds; told %s", len(after.Holds), said)
 	}

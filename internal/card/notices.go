@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -12,7 +13,7 @@ import (
 // NoTrack is the notice on the card of a patient without a track.
 const NoTrack = "No constant-site track is recorded for this patient."
 
-// notices say what the reader must know before trusting the card.
+// notices says what the reader must know before trusting the card.
 func notices(in Input, j track.Judgement, c Card) []string {
 	out := []string{}
 	say := func(format string, a ...any) { out = append(out, fmt.Sprintf(format, a...)) }
@@ -56,7 +57,8 @@ func notices(in Input, j track.Judgement, c Card) []string {
 			continue
 		}
 		if a.Kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
-			say("The kind of access %s is not recorded. Make sure that it is a native fistula: constant-site needling is for nothing else.", a.Name)
+			say("The kind of access %s is not recorded. Make sure that it is a native fistula: constant-site needling is for nothing else.",
+				a.Name)
 		}
 		switch {
 		case a.Examined.IsZero():
@@ -84,10 +86,12 @@ func leftOut(a *track.AccessState) string {
 			what, do = append(what, "whether a thrill is felt"), append(do, "feel")
 		}
 	}
-	return fmt.Sprintf("Nobody recorded %s at access %s on %s. %s before you needle.", strings.Join(what, ", nor "), a.Name, a.ExaminedOn, capital(strings.Join(do, " and ")))
+	return fmt.Sprintf("Nobody recorded %s at access %s on %s. %s before you needle.", strings.Join(what, ", nor "), a.Name, a.ExaminedOn,
+		Capital(strings.Join(do, " and ")))
 }
 
-// remarks say what of the way the needle goes in is the plan's, and where the plan differs.
+// remarks says which parts of how the needle goes in are from the plan, and where the plan
+// differs.
 func remarks(s *track.State) []string {
 	out := []string{}
 	if s.Founded && len(s.FromPlan) > 0 {
@@ -115,8 +119,8 @@ func unidentified(p Patient) string {
 	return ""
 }
 
-// whereabouts says when the patient is not dialysed here at the moment asked for: left the
-// unit, or in hospital.
+// whereabouts says that the patient is not dialysed here at the moment asked for: left the unit,
+// or in hospital.
 func whereabouts(in Input, w track.Whereabouts) string {
 	zone := func(facility string) *time.Location {
 		if in.Zone == nil || in.Zone(facility) == nil {
@@ -126,7 +130,8 @@ func whereabouts(in Input, w track.Whereabouts) string {
 	}
 	switch {
 	case w.Left:
-		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(zone(w.LeftUnit)).Format(time.DateOnly), or(leavingReason(w.Reason), "reason not recorded"))
+		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(zone(w.LeftUnit)).Format(time.DateOnly),
+			cmp.Or(leavingReason(w.Reason), "reason not recorded"))
 	case w.InHospitalSince != nil:
 		return fmt.Sprintf("The patient has been in hospital since %s.", w.InHospitalSince.In(zone(in.facility)).Format(time.DateOnly))
 	}
@@ -134,7 +139,7 @@ func whereabouts(in Input, w track.Whereabouts) string {
 }
 
 func declared(s *track.State) string {
-	parts := []string{"declared, not recorded here: " + or(stage(s.Taken.GetStage()), "stage not stated")}
+	parts := []string{"declared, not recorded here: " + cmp.Or(stage(s.Taken.GetStage()), "stage not stated")}
 	if s.Taken.InUseSince != nil {
 		parts = append(parts, "in use since "+s.Taken.GetInUseSince())
 	}

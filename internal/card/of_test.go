@@ -42,40 +42,61 @@ func forming(t testing.TB) *judged {
 	now := time.Date(2026, 7, 6, 9, 30, 0, 0, time.UTC)
 	pegs := protocol.From("2026-1", &v1.Protocol{UsesPegs: proto.Bool(true), TopicalProphylaxis: proto.Bool(true),
 		Antiseptics: []v1.Antiseptic{v1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE, v1.Antiseptic_ANTISEPTIC_ALCOHOL}})
-	planned := &v1.TrackPlanned{Access: "F1", Engorgement: v1.Engorgement_ENGORGEMENT_TOURNIQUET, ArmPosition: "stretched on a cushion", OperatorPosition: "on the patient's right",
-		AllergyNotes: "plaster with colophony", TipDistanceMillimetres: proto.Uint32(70), Tracks: []*v1.TrackPlan{{Track: "A1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL,
-			Landmarks: "three fingers above the wrist crease", Fallback: "rope ladder above the elbow", SiteFromAnastomosisMillimetres: proto.Uint32(60)}}}
+	planned := &v1.TrackPlanned{Access: "F1", Engorgement: v1.Engorgement_ENGORGEMENT_TOURNIQUET, ArmPosition: "stretched on a cushion",
+		OperatorPosition: "on the patient's right",
+		AllergyNotes:     "plaster with colophony", TipDistanceMillimetres: proto.Uint32(70),
+		Tracks: []*v1.TrackPlan{{Track: "A1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL,
+			Landmarks: "three fingers above the wrist crease", Fallback: "rope ladder above the elbow",
+			SiteFromAnastomosisMillimetres: proto.Uint32(60)}}}
 	l := lisbon(t)
 	return &judged{
 		in: card.Input{
-			Input:   track.Input{AsOf: now, Zone: func(string) *time.Location { return l }},
-			Patient: card.Patient{ID: "p1", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
+			Input: track.Input{AsOf: now, Zone: func(string) *time.Location { return l }},
+			Patient: card.Patient{ID: "p1", Name: "Zelthozumbrox, Quilewilth", BirthDate: "1950-01-02",
+				Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: "MRN-1"}}},
 			KnownAt: now,
 		},
 		j: track.Judgement{
 			AsOf: now,
-			Accesses: []track.AccessState{{Name: "F1", Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT, Region: v1.AccessRegion_ACCESS_REGION_FOREARM,
-				Examined: now.AddDate(0, 0, -2), ExaminedOn: "2026-07-04", NotExamined: []string{"bruit", "collapse on elevation"}, Flow: proto.Float64(820), FlowAt: now.AddDate(0, -1, 0),
-				PressureKnown: true, PressureAt: now.AddDate(0, 0, -9), PressureGauge: 16, Pressure: trend.Trend{N: 12, SlopePerTwelve: 4.25, P: 0.2}}},
+			Accesses: []track.AccessState{{Name: "F1", Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT,
+				Region:   v1.AccessRegion_ACCESS_REGION_FOREARM,
+				Examined: now.AddDate(0, 0, -2), ExaminedOn: "2026-07-04", NotExamined: []string{"bruit", "collapse on elevation"},
+				Flow: proto.Float64(820), FlowAt: now.AddDate(0, -1, 0),
+				PressureKnown: true, PressureAt: now.AddDate(0, 0, -9), PressureGauge: 16,
+				Pressure: trend.Trend{N: 12, SlopePerTwelve: 4.25, P: 0.2}}},
 			Tracks: []track.State{{
-				ID: "t1", Name: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: track.Forming, Folded: track.Forming, Counted: 3, Target: 6,
+				ID: "t1", Name: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: track.Forming, Folded: track.Forming,
+				Counted: 3, Target: 6,
 				Extras:         []track.Extra{{Rule: rule.PegMissing, Text: "no peg is recorded as left after the session of 2026-06-29"}},
-				ReferenceAngle: proto.Float64(25), Direction: v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE, Bevel: v1.Bevel_BEVEL_UP, Depth: proto.Float64(4.5),
-				Gauge: proto.Uint32(16), NeedleLength: proto.Uint32(25), Creator: staff("CN-01"), Deputies: []*v1.StaffIdentifier{staff("CN-02"), staff("CN-01"), staff("CN-02")},
-				Plan: planned.Tracks[0], Planned: planned, Peg: track.PegIn, Protocol: pegs,
-				Next: track.Next{Needle: track.Sharp, Session: 4, Why: "4 more sharp sessions before the first blunt needle. 3 of 7 sharp sessions count so far."},
+				ReferenceAngle: proto.Float64(25), Direction: v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE, Bevel: v1.Bevel_BEVEL_UP,
+				Depth: proto.Float64(4.5),
+				Gauge: proto.Uint32(16), NeedleLength: proto.Uint32(25), Creator: staff("CN-01"),
+				Deputies: []*v1.StaffIdentifier{staff("CN-02"), staff("CN-01"), staff("CN-02")},
+				Plan:     planned.Tracks[0], Planned: planned, Peg: track.PegIn, Protocol: pegs,
+				Next: track.Next{Needle: track.Sharp, Session: 4,
+					Why: "4 more sharp sessions before the first blunt needle. 3 of 7 sharp sessions count so far."},
 				Recent: []track.Visit{
-					{Date: "2026-07-04", Tip: track.Sharp, Attempts: 2, Success: true, InDoubt: true, WhyNot: []string{"same spot not recorded"}, Angle: proto.Float64(26), Gauge: proto.Uint32(16),
-						Passes: proto.Uint32(3), Resistance: v1.Resistance_RESISTANCE_MODERATE, Pain: proto.Uint32(4), Who: staff("CN-02"), Complications: []string{"haematoma"}},
-					{Date: "2026-07-01", Tip: track.Sharp, Attempts: 1, Success: true, Counted: true, Angle: proto.Float64(25), Gauge: proto.Uint32(16), Passes: proto.Uint32(1), Resistance: v1.Resistance_RESISTANCE_NONE, Who: staff("CN-01")},
+					{Date: "2026-07-04", Tip: track.Sharp, Attempts: 2, Success: true, InDoubt: true,
+						WhyNot: []string{"same spot not recorded"}, Angle: proto.Float64(26), Gauge: proto.Uint32(16),
+						Passes: proto.Uint32(3), Resistance: v1.Resistance_RESISTANCE_MODERATE, Pain: proto.Uint32(4), Who: staff("CN-02"),
+						Complications: []string{"haematoma"}},
+					{Date: "2026-07-01", Tip: track.Sharp, Attempts: 1, Success: true, Counted: true, Angle: proto.Float64(25),
+						Gauge: proto.Uint32(16), Passes: proto.Uint32(1), Resistance: v1.Resistance_RESISTANCE_NONE, Who: staff("CN-01")},
 				},
-				Trends: track.Trends{Angles: trend.CircularSummary{N: 4, Mean: 25.25, Deviation: 0.5}, HaemostasisKnown: true, HaemostasisRun: 1, Haemostasis: trend.Band{N: 8, Median: 9, MAD: 1, Limit: 12}},
+				Trends: track.Trends{Angles: trend.CircularSummary{N: 4, Mean: 25.25, Deviation: 0.5}, HaemostasisKnown: true,
+					HaemostasisRun: 1, Haemostasis: trend.Band{N: 8, Median: 9, MAD: 1, Limit: 12}},
 			}},
 			Findings: []track.Finding{
-				{ID: "f1", Rule: rule.HardEntry, Severity: rule.Note, Track: "A1", Access: "F1", Since: now.AddDate(0, 0, -2), Seen: "2 attempts, 3 passes", Asked: "one attempt, one pass, no resistance", Clears: "as many easy entries in a row", Facts: []string{"x.0"}},
-				{ID: "f2", Rule: rule.OutflowSign, Severity: rule.Caution, Access: "F1", Since: now.AddDate(0, 0, -2), Seen: "no collapse when the arm is raised", Asked: "the fistula collapses", Clears: "an examination that finds the sign gone", Facts: []string{"y.0"}},
-				{ID: "f3", Rule: rule.Infiltration, Severity: rule.Caution, Track: "A1", Access: "F1", Since: now.AddDate(0, 0, -1), Cleared: now, Seen: "over already"},
-				{ID: "f4", Rule: rule.MergeWithoutEffect, Severity: rule.Caution, Since: now.AddDate(0, 0, -3), Seen: "a merge had no effect", Facts: []string{"z.0"}},
+				{ID: "f1", Rule: rule.HardEntry, Severity: rule.Note, Track: "A1", Access: "F1", Since: now.AddDate(0, 0, -2),
+					Seen: "2 attempts, 3 passes", Asked: "one attempt, one pass, no resistance", Clears: "as many easy entries in a row",
+					Facts: []string{"x.0"}},
+				{ID: "f2", Rule: rule.OutflowSign, Severity: rule.Caution, Access: "F1", Since: now.AddDate(0, 0, -2),
+					Seen: "no collapse when the arm is raised", Asked: "the fistula collapses",
+					Clears: "an examination that finds the sign gone", Facts: []string{"y.0"}},
+				{ID: "f3", Rule: rule.Infiltration, Severity: rule.Caution, Track: "A1", Access: "F1", Since: now.AddDate(0, 0, -1),
+					Cleared: now, Seen: "over already"},
+				{ID: "f4", Rule: rule.MergeWithoutEffect, Severity: rule.Caution, Since: now.AddDate(0, 0, -3),
+					Seen: "a merge had no effect", Facts: []string{"z.0"}},
 			},
 		},
 	}
@@ -86,7 +107,8 @@ func ready(t testing.TB) *judged {
 	x := forming(t)
 	s := &x.j.Tracks[0]
 	s.Stage, s.Folded, s.Counted, s.Extras = track.Ready, track.Ready, 6, nil
-	s.Next = track.Next{Needle: track.Blunt, Session: 1, Why: "Ready: 6 of 6 sharp sessions count, and the last entries were easy. This is the first blunt needle."}
+	s.Next = track.Next{Needle: track.Blunt, Session: 1,
+		Why: "Ready: 6 of 6 sharp sessions count, and the last entries were easy. This is the first blunt needle."}
 	x.j.Findings = nil
 	return x
 }
@@ -102,9 +124,12 @@ func held(t testing.TB) *judged {
 	s.Trends.Rescues, s.Trends.RescueSum, s.Trends.RescueLimit = 2, 3.1, 3
 	r, _ := rule.Of(rule.ThrillAbsent)
 	x.j.Holds = []track.Hold{
-		{ID: "h1", Rule: rule.ThrillAbsent, Accesses: []string{"F1"}, Since: x.in.AsOf.Add(-time.Hour), Text: "no thrill was felt", Asked: r.Asks, Clears: r.Clears, Ground: "g.0"},
-		{ID: "h2", Rule: rule.SiteInfection, Tracks: []string{"A1", "V9"}, Since: x.in.AsOf.Add(-time.Minute), Text: "pus at the site.", GroundWithdrawn: true},
-		{ID: "h3", Rule: rule.Person, Tracks: []string{"A1"}, Since: x.in.AsOf.AddDate(0, 0, -9), Text: "over already", Lifted: x.in.AsOf.AddDate(0, 0, -8)},
+		{ID: "h1", Rule: rule.ThrillAbsent, Accesses: []string{"F1"}, Since: x.in.AsOf.Add(-time.Hour), Text: "no thrill was felt",
+			Asked: r.Asks, Clears: r.Clears, Ground: "g.0"},
+		{ID: "h2", Rule: rule.SiteInfection, Tracks: []string{"A1", "V9"}, Since: x.in.AsOf.Add(-time.Minute), Text: "pus at the site.",
+			GroundWithdrawn: true},
+		{ID: "h3", Rule: rule.Person, Tracks: []string{"A1"}, Since: x.in.AsOf.AddDate(0, 0, -9), Text: "over already",
+			Lifted: x.in.AsOf.AddDate(0, 0, -8)},
 	}
 	return x
 }
@@ -113,11 +138,15 @@ func (x *judged) card() card.Card { return card.Of(x.in, x.j) }
 
 func golden(t testing.TB) map[string]card.Card {
 	scab := ready(t)
-	scab.j.Tracks[0].Next = track.Next{Needle: track.None, Why: "Remove the whole scab, disinfect again and record it. No blunt needle before that."}
-	scab.j.Findings = []track.Finding{{ID: "f9", Rule: rule.ScabIncomplete, Severity: rule.Stop, Track: "A1", Access: "F1", Since: scab.in.AsOf.Add(-5 * time.Minute),
-		Seen: "the scab was left in part", Asked: "the scab is wholly removed before a blunt needle goes in", Clears: "a later preparation in the same session removes the scab whole"}}
+	scab.j.Tracks[0].Next = track.Next{Needle: track.None,
+		Why: "Remove the whole scab, disinfect again and record it. No blunt needle before that."}
+	scab.j.Findings = []track.Finding{{ID: "f9", Rule: rule.ScabIncomplete, Severity: rule.Stop, Track: "A1", Access: "F1",
+		Since: scab.in.AsOf.Add(-5 * time.Minute),
+		Seen:  "the scab was left in part", Asked: "the scab is wholly removed before a blunt needle goes in",
+		Clears: "a later preparation in the same session removes the scab whole"}}
 	bare := &judged{in: card.Input{Input: track.Input{AsOf: scab.in.AsOf}, Patient: card.Patient{ID: "p"}, Lagging: true, Quarantined: 1}}
-	return map[string]card.Card{"forming": forming(t).card(), "ready": ready(t).card(), "held": held(t).card(), "scab": scab.card(), "bare": bare.card()}
+	return map[string]card.Card{"forming": forming(t).card(), "ready": ready(t).card(), "held": held(t).card(),
+		"scab": scab.card(), "bare": bare.card()}
 }
 
 func TestTheTextOfACard(t *testing.T) {
@@ -153,7 +182,8 @@ func TestTheWordingOfAStop(t *testing.T) {
 		t.Fatalf("holds are %+v", c.Holds)
 	}
 	h := c.Holds[0]
-	for _, want := range []string{"No thrill was felt", "Do not needle. Call now.", "Hold since 2026-07-06 09:30 WEST (thrill-absent).", "What clears it: a named person lifts the hold, with a reason", "The local protocol and the treating team decide."} {
+	for _, want := range []string{"No thrill was felt", "Do not needle. Call now.", "Hold since 2026-07-06 09:30 WEST (thrill-absent).",
+		"What clears it: a named person lifts the hold, with a reason", "The local protocol and the treating team decide."} {
 		if !strings.Contains(h.Text, want) {
 			t.Errorf("the text does not say %q: %s", want, h.Text)
 		}
@@ -162,7 +192,8 @@ func TestTheWordingOfAStop(t *testing.T) {
 		t.Errorf("hold is %+v", h)
 	}
 	h = c.Holds[1]
-	if h.Scope != "track A1, track V9" || h.Urgent || !strings.Contains(h.Text, "Ground withdrawn") || !strings.Contains(h.Text, "Pus at the site. Do not needle. Hold since 2026-07-06 10:29 WEST (site-infection).") {
+	if h.Scope != "track A1, track V9" || h.Urgent || !strings.Contains(h.Text, "Ground withdrawn") ||
+		!strings.Contains(h.Text, "Pus at the site. Do not needle. Hold since 2026-07-06 10:29 WEST (site-infection).") {
 		t.Errorf("hold is %+v", h)
 	}
 	if tr := c.Tracks[0]; len(tr.Held) != 2 || len(c.HoldsOf(tr)) != 2 || len(tr.OnResistance) != 0 {
@@ -173,14 +204,16 @@ func TestTheWordingOfAStop(t *testing.T) {
 			t.Errorf("a held track has the step %+v", s)
 		}
 	}
-	if !c.Use.Held || c.Use.Access != "F1" || !strings.Contains(c.Use.Text, "No thrill was felt") && !strings.Contains(c.Use.Text, "no thrill was felt") {
+	if !c.Use.Held || c.Use.Access != "F1" || !strings.Contains(c.Use.Text, "No thrill was felt") &&
+		!strings.Contains(c.Use.Text, "no thrill was felt") {
 		t.Errorf("use is %+v", c.Use)
 	}
 }
 
 func TestFindingsAreSortedAndPlaced(t *testing.T) {
 	x := forming(t)
-	x.j.Findings = append(x.j.Findings, track.Finding{ID: "f5", Rule: rule.AngleDrift, Severity: rule.Caution, Track: "A1", Since: x.in.AsOf.AddDate(0, 0, -5), Seen: "32°"},
+	x.j.Findings = append(x.j.Findings, track.Finding{ID: "f5", Rule: rule.AngleDrift, Severity: rule.Caution, Track: "A1",
+		Since: x.in.AsOf.AddDate(0, 0, -5), Seen: "32°"},
 		track.Finding{ID: "f6", Rule: rule.ScabIncomplete, Severity: rule.Stop, Track: "A1", Since: x.in.AsOf, Seen: "scab"},
 		track.Finding{ID: "f7", Rule: rule.FlowLow, Severity: rule.Caution, Access: "elsewhere", Since: x.in.AsOf, Seen: "flow"})
 	c := x.card()
@@ -238,22 +271,39 @@ func TestPreparation(t *testing.T) {
 		want  []string // in order
 		never []string
 	}{
-		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin", "First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the peg", "Second disinfection",
-			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback", "same angle as it went in (25°)", "Press", "it usually stops after 9 min here; more than 12 min is longer than usual", "Disinfect the site", "new sterile peg in, along the same path", "Topical", "Compressive dressing"}, []string{"hub", "BLUNT"}},
-		"a peg not known is looked for":                         {forming, func(s *track.State) { s.Peg = track.PegUnknown }, []string{"Look for the peg"}, nil},
-		"no peg in, none to take out":                           {forming, func(s *track.State) { s.Peg = track.PegOut }, []string{"First disinfection", "Remove a scab, if there is one", "Second"}, []string{"Look for the peg", "Remove the peg"}},
-		"a peg left in comes out whatever the protocol says":    {forming, func(s *track.State) { s.Protocol.UsesPegs = false }, []string{"Remove the peg"}, []string{"new sterile peg"}},
-		"this patient's antiseptic goes first":                  {forming, func(s *track.State) { s.Planned.Antiseptic = v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL }, []string{"chlorhexidine in alcohol (chosen for this patient); let it act for 30 s"}, []string{"povidone"}},
-		"an agent without a known time":                         {forming, func(s *track.State) { s.Planned.Antiseptic = v1.Antiseptic_ANTISEPTIC_SODIUM_HYPOCHLORITE }, []string{"sodium hypochlorite (chosen for this patient); let it act for the agent's contact time"}, nil},
-		"no antiseptic configured":                              {forming, func(s *track.State) { s.Protocol.Antiseptics = nil }, []string{"the unit's antiseptic; let it act for the agent's contact time"}, nil},
-		"a protocol that asks for three":                        {forming, func(s *track.State) { s.Protocol.DisinfectionsMin = 3 }, []string{"First disinfection", "Remove the peg", "Second disinfection", "Third disinfection"}, nil},
-		"a protocol that asks for one has it after the removal": {forming, func(s *track.State) { s.Protocol.DisinfectionsMin = 1 }, []string{"Remove the peg", "Disinfect the site, after that"}, []string{"Second disinfection"}},
+		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin",
+			"First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the peg", "Second disinfection",
+			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback",
+			"same angle as it went in (25°)", "Press", "it usually stops after 9 min here; more than 12 min is longer than usual",
+			"Disinfect the site", "new sterile peg in, along the same path", "Topical", "Compressive dressing"}, []string{"hub", "BLUNT"}},
+		"a peg not known is looked for": {forming, func(s *track.State) { s.Peg = track.PegUnknown },
+			[]string{"Look for the peg"}, nil},
+		"no peg in, none to take out": {forming, func(s *track.State) { s.Peg = track.PegOut },
+			[]string{"First disinfection", "Remove a scab, if there is one", "Second"}, []string{"Look for the peg", "Remove the peg"}},
+		"a peg left in comes out whatever the protocol says": {forming, func(s *track.State) { s.Protocol.UsesPegs = false },
+			[]string{"Remove the peg"}, []string{"new sterile peg"}},
+		"this patient's antiseptic goes first": {forming, func(s *track.State) {
+			s.Planned.Antiseptic = v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL
+		}, []string{"chlorhexidine in alcohol (chosen for this patient); let it act for 30 s"}, []string{"povidone"}},
+		"an agent without a known time": {forming, func(s *track.State) {
+			s.Planned.Antiseptic = v1.Antiseptic_ANTISEPTIC_SODIUM_HYPOCHLORITE
+		}, []string{"sodium hypochlorite (chosen for this patient); let it act for the agent's contact time"}, nil},
+		"no antiseptic configured": {forming, func(s *track.State) { s.Protocol.Antiseptics = nil },
+			[]string{"the unit's antiseptic; let it act for the agent's contact time"}, nil},
+		"a protocol that asks for three": {forming, func(s *track.State) { s.Protocol.DisinfectionsMin = 3 },
+			[]string{"First disinfection", "Remove the peg", "Second disinfection", "Third disinfection"}, nil},
+		"a protocol that asks for one has it after the removal": {forming, func(s *track.State) { s.Protocol.DisinfectionsMin = 1 },
+			[]string{"Remove the peg", "Disinfect the site, after that"}, []string{"Second disinfection"}},
 		"the first insertion": {forming, func(s *track.State) {
 			s.Stage, s.Folded, s.Recent, s.Peg = track.Planned, track.Planned, nil, track.PegUnknown
 			s.Bevel, s.Gauge, s.Planned.Engorgement = 0, nil, 0
-		}, []string{"Look, listen", "Disinfect the site with", "tourniquet", "This first insertion sets angle", "Not planned: gauge, bevel."}, []string{"Second disinfection", "peg: nothing", "Remove"}},
-		"blunt":                        {ready, func(s *track.State) { s.Peg = track.PegOut }, []string{"First disinfection", "Remove the scab completely", "Second disinfection", "Slide the BLUNT needle", "small gap between hub and skin"}, []string{"peg"}},
-		"what is not recorded is said": {ready, func(s *track.State) { s.ReferenceAngle, s.Depth = nil, nil }, []string{"Not recorded: angle, depth; ask the last cannulator"}, nil},
+		}, []string{"Look, listen", "Disinfect the site with", "tourniquet", "This first insertion sets angle",
+			"Not planned: gauge, bevel."}, []string{"Second disinfection", "peg: nothing", "Remove"}},
+		"blunt": {ready, func(s *track.State) { s.Peg = track.PegOut },
+			[]string{"First disinfection", "Remove the scab completely", "Second disinfection", "Slide the BLUNT needle",
+				"small gap between hub and skin"}, []string{"peg"}},
+		"what is not recorded is said": {ready, func(s *track.State) { s.ReferenceAngle, s.Depth = nil, nil },
+			[]string{"Not recorded: angle, depth; ask the last cannulator"}, nil},
 	} {
 		x := c.of(t)
 		c.do(&x.j.Tracks[0])
@@ -274,17 +324,23 @@ func TestNoNeedleNamesWhomToCall(t *testing.T) {
 		change func(*judged)
 		want   []string
 	}{
-		"urgent": {func(*judged) {}, []string{"Do not needle track A1.", "Call the lead nurse and the physician or surgeon NOW", "cultures", "no needle at another site of it either"}},
+		"urgent": {func(*judged) {}, []string{"Do not needle track A1.", "Call the lead nurse and the physician or surgeon NOW", "cultures",
+			"no needle at another site of it either"}},
 		"not urgent": {func(x *judged) {
 			x.j.Holds = x.j.Holds[1:2]
 			x.j.Holds[0].Rule = rule.Person
 			x.j.Tracks[0].Held = []string{"h2"}
-		}, []string{"Call the lead nurse and the physician before any needle", "Fall-back by the plan, if the treating team agrees: rope ladder"}},
-		"resting":  {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Held = track.Resting, nil }, []string{"The track rests. Ask the lead nurse"}},
-		"replaced": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Replaced = track.Retired, "A2" }, []string{"Track A2 replaces it"}},
+		}, []string{"Call the lead nurse and the physician before any needle",
+			"Fall-back by the plan, if the treating team agrees: rope ladder"}},
+		"resting": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Held = track.Resting, nil },
+			[]string{"The track rests. Ask the lead nurse"}},
+		"replaced": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Replaced = track.Retired, "A2" },
+			[]string{"Track A2 replaces it"}},
 		"given up": {func(x *judged) { x.j.Tracks[0].Stage = track.Retired }, []string{"given up. Ask the lead nurse"}},
-		"another":  {func(x *judged) { x.j.Tracks[0].Held, x.j.Tracks[0].Next.Why = nil, "something new" }, []string{"Call the lead nurse: something new."}},
-		"unsaid":   {func(x *judged) { x.j.Tracks[0].Held, x.j.Tracks[0].Next = nil, track.Next{} }, []string{"Call the lead nurse: no reason is given."}},
+		"another": {func(x *judged) { x.j.Tracks[0].Held, x.j.Tracks[0].Next.Why = nil, "something new" },
+			[]string{"Call the lead nurse: something new."}},
+		"unsaid": {func(x *judged) { x.j.Tracks[0].Held, x.j.Tracks[0].Next = nil, track.Next{} },
+			[]string{"Call the lead nurse: no reason is given."}},
 	} {
 		x := held(t)
 		c.change(x)
@@ -302,12 +358,14 @@ func TestNoNeedleNamesWhomToCall(t *testing.T) {
 // one cannulator are from memory.
 func TestOnResistance(t *testing.T) {
 	got := strings.Join(ready(t).card().Tracks[0].OnResistance, "\n")
-	inOrder(t, got, "Back a few millimetres, rotate, light pressure", "disinfect, and a NEW blunt needle in the same track", "Last resort, with extreme caution because it raises the risk of infection: a sharp needle", "Record the reason and tell the lead")
+	inOrder(t, got, "Back a few millimetres, rotate, light pressure", "disinfect, and a NEW blunt needle in the same track",
+		"Last resort, with extreme caution because it raises the risk of infection: a sharp needle", "Record the reason and tell the lead")
 	x := forming(t)
 	got = strings.Join(x.card().Tracks[0].OnResistance, "\n")
 	inOrder(t, got, "After 2 attempts by one cannulator, leave it and call a second cannulator")
 	x.j.Tracks[0].Protocol.AttemptsMax = 1
-	if got := strings.Join(x.card().Tracks[0].OnResistance, "\n"); !strings.Contains(got, "After 1 attempt by one cannulator") || strings.Contains(got, "blunt") {
+	if got := strings.Join(x.card().Tracks[0].OnResistance, "\n"); !strings.Contains(got, "After 1 attempt by one cannulator") ||
+		strings.Contains(got, "blunt") {
 		t.Errorf("it says %q", got)
 	}
 }
@@ -326,10 +384,15 @@ func TestHandoverHidesNothing(t *testing.T) {
 	}
 	full := items(forming(t).card())
 	for name, want := range map[string]string{
-		"Landmarks": "three fingers", "Arterial or venous": "arterial", "Fall-back site": "rope ladder", "Angle": "25°", "Bevel": "up", "Direction": "antegrade", "Depth": "4.5 mm",
-		"Needle length": "25 mm", "Gauge": "16G", "Needle tip": "sharp", "Peg": "in place", "Engorgement": "tourniquet", "Arm position": "cushion", "Operator position": "right",
-		"Antiseptic": "the unit's: povidone-iodine, then alcohol", "Allergy and skin notes": "colophony", "Sessions": "3 of 7 sharp sessions count; one of them was added (no peg is recorded as left after the session of 2026-06-29)", "Creator": "CN-01", "Deputies": "CN-02",
-		"Last session": "2 attempts, 3 passes, moderate resistance, pain 4 of 10", "Last complications": "2026-07-04: haematoma", "What forbids the needle": "no thrill or no bruit",
+		"Landmarks": "three fingers", "Arterial or venous": "arterial", "Fall-back site": "rope ladder", "Angle": "25°", "Bevel": "up",
+		"Direction": "antegrade", "Depth": "4.5 mm",
+		"Needle length": "25 mm", "Gauge": "16G", "Needle tip": "sharp", "Peg": "in place", "Engorgement": "tourniquet",
+		"Arm position": "cushion", "Operator position": "right",
+		"Antiseptic": "the unit's: povidone-iodine, then alcohol", "Allergy and skin notes": "colophony",
+		"Sessions": "3 of 7 sharp sessions count; one of them was added (no peg is recorded as left after the session of 2026-06-29)",
+		"Creator":  "CN-01", "Deputies": "CN-02",
+		"Last session": "2 attempts, 3 passes, moderate resistance, pain 4 of 10", "Last complications": "2026-07-04: haematoma",
+		"What forbids the needle":   "no thrill or no bruit",
 		"Site from the anastomosis": "60 mm", "Distance of the needle tips": "70 mm", "Picture": card.NotRecorded,
 	} {
 		if got, ok := full[name]; !ok || !strings.Contains(got.Text, want) {
@@ -349,7 +412,8 @@ func TestHandoverHidesNothing(t *testing.T) {
 			t.Errorf("of nothing recorded, %s is %+v", name, i)
 		}
 	}
-	if s := items(held(t).card())["What forbids the needle"]; !strings.HasPrefix(s.Text, "ON HOLD NOW: no thrill was felt; pus at the site. In general: ") {
+	if s := items(held(t).card())["What forbids the needle"]; !strings.HasPrefix(s.Text,
+		"ON HOLD NOW: no thrill was felt; pus at the site. In general: ") {
 		t.Errorf("what forbids the needle is %q", s.Text)
 	}
 }
@@ -360,20 +424,26 @@ func TestNotices(t *testing.T) {
 		want   string
 	}{
 		"left": {func(x *judged) {
-			x.j.Where = track.Whereabouts{Left: true, LeftUnit: "unit-invented", LeftAt: x.in.AsOf, Reason: v1.LeavingReason_LEAVING_REASON_TRANSPLANT}
+			x.j.Where = track.Whereabouts{Left: true, LeftUnit: "unit-invented", LeftAt: x.in.AsOf,
+				Reason: v1.LeavingReason_LEAVING_REASON_TRANSPLANT}
 		}, "The patient left unit-invented on 2026-07-06 (transplant)."},
-		"left, why not recorded": {func(x *judged) { x.j.Where = track.Whereabouts{Left: true, LeftAt: x.in.AsOf} }, "(reason not recorded)"},
-		"in hospital":            {func(x *judged) { x.j.Where = track.Whereabouts{InHospitalSince: &x.in.AsOf} }, "in hospital since 2026-07-06"},
-		"kind":                   {func(x *judged) { x.j.Accesses[0].Kind = 0 }, "kind of access F1 is not recorded. Make sure that it is a native fistula"},
-		"never examined":         {func(x *judged) { x.j.Accesses[0].Examined = time.Time{} }, "No examination of access F1 is recorded"},
-		"in part":                {func(*judged) {}, "Nobody recorded whether a bruit is heard at access F1 on 2026-07-04. Listen before you needle."},
-		"no access":              {func(x *judged) { x.j.Tracks[0].Access = "" }, "The access of track A1 is not recorded"},
-		"no name":                {func(x *judged) { x.in.Patient.Name = "" }, "Not positively identified: the name not recorded"},
-		"no birth date":          {func(x *judged) { x.in.Patient.BirthDate = "" }, "Not positively identified: the birth date not recorded"},
-		"lagging":                {func(x *judged) { x.in.Lagging = true }, "behind the record"},
-		"one in quarantine":      {func(x *judged) { x.in.Quarantined = 1 }, "1 message could not be understood"},
-		"three in quarantine":    {func(x *judged) { x.in.Quarantined = 3 }, "3 messages could not be understood"},
-		"no track":               {func(x *judged) { x.j.Tracks = nil }, "No constant-site track is recorded"},
+		"left, why not recorded": {func(x *judged) { x.j.Where = track.Whereabouts{Left: true, LeftAt: x.in.AsOf} },
+			"(reason not recorded)"},
+		"in hospital": {func(x *judged) { x.j.Where = track.Whereabouts{InHospitalSince: &x.in.AsOf} },
+			"in hospital since 2026-07-06"},
+		"kind": {func(x *judged) { x.j.Accesses[0].Kind = 0 },
+			"kind of access F1 is not recorded. Make sure that it is a native fistula"},
+		"never examined": {func(x *judged) { x.j.Accesses[0].Examined = time.Time{} }, "No examination of access F1 is recorded"},
+		"in part": {func(*judged) {},
+			"Nobody recorded whether a bruit is heard at access F1 on 2026-07-04. Listen before you needle."},
+		"no access": {func(x *judged) { x.j.Tracks[0].Access = "" }, "The access of track A1 is not recorded"},
+		"no name":   {func(x *judged) { x.in.Patient.Name = "" }, "Not positively identified: the name not recorded"},
+		"no birth date": {func(x *judged) { x.in.Patient.BirthDate = "" },
+			"Not positively identified: the birth date not recorded"},
+		"lagging":             {func(x *judged) { x.in.Lagging = true }, "behind the record"},
+		"one in quarantine":   {func(x *judged) { x.in.Quarantined = 1 }, "1 message could not be understood"},
+		"three in quarantine": {func(x *judged) { x.in.Quarantined = 3 }, "3 messages could not be understood"},
+		"no track":            {func(x *judged) { x.j.Tracks = nil }, "No constant-site track is recorded"},
 	} {
 		x := forming(t)
 		if before := strings.Join(x.card().Notices, "\n"); name != "in part" && strings.Contains(before, c.want) {
@@ -404,7 +474,8 @@ func TestTheAccessInUse(t *testing.T) {
 		"none":         {func(x *judged) { x.j.Accesses = nil }, "", "No access in use is recorded."},
 		"latest session": {func(x *judged) {
 			second(x)
-			x.in.Items = []record.Item{fact(ago(3), &v1.SessionStarted{Access: "F1"}), fact(ago(1), &v1.SessionStarted{Access: "C2"}), fact(ago(-1), &v1.SessionStarted{Access: "F1"})}
+			x.in.Items = []record.Item{fact(ago(3), &v1.SessionStarted{Access: "F1"}), fact(ago(1), &v1.SessionStarted{Access: "C2"}),
+				fact(ago(-1), &v1.SessionStarted{Access: "F1"})}
 		}, "C2", "Access C2 (used at the latest session, on 2026-07-05)."},
 		"by the track of an insertion": {func(x *judged) {
 			second(x)

@@ -36,15 +36,15 @@ const (
 	anyKind    = kindFirst | notFirst
 )
 
-// rows are all steps of all kinds of session, in their order. A session's steps are the rows
-// of its kind, from top to bottom.
+// rows are all steps of all kinds of session, in their order. The steps of a session are the
+// rows of its kind, from top to bottom.
 //
 // The order is common practice, no source: dressing off, disinfect, peg or scab off, disinfect
-// again, needle in, tape, flashback, tourniquet off; needle out, pressure, disinfect, peg, dressing. Topical
-// prophylaxis after the session: Nesrallah, CJASN 2010. The words are ours.
+// again, needle in, tape, flashback, tourniquet off; needle out, pressure, disinfect, peg,
+// dressing. Topical prophylaxis after the session: Nesrallah, CJASN 2010. The words are ours.
 //
-// A word in braces stands for what the record knows (see fill). A row whose word stands for
-// nothing is left out, a row whose word stands for several things is there once for each.
+// A word in braces stands for what the record knows (see fill). A row is left out if its word
+// has no value, and appears once for each of several values.
 var rows = []struct {
 	kinds kind
 	phase string
@@ -62,7 +62,8 @@ var rows = []struct {
 	{kindFirst, PhasePrepare, "Disinfect the site with {agent}."},
 	{notFirst &^ anyPegIn, PhasePrepare, "{first disinfection} with {agent}."},
 	{notFirst & anyPegIn, PhasePrepare, "{first disinfection}, around the peg, with {agent}."},
-	{notFirst & anyPegIn, PhasePrepare, "Remove the peg, whole, and look at it. Not there, or not whole: record it and tell the lead nurse."},
+	{notFirst & anyPegIn, PhasePrepare,
+		"Remove the peg, whole, and look at it. Not there, or not whole: record it and tell the lead nurse."},
 	{anyLook, PhasePrepare, "Look for the peg: nothing is recorded of it since the last session. " +
 		"Remove it whole if it is there; record it if it is missing."},
 	{anyBlunt, PhasePrepare, "Remove the scab completely, with a sterile tool and not with the needle. Not wholly off: no blunt needle."},
@@ -93,8 +94,8 @@ var rows = []struct {
 		"and what went wrong: what is not recorded does not count."},
 }
 
-// kindOf is the kind of the next session, which has a needle. A peg that was left in is taken
-// out whatever the protocol says of pegs today.
+// kindOf returns the kind of the next session that has a needle. A peg that was left in is taken
+// out, whatever the protocol now says of pegs.
 func kindOf(s *track.State) kind {
 	if s.Folded == track.Planned && len(s.Recent) == 0 && s.Taken == nil {
 		return kindFirst
@@ -119,7 +120,7 @@ func kindOf(s *track.State) kind {
 	return pick(kindSharp, kindSharpPeg, kindSharp)
 }
 
-// steps are the rows of the next session's kind, filled from the record.
+// steps returns the rows of the next session's kind, filled from the record.
 func steps(s *track.State) []Step {
 	k := kindOf(s)
 	words := fill(s)
@@ -135,7 +136,7 @@ func steps(s *track.State) []Step {
 	return out
 }
 
-// filled puts the words in the place of their names, once for each of several.
+// filled replaces the names in braces by their values, once for each of several.
 func filled(text string, words map[string][]string) []string {
 	before, rest, ok := strings.Cut(text, "{")
 	if !ok {
@@ -151,7 +152,7 @@ func filled(text string, words map[string][]string) []string {
 	return out
 }
 
-// fill is what the words in braces stand for.
+// fill returns the values of the words in braces.
 func fill(s *track.State) map[string][]string {
 	one := func(text string) []string { return []string{text} }
 	where := func(known bool, text string) []string {
@@ -179,9 +180,10 @@ func fill(s *track.State) map[string][]string {
 		words["angle"] = one(fmt.Sprintf(" (%g°)", *a))
 	}
 	if t := s.Trends; t.HaemostasisKnown && finite(t.Haemostasis.Median, t.Haemostasis.Limit) {
-		words["usual"] = one(fmt.Sprintf(" (it usually stops after %.3g min here; more than %.3g min is longer than usual)", t.Haemostasis.Median, t.Haemostasis.Limit))
+		words["usual"] = one(fmt.Sprintf(" (it usually stops after %.3g min here; more than %.3g min is longer than usual)",
+			t.Haemostasis.Median, t.Haemostasis.Limit))
 	}
-	// A protocol that asks for one disinfection has it after the removal.
+	// If the protocol asks for one disinfection, it comes after the removal.
 	if times := s.Protocol.DisinfectionsMin; times <= 1 {
 		words["later disinfections"] = one("Disinfect the site, after that,")
 	} else {
@@ -193,14 +195,14 @@ func fill(s *track.State) map[string][]string {
 	return words
 }
 
-// tourniquet tells whether one is put on: by the plan, or for the first insertion where the
-// plan says nothing.
+// tourniquet reports whether one is put on: by the plan, or for the first insertion if the plan
+// says nothing.
 func tourniquet(s *track.State) bool {
 	e := s.Planned.GetEngorgement()
 	return e == cannularyv1.Engorgement_ENGORGEMENT_TOURNIQUET || e == 0 && kindOf(s) == kindFirst
 }
 
-// engorge says how the vessel is made to stand out.
+// engorge says how to make the vessel stand out.
 func engorge(s *track.State) string {
 	switch e := s.Planned.GetEngorgement(); {
 	case e == cannularyv1.Engorgement_ENGORGEMENT_NONE:
@@ -213,7 +215,7 @@ func engorge(s *track.State) string {
 	return "Make the vessel stand out as at the sessions before (how is not recorded)."
 }
 
-// geometry is how the needle goes in, and the names of what is not known of it.
+// geometry says how the needle goes in, and names what is not known of it.
 func geometry(s *track.State) (how, missing string) {
 	var parts, names []string
 	part := func(known bool, name, text string) {

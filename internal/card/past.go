@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// Unrecorded says that nothing is on record at the card's moment; it is empty where something is.
-// It stands in the place of the holds: no hold recorded would read like an all-clear.
+// Unrecorded says that nothing is on record at the card's moment; it is empty if something is.
+// It stands in place of the holds, because "no hold recorded" would read like an all-clear.
 func (c *Card) Unrecorded() string {
 	switch {
 	case c.LastFactAt != nil || len(c.Tracks)+len(c.Accesses) > 0:
@@ -17,8 +17,8 @@ func (c *Card) Unrecorded() string {
 	return "Nothing is on record. That is no all-clear."
 }
 
-// Past says for which moment a card was asked, where that is another than the present by more
-// than a minute; else it is empty. A zero asOf or knownAt was not asked for.
+// Past says for which moment a card was asked, if that differs from the present by more than a
+// minute; else it is empty. A zero asOf or knownAt was not asked for.
 func Past(asOf, knownAt, now time.Time, l *time.Location) string {
 	var parts []string
 	if !asOf.IsZero() && now.Sub(asOf).Abs() > time.Minute {

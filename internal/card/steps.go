@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"fmt"
 
 	"cannulary/internal/rule"
@@ -23,7 +24,7 @@ const (
 	PhaseStop    = "stop"
 )
 
-// PhaseTitle names a phase for a reader.
+// PhaseTitle returns the title of a phase.
 func PhaseTitle(phase string) string {
 	if phase == PhaseStop {
 		return "what to do"
@@ -31,7 +32,7 @@ func PhaseTitle(phase string) string {
 	return phase
 }
 
-// preparation is what to do from taking the dressing off to putting one on, by the track's
+// preparation returns what to do from taking the dressing off to putting one on, by the track's
 // state and the unit's protocol: see rows.
 func preparation(s *track.State, holds []Hold, found []Finding) []Step {
 	if needle(s) == track.None {
@@ -51,7 +52,7 @@ func beforeTrial(s *track.State) bool {
 	return s.Folded == track.Planned || s.Folded == track.Forming || s.Folded == track.Ready
 }
 
-// noNeedle says that there is none, and whom to call.
+// noNeedle says that there is no needle, and whom to call.
 func noNeedle(s *track.State, holds []Hold, found []Finding) []Step {
 	out := []Step{{PhaseStop, fmt.Sprintf("Do not needle track %s.", s.Name)}}
 	call := func(text string) { out = append(out, Step{PhaseStop, text}) }
@@ -97,17 +98,18 @@ func noNeedle(s *track.State, holds []Hold, found []Finding) []Step {
 	default:
 		for _, f := range found {
 			if f.Rule == rule.ScabIncomplete {
-				call("The scab is not wholly removed. Remove it completely, disinfect again, record the preparation, and open the card again. " +
+				call("The scab is not wholly removed. Remove it completely, disinfect again, record the preparation, and open the card " +
+					"again. " +
 					"If it does not come off, call the lead nurse.")
 				return out
 			}
 		}
-		call("Call the lead nurse: " + stop(or(s.Next.Why, "no reason is given")))
+		call("Call the lead nurse: " + stop(cmp.Or(s.Next.Why, "no reason is given")))
 	}
 	return out
 }
 
-// agentOf is the antiseptic: this patient's, else the unit's first.
+// agentOf returns the antiseptic: this patient's, else the first of the unit's.
 func agentOf(s *track.State) string {
 	if a := antiseptic(s.Planned.GetAntiseptic()); a != "" {
 		return a + " (chosen for this patient)"
@@ -120,7 +122,7 @@ func agentOf(s *track.State) string {
 	return "the unit's antiseptic"
 }
 
-// contact is the time for which the antiseptic acts, where the protocol knows it.
+// contact returns the time for which the antiseptic must act, if the protocol states it.
 func contact(s *track.State) string {
 	a := s.Planned.GetAntiseptic()
 	if a == 0 && len(s.Protocol.Antiseptics) > 0 {
@@ -154,7 +156,7 @@ func value(p *float64) float64 {
 	return *p
 }
 
-// onResistance is what to do where the needle does not pass.
+// onResistance returns what to do if the needle does not pass.
 func onResistance(s *track.State) []string {
 	tries := s.Protocol.AttemptsMax
 	switch needle(s) {

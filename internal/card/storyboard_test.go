@@ -15,10 +15,11 @@ import (
 // meant, and read the difference.
 func TestStoryboard(t *testing.T) {
 	want := map[string][]string{
-		"01-planned":                      {"PLANNED", "SHARP NEEDLE", "session 1 of 6"},
-		"02-first-session":                {"FORMING", "1 of 6 sharp sessions count", "26°"},
-		"03-third-session":                {"3 of 6 sharp sessions count"},
-		"04-away-for-more-than-a-week":    {"LOOK FIRST: The last session that counts was on 2025-03-07, more than 7 days ago. One more sharp session is needed."},
+		"01-planned":       {"PLANNED", "SHARP NEEDLE", "session 1 of 6"},
+		"02-first-session": {"FORMING", "1 of 6 sharp sessions count", "26°"},
+		"03-third-session": {"3 of 6 sharp sessions count"},
+		"04-away-for-more-than-a-week": {"LOOK FIRST: The last session that counts was on 2025-03-07, more than 7 days ago. One more " +
+			"sharp session is needed."},
 		"05-a-late-session":               {"4 of 7 sharp sessions count", "gap-long"},
 		"06-a-missed-peg":                 {"5 of 8 sharp sessions count", "peg-missing"},
 		"07-ready":                        {"READY", "BLUNT NEEDLE", "8 of 8 sharp sessions count"},

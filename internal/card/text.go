@@ -1,6 +1,7 @@
 package card
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -15,7 +16,7 @@ import (
 // Columns is the width of Text.
 const Columns = 100
 
-// Location is the facility's time zone; UTC where it is not known.
+// Location returns the facility's time zone, UTC if it is not known.
 func (c *Card) Location() *time.Location {
 	if l, err := zone.Load(c.TimeZone); err == nil {
 		return l
@@ -23,13 +24,13 @@ func (c *Card) Location() *time.Location {
 	return time.UTC
 }
 
-// Time is an instant in the facility's time, with the zone's name.
+// Time returns an instant in the facility's time, with the zone's name.
 func (c *Card) Time(t time.Time) string { return t.In(c.Location()).Format(minutes) }
 
-// When says since when a finding stands, without an hour where only its day is known.
-func (c *Card) When(f Finding) string { return or(f.Day, c.Time(f.Since)) }
+// When says since when a finding stands, without an hour if only its day is known.
+func (c *Card) When(f Finding) string { return cmp.Or(f.Day, c.Time(f.Since)) }
 
-// Held tells whether a finding's hold is open: the hold says it all.
+// Held reports whether a finding's hold is open. Then the hold says everything.
 func (c *Card) Held(f Finding) bool {
 	return f.Hold != "" && slices.ContainsFunc(c.Holds, func(h Hold) bool { return slices.Contains(h.IDs, f.Hold) })
 }
@@ -37,8 +38,8 @@ func (c *Card) Held(f Finding) bool {
 // page writes lines of at most Columns characters.
 type page struct{ b strings.Builder }
 
-// line writes text after a label, wrapped; further lines are indented to the label's width.
-// What free text holds of control characters is left out.
+// line writes text after a label, wrapped. Further lines are indented to the label's width. It
+// drops control characters in free text.
 func (p *page) line(label, format string, a ...any) {
 	indent := strings.Repeat(" ", utf8.RuneCountInString(label))
 	at, begun := label, false
@@ -58,7 +59,7 @@ func (p *page) line(label, format string, a ...any) {
 
 func (p *page) blank() { p.b.WriteString("\n") }
 
-// printable makes a blank of whatever a terminal could obey.
+// printable replaces by a blank every character that a terminal could obey.
 func printable(s string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsPrint(r) {
@@ -68,14 +69,14 @@ func printable(s string) string {
 	}, s)
 }
 
-// Text is the card as plain text, for a terminal or a printer without a browser.
+// Text returns the card as plain text, for a terminal or a printer without a browser.
 func Text(c Card) string {
 	p := &page{}
 	if c.Past != "" {
 		p.line("NOT THE PRESENT: ", "%s", stop(c.Past))
 		p.blank()
 	}
-	p.line("PATIENT   ", "%s, born %s", or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"))
+	p.line("PATIENT   ", "%s, born %s", cmp.Or(c.Patient.Name, "(name not stated)"), cmp.Or(c.Patient.BirthDate, "(not stated)"))
 	for _, id := range c.Patient.Identifiers {
 		p.line("          ", "%s | %s", id.System, id.Value)
 	}
@@ -83,7 +84,7 @@ func Text(c Card) string {
 	if c.LastFactAt != nil {
 		last = c.Time(*c.LastFactAt)
 	}
-	p.line("FACILITY  ", "%s, as of %s, last fact %s", or(c.Facility, "(not known)"), c.Time(c.AsOf), last)
+	p.line("FACILITY  ", "%s, as of %s, last fact %s", cmp.Or(c.Facility, "(not known)"), c.Time(c.AsOf), last)
 	for _, h := range c.Holds {
 		p.blank()
 		p.line("HOLD      ", "%s: NO NEEDLE", strings.ToUpper(h.Scope))
@@ -97,7 +98,7 @@ func Text(c Card) string {
 		for _, f := range t.Findings {
 			if f.Severity == "stop" && len(t.Held) == 0 && t.Next.Needle == "none" {
 				p.blank()
-				p.line("NO NEEDLE ", "%s", strings.ToUpper(or(f.Scope, "track "+t.Name)))
+				p.line("NO NEEDLE ", "%s", strings.ToUpper(cmp.Or(f.Scope, "track "+t.Name)))
 				p.finding("          ", &c, f)
 			}
 		}
@@ -134,9 +135,9 @@ func Text(c Card) string {
 	return p.b.String()
 }
 
-// Described is the access in a line: kind, side, place, whether in use, examined, measured.
+// Described returns the access in a line: kind, side, place, whether in use, examined, measured.
 func (c *Card) Described(a Access) string {
-	parts := []string{or(a.Kind, "kind not recorded"), strings.TrimSpace(a.Side + " " + a.Region)}
+	parts := []string{cmp.Or(a.Kind, "kind not recorded"), strings.TrimSpace(a.Side + " " + a.Region)}
 	if parts[1] == "" {
 		parts[1] = "side and place not recorded"
 	}
@@ -162,7 +163,8 @@ func (c *Card) Described(a Access) string {
 		if x.Rising {
 			trend = "RISING"
 		}
-		parts = append(parts, fmt.Sprintf("venous pressure over %d sessions with %dG: %+.1f mmHg in twelve sessions, %s", x.N, x.Gauge, x.SlopePerTwelve, trend))
+		parts = append(parts, fmt.Sprintf("venous pressure over %d sessions with %dG: %+.1f mmHg in twelve sessions, %s", x.N, x.Gauge,
+			x.SlopePerTwelve, trend))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -174,12 +176,13 @@ func (p *page) access(c *Card, a Access) {
 	}
 }
 
-// finding is left out where its hold stands above.
+// finding writes a finding, unless its hold stands above.
 func (p *page) finding(label string, c *Card, f Finding) {
 	if c.Held(f) {
 		return
 	}
-	p.line(label, "%s: %s Since %s. What clears it: %s [%s]", strings.ToUpper(f.Severity), f.Text, c.When(f), stop(or(f.Clears, "not said")), f.Rule)
+	p.line(label, "%s: %s Since %s. What clears it: %s [%s]", strings.ToUpper(f.Severity), f.Text, c.When(f),
+		stop(cmp.Or(f.Clears, "not said")), f.Rule)
 }
 
 func (p *page) track(c *Card, t Track) {
@@ -187,7 +190,8 @@ func (p *page) track(c *Card, t Track) {
 	if t.UnderReview {
 		review = "   UNDER REVIEW"
 	}
-	p.b.WriteString(printable(fmt.Sprintf("%s TRACK %s (access %s)   %s%s", strings.ToUpper(or(t.Role, "unknown")), t.Name, or(t.Access, "not stated"), strings.ToUpper(t.Stage), review)) + "\n")
+	p.b.WriteString(printable(fmt.Sprintf("%s TRACK %s (access %s)   %s%s", strings.ToUpper(cmp.Or(t.Role, "unknown")), t.Name,
+		cmp.Or(t.Access, "not stated"), strings.ToUpper(t.Stage), review)) + "\n")
 	if t.Declared != "" {
 		p.line("  ", "%s", Sentence(t.Declared))
 	}
@@ -210,12 +214,12 @@ func (p *page) track(c *Card, t Track) {
 	}
 	for _, e := range t.Extras {
 		if !stillCounts(t.Stage) {
-			break // asked for and served
+			break // the added sessions are done
 		}
 		p.line("  ", "One of the %d sessions was added: %s [%s]", t.SessionsTarget, stop(e.Text), e.Rule)
 	}
 	for _, f := range t.Findings {
-		if f.Scope != "access "+t.Access { // those stand with the access
+		if f.Scope != "access "+t.Access { // the access shows them
 			p.finding("  ", c, f)
 		}
 	}
@@ -259,7 +263,7 @@ func (p *page) visits(t Track) {
 	}
 }
 
-// Geometry is how the needle goes in, in short parts; what is not recorded is said.
+// Geometry says how the needle goes in, in short parts, and names what is not recorded.
 func Geometry(t Track) []string {
 	var out []string
 	n := t.Next
@@ -273,7 +277,7 @@ func Geometry(t Track) []string {
 	} else {
 		out = append(out, "angle not recorded")
 	}
-	out = append(out, or(n.Direction, "direction not recorded"))
+	out = append(out, cmp.Or(n.Direction, "direction not recorded"))
 	if n.DepthMillimetres != nil {
 		out = append(out, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
 	} else {
@@ -285,13 +289,12 @@ func Geometry(t Track) []string {
 	return append(out, Session(t)...)
 }
 
-// Reason is why, without the caution that comes first.
+// Reason returns why, without the caution that comes first.
 func (n *Next) Reason() string {
-	return or(strings.TrimSpace(strings.TrimPrefix(n.Why, n.Caution)), n.Why)
+	return cmp.Or(strings.TrimSpace(strings.TrimPrefix(n.Why, n.Caution)), n.Why)
 }
 
-// Session says which session of its course comes next: one part, or none where it has no
-// number.
+// Session says which session of its course comes next: one part, or none if it has no number.
 func Session(t Track) []string {
 	n := t.Next
 	switch {
@@ -305,14 +308,15 @@ func Session(t Track) []string {
 	return []string{fmt.Sprintf("session %d", n.Session)}
 }
 
-// Figures are the figures of a track, one a line.
+// Figures returns the figures of a track, one a line.
 func Figures(t Track) []string {
 	var out []string
 	if a := t.Trends.Angles; a != nil {
 		out = append(out, fmt.Sprintf("Angle of the last %s: mean %.1f°, standard deviation %.1f°", entries(a.N), a.Mean, a.Deviation))
 	}
 	if h := t.Trends.Haemostasis; h != nil {
-		text := fmt.Sprintf("Bleeding usually stops after %.3g min (last %d sessions). More than %.3g min is longer than usual", h.Usual, h.N, h.Limit)
+		text := fmt.Sprintf("Bleeding usually stops after %.3g min (last %d sessions). More than %.3g min is longer than usual",
+			h.Usual, h.N, h.Limit)
 		if h.Run > 0 {
 			text += ", as in the last " + strings.TrimPrefix(count(h.Run, "session"), "1 ")
 		}
@@ -337,7 +341,7 @@ func entries(n int) string {
 	return fmt.Sprintf("%d entries", n)
 }
 
-// stillCounts tells whether sharp sessions still count.
+// stillCounts reports whether sharp sessions still count.
 func stillCounts(stage string) bool {
 	return stage == string(track.Planned) || stage == string(track.Forming) || stage == string(track.Ready)
 }

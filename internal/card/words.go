@@ -10,8 +10,9 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// enum words a value of the schema: its name without the prefix, in small letters. The zero
-// value, "not recorded", and a value that this version does not know give nothing.
+// enum returns a value of the schema in words: its name without the prefix, in small letters. It
+// is empty for the zero value, for "not recorded" and for a value that this version does not
+// know.
 func enum(e protoreflect.Enum, prefix string) string {
 	d := e.Descriptor().Values().ByNumber(e.Number())
 	if e.Number() == 0 || d == nil {
@@ -57,25 +58,18 @@ func antiseptic(a cannularyv1.Antiseptic) string {
 	return track.AntisepticName(a)
 }
 
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
-}
-
-// capital begins with a capital letter.
-func capital(s string) string {
+// Capital returns the text with a capital first letter.
+func Capital(s string) string {
 	for i, r := range s {
 		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
 	}
 	return s
 }
 
-// Sentence begins with a capital letter and ends with a full stop.
-func Sentence(s string) string { return stop(capital(s)) }
+// Sentence returns the text with a capital first letter and a full stop at the end.
+func Sentence(s string) string { return stop(Capital(s)) }
 
-// stop ends with a full stop.
+// stop returns the text with a full stop at the end.
 func stop(s string) string {
 	s = strings.TrimSpace(s)
 	if s == "" || strings.HasSuffix(s, ".") || strings.HasSuffix(s, "!") || strings.HasSuffix(s, "?") {

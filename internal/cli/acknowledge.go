@@ -14,8 +14,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// acknowledgeCommand writes the message by which a person acknowledges a signal, for `load`.
-// It asks first whether that signal stands: ingest takes an acknowledgement of any chart.
+// acknowledgeCommand writes the message by which a person acknowledges a signal, for `load`. It
+// first asks whether that signal stands, because ingest accepts an acknowledgement of any chart.
 func acknowledgeCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	var facility, technique, class, by, reason, src string
@@ -51,36 +51,40 @@ func acknowledgeCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var now infectioncontrol.Signals
 	if err := json.Unmarshal(body, &now); err != nil || now.Facility == "" {
-		return fmt.Errorf("the answer does not tell the signals; do versions of both sides agree?")
+		return fmt.Errorf("the answer holds no signals; do versions of both sides agree?")
 	}
 	i := slices.IndexFunc(now.Charts, func(c infectioncontrol.Standing) bool { return c.ChartName == name && c.Signal != nil })
 	if i < 0 {
 		return noSignal(&now, name)
 	}
 	if err := printMessage(env, &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Roster{Roster: &cannularyv1.RecordRosterRequest{
-		Envelope: envelope(src, fmt.Sprintf("acknowledge-%s-%s-%s", now.Facility, name.Technique, name.Class), now.Facility, who, env.Now()),
-		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_SurveillanceSignalAcknowledged{SurveillanceSignalAcknowledged: &cannularyv1.SurveillanceSignalAcknowledged{
-			Pattern: patternOf(name.Technique), InfectionClass: classOf(name.Class), AcknowledgedBy: who, Reason: reason,
-		}}}},
+		Envelope: envelope(src, fmt.Sprintf("acknowledge-%s-%s-%s", now.Facility, name.Technique, name.Class),
+			now.Facility, who, env.Now()),
+		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_SurveillanceSignalAcknowledged{
+			SurveillanceSignalAcknowledged: &cannularyv1.SurveillanceSignalAcknowledged{
+				Pattern: patternOf(name.Technique), InfectionClass: classOf(name.Class), AcknowledgedBy: who, Reason: reason,
+			}}}},
 	}}}); err != nil {
 		return err
 	}
-	fmt.Fprintf(env.Stderr, "This acknowledges, at %s, the signal of %s. The chart restarts on the next day at half of its threshold.\n%s\n%s\n%s\n", now.Facility, signalText(&now.Charts[i]), nobodyNamed, infectioncontrol.Caution, toPost)
+	fmt.Fprintf(env.Stderr,
+		"This acknowledges, at %s, the signal of %s. The chart restarts on the next day at half of its threshold.\n%s\n%s\n%s\n",
+		now.Facility, signalText(&now.Charts[i]), nobodyNamed, infectioncontrol.Caution, toPost)
 	if now.Lagging {
 		fmt.Fprintln(env.Stderr, behind)
 	}
 	return nil
 }
 
-// behind is said where the answer may be old.
+// behind is the warning that the answer may be old.
 const behind = "The view is behind the log: newer facts may exist. Ask again in a moment."
 
-// sourceFlag is the source of a message that is written here.
+// sourceFlag adds the flag for the source of a message that is written here.
 func sourceFlag(fs *flag.FlagSet, src *string) {
 	fs.StringVar(src, "source", "cannulary-cli", "the message's source")
 }
 
-// chartName reads and checks the name of a chart.
+// chartName checks the name of a chart and returns it.
 func chartName(technique, class string) (surveil.ChartName, error) {
 	n := surveil.ChartName{Technique: surveil.Technique(technique), Class: surveil.Class(class)}
 	if n.Technique != surveil.ConstantSite && n.Technique != surveil.OtherFistula {
@@ -92,7 +96,7 @@ func chartName(technique, class string) (surveil.ChartName, error) {
 	return n, nil
 }
 
-// noSignal says that none stands there, and where one does.
+// noSignal returns the error that no signal stands there, with the signals that do stand.
 func noSignal(now *infectioncontrol.Signals, n surveil.ChartName) error {
 	var standing []string
 	for i := range now.Charts {

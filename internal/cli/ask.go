@@ -16,7 +16,9 @@ func cardCommand(ctx context.Context, env Env, args []string) error {
 	var identifier, asOf, knownAt string
 	var asJSON, all bool
 	var out, facility string
-	fs := flags(env, "card", "(--http URL | --data DIR) (--identifier 'SYSTEM|VALUE' [--as-of TIME] [--known-at TIME] [--json] | --all --out DIR [--facility CODE])")
+	fs := flags(env, "card",
+		"(--http URL | --data DIR) (--identifier 'SYSTEM|VALUE' [--as-of TIME] [--known-at TIME] [--json] | --all --out DIR [--facility "+
+			"CODE])")
 	s.flags(fs)
 	fs.StringVar(&identifier, "identifier", "", "patient's identifier, SYSTEM|VALUE (required, or --all)")
 	fs.BoolVar(&all, "all", false, "the cards of all patients, to be printed, for a day without the service")
@@ -30,7 +32,7 @@ func cardCommand(ctx context.Context, env Env, args []string) error {
 	}
 	if all {
 		if identifier != "" || asOf != "" || knownAt != "" || asJSON {
-			return errUse{"--all takes --out and --facility; --identifier, --as-of, --known-at and --json are of one patient's card"}
+			return errUse{"--all takes --out and --facility; --identifier, --as-of, --known-at and --json are for one patient's card"}
 		}
 		return pack(ctx, env, &s, out, facility)
 	}

@@ -1,5 +1,5 @@
-// Package cli is the command line: flags, output and exit codes. Results are JSON or text
-// alone on stdout; logs go to stderr. Exit codes: 0 done, 1 failed, 2 wrong use.
+// Package cli is the command line: flags, output and exit codes. Only results go to stdout, as
+// JSON or text; logs go to stderr. Exit codes: 0 done, 1 failed, 2 wrong use.
 package cli
 
 import (
@@ -13,7 +13,7 @@ import (
 	"time"
 )
 
-// Env is what a command may touch of the world.
+// Env is what a command can reach of the process around it.
 type Env struct {
 	Stdout, Stderr io.Writer
 	Now            func() time.Time
@@ -44,7 +44,7 @@ func commands() []command {
 		{"acknowledge", "write the message by which a person acknowledges a standing signal", acknowledgeCommand},
 		{"lift", "write the message by which a person lifts an open hold", liftCommand},
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
-		{"status", "say in some ten lines how an instance is", statusCommand},
+		{"status", "print an instance's state in about ten lines", statusCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
 		{"demo", "run a year of invented units through a fresh instance and stay up", demo},
 	}
@@ -98,14 +98,15 @@ var errQuiet = errors.New("failed")
 func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 func usage(w io.Writer) {
-	fmt.Fprintln(w, "cannulary keeps the record of constant-site needle tracks in a haemodialysis service.\n\ncommands (each takes --help):")
+	fmt.Fprintln(w,
+		"cannulary keeps the record of constant-site needle tracks in a haemodialysis service.\n\ncommands (each takes --help):")
 	for _, c := range commands() {
 		fmt.Fprintf(w, "  %-12s %s\n", c.name, c.about)
 	}
 	fmt.Fprintln(w, "  version      print the version\n\nexit codes: 0 done, 1 failed, 2 wrong use")
 }
 
-// flags makes a flag set that reports wrong use as one line.
+// flags returns a flag set that reports wrong use in one line.
 func flags(env Env, name, synopsis string) *flag.FlagSet {
 	fs := flag.NewFlagSet(name, flag.ContinueOnError)
 	fs.SetOutput(io.Discard)
@@ -118,7 +119,7 @@ func flags(env Env, name, synopsis string) *flag.FlagSet {
 	return fs
 }
 
-// program is how a command is called: the single roles are programs of their own.
+// program returns how a command is called. The single roles are programs of their own.
 func program(name string) string {
 	if name == "ingest" || name == "view" {
 		return name
@@ -126,9 +127,9 @@ func program(name string) string {
 	return "cannulary " + name
 }
 
-// parse parses, and refuses arguments beyond those asked for (-1 takes any number).
+// parse parses the flags and refuses arguments beyond those expected; -1 allows any number.
 func parse(fs *flag.FlagSet, args []string, positional int) error {
-	// The flag package shows all flags with every error; here an error is one line.
+	// The flag package lists all flags with every error; here an error is one line.
 	usage := fs.Usage
 	fs.Usage = func() {}
 	if err := fs.Parse(args); err != nil {
@@ -148,7 +149,7 @@ func logger(env Env) *slog.Logger {
 	return slog.New(slog.NewJSONHandler(env.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 }
 
-// parseMoment takes an RFC 3339 time or a date (its midnight, UTC).
+// parseMoment reads an RFC 3339 time, or a date as its midnight in UTC.
 func parseMoment(s string) (time.Time, error) {
 	if s == "" {
 		return time.Time{}, nil

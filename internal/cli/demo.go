@@ -56,7 +56,7 @@ func demo(ctx context.Context, env Env, args []string) error {
 	return <-ended
 }
 
-// newDemoApp listens on the usual ports, or on free ones where those are taken.
+// newDemoApp listens on the usual ports, or on free ones if those are taken.
 func newDemoApp(ctx context.Context, env Env, dir string, c *calendar) (*app.App, error) {
 	cfg := app.Config{
 		Dir: dir, Ingest: true, View: true, GRPC: "127.0.0.1:7450", HTTP: "127.0.0.1:7451",
@@ -78,7 +78,7 @@ func play(ctx context.Context, env Env, a *app.App, s simulate.Scenario, c *cale
 	fmt.Fprintf(env.Stdout, "Invented dialysis units, %d with %d patients each, from %s to %s, seed %d. Nobody in them is real.\n",
 		s.Units, s.Patients, s.FirstDate().Format(time.DateOnly), s.Until.Format(time.DateOnly), s.Seed)
 	ctx, cancel := context.WithCancel(ctx)
-	defer cancel() // whoever still waits for an answer
+	defer cancel() // ends senders that still wait for an answer
 	facts, sessions := 0, map[string]bool{}
 	var highlights []simulate.Highlight
 	p := newProgress(env.Stderr)
@@ -116,7 +116,8 @@ func play(ctx context.Context, env Env, a *app.App, s simulate.Scenario, c *cale
 		return err
 	}
 	took := time.Since(began)
-	fmt.Fprintf(env.Stdout, "\nPosted over gRPC   %d messages with %d facts of %d sessions in %.1f s: %d accepted, %d duplicates, %d refused\n",
+	fmt.Fprintf(env.Stdout,
+		"\nPosted over gRPC   %d messages with %d facts of %d sessions in %.1f s: %d accepted, %d duplicates, %d refused\n",
 		tally.Sent, facts, len(sessions), posted.Seconds(), tally.Accepted, tally.Duplicates, tally.Refused)
 	fmt.Fprintf(env.Stdout, "In the log         %d events, %s, each on disk before it was acknowledged, dated as they would have arrived\n",
 		last.LastSeq, size(last.Bytes))
@@ -126,7 +127,7 @@ func play(ctx context.Context, env Env, a *app.App, s simulate.Scenario, c *cale
 	return lookAt(ctx, env, a, highlights)
 }
 
-// catchUp waits until the view holds all of the log, and gives the log's end.
+// catchUp waits until the view holds all of the log and returns the log's end.
 func catchUp(ctx context.Context, env Env, a *app.App) (eventlog.State, error) {
 	st, err := a.Log().State(ctx)
 	if err != nil {
@@ -146,7 +147,7 @@ func catchUp(ctx context.Context, env Env, a *app.App) (eventlog.State, error) {
 
 func size(n uint64) string { return fmt.Sprintf("%.1f MB", float64(n)/1e6) }
 
-// contents counts a message's facts and names its session.
+// contents returns the number of a message's facts, and its session.
 func contents(m *cannularyv1.FeedRequest) (facts int, session string) {
 	switch x := m.GetMessage().(type) {
 	case *cannularyv1.FeedRequest_Roster:

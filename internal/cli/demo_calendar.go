@@ -10,25 +10,25 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// calendar dates the demo's year: each message arrives when the simulator says, and each day
-// begins at its midnight, after all that arrived before.
+// calendar gives the dates of the demo's year. Each message arrives when the simulator says.
+// Each day begins at its midnight, after everything that arrived before.
 type calendar struct {
 	real func() time.Time
 
 	mu       sync.Mutex
-	now      time.Time            // the midnight, UTC, of the day that is told; zero: the year is over
+	now      time.Time            // midnight, UTC, of the simulated day; zero once the year is over
 	begins   time.Time            // of the log
-	arrivals map[string]time.Time // by source and message id, of what is under way
+	arrivals map[string]time.Time // by source and message id, of messages under way
 	waiting  int                  // messages without an answer
-	moved    chan struct{}        // holds one when an answer came
+	moved    chan struct{}        // holds one value after an answer
 }
 
-// newCalendar begins at a midnight before the first message.
+// newCalendar returns a calendar that begins at a midnight before the first message.
 func newCalendar(begins time.Time, real func() time.Time) *calendar {
 	return &calendar{real: real, now: begins, begins: begins, arrivals: map[string]time.Time{}, moved: make(chan struct{}, 1)}
 }
 
-// arrived is when an event of the year came in; zero for what happens after it.
+// arrived returns when an event of the year arrived; zero for events after the year.
 func (c *calendar) arrived(ev *logv1.Event) time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -43,7 +43,7 @@ func (c *calendar) arrived(ev *logv1.Event) time.Time {
 	return c.arrivals[ev.GetSource()+"\x00"+ev.GetSourceMessageId()]
 }
 
-// today is a moment of the day that is told, then the real one.
+// today returns a moment of the simulated day, and the real time after the year.
 func (c *calendar) today() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -53,7 +53,7 @@ func (c *calendar) today() time.Time {
 	return c.now
 }
 
-// sends notes when a message arrives. A repeat does not change it.
+// sends records when a message arrives. Sending it again does not change that.
 func (c *calendar) sends(d simulate.Delivery) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -101,11 +101,12 @@ func (c *calendar) turnTo(ctx context.Context, to time.Time, start func(context.
 }
 
 const (
-	dayPatience = 30 * time.Second       // with a log that does not answer for the moment, as a feed has
-	dayPause    = 250 * time.Millisecond // before it is asked again
+	dayPatience = 30 * time.Second       // for a log that does not answer for a moment, as in a feed
+	dayPause    = 250 * time.Millisecond // before the next try
 )
 
-// begin starts a day, again where the log did not answer for the moment: a day has one id.
+// begin starts a day, and tries again if the log does not answer for a moment. A day has one id,
+// so trying again is safe.
 func begin(ctx context.Context, start func(context.Context) error) error {
 	for deadline := time.Now().Add(dayPatience); ; {
 		err := start(ctx)

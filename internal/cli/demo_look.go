@@ -12,12 +12,12 @@ import (
 	"cannulary/internal/simulate"
 )
 
-// stages are a track's, in the order of its life.
+// stages returns a track's stages in the order of its life.
 func stages() []string {
 	return []string{"planned", "forming", "ready", "trial", "established", "resting", "retired"}
 }
 
-// summary says what came out.
+// summary prints what came out.
 func summary(ctx context.Context, env Env, a *app.App, took time.Duration) error {
 	w := env.Stdout
 	counts, err := a.Store().Counts(ctx)
@@ -48,7 +48,7 @@ func summary(ctx context.Context, env Env, a *app.App, took time.Duration) error
 	if err != nil {
 		return err
 	}
-	// As the board counts them: not on what is no longer used.
+	// As on the board, holds on places that are no longer used are not counted.
 	open := 0
 	for _, h := range holds {
 		if h.Stands() {
@@ -60,7 +60,7 @@ func summary(ctx context.Context, env Env, a *app.App, took time.Duration) error
 	return nil
 }
 
-// lookAt names the places and some patients worth looking at.
+// lookAt prints the pages and some patients that are worth a look.
 func lookAt(ctx context.Context, env Env, a *app.App, highlights []simulate.Highlight) error {
 	w, http := env.Stdout, "http://"+a.HTTPAddr()
 	tracks, err := a.Store().Tracks(ctx)
@@ -90,7 +90,7 @@ func lookAt(ctx context.Context, env Env, a *app.App, highlights []simulate.High
 	return nil
 }
 
-// stories are what the demo tells of the year: one of each kind.
+// stories are the events of the year that the demo shows, one of each kind.
 func stories() []struct{ what, title, then string } {
 	return []struct{ what, title, then string }{
 		{simulate.Moved, "A patient who moved", "the card on the day before"},
@@ -103,14 +103,14 @@ func stories() []struct{ what, title, then string } {
 	}
 }
 
-// tellStories says of each story what happened, and how to ask for the card of then: as the
-// vessel was and as it was known.
+// tellStories prints for each story what happened and the command for the card of that time, as
+// it was and as it was known.
 func tellStories(w io.Writer, http string, highlights []simulate.Highlight) {
 	for _, s := range stories() {
 		var h simulate.Highlight
 		for _, x := range highlights {
 			if x.What == s.what {
-				h = x // the latest of its kind
+				h = x // keep the latest of its kind
 			}
 		}
 		if h.What == "" {
@@ -128,7 +128,7 @@ func tellStories(w io.Writer, http string, highlights []simulate.Highlight) {
 	}
 }
 
-// sayStage is a track in that stage, as one says it.
+// sayStage returns a track in that stage, in words.
 func sayStage(stage string) string {
 	if stage == "trial" {
 		return "a track in trial"

@@ -29,7 +29,8 @@ func TestTheDemosMessagesArriveOverItsPeriod(t *testing.T) {
 		t.Fatalf("exit code %d: %.2000s", code, stderr)
 	}
 	for _, want := range []string{
-		"Invented dialysis units, 2 with 4 patients each, from 2025-03-01 to 2025-03-31", "dated as they would have arrived", " established,",
+		"Invented dialysis units, 2 with 4 patients each, from 2025-03-01 to 2025-03-31",
+		"dated as they would have arrived", " established,",
 	} {
 		if !strings.Contains(out, want) {
 			t.Errorf("it does not say %q: %s", want, out)
@@ -141,7 +142,8 @@ func TestTheDemoTellsItsStories(t *testing.T) {
 	for _, title := range []string{
 		"A patient who moved: moved on 2026-10-", "A hold that was lifted at once: no thrill was felt on 2026-",
 		"A hold that was answered late: a nurse's hold of 2026-", "A result that came late: a blood culture of 2026-",
-		"A sign that went away: ", "Tracks that nobody needled for weeks: ", "A guest in the other unit: treated as a guest in unit-ostrelund from 2026-",
+		"A sign that went away: ", "Tracks that nobody needled for weeks: ",
+		"A guest in the other unit: treated as a guest in unit-ostrelund from 2026-",
 	} {
 		if strings.Count(out, title) != 1 {
 			t.Errorf("%q is told %d times: %s", title, strings.Count(out, title), out)

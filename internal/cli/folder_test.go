@@ -169,11 +169,13 @@ func TestSimulateOverwritesNoFile(t *testing.T) {
 	put(t, dir, "kept.ndjson")
 	kept := filepath.Join(dir, "kept.ndjson")
 	feed := []string{"simulate", "--patients", "1", "--months", "1", "--until", "2025-03-31", "--out"}
-	leavesAlone(t, dir, kept+" is there already and not empty; nothing was written; name another file, or remove this one", append(feed, kept)...)
+	leavesAlone(t, dir, kept+" is there already and not empty; nothing was written; name another file, or remove this one",
+		append(feed, kept)...)
 	lost := filepath.Join(dir, "none", "x")
 	leavesAlone(t, dir, "open "+lost+": no such file or directory; name a new file in a folder that exists", append(feed, lost)...)
 	for _, out := range []string{filepath.Join(dir, "new.ndjson"), os.DevNull} {
-		if code, stdout, stderr := run(context.Background(), append(feed, out)...); code != Done || !strings.Contains(stdout, `{"written":`) {
+		if code, stdout, stderr := run(context.Background(), append(feed, out)...); code != Done ||
+			!strings.Contains(stdout, `{"written":`) {
 			t.Errorf("%s: exit code %d, %q, %q", out, code, stdout, stderr)
 		}
 	}
@@ -183,7 +185,8 @@ func TestAnAddressWithoutASchemeIsNoURL(t *testing.T) {
 	for _, command := range []string{"status", "report --json", "threshold"} {
 		args := append(strings.Fields(command), "--http", "localhost:7451")
 		code, _, stderr := run(context.Background(), args...)
-		if want := `--http "localhost:7451" is no URL; give for instance http://127.0.0.1:7451`; code != WrongUse || !strings.Contains(stderr, want) {
+		if want := `--http "localhost:7451" is no URL; give for instance http://127.0.0.1:7451`; code != WrongUse ||
+			!strings.Contains(stderr, want) {
 			t.Errorf("%s: %d, %q; want %q", command, code, stderr, want)
 		}
 	}

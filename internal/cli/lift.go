@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -15,13 +16,15 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// liftCommand writes the message by which a person lifts holds of one patient, for `load`. It asks
-// first whether they are open and the patient's: ingest takes a lift of any id.
+// liftCommand writes the message by which a person lifts holds of one patient, for `load`. It
+// first asks whether they are open and belong to the patient, because ingest accepts a lift of
+// any id.
 func liftCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	var named []string
 	var patient, code, by, reason, src string
-	fs := flags(env, "lift", "(--http URL | --data DIR) (--hold ID[,ID…] | --patient 'SYSTEM|VALUE' [--rule CODE]) --by 'SYSTEM|VALUE' --reason TEXT")
+	fs := flags(env, "lift",
+		"(--http URL | --data DIR) (--hold ID[,ID…] | --patient 'SYSTEM|VALUE' [--rule CODE]) --by 'SYSTEM|VALUE' --reason TEXT")
 	s.flags(fs)
 	fs.Func("hold", "the hold's `ID`, as the card shows it; several, repeated or with commas, are lifted together", func(s string) error {
 		for id := range strings.SplitSeq(s, ",") {
@@ -66,27 +69,34 @@ func liftCommand(ctx context.Context, env Env, args []string) error {
 		return err
 	}
 	if len(c.Patient.Identifiers) == 0 {
-		return fmt.Errorf("nothing that identifies the patient of hold %s can be read; send the lift under the identifier that this patient's messages are posted under", ids[0])
+		return fmt.Errorf("nothing that identifies the patient of hold %s can be read; send the lift under the identifier that this "+
+			"patient's messages are posted under", ids[0])
 	}
-	// The first identifier is the one that messages are posted under.
+	// Messages are posted under the first identifier.
 	id := c.Patient.Identifiers[0]
 	e := envelope(src, "lift-"+ids[0], c.Facility, who, env.Now())
 	e.Patient = &cannularyv1.PatientIdentifier{System: id.System, Value: id.Value}
-	if err := printMessage(env, &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Cannulation{Cannulation: &cannularyv1.RecordCannulationRequest{
-		Envelope: e,
-		Facts:    []*cannularyv1.CannulationFact{{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: ids[0], MoreHolds: ids[1:], LiftedBy: who, Reason: reason}}}},
-	}}}); err != nil {
+	if err := printMessage(env,
+		&cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Cannulation{Cannulation: &cannularyv1.RecordCannulationRequest{
+			Envelope: e,
+			Facts: []*cannularyv1.CannulationFact{
+				{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: ids[0], MoreHolds: ids[1:],
+					LiftedBy: who, Reason: reason}}}},
+		}}}); err != nil {
 		return err
 	}
 	fmt.Fprint(env.Stderr, said(c, ids, shown))
-	fmt.Fprintf(env.Stderr, "%s\nDecision support only: whether what would clear it has happened, and whether the hold may be lifted, a licensed practitioner decides. Examine the access before every needling.\n%s\n", nobodyNamed, toPost)
+	fmt.Fprintf(env.Stderr,
+		"%s\nDecision support only. A licensed practitioner decides whether what clears the hold has happened, and whether the hold may "+
+			"be lifted. Examine the access before every "+
+			"needling.\n%s\n", nobodyNamed, toPost)
 	if c.Lagging {
 		fmt.Fprintln(env.Stderr, behind)
 	}
 	return nil
 }
 
-// holds refuses a code that no hold can be of.
+// holds refuses a rule that places no hold.
 func holds(code string) error {
 	var codes []string
 	for _, r := range rule.All() {
@@ -100,7 +110,7 @@ func holds(code string) error {
 	return nil
 }
 
-// holdsCard is the card of the patient who is named, or else whose hold it is.
+// holdsCard returns the card of the named patient, else of the patient of the hold.
 func holdsCard(ctx context.Context, env Env, s *source, named []string, patient string) (*card.Card, error) {
 	query := url.Values{"identifier": {patient}}
 	if patient == "" {
@@ -121,7 +131,7 @@ func holdsCard(ctx context.Context, env Env, s *source, named []string, patient 
 	return &c, nil
 }
 
-// holdsPatient finds the patient key of a hold by its Flag.
+// holdsPatient returns the patient key of a hold, found by its Flag.
 func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string, error) {
 	body, err := s.get(ctx, env, "/fhir/Flag", url.Values{"_id": {hold}})
 	if err != nil {
@@ -137,18 +147,19 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 		return "", fmt.Errorf("the answer is not a search for holds; do versions of both sides agree?")
 	}
 	if len(found.Entry) == 0 {
-		return "", fmt.Errorf("no hold %q is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open", hold)
+		return "", fmt.Errorf("no hold %q is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists "+
+			"those that are open", hold)
 	}
 	_, key, ok := strings.Cut(found.Entry[0].Resource.Subject.Reference, "Patient/")
 	if !ok {
-		return "", fmt.Errorf("the answer does not tell whose hold %s is; do versions of both sides agree?", hold)
+		return "", fmt.Errorf("the answer does not say whose hold %s is; do versions of both sides agree?", hold)
 	}
 	return key, nil
 }
 
-// openHolds chooses the holds that are named, else the only one of a rule, else the only one. A hold
-// that is shown for several reports is chosen with all of their ids, unless ids are named. What it
-// answers are the ids to lift and the holds as the card shows them.
+// openHolds chooses the named holds, else the only one of a rule, else the only one. A hold that
+// stands for several reports is chosen with all of their ids, unless ids are named. It returns
+// the ids to lift and the holds as the card shows them.
 func openHolds(c *card.Card, named []string, code string, now time.Time) (ids []string, shown []*card.Hold, err error) {
 	of := func(list []card.Hold, match func(*card.Hold) bool) (found []*card.Hold) {
 		for i := range list {
@@ -161,7 +172,7 @@ func openHolds(c *card.Card, named []string, code string, now time.Time) (ids []
 	if len(named) == 0 {
 		match := func(h *card.Hold) bool { return code == "" || h.Rule == code }
 		if shown = of(c.Holds, match); len(shown) == 0 {
-			shown = of(c.History, match) // on what is no longer used
+			shown = of(c.History, match) // holds on places that are no longer used
 		}
 		if len(shown) > 1 {
 			return nil, nil, fmt.Errorf("%d holds are open for this patient; name one with --hold: %s", len(shown), listed(c, match))
@@ -186,13 +197,15 @@ func openHolds(c *card.Card, named []string, code string, now time.Time) (ids []
 		case h.Rule == rule.NotAFistula:
 			return nil, nil, fmt.Errorf("hold %s cannot be lifted by a person. %s", h.ID, h.Text)
 		case h.Since.After(now):
-			return nil, nil, fmt.Errorf("hold %s is of %s, later than this machine's clock (%s): a lift now would come before it; set the clock, or wait", h.ID, sinceOf(c, h), c.Time(now))
+			return nil, nil, fmt.Errorf("hold %s is of %s, later than this machine's clock (%s): a lift now would come before it; set "+
+				"the clock, or "+
+				"wait", h.ID, sinceOf(c, h), c.Time(now))
 		}
 	}
 	return ids, shown, nil
 }
 
-// notOpen says that a hold is not open, and which are.
+// notOpen returns the error that a hold is not open, with the open ones.
 func notOpen(c *card.Card, id, code string) error {
 	what := ""
 	switch {
@@ -213,7 +226,7 @@ func notOpen(c *card.Card, id, code string) error {
 	return errors.New(what)
 }
 
-// idsOf are the ids of all reports that are shown as the hold.
+// idsOf returns the ids of all reports that the card shows as the hold.
 func idsOf(h *card.Hold) []string {
 	if len(h.IDs) == 0 {
 		return []string{h.ID}
@@ -221,10 +234,10 @@ func idsOf(h *card.Hold) []string {
 	return h.IDs
 }
 
-// sinceOf is since when a hold is; a date where its time is not known.
-func sinceOf(c *card.Card, h *card.Hold) string { return or(h.Day, c.Time(h.Since)) }
+// sinceOf returns since when a hold is open, as a date if its time is not known.
+func sinceOf(c *card.Card, h *card.Hold) string { return cmp.Or(h.Day, c.Time(h.Since)) }
 
-// said says what a lift lifts, and what stays open.
+// said returns what a lift lifts and what stays open, in words.
 func said(c *card.Card, ids []string, shown []*card.Hold) string {
 	var b strings.Builder
 	what := "hold " + ids[0]
@@ -237,11 +250,13 @@ func said(c *card.Card, ids []string, shown []*card.Hold) string {
 			scopes = append(scopes, h.Scope)
 		}
 	}
-	fmt.Fprintf(&b, "This lifts %s of %s, born %s, on %s.\n", what, or(c.Patient.Name, "(name not stated)"), or(c.Patient.BirthDate, "(not stated)"), strings.Join(scopes, ", "))
+	fmt.Fprintf(&b, "This lifts %s of %s, born %s, on %s.\n", what, cmp.Or(c.Patient.Name, "(name not stated)"),
+		cmp.Or(c.Patient.BirthDate, "(not stated)"), strings.Join(scopes, ", "))
 	for _, h := range shown {
 		b.WriteString(h.Text + "\n")
 		if left := slices.DeleteFunc(slices.Clone(idsOf(h)), func(id string) bool { return slices.Contains(ids, id) }); len(left) > 0 {
-			fmt.Fprintf(&b, "The card shows this hold together with others that stay open. To lift them too, add --hold %s.\n", strings.Join(left, ","))
+			fmt.Fprintf(&b, "The card shows this hold together with others that stay open. To lift them too, add --hold %s.\n",
+				strings.Join(left, ","))
 		}
 	}
 	if others := listed(c, func(x *card.Hold) bool {
@@ -252,20 +267,14 @@ func said(c *card.Card, ids []string, shown []*card.Hold) string {
 	return b.String()
 }
 
-// listed names open holds: ids, rule, place, since when, what was seen and what clears it.
+// listed describes open holds: ids, rule, place, since when, what was seen and what clears them.
 func listed(c *card.Card, match func(*card.Hold) bool) string {
 	var out []string
 	for _, h := range slices.Concat(c.Holds, c.History) {
 		if match(&h) {
-			out = append(out, fmt.Sprintf("%s (%s, %s, since %s: %s; what clears it: %s)", strings.Join(idsOf(&h), ","), h.Rule, h.Scope, sinceOf(c, &h), h.Seen, h.Clears))
+			out = append(out, fmt.Sprintf("%s (%s, %s, since %s: %s; what clears it: %s)", strings.Join(idsOf(&h), ","), h.Rule, h.Scope,
+				sinceOf(c, &h), h.Seen, h.Clears))
 		}
 	}
 	return strings.Join(out, "; ")
-}
-
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
 }

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// Main runs one of the programs on the process's own streams, arguments and clock until it
-// ends or is told to (interrupt, SIGTERM), and returns its exit code.
+// Main runs one of the programs on the process's own streams, arguments and clock, until it ends
+// or gets an interrupt or SIGTERM. It returns the exit code.
 func Main(version string, run func(context.Context, Env, []string) int) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()

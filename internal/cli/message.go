@@ -17,13 +17,13 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// nobodyNamed stands with every reason that a person types.
-const nobodyNamed = "The reason stands in the log in the clear and is shown to others: it must name nobody, neither patient nor staff."
+// nobodyNamed is the warning beside every reason that a person types.
+const nobodyNamed = "The log keeps the reason as plain text, and others see it. It must name nobody, neither patient nor staff."
 
-// toPost ends what is said beside a message.
+// toPost is the last line beside a message.
 const toPost = "Nothing has changed yet: post the line with `cannulary load --grpc HOST:PORT FILE`."
 
-// staff reads the person that a flag names.
+// staff returns the person that a flag names.
 func staff(flag, s, does string) (*cannularyv1.StaffIdentifier, error) {
 	system, value, ok := strings.Cut(s, "|")
 	if !ok || system == "" || value == "" {
@@ -32,7 +32,7 @@ func staff(flag, s, does string) (*cannularyv1.StaffIdentifier, error) {
 	return &cannularyv1.StaffIdentifier{System: system, Value: value}, nil
 }
 
-// reasonOf checks a reason before anything is asked.
+// reasonOf checks a reason before the instance is asked.
 func reasonOf(s, what string, most int) (string, error) {
 	s = strings.TrimSpace(s)
 	switch n := utf8.RuneCountInString(s); {
@@ -44,7 +44,7 @@ func reasonOf(s, what string, most int) (string, error) {
 	return s, nil
 }
 
-// patternOf and classOf are the schema's words for a chart.
+// patternOf and classOf return the schema's values for a chart.
 func patternOf(t surveil.Technique) cannularyv1.NeedlingPattern {
 	if t == surveil.ConstantSite {
 		return cannularyv1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE
@@ -60,8 +60,8 @@ func classOf(c surveil.Class) cannularyv1.InfectionClass {
 	}[c]
 }
 
-// envelope is that of a message which a person decides now. Its id is of the thing and the
-// second: the printed line is what is posted, again if need be.
+// envelope returns the envelope of a message for a decision that a person makes now. Its id
+// names the thing and the second. So the printed line can be posted again.
 func envelope(source, id, facility string, by *cannularyv1.StaffIdentifier, now time.Time) *cannularyv1.Envelope {
 	return &cannularyv1.Envelope{
 		Source: source, SourceMessageId: id + "-" + now.UTC().Format("20060102T150405Z"),
@@ -69,8 +69,8 @@ func envelope(source, id, facility string, by *cannularyv1.StaffIdentifier, now 
 	}
 }
 
-// printMessage writes a message as a line for `load`. One that ingest would refuse is refused
-// here already.
+// printMessage writes a message as a line for `load`. It refuses a message that ingest would
+// refuse.
 func printMessage(env Env, m *cannularyv1.FeedRequest) error {
 	v, err := intake.NewValidator()
 	if err != nil {

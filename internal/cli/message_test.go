@@ -35,7 +35,8 @@ func (c refused) check(t *testing.T, command string, with ...string) {
 	t.Run(c.sentence, func(t *testing.T) {
 		t.Helper()
 		code, stdout, stderr := run(context.Background(), append(append([]string{command}, c.args...), with...)...)
-		if code != c.code || stdout != "" || !strings.HasPrefix(stderr, "cannulary "+command+": ") || !strings.Contains(stderr, c.says) || strings.Count(stderr, "\n") != 1 {
+		if code != c.code || stdout != "" || !strings.HasPrefix(stderr, "cannulary "+command+": ") || !strings.Contains(stderr, c.says) ||
+			strings.Count(stderr, "\n") != 1 {
 			t.Errorf("exit code %d, want %d; stdout %q, stderr %q, want one line with %q", code, c.code, stdout, stderr, c.says)
 		}
 	})
@@ -44,15 +45,23 @@ func (c refused) check(t *testing.T, command string, with ...string) {
 func TestWrongUseOfAcknowledge(t *testing.T) {
 	somewhere := t.TempDir()
 	for _, c := range []refused{
-		{"nobody named", []string{"--data", somewhere, "--reason", "seen"}, WrongUse, `--by "" is not of the form SYSTEM|VALUE; name the person who acknowledges the signal`},
-		{"a person without a system", []string{"--data", somewhere, "--by", "S-9", "--reason", "seen"}, WrongUse, `--by "S-9" is not of the form SYSTEM|VALUE`},
-		{"no reason", []string{"--data", somewhere, "--by", someone, "--reason", "  "}, WrongUse, "--reason is missing; say what was found and done, and name nobody"},
-		{"a reason too long", []string{"--data", somewhere, "--by", someone, "--reason", strings.Repeat("ä", 1001)}, WrongUse, "--reason has 1001 characters; at most 1000 are allowed"},
-		{"a technique without a chart", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--technique", "graft"}, WrongUse, `--technique "graft" has no chart; choose constant-site or other-fistula`},
-		{"a class without a chart", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--class", "antimicrobial-start"}, WrongUse, `--class "antimicrobial-start" has no chart; choose access-related, bloodstream or local-access`},
-		{"nowhere to ask", []string{"--by", someone, "--reason", "seen"}, WrongUse, "give either --http URL, for a running instance, or --data DIR, for a stopped one"},
+		{"nobody named", []string{"--data", somewhere, "--reason", "seen"}, WrongUse,
+			`--by "" is not of the form SYSTEM|VALUE; name the person who acknowledges the signal`},
+		{"a person without a system", []string{"--data", somewhere, "--by", "S-9", "--reason", "seen"}, WrongUse,
+			`--by "S-9" is not of the form SYSTEM|VALUE`},
+		{"no reason", []string{"--data", somewhere, "--by", someone, "--reason", "  "}, WrongUse,
+			"--reason is missing; say what was found and done, and name nobody"},
+		{"a reason too long", []string{"--data", somewhere, "--by", someone, "--reason", strings.Repeat("ä", 1001)}, WrongUse,
+			"--reason has 1001 characters; at most 1000 are allowed"},
+		{"a technique without a chart", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--technique", "graft"},
+			WrongUse, `--technique "graft" has no chart; choose constant-site or other-fistula`},
+		{"a class without a chart", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--class", "antimicrobial-start"},
+			WrongUse, `--class "antimicrobial-start" has no chart; choose access-related, bloodstream or local-access`},
+		{"nowhere to ask", []string{"--by", someone, "--reason", "seen"}, WrongUse,
+			"give either --http URL, for a running instance, or --data DIR, for a stopped one"},
 		{"an argument too many", []string{"more"}, WrongUse, `argument "more" is not expected; see cannulary acknowledge --help`},
-		{"a folder without an instance", []string{"--data", somewhere, "--by", someone, "--reason", "seen"}, Failed, "there is no instance in " + somewhere + "; check --data"},
+		{"a folder without an instance", []string{"--data", somewhere, "--by", someone, "--reason", "seen"}, Failed,
+			"there is no instance in " + somewhere + "; check --data"},
 		{"nobody there", []string{"--http", "http://127.0.0.1:1", "--by", someone, "--reason", "seen"}, Failed, "is it running?"},
 	} {
 		c.check(t, "acknowledge")
@@ -62,16 +71,25 @@ func TestWrongUseOfAcknowledge(t *testing.T) {
 func TestWrongUseOfLift(t *testing.T) {
 	somewhere := t.TempDir()
 	for _, c := range []refused{
-		{"neither hold nor patient", []string{"--data", somewhere, "--by", someone, "--reason", "seen"}, WrongUse, "give --hold ID, or --patient 'SYSTEM|VALUE' with --rule where several holds are open"},
-		{"hold and rule", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--hold", "a", "--rule", "person"}, WrongUse, "--hold names the hold; --rule goes with --patient alone"},
-		{"a rule that holds nothing", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--patient", "a|b", "--rule", "rescue"}, WrongUse,
-			`--rule "rescue" holds nothing; choose one of not-a-fistula, spacing-short, thrill-absent, site-infection, skin-at-risk, bacteraemia, person`},
-		{"nobody named", []string{"--hold", "a", "--reason", "seen"}, WrongUse, `--by "" is not of the form SYSTEM|VALUE; name the person who lifts the hold`},
-		{"no reason", []string{"--hold", "a", "--by", someone}, WrongUse, "--reason is missing; say why the hold may be lifted, and name nobody"},
-		{"a reason too long", []string{"--hold", "a", "--by", someone, "--reason", strings.Repeat("x", 501)}, WrongUse, "--reason has 501 characters; at most 500 are allowed"},
-		{"nowhere to ask", []string{"--hold", "a", "--by", someone, "--reason", "seen"}, WrongUse, "give either --http URL, for a running instance, or --data DIR, for a stopped one"},
+		{"neither hold nor patient", []string{"--data", somewhere, "--by", someone, "--reason", "seen"}, WrongUse,
+			"give --hold ID, or --patient 'SYSTEM|VALUE' with --rule where several holds are open"},
+		{"hold and rule", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--hold", "a", "--rule", "person"}, WrongUse,
+			"--hold names the hold; --rule goes with --patient alone"},
+		{"a rule that holds nothing", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--patient", "a|b", "--rule",
+			"rescue"}, WrongUse,
+			`--rule "rescue" holds nothing; choose one of not-a-fistula, spacing-short, ` +
+				`thrill-absent, site-infection, skin-at-risk, bacteraemia, person`},
+		{"nobody named", []string{"--hold", "a", "--reason", "seen"}, WrongUse,
+			`--by "" is not of the form SYSTEM|VALUE; name the person who lifts the hold`},
+		{"no reason", []string{"--hold", "a", "--by", someone}, WrongUse,
+			"--reason is missing; say why the hold may be lifted, and name nobody"},
+		{"a reason too long", []string{"--hold", "a", "--by", someone, "--reason", strings.Repeat("x", 501)}, WrongUse,
+			"--reason has 501 characters; at most 500 are allowed"},
+		{"nowhere to ask", []string{"--hold", "a", "--by", someone, "--reason", "seen"}, WrongUse,
+			"give either --http URL, for a running instance, or --data DIR, for a stopped one"},
 		{"an argument too many", []string{"more"}, WrongUse, `argument "more" is not expected; see cannulary lift --help`},
-		{"nobody there", []string{"--http", "http://127.0.0.1:1", "--hold", "a", "--by", someone, "--reason", "seen"}, Failed, "is it running?"},
+		{"nobody there", []string{"--http", "http://127.0.0.1:1", "--hold", "a", "--by", someone, "--reason", "seen"}, Failed,
+			"is it running?"},
 	} {
 		c.check(t, "lift")
 	}
@@ -104,7 +122,8 @@ func chartOf(class string, sum float64, signal *infectioncontrol.Signal) infecti
 
 func TestASignalThatDoesNotStandIsNotAcknowledged(t *testing.T) {
 	given := &infectioncontrol.Signal{Day: "2026-10-24", Sum: 1.7}
-	north := infectioncontrol.Signals{Facility: "north", Charts: []infectioncontrol.Standing{chartOf("bloodstream", 0.5, nil), chartOf("access-related", 2.46, given)}}
+	north := infectioncontrol.Signals{Facility: "north", Charts: []infectioncontrol.Standing{chartOf("bloodstream", 0.5, nil),
+		chartOf("access-related", 2.46, given)}}
 	late := north
 	late.Lagging = true
 	calm := infectioncontrol.Signals{Facility: "north", Charts: []infectioncontrol.Standing{chartOf("access-related", 0.2, nil)}}
@@ -112,14 +131,23 @@ func TestASignalThatDoesNotStandIsNotAcknowledged(t *testing.T) {
 		refused
 		answer any
 	}{
-		{refused{"the wrong class", []string{"--class", "bloodstream"}, Failed, "no signal of constant-site, bloodstream stands at north, so there is nothing to acknowledge; these stand: constant-site, access-related, since 2026-10-24 (sum then 1.700, threshold 1.627)\n"}, north},
-		{refused{"a chart that is not set", []string{"--technique", "other-fistula"}, Failed, "no signal of other-fistula, access-related stands at north, so there is nothing to acknowledge; these stand: constant-site, access-related, since"}, north},
-		{refused{"none stands at all", nil, Failed, "no signal of constant-site, access-related stands at north, so there is nothing to acknowledge; no signal stands there at all\n"}, calm},
-		{refused{"the view is behind", []string{"--class", "local-access"}, Failed, "threshold 1.627). The view is behind the log: newer facts may exist. Ask again in a moment.\n"}, late},
+		{refused{"the wrong class", []string{"--class", "bloodstream"}, Failed,
+			"no signal of constant-site, bloodstream stands at north, so there is nothing to acknowledge; these stand: constant-site, " +
+				"access-related, since 2026-10-24 (sum then 1.700, threshold 1.627)\n"}, north},
+		{refused{"a chart that is not set", []string{"--technique", "other-fistula"}, Failed,
+			"no signal of other-fistula, access-related stands at north, so there is nothing to acknowledge; these stand: constant-site, " +
+				"access-related, since"}, north},
+		{refused{"none stands at all", nil, Failed,
+			"no signal of constant-site, access-related stands at north, so there is nothing to acknowledge; no signal stands there at " +
+				"all\n"}, calm},
+		{refused{"the view is behind", []string{"--class", "local-access"}, Failed,
+			"threshold 1.627). The view is behind the log: newer facts may exist. Ask again in a moment.\n"}, late},
 		{refused{"the service refuses", nil, Failed, "nothing of this kind is here"}, nil},
-		{refused{"no JSON", nil, Failed, "the answer does not tell the signals; do versions of both sides agree?"}, "<html>"},
-		{refused{"another JSON", nil, Failed, "the answer does not tell the signals; do versions of both sides agree?"}, "{}"},
-		{refused{"a person whose system is no URI", []string{"--by", "no uri|S-9"}, WrongUse, "the message would be refused: envelope.recorder.system: must be a valid URI; facts[0].surveillance_signal_acknowledged.acknowledged_by.system: must be a valid URI. Correct what was given"}, north},
+		{refused{"no JSON", nil, Failed, "the answer holds no signals; do versions of both sides agree?"}, "<html>"},
+		{refused{"another JSON", nil, Failed, "the answer holds no signals; do versions of both sides agree?"}, "{}"},
+		{refused{"a person whose system is no URI", []string{"--by", "no uri|S-9"}, WrongUse,
+			"the message would be refused: envelope.recorder.system: must be a valid URI; " +
+				"facts[0].surveillance_signal_acknowledged.acknowledged_by.system: must be a valid URI. Correct what was given"}, north},
 	} {
 		args := c.args
 		if c.code != WrongUse {
@@ -132,18 +160,23 @@ func TestASignalThatDoesNotStandIsNotAcknowledged(t *testing.T) {
 
 func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 	since := time.Date(2026, 6, 12, 7, 13, 0, 0, time.UTC)
-	thrill := card.Hold{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Since: since, Seen: "no thrill", Clears: "a named person lifts the hold, with a reason", Text: "No thrill. Do not needle. Call now."}
-	pus := card.Hold{ID: "h2", Rule: "site-infection", Scope: "track A1", Since: since, Seen: "pus", Clears: "a named person lifts the hold, with a reason", Text: "Pus."}
-	graft := card.Hold{ID: "h3", Rule: "not-a-fistula", Scope: "track A1", Since: since, Seen: "a graft", Text: "A graft. What clears it: the kind of the access is corrected; it cannot be lifted."}
+	thrill := card.Hold{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Since: since, Seen: "no thrill",
+		Clears: "a named person lifts the hold, with a reason", Text: "No thrill. Do not needle. Call now."}
+	pus := card.Hold{ID: "h2", Rule: "site-infection", Scope: "track A1", Since: since, Seen: "pus",
+		Clears: "a named person lifts the hold, with a reason", Text: "Pus."}
+	graft := card.Hold{ID: "h3", Rule: "not-a-fistula", Scope: "track A1", Since: since, Seen: "a graft",
+		Text: "A graft. What clears it: the kind of the access is corrected; it cannot be lifted."}
 	ahead := thrill
 	ahead.Since = time.Now().Add(time.Hour)
 	of := func(holds ...card.Hold) card.Card {
-		return card.Card{Patient: card.Patient{ID: "p1", Identifiers: []card.Identifier{{System: "https://unit.example/mrn", Value: "M-1"}}}, Facility: "north", TimeZone: "Europe/Lisbon", Holds: holds, Caution: card.Caution}
+		return card.Card{Patient: card.Patient{ID: "p1", Identifiers: []card.Identifier{{System: "https://unit.example/mrn",
+			Value: "M-1"}}}, Facility: "north", TimeZone: "Europe/Lisbon", Holds: holds, Caution: card.Caution}
 	}
 	nameless, late := of(thrill), of(thrill)
 	nameless.Patient.Identifiers, late.Lagging = nil, true
 	const flag = `{"resourceType":"Bundle","entry":[{"resource":{"subject":{"reference":"Patient/p1"}}}]}`
-	const open = "h1 (thrill-absent, access F1, since 2026-06-12 08:13 WEST: no thrill; what clears it: a named person lifts the hold, with a reason)"
+	const open = "h1 (thrill-absent, access F1, since 2026-06-12 08:13 WEST: no thrill; what clears it: a named person lifts the hold, " +
+		"with a reason)"
 	for _, c := range []struct {
 		sentence   string
 		args       []string
@@ -151,22 +184,36 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 		code       int
 		says       string
 	}{
-		{"one that nobody knows", []string{"--hold", "h9"}, `{"resourceType":"Bundle"}`, nil, Failed, `no hold "h9" is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open`},
-		{"one that was lifted", []string{"--hold", "h9"}, flag, of(thrill), Failed, "hold h9 is not open for this patient; nothing is lifted: open are " + open},
-		{"one that was lifted, of a patient without another", []string{"--hold", "h9"}, flag, of(), Failed, "hold h9 is not open for this patient; nothing is lifted: the patient has no open hold"},
-		{"another patient's", []string{"--hold", "h9", "--patient", "https://unit.example/mrn|M-1"}, nil, of(thrill), Failed, "hold h9 is not open for this patient; nothing is lifted: open are " + open},
-		{"of a rule that holds nothing of the patient", []string{"--patient", "a|b", "--rule", "bacteraemia"}, nil, of(thrill), Failed, "no hold of rule bacteraemia is open for this patient; nothing is lifted: open are " + open},
+		{"one that nobody knows", []string{"--hold", "h9"}, `{"resourceType":"Bundle"}`, nil, Failed,
+			`no hold "h9" is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open`},
+		{"one that was lifted", []string{"--hold", "h9"}, flag, of(thrill), Failed,
+			"hold h9 is not open for this patient; nothing is lifted: open are " + open},
+		{"one that was lifted, of a patient without another", []string{"--hold", "h9"}, flag, of(), Failed,
+			"hold h9 is not open for this patient; nothing is lifted: the patient has no open hold"},
+		{"another patient's", []string{"--hold", "h9", "--patient", "https://unit.example/mrn|M-1"}, nil, of(thrill), Failed,
+			"hold h9 is not open for this patient; nothing is lifted: open are " + open},
+		{"of a rule that holds nothing of the patient", []string{"--patient", "a|b", "--rule", "bacteraemia"}, nil, of(thrill), Failed,
+			"no hold of rule bacteraemia is open for this patient; nothing is lifted: open are " + open},
 		{"none is open", []string{"--patient", "a|b"}, nil, of(), Failed, "nothing is lifted: the patient has no open hold\n"},
-		{"two are open", []string{"--patient", "a|b"}, nil, of(thrill, pus), Failed, "2 holds are open for this patient; name one with --hold: " + open + "; h2 (site-infection, track A1, since"},
-		{"one that nobody can lift", []string{"--patient", "a|b", "--rule", "not-a-fistula"}, nil, of(thrill, graft), Failed, "hold h3 cannot be lifted by a person. A graft. What clears it: the kind of the access is corrected; it cannot be lifted."},
+		{"two are open", []string{"--patient", "a|b"}, nil, of(thrill, pus), Failed,
+			"2 holds are open for this patient; name one with --hold: " + open + "; h2 (site-infection, track A1, since"},
+		{"one that nobody can lift", []string{"--patient", "a|b", "--rule", "not-a-fistula"}, nil, of(thrill, graft), Failed,
+			"hold h3 cannot be lifted by a person. A graft. What clears it: the kind of the access is corrected; it cannot be lifted."},
 		{"one of a time to come", []string{"--patient", "a|b"}, nil, of(ahead), Failed, "later than this machine's clock ("},
-		{"of a patient whose key was destroyed", []string{"--patient", "a|b"}, nil, nameless, Failed, "nothing that identifies the patient of hold h1 can be read; send the lift under the identifier that this patient's messages are posted under"},
-		{"the view is behind", []string{"--hold", "h9", "--patient", "a|b"}, nil, late, Failed, "The view is behind the log: newer facts may exist. Ask again in a moment."},
+		{"of a patient whose key was destroyed", []string{"--patient", "a|b"}, nil, nameless, Failed,
+			"nothing that identifies the patient of hold h1 can be read; send the lift under the identifier that this patient's messages " +
+				"are posted under"},
+		{"the view is behind", []string{"--hold", "h9", "--patient", "a|b"}, nil, late, Failed,
+			"The view is behind the log: newer facts may exist. Ask again in a moment."},
 		{"a patient never heard of", []string{"--patient", "a|b"}, nil, nil, Failed, "nothing of this kind is here"},
-		{"no JSON for holds", []string{"--hold", "h1"}, "<html>", nil, Failed, "the answer is not a search for holds; do versions of both sides agree?"},
-		{"a hold of nobody", []string{"--hold", "h1"}, `{"resourceType":"Bundle","entry":[{"resource":{}}]}`, nil, Failed, "the answer does not tell whose hold h1 is; do versions of both sides agree?"},
-		{"no JSON for a card", []string{"--hold", "h1"}, flag, "<html>", Failed, "the answer is not a card; do versions of both sides agree?"},
-		{"another JSON for a card", []string{"--hold", "h1"}, flag, "{}", Failed, "the answer is not a card; do versions of both sides agree?"},
+		{"no JSON for holds", []string{"--hold", "h1"}, "<html>", nil, Failed,
+			"the answer is not a search for holds; do versions of both sides agree?"},
+		{"a hold of nobody", []string{"--hold", "h1"}, `{"resourceType":"Bundle","entry":[{"resource":{}}]}`, nil, Failed,
+			"the answer does not say whose hold h1 is; do versions of both sides agree?"},
+		{"no JSON for a card", []string{"--hold", "h1"}, flag, "<html>", Failed,
+			"the answer is not a card; do versions of both sides agree?"},
+		{"another JSON for a card", []string{"--hold", "h1"}, flag, "{}", Failed,
+			"the answer is not a card; do versions of both sides agree?"},
 	} {
 		url := answering(t, map[string]any{"/fhir/Flag": c.flag, "/card": c.card})
 		refused{c.sentence, append(c.args, "--by", someone, "--reason", "seen", "--http", url), c.code, c.says}.check(t, "lift")
@@ -177,10 +224,14 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 // its ids. A lift that names ids lifts those and no other.
 func TestReportsShownAsOneHoldAreLiftedTogether(t *testing.T) {
 	since := time.Date(2026, 6, 12, 7, 13, 0, 0, time.UTC)
-	redness := card.Hold{ID: "h1", IDs: []string{"h1", "h2"}, Rule: "site-infection", Scope: "track A1", Since: since, Seen: "redness", Text: "Redness. Do not needle."}
-	sore := card.Hold{ID: "h3", IDs: []string{"h3"}, Rule: "person", Scope: "track A1", Since: since, Seen: "sore", Text: "Sore. Do not needle."}
-	old := card.Hold{ID: "h4", IDs: []string{"h4"}, Rule: "thrill-absent", Scope: "access F0", Since: since, Seen: "no thrill", Text: "A hold on access F0, which is no longer used, was never lifted."}
-	c := card.Card{Patient: card.Patient{ID: "p1", Identifiers: []card.Identifier{{System: "https://unit.example/mrn", Value: "M-1"}}}, Facility: "north",
+	redness := card.Hold{ID: "h1", IDs: []string{"h1", "h2"}, Rule: "site-infection", Scope: "track A1", Since: since, Seen: "redness",
+		Text: "Redness. Do not needle."}
+	sore := card.Hold{ID: "h3", IDs: []string{"h3"}, Rule: "person", Scope: "track A1", Since: since, Seen: "sore",
+		Text: "Sore. Do not needle."}
+	old := card.Hold{ID: "h4", IDs: []string{"h4"}, Rule: "thrill-absent", Scope: "access F0", Since: since, Seen: "no thrill",
+		Text: "A hold on access F0, which is no longer used, was never lifted."}
+	c := card.Card{Patient: card.Patient{ID: "p1", Identifiers: []card.Identifier{{System: "https://unit.example/mrn", Value: "M-1"}}},
+		Facility: "north",
 		TimeZone: "Europe/Lisbon", Holds: []card.Hold{redness, sore}, History: []card.Hold{old}, Caution: card.Caution}
 	url := answering(t, map[string]any{"/card": c})
 	for _, x := range []struct {
@@ -190,17 +241,22 @@ func TestReportsShownAsOneHoldAreLiftedTogether(t *testing.T) {
 		says     []string
 		never    string
 	}{
-		{"by its rule, all of its reports", []string{"--rule", "site-infection"}, "h1 h2", []string{"This lifts 2 holds (h1, h2) of ", ", on track A1.\nRedness. Do not needle.\n", "Other holds of this patient stay open: h3 ("}, "add --hold"},
+		{"by its rule, all of its reports", []string{"--rule", "site-infection"}, "h1 h2", []string{"This lifts 2 holds (h1, h2) of ",
+			", on track A1.\nRedness. Do not needle.\n", "Other holds of this patient stay open: h3 ("}, "add --hold"},
 		{"both ids with a comma", []string{"--hold", "h2,h1"}, "h2 h1", []string{"This lifts 2 holds (h2, h1) of "}, "add --hold"},
-		{"both ids, each with its flag", []string{"--hold", "h1", "--hold", "h2"}, "h1 h2", []string{"This lifts 2 holds (h1, h2) of "}, "add --hold"},
-		{"one id of the two", []string{"--hold", "h2"}, "h2", []string{"This lifts hold h2 of ", "The card shows this hold together with others that stay open. To lift them too, add --hold h1.\n"}, "holds (h"},
+		{"both ids, each with its flag", []string{"--hold", "h1", "--hold", "h2"}, "h1 h2",
+			[]string{"This lifts 2 holds (h1, h2) of "}, "add --hold"},
+		{"one id of the two", []string{"--hold", "h2"}, "h2", []string{"This lifts hold h2 of ",
+			"The card shows this hold together with others that stay open. To lift them too, add --hold h1.\n"}, "holds (h"},
 		{"the same id twice", []string{"--hold", "h2,h2"}, "h2", []string{"This lifts hold h2 of "}, "holds (h"},
-		{"ids of two holds", []string{"--hold", "h1,h2,h3"}, "h1 h2 h3", []string{"This lifts 3 holds (h1, h2, h3) of ", "Redness. Do not needle.\nSore. Do not needle.\n"}, "h3 ("},
+		{"ids of two holds", []string{"--hold", "h1,h2,h3"}, "h1 h2 h3",
+			[]string{"This lifts 3 holds (h1, h2, h3) of ", "Redness. Do not needle.\nSore. Do not needle.\n"}, "h3 ("},
 		{"one that is history", []string{"--hold", "h4"}, "h4", []string{"This lifts hold h4 of ", ", on access F0.\n"}, "add --hold"},
 		{"one that is history, by its rule", []string{"--rule", "thrill-absent"}, "h4", []string{"This lifts hold h4 of "}, "add --hold"},
 	} {
 		t.Run(x.sentence, func(t *testing.T) {
-			code, out, log := run(context.Background(), append([]string{"lift", "--patient", "https://unit.example/mrn|M-1", "--by", someone, "--reason", "healed", "--http", url}, x.args...)...)
+			code, out, log := run(context.Background(), append([]string{"lift", "--patient", "https://unit.example/mrn|M-1", "--by",
+				someone, "--reason", "healed", "--http", url}, x.args...)...)
 			if code != Done {
 				t.Fatalf("%d %s", code, log)
 			}
@@ -218,8 +274,10 @@ func TestReportsShownAsOneHoldAreLiftedTogether(t *testing.T) {
 			}
 		})
 	}
-	refused{"one of two that is not open", []string{"--patient", "a|b", "--hold", "h1,h9", "--by", someone, "--reason", "seen", "--http", url}, Failed,
-		"hold h9 is not open for this patient; nothing is lifted: open are h1,h2 (site-infection, track A1, since 2026-06-12 08:13 WEST: redness; "}.check(t, "lift")
+	refused{"one of two that is not open", []string{"--patient", "a|b", "--hold", "h1,h9", "--by", someone, "--reason", "seen",
+		"--http", url}, Failed,
+		"hold h9 is not open for this patient; nothing is lifted: open are h1,h2 (site-infection, track A1, since 2026-06-12 08:13 WEST: " +
+			"redness; "}.check(t, "lift")
 }
 
 func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
@@ -228,15 +286,24 @@ func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
 		t.Fatal(err)
 	}
 	set := func(current *infectioncontrol.Standing) string {
-		return answering(t, map[string]any{"/surveillance/threshold": infectioncontrol.Threshold{Facility: "north", Technique: n.Technique, Class: n.Class, Reference: 0.2, RateRatio: 2, H: 1.004, InControl: 123, Asked: 120, Current: current}})
+		return answering(t, map[string]any{"/surveillance/threshold": infectioncontrol.Threshold{Facility: "north", Technique: n.Technique,
+			Class: n.Class, Reference: 0.2, RateRatio: 2, H: 1.004, InControl: 123, Asked: 120, Current: current}})
 	}
-	gathered, alarmed, quiet := chartOf("access-related", 1.46, nil), chartOf("access-related", 2.46, &infectioncontrol.Signal{Day: "2026-10-24", Sum: 1.7}), chartOf("access-related", 0, nil)
+	gathered, alarmed, quiet := chartOf("access-related", 1.46, nil),
+		chartOf("access-related", 2.46, &infectioncontrol.Signal{Day: "2026-10-24", Sum: 1.7}), chartOf("access-related", 0, nil)
 	for _, c := range []refused{
-		{"a sum", []string{"--http", set(&gathered), "--set-by", someone}, Failed, "a threshold of 1.627 stands, set by MD-01 on 2026-03-25; the sum is 1.460: setting it anew begins at 0; with --replace the message is written all the same\n"},
-		{"a signal", []string{"--http", set(&alarmed), "--set-by", someone}, Failed, "the sum is 2.460, and a signal stands since 2026-10-24: setting it anew begins at 0; with --replace the message is written all the same\n"},
-		{"replaced by nobody", []string{"--http", set(&gathered), "--replace"}, WrongUse, "--replace goes with --set-by, which names who sets the threshold"},
-		{"a person without a system", []string{"--http", set(nil), "--set-by", "S-9"}, WrongUse, `--set-by "S-9" is not of the form SYSTEM|VALUE; name the person who sets the threshold`},
-		{"figures and message", []string{"--http", set(nil), "--set-by", someone, "--json"}, WrongUse, "--json prints the figures, --set-by the message that sets them; give one of them"},
+		{"a sum", []string{"--http", set(&gathered), "--set-by", someone}, Failed,
+			"a threshold of 1.627 stands, set by MD-01 on 2026-03-25; the sum is 1.460: setting it again restarts the chart at 0; " +
+				"add --replace to write the message anyway\n"},
+		{"a signal", []string{"--http", set(&alarmed), "--set-by", someone}, Failed,
+			"the sum is 2.460, and a signal stands since 2026-10-24: setting it again restarts the chart at 0; " +
+				"add --replace to write the message anyway\n"},
+		{"replaced by nobody", []string{"--http", set(&gathered), "--replace"}, WrongUse,
+			"--replace goes with --set-by, which names who sets the threshold"},
+		{"a person without a system", []string{"--http", set(nil), "--set-by", "S-9"}, WrongUse,
+			`--set-by "S-9" is not of the form SYSTEM|VALUE; name the person who sets the threshold`},
+		{"figures and message", []string{"--http", set(nil), "--set-by", someone, "--json"}, WrongUse,
+			"--json prints the figures, --set-by the message that sets them; give one of them"},
 	} {
 		c.check(t, "threshold")
 	}
@@ -247,13 +314,16 @@ func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
 	}{
 		{"none was set", []string{"--http", set(nil)}, ""},
 		{"one is set that has gathered nothing", []string{"--http", set(&quiet)}, ""},
-		{"replaced", []string{"--http", set(&gathered), "--replace"}, "A threshold of 1.627 stands, set by MD-01 on 2026-03-25; the sum is 1.460. This message begins the chart anew at 0, and that evidence no longer counts.\n"},
+		{"replaced", []string{"--http", set(&gathered), "--replace"},
+			"A threshold of 1.627 stands, set by MD-01 on 2026-03-25; the sum is 1.460. This message restarts the chart at 0, and " +
+				"that evidence no longer counts.\n"},
 		{"replaced under a signal", []string{"--http", set(&alarmed), "--replace"}, "The signal stays until it is acknowledged.\n"},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			code, stdout, stderr := run(context.Background(), append([]string{"threshold", "--set-by", someone}, c.args...)...)
 			m := message(t, stdout).GetRoster().GetFacts()[0].GetSurveillanceThresholdSet()
-			if code != Done || m.GetThreshold() != 1.004 || m.GetSetBy().GetValue() != "S-9" || c.says == "" && stderr != "" || !strings.HasSuffix(stderr, c.says) {
+			if code != Done || m.GetThreshold() != 1.004 || m.GetSetBy().GetValue() != "S-9" || c.says == "" && stderr != "" ||
+				!strings.HasSuffix(stderr, c.says) {
 				t.Errorf("%d %v %q, want %q", code, m, stderr, c.says)
 			}
 		})
@@ -264,7 +334,8 @@ func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
 func message(t *testing.T, stdout string) (m *cannularyv1.FeedRequest) {
 	t.Helper()
 	n := 0
-	err := feed.ReadLines(strings.NewReader(stdout), func(r *cannularyv1.FeedRequest) error { n++; m = r; return nil }, func(_ int, err error) { t.Error(err) })
+	err := feed.ReadLines(strings.NewReader(stdout), func(r *cannularyv1.FeedRequest) error { n++; m = r; return nil },
+		func(_ int, err error) { t.Error(err) })
 	if err != nil || n != 1 {
 		t.Fatalf("%d messages in %q: %v", n, stdout, err)
 	}
@@ -300,7 +371,8 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	}
 	post(strings.Join(lines, "\n"))
 	const patient = "https://hospital.example/patient-number|INV-0001"
-	acknowledge := []string{"acknowledge", "--http", address, "--class", "bloodstream", "--by", someone, "--reason", "Drawing of blood gone through in all shifts."}
+	acknowledge := []string{"acknowledge", "--http", address, "--class", "bloodstream", "--by", someone, "--reason",
+		"Drawing of blood gone through in all shifts."}
 	var code int
 	var out, log string
 	for deadline := time.Now().Add(time.Minute); ; time.Sleep(50 * time.Millisecond) { // until the day has begun there
@@ -311,14 +383,17 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 			t.Fatalf("no signal: %s", log)
 		}
 	}
-	for _, w := range []string{"This acknowledges, at invented-north, the signal of constant-site, bloodstream, since 2025-02-10 (sum then 0.693, threshold 0.690). The chart restarts on the next day at half of its threshold.\n", nobodyNamed, infectioncontrol.Caution, toPost} {
+	for _, w := range []string{"This acknowledges, at invented-north, the signal of constant-site, bloodstream, since 2025-02-10 (sum " +
+		"then 0.693, threshold 0.690). The chart restarts on the next day at half of its threshold.\n", nobodyNamed,
+		infectioncontrol.Caution, toPost} {
 		if !strings.Contains(log, w) {
 			t.Errorf("it does not say %q: %s", w, log)
 		}
 	}
 	m := message(t, out).GetRoster()
 	f := m.GetFacts()[0].GetSurveillanceSignalAcknowledged()
-	if e := m.GetEnvelope(); e.GetFacility() != "invented-north" || e.GetRecorder().GetValue() != "S-9" || e.GetPatient() != nil || f.GetAcknowledgedBy().GetValue() != "S-9" || f.GetReason() != "Drawing of blood gone through in all shifts." {
+	if e := m.GetEnvelope(); e.GetFacility() != "invented-north" || e.GetRecorder().GetValue() != "S-9" || e.GetPatient() != nil ||
+		f.GetAcknowledgedBy().GetValue() != "S-9" || f.GetReason() != "Drawing of blood gone through in all shifts." {
 		t.Errorf("%v", m)
 	}
 	// The right one clears the signal; a further one, of another chart, is told in the report.
@@ -326,7 +401,8 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	if code, _, log := run(ctx, acknowledge...); code != Failed || !strings.Contains(log, "no signal stands there at all") {
 		t.Errorf("acknowledged, it says %d %s", code, log)
 	}
-	post(strings.ReplaceAll(strings.Replace(out, "INFECTION_CLASS_BLOODSTREAM", "INFECTION_CLASS_LOCAL_ACCESS", 1), "acknowledge-", "wrong-"))
+	post(strings.ReplaceAll(strings.Replace(out, "INFECTION_CLASS_BLOODSTREAM", "INFECTION_CLASS_LOCAL_ACCESS", 1),
+		"acknowledge-", "wrong-"))
 	_, report, _ := run(ctx, "report", "--http", address, "--json")
 	if n := strings.Count(report, "answered no signal"); n != 1 || !strings.Contains(report, "The acknowledgement by S-9 on ") {
 		t.Errorf("%d answers to no signal in the report", n)
@@ -337,7 +413,9 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	if code != Done {
 		t.Fatalf("%d %s", code, log)
 	}
-	for _, w := range []string{" of Invented, Example, born 1961-05-17, on track V2.\n", "Bruise over the site. Do not needle. Hold by S-102 since ", "What clears it: a named person lifts the hold, with a reason.", nobodyNamed, "a licensed practitioner decides", toPost} {
+	for _, w := range []string{" of Invented, Example, born 1961-05-17, on track V2.\n",
+		"Bruise over the site. Do not needle. Hold by S-102 since ", "What clears it: a named person lifts the hold, with a reason.",
+		nobodyNamed, "A licensed practitioner decides", toPost} {
 		if !strings.Contains(log, w) {
 			t.Errorf("it does not say %q: %s", w, log)
 		}
@@ -348,7 +426,9 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 		t.Errorf("%v", c)
 	}
 	// By its id alone the same hold is found.
-	if code, again, log := run(ctx, append(lift, "--hold", hold)...); code != Done || message(t, again).GetCannulation().GetFacts()[0].GetHoldLifted().GetHold() != hold || message(t, again).GetCannulation().GetEnvelope().GetPatient().GetValue() != "INV-0001" {
+	if code, again, log := run(ctx, append(lift, "--hold", hold)...); code != Done || message(t, again).GetCannulation().
+		GetFacts()[0].GetHoldLifted().GetHold() != hold || message(t, again).GetCannulation().GetEnvelope().GetPatient().
+		GetValue() != "INV-0001" {
 		t.Errorf("%d %s %s", code, again, log)
 	}
 	text := func() string {
@@ -367,7 +447,8 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	}
 	stop()
 	code, _, log = run(ctx, "lift", "--data", dir, "--by", someone, "--reason", "again", "--hold", hold)
-	if code != Failed || !strings.Contains(log, "hold "+hold+" is not open for this patient; nothing is lifted: the patient has no open hold") {
+	if code != Failed ||
+		!strings.Contains(log, "hold "+hold+" is not open for this patient; nothing is lifted: the patient has no open hold") {
 		t.Errorf("of the stopped instance: %d %s", code, log)
 	}
 }
@@ -393,7 +474,8 @@ func TestTheRunbooksCommandsAreUnderstood(t *testing.T) {
 			for _, w := range word.FindAllStringSubmatch(c[1], -1) {
 				args = append(args, strings.Replace(w[1]+w[2], "127.0.0.1:7451", "127.0.0.1:1", 1))
 			}
-			if code, out, log := run(context.Background(), args...); code != Failed || out != "" || !strings.Contains(log, "is it running?") {
+			if code, out, log := run(context.Background(), args...); code != Failed || out != "" ||
+				!strings.Contains(log, "is it running?") {
 				t.Errorf("%s: %q: %d %s", filepath.Base(file), c[1], code, log)
 			}
 		}

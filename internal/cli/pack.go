@@ -18,7 +18,7 @@ func pack(ctx context.Context, env Env, s *source, out, facility string) error {
 	if out == "" {
 		return errUse{"--out is missing; give a folder that does not exist yet"}
 	}
-	// Asking takes long: a folder that will not do is said first.
+	// Asking takes long, so the folder is checked first.
 	if err := downtime.Check(out); err != nil {
 		return err
 	}
@@ -41,7 +41,7 @@ func pack(ctx context.Context, env Env, s *source, out, facility string) error {
 	return json.NewEncoder(env.Stdout).Encode(result)
 }
 
-// readCards reads one card a line. An answer that was cut off is an error.
+// readCards reads one card a line. It fails if the answer was cut off.
 func readCards(r io.Reader) ([]card.Card, error) {
 	d := json.NewDecoder(r)
 	var out []card.Card

@@ -52,7 +52,8 @@ func instance(t *testing.T) (dir, address string, stop func()) {
 	t.Helper()
 	fill.Do(func() {
 		dir, grpc, address, stop := served(t, filepath.Join(scratch, "filled"))
-		if code, out, log := run(context.Background(), "simulate", "--grpc", grpc, "--units", "1", "--patients", "6", "--months", "2", "--until", "2026-06-30"); code != Done {
+		if code, out, log := run(context.Background(), "simulate", "--grpc", grpc, "--units", "1", "--patients", "6", "--months", "2",
+			"--until", "2026-06-30"); code != Done {
 			t.Fatalf("simulate: %d %s %s", code, out, log)
 		}
 		follow(t, address)
@@ -105,7 +106,8 @@ func served(t *testing.T, folder ...string) (dir, grpc, address string, stop fun
 	r, w := io.Pipe()
 	ended := make(chan int, 1)
 	go func() {
-		code := Run(ctx, Env{Stdout: w, Stderr: io.Discard, Now: time.Now, Version: "test"}, []string{"serve", "--data", dir, "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0"})
+		code := Run(ctx, Env{Stdout: w, Stderr: io.Discard, Now: time.Now, Version: "test"},
+			[]string{"serve", "--data", dir, "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0"})
 		_ = w.CloseWithError(fmt.Errorf("serve ended with %d", code))
 		ended <- code
 	}()
@@ -168,7 +170,8 @@ func TestPackOfARunningAndAStoppedInstance(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if c.Patient.Name == "" || !strings.Contains(string(page), "<h1>"+c.Patient.Name) || !strings.Contains(string(index), "card-"+c.Patient.ID+".html") {
+			if c.Patient.Name == "" || !strings.Contains(string(page), "<h1>"+c.Patient.Name) ||
+				!strings.Contains(string(index), "card-"+c.Patient.ID+".html") {
 				t.Errorf("%s: the card of %q is not whole", name, c.Patient.Name)
 			}
 			if c.StandingHold {
@@ -244,7 +247,8 @@ func TestPackSaysWhatIsWrong(t *testing.T) {
 		{[]string{"--all", "--out", out, "--http", gone.URL}, Failed, "is it running?"},
 		{[]string{"--all", "--out", out, "--data", filepath.Join(parent, "none")}, Failed, "there is no instance in"},
 		{[]string{"--all", "--out", filepath.Join(parent, "no", "pack"), "--http", gone.URL}, Failed, "does not exist; make it first"},
-		{[]string{"--all", "--out", out, "--http", answer(503, `{"error":{"code":"unavailable","text":"try again"}}`)}, Failed, "try again"},
+		{[]string{"--all", "--out", out, "--http", answer(503, `{"error":{"code":"unavailable","text":"try again"}}`)},
+			Failed, "try again"},
 		{[]string{"--all", "--out", out, "--http", answer(404, "no page")}, Failed, "404 Not Found: no page"},
 		{[]string{"--all", "--out", out, "--http", answer(200, whole+`{"patient":…`)}, Failed, "read the answer of"},
 		{[]string{"--all", "--out", out, "--http", answer(200, whole+`{"patient":`)}, Failed, "broke off after 1 cards"},

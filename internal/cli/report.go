@@ -16,13 +16,14 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// reportCommand writes a month's surveillance report. Every form is made from one answer,
-// so that they agree.
+// reportCommand writes a month's surveillance report. All forms are made from one answer, so
+// that they agree.
 func reportCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	var facility, month, out, page, table string
 	var asJSON bool
-	set := flags(env, "report", "(--http URL | --data DIR) [--facility CODE] [--month YYYY-MM] (--out DIR | --html FILE | --csv FILE | --json)")
+	set := flags(env, "report",
+		"(--http URL | --data DIR) [--facility CODE] [--month YYYY-MM] (--out DIR | --html FILE | --csv FILE | --json)")
 	s.flags(set)
 	set.StringVar(&facility, "facility", "", "facility; needed where there is more than one")
 	set.StringVar(&month, "month", "", "month, YYYY-MM (default the last one that is over)")
@@ -53,7 +54,7 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 			return errUse{"--month " + err.Error()}
 		}
 	}
-	// Asking takes long: a place that will not do is said first.
+	// Asking takes long, so the places are checked first.
 	if err := free(out, page, table); err != nil {
 		return err
 	}
@@ -86,7 +87,7 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 	return writeReport(filepath.Join(out, "report.json"), &r, asIs)
 }
 
-// free refuses what exists: a report that somebody has kept is not overwritten.
+// free refuses files that exist, so that no report is overwritten.
 func free(dir string, names ...string) error {
 	if dir != "" {
 		list, err := os.ReadDir(dir)
@@ -111,8 +112,8 @@ func free(dir string, names ...string) error {
 	return nil
 }
 
-// writeReport makes the whole file before any of it is written, readable by its owner only:
-// the cases of a small unit may tell who they are.
+// writeReport makes the whole file before it writes any of it. Only the owner can read it: the
+// cases of a small unit may reveal who they are.
 func writeReport(name string, r *infectioncontrol.Report, write func(io.Writer, *infectioncontrol.Report) error) error {
 	var b bytes.Buffer
 	if err := write(&b, r); err != nil {

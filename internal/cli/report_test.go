@@ -26,20 +26,30 @@ func TestWrongUseOfReport(t *testing.T) {
 		says     string
 	}{
 		{"no form", []string{"--data", somewhere}, WrongUse, "give one of --out DIR, --html FILE, --csv FILE and --json"},
-		{"two forms", []string{"--data", somewhere, "--json", "--csv", "x.csv"}, WrongUse, "give one of --out DIR, --html FILE, --csv FILE and --json"},
-		{"nowhere to ask", []string{"--json"}, WrongUse, "give either --http URL, for a running instance, or --data DIR, for a stopped one"},
-		{"a month that is none", []string{"--data", somewhere, "--json", "--month", "May"}, WrongUse, `--month "May" is no month; write YYYY-MM`},
-		{"an argument too many", []string{"--data", somewhere, "--json", "more"}, WrongUse, `argument "more" is not expected; see cannulary report --help`},
-		{"a folder that is not empty", []string{"--data", somewhere, "--out", full}, Failed, full + " is not empty; give a folder that does not exist yet"},
-		{"a file for a folder", []string{"--data", somewhere, "--out", kept}, Failed, "kept.html: not a directory; give a folder that does not exist yet"},
-		{"a file that is there", []string{"--data", somewhere, "--html", kept}, Failed, kept + " is there already; choose another name, or remove it"},
-		{"a file in no folder", []string{"--data", somewhere, "--csv", filepath.Join(full, "none", "x.csv")}, Failed, "no such file or directory; make the folder first"},
-		{"a folder without an instance", []string{"--data", somewhere, "--json"}, Failed, "there is no instance in " + somewhere + "; check --data"},
+		{"two forms", []string{"--data", somewhere, "--json", "--csv", "x.csv"}, WrongUse,
+			"give one of --out DIR, --html FILE, --csv FILE and --json"},
+		{"nowhere to ask", []string{"--json"}, WrongUse,
+			"give either --http URL, for a running instance, or --data DIR, for a stopped one"},
+		{"a month that is none", []string{"--data", somewhere, "--json", "--month", "May"}, WrongUse,
+			`--month "May" is no month; write YYYY-MM`},
+		{"an argument too many", []string{"--data", somewhere, "--json", "more"}, WrongUse,
+			`argument "more" is not expected; see cannulary report --help`},
+		{"a folder that is not empty", []string{"--data", somewhere, "--out", full}, Failed,
+			full + " is not empty; give a folder that does not exist yet"},
+		{"a file for a folder", []string{"--data", somewhere, "--out", kept}, Failed,
+			"kept.html: not a directory; give a folder that does not exist yet"},
+		{"a file that is there", []string{"--data", somewhere, "--html", kept}, Failed,
+			kept + " is there already; choose another name, or remove it"},
+		{"a file in no folder", []string{"--data", somewhere, "--csv", filepath.Join(full, "none", "x.csv")}, Failed,
+			"no such file or directory; make the folder first"},
+		{"a folder without an instance", []string{"--data", somewhere, "--json"}, Failed, "there is no instance in " + somewhere +
+			"; check --data"},
 		{"nobody there", []string{"--http", "http://127.0.0.1:1", "--json"}, Failed, "is it running?"},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			code, stdout, stderr := run(context.Background(), append([]string{"report"}, c.args...)...)
-			if code != c.code || stdout != "" || !strings.HasPrefix(stderr, "cannulary report: ") || !strings.Contains(stderr, c.says) || strings.Count(stderr, "\n") != 1 {
+			if code != c.code || stdout != "" || !strings.HasPrefix(stderr, "cannulary report: ") || !strings.Contains(stderr, c.says) ||
+				strings.Count(stderr, "\n") != 1 {
 				t.Errorf("exit code %d, want %d; stdout %q, stderr %q, want one line with %q", code, c.code, stdout, stderr, c.says)
 			}
 		})
@@ -54,7 +64,8 @@ func TestAnswersThatAreNoReport(t *testing.T) {
 		status       int
 		answer, says string
 	}{
-		{http.StatusNotFound, `{"error":{"code":"not-found","text":"facility \"x\" is not registered here"}}`, `facility "x" is not registered here`},
+		{http.StatusNotFound, `{"error":{"code":"not-found","text":"facility \"x\" is not registered here"}}`,
+			`facility "x" is not registered here`},
 		{http.StatusBadGateway, "<html>", "answered 502 Bad Gateway: <html>"},
 		{http.StatusOK, "<html>", "the answer is not a report; do versions of both sides agree?"},
 		{http.StatusOK, "{}", "the answer is not a report; do versions of both sides agree?"},
@@ -75,7 +86,8 @@ func TestAnswersThatAreNoReport(t *testing.T) {
 func TestReportOfARunningAndAStoppedInstance(t *testing.T) {
 	dir, address, stop := instance(t)
 	out := filepath.Join(t.TempDir(), "out")
-	if code, stdout, stderr := run(context.Background(), "report", "--http", address, "--month", "2026-06", "--out", out); code != Done || stdout != "" {
+	if code, stdout, stderr := run(context.Background(), "report", "--http", address, "--month", "2026-06", "--out",
+		out); code != Done || stdout != "" {
 		t.Fatalf("%d %q %q", code, stdout, stderr)
 	}
 	read := func(name string) string {
@@ -90,7 +102,8 @@ func TestReportOfARunningAndAStoppedInstance(t *testing.T) {
 	if err := json.Unmarshal([]byte(read("report.json")), &r); err != nil || r.Month != "2026-06" || r.Lagging || r.Sequence == 0 {
 		t.Fatalf("%v %+v", err, r)
 	}
-	if page := read("report.html"); !strings.Contains(page, "Infections in 2026-06") || strings.Count(page, infectioncontrol.Caution[:20]) != 2 {
+	if page := read("report.html"); !strings.Contains(page, "Infections in 2026-06") ||
+		strings.Count(page, infectioncontrol.Caution[:20]) != 2 {
 		t.Error("the page is no report")
 	}
 	if !strings.HasPrefix(read("report.csv"), "facility,month,") {

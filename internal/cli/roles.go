@@ -9,7 +9,7 @@ import (
 	"cannulary/internal/app"
 )
 
-// RunIngest is the ingest process: gRPC in, the external log out.
+// RunIngest runs the ingest process: gRPC in, the external log out.
 func RunIngest(ctx context.Context, env Env, args []string) int {
 	cfg := app.Config{Ingest: true}
 	fs := flags(env, "ingest", "--data DIR --nats URL --master-key-file FILE [--grpc HOST:PORT] [--http HOST:PORT]")
@@ -18,7 +18,7 @@ func RunIngest(ctx context.Context, env Env, args []string) int {
 	return runRole(ctx, env, fs, args, &cfg)
 }
 
-// RunView is the view process: the external log in; FHIR, board and metrics out.
+// RunView runs the view process: the external log in; FHIR, board and metrics out.
 func RunView(ctx context.Context, env Env, args []string) int {
 	cfg := app.Config{View: true}
 	fs := flags(env, "view", "--data DIR --nats URL --master-key-file FILE [--http HOST:PORT]")

@@ -18,7 +18,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// scenarioFlags are the simulator's.
+// scenarioFlags adds the simulator's flags.
 func scenarioFlags(fs *flag.FlagSet, s *simulate.Scenario, until *string) {
 	fs.IntVar(&s.Units, "units", s.Units, "dialysis units")
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients in each unit")
@@ -31,10 +31,11 @@ func scenarioFlags(fs *flag.FlagSet, s *simulate.Scenario, until *string) {
 	fs.BoolVar(&s.Repeats, "repeats", s.Repeats, "messages are sent again")
 	fs.BoolVar(&s.Infections, "infections", s.Infections, "infections, cultures, antimicrobials")
 	fs.BoolVar(&s.Trouble, "trouble", s.Trouble, "tracks in trouble")
-	fs.Float64Var(&s.OutbreakFactor, "outbreak", s.OutbreakFactor, "factor on the infection risk of constant-site patients in the last quarter; 1 is none")
+	fs.Float64Var(&s.OutbreakFactor, "outbreak", s.OutbreakFactor,
+		"factor on the infection risk of constant-site patients in the last quarter; 1 is none")
 }
 
-// westmost is how far behind UTC a local date may be.
+// westmost is the largest time by which a local date can lag behind UTC.
 const westmost = 12 * time.Hour
 
 func setUntil(s *simulate.Scenario, until string, now time.Time) error {
@@ -110,8 +111,8 @@ func writeFeed(env Env, s simulate.Scenario, path string) (err error) {
 	return nil
 }
 
-// newFile opens a file to write to. One that holds something is not overwritten; a pipe or a
-// device is written to as it is.
+// newFile opens a file for writing. It refuses a file with content. It accepts a pipe or a
+// device.
 func newFile(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE, 0o666)
 	if err != nil {
@@ -137,7 +138,7 @@ func load(ctx context.Context, env Env, args []string) error {
 	if fs.NArg() == 0 {
 		return errUse{"name at least one file; - is stdin"}
 	}
-	// A file that is not there is said before anything is sent.
+	// A missing file is reported before anything is sent.
 	for _, path := range fs.Args() {
 		if _, err := os.Stat(path); path != "-" && err != nil {
 			return early(env, feed.Tally{}, fmt.Errorf("%w; nothing was sent; check the file's name", err))
@@ -168,7 +169,7 @@ func load(ctx context.Context, env Env, args []string) error {
 	return finish(env, t)
 }
 
-// loadFile sends one file's lines and tells how many were none.
+// loadFile sends one file's lines and returns how many were no messages.
 func loadFile(env Env, path string, emit func(*cannularyv1.FeedRequest) error) (bad int, err error) {
 	var r io.Reader = os.Stdin
 	if path != "-" {
@@ -194,7 +195,7 @@ func reasons(a *cannularyv1.FeedResponse) string {
 	return oneLine(strings.Join(parts, "; "))
 }
 
-// finish prints the closing line; refusals make the command fail.
+// finish prints the closing line. Refused messages make the command fail.
 func finish(env Env, t feed.Tally) error {
 	if err := json.NewEncoder(env.Stdout).Encode(t); err != nil {
 		return err
@@ -205,12 +206,12 @@ func finish(env Env, t feed.Tally) error {
 	return nil
 }
 
-// early prints the closing line of a feed that ended before all was answered.
+// early prints the closing line of a feed that ended before all answers came.
 func early(env Env, t feed.Tally, err error) error {
 	return errors.Join(err, json.NewEncoder(env.Stdout).Encode(t))
 }
 
-// progress tells on a terminal or in a log how far a feed has come.
+// progress reports on a terminal or in a log how far a feed has come.
 type progress struct {
 	w     io.Writer
 	n     int
@@ -228,7 +229,8 @@ func (p *progress) answered(r *cannularyv1.FeedRequest, _ *cannularyv1.FeedRespo
 		return
 	}
 	p.last = time.Now()
-	fmt.Fprintf(p.w, "  %7d messages, at %s, %.0f a second\n", p.n, occurred(r).UTC().Format(time.DateOnly), float64(p.n)/time.Since(p.began).Seconds())
+	fmt.Fprintf(p.w, "  %7d messages, at %s, %.0f a second\n", p.n, occurred(r).UTC().Format(time.DateOnly),
+		float64(p.n)/time.Since(p.began).Seconds())
 }
 
 func (p *progress) end() {
@@ -242,7 +244,7 @@ func occurred(r *cannularyv1.FeedRequest) time.Time {
 	return time.Time{}
 }
 
-// envelopeOf is a message's, nil where it has none.
+// envelopeOf returns a message's envelope, nil if there is none.
 func envelopeOf(r *cannularyv1.FeedRequest) *cannularyv1.Envelope {
 	type enveloped interface{ GetEnvelope() *cannularyv1.Envelope }
 	for _, m := range []enveloped{r.GetRoster(), r.GetCannulation(), r.GetAssessment(), r.GetSurveillance()} {

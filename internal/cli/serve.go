@@ -13,26 +13,33 @@ import (
 	"cannulary/internal/eventlog"
 )
 
-// commonFlags are those of every process that serves.
+// commonFlags adds the flags of every process that serves.
 func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.Dir, "data", "", "folder of this instance (required)")
 	fs.StringVar(&cfg.HTTP, "http", "127.0.0.1:7451", "address of FHIR, board, metrics; port 0 takes a free one")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server; empty embeds one in DATA/log")
 	fs.StringVar(&cfg.Credentials, "nats-credentials", "", "NATS credentials file")
-	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "", "file with 64 hexadecimal digits that wrap patients' keys on an external server")
+	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "",
+		"file with 64 hexadecimal digits that wrap patients' keys on an external server")
 	fs.IntVar(&cfg.Replicas, "replicas", 1, "replicas of the log on an external cluster: 1 or 3")
 	fs.StringVar(&cfg.Shard, "shard", "main", "shard: one stream; facilities that share patients share it")
-	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", 0, fmt.Sprintf("most bytes the log may take; new messages are refused beyond, nothing is dropped. Left out, a log keeps its limit and a new one gets %d. Given, an embedded log is set to it; one on an external server is raised to it by a process that ingests, and never lowered", int64(eventlog.DefaultMaxBytes)))
+	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", 0,
+		fmt.Sprintf("most bytes the log may take; new messages are refused beyond, nothing is dropped. Left out, a log keeps its limit "+
+			"and a new one gets %d. Given, an embedded log is set to it; one on an external server is raised to it by a process that "+
+			"ingests, and never lowered", int64(eventlog.DefaultMaxBytes)))
 	fs.StringVar(&cfg.PublicBase, "public-base", "", "public base URL of FHIR links, for instance https://fhir.example/fhir")
-	fs.Func("cds-origin", "web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each", func(s string) error {
-		cfg.CDSOrigins = append(cfg.CDSOrigins, s)
-		return nil
-	})
+	fs.Func("cds-origin",
+		"web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each",
+		func(s string) error {
+			cfg.CDSOrigins = append(cfg.CDSOrigins, s)
+			return nil
+		})
 	fs.BoolVar(&cfg.NoSNOMED, "no-snomed", false, "leave SNOMED CT codings out")
-	fs.Func("watch-certificate", "PEM `file` of a certificate whose end is exported as a metric; may be given several times", func(v string) error {
-		cfg.WatchCertificates = append(cfg.WatchCertificates, v)
-		return nil
-	})
+	fs.Func("watch-certificate", "PEM `file` of a certificate whose end is exported as a metric; may be given several times",
+		func(v string) error {
+			cfg.WatchCertificates = append(cfg.WatchCertificates, v)
+			return nil
+		})
 }
 
 func serve(ctx context.Context, env Env, args []string) error {
@@ -46,7 +53,7 @@ func serve(ctx context.Context, env Env, args []string) error {
 	return Serve(ctx, env, cfg)
 }
 
-// Serve runs the roles of cfg until ctx ends, and says on stdout when it is ready.
+// Serve runs the roles of cfg until ctx ends. It prints on stdout when it is ready.
 func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	if cfg.Dir == "" {
 		return errUse{"--data is missing; name the folder of this instance"}

@@ -17,7 +17,7 @@ import (
 	"cannulary/internal/app"
 )
 
-// source is where a question is asked: a running instance, or a stopped one's folder.
+// source is where a question goes: a running instance, or a stopped one's folder.
 type source struct{ http, data, shard string }
 
 func (s *source) flags(fs interface {
@@ -36,8 +36,8 @@ func (s *source) check() error {
 	return checkShard(s.shard)
 }
 
-// question is what an instance is asked. timeout bounds its answer, 0 does not; a stopped
-// instance takes the time that it needs to start, also where it has to build its view first.
+// question is what an instance is asked. timeout limits the time for an answer; 0 does not. A
+// stopped instance has in addition all the time that it needs to start, and to build its view.
 type question struct {
 	method, path string
 	query        url.Values
@@ -45,18 +45,19 @@ type question struct {
 	timeout      time.Duration
 }
 
-// getTimeout bounds an answer that is made at once.
+// getTimeout limits an answer that the instance has at once.
 const getTimeout = time.Minute
 
-// get asks path of the instance and reads the whole answer.
+// get asks for a path of the instance and returns the whole answer.
 func (s *source) get(ctx context.Context, env Env, path string, query url.Values) ([]byte, error) {
 	return s.whole(ctx, env, question{method: http.MethodGet, path: path, query: query, timeout: getTimeout})
 }
 
-// maxAnswer bounds an answer that is read as a whole, in bytes: many times the largest.
+// maxAnswer is the largest answer that is read as a whole, in bytes: many times the largest
+// expected.
 const maxAnswer = 256 << 20
 
-// whole asks the instance and reads the whole answer.
+// whole asks the instance and returns the whole answer.
 func (s *source) whole(ctx context.Context, env Env, q question) (body []byte, err error) {
 	err = s.ask(ctx, env, q, func(r io.Reader) error {
 		if body, err = io.ReadAll(io.LimitReader(r, maxAnswer+1)); err == nil && len(body) > maxAnswer {
@@ -67,7 +68,7 @@ func (s *source) whole(ctx context.Context, env Env, q question) (body []byte, e
 	return body, err
 }
 
-// ask asks the instance and has the answer read.
+// ask asks the instance and calls read with the answer.
 func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Reader) error) error {
 	base, stop, err := s.open(ctx, env)
 	if err != nil {
@@ -96,7 +97,7 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	return nil
 }
 
-// open finds where to ask. A stopped instance is started for the question on a free port;
+// open returns the address to ask. It starts a stopped instance on a free port for the question;
 // stop ends it.
 func (s *source) open(ctx context.Context, env Env) (base string, stop func(), err error) {
 	if err := s.check(); err != nil {
@@ -108,7 +109,8 @@ func (s *source) open(ctx context.Context, env Env) (base string, stop func(), e
 	if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
 		return "", nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
 	}
-	a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, HTTP: "127.0.0.1:0", Version: env.Version, Now: env.Now, Slog: logger(env)})
+	a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, HTTP: "127.0.0.1:0", Version: env.Version,
+		Now: env.Now, Slog: logger(env)})
 	if err != nil {
 		return "", nil, err
 	}
@@ -121,7 +123,7 @@ func (s *source) open(ctx context.Context, env Env) (base string, stop func(), e
 	return "http://" + a.HTTPAddr(), a.Stop, nil
 }
 
-// refusal is what an instance said instead of an answer.
+// refusal returns what an instance said instead of an answer.
 func refusal(base string, resp *http.Response) error {
 	body, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
 	if err != nil {

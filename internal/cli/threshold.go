@@ -8,18 +8,21 @@ import (
 	"net/url"
 	"strings"
 
+	"cannulary/internal/card"
 	"cannulary/internal/infectioncontrol"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// thresholdCommand computes the threshold that a sequential signal needs at a unit's size.
-// It sets nothing: with --set-by it writes the message that does, for `load`.
+// thresholdCommand computes the threshold that a sequential signal needs at a unit's size. It
+// sets nothing. With --set-by it writes the message that does, for `load`.
 func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	q := map[string]*string{}
 	var setBy, src string
 	var asJSON, replace bool
-	fs := flags(env, "threshold", "(--http URL | --data DIR) [--facility CODE --technique T --class C --rate-ratio R --in-control-months M] [--json | --set-by 'SYSTEM|VALUE' [--replace]]")
+	fs := flags(env, "threshold",
+		"(--http URL | --data DIR) [--facility CODE --technique T --class C --rate-ratio R --in-control-months M] [--json | --set-by "+
+			"'SYSTEM|VALUE' [--replace]]")
 	s.flags(fs)
 	for name, f := range map[string][2]string{
 		"facility":          {"facility", "facility; needed where there is more than one"},
@@ -27,14 +30,15 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		"class":             {"class", "access-related (default), bloodstream or local-access"},
 		"rate_ratio":        {"rate-ratio", "the increase to notice, as a ratio (default 2)"},
 		"in_control_months": {"in-control-months", "mean months between false alarms (default 120)"},
-		"reference":         {"reference", "usual rate, events per 100 patient-months (default the registered one; what it is a rate of, and others, stand in the answer)"},
-		"patients":          {"patients", "average number at risk (default that of the last six whole months)"},
+		"reference": {"reference",
+			"usual rate, events per 100 patient-months (default the registered one; the answer says whose rate it is, and names others)"},
+		"patients": {"patients", "average number at risk (default that of the last six whole months)"},
 	} {
 		q[name] = fs.String(f[0], "", f[1])
 	}
-	fs.StringVar(&setBy, "set-by", "", "who sets it, SYSTEM|VALUE: write the message that does, one line for `load`")
+	fs.StringVar(&setBy, "set-by", "", "who sets it, SYSTEM|VALUE: prints the message that sets it, one line for `load`")
 	sourceFlag(fs, &src)
-	fs.BoolVar(&replace, "replace", false, "with --set-by: also where the chart has a sum or a signal, which begins anew at 0")
+	fs.BoolVar(&replace, "replace", false, "with --set-by: set it although the chart has a sum or a signal; the chart restarts at 0")
 	fs.BoolVar(&asJSON, "json", false, "JSON instead of text")
 	if err := parse(fs, args, 0); err != nil {
 		return err
@@ -64,8 +68,11 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		return fmt.Errorf("the answer is not a threshold: %w; do versions of both sides agree?", err)
 	}
 	if setBy == "" {
-		_, err = fmt.Fprintf(env.Stdout, "%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\n%s\nthreshold %.3f for an increase of %.4g times; %.0f months between false alarms were asked for, %.0f it is on average, after a restart %.0f\n%s\n%s%s\n",
-			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, strings.Join(t.Beside.Says, "\n"), t.H, t.RateRatio, t.Asked, t.InControl, t.AfterRestart, t.Says, choices(t), t.Caution)
+		_, err = fmt.Fprintf(env.Stdout,
+			"%s, %s, %s\nreference %.4g per 100 patient-months (%s), %.1f patients on average\n%s\nthreshold %.3f for an increase of "+
+				"%.4g times; %.0f months between false alarms were asked for, it has %.0f on average and %.0f after a restart\n%s\n%s%s\n",
+			t.Facility, t.Technique, t.Class, t.Reference, t.Basis, t.Patients, strings.Join(t.Beside.Says, "\n"), t.H, t.RateRatio,
+			t.Asked, t.InControl, t.AfterRestart, t.Says, choices(t), t.Caution)
 		return err
 	}
 	by, err := staff("--set-by", setBy, "sets the threshold")
@@ -73,13 +80,13 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 		return err
 	}
 	if was := evidence(t.Current); was != "" && !replace {
-		return fmt.Errorf("%s: setting it anew begins at 0; with --replace the message is written all the same", was)
+		return fmt.Errorf("%s: setting it again restarts the chart at 0; add --replace to write the message anyway", was)
 	}
 	if err := printMessage(env, thresholdMessage(env, t, by, src)); err != nil {
 		return err
 	}
 	if was := evidence(t.Current); was != "" {
-		fmt.Fprintf(env.Stderr, "%s. This message begins the chart anew at 0, and that evidence no longer counts.\n", capital(was))
+		fmt.Fprintf(env.Stderr, "%s. This message restarts the chart at 0, and that evidence no longer counts.\n", card.Capital(was))
 		if t.Current.Signal != nil {
 			fmt.Fprintln(env.Stderr, "The signal stays until it is acknowledged.")
 		}
@@ -87,7 +94,7 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	return nil
 }
 
-// choices tells the two rules between which a small unit's people choose, a line each.
+// choices describes the two rules between which a small unit can choose, a line each.
 func choices(t infectioncontrol.Threshold) string {
 	var b strings.Builder
 	for _, c := range t.Choices {
@@ -100,8 +107,8 @@ func choices(t infectioncontrol.Threshold) string {
 	return b.String()
 }
 
-// evidence says what a chart that is set already has gathered, and who set it; it is empty
-// where nothing would be lost.
+// evidence says what a chart that is set already has gathered, and who set it. It is empty if
+// nothing would be lost.
 func evidence(c *infectioncontrol.Standing) string {
 	if c == nil || c.Sum == 0 && c.Signal == nil {
 		return ""
@@ -113,16 +120,16 @@ func evidence(c *infectioncontrol.Standing) string {
 	return said
 }
 
-func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
-
-// thresholdMessage is the roster message that sets a threshold; its months are those that
+// thresholdMessage returns the roster message that sets a threshold. Its months are those that
 // were asked for.
 func thresholdMessage(env Env, t infectioncontrol.Threshold, by *cannularyv1.StaffIdentifier, src string) *cannularyv1.FeedRequest {
 	return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Roster{Roster: &cannularyv1.RecordRosterRequest{
 		Envelope: envelope(src, fmt.Sprintf("threshold-%s-%s-%s", t.Facility, t.Technique, t.Class), t.Facility, by, env.Now()),
-		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &cannularyv1.SurveillanceThresholdSet{
-			Pattern: patternOf(t.Technique), InfectionClass: classOf(t.Class), ReferencePer_100PatientMonths: t.Reference, RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.Asked,
-			SetBy: by,
-		}}}},
+		Facts: []*cannularyv1.RosterFact{
+			{Fact: &cannularyv1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &cannularyv1.SurveillanceThresholdSet{
+				Pattern: patternOf(t.Technique), InfectionClass: classOf(t.Class), ReferencePer_100PatientMonths: t.Reference,
+				RateRatio: t.RateRatio, Threshold: t.H, InControlMonths: t.Asked,
+				SetBy: by,
+			}}}},
 	}}}
 }

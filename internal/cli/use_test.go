@@ -26,7 +26,8 @@ func TestWrongUseIsSaidInOneLine(t *testing.T) {
 	}
 	base := []string{"--data", t.TempDir(), "--public-base", "fhir.example", "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0"}
 	refused{"a public base that is no URL", base, Failed,
-		`cannulary serve: the public base "fhir.example" is no http or https URL; give for instance https://fhir.example/fhir`}.check(t, "serve")
+		`cannulary serve: the public base "fhir.example" is no http or https URL; give for instance https://fhir.example/fhir`}.check(t,
+		"serve")
 	if _, err := os.Stat(dir); err == nil {
 		t.Error("a command that was refused made its folder")
 	}
@@ -38,7 +39,8 @@ func TestLoadLooksForItsFilesFirst(t *testing.T) {
 	put(t, dir, "first.ndjson")
 	missing := filepath.Join(dir, "second.ndjson")
 	code, stdout, stderr := run(context.Background(), "load", "--grpc", "127.0.0.1:1", filepath.Join(dir, "first.ndjson"), missing)
-	if want := "cannulary load: stat " + missing + ": no such file or directory; nothing was sent; check the file's name\n"; code != Failed || stderr != want {
+	if want := "cannulary load: stat " + missing +
+		": no such file or directory; nothing was sent; check the file's name\n"; code != Failed || stderr != want {
 		t.Errorf("exit code %d, %q; want %q", code, stderr, want)
 	}
 	if want := `{"sent":0,"accepted":0,"duplicates":0,"refused":0}` + "\n"; stdout != want {

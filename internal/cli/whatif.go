@@ -18,10 +18,10 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// whatIfTimeout bounds a comparison: years of many patients are judged twice.
+// whatIfTimeout limits a comparison: years of many patients are judged twice.
 const whatIfTimeout = 15 * time.Minute
 
-// whatIfCommand judges the record by another protocol and says what would differ.
+// whatIfCommand judges the record by another protocol and prints what would differ.
 func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	var s source
 	var file, facility string
@@ -29,7 +29,7 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	fs := flags(env, "what-if", "--protocol FILE (--http URL | --data DIR) [--facility ID] [--json]")
 	s.flags(fs)
 	fs.StringVar(&file, "protocol", "", "file with the other protocol: protobuf-JSON of ProtocolAdopted, or of Protocol alone; "+
-		"what it leaves out stays as the unit has it (required)")
+		"parameters that it leaves out keep the unit's own values (required)")
 	fs.StringVar(&facility, "facility", "", "facility whose protocol it would be; default all")
 	fs.BoolVar(&asJSON, "json", false, "JSON instead of a table")
 	if err := parse(fs, args, 0); err != nil {
@@ -74,7 +74,7 @@ func readProtocol(file string) (whatif.Proposal, error) {
 	if err != nil {
 		return whatif.Proposal{}, fmt.Errorf("read the protocol: %w; check --protocol", err)
 	}
-	defer func() { _ = f.Close() }() // it was only read
+	defer func() { _ = f.Close() }() // the file was only read
 	text, err := io.ReadAll(io.LimitReader(f, proposal.MaxBytes+1))
 	if err != nil {
 		return whatif.Proposal{}, fmt.Errorf("read the protocol %s: %w; check --protocol", file, err)

@@ -53,7 +53,8 @@ func TestEveryCommandOnAPageIsWhole(t *testing.T) {
 	if n < 15 {
 		t.Errorf("only %d commands were found", n)
 	}
-	for _, args := range [][]string{{"status"}, {"rebuild"}, {"status", "--http", "URL", "--data", "DIR"}, {"rebuild", "--beside"}, {"mend"}} {
+	for _, args := range [][]string{{"status"}, {"rebuild"}, {"status", "--http", "URL", "--data", "DIR"},
+		{"rebuild", "--beside"}, {"mend"}} {
 		if code, _ := try(t, args); code != cli.WrongUse {
 			t.Errorf("`cannulary %s` passes, exit %d", strings.Join(args, " "), code)
 		}
@@ -64,7 +65,8 @@ func TestEveryCommandOnAPageIsWhole(t *testing.T) {
 func try(t *testing.T, args []string) (code int, stderr string) {
 	t.Helper()
 	dir := t.TempDir()
-	places := strings.NewReplacer("/var/lib/cannulary", dir, "http://127.0.0.1:7451", "http://127.0.0.1:1", "127.0.0.1:7450", "127.0.0.1:1", "URL", "http://127.0.0.1:1", "FILE", filepath.Join(dir, "none"), "DIR", dir)
+	places := strings.NewReplacer("/var/lib/cannulary", dir, "http://127.0.0.1:7451", "http://127.0.0.1:1", "127.0.0.1:7450", "127.0.0.1:1",
+		"URL", "http://127.0.0.1:1", "FILE", filepath.Join(dir, "none"), "DIR", dir)
 	if args[0] == "serve" {
 		args = append(args[:len(args):len(args)], "--nats", "nats://127.0.0.1:1", "--master-key-file", filepath.Join(dir, "none"))
 	}

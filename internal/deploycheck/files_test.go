@@ -125,12 +125,15 @@ func TestRunbooksAboutPatientsCarryTheCaution(t *testing.T) {
 	}
 	for path, body := range read(t, "runbooks/*.md") {
 		name := strings.TrimSuffix(filepath.Base(path), ".md")
-		caution := strings.Contains(body, "Decision support only") && strings.Contains(strings.ReplaceAll(body, "\n> ", " "), "licensed practitioner decide")
+		caution := strings.Contains(body, "Decision support only") && strings.Contains(strings.ReplaceAll(body, "\n> ", " "),
+			"licensed practitioner decide")
 		if caution != clinical[name] {
 			t.Errorf("%s: about patients is %v, carries the caution is %v", name, clinical[name], caution)
 		}
 		// The figures themselves are held by the tests of internal/infectioncontrol.
-		if _, after, ok := strings.Cut(body, "## What the chart can notice, and how late"); strings.HasSuffix(name, "Signal") && (!ok || !strings.Contains(after, "| constant-site patients |") || !strings.Contains(after, "a quiet chart is no proof of safety")) {
+		if _, after, ok := strings.Cut(body, "## What the chart can notice, and how late"); strings.HasSuffix(name, "Signal") &&
+			(!ok || !strings.Contains(after, "| constant-site patients |") ||
+				!strings.Contains(after, "a quiet chart is no proof of safety")) {
 			t.Errorf("%s does not say what the chart can notice", name)
 		}
 	}

@@ -95,7 +95,8 @@ func TestThePageOfMetricsIsTheService(t *testing.T) {
 	}
 	// The rules tell a rebuild from an end by these two: they are there with an empty record's
 	// figures too.
-	for _, line := range []string{`cannulary_facility_sessions_due{facility="`, "cannulary_quarantined_events 0", `cannulary_infection_signal{class="access-related",facility="` + unit(t) + `",technique="constant-site"} 1`} {
+	for _, line := range []string{`cannulary_facility_sessions_due{facility="`, "cannulary_quarantined_events 0",
+		`cannulary_infection_signal{class="access-related",facility="` + unit(t) + `",technique="constant-site"} 1`} {
 		if !strings.Contains(text, line) {
 			t.Errorf("/metrics has no %s", line)
 		}
@@ -105,7 +106,8 @@ func TestThePageOfMetricsIsTheService(t *testing.T) {
 // Without anything on record nothing alarms and nothing of a view seems absent.
 func TestAnEmptyServiceExportsItsOwnFigures(t *testing.T) {
 	text := scrape(t, app.Config{}, nil)
-	for _, line := range []string{"\ncannulary_quarantined_events 0\n", "\ncannulary_projector_failed{projector=\"view\"} 0\n", "\ncannulary_projector_lag_events{projector=\"view\"} 0\n", "\ncannulary_log_server_warnings_total 0\n"} {
+	for _, line := range []string{"\ncannulary_quarantined_events 0\n", "\ncannulary_projector_failed{projector=\"view\"} 0\n",
+		"\ncannulary_projector_lag_events{projector=\"view\"} 0\n", "\ncannulary_log_server_warnings_total 0\n"} {
 		if !strings.Contains(text, line) {
 			t.Errorf("/metrics of an empty service has no %q", line)
 		}
@@ -119,7 +121,8 @@ func TestAnEmptyServiceExportsItsOwnFigures(t *testing.T) {
 // in view.
 func scrape(t *testing.T, cfg app.Config, messages []*v1.FeedRequest) string {
 	t.Helper()
-	cfg.Dir, cfg.Ingest, cfg.View, cfg.GRPC, cfg.HTTP, cfg.Now, cfg.Slog = t.TempDir(), true, true, "127.0.0.1:0", "127.0.0.1:0", now, testkit.Discard()
+	cfg.Dir, cfg.Ingest, cfg.View, cfg.GRPC, cfg.HTTP, cfg.Now, cfg.Slog = t.TempDir(), true, true, "127.0.0.1:0", "127.0.0.1:0",
+		now, testkit.Discard()
 	a, err := app.New(testkit.Context(t), cfg)
 	if err != nil {
 		t.Fatal(err)
@@ -176,7 +179,10 @@ func scenario() simulate.Scenario {
 func unit(t *testing.T) string {
 	t.Helper()
 	code := ""
-	if err := simulate.Generate(scenario(), func(m *v1.FeedRequest) error { code = testkit.Envelope(m).GetFacility(); return nil }); err != nil {
+	if err := simulate.Generate(scenario(), func(m *v1.FeedRequest) error {
+		code = testkit.Envelope(m).GetFacility()
+		return nil
+	}); err != nil {
 		t.Fatal(err)
 	}
 	return code
@@ -191,12 +197,16 @@ func feed(t *testing.T) []*v1.FeedRequest {
 		t.Fatal(err)
 	}
 	envelope := func(id, at string) *v1.Envelope {
-		return &v1.Envelope{Source: "engine-deploycheck", SourceMessageId: id, Facility: unit(t), OccurredAt: testkit.At(at), Precision: v1.TimePrecision_TIME_PRECISION_MINUTE, Recorder: testkit.Staff("S-900")}
+		return &v1.Envelope{Source: "engine-deploycheck", SourceMessageId: id, Facility: unit(t), OccurredAt: testkit.At(at),
+			Precision: v1.TimePrecision_TIME_PRECISION_MINUTE, Recorder: testkit.Staff("S-900")}
 	}
-	for i, class := range []v1.InfectionClass{v1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM, v1.InfectionClass_INFECTION_CLASS_BLOODSTREAM} {
-		out = append(out, testkit.Request(envelope(fmt.Sprintf("threshold-%d", i), "2025-03-01T08:00:00Z"), &v1.RosterFact{Fact: &v1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &v1.SurveillanceThresholdSet{
-			Pattern: v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE, InfectionClass: class, ReferencePer_100PatientMonths: 0.26, RateRatio: 3, Threshold: 2, InControlMonths: 120, SetBy: testkit.Staff("S-900"),
-		}}}))
+	for i, class := range []v1.InfectionClass{v1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM,
+		v1.InfectionClass_INFECTION_CLASS_BLOODSTREAM} {
+		out = append(out, testkit.Request(envelope(fmt.Sprintf("threshold-%d", i), "2025-03-01T08:00:00Z"),
+			&v1.RosterFact{Fact: &v1.RosterFact_SurveillanceThresholdSet{SurveillanceThresholdSet: &v1.SurveillanceThresholdSet{
+				Pattern: v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE, InfectionClass: class, ReferencePer_100PatientMonths: 0.26,
+				RateRatio: 3, Threshold: 2, InControlMonths: 120, SetBy: testkit.Staff("S-900"),
+			}}}))
 	}
 	for i := range 3 {
 		about := func(id, at string) *v1.Envelope {
@@ -207,13 +217,19 @@ func feed(t *testing.T) []*v1.FeedRequest {
 		out = append(out,
 			testkit.Request(about("admitted", "2025-03-02T08:00:00Z"),
 				&v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}},
-				&v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1", Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT, Region: v1.AccessRegion_ACCESS_REGION_FOREARM}}}),
-			testkit.Request(about("taken-over", "2025-03-02T08:05:00Z"), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
-				Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: v1.TrackStage_TRACK_STAGE_ESTABLISHED, DeclaredBy: testkit.Staff("S-900"), Evidence: "Invented"}}}),
-			testkit.Request(about("culture", "2025-03-20T08:00:00Z"), &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_CultureResulted{CultureResulted: &v1.CultureResulted{
-				CollectedAt: testkit.At("2025-03-18T08:00:00Z"), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE, Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD,
-				Setting: v1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
-				Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}))
+				&v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: "F1",
+					Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT,
+					Region: v1.AccessRegion_ACCESS_REGION_FOREARM}}}),
+			testkit.Request(about("taken-over", "2025-03-02T08:05:00Z"),
+				&v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
+					Track: "A1", Access: "F1", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: v1.TrackStage_TRACK_STAGE_ESTABLISHED,
+					DeclaredBy: testkit.Staff("S-900"), Evidence: "Invented"}}}),
+			testkit.Request(about("culture", "2025-03-20T08:00:00Z"),
+				&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_CultureResulted{CultureResulted: &v1.CultureResulted{
+					CollectedAt: testkit.At("2025-03-18T08:00:00Z"), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
+					Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD,
+					Setting:  v1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE,
+					Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}))
 	}
 	mistake := envelope("void", "2025-03-21T08:00:00Z")
 	mistake.Patient = testkit.Patient("INV-90")

@@ -1,4 +1,4 @@
-// Package downtime makes the pack for a day without the service: every patient's card as a
-// file of its own, to be printed before or shown without a server, an index of them, and
-// all cards as JSON. It is pure but for Write, which puts the pack into a folder.
+// Package downtime makes the pack for a day without the service: one file for each patient's
+// card, to be printed before that day or read without a server, an index of them, and all cards
+// as JSON. Only Write touches the disk.
 package downtime

@@ -16,11 +16,11 @@ import (
 //go:embed page/*.html page/print.css
 var files embed.FS
 
-// blankRows is how many sessions can be written by hand for each track: one, and one that
-// had to be begun again.
+// blankRows is how many sessions can be written by hand for each track: one, and one more if it
+// has to begin again.
 const blankRows = 2
 
-// sheet is a card as it is printed.
+// sheet is a card in print.
 type sheet struct {
 	card.Card
 	Style   template.CSS
@@ -30,12 +30,12 @@ type sheet struct {
 	Blank   []int
 }
 
-// part is a track as it is printed.
+// part is a track in print.
 type part struct {
 	card.Track
 	Held     []card.Hold
 	Geometry []string
-	Reason   string // why, its caution aside
+	Reason   string // why, without its caution
 	Figures  []string
 	Phases   []phase
 	Own      []card.Finding // findings of the track, not of its access
@@ -47,8 +47,8 @@ type phase struct {
 	Steps []card.Step
 }
 
-// PrintCard writes the card as one HTML file that needs nothing else: no script, no other
-// file. printedAt is shown in the facility's time.
+// PrintCard writes the card as one HTML file that needs no script and no other file. printedAt
+// is shown in the facility's time.
 func PrintCard(w io.Writer, c card.Card, printedAt time.Time) error {
 	style, err := files.ReadFile("page/print.css")
 	if err != nil {
@@ -91,7 +91,7 @@ type index struct {
 	Style      template.CSS
 	Printed    string
 	Lagging    bool
-	Oldest     string // the earliest moment that a card is as of
+	Oldest     string // the earliest moment of a card
 	Held       int
 	Facilities []string
 	Patients   []entry
@@ -105,8 +105,8 @@ type entry struct {
 	Needles                              []string // a line for each track in use
 }
 
-// PrintIndex writes the list of the cards by name, then identifier, with the held ones
-// marked. Each entry leads to FileName of its card.
+// PrintIndex writes the list of the cards by name, then identifier, and marks the held ones.
+// Each entry links to FileName of its card.
 func PrintIndex(w io.Writer, cards []card.Card, printedAt time.Time) error {
 	style, err := files.ReadFile("page/print.css")
 	if err != nil {
@@ -167,7 +167,7 @@ func numbers(c card.Card) string {
 	return strings.Join(out, ", ")
 }
 
-// Sorted are the cards by name, then identifier, then id; those without a name come last.
+// Sorted returns the cards by name, then identifier, then id. Those without a name come last.
 func Sorted(cards []card.Card) []card.Card {
 	out := slices.Clone(cards)
 	sort.SliceStable(out, func(i, k int) bool {
@@ -217,8 +217,8 @@ type line struct {
 	When string
 }
 
-// Line words a finding's moment.
+// Line returns a finding with its moment in words.
 func (s sheet) Line(f card.Finding) line { return line{f, s.When(f)} }
 
-// Session is one session in a line.
+// Session returns one session as a line.
 func (s sheet) Session(v card.Visit) string { return card.VisitText(v) }

@@ -21,16 +21,23 @@ func patient(id, name, number string) card.Card {
 	gauge, angle, depth := uint32(16), 25.0, 4.5
 	at := time.Date(2026, 7, 6, 9, 30, 0, 0, time.UTC)
 	return card.Card{
-		Patient:  card.Patient{ID: id, Name: name, BirthDate: "1950-01-02", Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: number}}},
+		Patient: card.Patient{ID: id, Name: name, BirthDate: "1950-01-02",
+			Identifiers: []card.Identifier{{System: "https://cannulary.example/mrn", Value: number}}},
 		Facility: "unit-invented", TimeZone: "Europe/Lisbon", AsOf: at, KnownAt: at, LastFactAt: &at, Holds: []card.Hold{},
-		Use:      card.Use{Access: "F1", Text: "Access F1 (the only one recorded)."},
-		Accesses: []card.Access{{Name: "F1", Kind: "native fistula", InUse: true, Findings: []card.Finding{{Rule: "outflow-sign", Severity: "caution", Scope: "access F1", Text: "no collapse", Since: at}}}},
-		Tracks: []card.Track{{ID: "t" + id, Name: "A1", Role: "arterial", Access: "F1", Stage: "forming", SessionsCounted: 3, SessionsTarget: 6,
-			Next:         card.Next{Needle: "sharp", Session: 4, Gauge: &gauge, AngleDegrees: &angle, DepthMillimetres: &depth, Direction: "antegrade", Who: []string{"CN-01"}, Why: "forming"},
-			Preparation:  []card.Step{{Phase: card.PhaseExamine, Text: "Look, listen and feel"}, {Phase: card.PhasePrepare, Text: "Wash"}, {Phase: card.PhasePrepare, Text: "Disinfect"}},
-			OnResistance: []string{"Never force it."}, Handover: []card.Item{{Name: "Landmarks", Text: "wrist", Recorded: true}, {Name: "Picture", Text: card.NotRecorded}},
-			Findings: []card.Finding{{Rule: "hard-entry", Severity: "note", Scope: "track A1", Text: "3 passes", Since: at}, {Rule: "outflow-sign", Severity: "caution", Scope: "access F1", Text: "no collapse", Since: at}},
-			Recent:   []card.Visit{{Date: "2026-07-04", Needle: "sharp", Attempts: 1, Success: true, Counted: true}},
+		Use: card.Use{Access: "F1", Text: "Access F1 (the only one recorded)."},
+		Accesses: []card.Access{{Name: "F1", Kind: "native fistula", InUse: true,
+			Findings: []card.Finding{{Rule: "outflow-sign", Severity: "caution", Scope: "access F1", Text: "no collapse", Since: at}}}},
+		Tracks: []card.Track{{ID: "t" + id, Name: "A1", Role: "arterial", Access: "F1", Stage: "forming", SessionsCounted: 3,
+			SessionsTarget: 6,
+			Next: card.Next{Needle: "sharp", Session: 4, Gauge: &gauge, AngleDegrees: &angle, DepthMillimetres: &depth,
+				Direction: "antegrade", Who: []string{"CN-01"}, Why: "forming"},
+			Preparation: []card.Step{{Phase: card.PhaseExamine, Text: "Look, listen and feel"}, {Phase: card.PhasePrepare, Text: "Wash"},
+				{Phase: card.PhasePrepare, Text: "Disinfect"}},
+			OnResistance: []string{"Never force it."}, Handover: []card.Item{{Name: "Landmarks", Text: "wrist", Recorded: true},
+				{Name: "Picture", Text: card.NotRecorded}},
+			Findings: []card.Finding{{Rule: "hard-entry", Severity: "note", Scope: "track A1", Text: "3 passes", Since: at},
+				{Rule: "outflow-sign", Severity: "caution", Scope: "access F1", Text: "no collapse", Since: at}},
+			Recent: []card.Visit{{Date: "2026-07-04", Needle: "sharp", Attempts: 1, Success: true, Counted: true}},
 		}},
 		Notices: []string{"The kind of access F1 is not recorded."}, Caution: card.Caution,
 	}
@@ -38,7 +45,8 @@ func patient(id, name, number string) card.Card {
 
 func hold(c card.Card) card.Card {
 	c.StandingHold = true
-	c.Holds = []card.Hold{{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Accesses: []string{"F1"}, Seen: "no thrill", Text: "No thrill. Do not needle. Call now. Hold since 2026-07-06 10:30 WEST (thrill-absent).", Urgent: true, Since: c.AsOf}}
+	c.Holds = []card.Hold{{ID: "h1", Rule: "thrill-absent", Scope: "access F1", Accesses: []string{"F1"}, Seen: "no thrill",
+		Text: "No thrill. Do not needle. Call now. Hold since 2026-07-06 10:30 WEST (thrill-absent).", Urgent: true, Since: c.AsOf}}
 	c.Tracks[0].Held = []string{"h1"}
 	c.Tracks[0].Next = card.Next{Needle: "none", Why: "a hold is open"}
 	c.Tracks[0].Preparation, c.Tracks[0].OnResistance = []card.Step{{Phase: card.PhaseStop, Text: "Do not needle track A1."}}, nil
@@ -75,7 +83,8 @@ func inOrder(t *testing.T, page string, want ...string) {
 	}
 }
 
-var loads = regexp.MustCompile(`(?i)<(script|link|img|iframe|object|embed|form|meta http-equiv)\b|@import|url\(|javascript:|<[^>]*\s(on[a-z]+|src)\s*=`)
+var loads = regexp.MustCompile(
+	`(?i)<(script|link|img|iframe|object|embed|form|meta http-equiv)\b|@import|url\(|javascript:|<[^>]*\s(on[a-z]+|src)\s*=`)
 
 // alone fails for whatever a page would have to load, or could run.
 func alone(t *testing.T, page string) {
@@ -87,9 +96,13 @@ func alone(t *testing.T, page string) {
 
 func TestPrintedCard(t *testing.T) {
 	page := printed(t, patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1"))
-	inOrder(t, page, "<h1>Zelthozumbrox, Quilewilth", "1950-01-02", "MRN-1", "As of 2026-07-06 10:30 WEST", "printed at 2026-07-06 19:05 WEST", "this paper does not update itself",
-		"No hold was recorded", "The kind of access F1", "no collapse", "▲ SHARP NEEDLE · 16G · 25° · antegrade · 4.5 mm deep · session 4 of 6", "3 passes", "EXAMINE", "Look, listen and feel", "PREPARE", `<ol start="2">`, "ON RESISTANCE",
-		"LAST SESSIONS", "HANDOVER", "wrist", "<dd>not recorded</dd>", "Done by hand", "Date and time", "Needle, gauge", "Attempts", "Angle", "Cannulator", "Haemostasis", "Remarks", html.EscapeString(card.Caution))
+	inOrder(t, page, "<h1>Zelthozumbrox, Quilewilth", "1950-01-02", "MRN-1", "As of 2026-07-06 10:30 WEST",
+		"printed at 2026-07-06 19:05 WEST", "this paper does not update itself",
+		"No hold was recorded", "The kind of access F1", "no collapse",
+		"▲ SHARP NEEDLE · 16G · 25° · antegrade · 4.5 mm deep · session 4 of 6", "3 passes", "EXAMINE", "Look, listen and feel", "PREPARE",
+		`<ol start="2">`, "ON RESISTANCE",
+		"LAST SESSIONS", "HANDOVER", "wrist", "<dd>not recorded</dd>", "Done by hand", "Date and time", "Needle, gauge", "Attempts",
+		"Angle", "Cannulator", "Haemostasis", "Remarks", html.EscapeString(card.Caution))
 	alone(t, page)
 	says(t, page, "size: A4", "<style>", `lang="en"`)
 	if n := strings.Count(page, "<td><b>A1</b></td>"); n != 2 {
@@ -102,7 +115,8 @@ func TestPrintedCard(t *testing.T) {
 
 func TestPrintedHold(t *testing.T) {
 	page := printed(t, hold(patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1")))
-	inOrder(t, page, "HOLD: ACCESS F1, NO NEEDLE", "URGENT", "No thrill. Do not needle. Call now.", "Hold h1", "✕ NO NEEDLE", "Do not needle track A1.")
+	inOrder(t, page, "HOLD: ACCESS F1, NO NEEDLE", "URGENT", "No thrill. Do not needle. Call now.", "Hold h1", "✕ NO NEEDLE",
+		"Do not needle track A1.")
 	for _, never := range []string{"No hold was recorded", "16G", "ON RESISTANCE", "▲"} {
 		if strings.Contains(page, never) {
 			t.Errorf("the page of a held patient says %q", never)
@@ -117,11 +131,14 @@ func TestPrintedHistoryIdsAndRemarks(t *testing.T) {
 	c.Holds[0].IDs = []string{"h1", "h4"}
 	c.History = []card.Hold{{ID: "h9", Scope: "access F0", Text: "A hold on access F0, which is no longer used, was never lifted."}}
 	c.Tracks[0].Remarks = []string{"The plan says otherwise: angle 28°. Follow the track as it was made."}
-	c.Tracks[0].Findings = append(c.Tracks[0].Findings, card.Finding{Rule: "site-infection", Severity: "stop", Scope: "track A1", Text: "Pus.", Hold: "h4"})
+	c.Tracks[0].Findings = append(c.Tracks[0].Findings, card.Finding{Rule: "site-infection", Severity: "stop", Scope: "track A1",
+		Text: "Pus.", Hold: "h4"})
 	c.Tracks[0].Next.Caution, c.Tracks[0].Next.Why = "Not needled since 2026-05-01.", "Not needled since 2026-05-01. A hold is open."
 	page := printed(t, c)
 	says(t, page, "<b>Look first:</b> Not needled since 2026-05-01. A hold is open.")
-	inOrder(t, page, "2 holds, to be lifted together: h1, h4", "History: A hold on access F0, which is no longer used, was never lifted. Hold h9.", "The plan says otherwise: angle 28°.", "WHAT TO DO")
+	inOrder(t, page, "2 holds, to be lifted together: h1, h4",
+		"History: A hold on access F0, which is no longer used, was never lifted. Hold h9.",
+		"The plan says otherwise: angle 28°.", "WHAT TO DO")
 	if strings.Count(page, "F0") != 1 || strings.Contains(page, "Pus.") {
 		t.Error("what the hold says is said again")
 	}
@@ -129,7 +146,8 @@ func TestPrintedHistoryIdsAndRemarks(t *testing.T) {
 
 func TestPrintedCardOfNothing(t *testing.T) {
 	page := printed(t, card.Card{Patient: card.Patient{ID: "p"}, Caution: card.Caution})
-	says(t, page, "(name not stated)", "(not stated)", "no identifier can be shown", "facility not known", "last fact none", "No constant-site track in use", "UTC")
+	says(t, page, "(name not stated)", "(not stated)", "no identifier can be shown", "facility not known", "last fact none",
+		"No constant-site track in use", "UTC")
 	if !strings.Contains(page, "Done by hand") || !strings.Contains(page, "<tr><td></td><td></td>") {
 		t.Error("whoever has no track is needled too: there are no lines to write on")
 	}
@@ -158,7 +176,8 @@ func TestPrintedTextIsNoMarkup(t *testing.T) {
 }
 
 func TestIndexIsSortedAndMarksHolds(t *testing.T) {
-	cards := []card.Card{patient("p4", "", "9"), hold(patient("p3", "zelthozumbrox, b", "7")), patient("p2", "Zelthozumbrox, B", "5"), patient("p1", "Abbothrizel, C", "8")}
+	cards := []card.Card{patient("p4", "", "9"), hold(patient("p3", "zelthozumbrox, b", "7")), patient("p2", "Zelthozumbrox, B", "5"),
+		patient("p1", "Abbothrizel, C", "8")}
 	cards[0].AsOf = cards[0].AsOf.Add(-time.Hour)
 	var b bytes.Buffer
 	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
@@ -167,7 +186,8 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 	page := b.String()
 	alone(t, page)
 	inOrder(t, page, "4 cards, 1 with a hold", "As of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
-		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`, "■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
+		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`,
+		"■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
 	says(t, page, "A1: forming, next SHARP", "A1: forming, next NONE")
 	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "<th>Facility") {
 		t.Error("the index says what is not so")

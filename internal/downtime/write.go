@@ -22,8 +22,8 @@ type Result struct {
 	Out   string `json:"out"`
 }
 
-// Check tells whether a pack may be written to dir: it must not exist, or be an empty
-// folder, and the folder that it lies in must exist.
+// Check reports whether a pack may be written to dir. dir must not exist or be an empty folder,
+// and its parent folder must exist.
 func Check(dir string) error {
 	if dir == "" {
 		return errors.New("no folder is named for the pack; give one that does not exist yet")
@@ -51,13 +51,14 @@ func Check(dir string) error {
 		return fmt.Errorf("look into %s: %w", dir, err)
 	}
 	if len(entries) > 0 {
-		return fmt.Errorf("the folder %s exists and is not empty, and an older pack is never mixed with a newer one; give a folder that does not exist yet", dir)
+		return fmt.Errorf("the folder %s exists and is not empty, and an older pack is never mixed with a newer one; give a folder that "+
+			"does not exist yet", dir)
 	}
 	return nil
 }
 
-// FileName is the name of a card's file. It holds neither a name nor an identifier, only
-// the id that the service gave the patient. An id that is no such id is an error.
+// FileName returns the name of a card's file. It contains no patient name and no identifier,
+// only the id that the service gave the patient. It fails for any other id.
 func FileName(c card.Card) (string, error) {
 	id := c.Patient.ID
 	ok := id != "" && len(id) <= 128
@@ -70,9 +71,9 @@ func FileName(c card.Card) (string, error) {
 	return "card-" + id + ".html", nil
 }
 
-// Write makes the pack in dir: a file for each card, index.html and cards.json. The pack
-// appears whole or not at all: it is written beside dir and renamed. It holds names, so its
-// folder and files are the owner's alone.
+// Write makes the pack in dir: a file for each card, index.html and cards.json. The pack appears
+// as a whole or not at all: it is written beside dir and renamed. It contains names, so only the
+// owner can read its folder and files.
 func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err error) {
 	if err := Check(dir); err != nil {
 		return Result{}, err
@@ -98,7 +99,7 @@ func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err er
 		if err != nil {
 			return Result{}, err
 		}
-		// Some systems hold names of files that differ by case alone for one.
+		// Some file systems ignore the case of names.
 		if low := strings.ToLower(name); written[low] {
 			return Result{}, fmt.Errorf("two cards have the patient id %.60q; ask again", c.Patient.ID)
 		} else {
@@ -124,7 +125,8 @@ func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err er
 	if err := syncFolder(partial); err != nil {
 		return Result{}, err
 	}
-	// An empty folder of that name makes room; one that was filled meanwhile does not go.
+	// An empty folder of that name makes room. A folder that was filled meanwhile stays, and the
+	// rename fails.
 	if err := os.Remove(dir); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return Result{}, fmt.Errorf("make room for the pack at %s: %w", dir, err)
 	}

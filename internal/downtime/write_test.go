@@ -60,7 +60,8 @@ func TestPack(t *testing.T) {
 				t.Fatal(err)
 			}
 			var back []card.Card
-			if err := json.Unmarshal(b, &back); err != nil || len(back) != 2 || back[0].Patient.Name != "Abbothrizel, C" || !back[1].StandingHold {
+			if err := json.Unmarshal(b, &back); err != nil || len(back) != 2 || back[0].Patient.Name != "Abbothrizel, C" ||
+				!back[1].StandingHold {
 				t.Errorf("cards.json is %s, %v", b, err)
 			}
 		})

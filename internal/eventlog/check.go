@@ -9,17 +9,17 @@ import (
 )
 
 const (
-	// checkBurst entries are read at once, then as long a pause is made as they took: a check
-	// takes at most half of one core and lets others in.
+	// checkBurst entries are read at once. Then Check pauses as long as they took. So a check
+	// uses at most half of one core.
 	checkBurst = 200
 	// checkAgain is the wait after the server did not answer.
 	checkAgain = time.Second
 )
 
-// Check asks for every entry from 1 to the log's present end and hands each sequence to
-// saw, missing or not. The server does not notice by itself that a block on disk has
-// changed: its counts stay what they were, and a reader is given the next entry that is
-// whole. Check ends with ctx, without an error.
+// Check reads every entry from 1 to the log's present end and calls saw with each sequence,
+// missing or not. The server itself does not notice that a block on disk has changed: its counts
+// stay as they were, and a reader gets the next whole entry. Check ends with ctx, without an
+// error.
 func (l *Log) Check(ctx context.Context, saw func(seq uint64, missing bool)) error {
 	st, err := l.State(ctx)
 	if err != nil {
@@ -48,7 +48,7 @@ func (l *Log) Check(ctx context.Context, saw func(seq uint64, missing bool)) err
 	return nil
 }
 
-// rest waits; false when ctx ended first.
+// rest waits. It returns false if ctx ended first.
 func rest(ctx context.Context, d time.Duration) bool {
 	t := time.NewTimer(d)
 	defer t.Stop()

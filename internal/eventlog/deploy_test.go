@@ -18,6 +18,7 @@ func TestTheClusterConfiguration(t *testing.T) {
 		t.Fatal(err)
 	}
 	if !o.JetStream || !o.SyncAlways || o.StoreDir != store || o.ServerName != "a" || o.Cluster.Name != "cannulary" || len(o.Routes) != 2 {
-		t.Errorf("jetstream %v, sync always %v, store %s, node %s, cluster %s, routes %v", o.JetStream, o.SyncAlways, o.StoreDir, o.ServerName, o.Cluster.Name, o.Routes)
+		t.Errorf("jetstream %v, sync always %v, store %s, node %s, cluster %s, routes %v", o.JetStream, o.SyncAlways, o.StoreDir,
+			o.ServerName, o.Cluster.Name, o.Routes)
 	}
 }

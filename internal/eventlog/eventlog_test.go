@@ -78,7 +78,8 @@ func TestGenesisOnce(t *testing.T) {
 		t.Errorf("%d entries in a new log, want the first alone", n)
 	}
 	g := testkit.Event(t, l, 1)
-	if g.GetFacts()[0].GetGenesis().GetLogId() != l.ID() || g.GetSource() != "cannulary" || !g.GetOccurredAt().AsTime().Equal(testkit.Noon()) {
+	if g.GetFacts()[0].GetGenesis().GetLogId() != l.ID() || g.GetSource() != "cannulary" || !g.GetOccurredAt().AsTime().
+		Equal(testkit.Noon()) {
 		t.Errorf("genesis %v", g)
 	}
 }
@@ -91,7 +92,8 @@ func TestForeignLogsAreRefused(t *testing.T) {
 	testkit.OpenLog(t, nc, testkit.LogConfig())
 	other := testkit.LogConfig()
 	other.Fingerprint = "fedcba9876543210"
-	if _, err := eventlog.Open(testkit.Context(t), nc, other); err == nil || !strings.Contains(err.Error(), "another site secret (fingerprint 0123456789abcdef, here fedcba9876543210)") {
+	if _, err := eventlog.Open(testkit.Context(t), nc, other); err == nil ||
+		!strings.Contains(err.Error(), "another site secret (fingerprint 0123456789abcdef, here fedcba9876543210)") {
 		t.Errorf("another secret: %v", err)
 	}
 	cfg := testkit.LogConfig()
@@ -102,7 +104,8 @@ func TestForeignLogsAreRefused(t *testing.T) {
 	if _, err := js(t, nc).Publish(testkit.Context(t), "cannulary.foreign.x", []byte("hello")); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := eventlog.Open(testkit.Context(t), nc, cfg); err == nil || !strings.Contains(err.Error(), "does not begin with this program's first entry") {
+	if _, err := eventlog.Open(testkit.Context(t), nc, cfg); err == nil ||
+		!strings.Contains(err.Error(), "does not begin with this program's first entry") {
 		t.Errorf("another program's stream: %v", err)
 	}
 }
@@ -123,28 +126,37 @@ func TestUnsafeStreamsAreRefused(t *testing.T) {
 		change func(c *jetstream.StreamConfig)
 		says   string
 	}{
-		"in memory":              {func(c *jetstream.StreamConfig) { c.Storage = jetstream.MemoryStorage }, "storage must be file"},
-		"a work queue":           {func(c *jetstream.StreamConfig) { c.Retention = jetstream.WorkQueuePolicy }, "retention must be limits (is "},
-		"by interest":            {func(c *jetstream.StreamConfig) { c.Retention = jetstream.InterestPolicy }, "retention must be limits (is "},
-		"drops the oldest":       {func(c *jetstream.StreamConfig) { c.Discard = jetstream.DiscardOld }, "discard must be new"},
-		"drops after a year":     {func(c *jetstream.StreamConfig) { c.MaxAge = 365 * 24 * time.Hour }, "max age must be off"},
-		"a limit of messages":    {func(c *jetstream.StreamConfig) { c.MaxMsgs = 1000 }, "message limits must be off"},
-		"a limit per subject":    {func(c *jetstream.StreamConfig) { c.MaxMsgsPerSubject = 1 }, "message limits must be off"},
-		"deletes":                {func(c *jetstream.StreamConfig) { c.DenyDelete = false }, "deletes and purges must be denied"},
-		"purges":                 {func(c *jetstream.StreamConfig) { c.DenyPurge = false }, "deletes and purges must be denied"},
-		"roll-up":                {func(c *jetstream.StreamConfig) { c.AllowRollup, c.DenyPurge = true, false }, "roll-up and message TTL must be off"},
-		"message TTL":            {func(c *jetstream.StreamConfig) { c.AllowMsgTTL = true }, "roll-up and message TTL must be off"},
-		"other subjects":         {func(c *jetstream.StreamConfig) { c.Subjects = []string{"cannulary.test.>", "else"} }, "subjects must be cannulary.test.>"},
-		"writes behind":          {func(c *jetstream.StreamConfig) { c.PersistMode = jetstream.AsyncPersistMode }, "persist mode must be the default"},
-		"no acknowledgement":     {func(c *jetstream.StreamConfig) { c.NoAck = true }, "acknowledgements must be on"},
-		"forgets ids too early":  {func(c *jetstream.StreamConfig) { c.Duplicates = time.Second }, "the duplicate window must be at least 2m0s"},
-		"sourced from elsewhere": {func(c *jetstream.StreamConfig) { c.Sources = []*jetstream.StreamSource{{Name: "ELSE"}} }, "mirror, sources and subject transform must be off"},
-		"small messages":         {func(c *jetstream.StreamConfig) { c.MaxMsgSize = 1 << 10 }, "the largest message must be at least 2097152 bytes (is 1024)"},
-		"begins later":           {func(c *jetstream.StreamConfig) { c.FirstSeq = 7 }, "the first sequence must be 1 (is 7)"},
+		"in memory": {func(c *jetstream.StreamConfig) { c.Storage = jetstream.MemoryStorage }, "storage must be file"},
+		"a work queue": {func(c *jetstream.StreamConfig) { c.Retention = jetstream.WorkQueuePolicy },
+			"retention must be limits (is "},
+		"by interest": {func(c *jetstream.StreamConfig) { c.Retention = jetstream.InterestPolicy },
+			"retention must be limits (is "},
+		"drops the oldest":    {func(c *jetstream.StreamConfig) { c.Discard = jetstream.DiscardOld }, "discard must be new"},
+		"drops after a year":  {func(c *jetstream.StreamConfig) { c.MaxAge = 365 * 24 * time.Hour }, "max age must be off"},
+		"a limit of messages": {func(c *jetstream.StreamConfig) { c.MaxMsgs = 1000 }, "message limits must be off"},
+		"a limit per subject": {func(c *jetstream.StreamConfig) { c.MaxMsgsPerSubject = 1 }, "message limits must be off"},
+		"deletes":             {func(c *jetstream.StreamConfig) { c.DenyDelete = false }, "deletes and purges must be denied"},
+		"purges":              {func(c *jetstream.StreamConfig) { c.DenyPurge = false }, "deletes and purges must be denied"},
+		"roll-up": {func(c *jetstream.StreamConfig) { c.AllowRollup, c.DenyPurge = true, false },
+			"roll-up and message TTL must be off"},
+		"message TTL": {func(c *jetstream.StreamConfig) { c.AllowMsgTTL = true }, "roll-up and message TTL must be off"},
+		"other subjects": {func(c *jetstream.StreamConfig) { c.Subjects = []string{"cannulary.test.>", "else"} },
+			"subjects must be cannulary.test.>"},
+		"writes behind": {func(c *jetstream.StreamConfig) { c.PersistMode = jetstream.AsyncPersistMode },
+			"persist mode must be the default"},
+		"no acknowledgement": {func(c *jetstream.StreamConfig) { c.NoAck = true }, "acknowledgements must be on"},
+		"forgets ids too early": {func(c *jetstream.StreamConfig) { c.Duplicates = time.Second },
+			"the duplicate window must be at least 2m0s"},
+		"sourced from elsewhere": {func(c *jetstream.StreamConfig) { c.Sources = []*jetstream.StreamSource{{Name: "ELSE"}} },
+			"mirror, sources and subject transform must be off"},
+		"small messages": {func(c *jetstream.StreamConfig) { c.MaxMsgSize = 1 << 10 },
+			"the largest message must be at least 2097152 bytes (is 1024)"},
+		"begins later": {func(c *jetstream.StreamConfig) { c.FirstSeq = 7 }, "the first sequence must be 1 (is 7)"},
 		"is told elsewhere": {func(c *jetstream.StreamConfig) {
 			c.RePublish = &jetstream.RePublish{Source: ">", Destination: "copy.>"}
 		}, "republishing must be off"},
-		"several things at once": {func(c *jetstream.StreamConfig) { c.MaxAge, c.DenyPurge = time.Hour, false }, "max age must be off (is 1h0m0s); deletes and purges must be denied (is deletes denied true, purges denied false)"},
+		"several things at once": {func(c *jetstream.StreamConfig) { c.MaxAge, c.DenyPurge = time.Hour, false },
+			"max age must be off (is 1h0m0s); deletes and purges must be denied (is deletes denied true, purges denied false)"},
 		"subjects are translated": {func(c *jetstream.StreamConfig) {
 			c.SubjectTransform = &jetstream.SubjectTransformConfig{Source: "cannulary.test.a.>", Destination: "cannulary.test.b.>"}
 		}, "mirror, sources and subject transform must be off"},
@@ -296,7 +308,8 @@ func TestAppendFaults(t *testing.T) {
 // TestServerTakesAnOddFolder starts in folders that are not there yet, or cannot be.
 func TestServerTakesAnOddFolder(t *testing.T) {
 	testkit.Server(t, t.TempDir()+"/not/there yet")
-	if _, err := eventlog.StartServer("/dev/null/log", testkit.MaxBytes, testkit.Discard()); err == nil || !strings.Contains(err.Error(), "log folder") {
+	if _, err := eventlog.StartServer("/dev/null/log", testkit.MaxBytes, testkit.Discard()); err == nil ||
+		!strings.Contains(err.Error(), "log folder") {
 		t.Errorf("a file where the folder should be: %v", err)
 	}
 	if _, err := eventlog.Dial(" "); err == nil || !strings.Contains(err.Error(), "give one") {

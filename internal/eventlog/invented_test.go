@@ -41,7 +41,8 @@ func TestAnInventedLogDatesItsEntries(t *testing.T) {
 	}
 	for name, log := range map[string]*eventlog.Log{"as it was made": l, "opened again": later} {
 		times := readTimes(t, log, 4)
-		if !times[0].Equal(at) || !times[1].Equal(at) || times[2].Before(began.Add(-time.Minute)) || times[3].Before(began.Add(-time.Minute)) {
+		if !times[0].Equal(at) || !times[1].Equal(at) || times[2].Before(began.Add(-time.Minute)) ||
+			times[3].Before(began.Add(-time.Minute)) {
 			t.Errorf("%s: %v", name, times)
 		}
 	}
@@ -56,7 +57,8 @@ func TestAnInventedLogDatesItsEntries(t *testing.T) {
 	if times := readTimes(t, trueLog, 2); times[1].Before(began.Add(-time.Minute)) {
 		t.Errorf("an entry of a log of real facts is dated %s", times[1])
 	}
-	const says = "the log (stream CANNULARY_TEST) holds no invented facts: its entries are dated by the server alone; give the demo a folder of its own"
+	const says = "the log (stream CANNULARY_TEST) holds no invented facts: its entries are dated by the server alone; give the demo a " +
+		"folder of its own"
 	if _, err := eventlog.Open(testkit.Context(t), nc, cfg); err == nil || !strings.Contains(err.Error(), says) {
 		t.Errorf("a log of real facts was opened as an invented one: %v", err)
 	}

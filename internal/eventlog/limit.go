@@ -6,30 +6,30 @@ import (
 	"strings"
 )
 
-// Resize says what Config.MaxBytes does to a log that is there already.
+// Resize says what Config.MaxBytes does to an existing log.
 type Resize int
 
 const (
 	// Keep leaves the log's limit as it is.
 	Keep Resize = iota
-	// Raise sets it where it is lower. Of many processes on one log the largest limit holds,
-	// in whatever order they start, and one that still has an old flag lowers nothing.
+	// Raise sets the limit if it is lower. Of many processes on one log the largest limit holds,
+	// in whatever order they start. A process with an old flag lowers nothing.
 	Raise
-	// Set sets it: for the one process that has the log to itself.
+	// Set sets the limit: for the one process that has the log to itself.
 	Set
 )
 
 // Limit is what opening did to the log's limit, in bytes.
 type Limit struct {
-	Asked int64 // 0 when nothing was
-	Was   int64 // before; 0 for a log without one
+	Asked int64 // 0 if nothing was asked
+	Was   int64 // before; 0 for a log without a limit
 	Is    int64
 }
 
-// Limit tells what opening did to the log's limit.
+// Limit returns what opening did to the log's limit.
 func (l *Log) Limit() Limit { return l.limit }
 
-// resize brings the stream's limit to what was asked for; nothing else of it is changed.
+// resize sets the stream's limit as asked. It changes nothing else.
 func (l *Log) resize(ctx context.Context) error {
 	info := l.stream.CachedInfo()
 	is := max(0, info.Config.MaxBytes) // the server writes -1 for none
@@ -39,9 +39,11 @@ func (l *Log) resize(ctx context.Context) error {
 	}
 	want := l.cfg.MaxBytes
 	l.limit.Asked = want
-	// What is stored can only grow: if it has outgrown the answer above, the update says so.
+	// The stored size only grows. If it has outgrown the answer above, the update fails and says
+	// so.
 	if stored := info.State.Bytes; want < 0 || uint64(want) < stored {
-		return fmt.Errorf("the log (stream %s) holds %d bytes, and its limit is to be %d: nothing is ever dropped from it, so no message could be taken; give --log-max-bytes more than %d, or leave it out to keep the limit of %d", l.name, stored, want, stored, is)
+		return fmt.Errorf("the log (stream %s) holds %d bytes, and its limit is to be %d: nothing is ever dropped from it, so no message "+
+			"could be taken; give --log-max-bytes more than %d, or leave it out to keep the limit of %d", l.name, stored, want, stored, is)
 	}
 	if want == is || l.cfg.Resize == Raise && (want < is || is == 0) {
 		return nil
@@ -50,16 +52,18 @@ func (l *Log) resize(ctx context.Context) error {
 	cfg.MaxBytes = want
 	s, err := l.js.UpdateStream(ctx, cfg)
 	if err != nil {
-		return fmt.Errorf("set the limit of the log (stream %s) from %d to %d bytes: %w; the server's own limit of storage may be in the way", l.name, is, want, err)
+		return fmt.Errorf("set the limit of the log (stream %s) from %d to %d bytes: %w; the server's own limit of storage may be in the "+
+			"way", l.name, is, want, err)
 	}
 	if got := s.CachedInfo().Config.MaxBytes; got != want {
-		return fmt.Errorf("the limit of the log (stream %s) was to be %d bytes and is %d; another process may have set it at the same time, start again", l.name, want, got)
+		return fmt.Errorf("the limit of the log (stream %s) was to be %d bytes and is %d; another process may have set it at the same "+
+			"time, start again", l.name, want, got)
 	}
 	l.stream, l.limit.Is = s, want
 	return nil
 }
 
-// String is one line for the operator: from what to what, and why not as asked.
+// String returns one line for the operator: from what to what, and why not as asked.
 func (m Limit) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d bytes", m.Is)

@@ -33,7 +33,8 @@ func TestAFullLogIsMadeLarger(t *testing.T) {
 			before := info(t, nc).Config
 			cfg.MaxBytes = 32 << 20
 			l = testkit.OpenLog(t, nc, cfg)
-			if got := l.Limit(); got != (eventlog.Limit{Asked: 32 << 20, Was: 8 << 10, Is: 32 << 20}) || got.String() != "33554432 bytes, was 8192" {
+			if got := l.Limit(); got != (eventlog.Limit{Asked: 32 << 20, Was: 8 << 10, Is: 32 << 20}) ||
+				got.String() != "33554432 bytes, was 8192" {
 				t.Errorf("opened with more: %+v, %s", got, got)
 			}
 			if _, _, err := l.Append(testkit.Context(t), event("after", 1000)); err != nil {
@@ -46,7 +47,8 @@ func TestAFullLogIsMadeLarger(t *testing.T) {
 			}
 			s.Stop()
 			// It stays so for whoever asks for nothing.
-			l = testkit.OpenLog(t, testkit.Connect(t, testkit.Server(t, dir)), func() eventlog.Config { c := cfg; c.MaxBytes = 0; return c }())
+			l = testkit.OpenLog(t, testkit.Connect(t, testkit.Server(t, dir)),
+				func() eventlog.Config { c := cfg; c.MaxBytes = 0; return c }())
 			if got := l.Limit(); got != (eventlog.Limit{Was: 32 << 20, Is: 32 << 20}) {
 				t.Errorf("opened without a limit: %+v", got)
 			}
@@ -72,16 +74,21 @@ func TestALogIsMadeSmallerByItsOnlyProcessAlone(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if l, err = open(64<<10, eventlog.Raise); err != nil || l.Limit().Is != 1<<20 || !strings.Contains(l.Limit().String(), "1048576 bytes as before; the 65536 asked for are less, and on an external server it is only raised") {
+	if l, err = open(64<<10, eventlog.Raise); err != nil || l.Limit().Is != 1<<20 || !strings.Contains(l.Limit().String(),
+		"1048576 bytes as before; the 65536 asked for are less, and on an external server it is only raised") {
 		t.Errorf("one of many lowered it: %v, %v", l.Limit(), err)
 	}
-	if l, err = open(64<<10, eventlog.Set); err != nil || l.Limit() != (eventlog.Limit{Asked: 64 << 10, Was: 1 << 20, Is: 64 << 10}) || info(t, nc).Config.MaxBytes != 64<<10 {
+	if l, err = open(64<<10, eventlog.Set); err != nil || l.Limit() != (eventlog.Limit{Asked: 64 << 10, Was: 1 << 20, Is: 64 << 10}) ||
+		info(t, nc).Config.MaxBytes != 64<<10 {
 		t.Errorf("the only process: %v, %v", l.Limit(), err)
 	}
 	stored := info(t, nc).State.Bytes
 	for _, how := range []eventlog.Resize{eventlog.Set, eventlog.Raise} {
 		_, err = open(8<<10, how)
-		if err == nil || !strings.Contains(err.Error(), fmt.Sprintf("holds %d bytes, and its limit is to be 8192: nothing is ever dropped from it", stored)) || !strings.Contains(err.Error(), fmt.Sprintf("give --log-max-bytes more than %d, or leave it out to keep the limit of 65536", stored)) {
+		if err == nil || !strings.Contains(err.Error(),
+			fmt.Sprintf("holds %d bytes, and its limit is to be 8192: nothing is ever dropped from it", stored)) ||
+			!strings.Contains(err.Error(),
+				fmt.Sprintf("give --log-max-bytes more than %d, or leave it out to keep the limit of 65536", stored)) {
 			t.Errorf("a limit below what is stored: %v", err)
 		}
 	}

@@ -22,28 +22,29 @@ import (
 
 // Config says which log to open.
 type Config struct {
-	Shard string // lower-case letters and digits; one stream is one shard
-	// MaxBytes is the log's limit: it refuses new events beyond; nothing old is ever dropped.
-	// 0 makes a new log with DefaultMaxBytes.
+	Shard string // lower-case letters and digits; each shard is one stream
+	// MaxBytes is the log's limit: beyond it the log refuses new events and never drops old
+	// ones. 0 gives a new log DefaultMaxBytes.
 	MaxBytes int64
-	Resize   Resize // what MaxBytes does to a log that is there
+	Resize   Resize // what MaxBytes does to an existing log
 	Replicas int    // 1, or 3 on a cluster
-	// Fingerprint is that of the site secret; a log made with another one is refused.
+	// Fingerprint is that of the site secret. A log that was made with another secret is
+	// refused.
 	Fingerprint string
-	// Now gives the time of genesis.
+	// Now returns the time of genesis.
 	Now func() time.Time
-	// Arrived makes a new log an invented one, and refuses another: it dates the entries in the
-	// server's stead, where it does not answer zero. The demo alone sets it, to tell a year.
+	// Arrived makes a new log an invented one, and refuses any other log. It dates the entries
+	// in place of the server, unless it returns zero. Only the demo sets it, for its year.
 	Arrived func(*logv1.Event) time.Time
 }
 
-// arrivedHeader is what an entry of an invented log says of its arrival, RFC 3339 in UTC.
+// arrivedHeader is the header with the arrival of an entry of an invented log, RFC 3339 in UTC.
 const arrivedHeader = "Cannulary-Arrived"
 
-// DefaultMaxBytes is room for some ten years of a large unit: about 1 kB an event.
+// DefaultMaxBytes has room for some ten years of a large unit, at about 1 kB an event.
 const DefaultMaxBytes = 16 << 30
 
-// maxEventBytes is the largest event: the largest message plus what sealing adds.
+// maxEventBytes is the size of the largest event: the largest message plus what sealing adds.
 const maxEventBytes = 2 << 20
 
 // DuplicateWindow is how long the server itself recognises a message id.
@@ -59,13 +60,13 @@ type Log struct {
 	id     string
 	limit  Limit
 
-	invented bool // entries may say themselves when they arrived
+	invented bool // the header of an entry may say when it arrived
 }
 
-// Entry is one event as it stands in the log.
+// Entry is one entry of the log: an event with its place and time.
 type Entry struct {
 	Seq  uint64
-	Time time.Time // when the log took it; in an invented log, when it says that it arrived
+	Time time.Time // when the log received it; in an invented log, when its header says
 	Data []byte    // the serialised logv1.Event
 }
 
@@ -75,8 +76,8 @@ const (
 	genesisMessage = "genesis"
 )
 
-// Open opens the shard's stream, making it when there is none, and checks that it keeps
-// what this program needs it to keep.
+// Open opens the shard's stream, and makes it if there is none. It checks that the stream keeps
+// what this program needs.
 func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	js, err := jetstream.New(nc)
 	if err != nil {
@@ -112,8 +113,8 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	return l, nil
 }
 
-// checkConfig refuses a stream that could lose or change what it holds, and names each
-// difference: what must be, and what is. The limit of bytes alone is set from outside.
+// checkConfig refuses a stream that could lose or change what it holds. It names each
+// difference: what must be, and what is. Only the limit of bytes may differ.
 func checkConfig(got, want jetstream.StreamConfig) error {
 	var bad []string
 	note := func(ok bool, must string, is any) {
@@ -125,26 +126,32 @@ func checkConfig(got, want jetstream.StreamConfig) error {
 	note(got.Retention == jetstream.LimitsPolicy, "retention must be limits", got.Retention)
 	note(got.Discard == jetstream.DiscardNew, "discard must be new, else the oldest events are dropped when it is full", got.Discard)
 	note(got.MaxAge == 0, "max age must be off", got.MaxAge)
-	note(got.MaxMsgs <= 0 && got.MaxMsgsPerSubject <= 0, "message limits must be off", fmt.Sprintf("%d, %d a subject", got.MaxMsgs, got.MaxMsgsPerSubject))
-	note(got.MaxMsgSize <= 0 || got.MaxMsgSize >= want.MaxMsgSize, fmt.Sprintf("the largest message must be at least %d bytes", want.MaxMsgSize), got.MaxMsgSize)
+	note(got.MaxMsgs <= 0 && got.MaxMsgsPerSubject <= 0, "message limits must be off",
+		fmt.Sprintf("%d, %d a subject", got.MaxMsgs, got.MaxMsgsPerSubject))
+	note(got.MaxMsgSize <= 0 || got.MaxMsgSize >= want.MaxMsgSize, fmt.Sprintf("the largest message must be at least %d bytes",
+		want.MaxMsgSize), got.MaxMsgSize)
 	note(got.Replicas >= want.Replicas, fmt.Sprintf("replicas must be at least %d, as --replicas says", want.Replicas), got.Replicas)
 	note(!got.Sealed, "it must not be sealed", "sealed")
 	note(got.FirstSeq <= 1, "the first sequence must be 1", got.FirstSeq)
-	note(got.DenyDelete && got.DenyPurge, "deletes and purges must be denied", fmt.Sprintf("deletes denied %v, purges denied %v", got.DenyDelete, got.DenyPurge))
+	note(got.DenyDelete && got.DenyPurge, "deletes and purges must be denied", fmt.Sprintf("deletes denied %v, purges denied %v",
+		got.DenyDelete, got.DenyPurge))
 	note(!got.AllowRollup && !got.AllowMsgTTL, "roll-up and message TTL must be off", "on")
-	note(got.PersistMode == jetstream.DefaultPersistMode, "persist mode must be the default, else an acknowledged event may not be on disk", got.PersistMode)
+	note(got.PersistMode == jetstream.DefaultPersistMode,
+		"persist mode must be the default, else an acknowledged event may not be on disk", got.PersistMode)
 	note(!got.NoAck, "acknowledgements must be on", "off")
 	note(got.Duplicates >= DuplicateWindow, fmt.Sprintf("the duplicate window must be at least %s", DuplicateWindow), got.Duplicates)
-	note(got.Mirror == nil && len(got.Sources) == 0 && got.SubjectTransform == nil, "mirror, sources and subject transform must be off", "on")
+	note(got.Mirror == nil && len(got.Sources) == 0 && got.SubjectTransform == nil,
+		"mirror, sources and subject transform must be off", "on")
 	note(got.RePublish == nil, "republishing must be off", "on")
 	note(len(got.Subjects) == 1 && got.Subjects[0] == want.Subjects[0], "subjects must be "+want.Subjects[0], got.Subjects)
 	if len(bad) > 0 {
-		return fmt.Errorf("stream %s is not safe for the record: %s; it was made or changed by something else, correct it before starting", got.Name, strings.Join(bad, "; "))
+		return fmt.Errorf("stream %s is not safe for the record: %s; it was made or changed by something else, correct it before starting",
+			got.Name, strings.Join(bad, "; "))
 	}
 	return nil
 }
 
-// genesis reads the log's first entry, writing it into an empty log.
+// genesis reads the log's first entry. It writes it into an empty log.
 func (l *Log) genesis(ctx context.Context) error {
 	info, err := l.stream.Info(ctx)
 	if err != nil {
@@ -162,8 +169,8 @@ func (l *Log) genesis(ctx context.Context) error {
 				LogId: hex.EncodeToString(id), Shard: l.cfg.Shard, SecretFingerprint: l.cfg.Fingerprint, Invented: l.cfg.Arrived != nil,
 			}}}},
 		}
-		// Of several processes that start at once on an empty log, one writes; the others
-		// are told that the log is no longer empty, and read what that one wrote.
+		// If several processes start at once on an empty log, one writes. The others are told
+		// that the log is no longer empty, and read what that one wrote.
 		_, err := l.publish(ctx, ev, jetstream.WithExpectLastSequence(0))
 		var api *jetstream.APIError
 		if err != nil && !(errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence) {
@@ -183,17 +190,19 @@ func (l *Log) genesis(ctx context.Context) error {
 		return fmt.Errorf("the log is shard %q, not %q; name the right shard", g.GetShard(), l.cfg.Shard)
 	}
 	if g.GetSecretFingerprint() != l.cfg.Fingerprint {
-		return fmt.Errorf("the log was made with another site secret (fingerprint %s, here %s): patients would get new keys; restore the key store that belongs to this log", g.GetSecretFingerprint(), l.cfg.Fingerprint)
+		return fmt.Errorf("the log was made with another site secret (fingerprint %s, here %s): patients would get new keys; restore the "+
+			"key store that belongs to this log", g.GetSecretFingerprint(), l.cfg.Fingerprint)
 	}
 	if l.cfg.Arrived != nil && !g.GetInvented() {
-		return fmt.Errorf("the log (stream %s) holds no invented facts: its entries are dated by the server alone; give the demo a folder of its own", l.name)
+		return fmt.Errorf("the log (stream %s) holds no invented facts: its entries are dated by the server alone; give the demo a "+
+			"folder of its own", l.name)
 	}
 	l.id, l.invented = g.GetLogId(), g.GetInvented()
 	return nil
 }
 
-// taken is when the log took an entry: the server's time, but that of the header in an
-// invented log.
+// taken returns when the log received an entry: the server's time, or in an invented log the
+// header's.
 func (l *Log) taken(server time.Time, h nats.Header) time.Time {
 	if l.invented {
 		if at, err := time.Parse(time.RFC3339Nano, h.Get(arrivedHeader)); err == nil {
@@ -203,19 +212,19 @@ func (l *Log) taken(server time.Time, h nats.Header) time.Time {
 	return server.UTC()
 }
 
-// ID is the log's own id; a repaired or replaced log has another.
+// ID returns the log's own id. A repaired or replaced log has another.
 func (l *Log) ID() string { return l.id }
 
-// Shard is the log's shard.
+// Shard returns the log's shard.
 func (l *Log) Shard() string { return l.cfg.Shard }
 
-// Token is the consistency token of a sequence: "shard:sequence".
+// Token returns the consistency token of a sequence: "shard:sequence".
 func (l *Log) Token(seq uint64) string { return fmt.Sprintf("%s:%d", l.cfg.Shard, seq) }
 
-// Append writes the event and returns its sequence once it is safe. duplicate tells that
-// the server knew the event's id within its window; seq is then that of the first one.
-// Errors are faults: Full, TooLarge or Unavailable. After Unavailable the event may be
-// in the log or not: append it again, the id keeps it single.
+// Append writes the event and returns its sequence once it is safe. duplicate reports that the
+// server knew the event's id within its window; seq is then that of the first one. Errors are
+// faults: Full, TooLarge or Unavailable. After Unavailable the event may or may not be in the
+// log. Append it again: its id keeps it single.
 func (l *Log) Append(ctx context.Context, ev *logv1.Event) (seq uint64, duplicate bool, err error) {
 	ack, err := l.publish(ctx, ev)
 	if err != nil {
@@ -240,7 +249,7 @@ func (l *Log) publish(ctx context.Context, ev *logv1.Event, opts ...jetstream.Pu
 	return l.js.PublishMsg(ctx, msg, opts...)
 }
 
-// subject holds no personal data: a facility's code and a keyed hash.
+// subject contains no personal data: a facility's code and a keyed hash.
 func (l *Log) subject(ev *logv1.Event) string {
 	part := func(s string) string {
 		if s == "" {
@@ -255,14 +264,16 @@ func appendFault(err error) error {
 	var api *jetstream.APIError
 	switch {
 	case errors.As(err, &api) && api.ErrorCode == 10077: // maximum bytes exceeded
-		return fault.Wrap(fault.Full, err, "the log is full: nothing was stored", "tell the operator to raise the log's limit, then send the message again")
+		return fault.Wrap(fault.Full, err, "the log is full: nothing was stored",
+			"tell the operator to raise the log's limit, then send the message again")
 	case errors.Is(err, nats.ErrMaxPayload), errors.As(err, &api) && api.ErrorCode == 10054:
 		return fault.Wrap(fault.TooLarge, err, "the message is larger than the log takes", "send its facts in several messages")
 	}
-	return fault.Wrap(fault.Unavailable, err, "the log did not confirm the message: it may or may not be stored", "send the same message again; a resend never makes a second fact")
+	return fault.Wrap(fault.Unavailable, err, "the log did not confirm the message: it may or may not be stored",
+		"send the same message again; a resend never makes a second fact")
 }
 
-// Get reads one entry. It returns jetstream.ErrMsgNotFound when there is none.
+// Get reads one entry. It returns jetstream.ErrMsgNotFound if there is none.
 func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
 	m, err := l.stream.GetMsg(ctx, seq)
 	if err != nil {
@@ -271,14 +282,14 @@ func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
 	return Entry{Seq: m.Sequence, Time: l.taken(m.Time, m.Header), Data: m.Data}, nil
 }
 
-// State is what an operator asks first.
+// State is the end and the size of the log.
 type State struct {
 	LastSeq  uint64
 	LastTime time.Time
 	Bytes    uint64
 	MaxBytes int64
-	// Missing is how many entries the server itself knows that it lost. Damage that it has
-	// not met is not among them: see Check.
+	// Missing is the number of entries that the server itself knows to be lost. Damage that the
+	// server has not met is not among them: see Check.
 	Missing uint64
 }
 
@@ -289,6 +300,7 @@ func (l *Log) State(ctx context.Context) (State, error) {
 		return State{}, fmt.Errorf("ask the log for its state: %w", err)
 	}
 	st := info.State
-	// Nothing is ever deleted and the first entry is 1: whatever is not there is damage.
-	return State{LastSeq: st.LastSeq, LastTime: st.LastTime.UTC(), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes, Missing: st.LastSeq - min(st.LastSeq, st.Msgs)}, nil
+	// Nothing is ever deleted and the first entry is 1, so a missing entry is damage.
+	return State{LastSeq: st.LastSeq, LastTime: st.LastTime.UTC(), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes,
+		Missing: st.LastSeq - min(st.LastSeq, st.Msgs)}, nil
 }

@@ -9,16 +9,16 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
-// ErrGap says that entries are missing that the log once held: an alarm, never skipped.
+// ErrGap says that entries are missing that the log once held. It is an alarm and never skipped.
 var ErrGap = errors.New("the log has a gap")
 
 // readAhead is how many entries may wait for a slow reader.
 const readAhead = 2048
 
-// Read hands over every entry from sequence from on, in order, in batches of at most max,
-// and follows the log until ctx ends or handle fails. A batch holds whatever has arrived,
-// so a reader that is caught up sees single entries at once. The error is handle's, ErrGap
-// or nil when ctx ended.
+// Read hands over every entry from sequence from on, in order, in batches of at most max. It
+// follows the log until ctx ends or handle fails. A batch holds whatever has arrived, so a
+// reader that has caught up gets single entries at once. The error is handle's, ErrGap, or nil
+// if ctx ended.
 func (l *Log) Read(ctx context.Context, from uint64, max int, handle func(context.Context, []Entry) error) error {
 	if from == 0 {
 		from = 1
@@ -54,7 +54,9 @@ func (l *Log) Read(ctx context.Context, from uint64, max int, handle func(contex
 		}
 		for _, e := range batch {
 			if e.Seq != next {
-				return fmt.Errorf("%w: after %d comes %d; the log is damaged and cannot be repaired in place: keep the data folder as it is, above all the view, which holds copies of what was projected, and restore a copy of the log (runbook CannularyLogDamaged)", ErrGap, next-1, e.Seq)
+				return fmt.Errorf("%w: after %d comes %d; the log is damaged and cannot be repaired in place: keep the data folder as it "+
+					"is, above all the view, which holds copies of what was projected, and restore a copy of the log (runbook "+
+					"CannularyLogDamaged)", ErrGap, next-1, e.Seq)
 			}
 			next++
 		}
@@ -67,8 +69,8 @@ func (l *Log) Read(ctx context.Context, from uint64, max int, handle func(contex
 	}
 }
 
-// fetch pulls entries into the channel. The ordered consumer restarts itself where it
-// stopped when the connection or its server comes back.
+// fetch sends entries into the channel. The ordered consumer restarts where it stopped when the
+// connection or its server comes back.
 func (l *Log) fetch(ctx context.Context, from uint64, out chan<- Entry) error {
 	cons, err := l.js.OrderedConsumer(ctx, l.name, jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from,

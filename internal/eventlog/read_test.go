@@ -107,7 +107,9 @@ func TestReadEnds(t *testing.T) {
 	if err != nil || n < 3 {
 		t.Errorf("the context ended after %d entries: %v", n, err)
 	}
-	if err := l.Read(testkit.Context(t), 1, 10, func(context.Context, []eventlog.Entry) error { return errEnough }); !errors.Is(err, errEnough) {
+	if err := l.Read(testkit.Context(t), 1, 10, func(context.Context, []eventlog.Entry) error {
+		return errEnough
+	}); !errors.Is(err, errEnough) {
 		t.Errorf("the handler ended it: %v", err)
 	}
 	nc := testkit.Connect(t, s)

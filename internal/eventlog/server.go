@@ -20,11 +20,12 @@ type Server struct {
 	log *serverLog
 }
 
-// startTimeout is how long a start may take: a log of some years is checked on the way up.
+// startTimeout is how long a start may take. The server checks a log of some years when it
+// starts.
 const startTimeout = 60 * time.Second
 
-// StartServer starts a server on the folder, which it makes if need be. maxBytes is the
-// most that the folder may hold. The server syncs every write to disk before it answers.
+// StartServer starts a server on the folder, which it makes if need be. maxBytes is the largest
+// size of the folder. The server syncs every write to disk before it answers.
 func StartServer(dir string, maxBytes int64, log *slog.Logger) (*Server, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("log folder: %w", err)
@@ -63,9 +64,8 @@ func (s *Server) Connect() (*nats.Conn, error) {
 // Warnings counts the server's own warnings and errors, without Recoveries.
 func (s *Server) Warnings() int64 { return s.log.warnings.Load() }
 
-// Recoveries counts the lines by which the server tells that it was not stopped in order
-// the last time and reads its newest block again: no damage, every acknowledged event is
-// there.
+// Recoveries counts the messages of a server that was not stopped in order and therefore reads
+// its newest block again. They mean no damage: every acknowledged event is there.
 func (s *Server) Recoveries() int64 { return s.log.recoveries.Load() }
 
 // Stop shuts the server down and waits until its files are closed.
@@ -74,8 +74,8 @@ func (s *Server) Stop() {
 	s.ns.WaitForShutdown()
 }
 
-// Dial connects to an external server or cluster and goes on trying for ever when the
-// connection breaks.
+// Dial connects to an external server or cluster. It reconnects for ever when the connection
+// breaks.
 func Dial(url string, opts ...nats.Option) (*nats.Conn, error) {
 	if strings.TrimSpace(url) == "" {
 		return nil, errors.New("the address of the NATS server is empty; give one, for instance nats://127.0.0.1:4222")
@@ -94,10 +94,10 @@ type serverLog struct {
 	warnings, recoveries atomic.Int64
 }
 
-// recoveries are what the server (2.15) says after it was killed: the index that it writes
-// now and then is older than its blocks, which it therefore reads again. Any other fault of
-// the index is worded otherwise and counts as a warning. So would these, if a newer server
-// worded them otherwise; a test that kills the program would say so.
+// recoveries are the messages of the server (2.15) after it was killed. It writes its index now
+// and then, so the index is older than the blocks, and it reads them again. Any other fault of
+// the index has another text and counts as a warning. So would these if a newer server changed
+// their text; a test that kills the program would fail then.
 var recoveries = [...]string{
 	"Stream state outdated, last block has additional entries, will rebuild",
 	"Stream state outdated, found extra blocks, will rebuild",

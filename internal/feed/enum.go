@@ -9,9 +9,9 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// wrongEnum finds the first value of an enum, in the order of the schema, that is no name of
-// it, and says what is allowed there; it is empty where there is none. The decoder's own error
-// names the field alone.
+// wrongEnum returns the first value of an enum, in the order of the schema, that is not one of
+// its names, and says what is allowed. It is empty if there is none. The decoder's own error
+// names only the field.
 func wrongEnum(line []byte, md protoreflect.MessageDescriptor) string {
 	var v any
 	if json.Unmarshal(line, &v) != nil {
@@ -69,7 +69,7 @@ func enumValue(v any, allowed protoreflect.EnumValueDescriptors, where string) s
 	for i := range allowed.Len() {
 		names = append(names, string(allowed.Get(i).Name()))
 	}
-	// Nobody needs to send the first one: it stands for a field that is left out.
+	// Nobody needs to send the first name: it stands for a field that is left out.
 	names = slices.DeleteFunc(names, func(n string) bool { return strings.HasSuffix(n, "_UNSPECIFIED") })
 	return fmt.Sprintf("%s: %q is none of %s", where, word, strings.Join(names, ", "))
 }

@@ -1,7 +1,7 @@
-// Package feed is a sender's side of the feed: it streams messages to an ingest service,
-// sends again what was not answered when the connection breaks or a refusal is passing,
-// and counts what became of each. The simulator and `load` send through it, and nothing
-// else of the program's inside.
+// Package feed is the sender's side of the feed. It streams messages to an ingest service. It
+// sends again what was not answered when the connection breaks, and what was refused for a
+// while. It counts what became of each message. The simulator and `load` send through it, and
+// use nothing else of the program's inside.
 package feed
 
 import (
@@ -20,8 +20,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Tally is what became of the messages: sent = accepted + duplicates + refused. Where
-// sending ended early, those without a final answer are counted apart.
+// Tally is what became of the messages: sent = accepted + duplicates + refused. If sending ended
+// early, those without a final answer are counted apart.
 type Tally struct {
 	Sent       int `json:"sent"`
 	Accepted   int `json:"accepted"`
@@ -33,10 +33,10 @@ type Tally struct {
 // Client sends messages to one address.
 type Client struct {
 	Addr string
-	// Answered is told of every final answer, in order; it may be nil.
+	// Answered is called with every final answer, in order; it may be nil.
 	Answered func(*cannularyv1.FeedRequest, *cannularyv1.FeedResponse)
-	// Patience is how long a broken connection or passing refusals are borne without any
-	// progress; 0 is 30 seconds.
+	// Patience is how long Send goes on without any progress after the connection broke or
+	// messages were refused for a while; 0 is 30 seconds.
 	Patience time.Duration
 }
 
@@ -46,7 +46,7 @@ const window = 256
 // pause is the wait before a reconnect or a resend.
 const pause = 250 * time.Millisecond
 
-// Source yields the messages: it calls emit for each and stops at its first error.
+// Source calls emit for each message and stops at its first error.
 type Source func(emit func(*cannularyv1.FeedRequest) error) error
 
 // Send sends all messages of the source and returns once each has a final answer.
@@ -89,7 +89,8 @@ func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
 		if s.answered > answered {
 			deadline = time.Now().Add(patience)
 		}
-		if st, _ := status.FromError(err); !errors.Is(err, errAgain) && st.Code() != codes.Unavailable && st.Code() != codes.Internal && st.Code() != codes.Unknown || time.Now().After(deadline) {
+		if st, _ := status.FromError(err); !errors.Is(err, errAgain) && st.Code() != codes.Unavailable && st.Code() != codes.Internal &&
+			st.Code() != codes.Unknown || time.Now().After(deadline) {
 			if errors.Is(err, errAgain) {
 				return s.early(), fmt.Errorf("feed to %s: %w and none was taken for %s; the service says of %q: %s",
 					c.Addr, err, patience, s.refused.GetSourceMessageId(), reasons(s.refused))
@@ -102,7 +103,8 @@ func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
 	return s.tally, <-sourceErr
 }
 
-// errAgain ends a stream on which passing refusals came, so that they are sent again.
+// errAgain ends a stream with refusals that are only for a while, so that the messages are sent
+// again.
 var errAgain = errors.New("messages were refused for the moment")
 
 // sending is the state across streams.
@@ -114,17 +116,17 @@ type sending struct {
 	tally    Tally
 	answered int
 	drained  bool
-	refused  *cannularyv1.FeedResponse // the latest passing refusal
+	refused  *cannularyv1.FeedResponse // the latest refusal that is only for a while
 }
 
-// early is the tally of a feed that ended before all was answered.
+// early returns the tally of a feed that ended before all answers came.
 func (s *sending) early() Tally {
 	t := s.tally
 	t.Unanswered = len(s.pending)
 	return t
 }
 
-// reasons are a refusal's own words.
+// reasons returns a refusal's own words.
 func reasons(a *cannularyv1.FeedResponse) string {
 	parts := make([]string, 0, len(a.GetReasons()))
 	for _, r := range a.GetReasons() {
@@ -145,7 +147,7 @@ func (s *sending) stream(ctx context.Context) error {
 		return err
 	}
 	inflight := make(chan *cannularyv1.FeedRequest, window)
-	// left collects, in order, what this stream sent and did not get a final answer for.
+	// left holds, in order, what this stream sent without a final answer.
 	sendDone := make(chan []*cannularyv1.FeedRequest, 1)
 	stop := make(chan struct{})
 	go func() { sendDone <- s.send(ctx, st, inflight, stop) }()
@@ -185,9 +187,9 @@ func (s *sending) stream(ctx context.Context) error {
 	return nil
 }
 
-// send sends what is pending from the stream before, then what is new; it returns what it
-// could not send. After stop it sends no more: what was refused for the moment goes first,
-// and the source may be waiting for its answers.
+// send sends what is pending from the stream before, then what is new. It returns what it could
+// not send. After stop it sends nothing more: messages that were refused for a while go first,
+// and the source may be waiting for their answers.
 func (s *sending) send(
 	ctx context.Context, st cannularyv1.FeedService_FeedClient, inflight chan<- *cannularyv1.FeedRequest, stop <-chan struct{},
 ) (unsent []*cannularyv1.FeedRequest) {

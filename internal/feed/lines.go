@@ -13,12 +13,12 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// maxLine bounds a line: JSON may be several times as long as the message's 1 MiB.
+// maxLine is the length of the longest line. JSON can be several times as long as the message's
+// 1 MiB.
 const maxLine = 8 << 20
 
-// ReadLines reads newline-delimited protobuf-JSON of FeedRequest. bad is told of every line
-// that is none, with its number from 1; reading goes on after it. Empty lines are passed
-// over.
+// ReadLines reads newline-delimited protobuf-JSON of FeedRequest. It calls bad for every line
+// that is none, with its number from 1, and reads on. It skips empty lines.
 func ReadLines(r io.Reader, good func(*cannularyv1.FeedRequest) error, bad func(line int, err error)) error {
 	br := bufio.NewReaderSize(r, 1<<16)
 	for n := 1; ; n++ {
@@ -52,7 +52,7 @@ func ReadLines(r io.Reader, good func(*cannularyv1.FeedRequest) error, bad func(
 	}
 }
 
-// readLine reads one line without its end; the rest of one that is too long is passed over.
+// readLine reads one line without its end. It skips the rest of a line that is too long.
 func readLine(br *bufio.Reader) (line []byte, tooLong bool, err error) {
 	for {
 		part, err := br.ReadSlice('\n')
@@ -75,7 +75,7 @@ func WriteLine(w io.Writer, m *cannularyv1.FeedRequest) error {
 		return fmt.Errorf("encode message: %w", err)
 	}
 	var out bytes.Buffer
-	// protojson varies its white space on purpose.
+	// protojson varies its white space on purpose, so it is removed.
 	if err := json.Compact(&out, b); err != nil {
 		return fmt.Errorf("encode message: %w", err)
 	}

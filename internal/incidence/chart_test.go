@@ -55,39 +55,6 @@ func TestFunnelProperties(t *testing.T) {
 	})
 }
 
-func TestUChartIsNoUse(t *testing.T) {
-	// NIST/SEMATECH e-Handbook 6.3.3.1; the figures computed apart from the project.
-	u := must(incidence.UChart(0.26/100, 60))(t)
-	near(t, "limit per 100", u.Limit*100, 2.235, 5.1e-4)
-	if u.Signals != 2 {
-		t.Errorf("signals at %d", u.Signals)
-	}
-	near(t, "false alarms", u.FalseAlarm, 0.0110, 5.1e-5)
-	if u.FalseAlarm < 8*incidence.ThreeSigma {
-		t.Errorf("%v is not many times %v", u.FalseAlarm, incidence.ThreeSigma)
-	}
-	near(t, "three sigma", incidence.ThreeSigma, distuv.UnitNormal.Survival(3), 1e-15)
-	// With many events it comes near to what it is meant for.
-	if u := must(incidence.UChart(1, 5000))(t); u.FalseAlarm > 1.2*incidence.ThreeSigma || u.FalseAlarm < incidence.ThreeSigma/1.2 {
-		t.Errorf("%+v", u)
-	}
-	// A count on the limit does not signal, one above does: 1 + 3√1 = 4.
-	if u := must(incidence.UChart(1, 1))(t); u.Signals != 5 {
-		t.Errorf("%+v", u)
-	}
-}
-
-func TestGChart(t *testing.T) {
-	// Benneyan 2001 (from memory); computed apart from the project.
-	for _, c := range []struct{ mean, upper float64 }{{50, 201.49}, {200, 801.50}} {
-		g := must(incidence.GChart(c.mean))(t)
-		near(t, "upper", g.Upper, c.upper, 5.1e-3)
-		if g.Lower != 0 || g.Mean != c.mean {
-			t.Errorf("%+v", g)
-		}
-	}
-}
-
 // By the exponential distribution's own quantiles.
 func TestTChartKnown(t *testing.T) {
 	c := must(incidence.TChartKnown(40, 0.00135))(t)
@@ -144,17 +111,4 @@ func TestTChart(t *testing.T) {
 		many[i] = 40
 	}
 	near(t, "of many", must(incidence.TChart(many, 0.025))(t).Upper, must(incidence.TChartKnown(40, 0.025))(t).Upper, 0.01)
-}
-
-func TestNelsonScale(t *testing.T) {
-	// Nelson 1994 (from memory): the power 1/3.6 takes nearly all the skewness of 2 away.
-	near(t, "power", must(incidence.NelsonScale(math.Pow(7, 3.6)))(t), 7, 1e-12)
-	var mean, second, third float64
-	const n = 200_000
-	for i := range n {
-		y := must(incidence.NelsonScale(-math.Log((float64(i) + 0.5) / n)))(t)
-		mean, second, third = mean+y/n, second+y*y/n, third+y*y*y/n
-	}
-	sd := math.Sqrt(second - mean*mean)
-	near(t, "skewness", (third-3*mean*second+2*mean*mean*mean)/(sd*sd*sd), 0, 0.05)
 }

@@ -2,7 +2,7 @@ package incidence
 
 import "fmt"
 
-// MostEvents is the highest count that is taken for one; above it an input is a mistake.
+// MostEvents is the highest count that is accepted. A higher one is a mistake.
 const MostEvents = 1_000_000
 
 // mostMean is the highest mean of a count, so that its counts stay below MostEvents.
@@ -27,23 +27,13 @@ func checkLevel(level float64) error {
 	return nil
 }
 
-// checkSize is for an exposure, a rate or a time: anything above 0 that can be meant.
+// checkSize refuses an exposure, a rate or a time that is not above 0 or is too large.
 func checkSize(what string, v float64) error { return checkRange(what, v, leastSize, mostSize) }
 
-// checkRange refuses NaN and what lies outside lo to hi, both included.
+// checkRange refuses NaN and every value outside lo to hi. lo and hi are allowed.
 func checkRange(what string, v, lo, hi float64) error {
 	if !(v >= lo && v <= hi) {
 		return fmt.Errorf("%s must lie between %v and %v; it is %v", what, lo, hi, v)
-	}
-	return nil
-}
-
-// first is the first error there is.
-func first(errs ...error) error {
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
 	}
 	return nil
 }

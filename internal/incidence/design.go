@@ -1,31 +1,32 @@
 package incidence
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 )
 
 const (
-	// DaysPerMonth is how many days an average month has, 365.25 / 12 = 30.4375 rounded as
-	// the trade does.
+	// DaysPerMonth is the number of days in an average month: 365.25 / 12 = 30.4375, rounded as
+	// surveillance does.
 	DaysPerMonth = 30.44
 
-	thresholdSteps = 1000 // to one, in which DesignFor looks for a threshold
+	thresholdSteps = 1000 // steps to one; DesignFor looks for a threshold in them
 )
 
-// Setting is the size of a unit and the rate that is taken as usual there.
+// Setting is the size of a unit and its usual rate.
 type Setting struct {
 	PatientMonths float64 // exposure in a month, which is the average number of patients
 	Rate          float64 // reference, events per 100 patient-months
 }
 
-// Expected is how many events a month brings at the reference rate.
+// Expected returns the number of events in a month at the reference rate.
 func (s Setting) Expected() float64 { return s.PatientMonths * s.Rate / 100 }
 
 func (s Setting) perDay() float64 { return s.Expected() / DaysPerMonth }
 
 func (s Setting) check() error {
-	return first(
+	return cmp.Or(
 		checkSize("the exposure in patient-months a month", s.PatientMonths),
 		checkSize("the reference rate per 100 patient-months", s.Rate),
 		checkRange("the number of events expected in a month", s.Expected(), 0.002, 30),
@@ -40,18 +41,19 @@ type Design struct {
 	AfterRestart float64 // the same from the restart at half of the threshold
 }
 
-// DesignFor is the signal of an increase r with the least threshold, in whole thousandths,
-// that runs on average at least so many months until a false alarm, from S = 0, and keeps its
-// rule when the unit's size changes. From the restart it runs shorter, as the Design says.
+// DesignFor returns the signal of an increase r with the lowest threshold, in whole thousandths,
+// that meets two conditions. From S = 0 it runs on average at least so many months until a false
+// alarm. Its rule for a single event does not change when the unit's size changes a little. From
+// the restart it runs shorter; the Design says how long.
 //
-// One event by itself adds ln R − μ (R − 1), μ the events expected that day. A threshold that
-// lies as low as that makes each event a signal; one between that and ln R does so or not by
-// μ, of which a small unit expects so little that one patient more or fewer decides. Such a
-// threshold is never proposed (ours). Where one event may be a signal, the threshold is half of
-// ln R, which keeps that rule for any size near this one; else it lies above ln R, which no
-// single event reaches from 0 at any size.
+// One event by itself adds ln R − μ (R − 1), where μ is the number of events expected that day.
+// A threshold at or below that makes each event a signal. A threshold between that and ln R does
+// so depending on μ. A small unit expects so few events that one patient more or fewer decides.
+// Such a threshold is never proposed (ours). If one event can be a signal, the threshold is half
+// of ln R, which keeps that rule for any size near this one. Otherwise it lies above ln R, which
+// no single event reaches from 0 at any size.
 func DesignFor(s Setting, r, months float64) (Design, error) {
-	if err := first(s.check(), checkIncrease(r), checkRange("the wanted months between false alarms", months, 1, 600)); err != nil {
+	if err := cmp.Or(s.check(), checkIncrease(r), checkRange("the wanted months between false alarms", months, 1, 600)); err != nil {
 		return Design{}, err
 	}
 	g := Signal{R: r}
@@ -90,10 +92,10 @@ func DesignFor(s Setting, r, months float64) (Design, error) {
 	return design(s, g)
 }
 
-// OneEventDesign is the rule that each event is a signal. It needs a unit in which less than
-// one event is expected in some two weeks.
+// OneEventDesign returns the design in which each event is a signal. It needs a unit that
+// expects less than one event in about two weeks.
 func OneEventDesign(s Setting, r float64) (Design, error) {
-	if err := first(s.check(), checkIncrease(r)); err != nil {
+	if err := cmp.Or(s.check(), checkIncrease(r)); err != nil {
 		return Design{}, err
 	}
 	d, err := design(s, Signal{R: r, H: math.Round(math.Log(r)/2*thresholdSteps) / thresholdSteps})
@@ -110,14 +112,14 @@ func design(s Setting, g Signal) (Design, error) {
 	return d, err
 }
 
-// OneEvent says whether a single event is a signal by itself, as it is where events are
-// rarer than false alarms may be.
+// OneEvent reports whether a single event is a signal by itself, as it is if events are rarer
+// than false alarms may be.
 func (d Design) OneEvent() bool { return d.OneMore(0) }
 
-// OneMore says whether one more event on the next day is a signal, from a sum of 0 or more.
+// OneMore reports whether one more event on the next day is a signal, from a sum of 0 or more.
 func (d Design) OneMore(sum float64) bool { return d.Signals(d.step(sum, 1, d.perDay())) }
 
-// Least is how many events must come together, on one day and from S = 0, for a signal.
+// Least returns how many events must come together, on one day and from S = 0, for a signal.
 func (d Design) Least() int {
 	n := 1
 	for !d.Signals(d.step(0, n, d.perDay())) {
@@ -126,8 +128,9 @@ func (d Design) Least() int {
 	return n
 }
 
-// Second is the months after a first event, from S = 0, within which a second one is a
-// signal: in whole days. 0 is not even the next day, or that the first one was a signal.
+// Second returns the months, in whole days, after a first event from S = 0 within which a second
+// one is a signal. It is 0 if not even the next day is within them, or if the first event was a
+// signal.
 func (d Design) Second() float64 {
 	if d.OneEvent() {
 		return 0
@@ -155,17 +158,18 @@ func (d Design) Rule() string {
 	}
 }
 
-// RunLength is how long the signal takes, in months and on average.
+// RunLength is the average time until the signal, in months.
 type RunLength struct {
 	Increase    float64 // the true rate by the reference rate
 	FromZero    float64 // since the rate changed, the sum being at 0
 	FromRestart float64 // with the sum at half of the threshold
 }
 
-// RunLength is the average time to the signal when the true rate is increase times the
-// reference: to a false alarm at 1, the delay above. By the exact chain, equal exposure.
+// RunLength returns the average time to the signal if the true rate is increase times the
+// reference: to a false alarm at 1, the delay above. It is computed by the exact chain, with
+// equal exposure.
 func (d Design) RunLength(increase float64) (RunLength, error) {
-	if err := first(d.Setting.check(), d.Signal.check(), checkRange("the true increase", increase, 0.01, 1000)); err != nil {
+	if err := cmp.Or(d.Setting.check(), d.Signal.check(), checkRange("the true increase", increase, 0.01, 1000)); err != nil {
 		return RunLength{}, err
 	}
 	w, mean := d.walk(d.perDay()), d.perDay()*increase
@@ -177,55 +181,20 @@ func (d Design) RunLength(increase float64) (RunLength, error) {
 	return RunLength{increase, zero / DaysPerMonth, restart / DaysPerMonth}, err
 }
 
-// Chance is ChanceFrom S = 0.
+// Chance returns ChanceFrom S = 0.
 func (d Design) Chance(increase, months float64) (float64, error) {
 	return d.ChanceFrom(0, increase, months)
 }
 
-// ChanceFrom is the probability that the signal comes within so many months, from a sum of 0 or
-// more, when the true rate is increase times the reference: of a false alarm at 1. Months are from
-// one day to 600, in whole days. By the exact chain, equal exposure.
+// ChanceFrom returns the probability of a signal within so many months, from a sum of 0 or more,
+// if the true rate is increase times the reference: of a false alarm at 1. Months are from one
+// day to 600, in whole days. It is computed by the exact chain, with equal exposure.
 func (d Design) ChanceFrom(sum, increase, months float64) (float64, error) {
-	if err := first(
+	if err := cmp.Or(
 		d.Setting.check(), d.Signal.check(), checkRange("the sum", sum, 0, mostSize), checkRange("the true increase", increase, 0.01, 1000),
 		checkRange("the number of months to notice within", months, 1/DaysPerMonth, 600),
 	); err != nil {
 		return 0, err
 	}
 	return d.walk(d.perDay()).within(int(math.Round(months*DaysPerMonth)), d.perDay()*increase, sum)
-}
-
-// Row is one line of what a signal can and cannot do.
-type Row struct {
-	Design
-	FalseAlarms float64     // per ten years of nothing wrong, each acknowledged
-	Delays      []RunLength // by the increases asked for
-	InYear      []float64   // probability of a signal within twelve months, by the same
-}
-
-// Table is a row for each size of unit, in patient-months a month: the signal of r for so
-// many months between false alarms, and how long it takes to notice each of the increases.
-func Table(sizes []float64, rate, r, months float64, increases []float64) ([]Row, error) {
-	rows := make([]Row, 0, len(sizes))
-	for _, size := range sizes {
-		d, err := DesignFor(Setting{size, rate}, r, months)
-		if err != nil {
-			return nil, fmt.Errorf("a unit of %v patient-months a month: %w", size, err)
-		}
-		// Acknowledged, every alarm but the first follows on a restart.
-		row := Row{Design: d, FalseAlarms: 120 / d.AfterRestart}
-		for _, increase := range increases {
-			delay, err := d.RunLength(increase)
-			if err != nil {
-				return nil, err
-			}
-			chance, err := d.Chance(increase, 12)
-			if err != nil {
-				return nil, err
-			}
-			row.Delays, row.InYear = append(row.Delays, delay), append(row.InYear, chance)
-		}
-		rows = append(rows, row)
-	}
-	return rows, nil
 }

@@ -29,7 +29,8 @@ func TestDelaysOfASmallUnit(t *testing.T) {
 
 func TestDesignLeast(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
-		s := incidence.Setting{PatientMonths: rapid.Float64Range(5, 400).Draw(r, "patients"), Rate: rapid.Float64Range(0.1, 2).Draw(r, "rate")}
+		s := incidence.Setting{PatientMonths: rapid.Float64Range(5, 400).Draw(r, "patients"),
+			Rate: rapid.Float64Range(0.1, 2).Draw(r, "rate")}
 		ratio := rapid.Float64Range(1.5, 5).Draw(r, "R")
 		months := rapid.Float64Range(12, 240).Draw(r, "months")
 		d, err := incidence.DesignFor(s, ratio, months)
@@ -37,7 +38,8 @@ func TestDesignLeast(t *testing.T) {
 			r.Fatal(err)
 		}
 		l, err := d.RunLength(1)
-		if err != nil || l.FromZero < months || l.FromZero != d.InControl || l.FromRestart != d.AfterRestart || d.AfterRestart > d.InControl*(1+1e-9) {
+		if err != nil || l.FromZero < months || l.FromZero != d.InControl || l.FromRestart != d.AfterRestart ||
+			d.AfterRestart > d.InControl*(1+1e-9) {
 			r.Fatalf("%+v runs %+v, wanted %v (%v)", d, l, months, err)
 		}
 		// In control it runs e to the threshold at least (Lorden 1971, from memory), in days.
@@ -135,7 +137,8 @@ func TestNoThresholdOnAKnifeEdge(t *testing.T) {
 
 func TestTheRuleKeepsWhateverTheSize(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
-		s := incidence.Setting{PatientMonths: rapid.Float64Range(1, 100).Draw(r, "patients"), Rate: rapid.Float64Range(0.2, 2).Draw(r, "rate")}
+		s := incidence.Setting{PatientMonths: rapid.Float64Range(1, 100).Draw(r, "patients"),
+			Rate: rapid.Float64Range(0.2, 2).Draw(r, "rate")}
 		ratio := rapid.Float64Range(1.5, 5).Draw(r, "R")
 		d, err := incidence.DesignFor(s, ratio, rapid.Float64Range(12, 240).Draw(r, "months"))
 		if err != nil {
@@ -152,40 +155,53 @@ func TestTheRuleKeepsWhateverTheSize(t *testing.T) {
 		}
 		after := int(math.Round(d.Second() * incidence.DaysPerMonth))
 		for _, days := range []int{after, after + 1} {
-			list := make([]incidence.Day, days+1)
-			for i := range list {
-				list[i].Expected = s.Expected() / incidence.DaysPerMonth
+			sum := 0.0
+			for day := range days + 1 {
+				events := 0
+				if day == 0 || day == days {
+					events++
+				}
+				if day == 0 && days == 0 {
+					events++
+				}
+				if sum, err = d.Step(sum, events, s.Expected()/incidence.DaysPerMonth); err != nil {
+					r.Fatal(err)
+				}
 			}
-			list[0].Events++
-			list[days].Events++
-			points, err := d.Follow(0, list)
-			if err != nil || points[days].Signal != (days == after) {
-				r.Fatalf("%+v: a second event %d days after the first is a signal: %v, said is %d (%v)", d, days, points[days].Signal, after, err)
+			if d.Signals(sum) != (days == after) {
+				r.Fatalf("%+v: a second event %d days after the first is a signal: %v, said is %d", d, days, d.Signals(sum), after)
 			}
 		}
 	})
 }
 
-func TestTable(t *testing.T) {
-	rows := must(incidence.Table([]float64{20, 60, 200}, 0.26, 2, 120, []float64{1, 2, 3, 5}))(t)
-	if len(rows) != 3 {
-		t.Fatal(rows)
-	}
-	for i, row := range rows {
-		near(t, "in control", row.Delays[0].FromZero, row.InControl, 0)
-		near(t, "false alarms in ten years", row.FalseAlarms, 120/row.AfterRestart, 1e-12)
-		if row.FalseAlarms < 1 || row.FalseAlarms > 1.2 {
-			t.Errorf("%v false alarms", row.FalseAlarms)
+// A greater increase is noticed sooner, and so is any increase in a greater unit. A false alarm
+// takes as long as asked for, and after a restart comes about once in ten years.
+func TestDelaysFallWithIncreaseAndSize(t *testing.T) {
+	increases := []float64{1, 2, 3, 5}
+	var smaller []float64
+	for _, size := range []float64{20, 60, 200} {
+		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: size, Rate: 0.26}, 2, 120))(t)
+		if alarms := 120 / d.AfterRestart; alarms < 1 || alarms > 1.2 {
+			t.Errorf("%v false alarms in ten years", alarms)
 		}
-		for j := range row.Delays[1:] {
-			if row.Delays[j+1].FromZero >= row.Delays[j].FromZero {
-				t.Errorf("a greater increase takes longer: %+v", row.Delays)
+		var delays []float64
+		for i, increase := range increases {
+			l := must(d.RunLength(increase))(t)
+			delays = append(delays, l.FromZero)
+			if i == 0 {
+				near(t, "in control", l.FromZero, d.InControl, 0)
+				continue
 			}
-			if i > 0 && row.Delays[j+1].FromZero >= rows[i-1].Delays[j+1].FromZero {
-				t.Errorf("a greater unit takes longer: %+v, %+v", row.Delays, rows[i-1].Delays)
+			if l.FromZero >= delays[i-1] {
+				t.Errorf("a greater increase takes longer: %v", delays)
+			}
+			if smaller != nil && l.FromZero >= smaller[i] {
+				t.Errorf("a greater unit takes longer: %v, %v", delays, smaller)
 			}
 		}
-		t.Logf("%v patients: H %.3f, %.1f months, %.2f false alarms in ten years, %+v", row.PatientMonths, row.H, row.InControl, row.FalseAlarms, row.Delays)
+		t.Logf("%v patients: H %.3f, %.1f months, %v", size, d.H, d.InControl, delays)
+		smaller = delays
 	}
 }
 
@@ -200,13 +216,16 @@ func TestNotice(t *testing.T) {
 		want                   []string
 	}{
 		{20, 0.26, 12, []string{
-			"With 20 patients and 0.26 events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate after 36 months on average and a tripled one after 20 months;",
+			"With 20 patients and 0.26 events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate " +
+				"after 36 months on average and a tripled one after 20 months;",
 			"to be noticed within 12 months on average, the rate must become at least 4.4 times the usual.",
 			"While nothing is wrong it gives a false alarm after 10 years on average."}},
 		{20, 0.26, 0.1, []string{"not even a rate 100 times the usual is noticed within less than a month on average."}},
-		{20, 0.26, 12, []string{"At this size, from a sum of 0, one infection by itself is no signal, a second one within 2 months of it is."}},
+		{20, 0.26, 12,
+			[]string{"At this size, from a sum of 0, one infection by itself is no signal, a second one within 2 months of it is."}},
 		{200, 0.26, 12, []string{"At this size, from a sum of 0, fewer than 5 infections are no signal, however close together."}},
-		{1, 0.26, 12, []string{"With 1 patient and", "a doubled rate after 16 years", "At this size, from a sum of 0, one infection by itself is a signal."}},
+		{1, 0.26, 12, []string{"With 1 patient and", "a doubled rate after 16 years",
+			"At this size, from a sum of 0, one infection by itself is a signal."}},
 		{900, 3, 1, []string{"a doubled rate after less than a month", "within 1 month on average"}},
 	} {
 		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: c.rate}, 2, 120))(t)
@@ -233,7 +252,9 @@ func TestNotice(t *testing.T) {
 		t.Error(got)
 	}
 	n.Asked = 120
-	if got := n.Sentence(); !strings.Contains(got, " A false alarm in 120 months was asked for; while nothing is wrong, the size of 20 patients gives one in 120 months on average.") || strings.Contains(got, "it gives a false alarm") {
+	if got := n.Sentence(); !strings.Contains(got,
+		" A false alarm in 120 months was asked for; while nothing is wrong, the size of 20 patients gives one in 120 months on "+
+			"average.") || strings.Contains(got, "it gives a false alarm") {
 		t.Error(got)
 	}
 }
@@ -246,13 +267,16 @@ func TestWhatHoldsFromTheSumAsItStands(t *testing.T) {
 		sum  float64
 		want string
 	}{
-		{d.Restart(), "From the sum as it stands, 0.635 of 1.271, one more infection is a signal; within 12 months it signals with a chance of 16 % although nothing is wrong (from a sum of 0: 6 %)."},
-		{0.5, "From the sum as it stands, 0.500 of 1.271, one more infection is no signal yet; within 12 months it signals with a chance of 13 % although nothing is wrong (from a sum of 0: 6 %)."},
+		{d.Restart(), "From the sum as it stands, 0.635 of 1.271, one more infection is a signal; within 12 months it signals with a " +
+			"chance of 16 % although nothing is wrong (from a sum of 0: 6 %)."},
+		{0.5, "From the sum as it stands, 0.500 of 1.271, one more infection is no signal yet; within 12 months it signals with a chance " +
+			"of 13 % although nothing is wrong (from a sum of 0: 6 %)."},
 	} {
 		if got := must(d.Stands(c.sum))(t); got != c.want {
 			t.Errorf("%s", got)
 		}
-		if one := d.OneMore(c.sum); one != strings.Contains(c.want, "one more infection is a signal") || one != d.Signals(must(d.Step(c.sum, 1, d.Expected()/incidence.DaysPerMonth))(t)) {
+		if one := d.OneMore(c.sum); one != strings.Contains(c.want, "one more infection is a signal") ||
+			one != d.Signals(must(d.Step(c.sum, 1, d.Expected()/incidence.DaysPerMonth))(t)) {
 			t.Errorf("%v: one more infection is a signal: %v", c.sum, one)
 		}
 	}

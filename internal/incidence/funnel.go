@@ -1,15 +1,15 @@
 package incidence
 
-// Funnel is the control limits of a count by what is expected, in events: a unit outside
-// stands out more than chance explains. By expected × rate they become limits of a rate.
+// Funnel is the control limits of a count by what is expected, in events. A unit outside them
+// stands out more than chance explains. Multiplied by rate / expected they are limits of a rate.
 type Funnel struct {
 	Expected float64
 	Inner    Limits // 95 %: 2.5 % beyond each
 	Outer    Limits // 99.8 %: 0.1 % beyond each
 }
 
-// FunnelLimits is exact limits with interpolation between counts (Spiegelhalter 2005), for an
-// expected number of events from 1e-6 to 900,000.
+// FunnelLimits returns exact limits with interpolation between counts (Spiegelhalter 2005), for
+// an expected number of events from 1e-6 to 900,000.
 func FunnelLimits(expected float64) (Funnel, error) {
 	if err := checkRange("the expected number of events", expected, leastSize, mostMean); err != nil {
 		return Funnel{}, err
@@ -21,9 +21,9 @@ func FunnelLimits(expected float64) (Funnel, error) {
 	}, nil
 }
 
-// between is the count below which the probability is p, interpolated: from the least count
-// x with P(≤x) at least p back towards x-1, by the part of its own probability that is not
-// needed. Not below 0.
+// between returns the count below which the probability is p, interpolated and not below 0. It
+// starts at the lowest count x with P(≤x) at least p. From there it goes back towards x-1, by
+// the part of the probability of x that is not needed.
 func between(p, mean float64) float64 {
 	lo, hi := -1, 1 // P(≤lo) < p
 	for atMost(hi, mean) < p {

@@ -37,16 +37,20 @@ func TestGridOfR(t *testing.T) {
 			c := must(incidence.CountLimits(int(v[0]), v[1]))(t)
 			given, got = 2, []float64{c.Exact.Lower, c.Exact.Upper, c.MidP.Lower, c.MidP.Upper}
 		case "tails":
-			given, got = 2, []float64{must(incidence.AtLeast(int(v[0]), v[1]))(t), must(incidence.AtMost(int(v[0]), v[1]))(t)}
+			given, got = 2, []float64{incidence.AtLeast(int(v[0]), v[1]), incidence.AtMost(int(v[0]), v[1])}
 		case "sir":
 			s := must(incidence.ObservedToPredicted(int(v[0]), v[1], 0.95))(t)
 			given, got = 2, []float64{s.Value, s.Exact.Lower, s.Exact.Upper, s.Test.AtLeast, s.Test.AtMost}
 		case "ratio":
-			r := must(incidence.RateRatio(incidence.Group{Events: int(v[0]), Exposure: v[1]}, incidence.Group{Events: int(v[2]), Exposure: v[3]}, v[4]))(t)
+			r := must(incidence.RateRatio(incidence.Group{Events: int(v[0]), Exposure: v[1]},
+				incidence.Group{Events: int(v[2]), Exposure: v[3]}, v[4]))(t)
 			given, got = 5, []float64{r.Value, r.Exact.Lower, r.Exact.Upper, r.Test.AtLeast, r.Test.AtMost, r.MidP.Lower, r.MidP.Upper}
 		case "runs":
 			parts := v[0]
-			c := incidence.Cusum{K: v[1] / parts, H: v[2] / parts, Above: v[3] == 1}
+			c := incidence.Lucas{K: v[1] / parts, H: v[2] / parts}
+			if v[3] == 1 { // a signal only above the threshold
+				c.H += above
+			}
 			given, got = 6, []float64{must(c.RunLength(v[4], v[5]/parts))(t)}
 		default:
 			t.Fatalf("unknown line %q", lines.Text())

@@ -6,26 +6,27 @@ import (
 	"strconv"
 )
 
-// MostIncrease is the greatest increase that Notice looks at.
+// MostIncrease is the highest increase that Notice looks at.
 const MostIncrease = 100
 
-// Notice is what a design can and cannot notice. All times are averages from S = 0; as
-// delays are skewed, the chances within a time are told beside them.
+// Notice is what a design can and cannot notice. All times are averages from S = 0. Delays are
+// skewed, so the chances within a time stand beside them.
 type Notice struct {
 	Design
 	Within   float64 // months
-	Increase float64 // least that is noticed within, +Inf if MostIncrease is not
+	Increase float64 // lowest that is noticed within, +Inf if MostIncrease is not
 	Doubled  float64 // months until a doubled rate is noticed
 	Tripled  float64
-	// Probabilities of a signal within so many months: with a doubled and a tripled rate, and
-	// with the usual one, which is a false alarm.
+	// Probabilities of a signal within so many months: with a doubled rate, with a tripled rate,
+	// and with the usual one, which is a false alarm.
 	DoubledWithin, TripledWithin, FalseWithin float64
-	// Asked is the months between false alarms that the threshold was set for; 0 is not told.
+	// Asked is the months between false alarms that the threshold was set for; 0 if that is not
+	// known.
 	Asked float64
 }
 
-// Notice is the least increase that the signal notices within so many months on average.
-// They must be fewer than those between false alarms: later than that even no increase is
+// Notice returns the lowest increase that the signal notices within so many months on average.
+// They must be fewer than the months between false alarms: later than that, even no increase is
 // "noticed".
 func (d Design) Notice(within float64) (Notice, error) {
 	if err := checkSize("the number of months to notice within", within); err != nil {
@@ -36,7 +37,8 @@ func (d Design) Notice(within float64) (Notice, error) {
 		return Notice{}, err
 	}
 	if within >= control.FromZero {
-		return Notice{}, fmt.Errorf("the number of months to notice within must be below the %.1f between false alarms; it is %v", control.FromZero, within)
+		return Notice{}, fmt.Errorf("the number of months to notice within must be below the %.1f between false alarms; it is %v",
+			control.FromZero, within)
 	}
 	months := func(increase float64) float64 {
 		days, e := d.walk(d.perDay()).runLength(d.perDay()*increase, 0)
@@ -68,32 +70,36 @@ func (d Design) Notice(within float64) (Notice, error) {
 	return n, err
 }
 
-// Sentence says it to a person.
+// Sentence returns the notice as a sentence for a person.
 func (n Notice) Sentence() string {
 	patients := "patients"
 	if n.PatientMonths == 1 {
 		patients = "patient"
 	}
-	s := fmt.Sprintf("With %s %s and %s events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate after %s on average and a tripled one after %s",
+	s := fmt.Sprintf("With %s %s and %s events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate "+
+		"after %s on average and a tripled one after %s",
 		plain(n.PatientMonths), patients, plain(n.Rate), span(n.Doubled), span(n.Tripled))
 	if math.IsInf(n.Increase, 1) {
 		s += fmt.Sprintf("; not even a rate %d times the usual is noticed within %s on average.", MostIncrease, span(n.Within))
 	} else {
-		// Rounded up, so that what is said is noticed in time.
-		s += fmt.Sprintf("; to be noticed within %s on average, the rate must become at least %.1f times the usual.", span(n.Within), math.Ceil(n.Increase*10)/10)
+		// It is rounded up, so that the stated increase is noticed in time.
+		s += fmt.Sprintf("; to be noticed within %s on average, the rate must become at least %.1f times the usual.", span(n.Within),
+			math.Ceil(n.Increase*10)/10)
 	}
-	s += fmt.Sprintf(" Within %s, from 0, it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although nothing is wrong.",
+	s += fmt.Sprintf(" Within %s, from 0, it signals a doubled rate with a chance of %s, a tripled one with %s, and with %s although "+
+		"nothing is wrong.",
 		span(n.Within), percent(n.DoubledWithin), percent(n.TripledWithin), percent(n.FalseWithin))
 	if n.Asked > 0 {
-		s += fmt.Sprintf(" A false alarm in %s months was asked for; while nothing is wrong, the size of %s %s gives one in %.0f months on average.", plain(math.Round(n.Asked)), plain(n.PatientMonths), patients, n.InControl)
+		s += fmt.Sprintf(" A false alarm in %s months was asked for; while nothing is wrong, the size of %s %s gives one in %.0f months "+
+			"on average.", plain(math.Round(n.Asked)), plain(n.PatientMonths), patients, n.InControl)
 	} else {
 		s += fmt.Sprintf(" While nothing is wrong it gives a false alarm after %s on average.", span(n.InControl))
 	}
 	return s + " At this size, from a sum of 0, " + n.Rule() + "."
 }
 
-// Stands says what holds from a sum above 0 as it stands: whether one more infection is a signal,
-// and the chance of a false one within a year.
+// Stands says what holds from the present sum above 0: whether one more infection is a signal,
+// and the chance of a false signal within a year.
 func (d Design) Stands(sum float64) (string, error) {
 	const year = 12
 	here, err := d.ChanceFrom(sum, 1, year)
@@ -105,17 +111,18 @@ func (d Design) Stands(sum float64) (string, error) {
 	if d.OneMore(sum) {
 		more = "one more infection is a signal"
 	}
-	return fmt.Sprintf("From the sum as it stands, %.3f of %.3f, %s; within 12 months it signals with a chance of %s although nothing is wrong (from a sum of 0: %s).",
+	return fmt.Sprintf("From the sum as it stands, %.3f of %.3f, %s; within 12 months it signals with a chance of %s although nothing is "+
+		"wrong (from a sum of 0: %s).",
 		sum, d.H, more, percent(here), percent(zero)), err
 }
 
-// Choice says a design in one clause, to be compared with another: its rule, and when it
-// signals falsely and a doubled rate.
+// Choice returns a design as one clause, for comparison with another: its rule, and when it
+// signals falsely and for a doubled rate.
 func (n Notice) Choice() string {
 	return fmt.Sprintf("%s: false alarm after %s, a doubled rate noticed after %s", n.Rule(), years(n.InControl), years(n.Doubled))
 }
 
-// years is a time of so many months, in years with a decimal where they are two or more.
+// years returns a number of months in words, in years with a decimal from two years on.
 func years(months float64) string {
 	if months < 24 || months > 1200 {
 		return span(months)
@@ -123,10 +130,10 @@ func years(months float64) string {
 	return fmt.Sprintf("%.1f years", months/12)
 }
 
-// plain is a number without needless digits.
+// plain returns a number without needless digits.
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-// percent is a probability in words.
+// percent returns a probability in words.
 func percent(p float64) string {
 	switch {
 	case p < 0.005:
@@ -137,7 +144,7 @@ func percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", p*100)
 }
 
-// span is a time of so many months in words.
+// span returns a number of months in words.
 func span(months float64) string {
 	switch whole := math.Round(months); {
 	case months < 0.95:

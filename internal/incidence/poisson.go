@@ -1,6 +1,7 @@
 package incidence
 
 import (
+	"cmp"
 	"math"
 
 	"gonum.org/v1/gonum/mathext"
@@ -10,7 +11,7 @@ import (
 // An upper limit may be +Inf.
 type Limits struct{ Lower, Upper float64 }
 
-// Count is the limits of the mean of which Events were seen, in events.
+// Count is the limits of the mean of a count of which Events were seen, in events.
 type Count struct {
 	Events int
 	Level  float64 // of confidence, 0.95 for 95 %; half of the rest on each side
@@ -29,8 +30,8 @@ type Rate struct {
 	MidP     Limits
 }
 
-// Test is how probable what was seen is while nothing differs. P values are two-sided, as
-// twice the smaller side and at most 1.
+// Test says how probable the observation is if nothing differs. P values are two-sided: twice
+// the smaller side, at most 1.
 type Test struct {
 	AtLeast float64 // probability of as many or more, exact
 	AtMost  float64 // probability of as many or fewer, exact
@@ -38,8 +39,8 @@ type Test struct {
 	MidP    float64 // the same with half of the probability of exactly as many
 }
 
-// Differs is the decision at a level of confidence: by Exact, see the package's comment. It
-// is so exactly when the exact limits at that level leave out what was compared with.
+// Differs decides at a level of confidence, by Exact (see the package's comment). It is true
+// exactly if the exact limits at that level leave out the value that was compared with.
 func (t Test) Differs(level float64) bool { return t.Exact < 1-level }
 
 // test combines the two exact sides and the probability of exactly what was seen.
@@ -50,22 +51,6 @@ func test(atLeast, atMost, point float64) Test {
 		// Half of a point from each side leaves two sides that add up to 1.
 		MidP: max(0, min(1, 2*(min(atLeast, atMost)-point/2))),
 	}
-}
-
-// AtLeast is the exact probability of x or more events at a mean.
-func AtLeast(x int, mean float64) (float64, error) {
-	if err := first(checkCount("the number of events", x), checkRange("the mean", mean, 0, mostMean)); err != nil {
-		return 0, err
-	}
-	return atLeast(x, mean), nil
-}
-
-// AtMost is the exact probability of x or fewer events at a mean.
-func AtMost(x int, mean float64) (float64, error) {
-	if err := first(checkCount("the number of events", x), checkRange("the mean", mean, 0, mostMean)); err != nil {
-		return 0, err
-	}
-	return atMost(x, mean), nil
 }
 
 func atLeast(x int, mean float64) float64 {
@@ -85,15 +70,16 @@ func atMost(x int, mean float64) float64 {
 	return mathext.GammaIncRegComp(float64(x)+1, mean)
 }
 
-// exactly is the probability of x events at a mean above 0.
+// exactly returns the probability of x events at a mean above 0.
 func exactly(x int, mean float64) float64 {
 	log, _ := math.Lgamma(float64(x) + 1)
 	return math.Exp(float64(x)*math.Log(mean) - mean - log)
 }
 
-// CountLimits is the limits of the mean of which events were seen, at a level of confidence.
+// CountLimits returns the limits of the mean of which events were seen, at a level of
+// confidence.
 func CountLimits(events int, level float64) (Count, error) {
-	if err := first(checkCount("the number of events", events), checkLevel(level)); err != nil {
+	if err := cmp.Or(checkCount("the number of events", events), checkLevel(level)); err != nil {
 		return Count{}, err
 	}
 	side := (1 - level) / 2
@@ -104,8 +90,9 @@ func CountLimits(events int, level float64) (Count, error) {
 	}, nil
 }
 
-// poissonLimits inverts the tails: at the lower limit as many or more, and at the upper as
-// many or fewer, have the probability side, less a part of that of exactly as many.
+// poissonLimits inverts the tails. At the lower limit, as many or more events have the
+// probability side; at the upper limit, as many or fewer. part of the probability of exactly as
+// many is left out.
 func poissonLimits(x int, side, part float64) (l Limits) {
 	top := float64(x) + 10
 	for atMost(x, top) > side/2 {
@@ -122,7 +109,7 @@ func poissonLimits(x int, side, part float64) (l Limits) {
 	return l
 }
 
-// rising is where a rising function passes 0 between lo and hi, by halving down to the
+// rising returns where a rising function passes 0 between lo and hi. It halves down to the
 // precision of the numbers.
 func rising(lo, hi float64, f func(float64) float64) float64 {
 	for {
@@ -138,9 +125,9 @@ func rising(lo, hi float64, f func(float64) float64) float64 {
 	}
 }
 
-// RateOf is a rate with its limits: events in an exposure, per so much of it.
+// RateOf returns a rate with its limits: events in an exposure, per so much of it.
 func RateOf(events int, exposure, per, level float64) (Rate, error) {
-	if err := first(checkSize("the exposure", exposure), checkSize("the unit of the rate", per)); err != nil {
+	if err := cmp.Or(checkSize("the exposure", exposure), checkSize("the unit of the rate", per)); err != nil {
 		return Rate{}, err
 	}
 	c, err := CountLimits(events, level)

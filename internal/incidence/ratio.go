@@ -1,6 +1,7 @@
 package incidence
 
 import (
+	"cmp"
 	"math"
 
 	"gonum.org/v1/gonum/mathext"
@@ -12,8 +13,8 @@ type Group struct {
 	Exposure float64
 }
 
-// Ratio is the rate of one group by that of another, conditional on the total of events:
-// given the total the first group's share is binomial (Clopper & Pearson 1934).
+// Ratio is the rate of one group divided by that of another, conditional on the total of events.
+// Given the total, the first group's share is binomial (Clopper & Pearson 1934).
 type Ratio struct {
 	First, Second Group
 	Value         float64 // +Inf without events in the second group, NaN without any at all
@@ -25,7 +26,7 @@ type Ratio struct {
 
 // RateRatio compares two groups at a level of confidence.
 func RateRatio(one, two Group, level float64) (Ratio, error) {
-	if err := first(
+	if err := cmp.Or(
 		checkCount("the number of events of the first group", one.Events),
 		checkCount("the number of events of the second group", two.Events),
 		checkSize("the exposure of the first group", one.Exposure),
@@ -44,21 +45,22 @@ func RateRatio(one, two Group, level float64) (Ratio, error) {
 	return r, nil
 }
 
-// oddsLimits is the limits of the odds that belong to x of n, inverting the tails as
+// oddsLimits returns the limits of the odds that belong to x of n. It inverts the tails as
 // poissonLimits does.
 func oddsLimits(x, n int, side, part float64) Limits {
 	l := Limits{0, math.Inf(1)}
+	// 0 times an infinite logarithm is NaN, so a power of 0 is left out.
 	if x > 0 {
 		l.Lower = lowerOdds(x, n, side, part)
 	}
 	if x < n {
-		// The other group's lower limit, upside down: keeps the two exactly symmetric.
+		// The inverse of the other group's lower limit keeps the two exactly symmetric.
 		l.Upper = 1 / lowerOdds(n-x, n, side, part)
 	}
 	return l
 }
 
-// lowerOdds looks on the logarithm of the odds, so that a share near 1 loses no digits.
+// lowerOdds searches on the logarithm of the odds, so that a share near 1 loses no digits.
 func lowerOdds(x, n int, side, part float64) float64 {
 	return math.Exp(rising(-60, 60, func(log float64) float64 {
 		share := 1 / (1 + math.Exp(-log))
@@ -66,7 +68,7 @@ func lowerOdds(x, n int, side, part float64) float64 {
 	}))
 }
 
-// binomialAtLeast is the probability of x or more of n.
+// binomialAtLeast returns the probability of x or more of n.
 func binomialAtLeast(x, n int, share float64) float64 {
 	if x <= 0 {
 		return 1

@@ -63,7 +63,8 @@ func TestRateRatioWithoutEvents(t *testing.T) {
 
 	r = must(incidence.RateRatio(none, none, 0.95))(t)
 	all := incidence.Limits{Lower: 0, Upper: math.Inf(1)}
-	if !math.IsNaN(r.Value) || r.Exact != all || r.MidP != all || r.Test != (incidence.Test{AtLeast: 1, AtMost: 1, Exact: 1, MidP: 1}) || r.Test.Differs(0.95) {
+	if !math.IsNaN(r.Value) || r.Exact != all || r.MidP != all || r.Test != (incidence.Test{AtLeast: 1, AtMost: 1, Exact: 1, MidP: 1}) ||
+		r.Test.Differs(0.95) {
 		t.Errorf("none against none: %+v", r)
 	}
 }

@@ -6,42 +6,35 @@ import (
 )
 
 const (
-	// hair is what a sum may be off by rounding; nearer to the threshold it is at it.
+	// hair is the largest rounding error of a sum. A sum nearer than that to the threshold is at
+	// it.
 	hair = 1e-9
-	// leastMass is the part of the probability of a signal past which a rest is left out.
+	// leastMass is the share of the probability of a signal below which a rest is left out.
 	leastMass = 1e-13
 	// leastRest ends a walk that has no signal to compare with.
 	leastRest = 1e-280
-	// leastLeft is the rest of an excursion that is left out where each of at most some ten
-	// thousand could have one.
+	// leastLeft is the rest of one excursion that is left out; up to some ten thousand of them
+	// can add up.
 	leastLeft = 1e-16
-	// mostWork bounds the time of one walk to about a tenth of a second.
+	// mostWork limits the time of one walk to about a tenth of a second.
 	mostWork = 30_000_000
 )
 
 var errTooLong = errors.New("the run length is too long to compute: the threshold is too high, or the expected number of events too low")
 
-// walk is a cumulative sum of counts that never falls below 0: each step takes down off and
-// adds up for every event. It signals at h, or only above it.
-type walk struct {
-	up, down, h float64
-	above       bool
-}
+// walk is a cumulative sum of counts that never falls below 0. Each step takes down off and adds
+// up for every event. It signals at h.
+type walk struct{ up, down, h float64 }
 
-func (w walk) signals(s float64) bool {
-	if w.above {
-		return s > w.h+hair
-	}
-	return s >= w.h-hair
-}
+func (w walk) signals(s float64) bool { return s >= w.h-hair }
 
-// runLength is the average number of steps from start to the signal, when the events of a
+// runLength returns the average number of steps from start to the signal, if the events of a
 // step are Poisson with a mean above 0. It is +Inf if a signal is too rare for a number.
 //
-// It is the Markov chain of Brook & Evans (1972) without their grid: between two visits to 0
-// the sum is start plus a whole number of ups less a whole number of downs, and the states are
-// exactly those points. Nothing is discretised; the answer is exact but for rounding and a
-// rest of leastMass, some 1e-11 of it.
+// It is the Markov chain of Brook & Evans (1972) without their grid. Between two visits to 0 the
+// sum is start, plus a whole number of ups, less a whole number of downs. Those points are the
+// states, so nothing is discretised. The result is exact but for rounding and a rest of
+// leastMass, some 1e-11 of it.
 func (w walk) runLength(mean, start float64) (float64, error) {
 	if w.signals(start) {
 		return 0, nil
@@ -61,8 +54,8 @@ func (w walk) runLength(mean, start float64) (float64, error) {
 	return steps + (1-signal)*zero, err
 }
 
-// excursion follows the sum from start until it falls to 0 or signals: the average number of
-// steps, and the probability of the signal.
+// excursion follows the sum from start until it falls to 0 or signals. It returns the average
+// number of steps and the probability of the signal.
 func (w walk) excursion(mean, start float64) (steps, signal float64, err error) {
 	err = w.follow(mean, start, func(p step) bool {
 		steps += p.taken
@@ -72,8 +65,8 @@ func (w walk) excursion(mean, start float64) (steps, signal float64, err error) 
 	return steps, signal, err
 }
 
-// within is the probability of a signal within so many steps from start. The sum that has
-// fallen to 0 begins anew, so that it is a renewal sum over the steps of its excursions.
+// within returns the probability of a signal within so many steps from start. A sum that has
+// fallen to 0 begins anew, so this is a renewal sum over the steps of its excursions.
 func (w walk) within(steps int, mean, start float64) (float64, error) {
 	if w.signals(start) {
 		return 1, nil
@@ -97,7 +90,7 @@ func (w walk) within(steps int, mean, start float64) (float64, error) {
 // excursions are the steps of an excursion, from the first.
 type excursions []step
 
-// first keeps the first steps of the excursions from start.
+// first returns the first steps of the excursions from start.
 func (w walk) first(steps int, mean, start float64) (excursions, error) {
 	var list excursions
 	err := w.follow(mean, start, func(p step) bool {
@@ -107,7 +100,7 @@ func (w walk) first(steps int, mean, start float64) (excursions, error) {
 	return list, err
 }
 
-// by is the probability of a signal within n steps, if by0 is that from 0 for fewer.
+// by returns the probability of a signal within n steps. by0 is that from 0 for fewer steps.
 func (x excursions) by(n int, by0 []float64) float64 {
 	var sum float64
 	for i, p := range x[:min(n, len(x))] {
@@ -116,13 +109,13 @@ func (x excursions) by(n int, by0 []float64) float64 {
 	return sum
 }
 
-// step is the probability that a step is taken before the sum was at 0 again or signalled;
-// that it then signals, that it leads to 0, and that it leads to neither.
+// step holds the probability that a step is taken before the sum was at 0 again or signalled,
+// and of each outcome: it then signals, it leads to 0, or it leads to neither.
 type step struct{ taken, signal, zero, rest float64 }
 
-// follow gives each step of the sum from start until it says no. After n steps mass[i] is
-// the probability of low+i events so far, of those numbers that keep the sum between 0 and
-// the threshold.
+// follow calls each with every step of the sum from start until each returns false. After n
+// steps mass[i] is the probability of low+i events so far, for the numbers of events that keep
+// the sum between 0 and the threshold.
 func (w walk) follow(mean, start float64, each func(step) bool) error {
 	event, orMore := w.chances(mean)
 	at := func(events, n int) float64 {
@@ -131,7 +124,8 @@ func (w walk) follow(mean, start float64, each func(step) bool) error {
 	width := len(orMore)
 	mass, next, low := append(make([]float64, 0, width), 1), make([]float64, 0, width), 0
 	for n, work := 1, 0; work < mostWork; n++ {
-		// The first number of events that lives on, and the first that signals.
+		// from is the first number of events that keeps the sum above 0, to the first that
+		// signals.
 		from := low
 		for at(from, n) <= 0 {
 			from++
@@ -166,7 +160,7 @@ func (w walk) follow(mean, start float64, each func(step) bool) error {
 	return errTooLong
 }
 
-// chances is the probability of so many events in a step, as far as it matters, and of so
+// chances returns the probability of so many events in a step, as far as it matters, and of so
 // many or more, as far as a step can lead without a signal.
 func (w walk) chances(mean float64) (event, orMore []float64) {
 	for y := range int((w.h+w.down)/w.up) + 4 {

@@ -3,7 +3,7 @@ package incidence_test
 import (
 	"math"
 	"math/rand/v2"
-	"reflect"
+	"slices"
 	"testing"
 
 	"cannulary/internal/incidence"
@@ -24,28 +24,42 @@ func TestSignalWeight(t *testing.T) {
 	near(t, "restart", g.Restart(), 1, 0)
 }
 
-func TestFollow(t *testing.T) {
-	g := incidence.Signal{R: math.E, H: 2} // an event adds 1, and a day takes 1.718 of what is expected
-	quiet := 0.25 / (math.E - 1)           // takes down a quarter
-	days := []incidence.Day{
-		{Events: 1, Expected: quiet, Acknowledged: true}, // nothing to acknowledge
-		{Events: 1, Expected: quiet},
-		{Events: 1, Expected: quiet}, // reached
-		{Expected: 2 * quiet},        // fallen below, still standing
-		{Expected: quiet, Acknowledged: true},
-		{Expected: quiet}, // from the restart
-		{Events: 2, Expected: quiet},
-	}
-	got := must(g.Follow(0, days))(t)
-	want := []incidence.Point{{0.75, false}, {1.5, false}, {2.25, true}, {1.75, true}, {1.5, true}, {0.75, false}, {2.5, true}}
-	for i := range want {
-		near(t, "sum", got[i].Sum, want[i].Sum, 1e-12)
-		if got[i].Signal != want[i].Signal {
-			t.Errorf("day %d: %+v", i+1, got[i])
+// An event adds 1, and a day takes off a quarter. A day that falls below 0 stays at 0. After an
+// acknowledgement the sum goes on at half of the threshold.
+func TestStepsOfASignal(t *testing.T) {
+	g := incidence.Signal{R: math.E, H: 2}
+	quiet := 0.25 / (math.E - 1)
+	s := 0.0
+	for day, c := range []struct {
+		events      int
+		expected    float64
+		sum         float64
+		signal      bool
+		acknowledge bool
+	}{
+		{1, quiet, 0.75, false, false}, {1, quiet, 1.5, false, false}, {1, quiet, 2.25, true, false}, {0, 2 * quiet, 1.75, false, true},
+		{0, quiet, 0.75, false, false}, {2, quiet, 2.5, true, false}, {0, 12 * quiet, 0, false, false},
+	} {
+		s = must(g.Step(s, c.events, c.expected))(t)
+		near(t, "sum", s, c.sum, 1e-12)
+		if g.Signals(s) != c.signal {
+			t.Errorf("day %d: %v", day+1, s)
+		}
+		if c.acknowledge {
+			s = g.Restart()
 		}
 	}
-	if got := must(g.Follow(0, nil))(t); len(got) != 0 {
-		t.Errorf("no days: %v", got)
+	// 1 less seven tenths is 0.3 but for rounding, and that is at the threshold.
+	g.H, s = 0.3, 0
+	for day := range 7 {
+		events := 0
+		if day == 0 {
+			events = 1
+		}
+		s = must(g.Step(s, events, 0.1/(math.E-1)))(t)
+	}
+	if s == 0.3 || !g.Signals(s) || g.Signals(0.299999) {
+		t.Errorf("%v does not signal, or 0.299999 does", s)
 	}
 }
 
@@ -53,25 +67,50 @@ func TestFollow(t *testing.T) {
 func TestSignalIsLucas(t *testing.T) {
 	d := must(incidence.DesignFor(incidence.Setting{PatientMonths: 60, Rate: 0.26}, 3, 120))(t)
 	perDay := 0.26 / 100 * 60 / 30.44
-	c := incidence.Cusum{K: must(incidence.ReferenceValue(perDay, 3*perDay))(t), H: d.H / math.Log(3)}
+	c := incidence.Lucas{K: 2 * perDay / math.Log(3), H: d.H / math.Log(3)}
 	for _, increase := range []float64{1, 2, 3} {
 		l := must(d.RunLength(increase))(t)
 		digits(t, "from 0", must(c.RunLength(increase*perDay, 0))(t)/30.44, l.FromZero, 1e-6)
-		digits(t, "from the restart", must(c.RunLength(increase*perDay, c.HeadStart()))(t)/30.44, l.FromRestart, 1e-6)
+		digits(t, "from the restart", must(c.RunLength(increase*perDay, c.H/2))(t)/30.44, l.FromRestart, 1e-6)
 	}
 }
 
-// dayByDay is the mean run length in days and its standard error, by Step alone: another way
-// than Simulate's, which goes from event to event.
-func dayByDay(g incidence.Signal, expected []float64, increase, start float64, runs int, seed uint64) (mean, se float64) {
+// simulate returns the days until the signal in seeded runs with equal exposure, sorted, and their
+// mean with its standard error. It goes from event to event, because on the days between them the
+// sum can only fall. The package computes the same by a chain.
+func simulate(g incidence.Signal, perDay, increase, start float64, runs int, seed uint64) (days []float64, mean, se float64) {
+	random := rand.New(rand.NewPCG(seed, 1985))
+	for range runs {
+		s, day, last := start, 0.0, 0.0
+		event := random.ExpFloat64() / increase / perDay
+		for !g.Signals(s) {
+			day = math.Floor(event) + 1
+			n := 0.0
+			for ; event < day; n++ {
+				event += random.ExpFloat64() / increase / perDay
+			}
+			down := perDay * (g.R - 1)
+			s = max(0, max(0, s-(day-last-1)*down)+n*math.Log(g.R)-down)
+			last = day
+		}
+		days = append(days, day)
+		mean += day / float64(runs)
+	}
+	for _, d := range days {
+		se += (d - mean) * (d - mean)
+	}
+	slices.Sort(days)
+	return days, mean, math.Sqrt(se / float64(runs-1) / float64(runs))
+}
+
+// dayByDay is the mean run length in days and its standard error, by Step alone.
+func dayByDay(g incidence.Signal, perDay, increase float64, runs int, seed uint64) (mean, se float64) {
 	random := rand.New(rand.NewPCG(seed, 7))
 	var sum, squares float64
 	for range runs {
-		n, s, day := 0.0, start, random.IntN(len(expected))
-		for ; !g.Signals(s); day++ {
-			today := expected[day%len(expected)]
-			s, _ = g.Step(s, poisson(random, increase*today), today)
-			n++
+		n, s := 0.0, 0.0
+		for ; !g.Signals(s); n++ {
+			s, _ = g.Step(s, poisson(random, increase*perDay), perDay)
 		}
 		sum, squares = sum+n, squares+n*n
 	}
@@ -79,58 +118,20 @@ func dayByDay(g incidence.Signal, expected []float64, increase, start float64, r
 	return mean, math.Sqrt((squares/float64(runs) - mean*mean) / float64(runs))
 }
 
-// The chain, Simulate and plain day-by-day simulation agree within three standard errors.
-func TestSimulateEqualExposure(t *testing.T) {
+// The chain agrees with both simulations within three standard errors.
+func TestRunLengthSimulated(t *testing.T) {
 	for i, c := range []struct{ size, r, increase float64 }{{20, 2, 1}, {20, 2, 2}, {60, 3, 1}, {60, 3, 3}, {300, 2, 1}, {300, 2, 2}} {
 		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.size, Rate: 0.26}, c.r, 60))(t)
-		perDay := []float64{d.Expected() / incidence.DaysPerMonth}
+		perDay := d.Expected() / incidence.DaysPerMonth
 		exact := must(d.RunLength(c.increase))(t)
-		s := must(d.Simulate(perDay, c.increase, 0, 20_000, uint64(i)))(t)
-		t.Logf("%+v: %.2f days, simulated %.2f (standard error %.2f), median %v, nine in ten %v", c, exact.FromZero*30.44, s.Mean, s.StandardError, s.Median, s.NineInTen)
-		near(t, "from 0", s.Mean, exact.FromZero*30.44, 3*s.StandardError)
-		s = must(d.Simulate(perDay, c.increase, d.Restart(), 20_000, uint64(i)+100))(t)
-		near(t, "from the restart", s.Mean, exact.FromRestart*30.44, 3*s.StandardError)
-		mean, se := dayByDay(d.Signal, perDay, c.increase, 0, 300, uint64(i))
+		_, mean, se := simulate(d.Signal, perDay, c.increase, 0, 20_000, uint64(i))
+		t.Logf("%+v: %.2f days, simulated %.2f (standard error %.2f)", c, exact.FromZero*30.44, mean, se)
+		near(t, "from 0", mean, exact.FromZero*30.44, 3*se)
+		_, mean, se = simulate(d.Signal, perDay, c.increase, d.Restart(), 20_000, uint64(i)+100)
+		near(t, "from the restart", mean, exact.FromRestart*30.44, 3*se)
+		mean, se = dayByDay(d.Signal, perDay, c.increase, 300, uint64(i))
 		near(t, "day by day", mean, exact.FromZero*30.44, 3*se)
 	}
-}
-
-// Exposure that halves over a year, with two days a week without sessions.
-func TestSimulateVaryingExposure(t *testing.T) {
-	g := incidence.Signal{R: 2, H: 2}
-	year := make([]float64, 364)
-	for i := range year {
-		if i%7 < 5 {
-			year[i] = 0.02 * (1 - float64(i)/728)
-		}
-	}
-	for i, increase := range []float64{1, 2, 4} {
-		s := must(g.Simulate(year, increase, 0, 20_000, uint64(i)))(t)
-		mean, se := dayByDay(g, year, increase, 0, 1000, uint64(i))
-		t.Logf("%v: %.2f (%.2f), day by day %.2f (%.2f)", increase, s.Mean, s.StandardError, mean, se)
-		near(t, "mean", s.Mean, mean, 3*math.Hypot(s.StandardError, se))
-		if !(s.Median < s.Mean && s.Mean < s.NineInTen) || s.Cut != 0 || s.Runs != 20_000 {
-			t.Errorf("%+v", s)
-		}
-	}
-}
-
-func TestSimulateRepeats(t *testing.T) {
-	g, days := incidence.Signal{R: 2, H: 1}, []float64{0.1, 0, 0.3}
-	a, b, c := must(g.Simulate(days, 2, 0, 500, 4))(t), must(g.Simulate(days, 2, 0, 500, 4))(t), must(g.Simulate(days, 2, 0, 500, 5))(t)
-	if !reflect.DeepEqual(a, b) || reflect.DeepEqual(a, c) {
-		t.Errorf("%+v %+v %+v", a, b, c)
-	}
-	if s := must(g.Simulate(days, 2, g.H, 500, 4))(t); s.Mean != 0 {
-		t.Errorf("from the threshold: %+v", s)
-	}
-	// Any event signals: geometric days, the mean of 1/(1-e^-0.1).
-	any := incidence.Signal{R: 2, H: 0.001}
-	s := must(any.Simulate([]float64{0.1}, 1, 0, 100_000, 1))(t)
-	near(t, "any event", s.Mean, 1/-math.Expm1(-0.1), 3*s.StandardError)
-	near(t, "its median", s.Median, 7, 0)      // the least n with e^(-n/10) ≤ 1/2
-	near(t, "nine in ten", s.NineInTen, 24, 1) // and ≤ 1/10, which 23.03 misses by a hair
-	near(t, "its error", s.StandardError, math.Sqrt(math.Exp(-0.1))/-math.Expm1(-0.1)/math.Sqrt(100_000), 0.001)
 }
 
 // The chance of a signal within a time, by following every possible sum from day to day, from 0
@@ -138,7 +139,8 @@ func TestSimulateRepeats(t *testing.T) {
 // 1 - e^(-events expected).
 func TestChanceWithinATime(t *testing.T) {
 	for _, c := range []struct{ patients, rate, r, increase, months, from float64 }{
-		{20, 0.26, 2, 1, 12, 0}, {20, 0.26, 2, 3, 12, 0}, {60, 0.26, 3, 2, 6, 0}, {200, 0.9, 2, 1, 12, 0}, {200, 0.9, 1.5, 2, 1, 0}, {900, 3, 2, 2, 0.5, 0},
+		{20, 0.26, 2, 1, 12, 0}, {20, 0.26, 2, 3, 12, 0}, {60, 0.26, 3, 2, 6, 0}, {200, 0.9, 2, 1, 12, 0}, {200, 0.9, 1.5, 2, 1, 0},
+		{900, 3, 2, 2, 0.5, 0},
 		{20, 0.26, 2, 1, 12, 0.5}, {60, 0.26, 3, 2, 6, 0.5}, {200, 0.9, 2, 1, 12, 0.9}, {20, 0.26, 2, 1, 12, 1},
 	} {
 		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: c.rate}, c.r, 120))(t)
@@ -175,19 +177,21 @@ func TestChanceWithinATime(t *testing.T) {
 	one := must(incidence.DesignFor(incidence.Setting{PatientMonths: 2, Rate: 0.26}, 2, 120))(t)
 	near(t, "the chance of the first event", must(one.Chance(3, 24))(t), -math.Expm1(-3*2*0.26/100*math.Round(24*30.44)/30.44), 1e-9)
 	never := must(incidence.DesignFor(incidence.Setting{PatientMonths: 60, Rate: 0.26}, 2, 120))(t)
-	near(t, "the chance on one day", must(never.Chance(1, 1/incidence.DaysPerMonth))(t), must(never.Chance(1, 1.2/incidence.DaysPerMonth))(t), 0)
+	near(t, "the chance on one day", must(never.Chance(1, 1/incidence.DaysPerMonth))(t),
+		must(never.Chance(1, 1.2/incidence.DaysPerMonth))(t), 0)
 }
 
 // Half of the simulated runs end by their median, nine in ten by that of nine.
 func TestChanceIsThatOfSimulation(t *testing.T) {
 	for i, c := range []struct{ patients, r, increase float64 }{{20, 2, 2}, {60, 2, 1}, {60, 3, 3}, {200, 2, 5}} {
 		d := must(incidence.DesignFor(incidence.Setting{PatientMonths: c.patients, Rate: 0.26}, c.r, 60))(t)
-		s := must(d.Simulate([]float64{d.Expected() / incidence.DaysPerMonth}, c.increase, 0, 20_000, uint64(i)+40))(t)
+		days, _, _ := simulate(d.Signal, d.Expected()/incidence.DaysPerMonth, c.increase, 0, 20_000, uint64(i)+40)
+		half, nine := days[len(days)/2-1], days[len(days)*9/10-1]
 		within := func(days float64) float64 {
 			return must(d.Chance(c.increase, days/incidence.DaysPerMonth))(t)
 		}
 		// Four standard errors of a share of 20,000 runs, and the step of one day.
-		near(t, "half", within(s.Median), 0.5, 4*math.Sqrt(0.25/20_000)+within(s.Median)-within(s.Median-1))
-		near(t, "nine in ten", within(s.NineInTen), 0.9, 4*math.Sqrt(0.09/20_000)+within(s.NineInTen)-within(s.NineInTen-1))
+		near(t, "half", within(half), 0.5, 4*math.Sqrt(0.25/20_000)+within(half)-within(half-1))
+		near(t, "nine in ten", within(nine), 0.9, 4*math.Sqrt(0.09/20_000)+within(nine)-within(nine-1))
 	}
 }

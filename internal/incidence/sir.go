@@ -2,10 +2,11 @@ package incidence
 
 import "errors"
 
-// ErrFewPredicted is why there is no ratio to the predicted number.
-var ErrFewPredicted = errors.New("no ratio is given: fewer than one event was predicted, and against so few a single event looks like a multiple; look at the count and its limits instead")
+// ErrFewPredicted says why there is no ratio to the predicted number.
+var ErrFewPredicted = errors.New("no ratio is given: fewer than one event was predicted, and against so few a single event looks like a " +
+	"multiple; look at the count and its limits instead")
 
-// SIR is the standardised infection ratio: observed events by those predicted.
+// SIR is the standardised infection ratio: observed events divided by predicted ones.
 type SIR struct {
 	Observed  int
 	Predicted float64 // at least 1
@@ -16,8 +17,8 @@ type SIR struct {
 	Test      Test // against a ratio of 1
 }
 
-// ObservedToPredicted is the ratio at a level of confidence; ErrFewPredicted below one
-// predicted event (the rule of the public-health method, from memory).
+// ObservedToPredicted returns the ratio at a level of confidence. Below one predicted event it
+// returns ErrFewPredicted (the rule of the public-health method, from memory).
 func ObservedToPredicted(observed int, predicted, level float64) (SIR, error) {
 	if err := checkRange("the predicted number of events", predicted, 0, mostMean); err != nil {
 		return SIR{}, err

@@ -7,7 +7,8 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// ReferenceRate is a registered rate, what it is a rate of, and what else may be compared with.
+// ReferenceRate is a registered rate, with what it is a rate of and what else can be compared
+// with.
 type ReferenceRate struct {
 	Technique surveil.Technique `json:"technique"`
 	Class     surveil.Class     `json:"class"`
@@ -16,37 +17,37 @@ type ReferenceRate struct {
 	Beside
 }
 
-// Beside stands beside a reference rate. All rates are events per 100 patient-months.
+// Beside holds what stands beside a reference rate. All rates are events per 100 patient-months.
 type Beside struct {
 	// Of says whose rate the reference is.
 	Of string `json:"rateOf"`
 	// Baseline is the unit's own earlier rate.
 	Baseline Baseline `json:"ownBaseline"`
-	// ConstantSite is what the reference and the published ratio make likely for
-	// constant-site needling; nil for other techniques, and where it cannot be said.
+	// ConstantSite is what the reference and the published ratio make likely for constant-site
+	// needling. It is nil for other techniques, and if it cannot be said.
 	ConstantSite *ConstantSiteReference `json:"constantSiteReference"`
 	Says         []string               `json:"says"`
 }
 
-// Baseline is the unit's own rate of twelve earlier months, by access-days: a patient-month is
-// 30.44 of them.
+// Baseline is the unit's own rate of twelve earlier months, by access-days; 30.44 of them are a
+// patient-month.
 type Baseline struct {
 	Months     string    `json:"months"`
 	Events     int       `json:"events"`
 	AccessDays int       `json:"accessDays"`
-	Rate       *Estimate `json:"per100PatientMonths"` // none where nobody was at risk
+	Rate       *Estimate `json:"per100PatientMonths"` // nil if nobody was at risk
 }
 
-// ConstantSiteReference is a range of rates, ours: the reference itself and its multiple by the
+// ConstantSiteReference is a range of rates (ours): from the reference to its multiple by the
 // published ratio.
 type ConstantSiteReference struct {
 	Lower float64 `json:"lower"`
 	Upper float64 `json:"upper"`
 }
 
-// constantSiteRatio is constant-site needling against other needling of fistulas, adjusted,
-// with 95 % limits (Lyman and others, AJKD 2020;76:82, read in the abstract). The paper's
-// events are of two years and its patients of one: no rate is made of them here.
+// constantSiteRatio returns the ratio of constant-site needling to other needling of fistulas,
+// adjusted, with 95 % limits in words (Lyman and others, AJKD 2020;76:82, read in the abstract).
+// The paper's events are of two years and its patients of one, so no rate is made of them here.
 func constantSiteRatio(c surveil.Class) (ratio float64, says string, ok bool) {
 	switch c {
 	case surveil.AccessRelated:
@@ -57,7 +58,7 @@ func constantSiteRatio(c surveil.Class) (ratio float64, says string, ok bool) {
 	return 0, "", false
 }
 
-// references are the registered rates with what may stand beside them; the baseline is of the
+// references returns the registered rates with what stands beside them. The baseline is of the
 // twelve months before the report's year.
 func references(w *surveil.Watch, m surveil.Month) ([]ReferenceRate, error) {
 	out := []ReferenceRate{}
@@ -78,7 +79,7 @@ func references(w *surveil.Watch, m surveil.Month) ([]ReferenceRate, error) {
 	return out, nil
 }
 
-// beside gathers what stands beside a reference.
+// beside returns what stands beside a reference.
 func beside(w *surveil.Watch, ref *surveil.Reference, of surveil.Period) (Beside, error) {
 	b := Beside{Of: rateOf(ref)}
 	var err error

@@ -10,8 +10,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// cases lists the year's occurrences, oldest first. Patients and tracks get running numbers,
-// so that it can be told which cases belong together, and nothing else.
+// cases returns the year's occurrences, oldest first. Patients and tracks get running numbers.
+// They show which cases belong together and nothing else.
 func cases(w *surveil.Watch, m surveil.Month) []Case {
 	var found []surveil.Case
 	p := surveil.Year(m)
@@ -30,8 +30,10 @@ func cases(w *surveil.Watch, m surveil.Month) []Case {
 	out := []Case{}
 	for i := range found {
 		e := &found[i].Event
-		c := Case{No: i + 1, InMonth: e.Day.Month() == m, Day: e.Day.String(), What: happened(e), Counts: []surveil.Class{}, Technique: e.Technique,
-			Patient: n.patient(found[i].Patient), Tracks: []string{}, Organisms: []string{}, Tested: tested(e), Start: startOf(e), Outcome: outcomeOf(e.Outcome), Doubts: doubts(e)}
+		c := Case{No: i + 1, InMonth: e.Day.Month() == m, Day: e.Day.String(), What: happened(e), Counts: []surveil.Class{},
+			Technique: e.Technique,
+			Patient:   n.patient(found[i].Patient), Tracks: []string{}, Organisms: []string{}, Tested: tested(e), Start: startOf(e),
+			Outcome: outcomeOf(e.Outcome), Doubts: doubts(e)}
 		for _, class := range surveil.Classes() {
 			if e.Is(class) {
 				c.Counts = append(c.Counts, class)
@@ -51,8 +53,8 @@ func cases(w *surveil.Watch, m surveil.Month) []Case {
 	return out
 }
 
-// oncePerDay takes a patient's signs of one day together: an examination and a surveillance
-// message tell of the same ones. The first stays, which is the one that may count, with the
+// oncePerDay joins a patient's signs of one day, because an examination and a surveillance
+// message report the same signs. The first stays, which is the one that can count, with the
 // tracks of all.
 func oncePerDay(list []surveil.Case) []surveil.Case {
 	var out []surveil.Case
@@ -116,7 +118,7 @@ func whyNot(e *surveil.Event) string {
 	return "it is in no class"
 }
 
-// doubts are what is not known of an occurrence, or was taken to be so.
+// doubts returns what is not known of an occurrence, and what was assumed.
 func doubts(e *surveil.Event) []string {
 	out := []string{}
 	if e.Counted && e.Why != "" {
@@ -140,7 +142,7 @@ func doubts(e *surveil.Event) []string {
 	return out
 }
 
-// tested are the susceptibilities of an occurrence's organisms, one organism a line.
+// tested returns the susceptibilities of an occurrence's organisms, one organism a line.
 func tested(e *surveil.Event) []string {
 	out := []string{}
 	for i := 0; i < len(e.Tested); {
@@ -172,7 +174,7 @@ func resultName(r cannularyv1.SusceptibilityResult) string {
 	return "not known"
 }
 
-// startOf is what the form asks of an intravenous start; empty for other occurrences.
+// startOf returns what the form asks of an intravenous start, empty for other occurrences.
 func startOf(e *surveil.Event) string {
 	if e.Kind != surveil.Course {
 		return ""
@@ -180,12 +182,13 @@ func startOf(e *surveil.Event) string {
 	return "vancomycin: " + answerName(e.Vancomycin) + "; blood taken for culture: " + answerName(e.CultureTaken)
 }
 
-// outcomeOf is what an occurrence led to.
+// outcomeOf returns what an occurrence led to.
 func outcomeOf(o surveil.Outcome) string {
 	if o == (surveil.Outcome{}) {
 		return "outcome not assessed"
 	}
-	return "stay in hospital: " + answerName(o.HospitalStay) + "; loss of the access: " + answerName(o.AccessLost) + "; death: " + answerName(o.Death)
+	return "stay in hospital: " + answerName(o.HospitalStay) + "; loss of the access: " + answerName(o.AccessLost) +
+		"; death: " + answerName(o.Death)
 }
 
 func answerName(a cannularyv1.Answer) string {

@@ -269,7 +269,8 @@ func TestThisYearAgainstLastYearByTheExactRateRatio(t *testing.T) {
 func TestCasesDoNotRepeatOneDaysSigns(t *testing.T) {
 	w := bare(t, "seen twice", 3, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 	again := "less than 21 days after the previous signs"
-	for i, e := range []surveil.Event{{Counted: true, Tracks: []string{"V"}}, {Why: again, Tracks: []string{"A", "V"}, Outcome: surveil.Outcome{Death: 2}}, {Why: again}} {
+	for i, e := range []surveil.Event{{Counted: true, Tracks: []string{"V"}},
+		{Why: again, Tracks: []string{"A", "V"}, Outcome: surveil.Outcome{Death: 2}}, {Why: again}} {
 		e.Kind = surveil.SiteSigns
 		happens(t, w, 0, []string{"2027-01-04", "2027-01-04", "2027-01-05"}[i], e)
 		w.People[0].Events[i].Fact = fmt.Sprint("f", i)
@@ -303,7 +304,8 @@ func TestTheListOfCasesHasWhatTheEventFormAsksFor(t *testing.T) {
 	w := bare(t, "formed", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 	const no, yes, unknown = cannularyv1.Answer_ANSWER_NO, cannularyv1.Answer_ANSWER_YES, cannularyv1.Answer_ANSWER_UNKNOWN
 	e := bacteraemia()
-	e.Tested = []surveil.Tested{{Organism: aureus, Agent: "Oxacillin", Result: cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_RESISTANT},
+	e.Tested = []surveil.Tested{{Organism: aureus, Agent: "Oxacillin",
+		Result: cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_RESISTANT},
 		{Organism: aureus, Agent: "Vancomycin", Result: cannularyv1.SusceptibilityResult_SUSCEPTIBILITY_RESULT_SUSCEPTIBLE}}
 	e.Outcome = surveil.Outcome{HospitalStay: yes, AccessLost: no, Death: unknown}
 	happens(t, w, 0, "2027-01-04", e)

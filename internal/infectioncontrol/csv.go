@@ -9,13 +9,13 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// csvHead names the columns: one figure a line. Lower and upper are limits by method; a
-// figure that is refused has no value, and a reason. Spreadsheets take a month such as 2026-10
-// for a date of their own making: month-begins is the first day of the month that the figure
-// is of, which all of them read as the same date. It stands last, so that who reads by
-// position still can.
+// csvHead returns the names of the columns. Each line has one figure. Lower and upper are limits
+// by method. A figure that is refused has no value and a reason. Spreadsheets turn a month such
+// as 2026-10 into a date of their own choice. So month-begins gives the first day of the month,
+// which all of them read alike. It comes last, so that readers that go by position still work.
 func csvHead() []string {
-	return []string{"facility", "month", "window", "class", "group", "figure", "value", "lower", "upper", "method", "reason", "month-begins"}
+	return []string{"facility", "month", "window", "class", "group", "figure", "value", "lower", "upper", "method",
+		"reason", "month-begins"}
 }
 
 // figureLine is a line of the file.
@@ -26,11 +26,10 @@ type figureLine struct {
 	method, reason       string
 }
 
-// WriteCSV writes the report's figures in the long form, as RFC 4180 has it: UTF-8, lines
-// end with CR LF. There is no byte order mark: programs would take it for a part of the first
-// column's name; a spreadsheet has to be told UTF-8 when it opens the file, where a name has
-// letters beyond ASCII. Cells of text that a spreadsheet would take for a formula begin with an
-// apostrophe.
+// WriteCSV writes the report's figures, one a line, by RFC 4180: UTF-8, lines end with CR LF.
+// There is no byte order mark, because programs would take it for a part of the first column's
+// name. A spreadsheet must be told UTF-8 when it opens the file, if a name has letters beyond
+// ASCII. A text that a spreadsheet would take for a formula begins with an apostrophe.
 func WriteCSV(w io.Writer, r *Report) error {
 	out := csv.NewWriter(w)
 	out.UseCRLF = true
@@ -38,7 +37,8 @@ func WriteCSV(w io.Writer, r *Report) error {
 		return err
 	}
 	for _, l := range lines(r) {
-		cells := []string{guarded(r.Facility), r.Month, l.window, guarded(l.class), guarded(l.group), guarded(l.figure), l.value, l.lower, l.upper, guarded(l.method), guarded(l.reason), monthBegins(r, &l)}
+		cells := []string{guarded(r.Facility), r.Month, l.window, guarded(l.class), guarded(l.group), guarded(l.figure), l.value, l.lower,
+			l.upper, guarded(l.method), guarded(l.reason), monthBegins(r, &l)}
 		if err := out.Write(cells); err != nil {
 			return err
 		}
@@ -47,7 +47,8 @@ func WriteCSV(w io.Writer, r *Report) error {
 	return out.Error()
 }
 
-// monthBegins is the first day of the month of a figure: of its own, else of the report's.
+// monthBegins returns the first day of the month of a figure: of its own month, else of the
+// report's.
 func monthBegins(r *Report, l *figureLine) string {
 	for _, s := range []string{l.window, r.Month} {
 		if m, err := surveil.ParseMonth(s); err == nil {
@@ -57,8 +58,8 @@ func monthBegins(r *Report, l *figureLine) string {
 	return ""
 }
 
-// guarded keeps a spreadsheet from reading a text as a formula. Line breaks become spaces:
-// a line of the file stays a line.
+// guarded keeps a spreadsheet from reading a text as a formula. Line breaks become spaces, so
+// that a line stays a line.
 func guarded(s string) string {
 	s = strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r == '\r' || r == '\n' || r == '\t' }), " ")
 	if t := strings.TrimLeft(s, " \u00a0"); t != "" && strings.ContainsRune("=+-@＝＋－＠", []rune(t)[0]) {
@@ -83,10 +84,11 @@ func optional(v *float64) string {
 	return decimal(*v)
 }
 
-// lines are all figures of the report.
+// lines returns all figures of the report.
 func lines(r *Report) []figureLine {
 	out := []figureLine{
-		{figure: "as-of", reason: r.AsOf}, {figure: "sequence", value: strconv.FormatUint(r.Sequence, 10)}, {figure: "log-sequence", value: strconv.FormatUint(r.LogSequence, 10)},
+		{figure: "as-of", reason: r.AsOf}, {figure: "sequence", value: strconv.FormatUint(r.Sequence, 10)},
+		{figure: "log-sequence", value: strconv.FormatUint(r.LogSequence, 10)},
 		{figure: "lagging", value: map[bool]string{true: "1", false: "0"}[r.Lagging]}, {figure: "caution", reason: r.Caution},
 	}
 	for _, n := range r.Notices {
@@ -108,7 +110,8 @@ func lines(r *Report) []figureLine {
 	out = append(out, figureLine{window: WindowYear, group: comparedGroups, figure: "unadjusted", reason: r.Unadjusted})
 	for i := range r.Comparisons {
 		c := &r.Comparisons[i]
-		out = append(out, ratioLines(figureLine{window: WindowYear, class: string(c.Class), group: comparedGroups, figure: "rate-ratio"}, &c.RateRatio)...)
+		out = append(out, ratioLines(figureLine{window: WindowYear, class: string(c.Class), group: comparedGroups, figure: "rate-ratio"},
+			&c.RateRatio)...)
 	}
 	for i := range r.YearsBefore {
 		out = append(out, yearBeforeLines(&r.YearsBefore[i])...)
@@ -120,8 +123,10 @@ func lines(r *Report) []figureLine {
 		l := figureLine{window: WindowYear, class: string(f.Class), figure: "funnel", reason: f.Says}
 		out = append(out, l)
 		for _, p := range f.Points {
-			l := figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-events", value: strconv.Itoa(p.Events), reason: p.Says}
-			out = append(out, limits(l, p.EventsLimits, "exact 95 %"), figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
+			l := figureLine{window: WindowYear, class: string(f.Class), group: p.Facility, figure: "funnel-events",
+				value: strconv.Itoa(p.Events), reason: p.Says}
+			out = append(out, limits(l, p.EventsLimits, "exact 95 %"), figureLine{window: WindowYear, class: string(f.Class),
+				group: p.Facility, figure: "funnel-expected", value: decimal(p.Expected)})
 			if p.Outer.Upper != nil {
 				out = append(out, limits(l, p.Inner, "95 %"), limits(l, p.Outer, "99.8 %"))
 			}
@@ -131,10 +136,12 @@ func lines(r *Report) []figureLine {
 		out = append(out, chartLines(&r.Charts[i])...)
 	}
 	for _, c := range r.Unset.Charts {
-		out = append(out, figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique), figure: "threshold", reason: "no threshold is set"})
+		out = append(out, figureLine{window: "as-of", class: string(c.Class), group: string(c.Technique), figure: "threshold",
+			reason: "no threshold is set"})
 	}
 	for _, b := range r.Between {
-		l := figureLine{window: "as-of", class: string(b.Class), group: string(b.Group), figure: "days-since-last-event", value: whole(b.Since), reason: b.Says}
+		l := figureLine{window: "as-of", class: string(b.Class), group: string(b.Group), figure: "days-since-last-event",
+			value: whole(b.Since), reason: b.Says}
 		if b.Limits != nil {
 			l.lower, l.upper, l.method = decimal(b.Limits.Lower), decimal(b.Limits.Upper), "exact 95 %"
 		}
@@ -142,7 +149,8 @@ func lines(r *Report) []figureLine {
 	}
 	for _, d := range r.Denominators {
 		reason := strings.Join(d.Says, " ")
-		out = append(out, figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "census", value: whole(d.Census), reason: reason},
+		out = append(out, figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "census",
+			value: whole(d.Census), reason: reason},
 			figureLine{window: d.Month, group: string(surveil.AllAccess), figure: "average-patients", value: decimal(d.Average)})
 		out = append(out, cultureLines(d.Month, d.Cultures)...)
 	}
@@ -167,7 +175,7 @@ func cultureLines(window string, c Cultures) []figureLine {
 	}
 }
 
-// monthlyLines are what the figure of the monthly rates shows.
+// monthlyLines returns the figures of one month in the figure of the monthly rates.
 func monthlyLines(m *MonthlyRate) []figureLine {
 	l := figureLine{window: m.Month, class: string(surveil.AccessRelated), group: string(m.Group)}
 	if m.Partial {
@@ -184,13 +192,13 @@ func monthlyLines(m *MonthlyRate) []figureLine {
 	return append([]figureLine{events, days}, estimated(l, "rate-per-1000-access-days", m.PerThousand, reason)...)
 }
 
-// limits repeats a line with limits.
+// limits returns a copy of a line with limits.
 func limits(l figureLine, i Interval, method string) figureLine {
 	l.lower, l.upper, l.method = decimal(i.Lower), optional(i.Upper), method
 	return l
 }
 
-// estimated is a figure twice, with the limits by each convention; or once, refused.
+// estimated returns a figure twice, with the limits by each convention, or once, refused.
 func estimated(l figureLine, figure string, e *Estimate, reason string) []figureLine {
 	l.figure, l.reason = figure, reason
 	if e == nil {
@@ -207,7 +215,8 @@ func rateLines(r *Rate) []figureLine {
 		l.figure, l.value, l.reason = figure, value, reason
 		return l
 	}
-	out := []figureLine{limits(count("events", strconv.Itoa(r.Events), ""), r.EventsLimits, "exact 95 %"), count("patient-months", whole(r.PatientMonths), r.NoPerHundred)}
+	out := []figureLine{limits(count("events", strconv.Itoa(r.Events), ""), r.EventsLimits, "exact 95 %"),
+		count("patient-months", whole(r.PatientMonths), r.NoPerHundred)}
 	out = append(out, estimated(l, "rate-per-100-patient-months", r.PerHundred, r.NoPerHundred)...)
 	out = append(out, count("access-days", strconv.Itoa(r.AccessDays), ""))
 	out = append(out, estimated(l, "rate-per-1000-access-days", r.PerThousand, r.NoPerThousand)...)
@@ -222,7 +231,7 @@ func rateLines(r *Rate) []figureLine {
 // comparedGroups names both groups of the comparison of techniques.
 const comparedGroups = "constant-site against other-fistula"
 
-// ratioLines are a ratio of two rates, by both conventions, and its p values.
+// ratioLines returns a ratio of two rates, by both conventions, and its p values.
 func ratioLines(l figureLine, c *RateRatio) []figureLine {
 	l.value, l.reason = optional(c.Ratio), c.Says
 	if c.Exact == nil {
@@ -252,7 +261,8 @@ func referenceLines(r *ReferenceRate) []figureLine {
 	own.reason = r.Baseline.says()
 	out = append(out, estimated(own, "own-baseline-per-100-patient-months", r.Baseline.Rate, own.reason)...)
 	if c := r.ConstantSite; c != nil {
-		l.figure, l.lower, l.upper, l.method, l.reason = "constant-site-reference-per-100-patient-months", decimal(c.Lower), decimal(c.Upper), "range (ours)", r.Says[len(r.Says)-1]
+		l.figure, l.lower, l.upper, l.method, l.reason = "constant-site-reference-per-100-patient-months", decimal(c.Lower),
+			decimal(c.Upper), "range (ours)", r.Says[len(r.Says)-1]
 		out = append(out, l)
 	}
 	return out
@@ -293,7 +303,7 @@ func chartLines(c *Chart) []figureLine {
 	return out
 }
 
-// caseLine is a case: its value is 1 where it counts in any class.
+// caseLine returns a case. Its value is 1 if it counts in any class.
 func caseLine(c *Case) figureLine {
 	l := figureLine{window: WindowYear, group: string(c.Technique), figure: "case", value: "0"}
 	if c.InMonth {

@@ -6,7 +6,7 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// denominators are those of the year's months since the record began.
+// denominators returns the denominators of the year's months since the record began.
 func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 	out := []Denominator{}
 	for month := surveil.Year(m).From; month <= m; month++ {
@@ -31,7 +31,9 @@ func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 			d.Says = append(d.Says, "The month is not over.")
 		} else {
 			for _, x := range w.Disagreements(month) {
-				d.Says = append(d.Says, fmt.Sprintf("%s: the census counts %d, the record has %d on the days of the census. Who was in hospital then is in the record only; look for others.", techniqueOrGroup(x.Group), x.Census, x.Record))
+				d.Says = append(d.Says,
+					fmt.Sprintf("%s: the census counts %d, the record has %d on the days of the census. Who was in hospital then is in "+
+						"the record only; look for others.", techniqueOrGroup(x.Group), x.Census, x.Record))
 			}
 		}
 		out = append(out, d)
@@ -39,7 +41,7 @@ func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 	return out
 }
 
-// cultures are the blood cultures with a result of a period.
+// cultures returns the numbers of blood cultures with a result in a period.
 func cultures(w *surveil.Watch, p surveil.Period) Cultures {
 	positive, negative := w.Cultures(p)
 	return Cultures{positive, negative}
@@ -52,7 +54,7 @@ func techniqueOrGroup(g surveil.Group) string {
 	return techniqueName(surveil.Technique(g))
 }
 
-// observed is how many days of a period the record covers.
+// observed returns how many days of a period the record covers.
 func observed(w *surveil.Watch, p surveil.Period) int {
 	return max(0, int(min(p.To.Last(), w.AsOf)-max(p.From.First(), w.Since))+1)
 }

@@ -13,13 +13,13 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// date is a date of a report on an axis.
+// date returns a date of a report as a position on an axis.
 func date(s string) (float64, error) {
 	d, err := surveil.ParseDay(s)
 	return float64(d), err
 }
 
-// canvas gathers what a figure shows, and the first error on the way.
+// canvas holds what a figure shows, and the first error.
 type canvas struct {
 	*plot.Plot
 	err error
@@ -33,7 +33,7 @@ func (c *canvas) at(day string) float64 {
 	return x
 }
 
-// show adds something, with a name in the legend unless that is empty.
+// show adds something, with a name in the legend unless the name is empty.
 func (c *canvas) show(name string, p plot.Plotter, thumb plot.Thumbnailer, err error) {
 	if err != nil {
 		c.fail(err)
@@ -61,7 +61,7 @@ func (c *canvas) marks(name string, points plotter.XYs, look glyph) {
 	c.show(name, s, s, err)
 }
 
-// drawChart draws a sequential signal; nothing where it has not begun.
+// drawChart draws a sequential signal; nothing if it has not begun.
 func drawChart(ch *Chart, title string) (template.HTML, error) {
 	if len(ch.Points) < 2 {
 		return "", nil
@@ -104,17 +104,18 @@ func drawChart(ch *Chart, title string) (template.HTML, error) {
 	if c.err != nil {
 		return "", c.err
 	}
-	return render(c.Plot, fmt.Sprintf("Sequential signal of %s from %s to %s: sum %s, threshold %s, %d days with events, %d signals, %d restarts. %s",
-		title, ch.Points[0].Day, ch.Points[len(ch.Points)-1].Day, sum(ch.Sum), sum(ch.Threshold), len(events), len(signals), restarts, ch.Says))
+	return render(c.Plot,
+		fmt.Sprintf("Sequential signal of %s from %s to %s: sum %s, threshold %s, %d days with events, %d signals, %d restarts. %s",
+			title, ch.Points[0].Day, ch.Points[len(ch.Points)-1].Day, sum(ch.Sum), sum(ch.Threshold), len(events), len(signals),
+			restarts, ch.Says))
 }
 
-// drawMonthly draws the year's rates with exact limits, the two techniques side by side.
-// Marks of months of which the record covers a part are open. Limits beyond the axis end in an
-// arrow.
+// drawMonthly draws the year's rates with exact limits, the two techniques side by side. A month
+// that the record covers in part has an open mark. A limit beyond the axis ends in an arrow.
 func drawMonthly(list []MonthlyRate) (template.HTML, error) {
 	c := &canvas{Plot: newPlot("per 1,000 access-days")}
 	c.X.Tick.Marker = monthTicks{}
-	const apart = 4 // days either side of the middle of the month
+	const apart = 4 // days to each side of the middle of the month
 	top := monthlyTop(list)
 	shown := 0
 	var cut plotter.XYs
@@ -167,12 +168,15 @@ func drawMonthly(list []MonthlyRate) (template.HTML, error) {
 		return "", c.err
 	}
 	c.Y.Max = top * 1.3 // room for the legend
-	return render(c.Plot, fmt.Sprintf("Access-related bloodstream infections per 1,000 access-days by month from %s to %s, with exact 95 %% limits, %d of which lie beyond the axis; the table below it and the CSV file have the figures.", list[0].Month, list[len(list)-1].Month, len(cut)))
+	return render(c.Plot,
+		fmt.Sprintf("Access-related bloodstream infections per 1,000 access-days by month from %s to %s, with exact 95 %% limits, %d of "+
+			"which lie beyond the axis; the table below it and the CSV file have the figures.", list[0].Month,
+			list[len(list)-1].Month, len(cut)))
 }
 
-// monthlyTop is the top of the axis: the greatest rate of a whole month with something above
-// it, and twice the middle one of their upper limits. A few days' upper limit would flatten
-// all others.
+// monthlyTop returns the top of the axis: at least the highest rate of a whole month with some
+// room above it, and twice the median of their upper limits. The upper limit of a few days would
+// flatten all others.
 func monthlyTop(list []MonthlyRate) float64 {
 	pick := func(partial bool) (uppers []float64, greatest float64) {
 		for _, m := range list {
@@ -193,7 +197,7 @@ func monthlyTop(list []MonthlyRate) float64 {
 	return min(uppers[len(uppers)-1], max(1.2*greatest, 2*uppers[len(uppers)/2]))
 }
 
-// drawBetween draws the days between events by the date of the later one.
+// drawBetween draws the days between events by the date of the later event.
 func drawBetween(b *Between) (template.HTML, error) {
 	c := &canvas{Plot: newPlot("days since the event before")}
 	c.X.Tick.Marker = monthTicks{}
@@ -225,10 +229,12 @@ func drawBetween(b *Between) (template.HTML, error) {
 	if c.err != nil {
 		return "", c.err
 	}
-	return render(c.Plot, fmt.Sprintf("Days between events of %s, %s: %d gaps up to %s, and %d days since then. %s", className(b.Class), groupName(b.Group), len(b.Gaps), b.Last, *b.Since, b.Says))
+	return render(c.Plot, fmt.Sprintf("Days between events of %s, %s: %d gaps up to %s, and %d days since then. %s", className(b.Class),
+		groupName(b.Group), len(b.Gaps), b.Last, *b.Since, b.Says))
 }
 
-// within leaves out an upper limit that lies far above everything: it would flatten the rest.
+// within drops an upper limit that lies far above everything else, because it would flatten the
+// rest.
 func within(points plotter.XYs, top float64) plotter.XYs {
 	var out plotter.XYs
 	for _, p := range points {

@@ -15,8 +15,10 @@ func TestTicksAreRoundAndEnough(t *testing.T) {
 		top  float64
 		want []string
 	}{
-		{3.4, []string{"0.0", "0.5", "1.0", "1.5", "2.0", "2.5", "3.0"}}, {5.5, []string{"0", "1", "2", "3", "4", "5"}}, {1.75, []string{"0.0", "0.5", "1.0", "1.5"}},
-		{0.47, []string{"0.0", "0.1", "0.2", "0.3", "0.4"}}, {43, []string{"0", "10", "20", "30", "40"}}, {0.0937, []string{"0.00", "0.02", "0.04", "0.06", "0.08"}}, {350, []string{"0", "50", "100", "150", "200", "250", "300", "350"}},
+		{3.4, []string{"0.0", "0.5", "1.0", "1.5", "2.0", "2.5", "3.0"}}, {5.5, []string{"0", "1", "2", "3", "4", "5"}},
+		{1.75, []string{"0.0", "0.5", "1.0", "1.5"}},
+		{0.47, []string{"0.0", "0.1", "0.2", "0.3", "0.4"}}, {43, []string{"0", "10", "20", "30", "40"}},
+		{0.0937, []string{"0.00", "0.02", "0.04", "0.06", "0.08"}}, {350, []string{"0", "50", "100", "150", "200", "250", "300", "350"}},
 	} {
 		var got []string
 		for _, x := range (wholeTicks{}).Ticks(0, c.top) {
@@ -51,7 +53,8 @@ func TestAMonthInPartDoesNotFlattenTheOthers(t *testing.T) {
 		t.Errorf("the axis goes up to %.1f: the greatest limit of a whole month is %.1f, that of the part %.1f", top, all, part)
 	}
 	page := html(t, r)
-	if !strings.Contains(page, "limit beyond the axis") || !strings.Contains(page, "with exact 95 % limits, 2 of which lie beyond the axis; the table below it and the CSV file have the figures.") {
+	if !strings.Contains(page, "limit beyond the axis") || !strings.Contains(page,
+		"with exact 95 % limits, 2 of which lie beyond the axis; the table below it and the CSV file have the figures.") {
 		t.Error("the cut limits are not shown as such")
 	}
 	for _, m := range r.Monthly {
@@ -61,7 +64,8 @@ func TestAMonthInPartDoesNotFlattenTheOthers(t *testing.T) {
 	}
 	rows := table(t, r)
 	if !slices.ContainsFunc(rows, func(row []string) bool {
-		return row[2] == "2025-11" && row[4] == "constant-site" && row[5] == "rate-per-1000-access-days" && row[9] == "exact 95 %" && row[10] == "a part of the month" && row[11] == "2025-11-01"
+		return row[2] == "2025-11" && row[4] == "constant-site" && row[5] == "rate-per-1000-access-days" && row[9] == "exact 95 %" &&
+			row[10] == "a part of the month" && row[11] == "2025-11-01"
 	}) {
 		t.Error("the file has no rate of the first month")
 	}
@@ -82,7 +86,8 @@ func TestNothingIsWrittenAsNoneThatIsNotKnown(t *testing.T) {
 func TestOneDayAgo(t *testing.T) {
 	w := bare(t, "near", 20, surveil.ConstantSite, "2026-01-01", "2026-11-04")
 	happens(t, w, 1, "2026-11-03", bacteraemia())
-	if page := html(t, report(t, w, "2026-10", Knowledge{})); !strings.Contains(page, "</span>, 1 day ago") || strings.Contains(page, " 1 days") {
+	if page := html(t, report(t, w, "2026-10", Knowledge{})); !strings.Contains(page, "</span>, 1 day ago") ||
+		strings.Contains(page, " 1 days") {
 		t.Error("a day is not one day")
 	}
 }
@@ -101,7 +106,8 @@ func TestASumJustBelowItsThreshold(t *testing.T) {
 // Every printed page names the unit and the month; a name cannot end the text of the style.
 func TestEveryPrintedPageIsNamed(t *testing.T) {
 	r := made(t)
-	if page := html(t, r); !strings.Contains(page, `@bottom-left { content: "Invented Unit North – infections 2027-05";`) || !strings.Contains(page, `content: "page " counter(page) " of " counter(pages);`) {
+	if page := html(t, r); !strings.Contains(page, `@bottom-left { content: "Invented Unit North – infections 2027-05";`) ||
+		!strings.Contains(page, `content: "page " counter(page) " of " counter(pages);`) {
 		t.Error("pages are not named")
 	}
 	r.Name = `"; } body { display: none } </style><b>`

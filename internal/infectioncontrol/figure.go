@@ -41,7 +41,8 @@ var (
 
 func newPlot(y string) *plot.Plot {
 	p := plot.New()
-	for _, f := range []*font.Font{&p.X.Tick.Label.Font, &p.Y.Tick.Label.Font, &p.X.Label.TextStyle.Font, &p.Y.Label.TextStyle.Font, &p.Legend.TextStyle.Font} {
+	for _, f := range []*font.Font{&p.X.Tick.Label.Font, &p.Y.Tick.Label.Font, &p.X.Label.TextStyle.Font, &p.Y.Label.TextStyle.Font,
+		&p.Legend.TextStyle.Font} {
 		f.Variant, f.Size = "Sans", 8
 	}
 	p.Y.Label.Text = y
@@ -54,7 +55,7 @@ func newPlot(y string) *plot.Plot {
 	return p
 }
 
-// wholeTicks are at most eight at round numbers.
+// wholeTicks marks at most eight round numbers.
 type wholeTicks struct{}
 
 func (wholeTicks) Ticks(lo, hi float64) []plot.Tick {
@@ -77,7 +78,7 @@ func (wholeTicks) Ticks(lo, hi float64) []plot.Tick {
 // mostMonths is how many months are named on an axis.
 const mostMonths = 9
 
-// monthTicks name first days of months; the axis counts days.
+// monthTicks marks the first days of months. The axis counts days.
 type monthTicks struct{}
 
 func (monthTicks) Ticks(lo, hi float64) []plot.Tick {
@@ -119,9 +120,9 @@ var (
 	breaks = regexp.MustCompile(`\s*\n\s*`)
 )
 
-// render draws a plot as SVG that can stand within a page: without a head of its own, its
-// styles as attributes, so that a page's policy need not allow them, and with what it shows
-// in words for those who do not see it.
+// render returns a plot as SVG that can stand within a page. It has no head of its own. Its
+// styles are attributes, so that the page's policy need not allow them. A text says what it
+// shows for readers who do not see it.
 func render(p *plot.Plot, alt string) (template.HTML, error) {
 	c := vgsvg.New(figureWidth, figureHeight)
 	p.Draw(draw.New(c))
@@ -137,11 +138,12 @@ func render(p *plot.Plot, alt string) (template.HTML, error) {
 	s = styles.ReplaceAllStringFunc(s[start:], attributes)
 	s = strings.ReplaceAll(s, "Liberation Sans", "Liberation Sans, Arial, Helvetica, sans-serif")
 	s = breaks.ReplaceAllString(s, "\n")
-	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" role="img" aria-label="%s">`, figureWidth.Points(), figureHeight.Points(), template.HTMLEscapeString(alt))
+	head := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %g %g" role="img" aria-label="%s">`, figureWidth.Points(),
+		figureHeight.Points(), template.HTMLEscapeString(alt))
 	return template.HTML(head + "\n" + strings.TrimSpace(s)), nil
 }
 
-// attributes writes a style as presentation attributes.
+// attributes returns a style as presentation attributes.
 func attributes(style string) string {
 	var b strings.Builder
 	for _, part := range strings.Split(styles.FindStringSubmatch(style)[1], ";") {
@@ -152,7 +154,7 @@ func attributes(style string) string {
 	return b.String()
 }
 
-// stroke is how a line looks, glyph a mark.
+// stroke is the look of a line, glyph that of a mark.
 type stroke struct {
 	color  color.Color
 	width  vg.Length

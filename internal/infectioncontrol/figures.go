@@ -6,8 +6,7 @@ import (
 	"cannulary/internal/incidence"
 )
 
-// six rounds to six decimals: what is beyond them is no knowledge, and would differ from
-// one processor to another.
+// six rounds to six decimals. Further decimals mean nothing and could differ between processors.
 func six(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 
 func interval(l incidence.Limits) Interval {

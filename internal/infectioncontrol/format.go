@@ -11,11 +11,11 @@ import (
 func one(v float64) string { return fmt.Sprintf("%.1f", v) }
 func two(v float64) string { return fmt.Sprintf("%.2f", v) }
 
-// sum shows a sum and its threshold: with fewer decimals one that is just below the threshold
-// would read as if it were at it.
+// sum returns a sum or a threshold with three decimals. With fewer, a sum just below the
+// threshold would read as if it were at it.
 func sum(v float64) string { return fmt.Sprintf("%.3f", v) }
 
-// days counts days in words.
+// days returns a number of days in words.
 func days(n int) string {
 	if n == 1 {
 		return "1 day"
@@ -23,7 +23,7 @@ func days(n int) string {
 	return fmt.Sprintf("%d days", n)
 }
 
-// events counts events in words.
+// events returns a number of events in words.
 func events(n int) string {
 	if n == 1 {
 		return "1 event"
@@ -31,7 +31,7 @@ func events(n int) string {
 	return fmt.Sprintf("%d events", n)
 }
 
-// three shows a probability.
+// three returns a probability in words.
 func three(p float64) string {
 	if p < 0.001 {
 		return "less than 0.001"
@@ -39,8 +39,8 @@ func three(p float64) string {
 	return fmt.Sprintf("%.3f", p)
 }
 
-// typed shows a text that a person typed, marked as such: what is in it nobody has checked,
-// and it may name whom it should not.
+// typed returns a text that a person typed, marked as such. Nobody has checked it, and it may
+// name a person.
 func typed(s string) string { return "as typed: “" + s + "”" }
 
 // What the monthly rates and others say where there is none, or not of a whole month.
@@ -51,7 +51,7 @@ const (
 
 func tenth(v float64) float64 { return math.Round(v*10) / 10 }
 
-// span shows limits.
+// span returns limits in words.
 func span(i Interval) string {
 	if i.Upper == nil {
 		return two(i.Lower) + " upwards"
@@ -59,7 +59,7 @@ func span(i Interval) string {
 	return two(i.Lower) + "–" + two(*i.Upper)
 }
 
-// short is a reason up to its semicolon, for a table's cell.
+// short returns a reason up to its semicolon, for a table's cell.
 func short(reason string) string {
 	s, _, _ := strings.Cut(reason, ";")
 	return s
@@ -79,7 +79,7 @@ func className(c surveil.Class) string {
 	return string(c)
 }
 
-// groupName names a group or technique; the parts of the fistulas are named as such.
+// groupName returns the name of a group or technique, marked if it is a part of the fistulas.
 func groupName(g surveil.Group) string {
 	switch g {
 	case surveil.AllAccess:

@@ -33,7 +33,8 @@ func TestGolden(t *testing.T) {
 			t.Fatal(err)
 		}
 		if !bytes.Equal(b.Bytes(), want) {
-			t.Errorf("%s is not what it was; see the difference with `go test ./internal/infectioncontrol -run TestGolden -update` and git diff", name)
+			t.Errorf("%s is not what it was; see the difference with `go test ./internal/infectioncontrol -run TestGolden -update` and "+
+				"git diff", name)
 		}
 	}
 }

@@ -15,7 +15,7 @@ import (
 //go:embed page/report.html page/report.css
 var files embed.FS
 
-// page is a report as it is printed.
+// page is a report in print.
 type page struct {
 	*Report
 	Style      template.CSS
@@ -28,7 +28,7 @@ type page struct {
 	Now, Past  []Case // the month's cases, and those earlier in the year
 }
 
-// summaryLine is one class at a glance.
+// summaryLine is one class in the summary.
 type summaryLine struct {
 	Class             string
 	Month, Year       eventsCell
@@ -39,7 +39,7 @@ type summaryLine struct {
 	HasDays           bool
 }
 
-// eventsCell is a count as it is shown: beside a 0 stands what is still possible.
+// eventsCell is a count with its limits, so that a 0 stands beside what is still possible.
 type eventsCell struct {
 	Events, AccessDays int
 	Limit              string
@@ -57,14 +57,14 @@ func eventsOf(n int, l Interval, accessDays int) eventsCell {
 	return c
 }
 
-// rateTable is one class.
+// rateTable is the rates of one class.
 type rateTable struct {
 	Class   string
 	Parts   []ratePart
 	Nothing []string // groups of which nothing is known
 }
 
-// ratePart is one window of it.
+// ratePart is one window of them.
 type ratePart struct {
 	Title string
 	Rows  []Rate
@@ -78,15 +78,14 @@ type chartPart struct {
 
 type pageFigures struct{ Monthly, Between template.HTML }
 
-// monthRow is a month of the figure of the monthly rates, in words.
+// monthRow is one month of the figure of the monthly rates, in words.
 type monthRow struct {
 	Month               string
 	Partial             bool
 	ConstantSite, Other *MonthlyRate
 }
 
-// WriteHTML writes the report as one HTML file that needs nothing else: no script, no other
-// file.
+// WriteHTML writes the report as one HTML file that needs no script and no other file.
 func WriteHTML(w io.Writer, r *Report) error {
 	style, err := files.ReadFile("page/report.css")
 	if err != nil {
@@ -136,7 +135,8 @@ func WriteHTML(w io.Writer, r *Report) error {
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"class": className, "lower": strings.ToLower, "group": groupName, "long": techniqueOrGroup, "technique": techniqueName,
-		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) }, "typed": typed, "span": span, "short": short,
+		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) },
+		"typed": typed, "span": span, "short": short,
 		"join": func(list []string) string { return strings.Join(list, "; ") },
 		"count": func(n *int) string {
 			if n == nil {
@@ -164,7 +164,7 @@ func monthRows(list []MonthlyRate) []monthRow {
 	return out
 }
 
-// summary is the classes at a glance.
+// summary returns one line for each class.
 func summary(r *Report) []summaryLine {
 	var out []summaryLine
 	for _, c := range surveil.Classes() {
@@ -178,7 +178,8 @@ func summary(r *Report) []summaryLine {
 				win   string
 				n     *eventsCell
 			}{{surveil.AllAccess, WindowMonth, &l.Month}, {surveil.AllAccess, WindowYear, &l.Year},
-				{surveil.Group(surveil.ConstantSite), WindowMonth, &l.ConstantSiteMonth}, {surveil.Group(surveil.ConstantSite), WindowYear, &l.ConstantSiteYear}} {
+				{surveil.Group(surveil.ConstantSite), WindowMonth, &l.ConstantSiteMonth}, {surveil.Group(surveil.ConstantSite), WindowYear,
+					&l.ConstantSiteYear}} {
 				if x.Group == to.group && x.Window == to.win {
 					*to.n = eventsOf(x.Events, x.EventsLimits, x.AccessDays)
 				}
@@ -194,7 +195,7 @@ func summary(r *Report) []summaryLine {
 	return out
 }
 
-// tables are the rates by class; a group of which nothing is known is only named.
+// tables returns the rates by class. A group of which nothing is known is only named.
 func tables(r *Report) []rateTable {
 	var out []rateTable
 	for _, c := range surveil.Classes() {
@@ -224,8 +225,8 @@ func tables(r *Report) []rateTable {
 	return out
 }
 
-// figured is the class and group whose days between events are drawn: those of the first
-// chart, else all access-related bloodstream infections; nil without gaps.
+// figured returns the class and group whose days between events are drawn: those of the first
+// chart, else all access-related bloodstream infections. It is nil without gaps.
 func figured(r *Report) *Between {
 	wanted := []surveil.ChartName{{Technique: surveil.Technique(surveil.AllAccess), Class: surveil.AccessRelated}}
 	for _, c := range slices.Backward(r.Charts) {

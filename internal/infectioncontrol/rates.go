@@ -41,14 +41,15 @@ func rate(l *surveil.Line, window string) (Rate, error) {
 		r.NoPerThousand = nobody
 	}
 	if s := l.SIR; s != nil {
-		r.SIR = &SIR{Predicted: six(s.Predicted), P: six(s.Test.Exact), Estimate: Estimate{Value: six(s.Value), Exact: interval(s.Exact), MidP: interval(s.MidP)}}
+		r.SIR = &SIR{Predicted: six(s.Predicted), P: six(s.Test.Exact), Estimate: Estimate{Value: six(s.Value), Exact: interval(s.Exact),
+			MidP: interval(s.MidP)}}
 	}
 	var err error
 	r.EventsLimits, err = counted95(l.Events)
 	return r, err
 }
 
-// monthly are the rates that the figure shows, of the months since the record began.
+// monthly returns the rates that the figure shows, for the months since the record began.
 func monthly(w *surveil.Watch, m surveil.Month) ([]MonthlyRate, error) {
 	var out []MonthlyRate
 	for month := surveil.Year(m).From; month <= m; month++ {
@@ -64,8 +65,9 @@ func monthly(w *surveil.Watch, m surveil.Month) ([]MonthlyRate, error) {
 			if err != nil {
 				return nil, err
 			}
-			out = append(out, MonthlyRate{Month: month.String(), Group: g, Events: l.Events, EventsLimits: limits, AccessDays: l.AccessDays, PerThousand: estimate(l.PerThousand),
-				Partial: observed(w, surveil.One(month)) < month.Days()})
+			out = append(out, MonthlyRate{Month: month.String(), Group: g, Events: l.Events, EventsLimits: limits, AccessDays: l.AccessDays,
+				PerThousand: estimate(l.PerThousand),
+				Partial:     observed(w, surveil.One(month)) < month.Days()})
 		}
 	}
 	return out, nil
@@ -83,8 +85,8 @@ func funnels(w *surveil.Watch, all []*surveil.Watch, m surveil.Month) ([]Funnel,
 	return out, nil
 }
 
-// funnel compares the facilities whose record reaches the end of the year. What is expected
-// is what each would have had at the rates of all of them together, technique by technique.
+// funnel compares the facilities whose record reaches the end of the year. Expected is what each
+// would have had at the rates of all of them together, technique by technique.
 func funnel(w *surveil.Watch, all []*surveil.Watch, c surveil.Class, p surveil.Period) (Funnel, error) {
 	out := Funnel{Class: c, Points: []FunnelPoint{}}
 	var reach []*surveil.Watch
@@ -139,7 +141,7 @@ func funnel(w *surveil.Watch, all []*surveil.Watch, c surveil.Class, p surveil.P
 	return out, nil
 }
 
-// ownExpectation says what is expected, and that the facility is itself a part of it.
+// ownExpectation says what is expected, and that the facility itself is a part of it.
 func ownExpectation(own, all int) string {
 	says := "Expected is what the facility would have had at the rates of all facilities together, technique by technique. " +
 		"Each facility is part of its own expectation, so it looks less apart than it is."

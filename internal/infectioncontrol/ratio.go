@@ -8,10 +8,10 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// RateRatio is one rate by another with its exact 95 % limits, conditional on the total of
-// events. All of it is missing where Says tells why there is none.
+// RateRatio is one rate divided by another with its exact 95 % limits, conditional on the total
+// of events. If there is none, Says gives the reason and all else is missing.
 type RateRatio struct {
-	Ratio            *float64  `json:"ratio"` // none without events in the second group
+	Ratio            *float64  `json:"ratio"` // nil without events in the second group
 	Exact            *Interval `json:"exact"`
 	MidP             *Interval `json:"midP"`
 	P                *float64  `json:"p"` // twice the smaller exact side
@@ -20,7 +20,7 @@ type RateRatio struct {
 	Says             string    `json:"says"`
 }
 
-// rateRatio puts a ratio into the report's form; one names the first group, other the second.
+// rateRatio returns a ratio in the report's form. one names the first group, other the second.
 func rateRatio(x *incidence.Ratio, one, other, allOne string) RateRatio {
 	exact, midP, p, pMidP := interval(x.Exact), interval(x.MidP), six(x.Test.Exact), six(x.Test.MidP)
 	out := RateRatio{Exact: &exact, MidP: &midP, P: &p, PMidP: &pMidP, MoreThanByChance: x.Test.Differs(surveil.Level)}
@@ -42,20 +42,20 @@ func rateRatio(x *incidence.Ratio, one, other, allOne string) RateRatio {
 	return out
 }
 
-// neither says why there is no ratio where nothing happened, and what rates fit that.
+// neither says why there is no ratio without events, and which rates fit that.
 func neither(one string, a *surveil.Line, other string, b *surveil.Line) string {
 	return fmt.Sprintf("No ratio: there was no event in either group. No event fits up to %s per 1,000 access-days %s and up to %s %s.",
 		two(a.PerThousand.Exact.Upper), one, two(b.PerThousand.Exact.Upper), other)
 }
 
-// counted95 are the exact 95 % limits of the mean of a count (Garwood, Biometrika 28:437,
-// 1936): a bare 0 would read as no risk.
+// counted95 returns the exact 95 % limits of the mean of a count (Garwood, Biometrika 28:437,
+// 1936). A bare 0 would read as no risk.
 func counted95(events int) (Interval, error) {
 	c, err := incidence.CountLimits(events, surveil.Level)
 	return interval(c.Exact), err
 }
 
-// comparisons are constant-site needling against the other needling of fistulas, in the year.
+// comparisons compares constant-site needling with other needling of fistulas, in the year.
 func comparisons(w *surveil.Watch, m surveil.Month) ([]Comparison, error) {
 	var out []Comparison
 	for _, class := range infections() {
@@ -84,17 +84,17 @@ func comparisons(w *surveil.Watch, m surveil.Month) ([]Comparison, error) {
 	return out, nil
 }
 
-// unadjusted says what a comparison of techniques in one unit cannot. Its published figures
-// were read in the abstract of Lyman and others, AJKD 2020;76:82. That paper's events are of
-// two years and its patients of one, so no rate can be made of them.
+// unadjusted says what a comparison of techniques in one unit cannot show. Its published figures
+// were read in the abstract of Lyman and others, AJKD 2020;76:82. That paper's events are of two
+// years and its patients of one, so no rate can be made of them.
 const unadjusted = "This comparison is not adjusted, and the patients are not alike: who is needled at constant sites was chosen for it. " +
 	"It says which patients had more infections, not that the technique caused them. Adjusted for what differed, constant-site " +
 	"needling had " +
 	"2.6 times (2.4–2.8) the access-related bloodstream infections and 1.5 times (1.4–1.6) the local access infections of other needling " +
 	"(Lyman and others, AJKD 2020;76:82)."
 
-// YearBefore is a class and group in the year against the twelve months before it, by
-// access-days: each rate is of the days that are on record.
+// YearBefore compares a class and group in the year with the twelve months before it, by
+// access-days. Each rate is of the days on record.
 type YearBefore struct {
 	Class      surveil.Class `json:"class"`
 	Group      surveil.Group `json:"group"`
@@ -109,7 +109,7 @@ type YearBefore struct {
 	RateRatio
 }
 
-// yearsCompared are the groups of which the year is compared with the one before.
+// yearsCompared returns the groups whose year is compared with the one before.
 func yearsCompared() []surveil.Group {
 	return []surveil.Group{surveil.AllAccess, surveil.Group(surveil.ConstantSite), surveil.Group(surveil.OtherFistula)}
 }

@@ -6,19 +6,19 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// Report is a facility's month for the infection-control meeting. It names no patient: the
-// numbers of patients and tracks in it are of this report only. Figures are rounded to six
-// decimals; every page and file is made from it alone.
+// Report is a facility's month for the infection-control meeting. It names no patient: its
+// numbers of patients and tracks are valid only in this report. Figures are rounded to six
+// decimals. Every page and file is made from it alone.
 type Report struct {
 	Facility string `json:"facility"`
 	Name     string `json:"name"`
 	Month    string `json:"month"` // YYYY-MM
 	Year     string `json:"year"`  // the twelve months that end with it
-	// AsOf is the newest day that had begun at the facility: charts and the days since an
-	// event go up to it.
+	// AsOf is the newest day that had begun at the facility. Charts and the days since an event
+	// go up to it.
 	AsOf string `json:"asOf"`
-	// Sequence is the last event of the log that is in the report for sure, LogSequence the
-	// last one that there was. Lagging tells that the view was so far behind, or being built,
+	// Sequence is the last log entry that is in the report for certain, LogSequence the last
+	// entry of the log. Lagging reports that the view was too far behind, or being built, so
 	// that the report is not complete.
 	Sequence    uint64 `json:"sequence"`
 	LogSequence uint64 `json:"logSequence"`
@@ -26,8 +26,9 @@ type Report struct {
 	Caution     string `json:"caution"`
 	// Notices must be read before any figure.
 	Notices []string `json:"notices"`
-	// Cultures are the blood cultures with a result in the month, YearCultures in the year;
-	// LastCulture is when the newest one up to AsOf was collected, empty where there is none.
+	// Cultures are the blood cultures with a result in the month, YearCultures in the year.
+	// LastCulture is the date of collection of the newest one up to AsOf, empty if there is
+	// none.
 	Cultures     Cultures      `json:"bloodCultures"`
 	YearCultures Cultures      `json:"bloodCulturesOfTheYear"`
 	LastCulture  string        `json:"lastBloodCulture,omitempty"`
@@ -54,13 +55,13 @@ const (
 	WindowYear  = "year"
 )
 
-// Sentence is a part of the method; Ours marks what is not of the published protocol.
+// Sentence is a part of the method. Ours marks what is not in the published protocol.
 type Sentence struct {
 	Text string `json:"text"`
 	Ours bool   `json:"ours"`
 }
 
-// Interval is limits; without Upper there is no upper one.
+// Interval is a pair of limits. Without Upper there is no upper limit.
 type Interval struct {
 	Lower float64  `json:"lower"`
 	Upper *float64 `json:"upper"`
@@ -81,8 +82,8 @@ type Rate struct {
 	Events int           `json:"events"`
 	// EventsLimits are the exact 95 % limits of the mean of which so many were seen.
 	EventsLimits Interval `json:"eventsLimits"`
-	// PatientMonths is the census method's denominator. NoPerHundred says why a rate by it
-	// is refused, the two others likewise.
+	// PatientMonths is the denominator of the census method. NoPerHundred says why there is no rate
+	// by it. NoPerThousand and NoSIR do the same for theirs.
 	PatientMonths *int      `json:"patientMonths"`
 	PerHundred    *Estimate `json:"per100PatientMonths"`
 	NoPerHundred  string    `json:"noPer100PatientMonths,omitempty"`
@@ -93,25 +94,25 @@ type Rate struct {
 	NoSIR         string    `json:"noStandardisedInfectionRatio,omitempty"`
 }
 
-// shown tells whether anything is known of the group.
+// shown reports whether anything is known of the group.
 func (r *Rate) shown() bool {
 	return r.Events > 0 || r.AccessDays > 0 || r.PatientMonths != nil && *r.PatientMonths > 0
 }
 
-// SIR is observed by predicted events; P is twice the smaller exact side.
+// SIR is observed events divided by predicted ones. P is twice the smaller exact side.
 type SIR struct {
 	Predicted float64 `json:"predicted"`
 	Estimate
 	P float64 `json:"p"`
 }
 
-// Cultures are blood cultures with a result: what rates of bloodstream infection rest on.
+// Cultures are blood cultures with a result, on which rates of bloodstream infection rest.
 type Cultures struct {
 	Positive int `json:"positive"`
 	Negative int `json:"negative"`
 }
 
-// MonthlyRate is access-related bloodstream infection in one month of the year.
+// MonthlyRate is the rate of access-related bloodstream infection in one month of the year.
 type MonthlyRate struct {
 	Month  string        `json:"month"`
 	Group  surveil.Group `json:"group"`
@@ -120,12 +121,12 @@ type MonthlyRate struct {
 	EventsLimits Interval  `json:"eventsLimits"`
 	AccessDays   int       `json:"accessDays"`
 	PerThousand  *Estimate `json:"per1000AccessDays"`
-	// Partial tells that the record covers a part of the month only.
+	// Partial reports that the record covers only a part of the month.
 	Partial bool `json:"partial,omitempty"`
 }
 
-// Comparison is constant-site needling against other needling of fistulas, in the year and
-// by access-days.
+// Comparison compares constant-site needling with other needling of fistulas, in the year and by
+// access-days.
 type Comparison struct {
 	Class      surveil.Class `json:"class"`
 	Events     int           `json:"constantSiteEvents"`
@@ -138,7 +139,7 @@ type Comparison struct {
 	RateRatio
 }
 
-// Funnel is every facility's count of a class against what is expected.
+// Funnel is every facility's count of a class with what is expected.
 type Funnel struct {
 	Class  surveil.Class `json:"class"`
 	Says   string        `json:"says"`
@@ -159,14 +160,14 @@ type FunnelPoint struct {
 	Says         string   `json:"says"`
 }
 
-// Chart is a sequential signal. Where its threshold was taken back while a signal stands,
-// all that is of the threshold is 0 or empty.
+// Chart is a sequential signal. If its threshold was voided while a signal stands, all fields of
+// the threshold are 0 or empty.
 type Chart struct {
 	surveil.ChartName
 	Reference float64 `json:"referencePer100PatientMonths"`
 	RateRatio float64 `json:"rateRatio"`
 	Threshold float64 `json:"threshold"`
-	// InControl is the months between false alarms that the threshold was computed for.
+	// InControl is the months between false alarms for which the threshold was computed.
 	InControl float64 `json:"inControlMonths"`
 	SetBy     string  `json:"setBy"`
 	From      string  `json:"from"`
@@ -175,7 +176,7 @@ type Chart struct {
 	Says      string  `json:"says"`
 	Notice    string  `json:"notice"` // what it can notice at the unit's size from a sum of 0, or why that cannot be said
 	Rule      string  `json:"rule"`   // what single infections mean at the unit's size from a sum of 0
-	// Now says what the next infection means from the sum as it stands; empty at 0 and while a
+	// Now says what the next infection means from the present sum. It is empty at 0 and while a
 	// signal stands.
 	Now string `json:"now"`
 
@@ -184,8 +185,8 @@ type Chart struct {
 	Points  []ChartPoint  `json:"points"`
 }
 
-// FormerChart is the chart as it was before its threshold was set anew. Its sum is as far as
-// is known now; its signals are among those of the chart.
+// FormerChart is the chart before its threshold was set anew. Its sum is by what is known now.
+// Its signals are among those of the chart.
 type FormerChart struct {
 	Reference float64  `json:"referencePer100PatientMonths"`
 	RateRatio float64  `json:"rateRatio"`
@@ -198,18 +199,19 @@ type FormerChart struct {
 	Says      string   `json:"says"`
 }
 
-// Signal is one that a chart raised. On, By and Reason are of its acknowledgement.
+// Signal is one that a chart raised. On, By and Reason belong to its acknowledgement.
 type Signal struct {
 	Day    string  `json:"day"`
 	Sum    float64 `json:"sum"`
 	On     string  `json:"acknowledgedOn,omitempty"`
 	By     string  `json:"acknowledgedBy,omitempty"`
 	Reason string  `json:"reason,omitempty"` // as typed; it may name whom it should not
-	// Since says what has changed since it was raised; empty where nothing has.
+	// Since says what has changed since it was raised, empty if nothing has.
 	Since string `json:"changedSince,omitempty"`
 }
 
-// ChartPoint is a chart at a day's end. Within a stretch of days at 0 only its ends are told.
+// ChartPoint is a chart at a day's end. Of consecutive days at 0 only the first and the last are
+// listed.
 type ChartPoint struct {
 	Day     string  `json:"day"`
 	Events  int     `json:"events"`
@@ -230,12 +232,12 @@ type Between struct {
 	Last  string        `json:"last,omitempty"` // date of the newest event
 	Since *int          `json:"daysSince"`      // days from it to AsOf
 	Gaps  []Gap         `json:"gaps"`
-	// Limits are those of the gap that runs now, by all gaps before it.
+	// Limits are those of the present gap, by all gaps before it.
 	Limits *GapLimits `json:"limits"`
 	Says   string     `json:"says"`
 }
 
-// Gap is the days from the event before to one on Day, with limits by the gaps before it.
+// Gap is the days between an event and the one on Day, with limits by the gaps before it.
 type Gap struct {
 	Day    string     `json:"day"`
 	Days   int        `json:"days"`
@@ -249,7 +251,7 @@ type GapLimits struct {
 	Upper  float64 `json:"upper"`
 }
 
-// Denominator is a month's census against its access-days.
+// Denominator is a month's census beside its access-days.
 type Denominator struct {
 	Month      string   `json:"month"`
 	Census     *int     `json:"census"`
@@ -273,7 +275,7 @@ type Case struct {
 	Tracks    []string `json:"tracks"`
 	Organisms []string `json:"organisms"`
 	// Tested are the organisms' susceptibilities, in words. Start is what form 57.502 asks of an
-	// intravenous start, Outcome what it asks of every event; what nobody told is said.
+	// intravenous start, Outcome what it asks of every event. Both say what nobody recorded.
 	Tested  []string `json:"susceptibilities"`
 	Start   string   `json:"start,omitempty"`
 	Outcome string   `json:"outcome"`
@@ -281,27 +283,27 @@ type Case struct {
 	Doubts  []string `json:"doubts"`
 }
 
-// Restatements are the figures of the year's months that are no longer what was first reported.
+// Restatements are the figures of the year's months that differ from what was first reported.
 type Restatements struct {
 	Says string        `json:"says"`
 	List []Restatement `json:"list"`
 }
 
-// Restatement is one figure as first reported and as it stands. A denominator is of no class.
+// Restatement is one figure as first reported and as it is now. A denominator has no class.
 type Restatement struct {
 	Month  string        `json:"month"`
 	Class  surveil.Class `json:"class,omitempty"`
 	Group  surveil.Group `json:"group"`
 	Figure string        `json:"figure"`
-	// First is the figure as first reported on FirstOn, Now as it stands since NowOn; none
-	// where there was, or is, no such figure.
+	// First is the figure as first reported on FirstOn, Now as it has been since NowOn; nil if
+	// there was, or is, no such figure.
 	First   *int   `json:"first"`
 	FirstOn string `json:"firstOn"`
 	Now     *int   `json:"now"`
 	NowOn   string `json:"nowOn"`
 }
 
-// infections are the classes that have rates of infection; antimicrobial starts stand apart.
+// infections returns the classes with rates of infection. Antimicrobial starts are listed apart.
 func infections() []surveil.Class {
 	return []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}
 }
@@ -312,8 +314,8 @@ type Knowledge struct {
 	Lagging               bool
 }
 
-// MakeReport makes the report of a month for one facility; all are the facilities that it is
-// compared with, itself included. It is pure; restated is left to the caller.
+// MakeReport returns the report of a month for one facility. all are the facilities that it is
+// compared with, itself included. It is a pure function. The caller adds the restatements.
 func MakeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowledge) (Report, error) {
 	r := Report{
 		Facility: w.Facility, Name: w.Name, Month: m.String(), Year: surveil.Year(m).String(), AsOf: w.AsOf.String(),

@@ -68,17 +68,22 @@ func TestWhatAReportSays(t *testing.T) {
 	}{
 		{"no events at all", func() *Report {
 			return report(t, bare(t, "quiet", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
-		}, []string{"No event of any class is on record for 2026-02 to 2027-01. That is so where nothing happened, and also where results do not arrive", "No event is on record.", "Nothing is on record in 2027-01.", "No ratio: nobody was needled at constant sites."}, []string{"not complete"}},
+		}, []string{"No event of any class is on record for 2026-02 to 2027-01. That is so where nothing happened, and also where " +
+			"results do not arrive", "No event is on record.", "Nothing is on record in 2027-01.",
+			"No ratio: nobody was needled at constant sites."}, []string{"not complete"}},
 		{"infections, and not one blood culture", func() *Report {
 			w := bare(t, "unheard", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 			happens(t, w, 1, "2026-11-03", surveil.Event{Kind: surveil.SiteSigns, Counted: true})
 			return report(t, w, "2027-01", Knowledge{})
-		}, []string{"No blood culture, positive or negative, is on record for 2026-02 to 2027-01: the register cannot tell none from not reported.", "<b>0</b> positive and <b>0</b> negative in the year; none on record up to"}, []string{"No event of any class", "is on record for 2027-01:"}},
+		}, []string{"No blood culture, positive or negative, is on record for 2026-02 to 2027-01: the register cannot tell none from not " +
+			"reported.", "<b>0</b> positive and <b>0</b> negative in the year; none on record up to"},
+			[]string{"No event of any class", "is on record for 2027-01:"}},
 		{"blood cultures in the year, none in the month", func() *Report {
 			w := bare(t, "quiet", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 			negative(t, w, 1, "2026-12-03")
 			return report(t, w, "2027-01", Knowledge{})
-		}, []string{"No blood culture, positive or negative, is on record for 2027-01: the register cannot tell none from not reported.", "<b>0</b> positive and <b>1</b> negative in the year; the newest was collected on <span class=\"d\">2026-12-03</span>"}, nil},
+		}, []string{"No blood culture, positive or negative, is on record for 2027-01: the register cannot tell none from not reported.",
+			"<b>0</b> positive and <b>1</b> negative in the year; the newest was collected on <span class=\"d\">2026-12-03</span>"}, nil},
 		{"blood cultures of which none is positive", func() *Report {
 			w := bare(t, "clean", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 			negative(t, w, 1, "2027-01-03")
@@ -94,7 +99,8 @@ func TestWhatAReportSays(t *testing.T) {
 		}, []string{"none: nobody was at risk", "There were 0.0 patients on average in the year"}, nil},
 		{"a unit with three patients", func() *Report {
 			return report(t, bare(t, "three", 3, surveil.ConstantSite, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
-		}, []string{"There were 3.0 patients on average in the year: one event more or less changes every rate much.", "as one that may tell who they are", "No ratio: every fistula was needled at constant sites."}, nil},
+		}, []string{"There were 3.0 patients on average in the year: one event more or less changes every rate much.",
+			"as one that may tell who they are", "No ratio: every fistula was needled at constant sites."}, nil},
 		{"a unit of ten is not so few", func() *Report {
 			return report(t, bare(t, "ten", 10, surveil.ConstantSite, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
 		}, nil, []string{"patients on average in the year"}},
@@ -102,19 +108,25 @@ func TestWhatAReportSays(t *testing.T) {
 			w := bare(t, "uncounted", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10")
 			census(t, w, "2026-12", 20, 0, 0, 0)
 			return report(t, w, "2027-01", Knowledge{})
-		}, []string{"none: no census for 2027-01", "There is no census of this month: no rate per 100 patient-months is given for it.", "2026-11, 2027-01."}, nil},
+		}, []string{"none: no census for 2027-01", "There is no census of this month: no rate per 100 patient-months is given for it.",
+			"2026-11, 2027-01."}, nil},
 		{"a culture before its patient is known", func() *Report {
 			w := bare(t, "early", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10")
 			w.People = append(w.People, surveil.Patient{Key: "key-of-nobody-yet"})
-			happens(t, w, 20, "2027-01-15", surveil.Event{Kind: surveil.BloodCulture, Counted: true, Outside: true, Technique: surveil.Unknown})
+			happens(t, w, 20, "2027-01-15", surveil.Event{Kind: surveil.BloodCulture, Counted: true, Outside: true,
+				Technique: surveil.Unknown})
 			return report(t, w, "2027-01", Knowledge{})
-		}, []string{"no stay here is on record for that day", "the source was not assessed: taken as the access", "Access not known", "<b>access-related bloodstream infection</b>"}, []string{"key-of-nobody-yet"}},
+		}, []string{"no stay here is on record for that day", "the source was not assessed: taken as the access", "Access not known",
+			"<b>access-related bloodstream infection</b>"}, []string{"key-of-nobody-yet"}},
 		{"a view that is behind", func() *Report {
 			return report(t, invented(t), "2027-05", Knowledge{Sequence: 12, LogSequence: 900, Lagging: true})
-		}, []string{"This report is not complete: the view is behind the log", "A signal stands: Fistula, constant-site, access-related bloodstream infection.", "up to sequence 12 of 900: <b>newer facts are not in this report</b>"}, nil},
+		}, []string{"This report is not complete: the view is behind the log",
+			"A signal stands: Fistula, constant-site, access-related bloodstream infection.",
+			"up to sequence 12 of 900: <b>newer facts are not in this report</b>"}, nil},
 		{"a month that is not over", func() *Report {
 			return report(t, invented(t), "2027-06", Knowledge{})
-		}, []string{"2027-06 is not over: its figures are those up to 2027-06-08.", "none: 2027-06 is not over yet", "The month is not over."}, nil},
+		}, []string{"2027-06 is not over: its figures are those up to 2027-06-08.", "none: 2027-06 is not over yet",
+			"The month is not over."}, nil},
 		{"a record that began within the year", func() *Report {
 			return report(t, bare(t, "young", 20, surveil.OtherFistula, "2026-11-05", "2027-02-10"), "2027-01", Knowledge{})
 		}, []string{"The record begins on 2026-11-05, so the year is not whole."}, []string{"<th scope=\"row\" class=\"d\">2026-10</th>"}},
@@ -125,14 +137,23 @@ func TestWhatAReportSays(t *testing.T) {
 		}, []string{"No treatment is on record here yet: everything that is known counts."}, nil},
 		{"no threshold is set", func() *Report {
 			return report(t, bare(t, "unwatched", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
-		}, []string{"No threshold is set for fistula, constant-site, access-related bloodstream infection;", "compute its threshold: cannulary threshold --facility unwatched --technique constant-site --class access-related (with"}, nil},
-		{"one facility alone", func() *Report { return made(t) }, []string{"There is one facility in this register, so there is none to compare it with."}, nil},
+		}, []string{"No threshold is set for fistula, constant-site, access-related bloodstream infection;",
+			"compute its threshold: cannulary threshold --facility unwatched --technique constant-site --class access-related (with"}, nil},
+		{"one facility alone", func() *Report { return made(t) },
+			[]string{"There is one facility in this register, so there is none to compare it with."}, nil},
 		{"denominators that do not fit, a census on the wrong days", func() *Report { return made(t) },
-			[]string{"Fistula, constant-site: the census counts 14, the record has 22 on the days of the census. Who was in hospital then is in the record only; look for others.", "The census of 2026-12 was counted on 2026-12-01 and 2026-12-08; the first two working days were 2026-12-01 and 2026-12-02."}, nil},
+			[]string{"Fistula, constant-site: the census counts 14, the record has 22 on the days of the census. Who was in hospital " +
+				"then is in the record only; look for others.",
+				"The census of 2026-12 was counted on 2026-12-01 and 2026-12-08; the first two working days were 2026-12-01 and " +
+					"2026-12-02."}, nil},
 		{"cases that do not count", func() *Report { return made(t) },
-			[]string{"does not count: less than 21 days after the previous positive blood culture", "does not count: an access-related bloodstream infection lies within 20 days", "no end of the course is on record", "where it was collected is not recorded", "source assessed: another site"}, nil},
+			[]string{"does not count: less than 21 days after the previous positive blood culture",
+				"does not count: an access-related bloodstream infection lies within 20 days", "no end of the course is on record",
+				"where it was collected is not recorded", "source assessed: another site"}, nil},
 		{"what a signal can notice, and what was done", func() *Report { return made(t) },
-			[]string{"With 22 patients and 0.3 events per 100 patient-months as usual, and from a sum of 0, this signal notices a doubled rate after", "as typed: “Scab removal and disinfection watched in all shifts.”", "A signal stands since 2027-03-02", "not yet: it stands", "S-901"}, nil},
+			[]string{"With 22 patients and 0.3 events per 100 patient-months as usual, and from a sum of 0, this signal notices a " +
+				"doubled rate after", "as typed: “Scab removal and disinfection watched in all shifts.”",
+				"A signal stands since 2027-03-02", "not yet: it stands", "S-901"}, nil},
 		{"texts from outside stand in the page as text", func() *Report {
 			r := made(t)
 			r.Name, r.Charts[0].Signals[0].Reason = "<script>alert(1)</script>", `"><img src=x>`
@@ -177,11 +198,13 @@ func TestFiguresOfTheReport(t *testing.T) {
 	near("three events in 62 × 31 access-days", all.PerThousand.Value, 3.0/(62*31)*1000)
 	none := r.find(t, surveil.AccessRelated, surveil.Group(surveil.TunneledCatheter), WindowMonth)
 	near("no event among 10", *none.PerHundred.Exact.Upper, 36.889)
-	fistula, constant, other := r.find(t, surveil.AccessRelated, surveil.Fistula, WindowYear), r.find(t, surveil.AccessRelated, surveil.Group(surveil.ConstantSite), WindowYear), r.find(t, surveil.AccessRelated, surveil.Group(surveil.OtherFistula), WindowYear)
+	fistula, constant, other := r.find(t, surveil.AccessRelated, surveil.Fistula, WindowYear), r.find(t, surveil.AccessRelated,
+		surveil.Group(surveil.ConstantSite), WindowYear), r.find(t, surveil.AccessRelated, surveil.Group(surveil.OtherFistula), WindowYear)
 	if fistula.Events != constant.Events+other.Events || fistula.AccessDays != constant.AccessDays+other.AccessDays {
 		t.Errorf("constant-site is no part of the fistulas: %+v, %+v, %+v", fistula, constant, other)
 	}
-	if all := r.find(t, surveil.AccessRelated, surveil.AllAccess, WindowYear); all.PerHundred != nil || all.NoPerHundred != "no census for 2026-09" || all.SIR != nil {
+	if all := r.find(t, surveil.AccessRelated, surveil.AllAccess, WindowYear); all.PerHundred != nil ||
+		all.NoPerHundred != "no census for 2026-09" || all.SIR != nil {
 		t.Errorf("a year with a month without census has a rate: %+v", all)
 	}
 	if all.SIR != nil || !strings.HasPrefix(all.NoSIR, "only 0.34 events predicted") {
@@ -210,7 +233,8 @@ func TestWhenARatioIsGiven(t *testing.T) {
 	if all.SIR == nil || math.Abs(all.SIR.Predicted-want) > 1e-6 || math.Abs(all.SIR.Value-10/want) > 1e-5 {
 		t.Fatalf("10 events by %v predicted: %+v, %q", want, all.SIR, all.NoSIR)
 	}
-	if page := html(t, r); !strings.Contains(page, fmt.Sprintf("<b>%.2f</b>", 10/want)) || !strings.Contains(page, fmt.Sprintf("%.2f predicted", want)) {
+	if page := html(t, r); !strings.Contains(page, fmt.Sprintf("<b>%.2f</b>", 10/want)) ||
+		!strings.Contains(page, fmt.Sprintf("%.2f predicted", want)) {
 		t.Error("the page does not show the ratio")
 	}
 }
@@ -233,7 +257,8 @@ func TestFacilitiesSideBySide(t *testing.T) {
 			t.Errorf("%s: %v expected, not %v", p.Facility, p.Expected, want)
 		}
 	}
-	if f.Points[0].Says != "above the 99.8 % limit: far more than chance explains" || !strings.HasPrefix(f.Points[1].Says, "below the 95 % limit") && !strings.HasPrefix(f.Points[1].Says, "below the 99.8 % limit") {
+	if f.Points[0].Says != "above the 99.8 % limit: far more than chance explains" ||
+		!strings.HasPrefix(f.Points[1].Says, "below the 95 % limit") && !strings.HasPrefix(f.Points[1].Says, "below the 99.8 % limit") {
 		t.Errorf("%+v", f.Points)
 	}
 	page := html(t, &r)
@@ -241,7 +266,8 @@ func TestFacilitiesSideBySide(t *testing.T) {
 		t.Error("the page compares with others than those whose record reaches that far")
 	}
 	r, err = MakeReport(north, []*surveil.Watch{north, far}, month(t, "2027-05"), Knowledge{})
-	if err != nil || r.Funnels[0].Says != "No other facility's record reaches the end of the month, so there is none to compare with." || len(r.Funnels[0].Points) != 0 {
+	if err != nil || r.Funnels[0].Says != "No other facility's record reaches the end of the month, so there is none to compare with." ||
+		len(r.Funnels[0].Points) != 0 {
 		t.Errorf("%v %+v", err, r.Funnels[0])
 	}
 }
@@ -254,11 +280,13 @@ func TestDaysBetweenEvents(t *testing.T) {
 		happens(t, w, i, on, bacteraemia())
 	}
 	b := report(t, w, "2027-01", Knowledge{}).Between[0]
-	if b.Limits == nil || math.Abs(b.Limits.Lower-0.7627) > 1e-3 || b.Says != "No event for longer than the limit: things have become better, or reports are missing." || *b.Since != 284 {
+	if b.Limits == nil || math.Abs(b.Limits.Lower-0.7627) > 1e-3 ||
+		b.Says != "No event for longer than the limit: things have become better, or reports are missing." || *b.Since != 284 {
 		t.Errorf("%+v %+v", b, b.Limits)
 	}
 	happens(t, w, 9, "2026-05-02", bacteraemia())
-	if b := report(t, w, "2027-01", Knowledge{}).Between[0]; !strings.HasPrefix(b.Says, "The newest event came 0 days after the one before, sooner than the limit.") {
+	if b := report(t, w, "2027-01", Knowledge{}).Between[0]; !strings.HasPrefix(b.Says,
+		"The newest event came 0 days after the one before, sooner than the limit.") {
 		t.Errorf("%+v", b)
 	}
 }
@@ -401,7 +429,9 @@ func TestTheFileIsTidy(t *testing.T) {
 		}
 	}
 	all := r.find(t, surveil.AccessRelated, surveil.AllAccess, WindowMonth)
-	want := []string{"invented-north", "2027-05", "month", "access-related", "all", "rate-per-100-patient-months", decimal(all.PerHundred.Value), decimal(all.PerHundred.Exact.Lower), decimal(*all.PerHundred.Exact.Upper), "exact 95 %", "", "2027-05-01"}
+	want := []string{"invented-north", "2027-05", "month", "access-related", "all", "rate-per-100-patient-months",
+		decimal(all.PerHundred.Value), decimal(all.PerHundred.Exact.Lower), decimal(*all.PerHundred.Exact.Upper), "exact 95 %",
+		"", "2027-05-01"}
 	if !slices.ContainsFunc(rows, func(row []string) bool { return slices.Equal(row, want) }) {
 		t.Errorf("no line %q", want)
 	}
@@ -476,7 +506,8 @@ func TestContrast(t *testing.T) {
 		for _, m := range regexp.MustCompile(`--([a-z-]+): #([0-9a-f]+);`).FindAllStringSubmatch(root[1], -1) {
 			colour[m[1]] = luminance(t, m[2])
 		}
-		for _, pair := range [][2]string{{"ink", "paper"}, {"quiet", "paper"}, {"ink", "soft"}, {"quiet", "soft"}, {"stop", "paper"}, {"ink", "warn-soft"}, {"warn", "warn-soft"}} {
+		for _, pair := range [][2]string{{"ink", "paper"}, {"quiet", "paper"}, {"ink", "soft"}, {"quiet", "soft"}, {"stop", "paper"},
+			{"ink", "warn-soft"}, {"warn", "warn-soft"}} {
 			a, b := colour[pair[0]], colour[pair[1]]
 			if ratio := (max(a, b) + 0.05) / (min(a, b) + 0.05); ratio < 4.5 {
 				t.Errorf("set %d: %s on %s has a contrast of %.2f", i, pair[0], pair[1], ratio)
@@ -530,11 +561,13 @@ func TestLimitsByBothConventions(t *testing.T) {
 	}
 	methods := map[string]string{}
 	for _, row := range table(t, r) {
-		if row[2] == WindowMonth && row[3] == string(surveil.AccessRelated) && row[4] == string(surveil.AllAccess) && row[5] == "rate-per-100-patient-months" {
+		if row[2] == WindowMonth && row[3] == string(surveil.AccessRelated) && row[4] == string(surveil.AllAccess) &&
+			row[5] == "rate-per-100-patient-months" {
 			methods[row[9]] = row[7] + " " + row[8]
 		}
 	}
-	if len(methods) != 2 || methods["exact 95 %"] != decimal(all.PerHundred.Exact.Lower)+" "+decimal(*all.PerHundred.Exact.Upper) || methods["mid-P 95 %"] != decimal(all.PerHundred.MidP.Lower)+" "+decimal(*all.PerHundred.MidP.Upper) {
+	if len(methods) != 2 || methods["exact 95 %"] != decimal(all.PerHundred.Exact.Lower)+" "+decimal(*all.PerHundred.Exact.Upper) ||
+		methods["mid-P 95 %"] != decimal(all.PerHundred.MidP.Lower)+" "+decimal(*all.PerHundred.MidP.Upper) {
 		t.Errorf("%v", methods)
 	}
 }
@@ -555,8 +588,10 @@ func TestRunningNumbers(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 	page := html(t, r)
-	if in, earlier := strings.Index(page, "<caption>In the month"), strings.Index(page, "<caption>Earlier in the year"); in < 0 || earlier < in ||
-		strings.Count(page[in:earlier], "2027-01-01") != 1 || strings.Contains(page[in:earlier], "2026-12-31") || !strings.Contains(page[earlier:], "2026-12-31") {
+	if in, earlier := strings.Index(page, "<caption>In the month"),
+		strings.Index(page, "<caption>Earlier in the year"); in < 0 || earlier < in ||
+		strings.Count(page[in:earlier], "2027-01-01") != 1 || strings.Contains(page[in:earlier], "2026-12-31") ||
+		!strings.Contains(page[earlier:], "2026-12-31") {
 		t.Error("the month's cases do not stand before the earlier ones")
 	}
 }
@@ -575,12 +610,13 @@ func TestAGapIsNotJudgedByItself(t *testing.T) {
 	if g := b.Gaps[3]; g.Days != 300 || math.Abs(g.Limits.Centre-7.7976) > 1e-3 {
 		t.Errorf("%+v %+v", g, g.Limits)
 	}
-	if text := strings.Join(strings.Fields(html(t, report(t, w, "2027-01", Knowledge{}))), " "); !strings.Contains(text, "4 gaps up to 2026-12-28, and 44 days since then.") {
+	if text := strings.Join(strings.Fields(html(t, report(t, w, "2027-01", Knowledge{}))), " "); !strings.Contains(text,
+		"4 gaps up to 2026-12-28, and 44 days since then.") {
 		t.Error("the figure of the gaps is not told in words")
 	}
 }
 
-// A threshold is taken back while its signal stands: the report says that it stands, and
+// A threshold is withdrawn while its signal stands: the report says that it stands, and
 // shows neither a threshold of 0 nor a date on which none was set.
 func TestASignalThatOutlastsItsThreshold(t *testing.T) {
 	w := invented(t)
@@ -597,8 +633,10 @@ func TestASignalThatOutlastsItsThreshold(t *testing.T) {
 		t.Fatalf("%d charts, want that of the signal", len(r.Charts))
 	}
 	c := r.Charts[0]
-	want := "A signal stands since " + raised[0].Day.String() + ", although its threshold was taken back: look into it, and acknowledge it with what was done."
-	if c.ChartName != n || !c.Standing || c.Says != want || c.From != "" || c.Notice != "What it can notice cannot be said: no threshold is set." || len(c.Signals) != 1 {
+	want := "A signal stands since " + raised[0].Day.String() +
+		", although its threshold was withdrawn: look into it, and acknowledge it with what was done."
+	if c.ChartName != n || !c.Standing || c.Says != want || c.From != "" ||
+		c.Notice != "What it can notice cannot be said: no threshold is set." || len(c.Signals) != 1 {
 		t.Errorf("the chart: %+v", c)
 	}
 	if s := chartNow(w, n); s == nil || s.Signal == nil || s.From != "" {

@@ -14,12 +14,12 @@ import (
 	"cannulary/internal/view"
 )
 
-// Histories answers the versions of stored resources; view.Store does.
+// Histories returns the versions of stored resources; view.Store implements it.
 type Histories interface {
 	History(ctx context.Context, q view.HistoryQuery) (view.HistoryPage, bool, error)
 }
 
-// measureOf is the published measure of a class.
+// measureOf returns the published measure of a class.
 func measureOf(c surveil.Class) string {
 	switch c {
 	case surveil.AccessRelated:
@@ -52,7 +52,7 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 				continue
 			}
 			for _, x := range changed(month, class, first, now) {
-				// Denominators are those of every class: they are told once.
+				// Denominators are the same for every class, so they are listed once.
 				if x.Figure != figureEvents {
 					x.Class = ""
 				}
@@ -71,7 +71,8 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 		out.Says = "These figures are no longer what was first reported: facts came late or were corrected."
 	}
 	if len(withdrawn) > 0 {
-		out.Says = strings.TrimSpace(out.Says + " Withdrawn, as nothing of the month is on record any more: " + strings.Join(withdrawn, ", ") + ".")
+		out.Says = strings.TrimSpace(out.Says + " Withdrawn, as nothing of the month is on record any more: " +
+			strings.Join(withdrawn, ", ") + ".")
 	}
 	return out, nil
 }
@@ -92,7 +93,7 @@ type reported struct {
 	} `json:"group"`
 }
 
-// withdrawn tells that the report's grounds were taken back.
+// withdrawn reports that nothing that the report rested on is on record any more.
 func (r *reported) withdrawn() bool { return r.Status == "error" }
 
 type coded struct {
@@ -115,13 +116,13 @@ type population struct {
 	Count *int  `json:"count"`
 }
 
-// mostVersions bounds what is read of one report; a month that is restated more often than
-// that is compared with the oldest of the newest so many.
+// mostVersions limits how many versions are read of one report. A month with more is compared
+// with the oldest of the newest ones.
 const mostVersions = 2000
 
-// ends are a report's first and newest version; nil where it was never made. What changed on
-// the day of the first report itself is no restatement (ours): on that day nobody has relied
-// on it, and a record that is loaded in one go would restate all its months.
+// ends returns a report's first and newest version, nil if it was never made. Changes on the day
+// of the first report are no restatement (ours): nobody has relied on it yet, and a record that
+// is loaded in one go would restate all its months.
 func ends(ctx context.Context, h Histories, id string) (first, now *reported, err error) {
 	page, ok, err := h.History(ctx, view.HistoryQuery{Type: "MeasureReport", ID: id, Count: mostVersions})
 	if err != nil || !ok {
@@ -160,7 +161,7 @@ type place struct {
 	figure string
 }
 
-// figures are the counts of a report; one that is withdrawn has none.
+// figures returns the counts of a report; none for one that is withdrawn.
 func (r *reported) figures() map[place]int {
 	out := map[place]int{}
 	if r.withdrawn() {
@@ -196,8 +197,8 @@ func (r *reported) figures() map[place]int {
 	return out
 }
 
-// changed lists what differs between two versions. A technique that is missing in a report
-// had nothing of it: 0 events and days, and no census.
+// changed returns what differs between two versions. A technique that is missing in a report had
+// 0 events, 0 days and no census.
 func changed(m surveil.Month, c surveil.Class, first, now *reported) []Restatement {
 	was, is := first.figures(), now.figures()
 	places := map[place]bool{}
@@ -213,10 +214,12 @@ func changed(m surveil.Month, c surveil.Class, first, now *reported) []Restateme
 		if a == nil && b == nil || a != nil && b != nil && *a == *b {
 			continue
 		}
-		out = append(out, Restatement{Month: m.String(), Class: c, Group: p.group, Figure: p.figure, First: a, FirstOn: first.Date, Now: b, NowOn: now.Date})
+		out = append(out, Restatement{Month: m.String(), Class: c, Group: p.group, Figure: p.figure, First: a, FirstOn: first.Date, Now: b,
+			NowOn: now.Date})
 	}
 	slices.SortFunc(out, func(a, b Restatement) int {
-		return cmp.Or(cmp.Compare(slices.Index(surveil.Groups(), a.Group), slices.Index(surveil.Groups(), b.Group)), cmp.Compare(order(a.Figure), order(b.Figure)))
+		return cmp.Or(cmp.Compare(slices.Index(surveil.Groups(), a.Group), slices.Index(surveil.Groups(), b.Group)),
+			cmp.Compare(order(a.Figure), order(b.Figure)))
 	})
 	return out
 }

@@ -64,7 +64,8 @@ func service(h Histories, all ...*surveil.Watch) *Service {
 // stored renders a report as the projector does.
 func stored(t *testing.T, date string, events, days int, census *int, strata ...fhir.MeasureStratum) fhir.Resource {
 	t.Helper()
-	v := fhir.MeasureReportView{Facility: "invented-north", Measure: fhir.MeasureAccessRelated, Month: "2026-12", First: "2026-12-01", Last: "2026-12-31", Date: date,
+	v := fhir.MeasureReportView{Facility: "invented-north", Measure: fhir.MeasureAccessRelated, Month: "2026-12", First: "2026-12-01",
+		Last: "2026-12-31", Date: date,
 		All: fhir.MeasureFigures{Events: events, AccessDays: days, PatientMonths: census}, Strata: strata}
 	r, err := fhir.MeasureReport(fhir.Context{}, v)
 	if err != nil {
@@ -93,18 +94,26 @@ func TestFiguresThatWereReportedOtherwise(t *testing.T) {
 		want     []string
 	}{
 		{"nothing was reported", nil, "No month of the year has been reported yet.", nil},
-		{"one version", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil)}, "No figure of the year's months has changed since it was first reported.", nil},
-		{"two versions with the same figures", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), stored(t, "2027-01-03", 2, 1860, nil)}, "No figure of the year's months has changed since it was first reported.", nil},
-		{"changed only on the day of the first report", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), stored(t, "2027-01-01", 3, 1860, nil)}, "No figure of the year's months has changed since it was first reported.", nil},
-		{"an infection known late, a census, a technique", []fhir.Resource{stored(t, "2027-01-01", 1, 1, nil), stored(t, "2027-01-01", 2, 1860, nil), stored(t, "2027-01-03", 9, 9, nil), stored(t, "2027-01-06", 3, 1860, &sixty, constant)},
+		{"one version", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil)},
+			"No figure of the year's months has changed since it was first reported.", nil},
+		{"two versions with the same figures", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil),
+			stored(t, "2027-01-03", 2, 1860, nil)}, "No figure of the year's months has changed since it was first reported.", nil},
+		{"changed only on the day of the first report", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil),
+			stored(t, "2027-01-01", 3, 1860, nil)}, "No figure of the year's months has changed since it was first reported.", nil},
+		{"an infection known late, a census, a technique", []fhir.Resource{stored(t, "2027-01-01", 1, 1, nil),
+			stored(t, "2027-01-01", 2, 1860, nil), stored(t, "2027-01-03", 9, 9, nil), stored(t, "2027-01-06", 3, 1860, &sixty, constant)},
 			"These figures are no longer what was first reported: facts came late or were corrected.",
-			[]string{"all events 2 (2027-01-01) 3 (2027-01-06)", "all patient-months none (2027-01-01) 60 (2027-01-06)", "constant-site events 0 (2027-01-01) 1 (2027-01-06)", "constant-site access-days 0 (2027-01-01) 31 (2027-01-06)"}},
+			[]string{"all events 2 (2027-01-01) 3 (2027-01-06)", "all patient-months none (2027-01-01) 60 (2027-01-06)",
+				"constant-site events 0 (2027-01-01) 1 (2027-01-06)", "constant-site access-days 0 (2027-01-01) 31 (2027-01-06)"}},
 		{"withdrawn", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-03", 2, 1860)},
 			"Withdrawn, as nothing of the month is on record any more: 2026-12.", nil},
-		{"withdrawn on the day of the first report", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-01", 2, 1860)},
+		{"withdrawn on the day of the first report", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil),
+			withdrawn(t, "2027-01-01", 2, 1860)},
 			"No figure of the year's months has changed since it was first reported.", nil},
-		{"withdrawn and made again", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-03", 2, 1860), stored(t, "2027-01-06", 2, 1800, nil)},
-			"These figures are no longer what was first reported: facts came late or were corrected.", []string{"all access-days 1860 (2027-01-01) 1800 (2027-01-06)"}},
+		{"withdrawn and made again", []fhir.Resource{stored(t, "2027-01-01", 2, 1860, nil), withdrawn(t, "2027-01-03", 2, 1860),
+			stored(t, "2027-01-06", 2, 1800, nil)},
+			"These figures are no longer what was first reported: facts came late or were corrected.",
+			[]string{"all access-days 1860 (2027-01-01) 1800 (2027-01-06)"}},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			r, err := service(kept(t, c.list...), invented(t)).Report(t.Context(), ReportRequest{})
@@ -122,7 +131,8 @@ func TestFiguresThatWereReportedOtherwise(t *testing.T) {
 				if x.Month != "2026-12" || (x.Class == surveil.AccessRelated) != (x.Figure == figureEvents) {
 					t.Errorf("%+v", x)
 				}
-				got = append(got, strings.Join([]string{string(x.Group), x.Figure, count(x.First), "(" + x.FirstOn + ")", count(x.Now), "(" + x.NowOn + ")"}, " "))
+				got = append(got, strings.Join([]string{string(x.Group), x.Figure, count(x.First), "(" + x.FirstOn + ")", count(x.Now),
+					"(" + x.NowOn + ")"}, " "))
 			}
 			if r.Restatements.Says != c.says || strings.Join(got, "\n") != strings.Join(c.want, "\n") {
 				t.Errorf("%s\n%s", r.Restatements.Says, strings.Join(got, "\n"))

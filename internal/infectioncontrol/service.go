@@ -1,4 +1,4 @@
-// Package infectioncontrol answers those who watch a unit's infections: the threshold that a
+// Package infectioncontrol serves those who watch a unit's infections: the threshold that a
 // sequential signal needs at the unit's size, and the monthly report.
 package infectioncontrol
 
@@ -13,20 +13,21 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// Caution stands with everything that is shown here.
-const Caution = "Decision support only: local surveillance guidance, the unit's protocol and licensed practitioners decide. Small numbers: a rate without its limits says little."
+// Caution goes with everything that is shown here.
+const Caution = "Decision support only: local surveillance guidance, the unit's protocol and licensed practitioners decide. Small " +
+	"numbers: a rate without its limits says little."
 
-// Service answers.
+// Service answers the questions.
 type Service struct {
-	// Watch gathers the surveillance of every registered facility.
+	// Watch returns the surveillance of every registered facility.
 	Watch func(ctx context.Context) ([]*surveil.Watch, error)
-	// Knowledge is how far the view has come; Histories what was reported earlier. Reports
-	// need both.
+	// Knowledge returns how far the view has come. Histories returns what was reported earlier.
+	// Reports need both.
 	Knowledge func(ctx context.Context) Knowledge
 	Histories Histories
 }
 
-// unit finds a facility; with an empty name the only one there is.
+// unit returns a facility; with an empty name the only one there is.
 func (s *Service) unit(ctx context.Context, facility string) (*surveil.Watch, error) {
 	all, err := s.Watch(ctx)
 	if err != nil {
@@ -49,7 +50,8 @@ func choose(all []*surveil.Watch, facility string) (*surveil.Watch, error) {
 	if facility == "" {
 		return nil, fault.New(fault.Invalid, "the facility is not named", "choose one of: "+strings.Join(known, ", "))
 	}
-	return nil, fault.New(fault.NotFound, fmt.Sprintf("facility %q is not registered here", facility), "choose one of: "+strings.Join(known, ", "))
+	return nil, fault.New(fault.NotFound, fmt.Sprintf("facility %q is not registered here", facility),
+		"choose one of: "+strings.Join(known, ", "))
 }
 
 // ThresholdRequest asks for the threshold of a chart.
@@ -57,16 +59,16 @@ type ThresholdRequest struct {
 	Facility  string
 	Technique surveil.Technique
 	Class     surveil.Class
-	// RateRatio is the increase that it is to notice: 1.25 to 20. InControlMonths is how long
-	// it may run without a false alarm on average: 1 to 600.
+	// RateRatio is the increase to notice: 1.25 to 20. InControlMonths is the average time
+	// without a false alarm: 1 to 600 months.
 	RateRatio, InControlMonths float64
-	// Reference is events per 100 patient-months; 0 takes the one that is registered.
+	// Reference is events per 100 patient-months; 0 uses the registered rate.
 	Reference float64
-	// Patients is the average number at risk; 0 takes that of the last six whole months.
+	// Patients is the average number at risk; 0 uses that of the last six whole months.
 	Patients float64
 }
 
-// Threshold is what a chart should be set to, and what it can and cannot notice then.
+// Threshold is a threshold for a chart, and what the chart can and cannot notice with it.
 type Threshold struct {
 	Facility  string            `json:"facility"`
 	Technique surveil.Technique `json:"technique"`
@@ -74,54 +76,58 @@ type Threshold struct {
 	Patients  float64           `json:"patients"`
 	Reference float64           `json:"referencePer100PatientMonths"`
 	Basis     string            `json:"referenceBasis"`
-	// Beside says what the reference is a rate of, and what else may be taken; its baseline is
-	// of the last twelve whole months.
+	// Beside says whose rate the reference is and which others there are. Its baseline is of the
+	// last twelve whole months.
 	Beside    Beside  `json:"besideReference"`
 	RateRatio float64 `json:"rateRatio"`
 	H         float64 `json:"threshold"`
 	InControl float64 `json:"inControlMonths"`
-	// Asked is the months between false alarms that were asked for; InControl may be longer.
+	// Asked is the months between false alarms that were asked for. InControl can be longer.
 	Asked float64 `json:"askedInControlMonths"`
-	// AfterRestart is how long it runs to a false alarm after an acknowledgement.
+	// AfterRestart is the average months from an acknowledgement to a false alarm.
 	AfterRestart float64 `json:"inControlMonthsAfterRestart"`
 	// Doubled and Tripled are the average months until such an increase is noticed.
 	Doubled float64 `json:"monthsToNoticeDoubled"`
 	Tripled float64 `json:"monthsToNoticeTripled"`
-	// Choices are this threshold and another in a unit of few patients, where one infection may
-	// be taken for a signal or not; none elsewhere.
+	// Choices are two thresholds for a unit with few patients: with one of them a single
+	// infection is a signal. Other units have none.
 	Choices []Choice `json:"choices,omitempty"`
 	Says    string   `json:"says"`
 	Caution string   `json:"caution"`
-	// Current is the chart as it is set now; nil where it is not.
+	// Current is the chart as it is set now, nil if it is not set.
 	Current *Standing `json:"current"`
 }
 
-// Choice is a threshold that a person may choose.
+// Choice is a threshold that a person can choose.
 type Choice struct {
 	H         float64 `json:"threshold"`
 	InControl float64 `json:"inControlMonths"`
 	Says      string  `json:"says"`
 }
 
-// sizeMonths is over how many whole months a unit's size is averaged.
+// sizeMonths is the number of whole months over which a unit's size is averaged.
 const sizeMonths = 6
 
-// noticeWithin is the months for which is said what increase can be noticed.
+// noticeWithin is the number of months for which the answer says which increase can be noticed.
 const noticeWithin = 12
 
-// Threshold computes it. Its errors are faults.
+// Threshold computes a threshold. Its errors are faults.
 func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold, error) {
 	w, err := s.unit(ctx, r.Facility)
 	if err != nil {
 		return Threshold{}, err
 	}
-	out := Threshold{Facility: w.Facility, Technique: r.Technique, Class: r.Class, RateRatio: r.RateRatio, Patients: r.Patients, Reference: r.Reference, Basis: "given with the request", Caution: Caution,
+	out := Threshold{Facility: w.Facility, Technique: r.Technique, Class: r.Class, RateRatio: r.RateRatio, Patients: r.Patients,
+		Reference: r.Reference, Basis: "given with the request", Caution: Caution,
 		Current: chartNow(w, surveil.ChartName{Technique: r.Technique, Class: r.Class})}
 	if out.Patients == 0 {
 		out.Patients = math.Round(w.Size(r.Technique, sizeMonths)*10) / 10
 	}
 	if out.Patients < 0.5 {
-		return out, fault.New(fault.Invalid, fmt.Sprintf("hardly anybody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility, sizeMonths, out.Patients, r.Technique), "give --patients if the record is not complete yet")
+		return out,
+			fault.New(fault.Invalid,
+				fmt.Sprintf("hardly anybody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility,
+					sizeMonths, out.Patients, r.Technique), "give --patients if the record is not complete yet")
 	}
 	taken := surveil.Reference{Technique: r.Technique, Class: r.Class, Rate: r.Reference}
 	if out.Reference == 0 {
@@ -131,7 +137,8 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 			}
 		}
 		if out.Reference == 0 {
-			return out, fault.New(fault.Invalid, fmt.Sprintf("%s has registered no reference rate of class %s for technique %s", w.Facility, r.Class, r.Technique), "give --reference, events per 100 patient-months, with its published basis")
+			return out, fault.New(fault.Invalid, fmt.Sprintf("%s has registered no reference rate of class %s for technique %s", w.Facility,
+				r.Class, r.Technique), "give --reference, events per 100 patient-months, with its published basis")
 		}
 	}
 	if out.Beside, err = beside(w, &taken, surveil.Year(w.AsOf.Month()-1)); err != nil {
@@ -155,23 +162,24 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 	return out, nil
 }
 
-// nearlyEnough is the share of the months asked for from which it is told what it would be if
-// each infection were a signal (ours).
+// nearlyEnough is the share of the months asked for from which the answer offers the rule that
+// each infection is a signal (ours).
 const nearlyEnough = 0.5
 
-// choices are the two rules of a small unit: that one infection is a signal, and the threshold
-// above. None where the first would give far more false alarms than were asked for.
+// choices returns the two rules of a small unit: one infection is a signal, and the threshold
+// above that. It returns none if the first rule would give far more false alarms than asked for.
 func choices(n incidence.Notice, asked float64) ([]Choice, error) {
 	single, err := incidence.OneEventDesign(n.Setting, n.R)
 	if err != nil || single.InControl < nearlyEnough*asked {
-		return nil, nil // at this size a single infection is no rule that could be wanted
+		return nil, nil // at this size nobody wants a signal for each infection
 	}
 	list := []incidence.Design{single, n.Design}
 	if n.OneEvent() {
-		// The least threshold of the other rule: asking for a little more than the first gives.
+		// The lowest threshold of the other rule asks for a little more than the first rule
+		// gives.
 		other, err := incidence.DesignFor(n.Setting, n.R, min(600, single.InControl*1.01))
 		if err != nil || other.OneEvent() {
-			return nil, nil // so rare that only the first can be asked for
+			return nil, nil // events are so rare that only the first rule is possible
 		}
 		list = []incidence.Design{n.Design, other}
 	}

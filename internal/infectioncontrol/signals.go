@@ -10,7 +10,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// shownDays is how far back a chart is told: two years.
+// shownDays is how far back a chart is shown, days: two years.
 const shownDays = 730
 
 func charts(w *surveil.Watch) []Chart {
@@ -54,12 +54,13 @@ func chart(w *surveil.Watch, ch *surveil.WatchedChart) Chart {
 	return c
 }
 
-// stands says how a chart is: whether a signal stands, or what the sum is.
+// stands says whether a signal stands, or what the sum is.
 func stands(ch *surveil.WatchedChart) string {
 	t := ch.Threshold
 	switch s := ch.Standing(); {
 	case s != nil && !t.Stands():
-		return fmt.Sprintf("A signal stands since %s, although its threshold was taken back: look into it, and acknowledge it with what was done.", s.Day)
+		return fmt.Sprintf(
+			"A signal stands since %s, although its threshold was withdrawn: look into it, and acknowledge it with what was done.", s.Day)
 	case s != nil:
 		return fmt.Sprintf("A signal stands since %s: look into it, and acknowledge it with what was done.", s.Day)
 	case len(ch.Points) == 0:
@@ -70,7 +71,8 @@ func stands(ch *surveil.WatchedChart) string {
 		if ch.Restarts == ch.Points[len(ch.Points)-1].Day+1 {
 			when = "tomorrow"
 		}
-		says := fmt.Sprintf("No signal stands: it was acknowledged on %s by %s; the chart restarts %s at %s, half of its threshold of %s.", last.On, last.By, when, sum(incidence.Signal{R: t.R, H: t.H}.Restart()), sum(t.H))
+		says := fmt.Sprintf("No signal stands: it was acknowledged on %s by %s; the chart restarts %s at %s, half of its threshold of %s.",
+			last.On, last.By, when, sum(incidence.Signal{R: t.R, H: t.H}.Restart()), sum(t.H))
 		if n := len(ch.Waits); n > 0 {
 			says += fmt.Sprintf(" Infections that became known since then and count from the restart on: %d.", n)
 		}
@@ -79,7 +81,7 @@ func stands(ch *surveil.WatchedChart) string {
 	return fmt.Sprintf("No signal stands. The sum is %s of the %s that is a signal.", sum(ch.Sum()), sum(t.H))
 }
 
-// answer is the acknowledgement of a signal, nil where it stands.
+// answer returns the acknowledgement of a signal, nil while it stands.
 func answer(ch *surveil.WatchedChart, s surveil.Raised) *surveil.Acknowledgement {
 	for i := range ch.Acknowledgements {
 		if a := &ch.Acknowledgements[i]; s.Acknowledged != "" && a.Fact == s.Acknowledged {
@@ -89,9 +91,10 @@ func answer(ch *surveil.WatchedChart, s surveil.Raised) *surveil.Acknowledgement
 	return nil
 }
 
-// former tells of a chart that another one took the place of.
+// former describes a chart that a later one replaced.
 func former(f *surveil.Former) FormerChart {
-	out := FormerChart{Reference: six(f.Reference), RateRatio: six(f.R), Threshold: six(f.H), SetBy: f.SetBy, From: f.From.String(), Until: f.Until.String(), Sum: six(f.Sum), Raised: []string{}}
+	out := FormerChart{Reference: six(f.Reference), RateRatio: six(f.R), Threshold: six(f.H), SetBy: f.SetBy, From: f.From.String(),
+		Until: f.Until.String(), Sum: six(f.Sum), Raised: []string{}}
 	gave := "It gave no signal"
 	for _, s := range f.Signals {
 		out.Raised = append(out.Raised, s.Day.String())
@@ -103,12 +106,14 @@ func former(f *surveil.Former) FormerChart {
 		out.Says = fmt.Sprintf("A threshold of %s, set by %s on %s, was set anew before its first day was over.", sum(f.H), f.SetBy, f.From)
 		return out
 	}
-	out.Says = fmt.Sprintf("Before, from %s to %s, the chart ran with a threshold of %s for %s times %s per 100 patient-months, set by %s. %s; its last sum was %s.", f.From, f.Until, sum(f.H), decimal(out.RateRatio), decimal(out.Reference), f.SetBy, gave, sum(f.Sum))
+	out.Says = fmt.Sprintf("Before, from %s to %s, the chart ran with a threshold of %s for %s times %s per 100 patient-months, set by "+
+		"%s. %s; its last sum was %s.", f.From, f.Until, sum(f.H), decimal(out.RateRatio), decimal(out.Reference), f.SetBy,
+		gave, sum(f.Sum))
 	return out
 }
 
-// changedSince says why a signal would not have been raised, or not on its day, by what is
-// known now. Empty where it would, or where that cannot be said.
+// changedSince says why a signal would not have been raised, or not on its day, by what is known
+// now. It is empty if it would have been, or if that cannot be said.
 func changedSince(w *surveil.Watch, ch *surveil.WatchedChart, s surveil.Raised) string {
 	day, ok, known := ch.Reached(s)
 	if !known || ok && day == s.Day {
@@ -129,7 +134,7 @@ func changedSince(w *surveil.Watch, ch *surveil.WatchedChart, s surveil.Raised) 
 	return fmt.Sprintf("Raised by %s; %s the threshold %s.", strings.Join(lost, " and "), without, reached)
 }
 
-// lost names what a signal was raised by and counts no more.
+// lost names the events that raised a signal and no longer count.
 func lost(w *surveil.Watch, ch *surveil.WatchedChart, s surveil.Raised) []string {
 	n := ch.Threshold.ChartName
 	counts := w.Seen(n, w.AsOf)
@@ -169,7 +174,7 @@ func thing(e *surveil.Event) string {
 	return "an event"
 }
 
-// noMore says why an event is none of a chart's any more.
+// noMore says why an event no longer belongs to a chart.
 func noMore(e *surveil.Event, n surveil.ChartName) string {
 	switch {
 	case !e.Counted:
@@ -188,8 +193,8 @@ func noMore(e *surveil.Event, n surveil.ChartName) string {
 
 func quiet(p surveil.Point) bool { return p.Events == 0 && !p.Restart && p.Sum == 0 }
 
-// canNotice says what increase the chart as it is set can notice at the unit's size from a sum
-// of 0, what single infections mean there, and what holds from the sum as it stands.
+// canNotice says which increase the chart can notice at the unit's size from a sum of 0, what
+// single infections mean there, and what holds from the present sum.
 func canNotice(w *surveil.Watch, ch *surveil.WatchedChart) (says, rule, now string) {
 	t := ch.Threshold
 	if !t.Stands() {
@@ -197,9 +202,11 @@ func canNotice(w *surveil.Watch, ch *surveil.WatchedChart) (says, rule, now stri
 	}
 	patients := w.Size(t.Technique, sizeMonths)
 	if patients < 0.5 {
-		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.", one(patients), sizeMonths), "", ""
+		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.",
+			one(patients), sizeMonths), "", ""
 	}
-	d := incidence.Design{Setting: incidence.Setting{PatientMonths: tenth(patients), Rate: t.Reference}, Signal: incidence.Signal{R: t.R, H: t.H}}
+	d := incidence.Design{Setting: incidence.Setting{PatientMonths: tenth(patients), Rate: t.Reference},
+		Signal: incidence.Signal{R: t.R, H: t.H}}
 	run, err := d.RunLength(1)
 	if err != nil {
 		return "What it can notice cannot be said: " + err.Error() + ".", "", ""
@@ -213,8 +220,8 @@ func canNotice(w *surveil.Watch, ch *surveil.WatchedChart) (says, rule, now stri
 	return n.Sentence(), n.Rule(), fromHere(d, ch)
 }
 
-// fromHere says what holds from the sum as it stands, or will when the chart restarts. Empty at a
-// sum of 0, and where a signal stands or the next day gives one.
+// fromHere says what holds from the present sum, or from the sum at the restart. It is empty at
+// a sum of 0, and if a signal stands or the next day gives one.
 func fromHere(d incidence.Design, ch *surveil.WatchedChart) string {
 	from := ch.Sum()
 	if ch.Restarts != 0 {
@@ -236,7 +243,7 @@ func fromHere(d incidence.Design, ch *surveil.WatchedChart) string {
 	return says
 }
 
-// unset lists the charts that could be kept and are not.
+// unset returns the charts that have no threshold.
 func unset(w *surveil.Watch) Unset {
 	out := Unset{Charts: []surveil.ChartName{}}
 	for _, t := range []surveil.Technique{surveil.ConstantSite, surveil.OtherFistula} {
@@ -252,7 +259,8 @@ func unset(w *surveil.Watch) Unset {
 		}
 	}
 	if len(out.Charts) > 0 {
-		out.How = fmt.Sprintf("To have a chart, compute its threshold: cannulary threshold --facility %s --technique %s --class %s (with --set-by it writes the message that sets it).", w.Facility, out.Charts[0].Technique, out.Charts[0].Class)
+		out.How = fmt.Sprintf("To have a chart, compute its threshold: cannulary threshold --facility %s --technique %s --class %s (with "+
+			"--set-by it writes the message that sets it).", w.Facility, out.Charts[0].Technique, out.Charts[0].Class)
 	}
 	return out
 }
@@ -297,15 +305,15 @@ func gaps(w *surveil.Watch, c surveil.Class, g surveil.Group) (Between, error) {
 	return b, nil
 }
 
-// fewGaps is how many gaps there must be for limits (ours): the upper one by fewer is so
-// high that it says nothing.
+// fewGaps is the lowest number of gaps for limits (ours): with fewer the upper limit is so high
+// that it says nothing.
 const fewGaps = 3
 
-// beyond is the probability beyond each limit of days between events, so that these limits
-// are 95 % as all others are. The sequential signal decides; this is a view beside it.
+// beyond is the probability beyond each limit of days between events, so that these limits are
+// 95 % like all others. The sequential signal decides; this is an additional view.
 const beyond = 0.025
 
-// gapLimits are the limits for the next gap; nil where the gaps before it tell none.
+// gapLimits returns the limits for the next gap, nil if too few gaps come before it.
 func gapLimits(days []float64) (*GapLimits, error) {
 	sum := 0.0
 	for _, d := range days {
@@ -328,7 +336,8 @@ func spaced(b *Between) string {
 	newest := b.Gaps[len(b.Gaps)-1]
 	switch {
 	case newest.Limits != nil && float64(newest.Days) < newest.Limits.Lower:
-		return fmt.Sprintf("The newest event came %s after the one before, sooner than the limit. By itself that is no proof; look at the signal.", days(newest.Days))
+		return fmt.Sprintf("The newest event came %s after the one before, sooner than the limit. By itself that is no proof; look at "+
+			"the signal.", days(newest.Days))
 	case float64(*b.Since) > b.Limits.Upper:
 		return "No event for longer than the limit: things have become better, or reports are missing."
 	}

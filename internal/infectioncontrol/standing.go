@@ -8,15 +8,15 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// Standing is a chart as it stands, without its course. Where its threshold was taken back
-// while a signal stands, all that is of the threshold is 0 or empty.
+// Standing is a chart as it stands, without its course. If its threshold was voided while a
+// signal stands, all fields of the threshold are 0 or empty.
 type Standing struct {
 	surveil.ChartName
 	Threshold float64 `json:"threshold"`
 	SetBy     string  `json:"setBy"`
 	From      string  `json:"from"` // YYYY-MM-DD
 	Sum       float64 `json:"sum"`
-	// Signal is the oldest one that nobody has acknowledged; nil where none stands.
+	// Signal is the oldest one that nobody has acknowledged, nil if none stands.
 	Signal *Signal `json:"signal"`
 }
 
@@ -24,13 +24,13 @@ type Standing struct {
 type Signals struct {
 	Facility string `json:"facility"`
 	AsOf     string `json:"asOf"` // the newest day that had begun
-	// Lagging tells that the view is behind the log: newer facts may exist.
+	// Lagging reports that the view is behind the log: newer facts may exist.
 	Lagging bool       `json:"lagging"`
 	Charts  []Standing `json:"charts"`
 	Caution string     `json:"caution"`
 }
 
-// Signals tells which signals stand at a facility; with an empty name, at the only one
+// Signals returns the signals that stand at a facility; with an empty name, at the only one
 // there is. Its errors are faults.
 func (s *Service) Signals(ctx context.Context, facility string) (Signals, error) {
 	k := s.Knowledge(ctx)
@@ -57,7 +57,7 @@ func standingOf(ch *surveil.WatchedChart) Standing {
 	return out
 }
 
-// chartNow is the chart of that name as it stands; nil where no threshold is set and no signal
+// chartNow returns the chart of that name as it stands, nil if no threshold is set and no signal
 // stands.
 func chartNow(w *surveil.Watch, n surveil.ChartName) *Standing {
 	for i := range w.Charts {
@@ -69,8 +69,8 @@ func chartNow(w *surveil.Watch, n surveil.ChartName) *Standing {
 	return nil
 }
 
-// unmatched tells of the acknowledgements since a month began that answered no signal, so
-// that their senders, whose message was accepted, and the lead learn of it.
+// unmatched returns notices about acknowledgements since a month began that answered no signal.
+// Their messages were accepted, so their senders and the lead must learn of it.
 func unmatched(w *surveil.Watch, since surveil.Month) []string {
 	var out []string
 	for _, a := range w.Unmatched {
@@ -81,8 +81,9 @@ func unmatched(w *surveil.Watch, since surveil.Month) []string {
 		if c := chartNow(w, a.ChartName); c != nil && c.Signal != nil {
 			do = "The signal that stands there now was given later: acknowledge it anew."
 		}
-		out = append(out, fmt.Sprintf("The acknowledgement by %s on %s (%s, %s) answered no signal: none of that chart stood when it came. %s",
-			a.By, a.On, techniqueName(a.Technique), strings.ToLower(className(a.Class)), do))
+		out = append(out,
+			fmt.Sprintf("The acknowledgement by %s on %s (%s, %s) answered no signal: none of that chart stood when it came. %s",
+				a.By, a.On, techniqueName(a.Technique), strings.ToLower(className(a.Class)), do))
 	}
 	return out
 }

@@ -12,13 +12,14 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// amendment is a correction or void as it was sent.
+// amendment is a correction or a void as it was sent.
 type amendment struct {
 	field string // of the fact
 	ref   *cannularyv1.FactReference
 	// by is the kind of a correction's replacement; empty for a void.
 	by record.Kind
-	// culture is the replacement of a culture's result whose time stays as it was.
+	// culture is the replacement of a culture's result if the correction leaves its time as it
+	// was.
 	culture *cannularyv1.CultureResulted
 }
 
@@ -54,9 +55,10 @@ func amends(at string, v *cannularyv1.FactVoided, c *cannularyv1.Correction, rep
 	return nil
 }
 
-// amended looks at the facts that the message corrects or takes back, as far as the log has
-// them. What can never have an effect is refused; what has none as the record stands is
-// said in the answer, and kept: the fact may still arrive, identities may still be merged.
+// amended judges the facts that the message corrects or voids, as far as the log has them. It
+// refuses an amendment that can never have an effect. An amendment without an effect at present
+// is accepted, and a notice says so: the fact may still arrive, or identities may still be
+// merged.
 func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err error) {
 	var bad []fault.Violation
 	for _, a := range m.amendments() {
@@ -65,7 +67,7 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 			source = m.Envelope.GetSource()
 		}
 		if m.test() || source == m.Envelope.GetSource() && a.ref.GetSourceMessageId() == m.Envelope.GetSourceMessageId() {
-			continue // tests change nothing; what a message says of itself is its own
+			continue // a test changes nothing, and a message may amend its own facts
 		}
 		named := fmt.Sprintf("message %q of source %q", a.ref.GetSourceMessageId(), source)
 		k, ok, err := in.index.find(ctx, record.EventID(source, a.ref.GetSourceMessageId()))
@@ -78,7 +80,8 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 		}
 		facts, err := in.logged(ctx, k.seq)
 		if err != nil {
-			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or taken back", "send the same message again")
+			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or voided",
+				"send the same message again")
 		}
 		v, notice := in.judgeAmendment(m, a, named, facts)
 		if v != nil {
@@ -94,7 +97,7 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 	return notices, nil
 }
 
-// judgeAmendment tells whether an amendment can have an effect on a fact that is in the log.
+// judgeAmendment judges whether an amendment can have an effect on a fact that is in the log.
 func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []record.Fact) (*fault.Violation, string) {
 	n := int(a.ref.GetOrdinal())
 	if n >= len(facts) {
@@ -104,11 +107,13 @@ func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []r
 	f := &facts[n]
 	if a.by != "" && !f.Plain() {
 		return &fault.Violation{Field: a.field, Rule: "amendment.original",
-			Description: fmt.Sprintf("names fact %d of %s, which is itself a %s; name the original fact, with a higher revision", n, named, f.Kind)}, ""
+			Description: fmt.Sprintf("names fact %d of %s, which is itself a %s; name the original fact, with a higher revision", n,
+				named, f.Kind)}, ""
 	}
 	if a.by != "" && a.by != f.Kind {
 		return &fault.Violation{Field: a.field, Rule: "amendment.kind",
-			Description: fmt.Sprintf("names fact %d of %s, a %s, which a %s cannot replace; void it and send the right one under a new id", n, named, f.Kind, a.by)}, ""
+			Description: fmt.Sprintf("names fact %d of %s, a %s, which a %s cannot replace; void it and send the right one under a new id",
+				n, named, f.Kind, a.by)}, ""
 	}
 	at := strings.TrimSuffix(a.field, ".correction.fact") + ".replacement.culture_resulted"
 	if bad := (calendar{in.cfg.Now(), in.zone(m)}).resulted(at, a.culture, moment{f.At, f.Precision}); len(bad) > 0 {
@@ -124,7 +129,9 @@ func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []r
 		return &fault.Violation{Field: a.field, Rule: "amendment.subject",
 			Description: fmt.Sprintf("names fact %d of %s, which is about %s; the envelope must be about the same", n, named, about)}, ""
 	case p != nil && f.PatientKey != in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()) && f.MergedKey == "":
-		return nil, fmt.Sprintf("%s names fact %d of %s, which was posted for another patient identifier: it changes nothing unless the two identities are merged", a.field, n, named)
+		return nil,
+			fmt.Sprintf("%s names fact %d of %s, which was posted for another patient identifier: it changes nothing unless the two "+
+				"identities are merged", a.field, n, named)
 	}
 	return nil, ""
 }

@@ -8,10 +8,10 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// charactersRule is the id of the schema's rule of what an identifier may hold.
+// charactersRule is the id of the schema's rule on the characters of an identifier.
 const charactersRule = "identifier.characters"
 
-// unseen names a character that nobody sees, empty for any other.
+// unseen names an invisible character, empty for any other.
 func unseen(r rune) string {
 	switch {
 	case unicode.Is(unicode.Cc, r):
@@ -26,9 +26,9 @@ func unseen(r rune) string {
 	return ""
 }
 
-// wrongCharacter says which character an identifier must not hold, and where: the first that
-// nobody sees, of spaces one at either end. With strict any space within counts as well, but for
-// the common one.
+// wrongCharacter says which character an identifier must not contain, and where: the first
+// invisible character or a space at either end. With strict, every space within counts as well,
+// except the common one.
 func wrongCharacter(s string, strict bool) string {
 	list := []rune(s)
 	for i, r := range list {
@@ -41,8 +41,8 @@ func wrongCharacter(s string, strict bool) string {
 	return ""
 }
 
-// charactersOf words what is wrong with the characters of an identifier: text is what its rule
-// says.
+// charactersOf says what is wrong with the characters of an identifier. text is the text of its
+// rule.
 func charactersOf(rule, text string, value protoreflect.Value) string {
 	s, ok := value.Interface().(string)
 	if !ok {

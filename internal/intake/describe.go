@@ -16,7 +16,7 @@ import (
 // datePattern is the schema's pattern of a local date.
 const datePattern = "^[0-9]{4}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])$"
 
-// patternTexts say in words what the schema's patterns allow.
+// patternTexts says in words what the schema's patterns allow.
 func patternTexts(p string) string {
 	switch p {
 	case datePattern:
@@ -35,8 +35,8 @@ func patternTexts(p string) string {
 	return ""
 }
 
-// describe turns a broken constraint of a request of type md into words that name the
-// field and what is allowed.
+// describe returns a broken constraint of a request of type md in words that name the field and
+// what is allowed.
 func describe(md protoreflect.MessageDescriptor, v *protovalidate.Violation) fault.Violation {
 	out := fault.Violation{
 		Field: protovalidate.FieldPathString(v.Proto.GetField()), Rule: v.Proto.GetRuleId(),
@@ -44,7 +44,7 @@ func describe(md protoreflect.MessageDescriptor, v *protovalidate.Violation) fau
 	}
 	fd := fieldAt(md, v.Proto.GetField())
 	switch {
-	case out.Rule == "required" && fd == nil: // a oneof is no field
+	case out.Rule == "required" && fd == nil: // a oneof has no field of its own
 		out.Description = "is required: exactly one of its kinds must be set"
 	case out.Rule == "required":
 		out.Description = "is required"
@@ -66,8 +66,8 @@ func describe(md protoreflect.MessageDescriptor, v *protovalidate.Violation) fau
 	return out
 }
 
-// fieldAt is the field at the end of the path, nil where that is a oneof. (The violation's
-// own descriptor is missing for the elements of a list.)
+// fieldAt returns the field at the end of the path, nil for a oneof. The violation's own
+// descriptor is missing for the elements of a list.
 func fieldAt(md protoreflect.MessageDescriptor, path *validate.FieldPath) protoreflect.FieldDescriptor {
 	var fd protoreflect.FieldDescriptor
 	for _, e := range path.GetElements() {
@@ -82,7 +82,7 @@ func fieldAt(md protoreflect.MessageDescriptor, path *validate.FieldPath) protor
 	return fd
 }
 
-// rules are the constraints written beside a field in the schema.
+// rules returns the constraints of a field in the schema.
 func rules(fd protoreflect.FieldDescriptor) *validate.FieldRules {
 	r, _ := proto.GetExtension(fd.Options(), validate.E_Field).(*validate.FieldRules)
 	if fd.IsList() {
@@ -91,11 +91,11 @@ func rules(fd protoreflect.FieldDescriptor) *validate.FieldRules {
 	return r
 }
 
-// pattern is a string field's pattern, empty if it has none.
+// pattern returns a string field's pattern, empty if it has none.
 func pattern(fd protoreflect.FieldDescriptor) string { return rules(fd).GetString().GetPattern() }
 
-// identifier tells whether the schema says of a string what characters it may hold: a pattern, or
-// the rule for identifiers.
+// identifier reports whether the schema says which characters a string may have: by a pattern,
+// or by the rule for identifiers.
 func identifier(fd protoreflect.FieldDescriptor) bool {
 	r := rules(fd)
 	for _, c := range r.GetCel() {
@@ -106,7 +106,7 @@ func identifier(fd protoreflect.FieldDescriptor) bool {
 	return r.GetString().GetPattern() != "" || r.GetString().GetUri()
 }
 
-// allowedNames lists the names that an enum field may take.
+// allowedNames returns the names that an enum field may have.
 func allowedNames(fd protoreflect.FieldDescriptor) []string {
 	r := rules(fd).GetEnum()
 	allowed := func(n int32) bool {
@@ -137,9 +137,9 @@ func matches(p, s string) bool {
 	return err == nil && ok
 }
 
-// unreadable finds what the decoder could not place in the schema: fields of a newer
-// version, a wrong wire type, text that is not UTF-8. Nothing of a message is dropped
-// without a word, so any of them refuses it.
+// unreadable returns what the decoder could not place in the schema: fields of a newer version,
+// a wrong wire type, text that is not UTF-8. Any of them refuses the message, so that no part of
+// a message is dropped in silence.
 func unreadable(m proto.Message) []fault.Violation {
 	var bad []fault.Violation
 	visitUnknown(m.ProtoReflect(), "", func(path string, md protoreflect.MessageDescriptor, raw []byte) {

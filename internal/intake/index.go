@@ -21,11 +21,12 @@ import (
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
-// index knows every event of the log by its id, every registered facility, and some events by
-// what they are about. It is projected from the log into a file of its own and can be thrown away at any time.
+// index holds every event of the log by its id, every registered facility, and some events by
+// index keys (see mention.go). It is projected from the log into a file of its own and can be
+// deleted at any time.
 //
-// Between the moment an event is safe in the log and the moment it comes back through the
-// projection, `recent` knows it.
+// `recent` holds an event from the moment it is safe in the log until it comes back through the
+// projection.
 type index struct {
 	db                                     *sql.DB
 	log                                    *eventlog.Log
@@ -33,16 +34,16 @@ type index struct {
 
 	mu         sync.Mutex
 	recent     map[string]known
-	fresh      map[string][]uint64 // topic → events that `recent` knows
-	sessions   map[string]days     // treatments of events that `recent` knows
+	fresh      map[string][]uint64 // index key → events in `recent`
+	sessions   map[string]days     // sessions of events in `recent`
 	facilities map[string]place
 	seq        uint64
 	moved      chan struct{} // closed and replaced whenever seq advances
-	freshAt    time.Time     // a moment at which the index held all that the log held; zero until then
+	freshAt    time.Time     // a moment at which the index held all of the log; zero before the first
 	failed     error
 }
 
-// known is what is remembered of an event.
+// known is what is kept of an event.
 type known struct {
 	seq  uint64
 	hash []byte
@@ -54,7 +55,7 @@ type place struct {
 	since int64 // the earliest of its registrations, in seconds since 1970
 }
 
-// registered takes in one more registration: the latest zone and the earliest time stand.
+// registered adds one more registration: the latest zone and the earliest time stand.
 func (p place) registered(zone string, since int64, before bool) place {
 	if before {
 		since = min(since, p.since)
@@ -64,23 +65,26 @@ func (p place) registered(zone string, since int64, before bool) place {
 
 const indexBatch = 1000
 
-// indexVersion counts the changes of what the index holds. One of another version is made anew.
+// indexVersion is the version of what the index holds. An index of another version is built
+// anew.
 const indexVersion = 2
 
-// openIndex opens the index in the folder, or makes it; an index of another log is
-// emptied first.
+// openIndex opens the index in the folder, or makes it. It empties an index of another log
+// first.
 func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("ingest index: %w", err)
 	}
 	path := filepath.Join(dir, "index.db")
-	// It is disposable, so a crash may cost it its latest rows but nothing else.
-	db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_txlock=immediate"))
+	// The index can be rebuilt, so a crash may cost it its latest rows but nothing else.
+	db, err := sql.Open("sqlite",
+		sqlitefile.Name(path, "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(4)
-	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{}, facilities: map[string]place{}, moved: make(chan struct{})}
+	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{},
+		facilities: map[string]place{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
@@ -99,7 +103,8 @@ func (x *index) prepare(ctx context.Context) error {
 		}
 	}
 	for _, q := range append(tables,
-		`CREATE TABLE IF NOT EXISTS checkpoint (one INTEGER PRIMARY KEY CHECK (one = 1), log_id TEXT NOT NULL, seq INTEGER NOT NULL, event_id TEXT NOT NULL)`,
+		`CREATE TABLE IF NOT EXISTS checkpoint (one INTEGER PRIMARY KEY CHECK (one = 1), log_id TEXT NOT NULL,
+			seq INTEGER NOT NULL, event_id TEXT NOT NULL)`,
 		`CREATE TABLE IF NOT EXISTS event (id BLOB PRIMARY KEY, seq INTEGER NOT NULL, hash BLOB NOT NULL) WITHOUT ROWID`,
 		`CREATE TABLE IF NOT EXISTS facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
 		`CREATE TABLE IF NOT EXISTS mention (topic TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (topic, seq)) WITHOUT ROWID`,
@@ -141,7 +146,8 @@ func (x *index) prepare(ctx context.Context) error {
 	}
 	for to, q := range map[**sql.Stmt]string{
 		&x.lookup: `SELECT seq, hash FROM event WHERE id = ?`, &x.mentioned: `SELECT seq FROM mention WHERE topic = ?`,
-		&x.anyMention: `SELECT EXISTS (SELECT 1 FROM mention WHERE topic = ?)`, &x.spanned: `SELECT first, last FROM session WHERE unit = ?`,
+		&x.anyMention: `SELECT EXISTS (SELECT 1 FROM mention WHERE topic = ?)`,
+		&x.spanned:    `SELECT first, last FROM session WHERE unit = ?`,
 	} {
 		if *to, err = x.db.PrepareContext(ctx, q); err != nil {
 			return err
@@ -150,7 +156,8 @@ func (x *index) prepare(ctx context.Context) error {
 	return nil
 }
 
-// belongs tells whether the checkpoint is one of this log: its id and the very event.
+// belongs reports whether the checkpoint is one of this log: it has the log's id and the very
+// event.
 func (x *index) belongs(ctx context.Context, logID, eventID string) bool {
 	if logID != x.log.ID() {
 		return false
@@ -164,7 +171,8 @@ func (x *index) belongs(ctx context.Context, logID, eventID string) bool {
 }
 
 func (x *index) empty(ctx context.Context) error {
-	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`, `DELETE FROM mention`, `DELETE FROM session`} {
+	for _, q := range []string{`DELETE FROM checkpoint`, `DELETE FROM event`, `DELETE FROM facility`, `DELETE FROM mention`,
+		`DELETE FROM session`} {
 		if _, err := x.db.ExecContext(ctx, q); err != nil {
 			return err
 		}
@@ -182,7 +190,7 @@ func (x *index) run(ctx context.Context) error {
 	if err != nil {
 		x.mu.Lock()
 		x.failed = err
-		close(x.moved) // whoever waits for a sequence learns that it will not come
+		close(x.moved) // wakes those who wait for a sequence that will not come
 		x.moved = make(chan struct{})
 		x.mu.Unlock()
 	}
@@ -225,15 +233,17 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 				return err
 			}
 		}
-		if unit, d, ok := sessionOf(ev, e.Seq); ok {
+		if session, d, ok := sessionOf(ev, e.Seq); ok {
 			if _, err := tx.ExecContext(ctx, `INSERT INTO session (unit, first, last) VALUES (?, ?, ?)
-				ON CONFLICT (unit) DO UPDATE SET first = min(first, excluded.first), last = max(last, excluded.last)`, unit, d.first, d.last); err != nil {
+				ON CONFLICT (unit) DO UPDATE SET first = min(first, excluded.first), last = max(last, excluded.last)`, session, d.first,
+				d.last); err != nil {
 				return err
 			}
 		}
 		if zone, since, ok := began(ev); ok {
 			if _, err := tx.ExecContext(ctx, `INSERT INTO facility (id, zone, since) VALUES (?, ?, ?)
-				ON CONFLICT (id) DO UPDATE SET zone = excluded.zone, since = min(since, excluded.since)`, ev.GetFacility(), zone, since); err != nil {
+				ON CONFLICT (id) DO UPDATE SET zone = excluded.zone, since = min(since, excluded.since)`, ev.GetFacility(), zone,
+				since); err != nil {
 				return err
 			}
 		}
@@ -242,7 +252,8 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 	}
 	end := batch[len(batch)-1].Seq
 	if _, err := tx.ExecContext(ctx, `INSERT INTO checkpoint (one, log_id, seq, event_id) VALUES (1, ?, ?, ?)
-		ON CONFLICT (one) DO UPDATE SET log_id = excluded.log_id, seq = excluded.seq, event_id = excluded.event_id`, x.log.ID(), int64(end), last); err != nil {
+		ON CONFLICT (one) DO UPDATE SET log_id = excluded.log_id, seq = excluded.seq, event_id = excluded.event_id`, x.log.ID(), int64(end),
+		last); err != nil {
 		return err
 	}
 	if err := tx.Commit(); err != nil {
@@ -252,15 +263,15 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 	return nil
 }
 
-// advance takes in what is stored now.
+// advance takes in the entries that were stored.
 func (x *index) advance(end uint64, taken []*logv1.Event, about []string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	for _, ev := range taken {
 		delete(x.recent, ev.GetId())
 		x.register(ev)
-		if unit, _, ok := sessionOf(ev, 0); ok && x.sessions[unit].seq <= end {
-			delete(x.sessions, unit)
+		if session, _, ok := sessionOf(ev, 0); ok && x.sessions[session].seq <= end {
+			delete(x.sessions, session)
 		}
 	}
 	for _, t := range about {
@@ -287,7 +298,7 @@ func (x *index) position() uint64 {
 	return x.seq
 }
 
-// find looks an event up.
+// find returns what is known of an event.
 func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
 	x.mu.Lock()
 	k, ok := x.recent[eventID]
@@ -315,18 +326,18 @@ func (x *index) remember(ev *logv1.Event, k known) {
 		for _, t := range topics(ev) {
 			x.fresh[t] = append(x.fresh[t], k.seq)
 		}
-		if unit, d, ok := sessionOf(ev, k.seq); ok {
-			if was, before := x.sessions[unit]; before {
+		if session, d, ok := sessionOf(ev, k.seq); ok {
+			if was, before := x.sessions[session]; before {
 				d = d.with(was)
 			}
-			x.sessions[unit] = d
+			x.sessions[session] = d
 		}
 	}
 	x.register(ev)
 }
 
-// facility tells a facility's time zone. When it is not known, the index first catches up
-// with the log as it is now: another process may have just taken its registration.
+// facility returns a facility's time zone. If it is not known, the index first catches up with
+// the log: another process may just have accepted the registration.
 func (x *index) facility(ctx context.Context, id string) (zone string, ok bool, err error) {
 	if zone = x.zone(id); zone != "" {
 		return zone, true, nil
@@ -362,8 +373,8 @@ func (x *index) waitFor(ctx context.Context, seq uint64) error {
 	}
 }
 
-// refresh waits until the index holds all that the log holds now, and notes it. On a busy
-// log the index is always a little behind the very end, so the end as asked is what counts.
+// refresh waits until the index holds all of the log, and records when. On a busy log the index
+// is always a little behind the very end, so it waits for the end at the time of the call.
 func (x *index) refresh(ctx context.Context, now func() time.Time) error {
 	asked := now()
 	st, err := x.log.State(ctx)
@@ -381,8 +392,8 @@ func (x *index) refresh(ctx context.Context, now func() time.Time) error {
 	return nil
 }
 
-// lag is how long ago the index was last known to hold all that the log held; ok is false
-// when that never was since it was opened.
+// lag returns the time since the index was last known to hold all of the log; ok is false if it
+// never was since it was opened.
 func (x *index) lag(now time.Time) (lag time.Duration, ok bool) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
@@ -399,7 +410,7 @@ func (x *index) known() map[string]string {
 	return out
 }
 
-// registered tells whether the index knows the facility, without waiting for the log.
+// registered reports whether the index knows the facility, without waiting for the log.
 func (x *index) registered(id string) bool {
 	x.mu.Lock()
 	defer x.mu.Unlock()
@@ -407,7 +418,7 @@ func (x *index) registered(id string) bool {
 	return ok
 }
 
-// zone is a facility's time zone as far as the index knows it now, else empty.
+// zone returns a facility's time zone as far as the index knows it now, else empty.
 func (x *index) zone(facility string) string {
 	x.mu.Lock()
 	defer x.mu.Unlock()
@@ -416,5 +427,5 @@ func (x *index) zone(facility string) string {
 
 func (x *index) close() error { return x.db.Close() }
 
-// same tells whether a resend has the content of the first.
+// same reports whether a resend has the content of the first message.
 func (k known) same(hash []byte) bool { return bytes.Equal(k.hash, hash) }

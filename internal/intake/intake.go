@@ -23,29 +23,30 @@ import (
 type Config struct {
 	Log  *eventlog.Log
 	Ring *keyring.Ring
-	Dir  string // for the disposable index
+	Dir  string // for the index, which can be deleted
 	Now  func() time.Time
-	// Day tells which local day has begun; nil is Now. The demo sets it, to start the days of
-	// the year that it tells.
+	// Day returns a moment of the local day that has begun; nil is Now. The demo sets it, to
+	// begin the days of its year.
 	Day  func() time.Time
 	Slog *slog.Logger
-	// Outcome is told of every message: the service and one of accepted, duplicate, refused
-	// (what it says cannot be taken), conflict, full (the log), unavailable (passing), failed.
+	// Outcome is called for every message with the service and one of accepted, duplicate,
+	// refused (the message is wrong), conflict, full (the log), unavailable (for a while),
+	// failed.
 	Outcome func(service, outcome string)
-	// Note is told the same with the sender; it may be nil.
+	// Note is called for every message with the sender; it may be nil.
 	Note func(Note)
 }
 
-// Answer is the answer to a message that was taken.
+// Answer is the answer to an accepted message.
 type Answer struct {
 	EventID   string
-	Token     string // empty when only validated
+	Token     string // empty if the message was only validated
 	Duplicate bool
-	// Notices say what the sender should look at although the message was taken.
+	// Notices say what the sender should look at although the message was accepted.
 	Notices []string
 }
 
-// Intake takes messages. It is safe for concurrent use.
+// Intake accepts messages. It is safe for concurrent use.
 type Intake struct {
 	cfg      Config
 	validate *Validator
@@ -90,30 +91,29 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 	return in, nil
 }
 
-// Close stops following the log and closes the index. Calls under way fail as unavailable.
+// Close stops following the log and closes the index. Running calls fail as unavailable.
 func (in *Intake) Close() error {
 	in.cancel()
 	in.done.Wait()
 	return in.index.close()
 }
 
-// Ready returns nil once the index holds all that the log held when asked first.
+// Ready returns nil once the index has reached the log's end at the first call.
 func (in *Intake) Ready(ctx context.Context) error {
 	return in.index.refresh(ctx, in.cfg.Now)
 }
 
-// Sequence is how far the index has followed the log.
+// Sequence returns how far the index has followed the log.
 func (in *Intake) Sequence() uint64 { return in.index.position() }
 
-// Record takes one message. Errors are faults: Invalid, TooLarge, Precondition (the
-// facility is not registered), Conflict (the id was used with other content), Full,
-// Unavailable.
+// Record accepts one message. Its errors are faults: Invalid, TooLarge, Precondition (the
+// facility is not registered), Conflict (the id was used with other content), Full, Unavailable.
 func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 	a, err := in.record(ctx, m)
 	if m.ValidateOnly {
 		return a, err
 	}
-	in.told(ctx, m, a, err)
+	in.finish(ctx, m, a, err)
 	return a, err
 }
 
@@ -169,8 +169,8 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	return a, err
 }
 
-// zone is the time zone of the message's facility, as far as it is known now; that of its
-// registration where the message is one.
+// zone returns the time zone of the message's facility as far as it is known, or the zone that
+// the message registers.
 func (in *Intake) zone(m Message) *time.Location {
 	name := in.index.zone(m.Envelope.GetFacility())
 	for _, f := range m.facts {
@@ -185,21 +185,23 @@ func (in *Intake) zone(m Message) *time.Location {
 	return l
 }
 
-// behind returns a fault while the index does not know enough of the log to tell a resend
-// from a new message. Half the server's own window is left for what is under way.
+// behind returns a fault while the index is too far behind the log to tell a resend from a new
+// message. Half of the server's own window is left for messages under way.
 func (in *Intake) behind() error {
 	lag, ok := in.index.lag(in.cfg.Now())
 	if !ok {
-		return fault.New(fault.Unavailable, "the service is still reading its log and cannot tell a resend from a new message yet", "send the message again in a moment")
+		return fault.New(fault.Unavailable, "the service is still reading its log and cannot tell a resend from a new message yet",
+			"send the message again in a moment")
 	}
 	if lag > eventlog.DuplicateWindow/2 {
-		return fault.New(fault.Unavailable, fmt.Sprintf("the service is %s behind its log and cannot tell a resend from a new message", lag.Round(time.Second)), "send the message again in a moment")
+		return fault.New(fault.Unavailable, fmt.Sprintf("the service is %s behind its log and cannot tell a resend from a new message",
+			lag.Round(time.Second)), "send the message again in a moment")
 	}
 	return nil
 }
 
-// append writes the event. When the server knew its id within its window, another process
-// took the message a moment ago: what that one wrote decides.
+// append writes the event. If the server knew its id within its window, another process accepted
+// the message a moment ago, and the event of that process stands.
 func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answer, error) {
 	seq, duplicate, err := in.cfg.Log.Append(ctx, ev)
 	if err != nil {
@@ -209,7 +211,8 @@ func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answe
 	if duplicate {
 		e, err := in.cfg.Log.Get(ctx, seq)
 		if err != nil {
-			return Answer{}, fault.Wrap(fault.Unavailable, err, "the log knows this message but did not show it", "send the same message again")
+			return Answer{}, fault.Wrap(fault.Unavailable, err, "the log knows this message but did not show it",
+				"send the same message again")
 		}
 		var first logv1.Event
 		if err := proto.Unmarshal(e.Data, &first); err != nil {
@@ -227,9 +230,11 @@ func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answe
 func (in *Intake) again(m Message, id string, k known, hash []byte) (Answer, error) {
 	if !k.same(hash) {
 		f := fault.Wrap(fault.Conflict, &conflict{event: id, seq: k.seq},
-			fmt.Sprintf("message id %q of source %q was used before with other content (event %s); nothing was stored", m.Envelope.GetSourceMessageId(), m.Envelope.GetSource(), id),
+			fmt.Sprintf("message id %q of source %q was used before with other content (event %s); nothing was stored",
+				m.Envelope.GetSourceMessageId(), m.Envelope.GetSource(), id),
 			"send new facts under a new id, changes as fact_corrected; if the source restarted its counter, give it a new source name")
-		f.Violations = []fault.Violation{{Field: "envelope.source_message_id", Rule: "source_message_id.reused", Description: "must be an id that this source never used with other content"}}
+		f.Violations = []fault.Violation{{Field: "envelope.source_message_id", Rule: "source_message_id.reused",
+			Description: "must be an id that this source never used with other content"}}
 		return Answer{}, f
 	}
 	if m.ValidateOnly {
@@ -238,7 +243,7 @@ func (in *Intake) again(m Message, id string, k known, hash []byte) (Answer, err
 	return Answer{EventID: id, Token: in.cfg.Log.Token(k.seq), Duplicate: true}, nil
 }
 
-// content is what a resend must repeat: the request as it was understood, without
+// content returns what a resend must repeat: the request as it was understood, without
 // validate_only.
 func (in *Intake) content(m Message) ([]byte, error) {
 	c := m.Request
@@ -251,7 +256,8 @@ func (in *Intake) content(m Message) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("encode message: %w", err)
 	}
-	// The service is part of it: the same bytes may mean another message elsewhere.
+	// The service is part of it, because the same bytes may mean another message in another
+	// service.
 	return append(append([]byte(m.Service), 0), b...), nil
 }
 
@@ -267,12 +273,14 @@ func (in *Intake) checkFacility(ctx context.Context, m Message) error {
 	if ok {
 		return nil
 	}
-	f := fault.New(fault.Precondition, fmt.Sprintf("facility %q is not registered", id), "send facility_registered for it first, or correct the facility's code; nothing was stored")
-	f.Violations = []fault.Violation{{Field: "envelope.facility", Rule: "facility.registered", Description: fmt.Sprintf("%q is not registered; a registered facility is allowed", id)}}
+	f := fault.New(fault.Precondition, fmt.Sprintf("facility %q is not registered", id),
+		"send facility_registered for it first, or correct the facility's code; nothing was stored")
+	f.Violations = []fault.Violation{{Field: "envelope.facility", Rule: "facility.registered",
+		Description: fmt.Sprintf("%q is not registered; a registered facility is allowed", id)}}
 	return f
 }
 
-// claim makes sure that one event id is appended by one caller at a time.
+// claim makes sure that one caller at a time appends an event id.
 func (in *Intake) claim(ctx context.Context, id string) (release func(), err error) {
 	for {
 		in.mu.Lock()
@@ -292,13 +300,14 @@ func (in *Intake) claim(ctx context.Context, id string) (release func(), err err
 		select {
 		case <-busy:
 		case <-ctx.Done():
-			return nil, fault.Wrap(fault.Unavailable, ctx.Err(), "the call ended before the message was stored", "send the same message again")
+			return nil, fault.Wrap(fault.Unavailable, ctx.Err(), "the call ended before the message was stored",
+				"send the same message again")
 		}
 	}
 }
 
-// event builds what goes into the log: patient identifiers become keyed hashes,
-// identifying values are sealed.
+// event returns what goes into the log. Patient identifiers become keyed hashes, and identifying
+// values are sealed.
 func (in *Intake) event(ctx context.Context, m Message, id string, hash []byte) (*logv1.Event, error) {
 	e := m.Envelope
 	ev := &logv1.Event{
@@ -342,7 +351,8 @@ func (in *Intake) sealFact(ctx context.Context, patientKey string, f proto.Messa
 			if err != nil {
 				return nil, err
 			}
-			return &logv1.Fact{Fact: &logv1.Fact_IdentityCorrected{IdentityCorrected: &logv1.IdentityCorrected{Correction: x.FactCorrected.GetCorrection(), Replacement: s}}}, nil
+			return &logv1.Fact{Fact: &logv1.Fact_IdentityCorrected{
+				IdentityCorrected: &logv1.IdentityCorrected{Correction: x.FactCorrected.GetCorrection(), Replacement: s}}}, nil
 		}
 	case *cannularyv1.RosterFact_PatientsMerged:
 		p := x.PatientsMerged.GetRetired()
@@ -351,10 +361,12 @@ func (in *Intake) sealFact(ctx context.Context, patientKey string, f proto.Messa
 		if err != nil {
 			return nil, err
 		}
-		return &logv1.Fact{Fact: &logv1.Fact_IdentitiesMerged{IdentitiesMerged: &logv1.IdentitiesMerged{RetiredPatientKey: key, RetiredPatientSealed: sealed}}}, nil
+		return &logv1.Fact{Fact: &logv1.Fact_IdentitiesMerged{IdentitiesMerged: &logv1.IdentitiesMerged{RetiredPatientKey: key,
+			RetiredPatientSealed: sealed}}}, nil
 	case *cannularyv1.RosterFact_MergeReversed:
 		p := x.MergeReversed.GetRetired()
-		return &logv1.Fact{Fact: &logv1.Fact_IdentityMergeReversed{IdentityMergeReversed: &logv1.IdentityMergeReversed{RetiredPatientKey: in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())}}}, nil
+		return &logv1.Fact{Fact: &logv1.Fact_IdentityMergeReversed{IdentityMergeReversed: &logv1.IdentityMergeReversed{
+			RetiredPatientKey: in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())}}}, nil
 	}
 	return wrap(f), nil
 }
@@ -391,7 +403,7 @@ func keyFault(err error) error {
 	return fault.Wrap(fault.Unavailable, err, "the key store did not answer", "send the same message again")
 }
 
-// day is the deterministic event of a local day's start.
+// day returns the event of a local day's start, always the same one for a day.
 func day(facility, date string, at time.Time) *logv1.Event {
 	message := "day/" + facility + "/" + date
 	return &logv1.Event{
@@ -402,8 +414,8 @@ func day(facility, date string, at time.Time) *logv1.Event {
 	}
 }
 
-// tick keeps the index's freshness and appends `day started` at each facility's local
-// midnight (or, after a pause, as soon as the service runs again).
+// tick keeps the index fresh. It appends `day started` at each facility's local midnight, or
+// after a pause as soon as the service runs again.
 func (in *Intake) tick(ctx context.Context) {
 	t := time.NewTicker(time.Second)
 	defer t.Stop()
@@ -423,9 +435,9 @@ func (in *Intake) tick(ctx context.Context) {
 	}
 }
 
-// StartDays appends `day started` for every facility whose local day has begun and is not
-// in the log yet. Its id is made of facility and date, so that many processes make one.
-// While the index is behind the log, which may hold the day already, nothing is appended.
+// StartDays appends `day started` for every facility whose local day has begun and is not in the
+// log yet. The id is made of facility and date, so that many processes make one event. Nothing
+// is appended while the index is behind the log, which may already hold the day.
 func (in *Intake) StartDays(ctx context.Context) error {
 	if err := in.behind(); err != nil {
 		return err

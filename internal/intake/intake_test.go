@@ -371,7 +371,8 @@ func TestTestMessagesAreKeptApart(t *testing.T) {
 // TestNothingIdentifiesAPatientInTheLog sends an identity and reads the raw log.
 func TestNothingIdentifiesAPatientInTheLog(t *testing.T) {
 	n := testkit.Start(t, testkit.Options{})
-	for _, s := range []string{"roster identity_stated", "roster patients_merged", "roster merge_reversed", "roster fact_corrected identity_stated", "cannulation needle_inserted"} {
+	for _, s := range []string{"roster identity_stated", "roster patients_merged", "roster merge_reversed",
+		"roster fact_corrected identity_stated", "cannulation needle_inserted"} {
 		record1(t, n.Intake, message(t, s, s))
 	}
 	key := n.Ring.PatientKey("https://hospital.example/patient-number", "INV-0001")
@@ -395,7 +396,8 @@ func TestNothingIdentifiesAPatientInTheLog(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		if m := ev.GetFacts()[0].GetIdentitiesMerged(); m != nil && m.GetRetiredPatientKey() != n.Ring.PatientKey("https://hospital.example/patient-number", "INV-0002") {
+		if m := ev.GetFacts()[0].GetIdentitiesMerged(); m != nil &&
+			m.GetRetiredPatientKey() != n.Ring.PatientKey("https://hospital.example/patient-number", "INV-0002") {
 			t.Errorf("the merge names %s", m.GetRetiredPatientKey())
 		}
 	}
@@ -442,7 +444,8 @@ func TestADayStartsOncePerFacility(t *testing.T) {
 	}{
 		{12*time.Hour - time.Second, []string{"2025-03-03 2025-03-03T00:00:00Z"}},
 		{time.Second, []string{"2025-03-03 2025-03-03T00:00:00Z", "2025-03-04 2025-03-04T00:00:00Z"}},
-		{27*24*time.Hour + 23*time.Hour, []string{"2025-03-03 2025-03-03T00:00:00Z", "2025-03-04 2025-03-04T00:00:00Z", "2025-04-01 2025-03-31T23:00:00Z"}},
+		{27*24*time.Hour + 23*time.Hour, []string{"2025-03-03 2025-03-03T00:00:00Z", "2025-03-04 2025-03-04T00:00:00Z",
+			"2025-04-01 2025-03-31T23:00:00Z"}},
 	} {
 		n.Clock.Advance(step.by)
 		for _, in := range []*intake.Intake{n.Intake, other} {

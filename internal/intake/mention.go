@@ -12,7 +12,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// What the index knows events by, beside their id: only so much as an answer's notices need.
+// The index keys of an event beside its id: only what the notices in an answer need.
 const (
 	topicMerges   = "merges"
 	topicAmended  = "amended/"  // + event id: the corrections and voids of its facts
@@ -23,14 +23,14 @@ const (
 	topicAccess   = "access/"   // + patient key, "/", name
 )
 
-// topics are those of an event.
+// topics returns the index keys of an event.
 func topics(ev *logv1.Event) []string {
 	if ev.GetTest() {
 		return nil
 	}
 	facts, err := record.Facts(ev, 0, time.Time{})
 	if err != nil {
-		return nil // the projectors set it aside
+		return nil // the projectors quarantine it
 	}
 	var out []string
 	for i := range facts {
@@ -57,19 +57,19 @@ func topics(ev *logv1.Event) []string {
 	return out
 }
 
-// days are the times of the earliest and the latest fact of a treatment, in seconds since 1970.
+// days are the times of the earliest and the latest fact of a session, in seconds since 1970.
 type days struct {
 	first, last int64
-	seq         uint64 // of the event that is not projected yet; 0 in the file
+	seq         uint64 // of an event that is not projected yet; 0 in the file
 }
 
 func (d days) with(o days) days {
 	return days{min(d.first, o.first), max(d.last, o.last), max(d.seq, o.seq)}
 }
 
-// sessionOf is the treatment that the event has facts of and their time; ok is false where it has
-// none that happen while somebody is treated.
-func sessionOf(ev *logv1.Event, seq uint64) (unit string, d days, ok bool) {
+// sessionOf returns the key of the session that the event has facts of, and their time. ok is
+// false without a fact that happens during a treatment.
+func sessionOf(ev *logv1.Event, seq uint64) (session string, d days, ok bool) {
 	s := ev.GetSession()
 	if ev.GetTest() || s.GetValue() == "" {
 		return "", days{}, false
@@ -82,15 +82,15 @@ func sessionOf(ev *logv1.Event, seq uint64) (unit string, d days, ok bool) {
 	return facts[0].Unit, days{at, at, seq}, true
 }
 
-// session tells between which times the treatment has facts so far.
-func (x *index) session(ctx context.Context, unit string) (d days, ok bool, err error) {
-	err = x.spanned.QueryRowContext(ctx, unit).Scan(&d.first, &d.last)
+// session returns the times between which the session has facts so far.
+func (x *index) session(ctx context.Context, session string) (d days, ok bool, err error) {
+	err = x.spanned.QueryRowContext(ctx, session).Scan(&d.first, &d.last)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return days{}, false, err
 	}
 	x.mu.Lock()
 	defer x.mu.Unlock()
-	fresh, is := x.sessions[unit]
+	fresh, is := x.sessions[session]
 	switch {
 	case err == nil && is:
 		return d.with(fresh), true, nil
@@ -100,8 +100,8 @@ func (x *index) session(ctx context.Context, unit string) (d days, ok bool, err 
 	return d, err == nil, nil
 }
 
-// began is since when the facility is registered by the event, in seconds since 1970; ok is
-// false where it registers none.
+// began returns since when the event registers its facility, in seconds since 1970; ok is false
+// if it registers none.
 func began(ev *logv1.Event) (zone string, since int64, ok bool) {
 	for _, f := range ev.GetFacts() {
 		if r := f.GetRoster().GetFacilityRegistered(); r != nil && !ev.GetTest() {
@@ -111,8 +111,8 @@ func began(ev *logv1.Event) (zone string, since int64, ok bool) {
 	return zone, since, ok
 }
 
-// mentions are the sequences of the events of a topic, ascending, those included that are safe in
-// the log and have not come back through the projection.
+// mentions returns the sequences of the events with an index key, ascending. They include events
+// that are safe in the log and have not come back through the projection.
 func (x *index) mentions(ctx context.Context, topic string) ([]uint64, error) {
 	rows, err := x.mentioned.QueryContext(ctx, topic)
 	if err != nil {
@@ -137,7 +137,7 @@ func (x *index) mentions(ctx context.Context, topic string) ([]uint64, error) {
 	return slices.Compact(out), nil
 }
 
-// has tells whether any event is of the topic.
+// has reports whether any event has the index key.
 func (x *index) has(ctx context.Context, topic string) (bool, error) {
 	x.mu.Lock()
 	fresh := len(x.fresh[topic]) > 0
@@ -150,7 +150,7 @@ func (x *index) has(ctx context.Context, topic string) (bool, error) {
 	return found, err
 }
 
-// since is the earliest registration of a facility; zero where none is known.
+// since returns the earliest registration of a facility, zero if none is known.
 func (x *index) since(facility string) time.Time {
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -61,7 +61,8 @@ func TestNoticesRestOnTheLogAlone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, q := range []string{`DROP TABLE mention`, `DROP TABLE session`, `DROP TABLE facility`, `CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL) WITHOUT ROWID`, `PRAGMA user_version = 0`} {
+	for _, q := range []string{`DROP TABLE mention`, `DROP TABLE session`, `DROP TABLE facility`,
+		`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL) WITHOUT ROWID`, `PRAGMA user_version = 0`} {
 		if _, err := db.ExecContext(context.Background(), q); err != nil {
 			t.Fatal(err)
 		}

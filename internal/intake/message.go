@@ -7,7 +7,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Service is the service that a message is for.
+// Service is the service that a message was sent to.
 type Service string
 
 // The services.
@@ -18,7 +18,7 @@ const (
 	Surveillance Service = "surveillance"
 )
 
-// Message is a message of any service in one shape.
+// Message is a message of any service in one form.
 type Message struct {
 	Service      Service
 	Envelope     *cannularyv1.Envelope
@@ -27,32 +27,31 @@ type Message struct {
 	facts        []proto.Message // *RosterFact and so on, in order
 }
 
-// FromRoster, FromCannulation, FromAssessment and FromSurveillance take a request of
-// their service.
+// FromRoster returns the message of a roster request.
 func FromRoster(r *cannularyv1.RecordRosterRequest) Message {
 	return Message{Roster, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
 }
 
-// FromCannulation takes a cannulation request.
+// FromCannulation returns the message of a cannulation request.
 func FromCannulation(r *cannularyv1.RecordCannulationRequest) Message {
 	return Message{Cannulation, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
 }
 
-// FromAssessment takes an assessment request.
+// FromAssessment returns the message of an assessment request.
 func FromAssessment(r *cannularyv1.RecordAssessmentRequest) Message {
 	return Message{Assessment, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
 }
 
-// FromSurveillance takes a surveillance request.
+// FromSurveillance returns the message of a surveillance request.
 func FromSurveillance(r *cannularyv1.RecordSurveillanceRequest) Message {
 	return Message{Surveillance, r.GetEnvelope(), r, r.GetValidateOnly(), list(r.GetFacts())}
 }
 
-// FromFeed takes a feed's request; ok is false when it holds no message.
+// FromFeed returns the message of a feed request; ok is false if the request has none.
 func FromFeed(r *cannularyv1.FeedRequest) (m Message, ok bool) {
 	m, ok = fromFeed(r)
 	if len(r.ProtoReflect().GetUnknown()) > 0 {
-		m.Request = r // what lies beside the message must be refused with it
+		m.Request = r // unknown fields beside the message must be refused too
 	}
 	return m, ok
 }
@@ -79,7 +78,7 @@ func list[M proto.Message](facts []M) []proto.Message {
 	return out
 }
 
-// RegistersFacility tells whether the message registers a facility: messages after it may
+// RegistersFacility reports whether the message registers a facility. Messages after it may
 // depend on that.
 func (m Message) RegistersFacility() bool {
 	for _, f := range m.facts {
@@ -90,12 +89,12 @@ func (m Message) RegistersFacility() bool {
 	return false
 }
 
-// Alone tells whether the message is about a facility or a member of staff: how messages
-// after it are read may depend on it.
+// Alone reports whether the message is about a facility or a member of staff. How messages after
+// it are read may depend on it.
 func (m Message) Alone() bool { return m.Envelope.GetPatient() == nil }
 
-// Lines are the names by which a message keeps its place among those of one sender: its id,
-// and the patients whom it is about. A merge is about two.
+// Lines returns the keys by which a message keeps its place among those of one sender: its id,
+// and the patients that it is about. A merge is about two.
 func (m Message) Lines() []string {
 	out := []string{"id\x00" + m.Envelope.GetSource() + "\x00" + m.Envelope.GetSourceMessageId()}
 	add := func(p *cannularyv1.PatientIdentifier) {
@@ -113,12 +112,12 @@ func (m Message) Lines() []string {
 	return out
 }
 
-// test tells whether the message is marked as a test.
+// test reports whether the message is marked as a test.
 func (m Message) test() bool {
 	return m.Envelope.GetProcessing() == cannularyv1.Processing_PROCESSING_TEST
 }
 
-// wrap puts a sender's fact into the log's form, as it is.
+// wrap returns a sender's fact in the log's form.
 func wrap(f proto.Message) *logv1.Fact {
 	switch x := f.(type) {
 	case *cannularyv1.RosterFact:

@@ -13,7 +13,7 @@ import (
 	"cannulary/internal/fault"
 )
 
-// Note is what became of one message, in words that name no patient: all but Outcome and
+// Note says what became of one message, without naming a patient. All fields but Outcome and
 // Code come from closed lists, the register of facilities, or the schema's pattern.
 type Note struct {
 	Facility string // a registered one, else "unknown"
@@ -21,10 +21,10 @@ type Note struct {
 	Service  string
 	Fact     string // kind of the first fact, "none" without one
 	Outcome  string // as of Config.Outcome
-	Code     string // the fault's kind; empty for what was taken
+	Code     string // the fault's kind; empty for an accepted message
 }
 
-// outcome is what Config.Outcome is told.
+// outcome returns the argument for Config.Outcome.
 func outcome(a Answer, err error) string {
 	if err == nil {
 		if a.Duplicate {
@@ -45,8 +45,8 @@ func outcome(a Answer, err error) string {
 	return "refused"
 }
 
-// told counts, notes and logs what became of a message.
-func (in *Intake) told(ctx context.Context, m Message, a Answer, err error) {
+// finish counts and logs what became of a message, and calls Note.
+func (in *Intake) finish(ctx context.Context, m Message, a Answer, err error) {
 	n := Note{Facility: "unknown", Source: "unknown", Service: string(m.Service), Fact: "none", Outcome: outcome(a, err)}
 	if n.Service == "" {
 		n.Service = "none"
@@ -78,29 +78,30 @@ func (in *Intake) told(ctx context.Context, m Message, a Answer, err error) {
 var sourcePattern = regexp.MustCompile("^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$")
 
 const (
-	// refusalsTold lines a minute are written of one source, service and code; the rest is
-	// counted.
+	// refusalsTold is how many lines a minute are written for one source, service and code.
+	// Further ones are only counted.
 	refusalsTold = 20
-	// refusalsKinds bounds what is remembered, whatever senders call themselves.
+	// refusalsKinds limits how many such combinations are kept, whatever names senders use.
 	refusalsKinds = 256
 )
 
-// refusals writes what was not taken into the program's log.
+// refusals writes into the program's log which messages were not accepted.
 type refusals struct {
 	slog *slog.Logger
 
 	mu   sync.Mutex
-	from time.Time // of the minute under way
+	from time.Time // start of the present minute
 	told map[string]int
 }
 
-// log writes one line. It never holds a value of the message, since a refused one may be
-// a name in the wrong place: of what is wrong it tells field and rule.
+// log writes one line. It never writes a value of the message, because a refused one may be a
+// name in the wrong place. It gives the field and the rule.
 func (r *refusals) log(ctx context.Context, now time.Time, m Message, n Note, err error) {
 	if !r.take(now, n) {
 		return
 	}
-	attrs := []any{"id", clip(m.Envelope.GetSourceMessageId()), "source", n.Source, "service", n.Service, "facility", n.Facility, "fact", n.Fact, "code", n.Code, "reason", why(err)}
+	attrs := []any{"id", clip(m.Envelope.GetSourceMessageId()), "source", n.Source, "service", n.Service, "facility", n.Facility, "fact",
+		n.Fact, "code", n.Code, "reason", why(err)}
 	var c *conflict
 	if errors.As(err, &c) {
 		attrs = append(attrs, "firstEvent", c.event, "firstSequence", c.seq)
@@ -112,7 +113,7 @@ func (r *refusals) log(ctx context.Context, now time.Time, m Message, n Note, er
 	r.slog.Log(ctx, level, "a message was not taken", attrs...)
 }
 
-// take tells whether a line may be written, and closes a minute that is over.
+// take reports whether a line may be written, and closes a minute that is over.
 func (r *refusals) take(now time.Time, n Note) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -125,7 +126,7 @@ func (r *refusals) take(now time.Time, n Note) bool {
 	return r.told[key] <= refusalsTold
 }
 
-// flush tells of what was counted only, once its minute is over.
+// flush writes how many messages were only counted, once their minute is over.
 func (r *refusals) flush(now time.Time) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -138,13 +139,14 @@ func (r *refusals) close(now time.Time) {
 	}
 	for key, n := range r.told {
 		if n > refusalsTold {
-			r.slog.Warn("further messages were not taken", "sourceServiceCode", key, "messages", n-refusalsTold, "since", r.from.UTC().Format(time.RFC3339))
+			r.slog.Warn("further messages were not taken", "sourceServiceCode", key, "messages", n-refusalsTold, "since",
+				r.from.UTC().Format(time.RFC3339))
 		}
 	}
 	r.from, r.told = now, map[string]int{}
 }
 
-// why is the reason without any value of the message.
+// why returns the reason without any value of the message.
 func why(err error) string {
 	f := fault.As(err)
 	s := f.What
@@ -164,7 +166,7 @@ func why(err error) string {
 	return s
 }
 
-// clip bounds a message id, which in a refused message may be anything.
+// clip shortens a message id, which can be anything in a refused message.
 func clip(id string) string {
 	if r := []rune(id); len(r) > 128 {
 		return string(r[:128]) + "…"
@@ -172,7 +174,7 @@ func clip(id string) string {
 	return id
 }
 
-// conflict is what a conflicting message met. It is the cause of the fault.
+// conflict is the event that a conflicting message met. It is the cause of the fault.
 type conflict struct {
 	event string
 	seq   uint64

@@ -17,14 +17,14 @@ import (
 )
 
 // yearsBefore is how many years before its facility was registered a treatment may lie without a
-// word: a unit posts its last years when it begins (ours, no source).
+// notice: a unit posts its last years when it begins (ours, no source).
 const yearsBefore = 2
 
 // day24 is longer than any treatment.
 const day24 = 24 * time.Hour
 
-// noticed says what is hardly true of a message that is taken, and what of it has no effect, as
-// far as the log knows. id is that of its event.
+// noticed returns what is unlikely in an accepted message, and what in it has no effect, as far
+// as the log knows. id is that of its event.
 func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, error) {
 	if m.test() {
 		return nil, nil
@@ -42,12 +42,13 @@ func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, 
 	}
 	n.treated()
 	if n.err != nil {
-		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what the record knows already", "send the same message again")
+		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what the record knows already",
+			"send the same message again")
 	}
 	return n.out, nil
 }
 
-// noticing gathers the notices of one message.
+// noticing collects the notices of one message.
 type noticing struct {
 	in    *Intake
 	ctx   context.Context
@@ -64,7 +65,7 @@ func (n *noticing) add(texts []string) { n.out = append(n.out, texts...) }
 
 func (n *noticing) say(format string, a ...any) { n.out = append(n.out, fmt.Sprintf(format, a...)) }
 
-// roster looks at one fact of the roster.
+// roster checks one roster fact.
 func (n *noticing) roster(at string, ordinal int, r *cannularyv1.RosterFact) {
 	switch x := r.GetFact().(type) {
 	case *cannularyv1.RosterFact_PatientsMerged:
@@ -78,13 +79,13 @@ func (n *noticing) roster(at string, ordinal int, r *cannularyv1.RosterFact) {
 	}
 }
 
-// merge tells of a merge or reversal that has no effect as the record stands, and of one that
-// joins two birth dates.
+// merge notices a merge or a reversal without an effect, and a merge of two birth dates.
 func (n *noticing) merge(at string, ordinal int, kind record.Kind, retired *cannularyv1.PatientIdentifier) {
 	items := n.effective(nil, topicMerges)
 	gone := n.in.cfg.Ring.PatientKey(retired.GetSystem(), retired.GetValue())
 	before := record.Resolve(items)
-	own := record.Fact{ID: record.FactID(n.event, ordinal), PatientKey: n.key, MergedKey: gone, Kind: kind, At: n.m.Envelope.GetOccurredAt().AsTime()}
+	own := record.Fact{ID: record.FactID(n.event, ordinal), PatientKey: n.key, MergedKey: gone, Kind: kind,
+		At: n.m.Envelope.GetOccurredAt().AsTime()}
 	after := record.Resolve(append(items, record.Item{Fact: own}))
 	switch {
 	case kind == record.KindMergeReversed && slices.Contains(after.Refused, own.ID):
@@ -94,24 +95,27 @@ func (n *noticing) merge(at string, ordinal int, kind record.Kind, retired *cann
 	case kind == record.KindPatientsMerged:
 		a, b := n.born(before.Group(n.key)), n.born(before.Group(gone))
 		if a != "" && b != "" && a != b {
-			n.say("%s joins two identities with different birth dates: make sure that they are one patient, else send merge_reversed. The card says so until a person confirms", at)
+			n.say("%s joins two identities with different birth dates: make sure that they are one patient, else send merge_reversed. "+
+				"The card says so until a person confirms", at)
 		}
 	}
 }
 
-// identity tells of an identity that is stated with another birth date than before, or of an
-// identity that was merged away.
+// identity notices an identity with another birth date than before, and an identity that was
+// merged into another.
 func (n *noticing) identity(at string, id *cannularyv1.IdentityStated) {
 	ids := n.identities()
 	if ids.MergedInto(n.key) != "" {
-		n.say("%s is about an identity that was merged into another patient: post for the patient who goes on, or send merge_reversed. The card says so until a person confirms", at)
+		n.say("%s is about an identity that was merged into another patient: post for the patient who goes on, or send merge_reversed. "+
+			"The card says so until a person confirms", at)
 	}
 	if born := n.born(ids.Group(n.key)); born != "" && id.GetBirthDate() != "" && born != id.GetBirthDate() {
-		n.say("%s gives another birth date than was stated before: make sure that it is the same patient, then correct what is wrong. The card says so until a person confirms", at)
+		n.say("%s gives another birth date than was stated before: make sure that it is the same patient, then correct what is wrong. "+
+			"The card says so until a person confirms", at)
 	}
 }
 
-// access tells of an access that was stated before as another kind or on another side.
+// access notices an access that was stated before with another kind or side.
 func (n *noticing) access(at string, a *cannularyv1.AccessCreated) {
 	for _, it := range n.effective([]string{n.key}, topicAccess+n.key+"/"+a.GetAccess()) {
 		was, ok := it.Body.(*cannularyv1.AccessCreated)
@@ -120,26 +124,32 @@ func (n *noticing) access(at string, a *cannularyv1.AccessCreated) {
 		}
 		side := was.GetSide() != 0 && a.GetSide() != 0 && was.GetSide() != a.GetSide()
 		if side || was.GetKind() != a.GetKind() {
-			n.say("%s states access %q as %s %s; it was stated before as %s %s: if that was wrong, send fact_corrected for it", at, a.GetAccess(), a.GetKind(), a.GetSide(), was.GetKind(), was.GetSide())
+			n.say("%s states access %q as %s %s; it was stated before as %s %s: if that was wrong, send fact_corrected for it", at,
+				a.GetAccess(), a.GetKind(), a.GetSide(), was.GetKind(), was.GetSide())
 			return
 		}
 	}
 }
 
-// treatment are the kinds of facts that are of a patient who is treated then.
+// treatment are the kinds of facts about a patient who is being treated.
 var treatment = []record.Kind{
-	"session_started", record.KindSitePrepared, record.KindNeedleInserted, record.KindNeedleRemoved, record.KindPegPlaced, record.KindPegRemoved,
-	record.KindPegFoundMissing, "complication_seen", record.KindAccessExamined, "venous_pressure_read", "access_flow_measured", "antimicrobial_started", "site_signs_seen",
+	"session_started", record.KindSitePrepared, record.KindNeedleInserted, record.KindNeedleRemoved, record.KindPegPlaced,
+	record.KindPegRemoved,
+	record.KindPegFoundMissing, "complication_seen", record.KindAccessExamined, "venous_pressure_read", "access_flow_measured",
+	"antimicrobial_started", "site_signs_seen",
 }
 
-// treated tells of a treatment of a patient who had died, who was never admitted, or long before
-// the facility's record began.
+// treated notices a treatment of a patient who had died or was never admitted, and one long
+// before the facility's record began.
 func (n *noticing) treated() {
 	at := n.m.Envelope.GetOccurredAt().AsTime()
-	if since := n.in.index.since(n.m.Envelope.GetFacility()); n.m.Service != Roster && !since.IsZero() && at.Before(since.AddDate(-yearsBefore, 0, 0)) && !n.only("track_planned", "track_taken_over") {
-		n.say("envelope.occurred_at is %s, more than %d years before the facility was registered (%s): look whether the date is right", at.Format(time.DateOnly), yearsBefore, since.Format(time.DateOnly))
+	if since := n.in.index.since(n.m.Envelope.GetFacility()); n.m.Service != Roster && !since.IsZero() &&
+		at.Before(since.AddDate(-yearsBefore, 0, 0)) && !n.only("track_planned", "track_taken_over") {
+		n.say("envelope.occurred_at is %s, more than %d years before the facility was registered (%s): look whether the date is right",
+			at.Format(time.DateOnly), yearsBefore, since.Format(time.DateOnly))
 	}
-	if n.key == "" || !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return slices.Contains(treatment, record.Kind(factName(f))) }) {
+	if n.key == "" ||
+		!slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return slices.Contains(treatment, record.Kind(factName(f))) }) {
 		return
 	}
 	n.session(at)
@@ -147,7 +157,8 @@ func (n *noticing) treated() {
 		left, ok := it.Body.(*cannularyv1.PatientLeft)
 		if ok && !it.Void && left.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH &&
 			(calendar{zone: n.in.zone(n.m)}).before(moment{it.At, it.Precision}, moment{at, n.m.Envelope.GetPrecision()}) {
-			n.say("the patient's death is on record for %s, and this is of %s: look which of the two is wrong", it.At.Format(time.DateOnly), at.Format(time.DateOnly))
+			n.say("the patient's death is on record for %s, and this is of %s: look which of the two is wrong", it.At.Format(time.DateOnly),
+				at.Format(time.DateOnly))
 			break
 		}
 	}
@@ -159,10 +170,11 @@ func (n *noticing) treated() {
 			return
 		}
 	}
-	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is right, or send patient_admitted")
+	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is " +
+		"right, or send patient_admitted")
 }
 
-// session tells of a reference that fuses treatments of several days.
+// session notices a reference that joins treatments of several days.
 func (n *noticing) session(at time.Time) {
 	s := n.m.Envelope.GetSession()
 	if s.GetValue() == "" || n.err != nil {
@@ -172,11 +184,12 @@ func (n *noticing) session(at time.Time) {
 	n.err = errors.Join(n.err, err)
 	first, last := time.Unix(min(d.first, at.Unix()), 0).UTC(), time.Unix(max(d.last, at.Unix()), 0).UTC()
 	if ok && last.Sub(first) > day24 {
-		n.say("envelope.session has facts of %s and of %s under one reference: a reference is of one treatment, give each its own", first.Format(time.DateOnly), last.Format(time.DateOnly))
+		n.say("envelope.session has facts of %s and of %s under one reference: a reference is of one treatment, give each its own",
+			first.Format(time.DateOnly), last.Format(time.DateOnly))
 	}
 }
 
-// only tells whether all facts are of these kinds.
+// only reports whether all facts are of these kinds.
 func (n *noticing) only(kinds ...string) bool {
 	return !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return !slices.Contains(kinds, factName(f)) })
 }
@@ -190,7 +203,7 @@ func (n *noticing) has(topic string) bool {
 	return found
 }
 
-// identities tells who was merged into whom.
+// identities returns which identities are merged.
 func (n *noticing) identities() *record.Identities {
 	if n.resolved == nil {
 		n.resolved = record.Resolve(n.effective(nil, topicMerges))
@@ -198,8 +211,8 @@ func (n *noticing) identities() *record.Identities {
 	return n.resolved
 }
 
-// born is the birth date that stands for the patient with these keys: the latest stated. It is
-// empty where none was, or the patient's key was destroyed.
+// born returns the birth date that stands for the patient with these keys: the latest stated. It
+// is empty if none was stated, or if the patient's key was destroyed.
 func (n *noticing) born(keys []string) string {
 	var topics []string
 	for _, k := range keys {
@@ -227,8 +240,8 @@ func (n *noticing) born(keys []string) string {
 	return ""
 }
 
-// effective is what stands of the facts of these topics. keys are the patients whose corrections
-// and voids count; none means anybody's.
+// effective returns what stands of the facts with these index keys. keys are the patients whose
+// corrections and voids count; none means everybody's.
 func (n *noticing) effective(keys []string, topics ...string) []record.Item {
 	var facts []record.Fact
 	seen := map[uint64]bool{}
@@ -257,7 +270,7 @@ func (n *noticing) effective(keys []string, topics ...string) []record.Item {
 	return record.Effective(facts)
 }
 
-// logged are the facts of one entry of the log.
+// logged returns the facts of one entry of the log.
 func (in *Intake) logged(ctx context.Context, seq uint64) ([]record.Fact, error) {
 	e, err := in.cfg.Log.Get(ctx, seq)
 	if err != nil {

@@ -8,13 +8,13 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// span is what a figure is in the trade, where the schema allows more.
+// span is the range of a figure in practice, where the schema allows more.
 type span struct {
 	from, to float64
 	unit     string
 }
 
-// spans are wide: what lies outside is taken and looked at, most likely as a slip of the pen.
+// spans are wide. A figure outside is accepted with a notice, because it is most likely a slip.
 var spans = map[protoreflect.Name]span{
 	// A fistula is entered at 20 to 35 degrees, a graft at about 45 (from memory: KDOQI 2006,
 	// tables 3 and 4). The limits: ours.
@@ -29,7 +29,7 @@ var spans = map[protoreflect.Name]span{
 	"contact_seconds": {0, 600, "seconds"},
 }
 
-// unusual tells of the figures in a fact that lie outside what is usual in the trade.
+// unusual returns notices for the figures in a fact that lie outside their usual range.
 func unusual(at string, fact protoreflect.Message) []string {
 	var out []string
 	fd := fact.WhichOneof(fact.Descriptor().Oneofs().Get(0))
@@ -52,7 +52,8 @@ func unusual(at string, fact protoreflect.Message) []string {
 			return
 		}
 		if x < s.from || x > s.to {
-			out = append(out, fmt.Sprintf("%s is %v %s, outside %v to %v, which is usual: look whether it is right", path, x, s.unit, s.from, s.to))
+			out = append(out, fmt.Sprintf("%s is %v %s, outside %v to %v, which is usual: look whether it is right", path, x, s.unit,
+				s.from, s.to))
 		}
 	})
 	return out

@@ -17,10 +17,10 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// MaxMessageBytes is the largest message taken: 1 MiB.
+// MaxMessageBytes is the size of the largest accepted message: 1 MiB.
 const MaxMessageBytes = 1 << 20
 
-// Validator refuses what cannot be true or cannot be read. It judges no protocol.
+// Validator refuses what cannot be true or cannot be read. It judges by no protocol.
 type Validator struct{ schema protovalidate.Validator }
 
 // NewValidator compiles the schema's constraints.
@@ -35,15 +35,16 @@ func NewValidator() (*Validator, error) {
 	return &Validator{schema: v}, nil
 }
 
-// maxViolations bounds an answer: many clients take no more than 8 KiB of status.
+// maxViolations limits an answer: many clients accept no more than 8 KiB of status.
 const maxViolations = 10
 
-// Validate returns nil or a fault of kind Invalid or TooLarge whose violations name the
-// fields that are wrong, the first ten of them, and what is allowed there. at is the time zone
-// of the message's facility, nil where that is not known.
+// Validate returns nil, or a fault of kind Invalid or TooLarge. Its violations name the first
+// ten wrong fields and what is allowed in each. at is the time zone of the message's facility,
+// nil if it is not known.
 func (v *Validator) Validate(m Message, now time.Time, at *time.Location) error {
 	if size := proto.Size(m.Request); size > MaxMessageBytes {
-		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, MaxMessageBytes), "send its facts in several messages")
+		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, MaxMessageBytes),
+			"send its facts in several messages")
 	}
 	if bad := unreadable(m.Request); len(bad) > 0 {
 		return invalid(bad)
@@ -74,9 +75,11 @@ func (v *Validator) Validate(m Message, now time.Time, at *time.Location) error 
 }
 
 func invalid(bad []fault.Violation) error {
-	f := fault.New(fault.Invalid, "the message is refused", "correct the fields named and send it again under a new message id or the same one; nothing was stored")
+	f := fault.New(fault.Invalid, "the message is refused",
+		"correct the fields named and send it again under a new message id or the same one; nothing was stored")
 	if more := len(bad) - maxViolations; more > 0 {
-		bad = append(bad[:maxViolations:maxViolations], fault.Violation{Rule: "violations.more", Description: fmt.Sprintf("and %d more; correct these first", more)})
+		bad = append(bad[:maxViolations:maxViolations],
+			fault.Violation{Rule: "violations.more", Description: fmt.Sprintf("and %d more; correct these first", more)})
 	}
 	f.Violations = bad
 	return f
@@ -92,13 +95,15 @@ func subject(m Message) []fault.Violation {
 		case name == "":
 			continue
 		case record.Kind(name) == record.KindFactVoided && m.Service == Roster:
-			continue // about either; in the other services all facts are about a patient
+			continue // it can be about either
 		case name == string(record.KindFactCorrected):
 			if r, ok := f.(*cannularyv1.RosterFact); ok {
 				name = factName(r.GetFactCorrected().GetReplacement())
 				if k := record.Kind(name); k == record.KindPatientsMerged || k == record.KindMergeReversed {
-					bad = append(bad, fault.Violation{Field: fmt.Sprintf("facts[%d].fact_corrected.replacement", i), Rule: "correction.merge",
-						Description: "a merge or its reversal cannot be corrected; void it with fact_voided and send the right one as a new fact"})
+					bad = append(bad, fault.Violation{Field: fmt.Sprintf("facts[%d].fact_corrected.replacement", i),
+						Rule: "correction.merge",
+						Description: "a merge or its reversal cannot be corrected; void it with fact_voided and send the right one as a " +
+							"new fact"})
 				}
 				switch record.Kind(name) {
 				case "", record.KindFactCorrected, record.KindFactVoided, record.KindSessionVoided:
@@ -110,7 +115,8 @@ func subject(m Message) []fault.Violation {
 		switch {
 		case level && patient:
 			bad = append(bad, fault.Violation{Field: "envelope.patient", Rule: "envelope.patient",
-				Description: fmt.Sprintf("must be absent: facts[%d] (%s) is about a facility or a member of staff; send it in a message of its own", i, name)})
+				Description: fmt.Sprintf(
+					"must be absent: facts[%d] (%s) is about a facility or a member of staff; send it in a message of its own", i, name)})
 		case !level && !patient:
 			bad = append(bad, fault.Violation{Field: "envelope.patient", Rule: "envelope.patient",
 				Description: fmt.Sprintf("is required: facts[%d] (%s) is about a patient", i, name)})
@@ -135,14 +141,15 @@ func merges(m Message) []fault.Violation {
 		} {
 			if retired != nil && proto.Equal(retired, m.Envelope.GetPatient()) {
 				bad = append(bad, fault.Violation{Field: fmt.Sprintf("facts[%d].%s.retired", i, name), Rule: "merge.self",
-					Description: "is the envelope's patient; the envelope names the identity that goes on, retired the other one, which ends in it"})
+					Description: "is the envelope's patient; the envelope names the identity that goes on, retired the other one, which " +
+						"ends in it"})
 			}
 		}
 	}
 	return bad
 }
 
-// factName is the name of the fact set in a service's fact, empty if none is.
+// factName returns the name of the fact that is set in a service's fact, empty if none is.
 func factName(f proto.Message) string {
 	r := f.ProtoReflect()
 	if !r.IsValid() {
@@ -155,11 +162,12 @@ func factName(f proto.Message) string {
 	return string(fd.Name())
 }
 
-// values checks what a pattern cannot: calendar dates and time zones.
+// values checks what a pattern cannot check: calendar dates and time zones.
 func values(m Message, c calendar) []fault.Violation {
 	var bad []fault.Violation
 	if m.Envelope.GetSource() == eventlog.ServiceSource {
-		bad = append(bad, fault.Violation{Field: "envelope.source", Rule: "source.reserved", Description: fmt.Sprintf("is %q, the service's own name; any other name is allowed", eventlog.ServiceSource)})
+		bad = append(bad, fault.Violation{Field: "envelope.source", Rule: "source.reserved",
+			Description: fmt.Sprintf("is %q, the service's own name; any other name is allowed", eventlog.ServiceSource)})
 	}
 	fields(m.Request.ProtoReflect(), "", func(path string, _ protoreflect.Message, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
 		if fd.Kind() != protoreflect.StringKind {
@@ -168,18 +176,22 @@ func values(m Message, c calendar) []fault.Violation {
 		check := func(path, s string) {
 			if p := pattern(fd); p == datePattern && s != "" && matches(p, s) {
 				if _, err := time.Parse(time.DateOnly, s); err != nil {
-					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar", Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
+					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar",
+						Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
 				}
 			}
 			bad = append(bad, c.ahead(path, fd, s)...)
-			if fd.Name() == "time_zone" && s != "" && len(s) <= 60 { // longer is refused already
+			if fd.Name() == "time_zone" && s != "" && len(s) <= 60 { // a longer one is refused already
 				if _, err := zone.Load(s); err != nil {
-					bad = append(bad, fault.Violation{Field: path, Rule: "time_zone.known", Description: fmt.Sprintf("is %q, not an IANA time zone; allowed are names such as Europe/Lisbon", s)})
+					bad = append(bad, fault.Violation{Field: path, Rule: "time_zone.known",
+						Description: fmt.Sprintf("is %q, not an IANA time zone; allowed are names such as Europe/Lisbon", s)})
 				}
 			}
-			// A NUL cannot be stored by every reader of the record. In an identifier it is refused already.
+			// Not every reader of the record can store a NUL. In an identifier it is refused
+			// already.
 			if strings.ContainsRune(s, 0) && !identifier(fd) {
-				bad = append(bad, fault.Violation{Field: path, Rule: "text.nul", Description: "holds a NUL character; text without one is allowed"})
+				bad = append(bad,
+					fault.Violation{Field: path, Rule: "text.nul", Description: "holds a NUL character; text without one is allowed"})
 			}
 		}
 		if fd.IsList() {
@@ -193,9 +205,9 @@ func values(m Message, c calendar) []fault.Violation {
 	return bad
 }
 
-// fields visits every field set in m, depth first in field order, with its path and the message
-// that it is in.
-func fields(m protoreflect.Message, path string, visit func(string, protoreflect.Message, protoreflect.FieldDescriptor, protoreflect.Value)) {
+// fields visits every field set in m, depth first in field order, with its path and its message.
+func fields(m protoreflect.Message, path string,
+	visit func(string, protoreflect.Message, protoreflect.FieldDescriptor, protoreflect.Value)) {
 	fds := m.Descriptor().Fields()
 	for i := 0; i < fds.Len(); i++ {
 		fd := fds.Get(i)

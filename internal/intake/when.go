@@ -13,19 +13,20 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// futureTolerance is how far a sender's clock may run ahead.
+// futureTolerance is how far a sender's clock may be ahead.
 const futureTolerance = 5 * time.Minute
 
-// furthest is where a day begins first. It stands for the zone of a facility that is not known.
+// furthest is the zone in which a day begins first. It stands for the zone of an unknown
+// facility.
 var furthest = time.FixedZone("UTC+14", 14*60*60)
 
 // calendar is the time at the facility of a message.
 type calendar struct {
 	now  time.Time
-	zone *time.Location // nil where it is not known
+	zone *time.Location // nil if it is not known
 }
 
-// today is the latest local date (YYYY-MM-DD) that may have begun.
+// today returns the latest local date (YYYY-MM-DD) that can have begun.
 func (c calendar) today() string {
 	l := c.zone
 	if l == nil {
@@ -34,7 +35,8 @@ func (c calendar) today() string {
 	return zone.Date(c.now.Add(futureTolerance), l)
 }
 
-// date is the local date of t, as the sender most likely meant it where the zone is not known.
+// date returns the local date of t. If the zone is not known, it is the date that the sender
+// most likely meant.
 func (c calendar) date(t time.Time) string {
 	if c.zone == nil {
 		return zone.Date(t, time.UTC)
@@ -42,7 +44,7 @@ func (c calendar) date(t time.Time) string {
 	return zone.Date(t, c.zone)
 }
 
-// precisionOf is how exactly the time in a field of m is known; unspecified where the schema
+// precisionOf returns how exactly the time in a field of m is known; unspecified if the schema
 // has no such field beside it.
 func precisionOf(m protoreflect.Message, fd protoreflect.FieldDescriptor) cannularyv1.TimePrecision {
 	name := strings.TrimSuffix(strings.TrimSuffix(string(fd.Name()), "at"), "occurred_") + "precision"
@@ -53,8 +55,8 @@ func precisionOf(m protoreflect.Message, fd protoreflect.FieldDescriptor) cannul
 	return cannularyv1.TimePrecision(m.Get(p).Enum())
 }
 
-// times checks that nothing is asserted to have happened in the future. What is known to the
-// day is in the future when that day has not begun.
+// times checks that nothing is said to have happened in the future. A fact that is known to the
+// day is in the future if that day has not begun.
 func times(m protoreflect.Message, c calendar) []fault.Violation {
 	var bad []fault.Violation
 	fields(m, "", func(path string, in protoreflect.Message, fd protoreflect.FieldDescriptor, v protoreflect.Value) {
@@ -65,15 +67,18 @@ func times(m protoreflect.Message, c calendar) []fault.Violation {
 		switch {
 		case !ok:
 		case ts.CheckValid() != nil:
-			bad = append(bad, fault.Violation{Field: path, Rule: "time.valid", Description: "is not a valid time: seconds must lie between years 1 and 9999, nanos between 0 and 999,999,999"})
+			bad = append(bad, fault.Violation{Field: path, Rule: "time.valid",
+				Description: "is not a valid time: seconds must lie between years 1 and 9999, nanos between 0 and 999,999,999"})
 		case precisionOf(in, fd) == cannularyv1.TimePrecision_TIME_PRECISION_DAY:
 			if d := c.date(ts.AsTime()); d > c.today() {
 				bad = append(bad, fault.Violation{Field: path, Rule: "time.future",
-					Description: fmt.Sprintf("is the day %s, in the future; at most the facility's local day (%s) is allowed", d, c.today())})
+					Description: fmt.Sprintf("is the day %s, in the future; at most the facility's local day (%s) is allowed", d,
+						c.today())})
 			}
 		case ts.AsTime().After(c.now.Add(futureTolerance)):
 			bad = append(bad, fault.Violation{Field: path, Rule: "time.future",
-				Description: fmt.Sprintf("is %s, in the future; at most 5 minutes after the service's clock (%s) are allowed", ts.AsTime().Format(time.RFC3339), c.now.UTC().Format(time.RFC3339))})
+				Description: fmt.Sprintf("is %s, in the future; at most 5 minutes after the service's clock (%s) are allowed",
+					ts.AsTime().Format(time.RFC3339), c.now.UTC().Format(time.RFC3339))})
 		}
 	})
 	return bad
@@ -87,7 +92,7 @@ var notAhead = map[protoreflect.FullName]string{
 	"cannulary.v1.CensusCounted.counted_on":  "nobody is counted",
 }
 
-// ahead finds a date or month in the future where there can be none.
+// ahead returns a violation for a date or month in the future that cannot lie there.
 func (c calendar) ahead(path string, fd protoreflect.FieldDescriptor, s string) []fault.Violation {
 	what, ok := notAhead[fd.FullName()]
 	if !ok || !matches(pattern(fd), s) || s <= c.today()[:len(s)] {
@@ -103,7 +108,7 @@ type moment struct {
 	precision cannularyv1.TimePrecision
 }
 
-// before tells whether a lies before b, as far as both are known.
+// before reports whether a lies before b, as far as both are known.
 func (c calendar) before(a, b moment) bool {
 	either := func(p cannularyv1.TimePrecision) bool { return a.precision == p || b.precision == p }
 	switch {
@@ -118,17 +123,18 @@ func (c calendar) before(a, b moment) bool {
 // resulted refuses a culture whose result is older than its specimen. path is the culture's.
 func (c calendar) resulted(path string, culture *cannularyv1.CultureResulted, result moment) []fault.Violation {
 	if culture == nil || result.at.Unix() <= 0 {
-		return nil // a time that is not there is refused already
+		return nil // a missing time is refused already
 	}
 	collected := moment{culture.GetCollectedAt().AsTime(), culture.GetCollectedPrecision()}
 	if !c.before(result, collected) {
 		return nil
 	}
 	return []fault.Violation{{Field: path + ".collected_at", Rule: "culture.collected",
-		Description: fmt.Sprintf("is %s, after the result, which is of %s; a specimen is taken before it gives a result", c.says(collected), c.says(result))}}
+		Description: fmt.Sprintf("is %s, after the result, which is of %s; a specimen is taken before it gives a result", c.says(collected),
+			c.says(result))}}
 }
 
-// says words a moment as exactly as it is known.
+// says returns a moment in words, as exactly as it is known.
 func (c calendar) says(m moment) string {
 	if m.precision == cannularyv1.TimePrecision_TIME_PRECISION_DAY {
 		return c.date(m.at)
@@ -137,7 +143,7 @@ func (c calendar) says(m moment) string {
 }
 
 // cultures checks the message's cultures. A correction that leaves the time of the result as it
-// was is looked at with the fact that it corrects.
+// was is checked together with the fact that it corrects.
 func cultures(m Message, c calendar) []fault.Violation {
 	var bad []fault.Violation
 	for i, f := range m.facts {
@@ -146,9 +152,11 @@ func cultures(m Message, c calendar) []fault.Violation {
 			continue
 		}
 		at := fmt.Sprintf("facts[%d]", i)
-		bad = append(bad, c.resulted(at+".culture_resulted", s.GetCultureResulted(), moment{m.Envelope.GetOccurredAt().AsTime(), m.Envelope.GetPrecision()})...)
+		bad = append(bad, c.resulted(at+".culture_resulted", s.GetCultureResulted(),
+			moment{m.Envelope.GetOccurredAt().AsTime(), m.Envelope.GetPrecision()})...)
 		if k := s.GetFactCorrected().GetCorrection(); k.GetCorrectedOccurredAt() != nil {
-			bad = append(bad, c.resulted(at+".fact_corrected.replacement.culture_resulted", s.GetFactCorrected().GetReplacement().GetCultureResulted(),
+			bad = append(bad, c.resulted(at+".fact_corrected.replacement.culture_resulted", s.GetFactCorrected().GetReplacement().
+				GetCultureResulted(),
 				moment{k.GetCorrectedOccurredAt().AsTime(), k.GetCorrectedPrecision()})...)
 		}
 	}

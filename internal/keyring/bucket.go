@@ -17,9 +17,9 @@ type bucketStore struct {
 	master []byte
 }
 
-// OpenBucket opens (or makes) the key bucket. master wraps every secret in it: 32 bytes,
-// the same for every process, kept by the operator outside the cluster. replicas is 1 or
-// 3 and should be that of the log.
+// OpenBucket opens or makes the key bucket. master wraps every secret in it: 32 bytes, the same
+// for every process, kept by the operator outside the cluster. replicas is 1 or 3 and should be
+// that of the log.
 func OpenBucket(ctx context.Context, js jetstream.JetStream, bucket string, replicas int, master []byte) (Store, error) {
 	if len(master) != SecretSize {
 		return nil, fmt.Errorf("the master key has %d bytes, not %d", len(master), SecretSize)

@@ -1,7 +1,7 @@
-// Package keyring keeps what identifies a patient apart from the log: one site secret
-// from which patient keys (keyed hashes) are made, and one key per patient that seals
-// identifying values. Destroying a patient's key makes every sealed value of that
-// patient unreadable, for ever, while the log stays whole.
+// Package keyring keeps what identifies a patient apart from the log. One site secret makes the
+// patient keys, which are keyed hashes. One key for each patient seals identifying values.
+// Destroying a patient's key makes every sealed value of that patient unreadable for ever, while
+// the log stays whole.
 //
 // The package wraps golang.org/x/crypto; the store behind it is a folder on one node or a
 // key-value bucket of the cluster.
@@ -52,16 +52,16 @@ type Ring struct {
 
 	mu        sync.Mutex
 	cache     map[string][]byte // patient key → sealing key, bounded
-	destroyed uint64            // counts destructions, so that none is undone by the cache
+	destroyed uint64            // counts destructions, so that the cache undoes none
 }
 
-// cacheLimit bounds the keys held in memory: a unit has some hundred patients, a large
+// cacheLimit is the largest number of keys in memory. A unit has some hundred patients, a large
 // network some ten thousand.
 const cacheLimit = 20000
 
 const siteSecret = "site.secret"
 
-// Open reads the site secret from the store, making one in an empty store.
+// Open reads the site secret from the store. It makes one in an empty store.
 func Open(ctx context.Context, store Store) (*Ring, error) {
 	fresh := make([]byte, SecretSize)
 	if _, err := rand.Read(fresh); err != nil {
@@ -77,7 +77,7 @@ func Open(ctx context.Context, store Store) (*Ring, error) {
 	return &Ring{store: store, secret: secret, cache: map[string][]byte{}}, nil
 }
 
-// Fingerprint tells site secrets apart without giving them away: 16 hexadecimal digits.
+// Fingerprint identifies the site secret without revealing it: 16 hexadecimal digits.
 func (r *Ring) Fingerprint() string { return hex.EncodeToString(r.mac("fingerprint"))[:16] }
 
 func (r *Ring) mac(parts ...string) []byte {
@@ -91,18 +91,18 @@ func (r *Ring) mac(parts ...string) []byte {
 	return h.Sum(nil)
 }
 
-// PatientKey is the keyed hash of an identifier: 32 hexadecimal digits. Without the site
-// secret it cannot be turned back by trying all hospital numbers.
+// PatientKey returns the keyed hash of an identifier: 32 hexadecimal digits. Without the site
+// secret nobody can reverse it by trying all hospital numbers.
 func (r *Ring) PatientKey(system, value string) string {
 	return hex.EncodeToString(r.mac("patient", system, value)[:16])
 }
 
-// ContentHash is the keyed hash of a message's content, 32 bytes.
+// ContentHash returns the keyed hash of a message's content, 32 bytes.
 func (r *Ring) ContentHash(content []byte) []byte { return r.mac("content", string(content)) }
 
-// Seal encrypts plain so that only the patient's key opens it (XChaCha20-Poly1305, the
-// patient key as associated data, a random nonce before the ciphertext). The patient's
-// key is made, durably, when there is none.
+// Seal encrypts plain so that only the patient's key opens it (XChaCha20-Poly1305, the patient
+// key as associated data, a random nonce before the ciphertext). It makes the patient's key,
+// durably, if there is none.
 func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, true)
 	if err != nil {
@@ -119,8 +119,8 @@ func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byt
 	return aead.Seal(nonce, nonce, plain, []byte(patientKey)), nil
 }
 
-// Unseal decrypts what Seal made. It returns ErrNoKey when the patient's key was
-// destroyed, ErrUnreadable when the value does not belong to it.
+// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, and
+// ErrUnreadable if the value does not belong to it.
 func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, false)
 	if err != nil {
@@ -177,7 +177,7 @@ func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte,
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.destroyed != destroyed {
-		return key, nil // it may have been read just before it was destroyed
+		return key, nil // not cached: a key may have been destroyed meanwhile
 	}
 	if len(r.cache) >= cacheLimit {
 		r.cache = map[string][]byte{}

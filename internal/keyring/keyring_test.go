@@ -116,7 +116,8 @@ func TestSealing(t *testing.T) {
 			if got, err := again.Unseal(ctx, patient, one); err != nil || string(got) != plain {
 				t.Errorf("after reopening: %q, %v", got, err)
 			}
-			if again.Fingerprint() != r.Fingerprint() || len(r.Fingerprint()) != 16 || again.PatientKey("urn:x", "1") != r.PatientKey("urn:x", "1") {
+			if again.Fingerprint() != r.Fingerprint() || len(r.Fingerprint()) != 16 ||
+				again.PatientKey("urn:x", "1") != r.PatientKey("urn:x", "1") {
 				t.Error("after reopening the site secret is another")
 			}
 			erase(t, r, open, one, foreign)
@@ -337,7 +338,8 @@ func TestBucketNeedsItsMasterKey(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := keyring.Open(testkit.Context(t), wrong); !errors.Is(err, keyring.ErrUnreadable) || !strings.Contains(err.Error(), "is this the master key that the bucket was made with?") {
+	if _, err := keyring.Open(testkit.Context(t), wrong); !errors.Is(err, keyring.ErrUnreadable) ||
+		!strings.Contains(err.Error(), "is this the master key that the bucket was made with?") {
 		t.Errorf("another master key: %v", err)
 	}
 	if _, err := open(master(1)[:16]); err == nil || !strings.Contains(err.Error(), "has 16 bytes, not 32") {
@@ -368,7 +370,8 @@ func TestKeysDependOnEveryPart(t *testing.T) {
 		seen[k] = id[0] + "|" + id[1]
 	}
 	other := testkit.Ring(t, t.TempDir())
-	if other.PatientKey("urn:x", "1") == r.PatientKey("urn:x", "1") || other.Fingerprint() == r.Fingerprint() || bytes.Equal(other.ContentHash([]byte("x")), r.ContentHash([]byte("x"))) {
+	if other.PatientKey("urn:x", "1") == r.PatientKey("urn:x", "1") || other.Fingerprint() == r.Fingerprint() ||
+		bytes.Equal(other.ContentHash([]byte("x")), r.ContentHash([]byte("x"))) {
 		t.Error("two sites have the same secret")
 	}
 	if bytes.Equal(r.ContentHash([]byte("x")), r.ContentHash([]byte("y"))) || len(r.ContentHash(nil)) != 32 {

@@ -16,7 +16,7 @@ import (
 // folderStore keeps secrets in one SQLite file of its own, apart from log and view.
 type folderStore struct{ db *sql.DB }
 
-// OpenFolder opens (or makes) the key store in a folder, readable by its owner alone.
+// OpenFolder opens or makes the key store in a folder that only its owner can read.
 func OpenFolder(ctx context.Context, dir string) (Store, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("key store: %w", err)
@@ -31,12 +31,14 @@ func OpenFolder(ctx context.Context, dir string) (Store, error) {
 	}
 	// synchronous(FULL) in WAL mode fsyncs every commit: a key is durable before anything
 	// is sealed with it. secure_delete overwrites a destroyed key.
-	db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=secure_delete(ON)&_txlock=immediate"))
+	db, err := sql.Open("sqlite", sqlitefile.Name(path,
+		"_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(FULL)&_pragma=secure_delete(ON)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("key store %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(1)
-	if _, err := db.ExecContext(ctx, `CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID`); err != nil {
+	if _, err := db.ExecContext(ctx,
+		`CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID`); err != nil {
 		return nil, errors.Join(fmt.Errorf("key store %s: %w", path, err), db.Close())
 	}
 	return &folderStore{db: db}, nil
@@ -52,7 +54,8 @@ func (s *folderStore) Get(ctx context.Context, name string) ([]byte, error) {
 }
 
 func (s *folderStore) Create(ctx context.Context, name string, secret []byte) ([]byte, error) {
-	if _, err := s.db.ExecContext(ctx, `INSERT INTO secret (name, value) VALUES (?, ?) ON CONFLICT (name) DO NOTHING`, name, secret); err != nil {
+	if _, err := s.db.ExecContext(ctx, `INSERT INTO secret (name, value) VALUES (?, ?) ON CONFLICT (name) DO NOTHING`, name,
+		secret); err != nil {
 		return nil, err
 	}
 	return s.Get(ctx, name)
@@ -62,7 +65,7 @@ func (s *folderStore) Destroy(ctx context.Context, name string) error {
 	if _, err := s.db.ExecContext(ctx, `DELETE FROM secret WHERE name = ?`, name); err != nil {
 		return err
 	}
-	// The write-ahead log may still hold the page with the key: fold it in and empty it.
+	// The write-ahead log may still hold the page with the key, so checkpoint it and empty it.
 	_, err := s.db.ExecContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`)
 	return err
 }

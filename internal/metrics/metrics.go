@@ -1,6 +1,6 @@
-// Package metrics wraps client_golang: one registry per process, filled from what the
-// roles know when Prometheus asks. No metric names a patient, and what a view holds is
-// absent, never 0, while the view is being built.
+// Package metrics wraps client_golang: one registry for each process, filled from what the roles
+// know when Prometheus asks. No metric names a patient. While the view is being built, its
+// figures are absent, never 0.
 package metrics
 
 import (
@@ -18,31 +18,31 @@ import (
 	"cannulary/internal/view"
 )
 
-// Sources are what the figures are read from; a nil one leaves its figures out.
+// Sources are the functions that the figures are read from. A nil one leaves its figures out.
 type Sources struct {
-	// Log is the log's last sequence, its size in bytes and the most that it may take.
+	// Log returns the log's last sequence, its size and its limit in bytes.
 	Log func(ctx context.Context) (LogState, error)
-	// ProjectorFailed tells whether the view's projector stopped.
+	// ProjectorFailed reports whether the view's projector stopped.
 	ProjectorFailed func() bool
-	// Surveillance gathers the surveillance of every facility.
+	// Surveillance returns the surveillance of every facility.
 	Surveillance func(ctx context.Context) ([]*surveil.Watch, error)
-	// Certificates are when watched certificates end, by file name.
+	// Certificates returns when the watched certificates expire, by file name.
 	Certificates func() map[string]time.Time
 	Now          func() time.Time
-	// Projectors are the sequences of everything that follows the log in this process.
+	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	Store      *view.Store
-	// Complete tells whether the view has reached the log's end as found at start.
+	// Complete reports whether the view has reached the log's end at start.
 	Complete func() bool
-	// LogWarnings counts the embedded server's own warnings, LogRecoveries its lines about
-	// an end that was not in order.
+	// LogWarnings counts the embedded server's own warnings, LogRecoveries its messages about a
+	// disorderly end.
 	LogWarnings, LogRecoveries func() int64
-	// Checked is the last sequence of the log that was asked for to see that it is there.
+	// Checked returns the last sequence of the log that was read to see that it is there.
 	Checked func() uint64
 	Slog    *slog.Logger
 }
 
-// LogState is how far and how big the log is.
+// LogState is the end and the size of the log.
 type LogState struct {
 	LastSeq  uint64
 	Bytes    uint64
@@ -57,18 +57,20 @@ type Metrics struct {
 	senders  *senders
 }
 
-// New makes a registry.
+// New returns a registry.
 func New(src Sources) *Metrics {
 	m := &Metrics{reg: prometheus.NewRegistry(), senders: newSenders(src.Now), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "cannulary_ingest_messages_total",
-		Help: "Messages by service and outcome: accepted, duplicate, refused (for what they say), conflict (an id used with other content), full (the log), unavailable (passing), failed (a fault of the program).",
+		Help: "Messages by service and outcome: accepted, duplicate, refused (for what they say), conflict (an id used with other " +
+			"content), full (the log), unavailable (passing), failed (a fault of the program).",
 	}, []string{"service", "outcome"})}
 	for _, s := range []string{"roster", "cannulation", "assessment", "surveillance"} {
 		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "full", "unavailable", "failed"} {
 			m.messages.WithLabelValues(s, o)
 		}
 	}
-	m.reg.MustRegister(m.messages, m.senders.refused, m.senders, &collector{src}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	m.reg.MustRegister(m.messages, m.senders.refused, m.senders, &collector{src}, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return m
 }
 
@@ -83,31 +85,46 @@ func (m *Metrics) Handler() http.Handler {
 }
 
 var (
-	descLast            = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
-	descWarnings        = prometheus.NewDesc("cannulary_log_server_warnings_total", "Warnings and errors of the embedded log server itself.", nil, nil)
-	descRecoveries      = prometheus.NewDesc("cannulary_log_server_recoveries_total", "Lines of the embedded log server about recovering after it was not stopped in order; no damage.", nil, nil)
-	descMissing         = prometheus.NewDesc("cannulary_log_missing_events", "Entries that the log once held and does not give any more: damage.", nil, nil)
-	descChecked         = prometheus.NewDesc("cannulary_log_checked_sequence", "Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
-	descSequence        = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.", []string{"projector"}, nil)
-	descLag             = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.", []string{"projector"}, nil)
-	descQuarantined     = prometheus.NewDesc("cannulary_quarantined_events", "Events set aside because they cannot be understood.", nil, nil)
-	descLastEvent       = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds", "When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
-	descUnreached       = prometheus.NewDesc("cannulary_amendments_without_effect", "Corrections and voids that change nothing as the record stands.", []string{"facility"}, nil)
-	descOldestUnreached = prometheus.NewDesc("cannulary_oldest_amendment_without_effect_timestamp_seconds", "Since when the oldest of these has been in the log, seconds since 1970; absent without one.", []string{"facility"}, nil)
-	descHolds           = prometheus.NewDesc("cannulary_open_holds", "Open holds by rule, 0 where none is open; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
-	descHoldSince       = prometheus.NewDesc("cannulary_hold_since_timestamp_seconds", "Since when the open hold stands, seconds since 1970; absent once it is lifted.", []string{"facility", "rule", "hold"}, nil)
-	descBytes           = prometheus.NewDesc("cannulary_log_bytes", "Bytes that the log takes.", nil, nil)
-	descMaxBytes        = prometheus.NewDesc("cannulary_log_max_bytes", "Most bytes that the log may take; beyond, messages are refused.", nil, nil)
-	descFailed          = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.", []string{"projector"}, nil)
-	descExpiry          = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds", "When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
-	descTracks          = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
+	descLast     = prometheus.NewDesc("cannulary_log_last_sequence", "Last sequence of the log.", nil, nil)
+	descWarnings = prometheus.NewDesc("cannulary_log_server_warnings_total",
+		"Warnings and errors of the embedded log server itself.", nil, nil)
+	descRecoveries = prometheus.NewDesc("cannulary_log_server_recoveries_total",
+		"Lines of the embedded log server about recovering after it was not stopped in order; no damage.", nil, nil)
+	descMissing = prometheus.NewDesc("cannulary_log_missing_events",
+		"Entries that the log once held and does not give any more: damage.", nil, nil)
+	descChecked = prometheus.NewDesc("cannulary_log_checked_sequence",
+		"Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
+	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
+		[]string{"projector"}, nil)
+	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
+		[]string{"projector"}, nil)
+	descQuarantined = prometheus.NewDesc("cannulary_quarantined_events",
+		"Events set aside because they cannot be understood.", nil, nil)
+	descLastEvent = prometheus.NewDesc("cannulary_facility_last_event_timestamp_seconds",
+		"When the log took the facility's latest message, seconds since 1970.", []string{"facility"}, nil)
+	descUnreached = prometheus.NewDesc("cannulary_amendments_without_effect",
+		"Corrections and voids that change nothing as the record stands.", []string{"facility"}, nil)
+	descOldestUnreached = prometheus.NewDesc("cannulary_oldest_amendment_without_effect_timestamp_seconds",
+		"Since when the oldest of these has been in the log, seconds since 1970; absent without one.", []string{"facility"}, nil)
+	descHolds = prometheus.NewDesc("cannulary_open_holds",
+		"Open holds by rule, 0 where none is open; \"person\" was placed by a person.", []string{"facility", "rule"}, nil)
+	descHoldSince = prometheus.NewDesc("cannulary_hold_since_timestamp_seconds",
+		"Since when the open hold stands, seconds since 1970; absent once it is lifted.", []string{"facility", "rule", "hold"}, nil)
+	descBytes    = prometheus.NewDesc("cannulary_log_bytes", "Bytes that the log takes.", nil, nil)
+	descMaxBytes = prometheus.NewDesc("cannulary_log_max_bytes",
+		"Most bytes that the log may take; beyond, messages are refused.", nil, nil)
+	descFailed = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.",
+		[]string{"projector"}, nil)
+	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
+		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
+	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
 )
 
-// stages are exported also where there is no track, so that a fall to zero shows.
+// stages are exported also without any track, so that a fall to zero shows.
 var stages = [...]string{"planned", "forming", "ready", "trial", "established", "resting", "retired"}
 
-// holdRules are the rules that open holds. They are exported also where no hold is open: an
-// absent figure would mean the last one known, and a lifted hold would ring again.
+// holdRules returns the rules that open holds. They are exported also without an open hold. An
+// absent figure would keep its last value, and the alert of a lifted hold would fire again.
 func holdRules() []string {
 	var out []string
 	for _, r := range rule.All() {
@@ -122,12 +139,14 @@ func holdRules() []string {
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
+		descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached,
+		descOldestUnreached) {
 		ch <- d
 	}
 }
 
-// scrapeTimeout bounds one reading of all figures.
+// scrapeTimeout limits one reading of all figures.
 const scrapeTimeout = 5 * time.Second
 
 func (c *collector) Collect(ch chan<- prometheus.Metric) {
@@ -145,7 +164,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.src.Checked != nil {
 		gauge(descChecked, float64(c.src.Checked()))
 	}
-	// Sequences first: the log can only grow, so that lag is never negative.
+	// Read the sequences first: the log can only grow, so lag is never negative.
 	seqs := map[string]uint64{}
 	for name, f := range c.src.Projectors {
 		seqs[name] = f()
@@ -205,7 +224,7 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 	if err != nil {
 		return err
 	}
-	// All is read by now. Where this figure is there and a hold is not, the hold was lifted.
+	// Everything is read by now. If this figure is there and a hold is not, the hold was lifted.
 	gauge(descQuarantined, float64(counts.Quarantine))
 	for _, u := range unreached {
 		gauge(descUnreached, float64(u.Count), u.Facility)

@@ -7,16 +7,16 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
-// sendersMost bounds the series of senders; what comes beyond is told of as "other".
+// sendersMost limits the series of senders. Further senders are counted as "other".
 const sendersMost = 1000
 
-// Sender is who sent what kind of fact: a registered facility or "unknown", a source or
+// Sender says who sent which kind of fact: a registered facility or "unknown", a source or
 // "unknown", the kind of the message's first fact or "none".
 type Sender struct{ Facility, Source, Fact string }
 
-// senders are the figures by sender: how many messages were refused and why, and when the
-// latest was taken and refused. Times, not counts, because a kind of fact that comes once a
-// week has no rate, and a series that begins with its first refusal has no increase.
+// senders holds the figures by sender: how many messages were refused and why, and when the
+// latest was accepted and refused. They are times, not counts, because a kind of fact that comes
+// once a week has no rate, and a series that begins with its first refusal has no increase.
 type senders struct {
 	now     func() time.Time
 	refused *prometheus.CounterVec
@@ -33,12 +33,12 @@ func newSenders(now func() time.Time) *senders {
 	}, []string{"facility", "source", "fact", "code"})}
 }
 
-// Taken notes a message that was taken, or was known already.
+// Taken records a message that was accepted, or was known already.
 func (m *Metrics) Taken(s Sender) {
 	m.senders.of(s, func(l *lastOf, now time.Time) { l.taken = now })
 }
 
-// Refused notes a message that was refused for what it says.
+// Refused records a message that was refused for its content.
 func (m *Metrics) Refused(s Sender, code string) {
 	s = m.senders.of(s, func(l *lastOf, now time.Time) { l.refused = now })
 	m.senders.refused.WithLabelValues(s.Facility, s.Source, s.Fact, code).Inc()
@@ -60,8 +60,12 @@ func (x *senders) of(s Sender, note func(*lastOf, time.Time)) Sender {
 }
 
 var (
-	descLastTaken   = prometheus.NewDesc("cannulary_ingest_last_taken_timestamp_seconds", "When this process took the latest message of the sender whose first fact is of the kind, seconds since 1970; 0 for never.", []string{"facility", "source", "fact"}, nil)
-	descLastRefused = prometheus.NewDesc("cannulary_ingest_last_refused_timestamp_seconds", "When this process refused the latest such message for what it says, seconds since 1970; 0 for never.", []string{"facility", "source", "fact"}, nil)
+	descLastTaken = prometheus.NewDesc("cannulary_ingest_last_taken_timestamp_seconds",
+		"When this process took the latest message of the sender whose first fact is of the kind, seconds since 1970; 0 for never.",
+		[]string{"facility", "source", "fact"}, nil)
+	descLastRefused = prometheus.NewDesc("cannulary_ingest_last_refused_timestamp_seconds",
+		"When this process refused the latest such message for what it says, seconds since 1970; 0 for never.",
+		[]string{"facility", "source", "fact"}, nil)
 )
 
 // Describe names the figures.
@@ -70,7 +74,8 @@ func (x *senders) Describe(ch chan<- *prometheus.Desc) {
 	ch <- descLastRefused
 }
 
-// Collect gives both times of every sender, so that neither is absent where the other is.
+// Collect exports both times of every sender, so that neither is absent while the other is
+// there.
 func (x *senders) Collect(ch chan<- prometheus.Metric) {
 	x.mu.Lock()
 	defer x.mu.Unlock()

@@ -12,30 +12,52 @@ import (
 )
 
 var (
-	descEvents    = prometheus.NewDesc("cannulary_infection_events", "Infections (and intravenous antimicrobial starts) by technique and class; window month is the last whole month, year the last twelve.", []string{"facility", "technique", "class", "window"}, nil)
-	descHundred   = prometheus.NewDesc("cannulary_infection_rate_per_100_patient_months", "Events per 100 patient-months of the census, with exact 95 % limits; absent where a census is missing.", []string{"facility", "technique", "class", "window", "bound"}, nil)
-	descThousand  = prometheus.NewDesc("cannulary_infection_rate_per_1000_access_days", "Events per 1,000 access-days, with exact 95 % limits; absent where nobody was at risk.", []string{"facility", "technique", "class", "window", "bound"}, nil)
-	descDays      = prometheus.NewDesc("cannulary_infection_access_days", "Days of patients at risk, by technique.", []string{"facility", "technique", "window"}, nil)
-	descCusum     = prometheus.NewDesc("cannulary_infection_cusum", "Sum of the sequential signal of access-related bloodstream infections.", []string{"facility", "technique"}, nil)
-	descThreshold = prometheus.NewDesc("cannulary_infection_cusum_threshold", "Threshold of that sum, as a named person set it.", []string{"facility", "technique"}, nil)
-	descBlood     = prometheus.NewDesc("cannulary_bloodstream_cusum", "Sum of the second chart: all bloodstream infections.", []string{"facility", "technique"}, nil)
-	descBloodH    = prometheus.NewDesc("cannulary_bloodstream_cusum_threshold", "Threshold of the second chart.", []string{"facility", "technique"}, nil)
-	descSignal    = prometheus.NewDesc("cannulary_infection_signal", "1 while a signal that a chart gave is not acknowledged by a named person, else 0; only where a threshold is set.", []string{"facility", "technique", "class"}, nil)
-	descSignalled = prometheus.NewDesc("cannulary_infection_signal_timestamp_seconds", "The day on which the standing signal was reached, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
-	descLastCase  = prometheus.NewDesc("cannulary_infection_last_event_timestamp_seconds", "The day of the newest event, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
-	descCulture   = prometheus.NewDesc("cannulary_blood_culture_last_timestamp_seconds", "The day on which the newest blood culture with a result, positive or negative, was collected, seconds since 1970; absent where none is on record.", []string{"facility"}, nil)
-	descBegan     = prometheus.NewDesc("cannulary_facility_record_since_timestamp_seconds", "The day of the earliest treatment on record, seconds since 1970; absent where there is none.", []string{"facility"}, nil)
-	descRescues   = prometheus.NewDesc("cannulary_rescue_sessions", "Sessions with a sharp needle in a track past forming: in the last 28 days, and in the 28 before.", []string{"facility", "window"}, nil)
-	descDue       = prometheus.NewDesc("cannulary_facility_sessions_due", "1 while the registered days and shifts say that patients are being dialysed, else 0.", []string{"facility"}, nil)
+	descEvents = prometheus.NewDesc("cannulary_infection_events",
+		"Infections (and intravenous antimicrobial starts) by technique and class; window month is the last whole month, year the last "+
+			"twelve.", []string{"facility", "technique", "class", "window"}, nil)
+	descHundred = prometheus.NewDesc("cannulary_infection_rate_per_100_patient_months",
+		"Events per 100 patient-months of the census, with exact 95 % limits; absent where a census is missing.",
+		[]string{"facility", "technique", "class", "window", "bound"}, nil)
+	descThousand = prometheus.NewDesc("cannulary_infection_rate_per_1000_access_days",
+		"Events per 1,000 access-days, with exact 95 % limits; absent where nobody was at risk.",
+		[]string{"facility", "technique", "class", "window", "bound"}, nil)
+	descDays = prometheus.NewDesc("cannulary_infection_access_days", "Days of patients at risk, by technique.",
+		[]string{"facility", "technique", "window"}, nil)
+	descCusum = prometheus.NewDesc("cannulary_infection_cusum",
+		"Sum of the sequential signal of access-related bloodstream infections.", []string{"facility", "technique"}, nil)
+	descThreshold = prometheus.NewDesc("cannulary_infection_cusum_threshold", "Threshold of that sum, as a named person set it.",
+		[]string{"facility", "technique"}, nil)
+	descBlood = prometheus.NewDesc("cannulary_bloodstream_cusum", "Sum of the second chart: all bloodstream infections.",
+		[]string{"facility", "technique"}, nil)
+	descBloodH = prometheus.NewDesc("cannulary_bloodstream_cusum_threshold", "Threshold of the second chart.",
+		[]string{"facility", "technique"}, nil)
+	descSignal = prometheus.NewDesc("cannulary_infection_signal",
+		"1 while a signal that a chart gave is not acknowledged by a named person, else 0; only where a threshold is set.",
+		[]string{"facility", "technique", "class"}, nil)
+	descSignalled = prometheus.NewDesc("cannulary_infection_signal_timestamp_seconds",
+		"The day on which the standing signal was reached, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
+	descLastCase = prometheus.NewDesc("cannulary_infection_last_event_timestamp_seconds",
+		"The day of the newest event, seconds since 1970.", []string{"facility", "technique", "class"}, nil)
+	descCulture = prometheus.NewDesc("cannulary_blood_culture_last_timestamp_seconds",
+		"The day on which the newest blood culture with a result, positive or negative, was collected, seconds since 1970; absent where "+
+			"none is on record.", []string{"facility"}, nil)
+	descBegan = prometheus.NewDesc("cannulary_facility_record_since_timestamp_seconds",
+		"The day of the earliest treatment on record, seconds since 1970; absent where there is none.", []string{"facility"}, nil)
+	descRescues = prometheus.NewDesc("cannulary_rescue_sessions",
+		"Sessions with a sharp needle in a track past forming: in the last 28 days, and in the 28 before.",
+		[]string{"facility", "window"}, nil)
+	descDue = prometheus.NewDesc("cannulary_facility_sessions_due",
+		"1 while the registered days and shifts say that patients are being dialysed, else 0.", []string{"facility"}, nil)
 )
 
 func surveillanceDescs() []*prometheus.Desc {
-	return []*prometheus.Desc{descEvents, descHundred, descThousand, descDays, descCusum, descThreshold, descBlood, descBloodH, descSignal, descSignalled, descLastCase, descCulture, descBegan, descRescues, descDue}
+	return []*prometheus.Desc{descEvents, descHundred, descThousand, descDays, descCusum, descThreshold, descBlood, descBloodH, descSignal,
+		descSignalled, descLastCase, descCulture, descBegan, descRescues, descDue}
 }
 
 type gauge func(d *prometheus.Desc, v float64, labels ...string)
 
-// surveillance exports infections, charts, rescues and whether a unit should be heard.
+// surveillance exports infections, charts, rescues and whether the unit should be sending now.
 func (c *collector) surveillance(ctx context.Context, set gauge) error {
 	if c.src.Surveillance == nil {
 		return nil
@@ -50,7 +72,7 @@ func (c *collector) surveillance(ctx context.Context, set gauge) error {
 			return err
 		}
 		for _, s := range fourWeeks(w) {
-			// Facilities of one zone share what was counted.
+			// Facilities in one time zone share these counts.
 			key := [2]int64{s.from.Unix(), s.to.Unix()}
 			if found[key] == nil {
 				if found[key], err = c.src.Store.FindingsOf(ctx, rule.Rescue, s.from, s.to); err != nil {
@@ -63,7 +85,7 @@ func (c *collector) surveillance(ctx context.Context, set gauge) error {
 		if w.Calendar.Due(c.src.Now(), w.Zone) {
 			due = 1
 		}
-		// Last: where this figure is there, those of the facility above are whole.
+		// This figure comes last: if it is there, all of the facility's figures above are.
 		set(descDue, due, w.Facility)
 	}
 	return nil
@@ -75,7 +97,8 @@ type stretch struct {
 	from, to time.Time
 }
 
-// fourWeeks are the last 28 local days of a facility, today included, and the 28 before.
+// fourWeeks returns the last 28 local days of a facility, today included, and the 28 days
+// before.
 func fourWeeks(w *surveil.Watch) []stretch {
 	zone := w.Zone
 	if zone == nil {
@@ -139,7 +162,7 @@ func chart(facility string, w *surveil.WatchedChart, set gauge) {
 	n := w.Threshold.ChartName
 	technique := string(n.Technique)
 	switch {
-	case !w.Threshold.Stands(): // taken back, while a signal stands
+	case !w.Threshold.Stands(): // voided while a signal stands
 	case n.Class == surveil.AccessRelated:
 		set(descCusum, w.Sum(), facility, technique)
 		set(descThreshold, w.Threshold.H, facility, technique)

@@ -16,7 +16,7 @@ import (
 
 // follower is a patient's judgement as it was stored last, ready for the next fact.
 type follower struct {
-	*track.Chart
+	*track.Follower
 	last  track.Judgement
 	shown map[string]bool // the resources of last, "Type/id"
 	basis string          // fhir.JudgedView.Basis of last
@@ -150,7 +150,7 @@ func (w *writer) judgeAnew(key string) (*verdict, error) {
 	if err != nil {
 		return nil, err
 	}
-	fw := &follower{Chart: track.NewChart(d.Input)}
+	fw := &follower{Follower: track.NewFollower(d.Input)}
 	j, basis, asOf := w.ask(key, fw)
 	fw.basis = basis
 	v := &verdict{fw: fw, rows: w.rows(key, j)}

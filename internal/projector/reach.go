@@ -106,7 +106,7 @@ func (w *writer) unreached(e view.StoredEvent, f *record.Fact) (view.Unreached, 
 		return u, nil
 	}
 	all, err := view.Closure(w.load(), []view.StoredEvent{e}, w.related)
-	if err == nil && record.TakenBack(all, f.ID) {
+	if err == nil && record.Voided(all, f.ID) {
 		u.Why = record.Reached
 	}
 	return u, err

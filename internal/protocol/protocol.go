@@ -1,5 +1,5 @@
-// Package protocol holds the parameters of a unit's needling protocol with their defaults,
-// and decides which protocol was in force on a day. It is pure.
+// Package protocol holds the parameters of a unit's needling protocol with their defaults, and
+// decides which protocol was in force on a day. It is a pure function of facts.
 package protocol
 
 import (
@@ -9,12 +9,12 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Floor is the least number of sharp sessions that any protocol or plan may ask for
-// (common practice, no source). It is fixed.
+// Floor is the lowest number of sharp sessions that a protocol or a plan can ask for (common
+// practice, no source). It is fixed.
 const Floor = 6
 
-// Parameters are those of one protocol, defaults filled in. Units are in the comments; the
-// source of each default stands beside its field in the message schema.
+// Parameters are those of one protocol, with defaults for what it leaves out. The comments give
+// the units. The source of each default stands beside its field in the message schema.
 type Parameters struct {
 	Version string
 
@@ -30,7 +30,7 @@ type Parameters struct {
 	// Forming.
 	UsesPegs       bool
 	AngleTolerance float64 // degrees
-	RatingMonths   int     // for which a cannulator's rating holds
+	RatingMonths   int     // months for which a cannulator's rating is valid
 	NeedsListed    bool    // a forming session counts only by creator or deputy
 	NeedsSameSpot  bool
 	NeedsSamePath  bool
@@ -59,7 +59,7 @@ type Parameters struct {
 	// Trends.
 	HaemostasisLong float64  // minutes
 	Consecutive     int      // sessions in a row
-	PressureLimit   *float64 // mmHg at 200 mL/min; nil where the unit set none
+	PressureLimit   *float64 // mmHg at 200 mL/min; nil if the unit set none
 	PressureSlope   float64  // mmHg per twelve sessions
 	FlowLow         int      // mL/min
 	FlowFallPercent float64
@@ -68,7 +68,7 @@ type Parameters struct {
 	InfiltrationRest int // sessions
 }
 
-// From fills a protocol's absent fields with their defaults.
+// From returns a protocol's parameters, with defaults for absent fields.
 func From(version string, p *cannularyv1.Protocol) Parameters {
 	if p == nil {
 		p = &cannularyv1.Protocol{}
@@ -130,10 +130,10 @@ func or[T any](v *T, otherwise T) T {
 	return otherwise
 }
 
-// Defaults are the parameters where no protocol was adopted.
+// Defaults returns the parameters that hold without an adopted protocol.
 func Defaults() Parameters { return From("defaults", nil) }
 
-// Book knows the protocols that facilities adopted.
+// Book holds the protocols that facilities adopted.
 type Book struct{ adopted map[string][]adoption }
 
 type adoption struct {
@@ -141,10 +141,10 @@ type adoption struct {
 	at     time.Time
 	id     string
 	params Parameters
-	raw    *cannularyv1.Protocol // as it was adopted: without defaults; may be nil
+	raw    *cannularyv1.Protocol // as adopted, without defaults; may be nil
 }
 
-// NewBook reads the `protocol_adopted` facts among items, voided ones left out.
+// NewBook returns the book of the `protocol_adopted` facts among items, without the voided ones.
 func NewBook(items []record.Item) *Book {
 	b := &Book{adopted: map[string][]adoption{}}
 	for i := range items {
@@ -153,14 +153,15 @@ func NewBook(items []record.Item) *Book {
 		if !ok || it.Void {
 			continue
 		}
-		b.adopted[it.Facility] = append(b.adopted[it.Facility], adoption{p.GetEffectiveFrom(), it.At, it.ID, From(p.GetVersion(), p.GetProtocol()), p.GetProtocol()})
+		b.adopted[it.Facility] = append(b.adopted[it.Facility],
+			adoption{p.GetEffectiveFrom(), it.At, it.ID, From(p.GetVersion(), p.GetProtocol()), p.GetProtocol()})
 	}
 	return b
 }
 
-// On is the protocol in force at the facility on a local date (YYYY-MM-DD): the latest
-// effective_from not after it, then the latest adoption, then the highest id. Without one
-// it is the defaults.
+// On returns the protocol in force at the facility on a local date (YYYY-MM-DD): the one with
+// the latest effective_from that is not after the date, then the latest adoption, then the
+// highest id. Without one it returns the defaults.
 func (b *Book) On(facility, date string) Parameters {
 	if a := b.inForce(facility, date); a != nil {
 		return a.params
@@ -168,7 +169,7 @@ func (b *Book) On(facility, date string) Parameters {
 	return Defaults()
 }
 
-// inForce is the adoption in force, or nil.
+// inForce returns the adoption in force, or nil.
 func (b *Book) inForce(facility, date string) *adoption {
 	var best *adoption
 	for i := range b.adopted[facility] {
@@ -193,8 +194,8 @@ func later(a, b *adoption) bool {
 	return a.id > b.id
 }
 
-// Contact is the contact time that the protocol asks of an antiseptic, seconds; 0 where it
-// asks none.
+// Contact returns the contact time that the protocol asks of an antiseptic, seconds; 0 if it
+// asks for none.
 func (p *Parameters) Contact(a cannularyv1.Antiseptic) int {
 	switch a {
 	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL:
@@ -205,8 +206,8 @@ func (p *Parameters) Contact(a cannularyv1.Antiseptic) int {
 	return 0
 }
 
-// Next is the first local date after the given one from which another adopted protocol of
-// the facility begins; empty where there is none.
+// Next returns the first local date after the given one on which another protocol of the
+// facility begins; empty if there is none.
 func (b *Book) Next(facility, date string) string {
 	next := ""
 	for _, a := range b.adopted[facility] {

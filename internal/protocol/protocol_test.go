@@ -45,8 +45,10 @@ func TestTheProtocolInForce(t *testing.T) {
 // default stands with its source beside its field in the schema (common practice, from
 // memory, or this project's own).
 func TestDefaults(t *testing.T) {
-	want := protocol.Parameters{Version: "defaults", FormingTarget: 6, AngleTolerance: 5, NeedsListed: true, NeedsSameSpot: true, NeedsSamePath: true,
-		NeedsSameAngle: true, GapExtraDays: 7, GapRestartDays: 14, EasyEntries: 2, TrialSessions: 3, DisinfectionsMin: 2, ChlorhexidineSecs: 30, PovidoneSecs: 120}
+	want := protocol.Parameters{Version: "defaults", FormingTarget: 6, AngleTolerance: 5, NeedsListed: true,
+		NeedsSameSpot: true, NeedsSamePath: true,
+		NeedsSameAngle: true, GapExtraDays: 7, GapRestartDays: 14, EasyEntries: 2, TrialSessions: 3, DisinfectionsMin: 2,
+		ChlorhexidineSecs: 30, PovidoneSecs: 120}
 	got := protocol.Defaults()
 	if got.Antiseptics != nil {
 		t.Errorf("antiseptics %v", got.Antiseptics)
@@ -55,7 +57,8 @@ func TestDefaults(t *testing.T) {
 	if !equal(got, want) {
 		t.Errorf("defaults are %+v", got)
 	}
-	p := protocol.From("v", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(9), CountNeedsSameSpot: proto.Bool(false), UsesPegs: proto.Bool(true), TrialSessions: proto.Uint32(4)})
+	p := protocol.From("v", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(9), CountNeedsSameSpot: proto.Bool(false),
+		UsesPegs: proto.Bool(true), TrialSessions: proto.Uint32(4)})
 	if p.FormingTarget != 9 || p.NeedsSameSpot || !p.NeedsSamePath || !p.UsesPegs || p.TrialSessions != 4 || p.GapExtraDays != 7 {
 		t.Errorf("a protocol that changes four things is %+v", p)
 	}
@@ -66,8 +69,12 @@ func TestDefaults(t *testing.T) {
 }
 
 func equal(a, b protocol.Parameters) bool {
-	return a.Version == b.Version && a.FormingTarget == b.FormingTarget && a.UsesPegs == b.UsesPegs && a.AngleTolerance == b.AngleTolerance &&
-		a.NeedsListed == b.NeedsListed && a.NeedsSameSpot == b.NeedsSameSpot && a.NeedsSamePath == b.NeedsSamePath && a.NeedsSameAngle == b.NeedsSameAngle &&
-		a.GapExtraDays == b.GapExtraDays && a.GapRestartDays == b.GapRestartDays && a.EasyEntries == b.EasyEntries && a.TrialSessions == b.TrialSessions &&
-		a.SharpOnly == b.SharpOnly && a.DisinfectionsMin == b.DisinfectionsMin && a.ChlorhexidineSecs == b.ChlorhexidineSecs && a.PovidoneSecs == b.PovidoneSecs
+	return a.Version == b.Version && a.FormingTarget == b.FormingTarget && a.UsesPegs == b.UsesPegs &&
+		a.AngleTolerance == b.AngleTolerance &&
+		a.NeedsListed == b.NeedsListed && a.NeedsSameSpot == b.NeedsSameSpot && a.NeedsSamePath == b.NeedsSamePath &&
+		a.NeedsSameAngle == b.NeedsSameAngle &&
+		a.GapExtraDays == b.GapExtraDays && a.GapRestartDays == b.GapRestartDays && a.EasyEntries == b.EasyEntries &&
+		a.TrialSessions == b.TrialSessions &&
+		a.SharpOnly == b.SharpOnly && a.DisinfectionsMin == b.DisinfectionsMin && a.ChlorhexidineSecs == b.ChlorhexidineSecs &&
+		a.PovidoneSecs == b.PovidoneSecs
 }

@@ -6,10 +6,10 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// With is a copy of the book in which the facility's protocol has other parameters from a local
-// date (YYYY-MM-DD) on, for all days to come. Each protocol that the facility has in force from
-// then on keeps the parameters that other leaves out; the name of all is version. The book itself
-// stays as it is.
+// With returns a copy of the book in which the facility's protocol has other parameters from a
+// local date (YYYY-MM-DD) on. Each protocol that is in force there from then on keeps the
+// parameters that other leaves out. All of them are named version. The book itself stays as it
+// is.
 func (b *Book) With(facility, from, version string, other *cannularyv1.Protocol) *Book {
 	out := &Book{adopted: make(map[string][]adoption, len(b.adopted)+1)}
 	for f, list := range b.adopted {
@@ -29,8 +29,8 @@ func (b *Book) With(facility, from, version string, other *cannularyv1.Protocol)
 	return out
 }
 
-// merged is the protocol in force at the facility on a local date (YYYY-MM-DD), with the
-// parameters that other has in the place of its own.
+// merged returns the protocol in force at the facility on a local date (YYYY-MM-DD), with the
+// parameters that other states in place of its own.
 func (b *Book) merged(facility, date string, other *cannularyv1.Protocol) *cannularyv1.Protocol {
 	raw := &cannularyv1.Protocol{}
 	if a := b.inForce(facility, date); a != nil && a.raw != nil {
@@ -43,8 +43,8 @@ func (b *Book) merged(facility, date string, other *cannularyv1.Protocol) *cannu
 	return raw
 }
 
-// Asked are the protocols that With puts in force from the date on, without their defaults, by
-// the first local date of each.
+// Asked returns the protocols that With puts in force from the date on, without defaults, by the
+// first local date of each.
 func (b *Book) Asked(facility, from string, other *cannularyv1.Protocol) map[string]*cannularyv1.Protocol {
 	out := map[string]*cannularyv1.Protocol{from: b.merged(facility, from, other)}
 	for d := b.Next(facility, from); d != ""; d = b.Next(facility, d) {

@@ -17,7 +17,8 @@ func TestAnotherProtocolInACopyOfTheBook(t *testing.T) {
 	})
 	other := &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(9)}
 	w := b.With("u", "2025-03-01", "other", other)
-	for date, want := range map[string]string{"2024-12-31": "defaults", "2025-01-01": "a", "2025-02-28": "a", "2025-03-01": "other", "2025-05-01": "other", "2030-01-01": "other"} {
+	for date, want := range map[string]string{"2024-12-31": "defaults", "2025-01-01": "a", "2025-02-28": "a", "2025-03-01": "other",
+		"2025-05-01": "other", "2030-01-01": "other"} {
 		if got := w.On("u", date).Version; got != want {
 			t.Errorf("in the copy %s is in force on %s, want %s", got, date, want)
 		}
@@ -48,7 +49,8 @@ func TestWhatAnotherProtocolLeavesOutStaysAsTheUnitHasItInEachPeriod(t *testing.
 	})
 	w := b.With("u", "2024-01-01", "other", &cannularyv1.Protocol{GapExtraDays: proto.Uint32(4),
 		Antiseptics: []cannularyv1.Antiseptic{cannularyv1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE}})
-	for date, pegs := range map[string]bool{"2024-06-01": false, "2025-01-01": true, "2025-02-28": true, "2025-03-01": false, "2026-01-01": false} {
+	for date, pegs := range map[string]bool{"2024-06-01": false, "2025-01-01": true, "2025-02-28": true, "2025-03-01": false,
+		"2026-01-01": false} {
 		p := w.On("u", date)
 		if p.Version != "other" || p.UsesPegs != pegs || p.GapExtraDays != 4 {
 			t.Errorf("on %s: %s, pegs %v, gap %d; want other, %v, 4", date, p.Version, p.UsesPegs, p.GapExtraDays, pegs)

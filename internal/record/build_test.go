@@ -38,7 +38,8 @@ func correction(id, target string, revision uint32, asserted int, gauge uint32) 
 
 // void takes the fact target back.
 func void(id, target string) record.Fact {
-	return record.Fact{ID: id, Facility: "invented-north", PatientKey: "p1", At: minute(0), Kind: record.KindFactVoided, Target: target, Body: &v1.FactVoided{}}
+	return record.Fact{ID: id, Facility: "invented-north", PatientKey: "p1", At: minute(0), Kind: record.KindFactVoided, Target: target,
+		Body: &v1.FactVoided{}}
 }
 
 // sessionVoid takes a treatment back.

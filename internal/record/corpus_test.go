@@ -21,7 +21,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-var extend = flag.Bool("extend-corpus", false, "add a new corpus file with an event of every kind of fact; existing files are never touched")
+var extend = flag.Bool("extend-corpus", false,
+	"add a new corpus file with an event of every kind of fact; existing files are never touched")
 
 // TestCorpus decodes every event that any version of this program ever wrote into
 // testdata/corpus: a log outlives its programs. Each file was made by the version of its
@@ -72,7 +73,8 @@ func TestCorpus(t *testing.T) {
 // kinds lists every kind of fact that a sender or the service can write.
 func kinds() []record.Kind {
 	var out []record.Kind
-	for _, m := range []proto.Message{&cannularyv1.RosterFact{}, &cannularyv1.CannulationFact{}, &cannularyv1.AssessmentFact{}, &cannularyv1.SurveillanceFact{}} {
+	for _, m := range []proto.Message{&cannularyv1.RosterFact{}, &cannularyv1.CannulationFact{}, &cannularyv1.AssessmentFact{},
+		&cannularyv1.SurveillanceFact{}} {
 		fields := m.ProtoReflect().Descriptor().Oneofs().Get(0).Fields()
 		for i := 0; i < fields.Len(); i++ {
 			out = append(out, record.Kind(fields.Get(i).Name()))

@@ -8,12 +8,12 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Day tells whether only the local day of the fact is known. At is then any instant of that day.
+// Day reports that only the local day of the fact is known. At is then any instant of that day.
 func (f *Fact) Day() bool { return f.Precision == cannularyv1.TimePrecision_TIME_PRECISION_DAY }
 
-// Span is when the fact may have happened: from the first instant of its local day (l is its
-// facility's zone) to the first of the next, which is no longer in it. For a fact whose time is
-// known both are that time.
+// Span returns the time within which the fact happened. For a fact that is known to the day,
+// from is the first instant of its local day and to the first instant of the next day, which is
+// outside. l is the zone of its facility. For any other fact both are its time.
 func (f *Fact) Span(l *time.Location) (from, to time.Time) {
 	if !f.Day() {
 		return f.At, f.At
@@ -22,8 +22,9 @@ func (f *Fact) Span(l *time.Location) (from, to time.Time) {
 	return zone.Midnight(f.At, l), zone.Midnight(time.Date(y, m, d+1, 12, 0, 0, 0, l), l)
 }
 
-// AtNoon gives items in the order of Before with every fact that is known to the day at the noon
-// of that day in its facility, wherever in the day its sender put it. items stay as they are.
+// AtNoon returns the items in the order of Before, with every fact that is known to the day at
+// the noon of that day in its facility. The sender may have given any time of that day. items
+// stay as they are.
 func AtNoon(items []Item, at func(facility string) *time.Location) []Item {
 	known := func(it Item) bool {
 		return it.Day() || slices.ContainsFunc(it.Superseded, func(f Fact) bool { return f.Day() })

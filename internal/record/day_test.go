@@ -56,7 +56,8 @@ func TestADayStandsAtItsNoon(t *testing.T) {
 		return zoneOf(t, map[string]string{"north": "Europe/Lisbon", "south": "America/Lima"}[facility])
 	}
 	item := func(id, facility, when string, p v1.TimePrecision) record.Item {
-		return record.Item{Fact: record.Fact{ID: id, Facility: facility, At: instant(t, when), Precision: p, Kind: record.KindNeedleInserted}}
+		return record.Item{Fact: record.Fact{ID: id, Facility: facility, At: instant(t, when), Precision: p,
+			Kind: record.KindNeedleInserted}}
 	}
 	const day, minute = v1.TimePrecision_TIME_PRECISION_DAY, v1.TimePrecision_TIME_PRECISION_MINUTE
 	items := []record.Item{

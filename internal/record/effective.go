@@ -10,25 +10,25 @@ type Item struct {
 	// Fact has the content that stands: the highest correction's, else the original's.
 	// It keeps the original's id, event, session and recorder.
 	Fact
-	// Void tells that the fact was taken back. It then counts for nothing, but what was
-	// made of it remains visible as an error.
+	// Void reports that the fact was voided. It then counts for nothing, but what was made of it
+	// stays visible as an error.
 	Void bool
 	// CorrectedBy is the id of the correction that stands, empty if none does.
 	CorrectedBy string
-	// Superseded are the contents that do not stand: the original, when a correction
-	// stands, and every other correction, taken back or outdone. Highest first.
+	// Superseded are the contents that do not stand, highest first: every correction that is
+	// voided or lower, and the original if a correction stands.
 	Superseded []Fact
 }
 
-// Effective decides what stands. facts are all facts of one patient (or one facility),
-// corrections and voids among them, in any order; a correction or void whose target is
-// not among them has no effect yet. The answer is in the order of Before and does not
+// Effective returns the plain facts as they stand, in the order of Before. facts are all facts
+// of one patient, or of one facility, with their corrections and voids, in any order. A
+// correction or a void whose target is not among them has no effect yet. The result does not
 // depend on the order of facts.
 //
-// The rules: a correction replaces the whole fact that it names; the highest (revision,
-// asserted_at, id) wins; a correction by a fact of another kind has no effect; a void
-// beats corrections; a void can be voided; voids in a cycle count as void themselves;
-// voiding a session voids its facts.
+// The rules: a correction replaces the whole fact that it names. The highest correction by
+// (revision, asserted_at, id) wins. A correction by a fact of another kind has no effect. A void
+// beats corrections. A void can itself be voided. Voids in a cycle count as void themselves.
+// Voiding a session voids its facts.
 func Effective(facts []Fact) []Item {
 	v := newVoids(facts)
 	corrections := map[string][]*Fact{}
@@ -87,7 +87,7 @@ func settle(f *Fact, corrections []*Fact, v *voids) Item {
 	return it
 }
 
-// corrects tells whether correction a wins over b.
+// corrects reports whether correction a wins over b.
 func corrects(a, b *Fact) bool {
 	ca, cb := a.Correction, b.Correction
 	if ca.GetRevision() != cb.GetRevision() {
@@ -100,7 +100,7 @@ func corrects(a, b *Fact) bool {
 	return a.ID > b.ID
 }
 
-// replaced is f with the content of correction c.
+// replaced returns f with the content of correction c.
 func replaced(f, c *Fact) Fact {
 	r := *f
 	r.Body = c.Body
@@ -111,7 +111,7 @@ func replaced(f, c *Fact) Fact {
 	return r
 }
 
-// voids knows which facts are taken back.
+// voids knows which facts are voided.
 type voids struct {
 	by       map[string][]string // fact id → ids of the voids that name it
 	sessions map[string][]string // SessionKey → ids of the session voids that name it
@@ -131,7 +131,7 @@ func newVoids(facts []Fact) *voids {
 			v.sessions[f.TargetSession] = append(v.sessions[f.TargetSession], f.ID)
 		}
 	}
-	// Every void names one fact, so a walk along targets either ends or runs into one loop.
+	// Every void names one fact, so a walk along targets either ends or reaches one cycle.
 	done := map[string]bool{}
 	for id := range target {
 		on := map[string]bool{}
@@ -152,8 +152,8 @@ func newVoids(facts []Fact) *voids {
 	return v
 }
 
-// void tells whether the fact is taken back: some void that itself stands names it, or
-// it lies on a cycle of voids.
+// void reports whether the fact is voided: a void that itself stands names it, or it lies on a
+// cycle of voids.
 func (v *voids) void(id string) bool {
 	if v.loop[id] {
 		return true
@@ -172,7 +172,7 @@ func (v *voids) void(id string) bool {
 	return r
 }
 
-// session tells whether the fact's session is taken back.
+// session reports whether the session of the fact is voided.
 func (v *voids) session(f *Fact) bool {
 	if !f.HasSession() || len(v.sessions) == 0 {
 		return false
@@ -185,8 +185,7 @@ func (v *voids) session(f *Fact) bool {
 	return false
 }
 
-// Known keeps the facts that were in the log at time known: what the record could have
-// told then. A zero time keeps all.
+// Known returns the facts that the log held at a time; all of them for a zero time.
 func Known(facts []Fact, known time.Time) []Fact {
 	if known.IsZero() {
 		return facts

@@ -47,32 +47,49 @@ func TestWhatStands(t *testing.T) {
 		facts []record.Fact
 		want  string
 	}{
-		"a fact stands as it was sent":                                     {[]record.Fact{n1}, "n1 15"},
-		"facts stand in the order of the chair":                            {[]record.Fact{n2, n1}, "n1 15, n2 15"},
-		"a correction replaces the fact, which keeps its id":               {[]record.Fact{n1, correction("c1", "n1", 1, 0, 16)}, "n1 16 by c1"},
-		"the highest revision wins":                                        {[]record.Fact{n1, correction("c1", "n1", 2, 0, 16), correction("c2", "n1", 1, 9, 17)}, "n1 16 by c1"},
-		"of one revision the later asserted wins":                          {[]record.Fact{n1, correction("c1", "n1", 1, 9, 16), correction("c2", "n1", 1, 8, 17)}, "n1 16 by c1"},
-		"of one revision and time the higher id wins":                      {[]record.Fact{n1, correction("c1", "n1", 1, 9, 16), correction("c2", "n1", 1, 9, 17)}, "n1 17 by c2"},
-		"a correction moves the fact in time":                              {[]record.Fact{n1, n2, moved}, "n2 15, n1 15 by c1"},
-		"a correction of another kind has no effect":                       {[]record.Fact{n1, otherKind}, "n1 15"},
-		"a facility's fact is not corrected by another facility":           {[]record.Fact{facility, elsewhere}, "f1 15"},
-		"a correction of what has not arrived waits":                       {[]record.Fact{correction("c1", "n1", 1, 0, 16)}, ""},
-		"a void takes the fact back":                                       {[]record.Fact{n1, n2, void("v1", "n1")}, "n1 15 void, n2 15"},
-		"a void beats a correction":                                        {[]record.Fact{n1, void("v1", "n1"), correction("c1", "n1", 9, 9, 16)}, "n1 16 by c1 void"},
-		"a void of a void puts the fact back":                              {[]record.Fact{n1, void("v1", "n1"), void("v2", "v1")}, "n1 15"},
-		"a void of a void of a void takes it back again":                   {[]record.Fact{n1, void("v1", "n1"), void("v2", "v1"), void("v3", "v2")}, "n1 15 void"},
-		"one standing void is enough":                                      {[]record.Fact{n1, void("v1", "n1"), void("v2", "n1"), void("v3", "v1")}, "n1 15 void"},
-		"a voided correction leaves the original":                          {[]record.Fact{n1, correction("c1", "n1", 1, 0, 16), void("v1", "c1")}, "n1 15"},
-		"a voided correction leaves the one below it":                      {[]record.Fact{n1, correction("c1", "n1", 1, 0, 16), correction("c2", "n1", 2, 0, 17), void("v1", "c2")}, "n1 16 by c1"},
-		"a void of itself counts as void":                                  {[]record.Fact{n1, void("v1", "v1")}, "n1 15"},
-		"two voids of each other count as void":                            {[]record.Fact{n1, void("v1", "v2"), void("v2", "v1")}, "n1 15"},
-		"a void that lies on a cycle takes nothing back":                   {[]record.Fact{n1, void("v1", "n1"), void("v2", "v3"), void("v3", "v2"), void("v4", "v1")}, "n1 15"},
-		"a void from outside that names a cycle's void stands":             {[]record.Fact{n1, void("v1", "v2"), void("v2", "v1"), void("v3", "v1"), void("v4", "n1"), void("v5", "v3")}, "n1 15 void"},
-		"a session's void takes back its facts alone":                      {[]record.Fact{during("T-1", n1), during("T-2", n2), sessionVoid("s1", "T-1")}, "n1 15 void, n2 15"},
-		"a session's void does not touch facts without a session":          {[]record.Fact{n1, sessionVoid("s1", "T-1")}, "n1 15"},
-		"a voided session void gives the session back":                     {[]record.Fact{during("T-1", n1), sessionVoid("s1", "T-1"), void("v1", "s1")}, "n1 15"},
-		"a session's void beats a correction":                              {[]record.Fact{during("T-1", n1), sessionVoid("s1", "T-1"), correction("c1", "n1", 1, 0, 16)}, "n1 16 by c1 void"},
-		"a fact of a session may be void on its own when the session's is": {[]record.Fact{during("T-1", n1), sessionVoid("s1", "T-1"), void("v1", "s1"), void("v2", "n1")}, "n1 15 void"},
+		"a fact stands as it was sent":          {[]record.Fact{n1}, "n1 15"},
+		"facts stand in the order of the chair": {[]record.Fact{n2, n1}, "n1 15, n2 15"},
+		"a correction replaces the fact, which keeps its id": {[]record.Fact{n1,
+			correction("c1", "n1", 1, 0, 16)}, "n1 16 by c1"},
+		"the highest revision wins": {[]record.Fact{n1, correction("c1", "n1", 2, 0, 16),
+			correction("c2", "n1", 1, 9, 17)}, "n1 16 by c1"},
+		"of one revision the later asserted wins": {[]record.Fact{n1, correction("c1", "n1", 1, 9, 16),
+			correction("c2", "n1", 1, 8, 17)}, "n1 16 by c1"},
+		"of one revision and time the higher id wins": {[]record.Fact{n1, correction("c1", "n1", 1, 9, 16),
+			correction("c2", "n1", 1, 9, 17)}, "n1 17 by c2"},
+		"a correction moves the fact in time":                    {[]record.Fact{n1, n2, moved}, "n2 15, n1 15 by c1"},
+		"a correction of another kind has no effect":             {[]record.Fact{n1, otherKind}, "n1 15"},
+		"a facility's fact is not corrected by another facility": {[]record.Fact{facility, elsewhere}, "f1 15"},
+		"a correction of what has not arrived waits":             {[]record.Fact{correction("c1", "n1", 1, 0, 16)}, ""},
+		"a void takes the fact back":                             {[]record.Fact{n1, n2, void("v1", "n1")}, "n1 15 void, n2 15"},
+		"a void beats a correction": {[]record.Fact{n1, void("v1", "n1"),
+			correction("c1", "n1", 9, 9, 16)}, "n1 16 by c1 void"},
+		"a void of a void puts the fact back": {[]record.Fact{n1, void("v1", "n1"),
+			void("v2", "v1")}, "n1 15"},
+		"a void of a void of a void takes it back again": {[]record.Fact{n1, void("v1", "n1"), void("v2", "v1"),
+			void("v3", "v2")}, "n1 15 void"},
+		"one standing void is enough": {[]record.Fact{n1, void("v1", "n1"), void("v2", "n1"),
+			void("v3", "v1")}, "n1 15 void"},
+		"a voided correction leaves the original": {[]record.Fact{n1, correction("c1", "n1", 1, 0, 16),
+			void("v1", "c1")}, "n1 15"},
+		"a voided correction leaves the one below it": {[]record.Fact{n1, correction("c1", "n1", 1, 0, 16),
+			correction("c2", "n1", 2, 0, 17), void("v1", "c2")}, "n1 16 by c1"},
+		"a void of itself counts as void": {[]record.Fact{n1, void("v1", "v1")}, "n1 15"},
+		"two voids of each other count as void": {[]record.Fact{n1, void("v1", "v2"),
+			void("v2", "v1")}, "n1 15"},
+		"a void that lies on a cycle takes nothing back": {[]record.Fact{n1, void("v1", "n1"), void("v2", "v3"),
+			void("v3", "v2"), void("v4", "v1")}, "n1 15"},
+		"a void from outside that names a cycle's void stands": {[]record.Fact{n1, void("v1", "v2"), void("v2", "v1"),
+			void("v3", "v1"), void("v4", "n1"), void("v5", "v3")}, "n1 15 void"},
+		"a session's void takes back its facts alone": {[]record.Fact{during("T-1", n1), during("T-2", n2),
+			sessionVoid("s1", "T-1")}, "n1 15 void, n2 15"},
+		"a session's void does not touch facts without a session": {[]record.Fact{n1, sessionVoid("s1", "T-1")}, "n1 15"},
+		"a voided session void gives the session back": {[]record.Fact{during("T-1", n1), sessionVoid("s1", "T-1"),
+			void("v1", "s1")}, "n1 15"},
+		"a session's void beats a correction": {[]record.Fact{during("T-1", n1), sessionVoid("s1", "T-1"),
+			correction("c1", "n1", 1, 0, 16)}, "n1 16 by c1 void"},
+		"a fact of a session may be void on its own when the session's is": {[]record.Fact{during("T-1", n1), sessionVoid("s1", "T-1"),
+			void("v1", "s1"), void("v2", "n1")}, "n1 15 void"},
 	} {
 		if got := say(record.Effective(c.facts)); got != c.want {
 			t.Errorf("%s: %q, want %q", sentence, got, c.want)
@@ -195,7 +212,8 @@ func TestVoidsByTheirDefinition(t *testing.T) {
 		for _, it := range record.Effective(facts) {
 			want := isVoid(it.ID)
 			for _, f := range facts {
-				want = want || f.Kind == record.KindSessionVoided && it.HasSession() && f.TargetSession == record.SessionKey(it.SessionSystem, it.SessionValue) && !isVoid(f.ID)
+				want = want || f.Kind == record.KindSessionVoided && it.HasSession() &&
+					f.TargetSession == record.SessionKey(it.SessionSystem, it.SessionValue) && !isVoid(f.ID)
 			}
 			if it.Void != want {
 				t.Fatalf("%s is void: %v, by the definition %v", it.ID, it.Void, want)
@@ -248,7 +266,8 @@ func TestTheOrderOfTheChair(t *testing.T) {
 	// The order within one moment: the project's own, no published source.
 	want := []record.Fact{
 		of("z", "session_started"), of("y", record.KindAccessExamined), of("x", record.KindSitePrepared), of("w", record.KindPegRemoved),
-		first, second, of("v", record.KindNeedleRemoved), of("u", record.KindPegPlaced), of("t", record.KindHoldPlaced), of("s", record.KindHoldLifted), later,
+		first, second, of("v", record.KindNeedleRemoved), of("u", record.KindPegPlaced), of("t", record.KindHoldPlaced),
+		of("s", record.KindHoldLifted), later,
 	}
 	items := make([]record.Item, 0, len(want))
 	for i := len(want) - 1; i >= 0; i-- {

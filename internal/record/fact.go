@@ -3,6 +3,7 @@ package record
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -47,8 +48,8 @@ const (
 	kindSealedIdentityChanged Kind = "identity_corrected"
 )
 
-// FacilityLevel tells whether facts of the kind are about a facility or a member of staff
-// rather than about a patient. Corrections and voids may be either.
+// FacilityLevel reports whether facts of the kind are about a facility or a member of staff, and
+// not about a patient. Corrections and voids can be either.
 func FacilityLevel(k Kind) bool {
 	switch k {
 	case KindFacilityRegistered, KindProtocolAdopted, KindCannulatorRated, KindCensusCounted,
@@ -58,11 +59,11 @@ func FacilityLevel(k Kind) bool {
 	return false
 }
 
-// ErrUnknownFact says that an event holds a fact that this version of the program does
-// not know: it must not be skipped, a newer version can read it.
+// ErrUnknownFact says that an event holds a fact that this version of the program does not know.
+// It must not be skipped: a newer version can read it.
 var ErrUnknownFact = errors.New("the event holds a fact of a kind that this version does not know; upgrade before going on")
 
-// Fact is one fact of an event, with what the event and the log say of it.
+// Fact is one fact of an event, with what the event and the log add to it.
 type Fact struct {
 	ID      string // FactID
 	EventID string
@@ -73,8 +74,8 @@ type Fact struct {
 	Source     string
 	Facility   string
 	PatientKey string // empty for a fact about a facility
-	// Unit gathers the facts that are rendered together: SessionUnit when the event
-	// carries a session reference, else the event's id.
+	// Unit is the key of the facts that are rendered together: SessionUnit if the event has a
+	// session reference, else the event's id.
 	Unit           string
 	SessionSystem  string
 	SessionValue   string
@@ -92,12 +93,12 @@ type Fact struct {
 	IdentityHashes []string
 }
 
-// HasSession tells whether the fact belongs to a treatment with a reference.
+// HasSession reports whether the fact belongs to a treatment with a reference.
 func (f *Fact) HasSession() bool { return f.SessionValue != "" }
 
-// Facts takes an event apart. seq and logged are what the log says of the event.
-// It returns ErrUnknownFact when a fact is of a kind that this version does not know,
-// another error when the event cannot be understood.
+// Facts returns the facts of an event. seq and logged are its place and its time in the log. It
+// returns ErrUnknownFact for a fact of an unknown kind, and another error for an event that it
+// cannot read.
 func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 	if ev.GetId() == "" {
 		return nil, errors.New("the event has no id")
@@ -126,7 +127,7 @@ func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 	return out, nil
 }
 
-// fill finds the concrete fact and what it points at.
+// fill sets the concrete fact and what it points at.
 func (f *Fact) fill(lf *logv1.Fact) error {
 	kind, body, err := concrete(lf)
 	if err != nil {
@@ -176,7 +177,7 @@ func (f *Fact) correct(c *cannularyv1.Correction, replacement proto.Message) err
 	return nil
 }
 
-// concrete unwraps a fact of the log down to its own message.
+// concrete returns the innermost message of a logged fact.
 func concrete(lf *logv1.Fact) (Kind, proto.Message, error) {
 	kind, m, err := inner(lf)
 	if err != nil {
@@ -202,8 +203,8 @@ func inner(m proto.Message) (Kind, proto.Message, error) {
 	return Kind(fd.Name()), r.Get(fd).Message().Interface(), nil
 }
 
-// BodyKind is the kind that a fact's content is of: for a correction the kind of the
-// replacing fact, for every other fact its own.
+// BodyKind returns the kind of a fact's content: for a correction the kind of the replacing
+// fact, else the fact's own.
 func (f *Fact) BodyKind() Kind {
 	if f.Kind != KindFactCorrected {
 		return f.Kind
@@ -214,8 +215,8 @@ func (f *Fact) BodyKind() Kind {
 	return kindOfMessage(f.Body)
 }
 
-// kindOfMessage derives the kind from the message's name: NeedleInserted is
-// "needle_inserted". The schema keeps to that rule; a test checks every fact.
+// kindOfMessage returns the kind that belongs to a message's name: NeedleInserted is
+// "needle_inserted". A test checks that every fact of the schema follows this rule.
 func kindOfMessage(m proto.Message) Kind {
 	return Kind(snake(string(m.ProtoReflect().Descriptor().Name())))
 }
@@ -234,7 +235,7 @@ func snake(s string) string {
 	return b.String()
 }
 
-// VoidedSession is the reference of the session that a session void names.
+// VoidedSession returns the reference of the session that a session void names.
 func (f *Fact) VoidedSession() (system, value string) {
 	if b, ok := f.Body.(*cannularyv1.SessionVoided); ok {
 		return b.GetSession().GetSystem(), b.GetSession().GetValue()
@@ -242,8 +243,7 @@ func (f *Fact) VoidedSession() (system, value string) {
 	return "", ""
 }
 
-// Plain tells whether the fact says something itself, rather than about another fact or
-// about the log.
+// Plain reports whether the fact says something itself, and not about another fact or the log.
 func (f *Fact) Plain() bool {
 	switch f.Kind {
 	case KindFactCorrected, KindFactVoided, KindSessionVoided, KindGenesis, KindDayStarted, KindLossRecorded:
@@ -252,14 +252,15 @@ func (f *Fact) Plain() bool {
 	return true
 }
 
-// Tracks lists the names of the tracks that the fact's content mentions, each once, in
-// order of appearance.
+// Tracks returns the names of the tracks that the fact mentions, each once, in order of
+// appearance.
 func (f *Fact) Tracks() []string { return mentions(f.Body, "track", "replaced_by") }
 
-// Accesses lists the names of the accesses that the fact's content mentions.
+// Accesses returns the names of the accesses that the fact mentions, each once, in order of
+// appearance.
 func (f *Fact) Accesses() []string { return mentions(f.Body, "access") }
 
-// Staff lists the members of staff that the fact mentions, its recorder among them.
+// Staff returns the members of staff that the fact mentions, with its recorder.
 func (f *Fact) Staff() []*cannularyv1.StaffIdentifier {
 	var out []*cannularyv1.StaffIdentifier
 	seen := map[string]bool{}
@@ -287,21 +288,12 @@ func mentions(m proto.Message, names ...protoreflect.Name) []string {
 			return
 		}
 		for _, n := range names {
-			if fd.Name() == n && v.String() != "" && !contains(out, v.String()) {
+			if fd.Name() == n && v.String() != "" && !slices.Contains(out, v.String()) {
 				out = append(out, v.String())
 			}
 		}
 	})
 	return out
-}
-
-func contains(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }
 
 // walk visits every field that is set, depth first, in field order.

@@ -21,12 +21,13 @@ import (
 // would make a second fact of every resend.
 func TestIDsStayForEver(t *testing.T) {
 	for want, got := range map[string]string{
-		"d51a61f68615d5de2be8b6d9cf33e54f":   record.EventID("engine-a", "0001"),
-		"c045d52d2244a9efd1cebed273b695b8":   record.TestEventID("engine-a", "0001"),
-		"ce75da2374e91e2f56f25a6904a6ee80":   record.SessionUnit("k", "urn:x", "1"),
-		"0b6494dc25b11a68ce76dbaf6bd5e487":   record.SessionKey("urn:x", "1"),
-		"ff97ce9de6e0e4fc50e718f3a8ea0612":   record.HoldID("person", "f.0"),
-		"d51a61f68615d5de2be8b6d9cf33e54f.7": record.ReferencedFactID("engine-b", &v1.FactReference{Source: "engine-a", SourceMessageId: "0001", Ordinal: 7}),
+		"d51a61f68615d5de2be8b6d9cf33e54f": record.EventID("engine-a", "0001"),
+		"c045d52d2244a9efd1cebed273b695b8": record.TestEventID("engine-a", "0001"),
+		"ce75da2374e91e2f56f25a6904a6ee80": record.SessionUnit("k", "urn:x", "1"),
+		"0b6494dc25b11a68ce76dbaf6bd5e487": record.SessionKey("urn:x", "1"),
+		"ff97ce9de6e0e4fc50e718f3a8ea0612": record.HoldID("person", "f.0"),
+		"d51a61f68615d5de2be8b6d9cf33e54f.7": record.ReferencedFactID("engine-b",
+			&v1.FactReference{Source: "engine-a", SourceMessageId: "0001", Ordinal: 7}),
 		"d51a61f68615d5de2be8b6d9cf33e54f.0": record.ReferencedFactID("engine-a", &v1.FactReference{SourceMessageId: "0001"}),
 	} {
 		if got != want {
@@ -59,10 +60,12 @@ func TestFactsOfEverySample(t *testing.T) {
 			t.Errorf("%s: kind %s, content %s", s.Name, f.Kind, f.BodyKind())
 		}
 		if f.ID != record.FactID(a.EventID, 0) || f.EventID != a.EventID || f.Seq != seq || f.Facility != testkit.Facility ||
-			f.Source != testkit.Source || !f.At.Equal(env.GetOccurredAt().AsTime()) || f.Precision != env.GetPrecision() || !proto.Equal(f.Recorder, env.GetRecorder()) {
+			f.Source != testkit.Source || !f.At.Equal(env.GetOccurredAt().AsTime()) || f.Precision != env.GetPrecision() ||
+			!proto.Equal(f.Recorder, env.GetRecorder()) {
 			t.Errorf("%s: %+v", s.Name, f)
 		}
-		if (f.PatientKey != "") != (env.GetPatient() != nil) || f.HasSession() != (env.GetSession() != nil) || (len(f.PatientSealed) > 0) != (env.GetPatient() != nil) {
+		if (f.PatientKey != "") != (env.GetPatient() != nil) || f.HasSession() != (env.GetSession() != nil) ||
+			(len(f.PatientSealed) > 0) != (env.GetPatient() != nil) {
 			t.Errorf("%s: patient %q, session %q", s.Name, f.PatientKey, f.SessionValue)
 		}
 		if plain := s.Kind != "fact_corrected" && s.Kind != "fact_voided" && s.Kind != "session_voided"; f.Plain() != plain {
@@ -77,7 +80,8 @@ func TestFactsOfEverySample(t *testing.T) {
 		if s.Kind == "session_voided" && f.TargetSession != record.SessionKey("https://unit-north.example/treatment", "T-4999") {
 			t.Errorf("%s: takes back %q", s.Name, f.TargetSession)
 		}
-		if (s.Kind == "patients_merged" || s.Kind == "merge_reversed") && f.MergedKey != n.Ring.PatientKey("https://hospital.example/patient-number", "INV-0002") {
+		if (s.Kind == "patients_merged" || s.Kind == "merge_reversed") &&
+			f.MergedKey != n.Ring.PatientKey("https://hospital.example/patient-number", "INV-0002") {
 			t.Errorf("%s: retires %q", s.Name, f.MergedKey)
 		}
 		if body == "identity_stated" && len(f.IdentityHashes) != 2 {
@@ -120,7 +124,8 @@ func eventOf(m *v1.FeedRequest) *logv1.Event {
 	env := testkit.Envelope(m)
 	ev := &logv1.Event{
 		Id: record.EventID(env.GetSource(), env.GetSourceMessageId()), Source: env.GetSource(), SourceMessageId: env.GetSourceMessageId(),
-		Facility: env.GetFacility(), OccurredAt: env.GetOccurredAt(), Precision: env.GetPrecision(), Recorder: env.GetRecorder(), Session: env.GetSession(),
+		Facility: env.GetFacility(), OccurredAt: env.GetOccurredAt(), Precision: env.GetPrecision(), Recorder: env.GetRecorder(),
+		Session: env.GetSession(),
 	}
 	if env.GetPatient() != nil {
 		ev.PatientKey = "0123456789abcdef0123456789abcdef"
@@ -156,10 +161,11 @@ func TestEventsThatCannotBeTakenApart(t *testing.T) {
 		ev    *logv1.Event
 		newer bool
 	}{
-		"no id":                             {with(func(ev *logv1.Event) { ev.Id = "" }), false},
-		"no facts":                          {with(func(ev *logv1.Event) { ev.Facts = nil }), false},
-		"a kind of the log's that is new":   {with(newer(&logv1.Fact{})), true},
-		"a kind of a service's that is new": {with(newer(&logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: &v1.CannulationFact{}}})), true},
+		"no id":                           {with(func(ev *logv1.Event) { ev.Id = "" }), false},
+		"no facts":                        {with(func(ev *logv1.Event) { ev.Facts = nil }), false},
+		"a kind of the log's that is new": {with(newer(&logv1.Fact{})), true},
+		"a kind of a service's that is new": {with(newer(&logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: &v1.CannulationFact{}}})),
+			true},
 		"a correction by a kind that is new": {with(newer(&logv1.Fact{Fact: &logv1.Fact_Cannulation{Cannulation: &v1.CannulationFact{
 			Fact: &v1.CannulationFact_FactCorrected{FactCorrected: &v1.CannulationFactCorrected{Replacement: &v1.CannulationFact{}}},
 		}}})), true},
@@ -191,7 +197,8 @@ func FuzzFacts(f *testing.F) {
 		{Fact: &logv1.Fact_IdentitiesMerged{IdentitiesMerged: &logv1.IdentitiesMerged{RetiredPatientKey: "k"}}},
 		{Fact: &logv1.Fact_LossRecorded{LossRecorded: &logv1.LossRecorded{FirstSequence: 1, LastSequence: 2}}},
 	} {
-		data, err := proto.Marshal(&logv1.Event{Id: "e", OccurredAt: &timestamppb.Timestamp{Seconds: -1 << 60, Nanos: -5}, Facts: []*logv1.Fact{lf, lf}})
+		data, err := proto.Marshal(&logv1.Event{Id: "e", OccurredAt: &timestamppb.Timestamp{Seconds: -1 << 60, Nanos: -5},
+			Facts: []*logv1.Fact{lf, lf}})
 		if err != nil {
 			f.Fatal(err)
 		}

@@ -1,17 +1,20 @@
 package record
 
-import "sort"
+import (
+	"slices"
+	"sort"
+)
 
 // Identities resolves merged identities. The zero value knows no merge.
 type Identities struct {
 	survivor map[string]string // retired key → key it was merged into
-	// Refused are the ids of merge facts that had no effect: they would have closed a
-	// cycle, or retired an identity that was retired already.
+	// Refused are the ids of merge facts that had no effect: they would have closed a cycle, or
+	// retired an identity that was already retired.
 	Refused []string
 }
 
-// Resolve applies merges and their reversals in the order of clinical time, then fact id.
-// items are the merge and reversal facts of all patients after corrections and voids.
+// Resolve applies merges and their reversals in the order of clinical time, then fact id. items
+// are the merge and reversal facts of all patients, after corrections and voids.
 func Resolve(items []Item) *Identities {
 	list := make([]*Fact, 0, len(items))
 	for i := range items {
@@ -46,7 +49,7 @@ func Resolve(items []Item) *Identities {
 	return ids
 }
 
-// Survivor follows merges from key to the identity that is in use today.
+// Survivor follows merges from key and returns the identity that is in use today.
 func (ids *Identities) Survivor(key string) string {
 	if ids == nil {
 		return key
@@ -60,8 +63,8 @@ func (ids *Identities) Survivor(key string) string {
 	}
 }
 
-// Group lists every identity that resolves to the same survivor as key, the survivor
-// first, the rest sorted.
+// Group returns every identity with the same survivor as key: the survivor first, the rest
+// sorted.
 func (ids *Identities) Group(key string) []string {
 	s := ids.Survivor(key)
 	group := []string{s}
@@ -76,7 +79,7 @@ func (ids *Identities) Group(key string) []string {
 	return group
 }
 
-// MergedInto tells the identity that key was merged into directly, empty if it was not.
+// MergedInto returns the identity that key was merged into directly, empty if it was not.
 func (ids *Identities) MergedInto(key string) string {
 	if ids == nil {
 		return ""
@@ -84,7 +87,7 @@ func (ids *Identities) MergedInto(key string) string {
 	return ids.survivor[key]
 }
 
-// MergedDirectly lists the keys that were merged into key itself, sorted.
+// MergedDirectly returns the keys that were merged into key directly, sorted.
 func (ids *Identities) MergedDirectly(key string) []string {
 	var out []string
 	if ids != nil {
@@ -98,8 +101,7 @@ func (ids *Identities) MergedDirectly(key string) []string {
 	return out
 }
 
-// Changed lists every key whose survivor, or whose direct merges, differ between a and b,
-// sorted.
+// Changed returns every key whose survivor or direct merges differ between a and b, sorted.
 func Changed(a, b *Identities) []string {
 	seen := map[string]bool{}
 	for _, ids := range []*Identities{a, b} {
@@ -113,22 +115,10 @@ func Changed(a, b *Identities) []string {
 	var out []string
 	for key := range seen {
 		if a.Survivor(key) != b.Survivor(key) || a.MergedInto(key) != b.MergedInto(key) ||
-			!equal(a.MergedDirectly(key), b.MergedDirectly(key)) {
+			!slices.Equal(a.MergedDirectly(key), b.MergedDirectly(key)) {
 			out = append(out, key)
 		}
 	}
 	sort.Strings(out)
 	return out
-}
-
-func equal(a, b []string) bool {
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i] != b[i] {
-			return false
-		}
-	}
-	return true
 }

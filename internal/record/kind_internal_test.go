@@ -61,7 +61,8 @@ func TestRankNamesKindsOfTheSchema(t *testing.T) {
 			t.Errorf("%s has rank %d, which this test does not know", k, rank(k))
 		}
 	}
-	for _, k := range []Kind{KindFacilityRegistered, KindProtocolAdopted, KindCannulatorRated, KindCensusCounted, KindThresholdSet, KindSignalAcknowledged} {
+	for _, k := range []Kind{KindFacilityRegistered, KindProtocolAdopted, KindCannulatorRated, KindCensusCounted, KindThresholdSet,
+		KindSignalAcknowledged} {
 		if !known[k] || !FacilityLevel(k) {
 			t.Errorf("%s is not a fact of the schema about a facility", k)
 		}

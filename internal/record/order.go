@@ -6,10 +6,9 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// rank orders facts of the same moment as they happen at the chair: examination,
-// preparation, peg removal, insertion, removal, peg placement, hold, lift. Facts of other
-// kinds that may share the moment come first when they set the scene (a plan, a session's
-// start) and last when they close it.
+// rank orders facts of the same moment as they happen at the chair: examination, preparation,
+// peg removal, insertion, removal, peg placement, hold, lift. A fact of another kind comes first
+// if it opens the session, as a plan does, and last if it closes it.
 func rank(k Kind) int {
 	switch k {
 	case KindAccessExamined:
@@ -34,7 +33,7 @@ func rank(k Kind) int {
 	return 0
 }
 
-// attempt is the attempt ordinal of an insertion, 0 for other facts.
+// attempt returns the attempt ordinal of an insertion, 0 for other facts.
 func attempt(f *Fact) uint32 {
 	if n, ok := f.Body.(*cannularyv1.NeedleInserted); ok {
 		return n.GetAttemptOrdinal()
@@ -42,8 +41,9 @@ func attempt(f *Fact) uint32 {
 	return 0
 }
 
-// Before is the total order in which state folds over facts: clinical time; within the
-// same moment the order of the chair, insertions by attempt; then the fact's id.
+// Before reports whether a comes before b in the total order in which facts are folded: by
+// clinical time, within one moment in the order of the chair, insertions by attempt, then by
+// fact id.
 func Before(a, b *Fact) bool {
 	if !a.At.Equal(b.At) {
 		return a.At.Before(b.At)
@@ -57,7 +57,7 @@ func Before(a, b *Fact) bool {
 	return a.ID < b.ID
 }
 
-// Sort puts items into the order of Before.
+// Sort sorts items by Before.
 func Sort(items []Item) {
 	sort.Slice(items, func(i, j int) bool { return Before(&items[i].Fact, &items[j].Fact) })
 }

@@ -6,10 +6,10 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Reach tells whether a correction or void has something to act on.
+// Reach says whether a correction or a void has something to act on.
 type Reach string
 
-// What a correction or void can find.
+// The reaches of a correction or a void.
 const (
 	Reached      Reach = ""
 	NotArrived   Reach = "not-arrived"   // the message or session that it names has not arrived
@@ -18,7 +18,7 @@ const (
 	OtherSubject Reach = "other-subject" // it names a fact about another patient or facility
 )
 
-// Says words it for whoever looks after the sending system.
+// Says returns the reach in words for those who look after the sending system.
 func (r Reach) Says() string {
 	switch r {
 	case Reached:
@@ -35,10 +35,10 @@ func (r Reach) Says() string {
 	return string(r)
 }
 
-// Amends tells whether the fact is a correction or void.
+// Amends reports whether the fact is a correction or a void.
 func (f *Fact) Amends() bool { return f.Target != "" || f.TargetSession != "" }
 
-// Names says what a correction or void names, in the sender's terms.
+// Names returns what a correction or a void names, in the sender's terms.
 func (f *Fact) Names() string {
 	if f.TargetSession != "" {
 		system, value := f.VoidedSession()
@@ -55,13 +55,13 @@ func (f *Fact) Names() string {
 	return fmt.Sprintf("fact %d of %s %q", ref.GetOrdinal(), source, ref.GetSourceMessageId())
 }
 
-// TakenBack tells whether a void takes back the fact of that id, which may itself be a
-// correction or void. facts are as for Effective.
-func TakenBack(facts []Fact, id string) bool { return newVoids(facts).void(id) }
+// Voided reports whether a void voids the fact of that id, which can itself be a correction or a
+// void. facts are as for Effective.
+func Voided(facts []Fact, id string) bool { return newVoids(facts).void(id) }
 
-// ReachOf tells what a correction or void finds. named are the facts of the message, or of
-// the session, that it names, as far as they have arrived; related tells whether an
-// amendment may touch a fact. Effective follows the same rules.
+// ReachOf returns the reach of a correction or a void. named are the facts of the message or
+// session that it names, as far as they have arrived. related reports whether an amendment can
+// change a fact. Effective follows the same rules.
 func ReachOf(f *Fact, named []Fact, related func(a, b *Fact) bool) Reach {
 	reach := NotArrived
 	for i := range named {
@@ -79,7 +79,7 @@ func ReachOf(f *Fact, named []Fact, related func(a, b *Fact) bool) Reach {
 			continue
 		}
 		switch {
-		case !related(f, t) && t.MergedKey == "": // any patient's void of a merge counts
+		case !related(f, t) && t.MergedKey == "": // a void of a merge can come from any patient
 			return OtherSubject
 		case f.Kind == KindFactCorrected && (!t.Plain() || f.BodyKind() != t.Kind):
 			return OtherKind

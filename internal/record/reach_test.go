@@ -9,8 +9,10 @@ import (
 
 func TestWhatACorrectionOrVoidFinds(t *testing.T) {
 	const event = "0123456789abcdef0123456789abcdef"
-	needle := record.Fact{ID: event + ".0", EventID: event, PatientKey: "p1", Facility: "invented-north", Kind: "needle_inserted", Body: &v1.NeedleInserted{}, SessionSystem: "s", SessionValue: "9"}
-	correction := record.Fact{ID: event + ".1", EventID: event, PatientKey: "p1", Kind: record.KindFactCorrected, Body: &v1.NeedleInserted{}}
+	needle := record.Fact{ID: event + ".0", EventID: event, PatientKey: "p1", Facility: "invented-north", Kind: "needle_inserted",
+		Body: &v1.NeedleInserted{}, SessionSystem: "s", SessionValue: "9"}
+	correction := record.Fact{ID: event + ".1", EventID: event, PatientKey: "p1", Kind: record.KindFactCorrected,
+		Body: &v1.NeedleInserted{}}
 	merge := record.Fact{ID: event + ".2", EventID: event, PatientKey: "p1", Kind: record.KindPatientsMerged, MergedKey: "p2"}
 	message := []record.Fact{needle, correction, merge}
 	same := func(a, b *record.Fact) bool { return a.PatientKey == b.PatientKey }
@@ -25,7 +27,8 @@ func TestWhatACorrectionOrVoidFinds(t *testing.T) {
 		return f
 	}
 	session := func(patient, value string) record.Fact {
-		return record.Fact{PatientKey: patient, Kind: record.KindSessionVoided, Body: &v1.SessionVoided{}, TargetSession: record.SessionKey("s", value)}
+		return record.Fact{PatientKey: patient, Kind: record.KindSessionVoided, Body: &v1.SessionVoided{},
+			TargetSession: record.SessionKey("s", value)}
 	}
 	for _, c := range []struct {
 		says  string

@@ -1,6 +1,6 @@
-// Package rule is the table of the rules by which needling is judged: what each asks, how
-// grave it is to break it, whether a unit's protocol may change it, what it rests on and
-// what clears it. It is data: the judging itself is in package track. It imports nothing.
+// Package rule is the table of the rules by which needling is judged. A row says what the rule
+// asks, how grave it is to break it, whether a unit's protocol may change it, what it rests on and
+// what clears it. The table is data; package track judges. The package imports nothing.
 package rule
 
 // Severity is how grave a finding is.
@@ -74,16 +74,15 @@ const (
 	Person              = "person"
 	MergeWithoutEffect  = "merge-without-effect"
 	liftedByName        = "a named person lifts the hold, with a reason"
-	laterSessionWithout = "the next session in the track that does without it"
+	laterSessionWithout = "the next session in the track without it"
 )
 
 // Rule is one row of the table.
 type Rule struct {
 	Code string
-	// Asks is what the rule asks, with the values that hold where a protocol says nothing.
+	// Asks is what the rule asks, with the default values.
 	Asks string
-	// Severity is that of a finding; Graver, where not empty, is that of the graver case
-	// that Asks names.
+	// Severity is that of a finding. Graver, if not empty, is that of the graver case in Asks.
 	Severity Severity
 	Graver   Severity
 	// Fixed rules are definitions or safety rules: no protocol has a parameter for them.
@@ -92,103 +91,173 @@ type Rule struct {
 	Parameters []string
 	// Holds is what a finding of severity Stop holds.
 	Holds Scope
-	// Urgent tells that a stop wants a surgeon or physician at once.
+	// Urgent reports that a stop needs a surgeon or a physician at once.
 	Urgent bool
-	// Basis is what the rule rests on: "read" means read in the source named, "from memory"
-	// recalled and not read, "common practice, no source" and "ours" speak for themselves.
+	// Basis is what the rule rests on. "read": read in the source named. "from memory": recalled,
+	// not read. "common practice, no source" and "ours" mean what they say.
 	Basis string
 	// Clears is what ends a finding.
 	Clears string
 }
 
-// All is the table, in the order of a session: plan, insertion, preparation, examination,
+// All returns the table in the order of a session: plan, insertion, preparation, examination,
 // trends, infection.
 func All() []Rule { return append([]Rule(nil), table...) }
 
 var table = []Rule{
-	{Code: NotAFistula, Asks: "constant-site tracks are for native fistulas only", Severity: Stop, Fixed: true, Holds: Track, Urgent: true,
+	{Code: NotAFistula, Severity: Stop, Fixed: true, Holds: Track, Urgent: true,
+		Asks:   "constant-site tracks are for native fistulas only",
 		Basis:  "read: British Columbia Provincial Renal Agency, guideline of 2009",
 		Clears: "the kind of the access or the plan is corrected, or the track is retired; it cannot be lifted"},
-	{Code: SpacingShort, Asks: "the needle tips lie at least 60 mm apart; below 50 mm is a stop", Severity: Caution, Graver: Stop, Holds: Track,
+	{Code: SpacingShort, Severity: Caution, Graver: Stop, Holds: Track,
+		Asks:       "the needle tips lie at least 60 mm apart; below 50 mm is a stop",
 		Parameters: []string{"tip_distance_min_millimetres", "tip_distance_stop_millimetres"},
 		Basis:      "60 to 80 mm common practice, no source, and at least 60 mm in a trial (read: Hasbargen 1995); 50 mm from memory",
 		Clears:     "a plan with the tips further apart; a stop also needs a named person to lift the hold"},
-	{Code: SpacingLong, Asks: "the needle tips lie at most 80 mm apart", Severity: Caution,
-		Parameters: []string{"tip_distance_max_millimetres"}, Basis: "common practice, no source", Clears: "a plan with the tips closer together"},
-	{Code: NearAnastomosis, Asks: "a site lies at least 38 mm from the anastomosis", Severity: Caution,
-		Parameters: []string{"anastomosis_distance_min_millimetres"}, Basis: "from memory, 38 to 50 mm", Clears: "a plan with the site further away"},
-	{Code: AngleUnusual, Asks: "the planned angle lies within 20° to 35°", Severity: Note,
-		Parameters: []string{"angle_min_degrees", "angle_max_degrees"}, Basis: "from memory: KDOQI 2006, tables 3 and 4 (fistula)", Clears: "a plan with an angle in that range"},
-	{Code: AngleDrift, Asks: "the needle goes in and comes out within 5° of the track's angle", Severity: Caution,
-		Parameters: []string{"angle_tolerance_degrees", "count_needs_same_angle"}, Basis: "same angle: common practice, no source; 5° is ours",
+	{Code: SpacingLong, Severity: Caution,
+		Asks:       "the needle tips lie at most 80 mm apart",
+		Parameters: []string{"tip_distance_max_millimetres"}, Basis: "common practice, no source",
+		Clears: "a plan with the tips closer together"},
+	{Code: NearAnastomosis, Severity: Caution,
+		Asks:       "a site lies at least 38 mm from the anastomosis",
+		Parameters: []string{"anastomosis_distance_min_millimetres"}, Basis: "from memory, 38 to 50 mm",
+		Clears: "a plan with the site further away"},
+	{Code: AngleUnusual, Severity: Note,
+		Asks:       "the planned angle lies within 20° to 35°",
+		Parameters: []string{"angle_min_degrees", "angle_max_degrees"}, Basis: "from memory: KDOQI 2006, tables 3 and 4 (fistula)",
+		Clears: "a plan with an angle in that range"},
+	{Code: AngleDrift, Severity: Caution,
+		Asks:       "the needle goes in and comes out within 5° of the track's angle",
+		Parameters: []string{"angle_tolerance_degrees", "count_needs_same_angle"},
+		Basis:      "same angle: common practice, no source; 5° is ours", Clears: laterSessionWithout},
+	{Code: FirstByNovice, Severity: Caution,
+		Asks:       "the first insertion is made by someone rated to create tracks within the last 12 months",
+		Parameters: []string{"rating_valid_months"}, Basis: "from memory; the 12 months read in a facility's rating tool",
+		Clears: "the track becomes ready, or is retired"},
+	{Code: UnlistedCannulator, Severity: Caution,
+		Asks:       "a forming track is needled by its creator or a named deputy",
+		Parameters: []string{"count_needs_listed_cannulator"}, Basis: "read in a unit's procedure; the single deputy from memory",
 		Clears: laterSessionWithout},
-	{Code: FirstByNovice, Asks: "the first insertion is made by someone rated to create tracks within the last 12 months", Severity: Caution,
-		Parameters: []string{"rating_valid_months"}, Basis: "from memory; the 12 months read in a facility's rating tool", Clears: "the track has become ready, or is given up"},
-	{Code: UnlistedCannulator, Asks: "a forming track is needled by its creator or a named deputy", Severity: Caution,
-		Parameters: []string{"count_needs_listed_cannulator"}, Basis: "read in a unit's procedure; the single deputy from memory", Clears: laterSessionWithout},
-	{Code: OffSite, Asks: "a forming track is entered in the same spot", Severity: Caution,
+	{Code: OffSite, Severity: Caution,
+		Asks:       "a forming track is entered in the same spot",
 		Parameters: []string{"count_needs_same_spot"}, Basis: "read in a unit's procedure", Clears: laterSessionWithout},
-	{Code: OffPath, Asks: "no new path is cut in a forming track", Severity: Caution,
+	{Code: OffPath, Severity: Caution,
+		Asks:       "no new path is cut in a forming track",
 		Parameters: []string{"count_needs_same_path"}, Basis: "read in a unit's procedure", Clears: laterSessionWithout},
-	{Code: GapLong, Asks: "forming sessions that count lie at most 7 days apart: after more, one more session; after more than 14 days counting starts again", Severity: Caution,
-		Parameters: []string{"gap_extra_days", "gap_restart_days"}, Basis: "ours", Clears: "the track is ready all the same"},
-	{Code: PegMissing, Asks: "where the unit uses pegs, one is left after each forming session and found at the next: else one more session", Severity: Caution,
-		Parameters: []string{"uses_pegs"}, Basis: "common practice, no source; the one session is ours", Clears: "the track is ready all the same"},
-	{Code: EarlyBlunt, Asks: "no blunt needle before the track is ready, nor into a ready track after more than 7 days without a session that counts", Severity: Caution,
-		Parameters: []string{"forming_sessions_target", "easy_entries_needed", "gap_extra_days", "sharp_only"}, Basis: "common practice, no source", Clears: laterSessionWithout},
-	{Code: FloorSix, Asks: "no protocol or plan asks for fewer than six sharp sessions; one that does is refused", Severity: Stop, Fixed: true,
+	{Code: GapLong, Severity: Caution,
+		Asks: "forming sessions that count lie at most 7 days apart: after more, one more session; after more than 14 days " +
+			"counting starts again",
+		Parameters: []string{"gap_extra_days", "gap_restart_days"}, Basis: "ours",
+		Clears: "the track becomes ready, or counting starts again"},
+	{Code: PegMissing, Severity: Caution,
+		Asks:       "where the unit uses pegs, one is left after each forming session and found at the next: else one more session",
+		Parameters: []string{"uses_pegs"}, Basis: "common practice, no source; the one session is ours",
+		Clears: "the track becomes ready, or counting starts again"},
+	{Code: EarlyBlunt, Severity: Caution,
+		Asks: "no blunt needle before the track is ready, nor into a ready track after more than 7 days without a session that " +
+			"counts",
+		Parameters: []string{"forming_sessions_target", "easy_entries_needed", "gap_extra_days", "sharp_only"},
+		Basis:      "common practice, no source", Clears: laterSessionWithout},
+	{Code: FloorSix, Severity: Stop, Fixed: true,
+		Asks:  "no protocol or plan asks for fewer than six sharp sessions; one that does is refused",
 		Basis: "common practice, no source", Clears: "the message is sent again with six or more"},
-	{Code: HardEntry, Asks: "each of the last two entries that count was easy: one attempt, one pass, no resistance", Severity: Note,
+	{Code: HardEntry, Severity: Note,
+		Asks:       "each of the last two entries that count was easy: one attempt, one pass, no resistance",
 		Parameters: []string{"easy_entries_needed"}, Basis: "from memory", Clears: "two easy entries in a row that count"},
-	{Code: Rescue, Asks: "a sharp needle in a track past forming is a last resort and needs a reason: a note with one, a caution without", Severity: Note, Graver: Caution,
+	{Code: Rescue, Severity: Note, Graver: Caution,
+		Asks:  "a sharp needle in a track past forming is a last resort and needs a reason: a note with one, a caution without",
 		Basis: "common practice, no source; that it raises the risk of infection, read", Clears: laterSessionWithout},
-	{Code: RescueRepeat, Asks: "two rescues within 28 days ask for a review of the track", Severity: Caution,
-		Parameters: []string{"rescue_repeat_count", "rescue_window_days"}, Basis: "ours", Clears: "a review of the track is closed, or 28 days pass with fewer"},
-	{Code: AttemptsExceeded, Asks: "at most 2 attempts by one cannulator at one site in a session", Severity: Caution,
+	{Code: RescueRepeat, Severity: Caution,
+		Asks:       "two rescues within 28 days ask for a review of the track",
+		Parameters: []string{"rescue_repeat_count", "rescue_window_days"}, Basis: "ours",
+		Clears: "a review of the track is closed, or fewer than two rescues lie within 28 days"},
+	{Code: AttemptsExceeded, Severity: Caution,
+		Asks:       "at most 2 attempts by one cannulator at one site in a session",
 		Parameters: []string{"attempts_max"}, Basis: "from memory", Clears: laterSessionWithout},
-	{Code: ScabIncomplete, Asks: "the scab is wholly removed before a blunt needle goes in", Severity: Stop, Holds: Entry,
+	{Code: ScabIncomplete, Severity: Stop, Holds: Entry,
+		Asks:  "the scab is wholly removed before a blunt needle goes in",
 		Basis: "read in a unit's procedure", Clears: "a later preparation in the same session removes the scab whole"},
-	{Code: SingleDisinfection, Asks: "the site is disinfected twice, before and after scab or peg is removed, from the second session on: a note where it is not recorded, a caution where it was not done", Severity: Note, Graver: Caution,
+	{Code: SingleDisinfection, Severity: Note, Graver: Caution,
+		Asks: "the site is disinfected twice, before and after scab or peg is removed, from the second session on: a note where it " +
+			"is not recorded, a caution where it was not done",
 		Parameters: []string{"disinfections_min"}, Basis: "from memory", Clears: laterSessionWithout},
-	{Code: ContactShort, Asks: "chlorhexidine in alcohol acts for 30 s, povidone-iodine for 120 s", Severity: Caution,
-		Parameters: []string{"chlorhexidine_alcohol_contact_seconds", "povidone_iodine_contact_seconds"}, Basis: "from memory: KDOQI 2006, table 2", Clears: laterSessionWithout},
-	{Code: GaugeFlow, Asks: "needle and pump speed suit each other: 17G below 300 mL/min, 16G 250 to 350, 15G 350 to 450, 14G above 450", Severity: Note,
-		Basis: "from memory: the union of two published tables, 17G 200–250, 16G 250–350, 15G 350–450, 14G >450 and 17G <300, 16G 300–350, 15G 350–450, 14G >450 mL/min", Clears: laterSessionWithout},
-	{Code: ReferenceReused, Asks: "a session reference names one treatment: its needles in a track lie at most 12 hours apart", Severity: Caution, Fixed: true,
+	{Code: ContactShort, Severity: Caution,
+		Asks:       "chlorhexidine in alcohol acts for 30 s, povidone-iodine for 120 s",
+		Parameters: []string{"chlorhexidine_alcohol_contact_seconds", "povidone_iodine_contact_seconds"},
+		Basis:      "from memory: KDOQI 2006, table 2", Clears: laterSessionWithout},
+	{Code: GaugeFlow, Severity: Note,
+		Asks: "needle and pump speed suit each other: 17G below 300 mL/min, 16G 250 to 350, 15G 350 to 450, 14G above 450",
+		Basis: "from memory: the union of two published tables, 17G 200–250, 16G 250–350, 15G 350–450, 14G >450 and 17G <300, 16G " +
+			"300–350, 15G 350–450, 14G >450 mL/min",
+		Clears: laterSessionWithout},
+	{Code: ReferenceReused, Severity: Caution, Fixed: true,
+		Asks:  "a session reference names one treatment: its needles in a track lie at most 12 hours apart",
 		Basis: "ours", Clears: laterSessionWithout},
-	{Code: NeedledUnderHold, Asks: "no needle is used while a hold is open; such a session counts for nothing, and the lead is to know", Severity: Caution, Fixed: true,
+	{Code: NeedledUnderHold, Severity: Caution, Fixed: true,
+		Asks:  "no needle is used while a hold is open; such a session counts for nothing, and the lead is to know",
 		Basis: "ours", Clears: "no hold is on the place any more"},
-	{Code: UnusedLong, Asks: "a track in blunt use is needled at least every 21 days; after more than 42 days no needle before a review", Severity: Caution, Graver: Stop, Holds: Entry,
+	{Code: UnusedLong, Severity: Caution, Graver: Stop, Holds: Entry,
+		Asks:       "a track in blunt use is needled at least every 21 days; after more than 42 days no needle before a review",
 		Parameters: []string{"unused_caution_days", "unused_stop_days", "sharp_only"}, Basis: "ours: a tunnel that is not used closes",
-		Clears: "a needle is used in the track; the stop: a review of the track or its access is closed"},
-	{Code: ThrillAbsent, Asks: "a thrill is felt and a bruit is heard", Severity: Stop, Fixed: true, Holds: Access, Urgent: true, Basis: "from memory", Clears: liftedByName},
-	{Code: SiteInfection, Asks: "no pus, redness or swelling at a site: no entry there; culture, doctor", Severity: Stop, Fixed: true, Holds: Track, Basis: "from memory", Clears: liftedByName},
-	{Code: SkinAtRisk, Asks: "no shiny or thin skin, no scab that does not heal, no ulcer over the access: surgical review at once", Severity: Stop, Fixed: true, Holds: Access, Urgent: true,
+		Clears: "a needle is used in the track; a stop ends when a review of the track or its access is closed"},
+	{Code: ThrillAbsent, Severity: Stop, Fixed: true, Holds: Access, Urgent: true,
+		Asks:  "a thrill is felt and a bruit is heard",
+		Basis: "from memory", Clears: liftedByName},
+	{Code: SiteInfection, Severity: Stop, Fixed: true, Holds: Track,
+		Asks:  "no pus, redness or swelling at a site: no entry there; culture, doctor",
+		Basis: "from memory", Clears: liftedByName},
+	{Code: SkinAtRisk, Severity: Stop, Fixed: true, Holds: Access, Urgent: true,
+		Asks:  "no shiny or thin skin, no scab that does not heal, no ulcer over the access: surgical review at once",
 		Basis: "read: NHS Improvement, patient safety alert of 2018", Clears: liftedByName},
-	{Code: OutflowSign, Asks: "the fistula collapses when the arm is raised; no bounding pulse with a discontinuous thrill or a high-pitched bruit", Severity: Caution, Fixed: true,
+	{Code: OutflowSign, Severity: Caution, Fixed: true,
+		Asks:  "the fistula collapses when the arm is raised; no bounding pulse with a discontinuous thrill or a high-pitched bruit",
 		Basis: "read", Clears: "an examination that finds the sign gone"},
-	{Code: InflowSign, Asks: "the pulse grows when the outflow is occluded", Severity: Caution, Fixed: true, Basis: "read", Clears: "an examination that finds the sign gone"},
-	{Code: ExaminationFinding, Asks: "an examination finds no swelling, haematoma, aneurysm, warmth or tenderness over the access, no bounding pulse, discontinuous thrill or high-pitched bruit", Severity: Caution, Fixed: true,
+	{Code: InflowSign, Severity: Caution, Fixed: true,
+		Asks:  "the pulse grows when the outflow is occluded",
+		Basis: "read", Clears: "an examination that finds the sign gone"},
+	{Code: ExaminationFinding, Severity: Caution, Fixed: true,
+		Asks: "an examination finds no swelling, haematoma, aneurysm, warmth or tenderness over the access, no bounding pulse, " +
+			"discontinuous thrill or high-pitched bruit",
 		Basis: "from memory: KDOQI, examine and act on a change; the list is ours", Clears: "an examination that records the sign absent"},
-	{Code: AccessRestated, Asks: "kind and side of an access do not change; a wrong one is corrected", Severity: Caution, Fixed: true,
+	{Code: AccessRestated, Severity: Caution, Fixed: true,
+		Asks:  "kind and side of an access do not change; a wrong one is corrected",
 		Basis: "ours", Clears: "the wrong statement is corrected or voided"},
-	{Code: HaemostasisRising, Asks: "bleeding stops within the patient's usual time, not longer in 3 sessions running, and within 20 minutes", Severity: Caution,
-		Parameters: []string{"haemostasis_long_minutes", "consecutive_sessions"}, Basis: "read; 20 minutes from memory; the usual and its band are ours", Clears: "a session with haemostasis in the usual time"},
-	{Code: PressureRising, Asks: "the venous pressure at 200 mL/min stays below the unit's limit, not above it in 3 sessions running with the same needle, and has no significant upward trend", Severity: Caution,
-		Parameters: []string{"venous_pressure_limit_mmhg", "venous_pressure_slope_mmhg", "consecutive_sessions"}, Basis: "from memory: K/DOQI 2000; the way a trend is judged is ours", Clears: "a reading below the limit, and a later look without a trend"},
-	{Code: FlowLow, Asks: "the access flow is at least 500 mL/min", Severity: Caution,
-		Parameters: []string{"flow_low_millilitres_per_minute"}, Basis: "from memory: KDOQI 2006, guideline 4.4", Clears: "a measurement of enough flow"},
-	{Code: FlowFalling, Asks: "a flow below 1000 mL/min has not fallen by more than 25 % within 4 months", Severity: Caution,
-		Parameters: []string{"flow_fall_percent", "flow_fall_below_millilitres_per_minute"}, Basis: "from memory: KDOQI 2006, guideline 4.4", Clears: "a later measurement without such a fall"},
-	{Code: Infiltration, Asks: "after an infiltration the access rests for at least 1 session, and the next needle goes above the injury", Severity: Caution,
-		Parameters: []string{"infiltration_rest_sessions"}, Basis: "weak, read", Clears: "as many treatments without a needle in the access"},
-	{Code: Bacteraemia, Asks: "Staphylococcus aureus in blood while a constant-site track is in use: immediate review of the technique", Severity: Stop, Holds: Access, Urgent: true,
+	{Code: HaemostasisRising, Severity: Caution,
+		Asks:       "bleeding stops within the patient's usual time, not longer in 3 sessions running, and within 20 minutes",
+		Parameters: []string{"haemostasis_long_minutes", "consecutive_sessions"},
+		Basis:      "read; 20 minutes from memory; the usual and its band are ours",
+		Clears:     "a session with haemostasis in the usual time"},
+	{Code: PressureRising, Severity: Caution,
+		Asks: "the venous pressure at 200 mL/min stays below the unit's limit, not above it in 3 sessions running with the same " +
+			"needle, and has no significant upward trend",
+		Parameters: []string{"venous_pressure_limit_mmhg", "venous_pressure_slope_mmhg", "consecutive_sessions"},
+		Basis:      "from memory: K/DOQI 2000; the way a trend is judged is ours",
+		Clears:     "a reading below the limit, and a later look without a trend"},
+	{Code: FlowLow, Severity: Caution,
+		Asks:       "the access flow is at least 500 mL/min",
+		Parameters: []string{"flow_low_millilitres_per_minute"}, Basis: "from memory: KDOQI 2006, guideline 4.4",
+		Clears: "a measurement of enough flow"},
+	{Code: FlowFalling, Severity: Caution,
+		Asks:       "a flow below 1000 mL/min has not fallen by more than 25 % within 4 months",
+		Parameters: []string{"flow_fall_percent", "flow_fall_below_millilitres_per_minute"},
+		Basis:      "from memory: KDOQI 2006, guideline 4.4", Clears: "a later measurement without such a fall"},
+	{Code: Infiltration, Severity: Caution,
+		Asks:       "after an infiltration the access rests for at least 1 session, and the next needle goes above the injury",
+		Parameters: []string{"infiltration_rest_sessions"}, Basis: "weak, read",
+		Clears: "that many treatments without a needle in the access"},
+	{Code: Bacteraemia, Severity: Stop, Holds: Access, Urgent: true,
+		Asks:  "Staphylococcus aureus in blood while a constant-site track is in use: immediate review of the technique",
 		Basis: "read: MacRae 2012, Lyman 2020; the action from memory", Clears: "the technique is reviewed, and " + liftedByName},
-	{Code: Person, Asks: "a person placed a hold", Severity: Stop, Fixed: true, Holds: Track, Basis: "the judgement of a named person", Clears: liftedByName},
-	{Code: MergeWithoutEffect, Asks: "a merge closes no cycle and names no identity that is merged already", Severity: Caution, Fixed: true, Basis: "ours", Clears: "the merge is corrected or taken back"},
+	{Code: Person, Severity: Stop, Fixed: true, Holds: Track,
+		Asks:  "a person placed a hold",
+		Basis: "the judgement of a named person", Clears: liftedByName},
+	{Code: MergeWithoutEffect, Severity: Caution, Fixed: true,
+		Asks:  "a merge closes no cycle and names no identity that is merged already",
+		Basis: "ours", Clears: "the merge is corrected or reversed"},
 }
 
-// Of is the rule with that code. An unknown code gives a zero Rule with that code and false.
+// Of returns the rule with that code. For an unknown code it returns a Rule with only the code,
+// and false.
 func Of(code string) (Rule, bool) {
 	for _, r := range table {
 		if r.Code == code {

@@ -36,7 +36,8 @@ func TestTheTableIsWhole(t *testing.T) {
 			t.Errorf("%s: only a stop is urgent", r.Code)
 		}
 		// A hold ends with a person, except where what it says of the access must be corrected.
-		if held := r.Holds == rule.Track || r.Holds == rule.Access; held && r.Code != rule.NotAFistula && !strings.Contains(r.Clears, "named person") {
+		if held := r.Holds == rule.Track || r.Holds == rule.Access; held && r.Code != rule.NotAFistula &&
+			!strings.Contains(r.Clears, "named person") {
 			t.Errorf("%s opens a hold and is cleared by %q, not by a named person", r.Code, r.Clears)
 		}
 		if r.Fixed && len(r.Parameters) > 0 {
@@ -53,7 +54,8 @@ func TestTheTableIsWhole(t *testing.T) {
 // No protocol may loosen what is a definition or a safety rule (the list is that of the
 // trade's rules; six sessions are common practice, no source).
 func TestWhatNoProtocolChanges(t *testing.T) {
-	for _, code := range []string{rule.NotAFistula, rule.FloorSix, rule.ThrillAbsent, rule.SiteInfection, rule.SkinAtRisk, rule.OutflowSign, rule.InflowSign, rule.Person} {
+	for _, code := range []string{rule.NotAFistula, rule.FloorSix, rule.ThrillAbsent, rule.SiteInfection, rule.SkinAtRisk, rule.OutflowSign,
+		rule.InflowSign, rule.Person} {
 		if r, ok := rule.Of(code); !ok || !r.Fixed {
 			t.Errorf("%s is not fixed", code)
 		}

@@ -6,8 +6,7 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// beginAccess posts the access with which the patient comes, and its tracks where there
-// are some.
+// beginAccess posts the access with which the patient comes, and its tracks if there are any.
 func (p *patient) beginAccess(day int, h header) {
 	c := newChance(p.u.s.Seed, streamCourse, p.key, 1)
 	kind := v1.AccessKind_ACCESS_KIND_FISTULA
@@ -58,8 +57,8 @@ func (p *patient) retireAccess(a *access, why v1.AccessRetirementReason, h heade
 	p.u.roster(p, h, accessRetiredFact(&v1.AccessRetired{Access: a.name, Reason: why}))
 }
 
-// bridge dialyses the patient through a catheter from day until another day, when then is
-// called and the catheter taken out.
+// bridge dialyses the patient through a catheter from day until another day. Then the catheter
+// is taken out and then is called.
 func (p *patient) bridge(day, until int, kind v1.AccessKind, then func(day int)) {
 	h := header{at: p.u.local(day, 6, 5), by: p.u.staff.access}
 	former := p.access
@@ -73,8 +72,8 @@ func (p *patient) bridge(day, until int, kind v1.AccessKind, then func(day int))
 	})
 }
 
-// riskiest is the open access that the census counts: the one of the highest risk of
-// infection, even when unused (CDC NHSN form 57.503).
+// riskiest returns the open access that the census counts: the one with the highest risk of
+// infection, even if unused (CDC NHSN form 57.503).
 func (p *patient) riskiest() v1.AccessKind {
 	order := []v1.AccessKind{
 		v1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER, v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER,
@@ -101,7 +100,7 @@ func (p *patient) count(day int) {
 	}
 }
 
-// hasTrack says whether a track of the access in use has been needled and is not given up.
+// hasTrack reports whether a track of the access in use has been needled and is not retired.
 func (p *patient) hasTrack() bool {
 	for _, t := range p.tracks {
 		if t.access == p.access.name && t.stage > v1.TrackStage_TRACK_STAGE_PLANNED && t.stage < v1.TrackStage_TRACK_STAGE_RETIRED {

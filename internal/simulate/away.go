@@ -13,8 +13,8 @@ const (
 	catheterNights = 25 // after a clot was removed: over 21 days
 )
 
-// goAsGuest sends the patient to the partner unit for some treatments; without one they are
-// treated outside this record.
+// goAsGuest sends the patient to the partner unit for some treatments. Without a partner unit
+// they take place outside this record.
 func (p *patient) goAsGuest(day int) {
 	p.awayUntil = day + 1 + guestNights
 	p.guest = p.u.partner
@@ -23,15 +23,15 @@ func (p *patient) goAsGuest(day int) {
 	}
 }
 
-// holidayMonth says whether a holiday that begins on that day has no census in it: a guest
-// belongs to the census of neither unit.
+// holidayMonth reports whether a holiday from that day on has no census in it. A guest belongs
+// to the census of neither unit.
 func (p *patient) holidayMonth(day int) bool {
 	d := p.u.first.AddDate(0, 0, day).Day()
 	return d >= 5 && d <= 28-guestNights
 }
 
-// away tells at home that a treatment takes place elsewhere, and simulates it where the other
-// unit posts it.
+// away posts at home that a treatment takes place elsewhere. It simulates the treatment if the
+// other unit posts it.
 func (p *patient) away(day int) {
 	p.miss(day, p.before(day, -30), v1.MissedReason_MISSED_REASON_TREATED_ELSEWHERE)
 	if p.guest == nil {
@@ -43,7 +43,7 @@ func (p *patient) away(day int) {
 	p.u, p.visiting = home, false
 }
 
-// breakHip is a long stay in hospital. The tracks are looked at before they are used again.
+// breakHip is a long stay in hospital. The tracks are examined before they are used again.
 func (p *patient) breakHip(day int) {
 	p.plan(day+1, func(day int) {
 		p.admitToHospital(day, fractureNights, "Fall at home, fracture of the hip.")
@@ -52,7 +52,7 @@ func (p *patient) breakHip(day int) {
 	p.tell(LongUnused, day+1+fractureNights/2, "in hospital for weeks; the tracks were not needled, and looked at before the next needle")
 }
 
-// lookAtTracks is a review of tracks that nobody has needled for weeks, before they are.
+// lookAtTracks reviews tracks that nobody has needled for weeks, before they are needled again.
 func (p *patient) lookAtTracks(day int) {
 	name := "RVU-" + p.u.date(day)
 	p.openReview(p.u.local(day, 5, 40), name, "Tracks not needled for weeks.")
@@ -65,9 +65,9 @@ func (p *patient) mover() bool {
 	return p.ordinal() == 11 && p.generation == 0 && p.u.partner != nil && p.u.days >= shortestForEndings
 }
 
-// planMove lets the patient go to the partner unit between two treatments: from the unit that
-// asks for six with six of them done, one treatment before the end; from the other in the last
-// fifth of the period, with tracks long made.
+// planMove moves the patient to the partner unit between two treatments. From the unit that asks
+// for six sessions the move comes when six are done, one treatment before the end. From the
+// other unit it comes in the last fifth of the period, with established tracks.
 func (p *patient) planMove(day int) {
 	p.steady = true
 	days := p.treatments(day + 1)
@@ -81,7 +81,7 @@ func (p *patient) planMove(day int) {
 	if last < 7 {
 		return
 	}
-	// The unit is left on the day before the first treatment elsewhere.
+	// The patient leaves the unit on the day before the first treatment elsewhere.
 	p.plan(days[last+1]-1, func(day int) {
 		p.u.roster(p, header{at: p.u.local(day, 12, 0), day: true, by: p.u.staff.lead, sent: p.u.local(day, 14, 0)},
 			patientLeftFact(&v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_TRANSFER}))
@@ -89,7 +89,7 @@ func (p *patient) planMove(day int) {
 	})
 }
 
-// transfer moves those who left for the partner unit when the day is over.
+// transfer moves, when the day is over, the patients who left for the partner unit.
 func (u *unit) transfer(day int) {
 	for _, p := range u.transfers {
 		p.move(day + 1)
@@ -113,7 +113,7 @@ func (p *patient) move(day int) {
 		scheduleSetFact(&v1.ScheduleSet{Days: p.days, Shift: shifts()[p.shift].name}))
 	_, deputy := to.staff.creatorFor(p.slot.no)
 	for _, t := range p.tracks {
-		// Who made the track works elsewhere: the deputy needles from now on.
+		// The creator of the track works elsewhere, so the deputy needles from now on.
 		t.creator, t.deputy = deputy, deputy
 		if t.stage == v1.TrackStage_TRACK_STAGE_READY && t.counted < t.target(to, day) {
 			t.stage = v1.TrackStage_TRACK_STAGE_FORMING

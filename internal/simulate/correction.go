@@ -16,7 +16,7 @@ func correctionOf(t target, revision uint32, asserted time.Time, why string) (*v
 	return &v1.Correction{Fact: ref, Revision: revision, AssertedAt: timestamppb.New(asserted), Reason: why}, resolve
 }
 
-// desk is a moment of a day at which records are put right.
+// desk returns a moment of a day at which records are corrected.
 func (p *patient) desk(day, minute int) header {
 	return header{at: p.u.local(day, 10, minute), by: p.u.staff.lead}
 }
@@ -44,7 +44,7 @@ func (p *patient) afterSession(s *sitting) {
 	p.returned = false
 }
 
-// correctAfter decides whether something of the session is put right on a later day.
+// correctAfter decides whether something of the session is corrected on a later day.
 func (p *patient) correctAfter(s *sitting) {
 	if !p.u.s.Corrections || p.steady || s.tw.angleForgotten {
 		return
@@ -89,7 +89,7 @@ func (p *patient) correctAfter(s *sitting) {
 	}
 }
 
-// counts says whether the day is one of the census, whose sessions are left alone.
+// counts reports whether the day is one of the census, whose sessions are left alone.
 func (p *patient) counts(day int) bool {
 	for _, d := range p.u.censusDays {
 		if d == day {
@@ -99,7 +99,7 @@ func (p *patient) counts(day int) bool {
 	return false
 }
 
-// void posts that a fact is taken back, through the service of post.
+// void posts that a fact is voided, through the service of post.
 func void[F any](p *patient, h header, t target, why string, post func(*patient, header, ...F) *draft, wrap func(*v1.FactVoided) F) *draft {
 	ref, resolve := refer(t)
 	d := post(p, h, wrap(&v1.FactVoided{Fact: ref, Reason: why}))
@@ -107,12 +107,13 @@ func void[F any](p *patient, h header, t target, why string, post func(*patient,
 	return d
 }
 
-// correctAngle states the entry's angle anew.
+// correctAngle corrects the angle of the entry.
 func (p *patient) correctAngle(h header, s *sitting, right float64, revision uint32) {
 	fixed := proto.Clone(s.insertion).(*v1.NeedleInserted)
 	fixed.AngleDegrees = new(right)
 	c, resolve := correctionOf(s.needles, revision, h.at, "Angle mistyped.")
-	d := p.u.cannulation(p, h, cannulationFactCorrectedFact(&v1.CannulationFactCorrected{Correction: c, Replacement: needleInsertedFact(fixed)}))
+	d := p.u.cannulation(p, h,
+		cannulationFactCorrectedFact(&v1.CannulationFactCorrected{Correction: c, Replacement: needleInsertedFact(fixed)}))
 	d.resolve = append(d.resolve, resolve)
 }
 
@@ -133,7 +134,8 @@ func (p *patient) correctPressure(day int, s *sitting, right float64) {
 	fixed.PressureMmhg = new(right)
 	h := p.desk(day, 13)
 	c, resolve := correctionOf(s.pressures, 1, h.at, "One digit too many.")
-	d := p.u.assessment(p, h, assessmentFactCorrectedFact(&v1.AssessmentFactCorrected{Correction: c, Replacement: venousPressureReadFact(fixed)}))
+	d := p.u.assessment(p, h,
+		assessmentFactCorrectedFact(&v1.AssessmentFactCorrected{Correction: c, Replacement: venousPressureReadFact(fixed)}))
 	d.resolve = append(d.resolve, resolve)
 }
 
@@ -144,11 +146,12 @@ func (p *patient) correctTime(day int, s *sitting) {
 	c.CorrectedOccurredAt = timestamppb.New(s.after(17))
 	c.CorrectedPrecision = v1.TimePrecision_TIME_PRECISION_MINUTE
 	fixed := proto.Clone(s.insertion).(*v1.NeedleInserted)
-	d := p.u.cannulation(p, h, cannulationFactCorrectedFact(&v1.CannulationFactCorrected{Correction: c, Replacement: needleInsertedFact(fixed)}))
+	d := p.u.cannulation(p, h,
+		cannulationFactCorrectedFact(&v1.CannulationFactCorrected{Correction: c, Replacement: needleInsertedFact(fixed)}))
 	d.resolve = append(d.resolve, resolve)
 }
 
-// voidSession takes a whole session back, through one of the four services.
+// voidSession voids a whole session, through one of the four services.
 func (p *patient) voidSession(s *sitting, service int) {
 	p.plan(s.day+2, func(day int) {
 		h := p.desk(day, 51)
@@ -166,7 +169,7 @@ func (p *patient) voidSession(s *sitting, service int) {
 	})
 }
 
-// planRosterCorrections deals out corrections of roster facts and the mistaken merge.
+// planRosterCorrections plans corrections of roster facts and the mistaken merge.
 func (p *patient) planRosterCorrections(day int) {
 	if p.generation > 0 {
 		return
@@ -202,11 +205,12 @@ func (p *patient) correctAccess(day int) {
 func (p *patient) correctIdentity(day int) {
 	h := p.desk(day, 33)
 	c, resolve := correctionOf(p.statedBy, 1, h.at, "Birth date as in the passport.")
-	d := p.u.roster(p, h, rosterFactCorrectedFact(&v1.RosterFactCorrected{Correction: c, Replacement: identityStatedFact(p.stated(p.identity.birth))}))
+	d := p.u.roster(p, h,
+		rosterFactCorrectedFact(&v1.RosterFactCorrected{Correction: c, Replacement: identityStatedFact(p.stated(p.identity.birth))}))
 	d.resolve = append(d.resolve, resolve)
 }
 
-// mistypedBirth is the birth date as it is posted at first where it will be corrected.
+// mistypedBirth returns the birth date that is posted first if it will be corrected later.
 func (p *patient) mistypedBirth() string {
 	if !p.u.s.Corrections || p.generation > 0 || p.slot.no%30 != 2 {
 		return p.identity.birth
@@ -221,7 +225,7 @@ func (p *patient) mistypedBirth() string {
 	return wrong
 }
 
-// voidSchedule posts a schedule by mistake and takes it back.
+// voidSchedule posts a schedule by mistake and voids it.
 func (p *patient) voidSchedule(day int) {
 	wrong := p.u.roster(p, p.desk(day, 2), scheduleSetFact(&v1.ScheduleSet{Days: []v1.Weekday{1, 4}, Shift: shifts()[0].name}))
 	void(p, p.desk(day, 44), target{wrong, 0}, "Meant for another patient.", p.u.roster, rosterFactVoidedFact)

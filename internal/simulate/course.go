@@ -7,8 +7,8 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// track is a constant-site track as the simulated cannulators think of it. The stages
-// follow the protocol closely enough for a believable course; judging is not done here.
+// track is a constant-site track as the simulated cannulators see it. The stages follow the
+// protocol closely enough for a believable course. Nothing is judged here.
 type track struct {
 	name   string
 	access string
@@ -39,12 +39,12 @@ func (t *track) target(u *unit, day int) int {
 	return max(6, u.formingTarget(day), t.own) + t.extras
 }
 
-// usable says whether the track may be needled on that day.
+// usable reports whether the track may be needled on that day.
 func (t *track) usable(day int) bool {
 	return t.stage < v1.TrackStage_TRACK_STAGE_RESTING && t.stage != v1.TrackStage_TRACK_STAGE_UNSPECIFIED && day >= t.restUntil
 }
 
-// forming says whether sharp needles are still making the track.
+// forming reports whether the track is still being formed with sharp needles.
 func (t *track) forming() bool { return t.stage <= v1.TrackStage_TRACK_STAGE_FORMING }
 
 // track is the patient's track of one role in the access in use, or nil.
@@ -82,7 +82,8 @@ func (p *patient) newTrack(role v1.NeedleRole, site uint32, c chance) *track {
 	return t
 }
 
-// ordinal counts the unit's constant-site patients: it deals out beginnings and troubles.
+// ordinal is the patient's number among the unit's constant-site patients. It decides how tracks
+// begin and which trouble comes.
 func (p *patient) ordinal() int { return p.slot.no / 2 }
 
 // beginTracks takes over what a constant-site patient brings: an established pair (half of
@@ -176,10 +177,10 @@ func (p *patient) planPair(day int) {
 // slowTarget is a poor healer's number of sharp sessions (a unit's needling log form).
 const slowTarget = 12
 
-// slowHealer says whether this patient's tracks are planned with more sharp sessions.
+// slowHealer reports whether this patient's tracks are planned with more sharp sessions.
 func (p *patient) slowHealer() bool { return p.ordinal()%12 == 4 }
 
-// postPlan posts a plan before the treatment of the day, or after it where that is the last.
+// postPlan posts a plan before the treatment of the day, or after it if it is the last one.
 func (p *patient) postPlan(day int, c chance, tracks ...*track) {
 	plan := &v1.TrackPlanned{
 		Access: p.access.name, TipDistanceMillimetres: new(uint32(c.between(62, 77))),
@@ -219,8 +220,8 @@ func (p *patient) antiseptic() v1.Antiseptic {
 	return v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL
 }
 
-// advance takes the final entry of a session into the track's course. counts says whether
-// a forming entry was by a listed person, in the spot, on the path and at the angle.
+// advance adds the final entry of a session to the track. counts reports whether a forming entry
+// was made by a listed person, in the spot, on the path and at the angle.
 func (t *track) advance(u *unit, day int, tip v1.NeedleTip, counts, easy, blunt bool) {
 	if tip == v1.NeedleTip_NEEDLE_TIP_SHARP {
 		switch {
@@ -249,8 +250,8 @@ func (t *track) advance(u *unit, day int, tip v1.NeedleTip, counts, easy, blunt 
 	}
 }
 
-// count adds one counted sharp session: a long gap asks for one more, a longer one starts
-// the count again.
+// count adds one counted sharp session. A long gap asks for one more session; a longer gap
+// starts the count again.
 func (t *track) count(day int, easy bool) {
 	if t.lastCounted >= 0 {
 		switch gap := day - t.lastCounted; {

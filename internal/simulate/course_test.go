@@ -160,10 +160,13 @@ func TestSwitches(t *testing.T) {
 		kinds []string
 		same  float64 // share of the messages that stay as they are
 	}{
-		"Corrections": {func(s *simulate.Scenario) { s.Corrections = false }, []string{"roster.fact_corrected", "cannulation.fact_corrected", "assessment.fact_voided", "cannulation.session_voided"}, 0.98},
-		"Merges":      {func(s *simulate.Scenario) { s.Merges = false }, []string{"roster.patients_merged", "roster.merge_reversed"}, 0.98},
-		"Infections":  {func(s *simulate.Scenario) { s.Infections = false }, []string{"surveillance.culture_resulted", "surveillance.antimicrobial_started", "surveillance.site_signs_seen"}, 0.9},
-		"Trouble":     {func(s *simulate.Scenario) { s.Trouble = false }, []string{"cannulation.complication_seen", "cannulation.track_retired", "cannulation.hold_placed"}, 0.8},
+		"Corrections": {func(s *simulate.Scenario) { s.Corrections = false },
+			[]string{"roster.fact_corrected", "cannulation.fact_corrected", "assessment.fact_voided", "cannulation.session_voided"}, 0.98},
+		"Merges": {func(s *simulate.Scenario) { s.Merges = false }, []string{"roster.patients_merged", "roster.merge_reversed"}, 0.98},
+		"Infections": {func(s *simulate.Scenario) { s.Infections = false },
+			[]string{"surveillance.culture_resulted", "surveillance.antimicrobial_started", "surveillance.site_signs_seen"}, 0.9},
+		"Trouble": {func(s *simulate.Scenario) { s.Trouble = false },
+			[]string{"cannulation.complication_seen", "cannulation.track_retired", "cannulation.hold_placed"}, 0.8},
 	} {
 		s := base
 		c.off(&s)
@@ -205,7 +208,8 @@ func TestOutbreak(t *testing.T) {
 				at := e.GetOccurredAt().AsTime()
 				switch f := fact.Interface().(type) {
 				case *v1.CultureResulted:
-					positive = f.GetGrowth() == v1.CultureGrowth_CULTURE_GROWTH_POSITIVE && f.GetSpecimen() == v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD
+					positive = f.GetGrowth() == v1.CultureGrowth_CULTURE_GROWTH_POSITIVE &&
+						f.GetSpecimen() == v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD
 					at = f.GetCollectedAt().AsTime()
 				case *v1.SiteSignsSeen:
 					positive = true

@@ -6,8 +6,8 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// examine posts look, listen and feel before needling. It answers false when what is
-// found stops the treatment.
+// examine posts look, listen and feel before needling. It returns false if a finding stops the
+// treatment.
 func (s *sitting) examine() bool {
 	p := s.p
 	exam := s.calmExam()
@@ -74,7 +74,7 @@ func (s *sitting) lookAtSites() []*v1.SiteLook {
 	return sites
 }
 
-// disturb puts the session's troubles into the examination.
+// disturb adds the session's troubles to the examination.
 func (s *sitting) disturb(exam *v1.AccessExamined) {
 	if s.tw.doubt {
 		exam.Feel.Thrill = v1.Finding_FINDING_ABSENT
@@ -109,7 +109,7 @@ func (s *sitting) disturb(exam *v1.AccessExamined) {
 	}
 }
 
-// judge acts on what stops the treatment of the day.
+// judge acts on findings that stop the treatment of the day.
 func (s *sitting) judge(at time.Time, exam target) bool {
 	p := s.p
 	switch {

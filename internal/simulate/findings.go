@@ -34,7 +34,8 @@ func (p *patient) nextSign(day int) sign {
 		return p.sign
 	}
 	if p.sign != noSign {
-		p.tell(FindingCleared, day-1, fmt.Sprintf("%s at the examination of %s, found gone on %s", p.sign, p.u.date(p.signOn), p.u.date(day)))
+		p.tell(FindingCleared, day-1, fmt.Sprintf("%s at the examination of %s, found gone on %s", p.sign,
+			p.u.date(p.signOn), p.u.date(day)))
 		p.sign = noSign
 	}
 	c := p.draw(streamFinding, day)

@@ -7,13 +7,13 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// Generate emits the scenario's messages in the order in which they would arrive: late
-// ones later, repeated ones again (as the same message). The same scenario gives the same
-// messages, byte for byte. It holds a few days of messages at a time.
+// Generate emits the scenario's messages in the order in which they would arrive: late ones
+// later, repeated ones again as the same message. The same scenario gives the same messages,
+// byte for byte. It holds a few days of messages at a time.
 //
-// It fails on a scenario that Validate refuses and stops at emit's first error, which it
-// returns as it is. An emitted message must not be changed: parts of it are shared with
-// others still to come.
+// It fails on a scenario that Validate refuses. It stops at emit's first error and returns it as
+// it is. The caller must not change an emitted message, because later messages share parts of
+// it.
 func Generate(s Scenario, emit func(*v1.FeedRequest) error) error {
 	_, err := run(s, func(d Delivery) error { return emit(d.Message) })
 	return err
@@ -26,8 +26,8 @@ type Delivery struct {
 	Arrival time.Time
 }
 
-// Play is Generate with the arrivals. It returns what is worth looking at in the feed, in
-// the order in which it happened.
+// Play is Generate with the times of arrival. It returns events in the feed that are worth a
+// look, in order of time.
 func Play(s Scenario, emit func(Delivery) error) ([]Highlight, error) {
 	units, err := run(s, emit)
 	if err != nil {
@@ -41,9 +41,9 @@ func Play(s Scenario, emit func(Delivery) error) ([]Highlight, error) {
 	return all, nil
 }
 
-// Identifying lists every identifier value, family name, given name and birth date that
-// Generate puts into messages, sorted, each once. It is for tests that look for them in
-// bytes where they must not be. An invalid scenario has none.
+// Identifying returns every identifier value, family name, given name and birth date that
+// Generate puts into messages, sorted, each once. Tests search for them in places where they
+// must not be. An invalid scenario has none.
 func Identifying(s Scenario) []string {
 	units, err := run(s, func(Delivery) error { return nil })
 	if err != nil {
@@ -70,7 +70,7 @@ func run(s Scenario, emit func(Delivery) error) ([]*unit, error) {
 		units[i] = u
 	}
 	for i, u := range units {
-		// Units pair off: their patients are each other's guests.
+		// Units form pairs: their patients are each other's guests.
 		if other := i ^ 1; other < len(units) {
 			u.partner = units[other]
 		}

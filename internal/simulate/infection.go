@@ -39,7 +39,7 @@ func (p *patient) infections(s *sitting) {
 		bloodstream *= p.u.s.OutbreakFactor
 		local *= p.u.s.OutbreakFactor
 	}
-	// A higher risk adds events on its days and moves none of other days.
+	// A higher risk adds events on its days and does not move events of other days.
 	forced := func(slot, session int) bool { return p.slot.no == slot && p.generation == 0 && p.sessions == session }
 	switch {
 	case forced(0, 20) && p.trouble.story != lateCulture && p.once("aureus"):
@@ -61,7 +61,7 @@ func (p *patient) infections(s *sitting) {
 	}
 }
 
-// once is true the first time that it is asked with a name.
+// once returns true the first time that it is called with a name.
 func (p *patient) once(name string) bool {
 	if p.taken[name] {
 		return false
@@ -151,7 +151,7 @@ func tested(g v1.OrganismGroup) []*v1.Susceptibility {
 // outcomeAfter is the days after which the unit says what an event led to.
 const outcomeAfter = 14
 
-// assessOutcome says what an event led to: the invented unit loses no access and no patient.
+// assessOutcome says what an event led to. The invented unit loses no access and no patient.
 func (p *patient) assessOutcome(day int, event target, stay bool) {
 	ref, resolve := refer(event)
 	d := p.u.surveillance(p, header{at: p.u.local(day, 13, 50), by: p.u.staff.physician}, eventOutcomeAssessedFact(&v1.EventOutcomeAssessed{
@@ -192,7 +192,8 @@ func (p *patient) bloodstream(s *sitting, c chance, group v1.OrganismGroup, how 
 			known = h.sent
 			p.highlight(Highlight{
 				What: LateCulture, Patient: p.identifier(), At: known.Add(-3 * time.Hour),
-				Text: fmt.Sprintf("a blood culture of %s became known on %s; the access was needled in between", u.date(day-daysLate), u.date(day)),
+				Text: fmt.Sprintf("a blood culture of %s became known on %s; the access was needled in between", u.date(day-daysLate),
+					u.date(day)),
 			})
 		}
 		result := target{u.surveillance(p, h, cultureResultedFact(found)), 0}
@@ -233,7 +234,7 @@ func (p *patient) reviewTechnique(day int, known time.Time, ground target) {
 	p.closeReview(day+days, name, "Preparation observed and taught again, cultures since negative. The technique goes on.")
 }
 
-// correctCulture tells the sensitivity that the laboratory reported later.
+// correctCulture adds the sensitivity that the laboratory reported later.
 func (p *patient) correctCulture(day int, result target, found *v1.CultureResulted) {
 	fixed := proto.Clone(found).(*v1.CultureResulted)
 	const resistant = v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT
@@ -246,7 +247,7 @@ func (p *patient) correctCulture(day int, result target, found *v1.CultureResult
 	d.resolve = append(d.resolve, resolve)
 }
 
-// negativeCulture is a blood culture without growth; mistaken ones are taken back.
+// negativeCulture is a blood culture without growth. A mistaken one is voided.
 func (p *patient) negativeCulture(s *sitting, mistaken bool) {
 	collected := s.after(45)
 	p.plan(s.day+3, func(day int) {

@@ -72,7 +72,8 @@ func (u *unit) assessment(p *patient, h header, facts ...*v1.AssessmentFact) *dr
 
 func (u *unit) surveillance(p *patient, h header, facts ...*v1.SurveillanceFact) *draft {
 	d := u.open(p, h)
-	d.req = &v1.FeedRequest{Message: &v1.FeedRequest_Surveillance{Surveillance: &v1.RecordSurveillanceRequest{Envelope: d.env, Facts: facts}}}
+	d.req = &v1.FeedRequest{
+		Message: &v1.FeedRequest_Surveillance{Surveillance: &v1.RecordSurveillanceRequest{Envelope: d.env, Facts: facts}}}
 	return d
 }
 

@@ -49,7 +49,7 @@ func (s *sitting) prepare(t *track) []*v1.CannulationFact {
 		s.disinfection(v1.DisinfectionMoment_DISINFECTION_MOMENT_AFTER_REMOVAL),
 	}
 	if s.c.hit(0.01) {
-		// The second was not done, or nobody wrote it down.
+		// The second disinfection was not done, or nobody recorded it.
 		prep.Disinfections = prep.Disinfections[:1]
 		prep.DisinfectionsComplete = v1.Answer_ANSWER_UNSPECIFIED
 	}
@@ -96,7 +96,7 @@ func (s *sitting) disinfection(m v1.DisinfectionMoment) *v1.Disinfection {
 	return &v1.Disinfection{Moment: m, Agent: agent, ContactSeconds: new(uint32(seconds))}
 }
 
-// attempt is one needle in one track, as it goes well.
+// attempt returns one needle in one track that goes well.
 func (s *sitting) attempt(t *track, ordinal uint32, tip v1.NeedleTip) *v1.NeedleInserted {
 	n := &v1.NeedleInserted{
 		Track: t.name, Access: t.access, Role: t.role, Pattern: v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE,
@@ -118,7 +118,7 @@ func (s *sitting) attempt(t *track, ordinal uint32, tip v1.NeedleTip) *v1.Needle
 	return n
 }
 
-// enter is every attempt at a track in this session and what it does to the track.
+// enter makes every attempt at a track in this session and advances the track.
 func (s *sitting) enter(t *track) []*v1.NeedleInserted {
 	arterial := t.role == v1.NeedleRole_NEEDLE_ROLE_ARTERIAL
 	if t.forming() {
@@ -159,8 +159,8 @@ func (s *sitting) form(t *track, early bool) []*v1.NeedleInserted {
 	return []*v1.NeedleInserted{n}
 }
 
-// remembers leaves a detail out of one entry in three hundred, as a person in a hurry does,
-// and answers whether the entry still says all that a counted session needs.
+// remembers leaves a detail out of one entry in three hundred, as a person in a hurry does. It
+// returns whether the entry still states all that a counted session needs.
 func (s *sitting) remembers(n *v1.NeedleInserted) bool {
 	c := newChance(s.p.u.s.Seed, streamForgotten, s.p.key, uint64(s.day), uint64(n.GetRole()))
 	if s.p.steady || !s.p.u.s.Trouble || !c.hit(1.0/300) {
@@ -248,7 +248,7 @@ func (s *sitting) enterElsewhere(role v1.NeedleRole) []*v1.NeedleInserted {
 	return []*v1.NeedleInserted{n, second}
 }
 
-// complications are told with the insertions where they were seen.
+// complications returns the complications, which are posted with the insertions.
 func (s *sitting) complications() []*v1.CannulationFact {
 	p := s.p
 	var facts []*v1.CannulationFact

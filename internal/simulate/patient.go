@@ -6,7 +6,7 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// needling is how a patient is dialysed as a rule.
+// needling is how a patient is usually dialysed.
 type needling int
 
 const (
@@ -176,13 +176,13 @@ func (s *slot) newPatient() *patient {
 	return p
 }
 
-// admit brings the next patient of the slot into the unit and posts who it is.
+// admit brings the next patient of the slot into the unit and posts the identity.
 func (s *slot) admit(day int) *patient {
 	p := s.newPatient()
 	u := s.u
 	h := header{at: u.local(day, 6, 15), by: u.staff.lead}
 	if day == 0 && s.generation == 0 {
-		// Known before the record began: told when it begins.
+		// The identity was known before the record began, and is posted when it begins.
 		c := newChance(u.s.Seed, streamCourse, p.key, 997)
 		h = header{at: u.local(-c.between(40, 1200), 12, 0), day: true, by: u.staff.lead, sent: u.local(0, 0, 40)}
 	}
@@ -220,7 +220,7 @@ func (p *patient) stated(birth string) *v1.IdentityStated {
 	}
 }
 
-// mergeTemporary tells that the temporary identity is the patient's own.
+// mergeTemporary posts that the temporary identity is the patient's own.
 func (p *patient) mergeTemporary(day int) {
 	p.temporary = false
 	h := header{at: p.before(day, 45), by: p.u.staff.lead}
@@ -284,7 +284,7 @@ func (p *patient) leave(day int) {
 		patientLeftFact(&v1.PatientLeft{Reason: reasons[p.slot.no/12%len(reasons)]}))
 }
 
-// treat lets the patient's treatment of the day take place, or tells why it did not.
+// treat simulates the patient's treatment of the day, or posts why it did not take place.
 func (p *patient) treat(day int) {
 	c := p.draw(streamPresence, day+1_000_000)
 	missed := v1.MissedReason_MISSED_REASON_UNSPECIFIED

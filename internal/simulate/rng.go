@@ -5,8 +5,8 @@ import (
 	"math/rand/v2"
 )
 
-// stream names one use of chance. Every patient, day and use draws from a generator of
-// its own, so that switching one scenario off leaves the other draws as they were.
+// stream names one use of chance. Every patient, day and use draws from a generator of its own.
+// So switching one scenario off leaves the other draws as they were.
 type stream uint64
 
 const (

@@ -1,9 +1,9 @@
-// Package simulate makes a synthetic feed of invented dialysis units: the messages that
-// hospital integration engines would post, in the order in which they would arrive. The
-// same scenario gives the same messages, byte for byte, so that a test, a demonstration
-// or a measurement can be repeated. Patients, staff, units and towns are invented.
+// Package simulate makes a synthetic feed of invented dialysis units: the messages that hospital
+// integration engines would post, in the order in which they would arrive. The same scenario
+// gives the same messages, byte for byte, so that a test, a demonstration or a measurement can
+// be repeated. Patients, staff, units and towns are invented.
 //
-// It knows the message schema and how the record names holds; it imports no log, view or
+// It knows the message schema and how the record names holds. It imports no log, view or
 // transport.
 package simulate
 
@@ -31,15 +31,15 @@ const (
 
 // Scenario says what to simulate. The zero value is invalid; start from Default.
 type Scenario struct {
-	// Units are dialysis units, 1 to 100. Two by two they have different protocols, treat each
-	// other's patients as guests, and one patient of each moves to the other.
+	// Units is the number of dialysis units, 1 to 100. Two by two they have different protocols
+	// and treat each other's patients as guests, and one patient of each moves to the other.
 	Units    int
 	Patients int       // patients per unit at a time, 1 to 400
 	Months   int       // length of the simulated period, 1 to 120 months
 	Seed     uint64    // chooses one of many equally likely courses
 	Until    time.Time // last simulated local date; only its year, month and day are read
-	// WholeMonths has the period begin on the first of a month, so that Months whole months
-	// end by Until; the days after them come on top. A year's rates need whole months.
+	// WholeMonths begins the period on the first of a month, so that Months whole months end by
+	// Until. The days after them are added. A year's rates need whole months.
 	WholeMonths bool
 
 	Corrections bool // facts are corrected and voided, also out of order
@@ -48,8 +48,8 @@ type Scenario struct {
 	Repeats     bool // some messages are sent again unchanged
 	Infections  bool // cultures, antimicrobials, signs of infection
 	Trouble     bool // needling, vessel and track problems
-	// Unanswered has nobody acknowledge a signal near the end, which answers nothing where none
-	// stands.
+	// Unanswered leaves a signal near the end without an acknowledgement. It changes nothing if
+	// no signal stands.
 	Unanswered bool
 
 	// OutbreakFactor multiplies the risk of access infection of constant-site patients in
@@ -68,8 +68,8 @@ func Default() Scenario {
 	}
 }
 
-// Demonstration is the year that the demo shows: two units of 30 patients with different
-// protocols, whole months, and nobody who answers a signal of the surveillance.
+// Demonstration is the year of the demo: two units of 30 patients with different protocols,
+// whole months, and nobody who acknowledges a signal of the surveillance.
 func Demonstration() Scenario {
 	s := Default()
 	s.Units, s.Patients = 2, 30
@@ -77,7 +77,7 @@ func Demonstration() Scenario {
 	return s
 }
 
-// Validate tells the first thing that is wrong with the scenario: what, where and what to do.
+// Validate returns the first error of the scenario: what is wrong, where, and what to do.
 func (s Scenario) Validate() error {
 	for _, c := range []struct {
 		name       string

@@ -7,7 +7,7 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// envelopeOf is the message's envelope, or nil where it has none.
+// envelopeOf returns the message's envelope, nil if there is none.
 func envelopeOf(m *v1.FeedRequest) *v1.Envelope {
 	switch x := m.GetMessage().(type) {
 	case *v1.FeedRequest_Roster:
@@ -22,18 +22,18 @@ func envelopeOf(m *v1.FeedRequest) *v1.Envelope {
 	return nil
 }
 
-// isSetup says whether the message registers a facility or adopts a protocol.
+// isSetup reports whether the message registers a facility or adopts a protocol.
 func isSetup(m *v1.FeedRequest) bool {
 	return slices.ContainsFunc(m.GetRoster().GetFacts(), func(f *v1.RosterFact) bool {
 		return f.GetFacilityRegistered() != nil || f.GetProtocolAdopted() != nil
 	})
 }
 
-// Shuffle gives the same messages, repeats among them, in another order of arrival: each
-// arrives at its occurred_at plus a delay drawn evenly from 0 to window, so that no message
-// comes before one that occurred more than window earlier. Messages that register a
-// facility or adopt a protocol stay first, in their order. The same arguments give the
-// same order; msgs is left as it is. A window below zero counts as none.
+// Shuffle returns the same messages, with repeats, in another order of arrival. Each arrives at
+// its occurred_at plus a delay drawn evenly from 0 to window, so no message comes before one
+// that occurred more than window earlier. Messages that register a facility or adopt a protocol
+// stay first, in their order. The same arguments give the same order. msgs is left as it is. A
+// window below zero counts as none.
 func Shuffle(msgs []*v1.FeedRequest, window time.Duration, seed uint64) []*v1.FeedRequest {
 	type placed struct {
 		m  *v1.FeedRequest

@@ -130,7 +130,8 @@ func (u *unit) register() {
 	rate := func(kind v1.AccessKind, whose string, per100 float64) *v1.ReferenceRate {
 		return &v1.ReferenceRate{
 			AccessKind: kind, InfectionClass: v1.InfectionClass_INFECTION_CLASS_BLOODSTREAM, Per_100PatientMonths: per100,
-			Basis: "bloodstream infections of all " + whose + " of one country in 2014 (Nguyen and others, CJASN 2017;12:1139, read in a news report)",
+			Basis: "bloodstream infections of all " + whose +
+				" of one country in 2014 (Nguyen and others, CJASN 2017;12:1139, read in a news report)",
 		}
 	}
 	// Of all bloodstream infections 76.5 % were access-related (22,576 of 29,516).
@@ -159,10 +160,11 @@ func (u *unit) register() {
 func (u *unit) protocol(day int) *v1.Protocol {
 	sharp := uint32(u.formingTarget(day))
 	return &v1.Protocol{
-		FormingSessionsTarget:     new(sharp),
-		UsesPegs:                  new(u.pegs),
-		VenousPressureLimitMmhg:   new(150.0),
-		Antiseptics:               []v1.Antiseptic{v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL, v1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE},
+		FormingSessionsTarget:   new(sharp),
+		UsesPegs:                new(u.pegs),
+		VenousPressureLimitMmhg: new(150.0),
+		Antiseptics: []v1.Antiseptic{v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL,
+			v1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE},
 		DisinfectionsMin:          new(uint32(2)),
 		RatingValidMonths:         new(uint32(12)),
 		TipDistanceMinMillimetres: new(uint32(60)),

@@ -165,7 +165,8 @@ func TestLongDisuse(t *testing.T) {
 		}
 	}
 	if len(caution) != 2 || len(stop) != 1 {
-		t.Errorf("after more than three weeks %d patients, after more than six %d; want two (a holiday, a catheter) and one (a hospital)", len(caution), len(stop))
+		t.Errorf("after more than three weeks %d patients, after more than six %d; want two (a holiday, a catheter) and one (a hospital)",
+			len(caution), len(stop))
 	}
 }
 
@@ -291,7 +292,8 @@ func TestFirstInsertionsAreWhole(t *testing.T) {
 				}
 			case *v1.NeedleInserted:
 				name := e.GetPatient().GetValue() + f.GetTrack()
-				whole := f.AngleDegrees != nil && f.DepthMillimetres != nil && f.Gauge != nil && f.GetDirection() != 0 && f.GetBevel() != 0 &&
+				whole := f.AngleDegrees != nil && f.DepthMillimetres != nil && f.Gauge != nil && f.GetDirection() != 0 &&
+					f.GetBevel() != 0 &&
 					f.GetSameSpot() == v1.Answer_ANSWER_YES && f.GetNewPath() == v1.Answer_ANSWER_NO && f.GetCannulator() != nil
 				switch {
 				case f.GetTrack() == "":
@@ -308,7 +310,8 @@ func TestFirstInsertionsAreWhole(t *testing.T) {
 				}
 			case *v1.CannulationFactCorrected:
 				ref := f.GetCorrection().GetFact()
-				if lacking[fmt.Sprintf("%s/%d", ref.GetSourceMessageId(), ref.GetOrdinal())] && f.GetReplacement().GetNeedleInserted().AngleDegrees != nil {
+				if lacking[fmt.Sprintf("%s/%d", ref.GetSourceMessageId(), ref.GetOrdinal())] && f.GetReplacement().
+					GetNeedleInserted().AngleDegrees != nil {
 					mended++
 				}
 			}

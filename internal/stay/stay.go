@@ -1,17 +1,17 @@
-// Package stay tells where a patient is dialysed, and since when. This comment is the letter
-// of a stay, for judgement, board, pack and surveillance alike. The package is a pure function
-// of facts; it reads no clock.
+// Package stay says where a patient is dialysed, and since when. This comment defines a stay for
+// judgement, board, pack and surveillance alike. The package is a pure function of facts and reads
+// no clock.
 //
 // # Stays
 //
-// It looks at the facts of one patient, all merged identities together, after corrections and
-// voids, in the order of record.Before. Dates are local ones at the facility of the fact. A
-// patient has at most one stay on a date (ours).
+// Stays rest on the facts of one patient, of all merged identities, after corrections and voids,
+// in the order of record.Before. Dates are local dates at the facility of the fact. A patient has
+// at most one stay on a date (ours).
 //
 //   - An admission opens a stay at its facility. The stay begins on the date of the first
-//     treatment where the message tells it, else on the message's date. It ends every stay
-//     elsewhere on that date, and takes back what was to begin elsewhere later. It does so also
-//     where the message is told late.
+//     treatment if the message states it, else on the message's date. On that date it ends every
+//     stay elsewhere, and it cancels every later stay elsewhere. It does so also if the message
+//     arrives late.
 //   - Leaving ends the stay at the facility of its envelope, and no other. A stay there that has
 //     yet to begin is ended too. The day of leaving is not one of the stay.
 //   - Care is the start of a treatment, or a needle, given up or not. Where no stay holds the
@@ -19,14 +19,14 @@
 //     opens none on the date on which the patient last left that facility.
 //   - A stay that care alone opened goes where the care is. Days as a guest end no stay that an
 //     admission opened.
-//   - A stay that goes on at the same facility from another is one with it. It is one by
-//     admission if either of the two is.
+//   - Two stays at the same facility without a gap are one stay. An admission opened it if one
+//     opened either of the two.
 //   - Days in hospital end no stay.
 //
-// Several may open a stay on one date. Then the last in the order of facts has the whole date,
-// except that care never takes a date from an admission. What the others opened on that date
-// has no day and is dropped. So of a transfer within a day the new facility has that day,
-// whatever its hour. Whoever leaves on the date of the admission has no stay there.
+// Several facts can open a stay on one date. Then the last in the order of facts has the whole
+// date, except that care never takes a date from an admission. The other stays have no day left
+// and are dropped. So after a transfer within a day the new facility has that day, whatever the
+// hour. A patient who leaves on the date of the admission has no stay there.
 //
 // # In force at a moment
 //
@@ -53,16 +53,17 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Stay is a stretch of local dates at one facility: From included, To not.
+// Stay is a range of local dates at one facility: From is in it, To is not.
 type Stay struct {
 	Facility string
 	From     zone.Day
 	To       zone.Day // zone.Never while it goes on
-	// Admitted tells that an admission opened it; else care did, and no admission is on record.
+	// Admitted reports that an admission opened the stay. Otherwise a treatment did, and no
+	// admission is on record.
 	Admitted bool
 }
 
-// Has tells whether a local date lies in the stay.
+// Has reports whether a local date lies in the stay.
 func (s Stay) Has(d zone.Day) bool { return s.From <= d && d < s.To }
 
 // Leaving is a message that the patient left a facility.
@@ -71,16 +72,16 @@ type Leaving struct {
 	At          time.Time
 	Day         zone.Day // the local date there
 	Reason      cannularyv1.LeavingReason
-	Destination string // the receiving facility, empty where the message names none
+	Destination string // the receiving facility, empty if the message names none
 }
 
-// Stays are the stays of one patient. A copy of the value goes on by itself.
+// Stays are the stays of one patient. A copy of the value can grow on its own.
 type Stays struct {
 	zone     func(facility string) *time.Location
 	list     []Stay    // oldest first, none overlaps another; never changed in place
 	leavings []Leaving // in the order of facts
-	stated   []place   // by plans and roster facts
-	told     []place   // by other facts
+	stated   []place   // of plans and roster facts
+	told     []place   // of other facts
 }
 
 // place is the facility of facts from a moment on.
@@ -89,11 +90,12 @@ type place struct {
 	facility string
 }
 
-// New begins without facts. zones answers a facility's time zone; nil, also as an answer, is UTC.
+// New returns the stays of a patient without facts. zones returns the time zone of a facility;
+// if zones or its result is nil, the zone is UTC.
 func New(zones func(facility string) *time.Location) *Stays { return &Stays{zone: zones} }
 
-// Read takes in the facts up to asOf, the moment itself included; a zero asOf means all. items
-// are in the order of record.Before; voided ones are passed over.
+// Read returns the stays by the facts up to asOf, the moment itself included; a zero asOf means
+// all facts. items are in the order of record.Before. Voided items are skipped.
 func Read(items []record.Item, zones func(facility string) *time.Location, asOf time.Time) *Stays {
 	s := New(zones)
 	for i := range items {
@@ -104,7 +106,7 @@ func Read(items []record.Item, zones func(facility string) *time.Location, asOf 
 	return s
 }
 
-// Add takes in the next fact that stands, in the order of record.Before.
+// Add folds the next fact that stands, in the order of record.Before.
 func (s *Stays) Add(f *record.Fact) {
 	d := s.day(f.Facility, f.At)
 	switch b := f.Body.(type) {
@@ -125,8 +127,8 @@ func (s *Stays) Add(f *record.Fact) {
 	}
 }
 
-// states tells of the kinds that say where a patient belongs: plans, and what the roster says
-// of a patient.
+// states reports the kinds that say where a patient belongs: plans, and roster facts about a
+// patient.
 func states(k record.Kind) bool {
 	switch k {
 	case "track_planned", "patient_admitted", "patient_left", "schedule_set", "access_created", "access_retired", "deputy_named",
@@ -136,7 +138,7 @@ func states(k record.Kind) bool {
 	return false
 }
 
-// placed notes a fact's facility where it is another than before.
+// placed appends a fact's facility if it differs from the last one.
 func placed(list []place, f *record.Fact) []place {
 	if n := len(list); n > 0 && list[n-1].facility == f.Facility {
 		return list
@@ -151,19 +153,19 @@ func (s *Stays) day(facility string, t time.Time) zone.Day {
 	return zone.DayOf(t, s.zone(facility))
 }
 
-// admit opens a stay on a date; whatever was to come after that date elsewhere gives way.
+// admit opens a stay on a date and cancels every later stay elsewhere.
 func (s *Stays) admit(facility string, d zone.Day) {
 	s.cut(d, func(Stay) bool { return true })
 	s.insert(Stay{facility, d, zone.Never, true})
 }
 
-// leave ends the stay at a facility, one that has yet to begin among them.
+// leave ends the stay at a facility, also one that has yet to begin.
 func (s *Stays) leave(l Leaving) {
 	s.cut(l.Day, func(o Stay) bool { return o.Facility == l.Facility })
 	s.leavings = append(slices.Clip(s.leavings), l)
 }
 
-// cut ends stays on a date; those that would be empty are dropped.
+// cut ends the chosen stays on a date and drops those without a day left.
 func (s *Stays) cut(d zone.Day, which func(Stay) bool) {
 	var out []Stay
 	for _, o := range s.list {
@@ -177,7 +179,7 @@ func (s *Stays) cut(d zone.Day, which func(Stay) bool) {
 	s.list = out
 }
 
-// insert puts a stay in its place; one that goes on from another is the same stay.
+// insert adds a stay and joins it with one at the same facility that it touches.
 func (s *Stays) insert(n Stay) {
 	out := make([]Stay, 0, len(s.list)+1)
 	for _, o := range s.list {
@@ -191,7 +193,7 @@ func (s *Stays) insert(n Stay) {
 	slices.SortFunc(s.list, func(a, b Stay) int { return cmp.Compare(a.From, b.From) })
 }
 
-// care opens a stay where there is none, or takes one that care alone opened elsewhere.
+// care opens a stay where there is none, or moves one that care alone opened elsewhere.
 func (s *Stays) care(facility string, d zone.Day) {
 	to := zone.Never
 	for _, o := range s.list {
@@ -208,7 +210,7 @@ func (s *Stays) care(facility string, d zone.Day) {
 	for _, l := range slices.Backward(s.leavings) {
 		if l.Facility == facility {
 			if l.Day == d {
-				return // the treatment of the day on which the patient left
+				return // it is the treatment of the day on which the patient left
 			}
 			break
 		}
@@ -217,10 +219,10 @@ func (s *Stays) care(facility string, d zone.Day) {
 	s.insert(Stay{facility, d, to, false})
 }
 
-// List is the stays, oldest first; none overlaps another.
+// List returns the stays, oldest first; none overlaps another.
 func (s *Stays) List() []Stay { return s.list }
 
-// On is the stay that holds a date; ok is false where there is none.
+// On returns the stay that holds a date; ok is false if there is none.
 func (s *Stays) On(d zone.Day) (in Stay, ok bool) {
 	for _, o := range s.list {
 		if o.Has(d) {
@@ -230,18 +232,18 @@ func (s *Stays) On(d zone.Day) (in Stay, ok bool) {
 	return Stay{}, false
 }
 
-// Moment is what is in force at a moment.
+// Moment is where a patient belongs at one moment.
 type Moment struct {
-	// Facility is where the patient belongs; empty where no fact is known up to the moment.
+	// Facility is where the patient belongs; empty if no fact is known up to the moment.
 	Facility string
-	// Open tells that a stay holds the moment, Admitted that an admission opened that stay.
+	// Open reports that a stay holds the moment, Admitted that an admission opened that stay.
 	Open, Admitted bool
-	// Left is set where no stay is open and the patient left: the leaving that ended the last
-	// stay, else the newest up to that date. Without a leaving on record it is nil.
+	// Left is set if no stay is open and the patient left: the leaving that ended the last stay,
+	// else the newest one up to that date. Without a leaving on record it is nil.
 	Left *Leaving
 }
 
-// At is what is in force at a moment.
+// At returns where the patient belongs at a moment.
 func (s *Stays) At(t time.Time) Moment {
 	var ended *Stay
 	for i, o := range slices.Backward(s.list) {
@@ -264,7 +266,7 @@ func (s *Stays) At(t time.Time) Moment {
 	return m
 }
 
-// left is the leaving that ended a stay, else the newest up to the date.
+// left returns the leaving that ended a stay, else the newest up to the date.
 func (s *Stays) left(t time.Time, ended *Stay) *Leaving {
 	var out *Leaving
 	for i := range slices.Backward(s.leavings) {
@@ -282,7 +284,7 @@ func (s *Stays) left(t time.Time, ended *Stay) *Leaving {
 	return out
 }
 
-// newest is the facility of the newest fact up to a moment; empty where there is none.
+// newest returns the facility of the newest fact up to a moment; empty if there is none.
 func newest(list []place, t time.Time) string {
 	for _, p := range slices.Backward(list) {
 		if !p.at.After(t) {

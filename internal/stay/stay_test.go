@@ -109,19 +109,23 @@ func TestStays(t *testing.T) {
 		{"of two admissions on one date the later has it",
 			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-02 09:00", admitted()), []string{"north 2026-03-02 on"}},
 		{"an admission takes the date from the care of that morning",
-			patient(t).at(east, "2026-03-02 08:00", treatment()).at(north, "2026-03-02 15:00", admitted()), []string{"north 2026-03-02 on"}},
+			patient(t).at(east, "2026-03-02 08:00", treatment()).at(north, "2026-03-02 15:00", admitted()),
+			[]string{"north 2026-03-02 on"}},
 		{"care takes no date from an admission of that morning",
 			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-02 15:00", treatment()), []string{"east 2026-03-02 on"}},
 		{"of two treatments on one date without an admission the later has it",
-			patient(t).at(east, "2026-03-02 08:00", treatment()).at(north, "2026-03-02 15:00", treatment()), []string{"north 2026-03-02 on by care"}},
+			patient(t).at(east, "2026-03-02 08:00", treatment()).at(north, "2026-03-02 15:00", treatment()),
+			[]string{"north 2026-03-02 on by care"}},
 		{"days as a guest end no stay by admission",
-			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-11 08:00", treatment()).at(north, "2026-03-13 08:00", treatment()),
+			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-11 08:00", treatment()).
+				at(north, "2026-03-13 08:00", treatment()),
 			[]string{"east 2026-03-02 on"}},
 		{"without an admission the stay goes where the care is",
 			patient(t).at(east, "2026-03-02 08:00", treatment()).at(north, "2026-03-11 08:00", treatment()),
 			[]string{"east 2026-03-02 2026-03-10 by care", "north 2026-03-11 on by care"}},
 		{"leaving ends a stay there that has yet to begin, and none elsewhere",
-			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-10 08:00", expected("2026-03-20")).at(north, "2026-03-12 08:00", left()),
+			patient(t).at(east, "2026-03-02 08:00", admitted()).at(north, "2026-03-10 08:00", expected("2026-03-20")).
+				at(north, "2026-03-12 08:00", left()),
 			[]string{"east 2026-03-02 2026-03-19"}},
 	} {
 		if got := list(c.of.read("")); !slices.Equal(got, c.want) {
@@ -156,17 +160,22 @@ func TestInForceAtAMoment(t *testing.T) {
 		{"known now, also at an earlier hour of that day", transfer, "", "2026-03-16 13:00", "north, open, admitted"},
 		{"the day before it was the old one's", transfer, "", "2026-03-15 13:00", "east, open, admitted"},
 		{"the old one's leaving ends nothing", transfer, "", "2026-03-19 13:00", "north, open, admitted"},
-		{"announced: until the patient left the old stay is in force", announced, "2026-03-13 08:00", "2026-03-13 08:00", "east, open, admitted"},
-		{"between two stays the one that ended last is in force", announced, "", "2026-03-16 08:00", "east, left invented-east on 2026-03-14"},
+		{"announced: until the patient left the old stay is in force", announced, "2026-03-13 08:00", "2026-03-13 08:00",
+			"east, open, admitted"},
+		{"between two stays the one that ended last is in force", announced, "", "2026-03-16 08:00",
+			"east, left invented-east on 2026-03-14"},
 		{"from its date the announced one is", announced, "", "2026-03-20 00:00", "north, open, admitted"},
 		{"before any stay: the newest plan or roster fact", between, "2026-03-01 09:00", "2026-03-01 09:00", "north"},
-		{"a stay without a day: the newest roster fact, and that the patient left", between, "", "2026-03-03 09:00", "east, left invented-east on 2026-03-02"},
+		{"a stay without a day: the newest roster fact, and that the patient left", between, "", "2026-03-03 09:00",
+			"east, left invented-east on 2026-03-02"},
 		{"a result is weaker than a plan, although it is newer", unseen, "", "2026-03-06 09:00", "north"},
 		{"only a result: its facility",
 			patient(t).at(south, "2026-03-05 08:00", &v1.CultureResulted{}), "", "2026-03-06 09:00", "south"},
-		{"by care: no admission is on record", patient(t).at(south, "2026-03-05 08:00", treatment()), "", "2026-03-06 09:00", "south, open"},
+		{"by care: no admission is on record", patient(t).at(south, "2026-03-05 08:00", treatment()), "",
+			"2026-03-06 09:00", "south, open"},
 		{"nothing is known yet", unseen, "2026-02-01 08:00", "2026-02-01 08:00", ""},
-		{"a date is that of the stay's own facility: in the north it is still the 15th", ahead, "", "2026-03-15 09:00", "east, open, admitted"},
+		{"a date is that of the stay's own facility: in the north it is still the 15th", ahead, "", "2026-03-15 09:00",
+			"east, open, admitted"},
 		{"in neither zone does a stay hold the moment: the one that ended", ahead, "", "2026-03-15 12:00", "east"},
 	} {
 		m := c.of.read(c.asOf).At(moment(t, c.when))
@@ -188,7 +197,8 @@ func TestInForceAtAMoment(t *testing.T) {
 
 func TestWhyAndWhenThePatientLeft(t *testing.T) {
 	left := patient(t).at(east, "2026-03-02 08:00", admitted()).at(east, "2026-03-10 08:00", left()).
-		at(north, "2026-03-11 08:00", admitted()).at(north, "2026-03-20 09:30", &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_TRANSPLANT}).
+		at(north, "2026-03-11 08:00", admitted()).
+		at(north, "2026-03-20 09:30", &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_TRANSPLANT}).
 		at(east, "2026-03-25 08:00", left()).read("").At(moment(t, "2026-03-30 08:00")).Left
 	if left == nil || left.Facility != north || !left.At.Equal(moment(t, "2026-03-20 09:30")) ||
 		left.Reason != v1.LeavingReason_LEAVING_REASON_TRANSPLANT || left.Destination != "" {

@@ -9,15 +9,16 @@ import (
 
 // Calendar is when the unit dialyses.
 type Calendar struct {
-	Days     []cannularyv1.Weekday // none is every day
+	Days     []cannularyv1.Weekday // every day if empty
 	Holidays []string              // YYYY-MM-DD
-	Shifts   []Shift               // none is not told
+	Shifts   []Shift               // not stated if empty
 }
 
-// Shift is a shift's time of day, local; one that ends before it begins ends the next day.
+// Shift is the local time of day of a shift. A shift that ends before it begins ends on the next
+// day.
 type Shift struct{ From, To string } // HH:MM
 
-// CalendarOf reads a registration.
+// CalendarOf returns the calendar of a registration.
 func CalendarOf(b *cannularyv1.FacilityRegistered) Calendar {
 	c := Calendar{Days: b.GetDialysisDays(), Holidays: b.GetHolidays()}
 	for _, s := range b.GetShifts() {
@@ -26,12 +27,12 @@ func CalendarOf(b *cannularyv1.FacilityRegistered) Calendar {
 	return c
 }
 
-// Works tells whether the unit dialyses on a day.
+// Works reports whether the unit dialyses on a day.
 func (c Calendar) Works(d Day) bool {
 	return (len(c.Days) == 0 || slices.Contains(c.Days, d.Weekday())) && !slices.Contains(c.Holidays, d.String())
 }
 
-// CensusDays are the first two working days of a month, fewer where there are not two.
+// CensusDays returns the first two working days of a month; fewer if the month has fewer.
 func (c Calendar) CensusDays(m Month) []Day {
 	var out []Day
 	for d := m.First(); d <= m.Last() && len(out) < 2; d++ {
@@ -42,8 +43,8 @@ func (c Calendar) CensusDays(m Month) []Day {
 	return out
 }
 
-// Due tells whether patients are being dialysed at a moment, as far as the calendar tells:
-// on a working day within a shift, or without shifts from 8 to 18 hours (ours).
+// Due reports whether patients are dialysed at a moment, as far as the calendar says: on a
+// working day within a shift, or without shifts from 8 to 18 hours (ours).
 func (c Calendar) Due(t time.Time, zone *time.Location) bool {
 	if zone == nil {
 		zone = time.UTC

@@ -12,43 +12,45 @@ type ChartName struct {
 	Class     Class     `json:"class"`
 }
 
-// Threshold is what a chart was set to.
+// Threshold is a threshold of a chart, with the values it was set for.
 type Threshold struct {
 	ChartName
 	Fact string
-	// Reference is events per 100 patient-months, R the increase that it is tuned to, H the
-	// threshold, InControl the mean months between false alarms that H was computed for.
+	// Reference is events per 100 patient-months. R is the increase that the chart is tuned to.
+	// H is the threshold. InControl is the mean months between false alarms for which H was
+	// computed.
 	Reference, R, H, InControl float64
 	SetBy                      string
 	From                       Day
-	Seq                        uint64 // of the log
-	// Began is the From of the first threshold that the chart ever had; 0 is this one's. Seen
-	// are the facts of the events that it knew when this one was set; nil is not known.
+	Seq                        uint64 // in the log
+	// Began is the From of the first threshold that the chart ever had; 0 if this is the first.
+	// Seen are the facts of the events that the chart knew when this threshold was set; nil if
+	// that is not known.
 	Began Day
 	Seen  []string
 }
 
-// Stands tells whether a threshold is set; a signal may outlast the one that raised it.
+// Stands reports whether a threshold is set. A signal can outlast the threshold that raised it.
 func (t *Threshold) Stands() bool { return t.H > 0 }
 
 // Acknowledgement is a person's answer to a signal.
 type Acknowledgement struct {
 	ChartName
 	Fact       string
-	Seq        uint64 // of the log
+	Seq        uint64 // in the log
 	On         Day
 	By, Reason string
 	// Seen are the facts of the events that the chart knew when it was acknowledged.
 	Seen []string
 }
 
-// Raised is a signal that a chart once gave. It stays until it is acknowledged.
+// Raised is a signal that a chart once gave. It stands until it is acknowledged.
 type Raised struct {
 	ChartName
-	Seq          uint64 // the event of the log with which the sum reached the threshold
+	Seq          uint64 // of the event in the log with which the sum reached the threshold
 	Day          Day    // the day on which it did
 	Sum          float64
-	Acknowledged string // the acknowledging fact; empty while it stands
+	Acknowledged string // the acknowledging fact; empty while the signal stands
 	// Seen are the facts of the events that the chart knew when it reached the threshold.
 	Seen []string
 }
@@ -59,22 +61,22 @@ type Point struct {
 	Events   int
 	Expected float64
 	Sum      float64
-	Restart  bool // the sum began anew with this day
+	Restart  bool // the sum restarted on this day
 }
 
-// Chart is a chart as it runs over the days.
+// Chart is a sequential chart, day by day.
 type Chart struct {
 	Threshold Threshold
 	Points    []Point // none before the threshold was set
 	// Crossed is the first day since the last restart on which the sum reached the threshold.
 	Crossed *Point
-	// Restarts is the day after AsOf on which an acknowledged chart begins anew, else 0; Waits
-	// are the facts of the events that count from then on.
+	// Restarts is the day after AsOf on which an acknowledged chart restarts, else 0. Waits are
+	// the facts of the events that count only from then on.
 	Restarts Day
 	Waits    []string
 }
 
-// Sum is the sum at the end of the last day.
+// Sum returns the sum at the end of the last day.
 func (c *Chart) Sum() float64 {
 	if len(c.Points) == 0 {
 		return 0
@@ -82,8 +84,8 @@ func (c *Chart) Sum() float64 {
 	return c.Points[len(c.Points)-1].Sum
 }
 
-// Chart runs a chart up to AsOf. acks are those that acknowledged a signal of this chart,
-// by day.
+// Chart computes a chart up to AsOf. acks are the acknowledgements of signals of this chart, by
+// day.
 func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 	c := Chart{Threshold: t}
 	if u.AsOf < t.From {
@@ -113,12 +115,13 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 	}
 	sum := 0.0
 	for i := range n {
-		p := Point{Day: t.From + Day(i), Events: events[i], Expected: float64(float64(t.Reference/100*float64(at[i])) / incidence.DaysPerMonth)}
+		p := Point{Day: t.From + Day(i), Events: events[i],
+			Expected: float64(float64(t.Reference/100*float64(at[i])) / incidence.DaysPerMonth)}
 		if restart[p.Day] {
 			sum, p.Restart, c.Crossed = g.Restart(), true, nil
 		}
-		// An event on a day without exposure (before the roster told of the patient) is
-		// evidence all the same: the least exposure stands for none.
+		// An event on a day without exposure still counts: the roster may state the stay late.
+		// The day is taken to have the smallest exposure.
 		w, err := g.Weight(p.Events, max(p.Expected, leastExpected))
 		if err != nil {
 			return c, err
@@ -126,21 +129,22 @@ func (u *Unit) Chart(t Threshold, acks []Acknowledgement) (Chart, error) {
 		sum = max(0, sum+w)
 		p.Sum = sum
 		c.Points = append(c.Points, p)
-		// A restart begins at half of the threshold; reaching it again is a new signal.
+		// A restart begins at half of the threshold. Reaching the threshold again is a new
+		// signal.
 		if c.Crossed == nil && g.Signals(sum) {
 			c.Crossed = &p
 		}
 	}
 	if n := len(own); n > 0 && c.Crossed != nil && c.Crossed.Day <= own[n-1].On {
-		c.Crossed = nil // answered; the restart is tomorrow
+		c.Crossed = nil // it is answered, and the restart is tomorrow
 	}
 	return c, nil
 }
 
 const leastExpected = 1e-12
 
-// answered parts the acknowledgements of signals that an earlier threshold gave, which
-// restart nothing here, from those of this one's.
+// answered separates the acknowledgements of signals that an earlier threshold gave from those
+// of signals of this one. The former restart nothing here.
 func (t Threshold) answered(acks []Acknowledgement) (former, own []Acknowledgement) {
 	for _, a := range acks {
 		if a.On < t.From || a.Seq < t.Seq {
@@ -152,9 +156,10 @@ func (t Threshold) answered(acks []Acknowledgement) (former, own []Acknowledgeme
 	return former, own
 }
 
-// placed is the day on which an event counts: its date, or where a signal was acknowledged
-// before it was known, the day of that restart. One of before the threshold counts, on its
-// first day, only if the chart as it was set before had still to count it.
+// placed returns the day on which an event counts. That is its date. If a signal was
+// acknowledged before the event was known, it is the day of that restart. An event dated before
+// the threshold counts on the threshold's first day, but only if the chart before it had not
+// counted it yet.
 func (t Threshold) placed(e Case, former, own []Acknowledgement) (d Day, counts bool) {
 	d = e.Day
 	if d < t.From {
@@ -181,8 +186,8 @@ func after(d Day, fact string, acks []Acknowledgement) Day {
 	return d
 }
 
-// daily counts the patients of a technique at the facility on n days from a day on; before
-// the record nobody counts.
+// daily counts the patients of a technique at the facility on n days from a day on. Days before
+// the record count nobody.
 func (u *Unit) daily(t Technique, from Day, n int) []int {
 	steps := make([]int, n+1)
 	for i := range u.People {
@@ -205,8 +210,8 @@ func (u *Unit) daily(t Technique, from Day, n int) []int {
 	return out
 }
 
-// Gaps are the days between consecutive events of a class and technique, oldest first: for
-// a chart of the time between events.
+// Gaps returns the days between consecutive events of a class and technique, oldest first, for a
+// chart of the time between events.
 func (u *Unit) Gaps(c Class, g Group) []float64 {
 	list := u.Cases(c, g, First, u.AsOf)
 	var out []float64
@@ -216,8 +221,9 @@ func (u *Unit) Gaps(c Class, g Group) []float64 {
 	return out
 }
 
-// Size is the average number of patients at risk of a technique in the whole months before
-// AsOf, at most so many and none from before the record; 0 without such a month.
+// Size returns the average number of patients at risk of a technique over the whole months
+// before AsOf: at most so many months, and none from before the record. It is 0 without such a
+// month.
 func (u *Unit) Size(t Technique, months int) float64 {
 	last := u.AsOf.Month() - 1
 	p := Period{last - Month(months) + 1, last}

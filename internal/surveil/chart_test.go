@@ -73,9 +73,12 @@ func TestStepsOfTheSum(t *testing.T) {
 	u, th = ten(t, 100, "2026-03-02", "2026-03-03")
 	happens(t, u, 0, "2026-03-03")
 	u.People[0].Events = append(u.People[0].Events,
-		surveil.Event{Kind: surveil.BloodCulture, Fact: "a", Facility: north, Day: day(t, "2026-03-03"), Counted: true, Technique: surveil.ConstantSite},
-		surveil.Event{Kind: surveil.BloodCulture, Fact: "b", Facility: east, Day: day(t, "2026-03-03"), Counted: true, Technique: surveil.OtherFistula},
-		surveil.Event{Kind: surveil.SiteSigns, Fact: "c", Facility: east, Day: day(t, "2026-03-03"), Counted: true, Technique: surveil.ConstantSite},
+		surveil.Event{Kind: surveil.BloodCulture, Fact: "a", Facility: north, Day: day(t, "2026-03-03"), Counted: true,
+			Technique: surveil.ConstantSite},
+		surveil.Event{Kind: surveil.BloodCulture, Fact: "b", Facility: east, Day: day(t, "2026-03-03"), Counted: true,
+			Technique: surveil.OtherFistula},
+		surveil.Event{Kind: surveil.SiteSigns, Fact: "c", Facility: east, Day: day(t, "2026-03-03"), Counted: true,
+			Technique: surveil.ConstantSite},
 		surveil.Event{Kind: surveil.BloodCulture, Fact: "d", Facility: east, Day: day(t, "2026-03-03"), Technique: surveil.ConstantSite})
 	if c := run(t, u, th); c.Points[1].Events != 1 {
 		t.Errorf("%d events of the chart, want 1", c.Points[1].Events)
@@ -200,7 +203,8 @@ func TestAThresholdSetAnewBeginsAtNothing(t *testing.T) {
 }
 
 // setAnew gives a chart of two thresholds, of which the second took the place of the first.
-func setAnew(t *testing.T, u *surveil.Unit, first, second surveil.Threshold, raised []surveil.Raised, acks ...surveil.Acknowledgement) surveil.WatchedChart {
+func setAnew(t *testing.T, u *surveil.Unit, first, second surveil.Threshold, raised []surveil.Raised,
+	acks ...surveil.Acknowledgement) surveil.WatchedChart {
 	t.Helper()
 	w := surveil.Watch{Unit: *u, Replaced: []surveil.Threshold{first}}
 	if err := w.Run(map[surveil.ChartName]surveil.Threshold{second.ChartName: second}, raised, acks); err != nil {
@@ -216,7 +220,8 @@ func TestNoInfectionIsLostBetweenTwoThresholds(t *testing.T) {
 	second := first
 	second.H, second.From, second.Seq, second.SetBy = 2.5, day(t, "2026-03-07"), 30, "S-2"
 	raised := []surveil.Raised{{ChartName: first.ChartName, Seq: 10, Day: day(t, "2026-03-04"), Sum: two, Seen: []string{a, b}}}
-	ack := surveil.Acknowledgement{ChartName: first.ChartName, Fact: "answer", Seq: 20, On: day(t, "2026-03-06"), By: "S-1", Seen: []string{a, b}}
+	ack := surveil.Acknowledgement{ChartName: first.ChartName, Fact: "answer", Seq: 20, On: day(t, "2026-03-06"), By: "S-1",
+		Seen: []string{a, b}}
 	ch := setAnew(t, u, first, second, raised, ack)
 	near(t, "it begins at 0", ch.Points[0].Sum, 0, 0)
 	if ch.Points[0].Restart || ch.Points[0].Day != second.From {
@@ -226,7 +231,8 @@ func TestNoInfectionIsLostBetweenTwoThresholds(t *testing.T) {
 		t.Fatalf("%+v", ch.Former)
 	}
 	f := ch.Former[0]
-	if f.SetBy != "S-1" || f.From != first.From || f.Until != day(t, "2026-03-06") || len(f.Signals) != 1 || f.Signals[0].Acknowledged != "answer" {
+	if f.SetBy != "S-1" || f.From != first.From || f.Until != day(t, "2026-03-06") || len(f.Signals) != 1 ||
+		f.Signals[0].Acknowledged != "answer" {
 		t.Errorf("the former chart: %+v", f)
 	}
 	near(t, "its last sum", f.Sum, two+none+none, 5e-6)
@@ -283,7 +289,8 @@ func TestWhenASignalWouldHaveBeenReached(t *testing.T) {
 		t.Errorf("by others: %s %v", d, ok)
 	}
 	// What happened after the answer is no reason of the signal.
-	if d, ok := reached(surveil.Acknowledgement{ChartName: th.ChartName, Fact: "x", Seq: 11, On: day(t, "2026-03-05"), Seen: []string{a, b}}); ok {
+	if d, ok := reached(surveil.Acknowledgement{ChartName: th.ChartName, Fact: "x", Seq: 11, On: day(t, "2026-03-05"),
+		Seen: []string{a, b}}); ok {
 		t.Errorf("reached on %s, after it was answered", d)
 	}
 }
@@ -304,7 +311,9 @@ func TestARestartIsTomorrow(t *testing.T) {
 
 func TestWatchedTechniques(t *testing.T) {
 	for p, want := range map[v1.NeedlingPattern]surveil.Technique{
-		v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE: surveil.ConstantSite, v1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER: surveil.OtherFistula, v1.NeedlingPattern_NEEDLING_PATTERN_AREA_PUNCTURE: surveil.OtherFistula,
+		v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE: surveil.ConstantSite,
+		v1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER:   surveil.OtherFistula,
+		v1.NeedlingPattern_NEEDLING_PATTERN_AREA_PUNCTURE: surveil.OtherFistula,
 	} {
 		if got := surveil.Watched(p); got != want {
 			t.Errorf("%v is watched as %s, want %s", p, got, want)

@@ -17,31 +17,31 @@ const (
 	First Day = -never
 )
 
-// DayOf is the date of a moment in a zone; nil is read as UTC.
+// DayOf returns the date of a moment in a zone; a nil zone is UTC.
 func DayOf(t time.Time, l *time.Location) Day { return Day(zone.DayOf(t, l)) }
 
 func dayOf(y int, m time.Month, d int) Day {
 	return DayOf(time.Date(y, m, d, 0, 0, 0, 0, time.UTC), nil)
 }
 
-// ParseDay reads YYYY-MM-DD.
+// ParseDay reads a date as YYYY-MM-DD.
 func ParseDay(s string) (Day, error) {
 	d, err := zone.ParseDay(s)
 	return Day(d), err
 }
 
-// Time is the date's midnight in UTC.
+// Time returns the date's midnight in UTC.
 func (d Day) Time() time.Time { return zone.Day(d).Time() }
 
 func (d Day) String() string { return zone.Day(d).String() }
 
-// Month is the date's month.
+// Month returns the month of the date.
 func (d Day) Month() Month {
 	t := d.Time()
 	return MonthOf(t.Year(), t.Month())
 }
 
-// Weekday is the date's, as in messages.
+// Weekday returns the weekday of the date, as messages name it.
 func (d Day) Weekday() cannularyv1.Weekday {
 	if w := d.Time().Weekday(); w != time.Sunday {
 		return cannularyv1.Weekday(w)
@@ -49,13 +49,13 @@ func (d Day) Weekday() cannularyv1.Weekday {
 	return cannularyv1.Weekday_WEEKDAY_SUNDAY
 }
 
-// Month is a civil month: months since January of the year 0.
+// Month is a civil month: the number of months since January of the year 0.
 type Month int32
 
-// MonthOf names a month.
+// MonthOf returns a month.
 func MonthOf(year int, m time.Month) Month { return Month(year*12 + int(m) - 1) }
 
-// ParseMonth reads YYYY-MM.
+// ParseMonth reads a month as YYYY-MM.
 func ParseMonth(s string) (Month, error) {
 	t, err := time.Parse("2006-01", s)
 	if err != nil {
@@ -64,13 +64,13 @@ func ParseMonth(s string) (Month, error) {
 	return MonthOf(t.Year(), t.Month()), nil
 }
 
-// First is the month's first day.
+// First returns the month's first day.
 func (m Month) First() Day { return dayOf(int(m)/12, time.Month(int(m)%12+1), 1) }
 
-// Last is the month's last day.
+// Last returns the month's last day.
 func (m Month) Last() Day { return (m + 1).First() - 1 }
 
-// Days is the month's length.
+// Days returns the number of days in the month.
 func (m Month) Days() int { return int(m.Last()-m.First()) + 1 }
 
 func (m Month) String() string { return fmt.Sprintf("%04d-%02d", int(m)/12, int(m)%12+1) }

@@ -1,6 +1,6 @@
 // Package surveil counts infections for the unit: which events there were, whose access and
 // technique they belong to, how many patient-months and access-days stand beside them, and
-// whether a unit's rate has risen. It is a pure function of facts; it reads no clock.
+// whether a unit's rate has risen. It is a pure function of facts and reads no clock.
 //
 // The method is that of the CDC NHSN Dialysis Event protocol with its forms 57.502 (event)
 // and 57.503 (denominators), as far as we know it; what is ours is marked so. The local
@@ -48,7 +48,7 @@
 //     Of several cultures of one date those whose setting lets them count come first. Local access infection =
 //     signs without an access-related bloodstream infection within 20 days either side (the
 //     20 days are ours).
-//   - Beside an event stand what form 57.502 asks for and no count rests on: of a start,
+//   - Beside an event stand answers that form 57.502 asks for and that no count rests on: of a start,
 //     whether it was vancomycin and whether blood was taken for culture; of a culture, how the
 //     organisms of that date's positive blood cultures answered to antimicrobials; of any,
 //     whether it led to a stay in hospital, the loss of the access or death. The latest
@@ -89,7 +89,7 @@
 // R the increase that it is tuned to, and μ the reference rate times that day's exposure; it
 // never falls below 0. At h or more it signals. Facts that come late, corrections and merges
 // recompute the sum; but what the chart has once signalled stays until a named person
-// acknowledges it, also if its threshold is taken back. It then restarts on the next day at
+// acknowledges it, also if its threshold is voided. It then restarts on the next day at
 // h/2. An acknowledgement answers all signals of its chart that stand when it arrives; dated
 // before the newest of them, it counts as given on that one's day. An event that became known
 // after the acknowledgement but is dated before the restart counts on the restart's day: no

@@ -8,7 +8,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Kind is a kind of event, each with a clock of its own.
+// Kind is a kind of event. Each kind has a 21-day clock of its own.
 type Kind string
 
 // The kinds.
@@ -29,35 +29,36 @@ const (
 type Event struct {
 	Kind Kind   `json:"kind"`
 	Fact string `json:"fact"`
-	// Facility is the one that it counts for, Day its date.
+	// Facility is the one that it counts for. Day is its date.
 	Facility string `json:"facility"`
 	Day      Day    `json:"day"`
-	// Counted tells that the setting and the 21-day rule make it an event; Why says why it
-	// is not one, or what about it is in doubt.
+	// Counted reports that the setting and the 21-day rule make it an event. Why says why it is
+	// not one, or what is in doubt.
 	Counted bool   `json:"counted"`
 	Why     string `json:"why,omitempty"`
-	// Technique and Access are those of the patient on that day, Tracks those in use, or the
-	// one that the signs were seen at. Outside tells that the patient had no stay that day.
+	// Technique and Access are those of the patient on that day. Tracks are the tracks in use,
+	// or the one at which the signs were seen. Outside reports that the patient had no stay that
+	// day.
 	Technique Technique `json:"technique"`
 	Access    string    `json:"access,omitempty"`
 	Tracks    []string  `json:"tracks,omitempty"`
 	Outside   bool      `json:"outside,omitempty"`
-	// Source is what was assessed of a culture; not recorded where nothing was.
+	// Source is the assessed source of a culture; not recorded if nobody assessed it.
 	Source cannularyv1.SuspectedSource `json:"source,omitempty"`
 	// Organisms are those of the positive blood cultures of that date.
 	Organisms []cannularyv1.OrganismGroup `json:"organisms,omitempty"`
-	// Related tells of signs that lie near an access-related bloodstream infection.
+	// Related reports signs near an access-related bloodstream infection.
 	Related bool `json:"related,omitempty"`
 	// Tested are the susceptibilities of those organisms, sorted.
 	Tested []Tested `json:"tested,omitempty"`
-	// Vancomycin and CultureTaken are what was told of an antimicrobial start.
+	// Vancomycin and CultureTaken are the answers about an antimicrobial start.
 	Vancomycin   cannularyv1.Answer `json:"vancomycin,omitempty"`
 	CultureTaken cannularyv1.Answer `json:"cultureTaken,omitempty"`
 	// Outcome is what the latest assessment of the event says.
 	Outcome Outcome `json:"outcome,omitzero"`
 }
 
-// Tested is how an organism answered to an antimicrobial, as the laboratory names it.
+// Tested is how an organism answered to an antimicrobial, in the laboratory's words.
 type Tested struct {
 	Organism cannularyv1.OrganismGroup        `json:"organism"`
 	Agent    string                           `json:"agent"`
@@ -68,20 +69,20 @@ func compareTested(a, b Tested) int {
 	return cmp.Or(cmp.Compare(a.Organism, b.Organism), cmp.Compare(a.Agent, b.Agent), cmp.Compare(a.Result, b.Result))
 }
 
-// Outcome is what an event led to; 0 is what was not assessed.
+// Outcome is what an event led to; 0 if it was not assessed.
 type Outcome struct {
 	HospitalStay cannularyv1.Answer `json:"hospitalStay,omitempty"`
 	AccessLost   cannularyv1.Answer `json:"accessLost,omitempty"`
 	Death        cannularyv1.Answer `json:"death,omitempty"`
 }
 
-// Aureus tells whether S. aureus grew.
+// Aureus reports whether S. aureus grew.
 func (e *Event) Aureus() bool {
 	return slices.Contains(e.Organisms, cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS) ||
 		slices.Contains(e.Organisms, cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT)
 }
 
-// Is tells whether the event is one of the class.
+// Is reports whether the event is one of the class.
 func (e *Event) Is(c Class) bool {
 	if !e.Counted {
 		return false
@@ -99,8 +100,8 @@ func (e *Event) Is(c Class) bool {
 	return false
 }
 
-// accessRelated tells whether a source counts as the access: also one that is uncertain or
-// was not assessed.
+// accessRelated reports whether a source counts as the access. An uncertain source counts, and
+// so does one that was not assessed.
 func accessRelated(s cannularyv1.SuspectedSource) bool {
 	switch s {
 	case cannularyv1.SuspectedSource_SUSPECTED_SOURCE_OTHER_SITE, cannularyv1.SuspectedSource_SUSPECTED_SOURCE_CONTAMINATION:
@@ -109,7 +110,7 @@ func accessRelated(s cannularyv1.SuspectedSource) bool {
 	return true
 }
 
-// events finds and counts the patient's events.
+// events returns the patient's events, each with whether it counts.
 func (h *history) events() []Event {
 	cultures := h.cultures()
 	all := append(append(slices.Clip(cultures), h.courses()...), h.signs(cultures)...)
@@ -123,20 +124,20 @@ func (h *history) events() []Event {
 	return all
 }
 
-// outcomes are the latest assessments of what events led to, by the event's fact.
+// outcomes returns the latest assessment of what each event led to, by the event's fact.
 func (h *history) outcomes() map[string]Outcome {
 	out := map[string]Outcome{}
 	for i := range h.in.Items {
 		it := &h.in.Items[i]
 		if b, ok := it.Body.(*cannularyv1.EventOutcomeAssessed); ok && !it.Void {
-			// Items are in order of time: the latest stands.
+			// Items are in order of time, so the latest stands.
 			out[record.ReferencedFactID(it.Source, b.GetEvent())] = Outcome{b.GetHospitalStay(), b.GetAccessLost(), b.GetDeath()}
 		}
 	}
 	return out
 }
 
-// event begins an event of a fact on a day.
+// event returns a new event of a fact on a day.
 func (h *history) event(k Kind, f *record.Fact, d Day) Event {
 	e := Event{Kind: k, Fact: f.ID, Facility: h.stayOn(d), Day: d, Tracks: h.tracksOn(d)}
 	if e.Facility == "" {
@@ -146,12 +147,12 @@ func (h *history) event(k Kind, f *record.Fact, d Day) Event {
 	return e
 }
 
-// inOrder sorts by day, then fact: the first of a day is the one that may count.
+// inOrder sorts by day, then fact, so that the first event of a day is the one that can count.
 func inOrder(list []Event) {
 	slices.SortFunc(list, func(a, b Event) int { return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.Fact, b.Fact)) })
 }
 
-// cultures are the positive blood cultures.
+// cultures returns the positive blood cultures.
 func (h *history) cultures() []Event {
 	assessed := map[string]cannularyv1.SuspectedSource{}
 	order := map[string]int{} // the place of the latest assessment among the facts
@@ -164,11 +165,12 @@ func (h *history) cultures() []Event {
 		}
 		switch b := it.Body.(type) {
 		case *cannularyv1.SuspectedSourceAssessed:
-			// Items are in order of time: the latest stands.
+			// Items are in order of time, so the latest stands.
 			culture := record.ReferencedFactID(it.Source, b.GetCulture())
 			assessed[culture], order[culture] = b.GetSuspectedSource(), i+1
 		case *cannularyv1.CultureResulted:
-			if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
+			if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD ||
+				b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
 				continue
 			}
 			e := h.event(BloodCulture, &it.Fact, h.day(&it.Fact, b.GetCollectedAt().AsTime()))
@@ -179,7 +181,7 @@ func (h *history) cultures() []Event {
 	}
 	slices.SortFunc(out, func(a, b Event) int {
 		if a.Day == b.Day && eligible[a.Fact] != eligible[b.Fact] {
-			// Of one date's cultures those that may count come first.
+			// Of the cultures of one date, those that can count come first.
 			if eligible[a.Fact] {
 				return -1
 			}
@@ -218,7 +220,7 @@ func (h *history) cultures() []Event {
 	return out
 }
 
-// results are all blood cultures that were positive or negative.
+// results returns all blood cultures with a positive or negative result.
 func (h *history) results() []Culture {
 	var out []Culture
 	for i := range h.in.Items {
@@ -227,7 +229,8 @@ func (h *history) results() []Culture {
 		if !ok || it.Void || b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD {
 			continue
 		}
-		c := Culture{Fact: it.ID, Day: h.day(&it.Fact, b.GetCollectedAt().AsTime()), Positive: b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE}
+		c := Culture{Fact: it.ID, Day: h.day(&it.Fact, b.GetCollectedAt().AsTime()),
+			Positive: b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE}
 		if !c.Positive && b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_NEGATIVE {
 			continue
 		}
@@ -240,7 +243,7 @@ func (h *history) results() []Culture {
 	return out
 }
 
-// grownIn is what grew by one culture's own message.
+// grownIn returns what grew by one culture's own message.
 func (h *history) grownIn(fact string) (organisms []cannularyv1.OrganismGroup, tested []Tested) {
 	for i := range h.in.Items {
 		if b, ok := h.in.Items[i].Body.(*cannularyv1.CultureResulted); ok && h.in.Items[i].ID == fact {
@@ -251,7 +254,7 @@ func (h *history) grownIn(fact string) (organisms []cannularyv1.OrganismGroup, t
 	return organisms, tested
 }
 
-// grown is what grew in a culture, and how it answered to antimicrobials.
+// grown returns what grew in a culture, and how it answered to antimicrobials.
 func grown(b *cannularyv1.CultureResulted) (organisms []cannularyv1.OrganismGroup, tested []Tested) {
 	for _, o := range b.GetOrganisms() {
 		organisms = append(organisms, o.GetGroup())
@@ -262,7 +265,7 @@ func grown(b *cannularyv1.CultureResulted) (organisms []cannularyv1.OrganismGrou
 	return organisms, tested
 }
 
-// eligible tells whether a culture's setting lets it count, and what is in doubt.
+// eligible reports whether a culture's setting lets it count, and what is in doubt.
 func (h *history) eligible(s cannularyv1.CollectionSetting, d Day) (ok bool, why string) {
 	switch s {
 	case cannularyv1.CollectionSetting_COLLECTION_SETTING_OUTPATIENT, cannularyv1.CollectionSetting_COLLECTION_SETTING_EMERGENCY_DEPARTMENT:
@@ -283,7 +286,7 @@ func (h *history) eligible(s cannularyv1.CollectionSetting, d Day) (ok bool, why
 	return true, "where it was collected is not recorded"
 }
 
-// courses are the intravenous antimicrobial starts.
+// courses returns the intravenous antimicrobial starts.
 func (h *history) courses() []Event {
 	type course struct {
 		Event
@@ -337,7 +340,7 @@ func (h *history) courses() []Event {
 
 const present = cannularyv1.Finding_FINDING_PRESENT
 
-// signsOf lists the tracks at whose sites an examination found signs.
+// signsOf returns the tracks at whose sites an examination found signs.
 func signsOf(b *cannularyv1.AccessExamined) []string {
 	var out []string
 	for _, s := range b.GetSites() {
@@ -349,12 +352,12 @@ func signsOf(b *cannularyv1.AccessExamined) []string {
 	return slices.Compact(out)
 }
 
-// overAccess tells that an examination found pus or redness over the access as a whole.
+// overAccess reports that an examination found pus or redness over the access as a whole.
 func overAccess(b *cannularyv1.AccessExamined) bool {
 	return b.GetLook().GetPus() == present || b.GetLook().GetRedness() == present
 }
 
-// signs are pus, redness or swelling at an access site.
+// signs returns pus, redness or swelling at an access site.
 func (h *history) signs(cultures []Event) []Event {
 	var out []Event
 	add := func(f *record.Fact, access string, tracks []string) {

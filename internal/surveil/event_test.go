@@ -28,8 +28,10 @@ const (
 
 func TestTwentyOneDaysBetweenCultures(t *testing.T) {
 	const k = surveil.BloodCulture
-	patient(t).culture("2026-03-02", outpatient).culture("2026-03-22", outpatient).counts(k, "2026-03-02", true).counts(k, "2026-03-22", false)
-	patient(t).culture("2026-03-02", outpatient).culture("2026-03-23", outpatient).counts(k, "2026-03-02", true).counts(k, "2026-03-23", true)
+	patient(t).culture("2026-03-02", outpatient).culture("2026-03-22", outpatient).counts(k, "2026-03-02", true).
+		counts(k, "2026-03-22", false)
+	patient(t).culture("2026-03-02", outpatient).culture("2026-03-23", outpatient).counts(k, "2026-03-02", true).
+		counts(k, "2026-03-23", true)
 	// Across the end of a month, of February, of a year, and the change to summer time.
 	patient(t).culture("2026-01-31", outpatient).culture("2026-02-20", outpatient).counts(k, "2026-02-20", false)
 	patient(t).culture("2026-01-31", outpatient).culture("2026-02-21", outpatient).counts(k, "2026-02-21", true)
@@ -39,13 +41,15 @@ func TestTwentyOneDaysBetweenCultures(t *testing.T) {
 	patient(t).culture("2025-12-15", outpatient).culture("2026-01-05", outpatient).counts(k, "2026-01-05", true)
 	// Counted from the previous positive culture whether or not that one was an event: three
 	// cultures twenty days apart are one event, the fourth a day later still is none.
-	patient(t).culture("2026-03-01", outpatient).culture("2026-03-21", outpatient).culture("2026-04-10", outpatient).culture("2026-05-01", outpatient).
+	patient(t).culture("2026-03-01", outpatient).culture("2026-03-21", outpatient).culture("2026-04-10", outpatient).
+		culture("2026-05-01", outpatient).
 		counts(k, "2026-03-01", true).counts(k, "2026-03-21", false).counts(k, "2026-04-10", false).counts(k, "2026-05-01", true)
 	// Also where the previous one was no event because of its setting.
 	patient(t).at("2026-03-01", &v1.HospitalAdmission{}).culture("2026-03-10", inpatient).culture("2026-03-30", outpatient).
 		counts(k, "2026-03-10", false).counts(k, "2026-03-30", false)
 	// Whichever facility collected it.
-	patient(t).in(north, "2026-03-02", positive(t, "2026-03-02", outpatient)).culture("2026-03-22", outpatient).counts(k, "2026-03-22", false)
+	patient(t).in(north, "2026-03-02", positive(t, "2026-03-02", outpatient)).culture("2026-03-22", outpatient).
+		counts(k, "2026-03-22", false)
 	// A negative culture, or one of the site, starts no clock and is no event.
 	negative, swab := positive(t, "2026-03-02", outpatient), positive(t, "2026-03-03", outpatient)
 	negative.Growth, swab.Specimen = v1.CultureGrowth_CULTURE_GROWTH_NEGATIVE, v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE
@@ -59,7 +63,8 @@ func TestTwentyOneDaysBetweenCultures(t *testing.T) {
 
 func TestDatesAreThoseOfTheFacility(t *testing.T) {
 	// Collected at 23:30 and at 00:30: twenty-one dates apart, though less than 21 times 24 hours.
-	patient(t).at("2026-03-02 23:50", positive(t, "2026-03-02 23:30", outpatient)).at("2026-03-23 00:50", positive(t, "2026-03-23 00:30", outpatient)).
+	patient(t).at("2026-03-02 23:50", positive(t, "2026-03-02 23:30", outpatient)).
+		at("2026-03-23 00:50", positive(t, "2026-03-23 00:30", outpatient)).
 		counts(surveil.BloodCulture, "2026-03-23", true)
 	// Noon in UTC on the last of February is the first of March in Auckland.
 	auckland, err := zone.Load("Pacific/Auckland")
@@ -88,7 +93,8 @@ func TestDatesAreThoseOfTheFacility(t *testing.T) {
 
 func TestAClockForEachKind(t *testing.T) {
 	patient(t).culture("2026-03-02", outpatient).at("2026-03-03", intravenous("c")).at("2026-03-04", redness("F", "")).
-		counts(surveil.BloodCulture, "2026-03-02", true).counts(surveil.Course, "2026-03-03", true).counts(surveil.SiteSigns, "2026-03-04", true)
+		counts(surveil.BloodCulture, "2026-03-02", true).counts(surveil.Course, "2026-03-03", true).
+		counts(surveil.SiteSigns, "2026-03-04", true)
 }
 
 func TestCulturesInHospital(t *testing.T) {
@@ -96,17 +102,21 @@ func TestCulturesInHospital(t *testing.T) {
 	adm := func() *chartOf { return patient(t).at("2026-03-10", &v1.HospitalAdmission{}) }
 	adm().culture("2026-03-10", inpatient).counts(k, "2026-03-10", true).why(k, "2026-03-10", "")
 	adm().culture("2026-03-11", inpatient).counts(k, "2026-03-11", true).why(k, "2026-03-11", "")
-	adm().culture("2026-03-12", inpatient).counts(k, "2026-03-12", false).why(k, "2026-03-12", "collected in hospital more than one day after admission")
+	adm().culture("2026-03-12", inpatient).counts(k, "2026-03-12", false).
+		why(k, "2026-03-12", "collected in hospital more than one day after admission")
 	// Calendar days: late on the first day to the end of the next.
-	patient(t).at("2026-03-10 00:01", &v1.HospitalAdmission{}).at("2026-03-12", positive(t, "2026-03-11 23:59", inpatient)).counts(k, "2026-03-11", true)
-	patient(t).at("2026-03-10 23:59", &v1.HospitalAdmission{}).at("2026-03-12", positive(t, "2026-03-12 00:01", inpatient)).counts(k, "2026-03-12", false)
+	patient(t).at("2026-03-10 00:01", &v1.HospitalAdmission{}).at("2026-03-12", positive(t, "2026-03-11 23:59", inpatient)).
+		counts(k, "2026-03-11", true)
+	patient(t).at("2026-03-10 23:59", &v1.HospitalAdmission{}).at("2026-03-12", positive(t, "2026-03-12 00:01", inpatient)).
+		counts(k, "2026-03-12", false)
 	// Across a month's end.
 	patient(t).at("2026-02-28", &v1.HospitalAdmission{}).culture("2026-03-01", inpatient).counts(k, "2026-03-01", true)
 	// In the emergency department, and outside, always.
 	adm().culture("2026-03-14", emergency).counts(k, "2026-03-14", true).why(k, "2026-03-14", "")
 	adm().culture("2026-03-14", outpatient).counts(k, "2026-03-14", true).why(k, "2026-03-14", "")
 	// What is not known never makes a rate look better.
-	patient(t).culture("2026-03-14", inpatient).counts(k, "2026-03-14", true).why(k, "2026-03-14", "collected in hospital, but no admission is on record for that date")
+	patient(t).culture("2026-03-14", inpatient).counts(k, "2026-03-14", true).
+		why(k, "2026-03-14", "collected in hospital, but no admission is on record for that date")
 	patient(t).culture("2026-03-14", nowhere).counts(k, "2026-03-14", true).why(k, "2026-03-14", "where it was collected is not recorded")
 	adm().culture("2026-03-14", nowhere).counts(k, "2026-03-14", true).why(k, "2026-03-14", "where it was collected is not recorded")
 	// An admission that is over is none.
@@ -119,9 +129,11 @@ func TestCulturesInHospital(t *testing.T) {
 	// A discharge that nobody told hides no later infection: the second admission has a day of its own.
 	adm().at("2026-05-10", &v1.HospitalAdmission{}).culture("2026-05-11", inpatient).counts(k, "2026-05-11", true).why(k, "2026-05-11", "")
 	adm().at("2026-05-10", &v1.HospitalAdmission{}).culture("2026-05-12", inpatient).counts(k, "2026-05-12", false)
-	adm().at("2026-05-10", &v1.HospitalAdmission{}).at("2026-05-15", &v1.HospitalDischarge{}).culture("2026-06-12", inpatient).counts(k, "2026-06-12", true)
+	adm().at("2026-05-10", &v1.HospitalAdmission{}).at("2026-05-15", &v1.HospitalDischarge{}).culture("2026-06-12", inpatient).
+		counts(k, "2026-06-12", true)
 	// Discharged and admitted again on one day.
-	adm().at("2026-03-20 09:00", &v1.HospitalDischarge{}).at("2026-03-20 15:00", &v1.HospitalAdmission{}).culture("2026-03-20", inpatient).counts(k, "2026-03-20", true)
+	adm().at("2026-03-20 09:00", &v1.HospitalDischarge{}).at("2026-03-20 15:00", &v1.HospitalAdmission{}).culture("2026-03-20", inpatient).
+		counts(k, "2026-03-20", true)
 	// One day and the next have one event, whatever the order of the messages.
 	for _, order := range [][]v1.CollectionSetting{{inpatient, outpatient}, {outpatient, inpatient}} {
 		p := adm().culture("2026-03-14", order[0]).culture("2026-03-14", order[1])
@@ -141,7 +153,8 @@ func TestSuspectedSources(t *testing.T) {
 		source                     v1.SuspectedSource
 		bloodstream, accessRelated bool
 	}{
-		{accessSource, true, true}, {uncertain, true, true}, {notAssessed, true, true}, {otherSite, true, false}, {contamination, true, false},
+		{accessSource, true, true}, {uncertain, true, true}, {notAssessed, true, true}, {otherSite, true, false},
+		{contamination, true, false},
 	} {
 		p := patient(t).culture("2026-03-02", outpatient)
 		if c.source != notAssessed {
@@ -154,8 +167,10 @@ func TestSuspectedSources(t *testing.T) {
 		}
 	}
 	// The latest assessment stands, however late, and whenever it is told.
-	patient(t).culture("2026-03-02", outpatient).at("2026-03-05", assessed(1, otherSite)).at("2026-06-05", assessed(1, accessSource)).is(k, "2026-03-02", surveil.AccessRelated, true)
-	patient(t).culture("2026-03-02", outpatient).at("2026-06-05", assessed(1, accessSource)).at("2026-03-05", assessed(1, otherSite)).is(k, "2026-03-02", surveil.AccessRelated, true)
+	patient(t).culture("2026-03-02", outpatient).at("2026-03-05", assessed(1, otherSite)).at("2026-06-05", assessed(1, accessSource)).
+		is(k, "2026-03-02", surveil.AccessRelated, true)
+	patient(t).culture("2026-03-02", outpatient).at("2026-06-05", assessed(1, accessSource)).at("2026-03-05", assessed(1, otherSite)).
+		is(k, "2026-03-02", surveil.AccessRelated, true)
 	// An assessment before its culture is known waits for it.
 	patient(t).at("2026-03-05", assessed(2, otherSite)).culture("2026-03-02", outpatient).is(k, "2026-03-02", surveil.AccessRelated, false)
 	// That of another positive culture of the same date stands in, not of another date, and never against one's own.
@@ -170,7 +185,8 @@ func TestSuspectedSources(t *testing.T) {
 			t.Errorf("a culture's own assessment: %v, want %v", e.Source, want)
 		}
 	}
-	patient(t).culture("2026-03-02", outpatient).culture("2026-03-03", outpatient).at("2026-03-05", assessed(2, otherSite)).is(k, "2026-03-02", surveil.AccessRelated, true)
+	patient(t).culture("2026-03-02", outpatient).culture("2026-03-03", outpatient).at("2026-03-05", assessed(2, otherSite)).
+		is(k, "2026-03-02", surveil.AccessRelated, true)
 	// Of several others of one date the latest assessment stands, however the facts are called.
 	three := two().culture("2026-03-02", outpatient)
 	three.at("2026-03-05", assessed(1, otherSite), assessed(2, otherSite)).at("2026-03-06", assessed(2, accessSource))
@@ -181,7 +197,8 @@ func TestSuspectedSources(t *testing.T) {
 	}
 	// Another one of the same patient only counts while it stands.
 	gone := two()
-	gone.at("2026-03-05", assessed(2, otherSite)).at("2026-03-06", &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: "m3"}, Reason: "invented"})
+	gone.at("2026-03-05", assessed(2, otherSite)).
+		at("2026-03-06", &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: "m3"}, Reason: "invented"})
 	for _, e := range gone.fold().Events {
 		if e.Source != notAssessed {
 			t.Errorf("an assessment that was taken back still stands: %v", e.Source)
@@ -191,7 +208,8 @@ func TestSuspectedSources(t *testing.T) {
 
 func TestOrganismsOfADate(t *testing.T) {
 	p := patient(t).at("2026-03-02", positive(t, "2026-03-02", outpatient, v1.OrganismGroup_ORGANISM_GROUP_YEAST)).
-		at("2026-03-02", positive(t, "2026-03-02", outpatient, v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS, v1.OrganismGroup_ORGANISM_GROUP_YEAST)).
+		at("2026-03-02", positive(t, "2026-03-02", outpatient, v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS,
+			v1.OrganismGroup_ORGANISM_GROUP_YEAST)).
 		at("2026-03-03", positive(t, "2026-03-03", outpatient, v1.OrganismGroup_ORGANISM_GROUP_ENTEROCOCCUS))
 	for _, e := range p.fold().Events {
 		want := []v1.OrganismGroup{v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS, v1.OrganismGroup_ORGANISM_GROUP_YEAST}
@@ -202,7 +220,8 @@ func TestOrganismsOfADate(t *testing.T) {
 			t.Errorf("%s: organisms %v (S. aureus %v), want %v", e.Day, e.Organisms, e.Aureus(), want)
 		}
 	}
-	if e := (surveil.Event{Organisms: []v1.OrganismGroup{v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT}}); !e.Aureus() {
+	if e := (surveil.Event{
+		Organisms: []v1.OrganismGroup{v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT}}); !e.Aureus() {
 		t.Error("the meticillin-resistant one is S. aureus too")
 	}
 	if e := (surveil.Event{Organisms: []v1.OrganismGroup{v1.OrganismGroup_ORGANISM_GROUP_COAGULASE_NEGATIVE_STAPHYLOCOCCUS}}); e.Aureus() {
@@ -216,14 +235,20 @@ func TestAntimicrobialStarts(t *testing.T) {
 		return &v1.AntimicrobialStarted{Course: course, Route: v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_ORAL}
 	}
 	// Counted from the end of the previous course, not from its start.
-	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-10", ended("a")).at("2026-03-30", intravenous("b")).counts(k, "2026-03-01", true).counts(k, "2026-03-30", false)
-	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-10", ended("a")).at("2026-03-31", intravenous("b")).counts(k, "2026-03-31", true)
-	patient(t).at("2026-02-20", intravenous("a")).at("2026-02-25", ended("a")).at("2026-03-17", intravenous("b")).counts(k, "2026-03-17", false)
-	patient(t).at("2026-02-20", intravenous("a")).at("2026-02-25", ended("a")).at("2026-03-18", intravenous("b")).counts(k, "2026-03-18", true)
+	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-10", ended("a")).at("2026-03-30", intravenous("b")).
+		counts(k, "2026-03-01", true).counts(k, "2026-03-30", false)
+	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-10", ended("a")).at("2026-03-31", intravenous("b")).
+		counts(k, "2026-03-31", true)
+	patient(t).at("2026-02-20", intravenous("a")).at("2026-02-25", ended("a")).at("2026-03-17", intravenous("b")).
+		counts(k, "2026-03-17", false)
+	patient(t).at("2026-02-20", intravenous("a")).at("2026-02-25", ended("a")).at("2026-03-18", intravenous("b")).
+		counts(k, "2026-03-18", true)
 	// The last dose counts, not the message that tells of it.
-	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-15", &v1.AntimicrobialEnded{Course: "a", LastDoseOn: proto.String("2026-03-10")}).at("2026-03-31", intravenous("b")).counts(k, "2026-03-31", true)
+	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-15", &v1.AntimicrobialEnded{Course: "a",
+		LastDoseOn: proto.String("2026-03-10")}).at("2026-03-31", intravenous("b")).counts(k, "2026-03-31", true)
 	// A start while another course runs is none; every earlier course counts, not the last begun only.
-	patient(t).at("2026-03-01", intravenous("long")).at("2026-03-05", intravenous("short")).at("2026-03-06", ended("short")).at("2026-04-01", ended("long")).at("2026-04-20", intravenous("c")).
+	patient(t).at("2026-03-01", intravenous("long")).at("2026-03-05", intravenous("short")).at("2026-03-06", ended("short")).
+		at("2026-04-01", ended("long")).at("2026-04-20", intravenous("c")).
 		counts(k, "2026-03-05", false).counts(k, "2026-04-20", false)
 	// Two on one day are one event.
 	n := 0
@@ -239,7 +264,8 @@ func TestAntimicrobialStarts(t *testing.T) {
 	open := patient(t).at("2026-03-01", intravenous("a"))
 	open.why(k, "2026-03-01", "no end of the course is on record: it counts as ended on its last known dose")
 	open.at("2026-03-21", intravenous("b")).counts(k, "2026-03-01", true).counts(k, "2026-03-21", false)
-	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-22", intravenous("b")).at("2026-03-25", ended("b")).counts(k, "2026-03-22", true).why(k, "2026-03-22", "")
+	patient(t).at("2026-03-01", intravenous("a")).at("2026-03-22", intravenous("b")).at("2026-03-25", ended("b")).
+		counts(k, "2026-03-22", true).why(k, "2026-03-22", "")
 	// Only what is given into a vein, and any reason.
 	p := patient(t).at("2026-03-01", oral("a")).at("2026-03-05", intravenous("b")).counts(k, "2026-03-05", true)
 	if n := len(p.fold().Events); n != 1 {
@@ -247,7 +273,8 @@ func TestAntimicrobialStarts(t *testing.T) {
 	}
 	p.is(k, "2026-03-05", surveil.Antimicrobial, true).is(k, "2026-03-05", surveil.Bloodstream, false)
 	// Begun in hospital and continued here counts as begun here (NHSN, from memory).
-	patient(t).at("2026-03-01", &v1.AntimicrobialStarted{Course: "a", Route: v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS, ContinuedFromHospital: v1.Answer_ANSWER_YES}).counts(k, "2026-03-01", true)
+	patient(t).at("2026-03-01", &v1.AntimicrobialStarted{Course: "a", Route: v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS,
+		ContinuedFromHospital: v1.Answer_ANSWER_YES}).counts(k, "2026-03-01", true)
 }
 
 func TestSignsAtTheSite(t *testing.T) {
@@ -266,8 +293,10 @@ func TestSignsAtTheSite(t *testing.T) {
 		{"pus at a site, examined", &v1.AccessExamined{Access: "F", Sites: []*v1.SiteLook{{Track: "T", Pus: present}}}, true},
 		{"redness at a site, examined", &v1.AccessExamined{Access: "F", Sites: []*v1.SiteLook{{Track: "T", Redness: present}}}, true},
 		{"swelling at a site, examined", &v1.AccessExamined{Access: "F", Sites: []*v1.SiteLook{{Track: "T", Swelling: present}}}, true},
-		{"a scab that does not heal", &v1.AccessExamined{Access: "F", Sites: []*v1.SiteLook{{Track: "T", NonHealingScab: present, ShinyOrThinSkin: present}}}, false},
-		{"redness looked for and not found", &v1.AccessExamined{Access: "F", Look: &v1.Look{Redness: v1.Finding_FINDING_ABSENT}, Sites: []*v1.SiteLook{{Track: "T", Pus: v1.Finding_FINDING_NOT_EXAMINED}}}, false},
+		{"a scab that does not heal", &v1.AccessExamined{Access: "F",
+			Sites: []*v1.SiteLook{{Track: "T", NonHealingScab: present, ShinyOrThinSkin: present}}}, false},
+		{"redness looked for and not found", &v1.AccessExamined{Access: "F", Look: &v1.Look{Redness: v1.Finding_FINDING_ABSENT},
+			Sites: []*v1.SiteLook{{Track: "T", Pus: v1.Finding_FINDING_NOT_EXAMINED}}}, false},
 		{"warmth and tenderness", &v1.AccessExamined{Access: "F", Feel: &v1.Feel{Warmth: present, Tenderness: present}}, false},
 	} {
 		if got := len(patient(t).at("2026-03-02", c.body).fold().Events) == 1; got != c.want {
@@ -280,8 +309,10 @@ func TestSignsAtTheSite(t *testing.T) {
 	patient(t).at("2026-03-02", look).at("2026-03-23", redness("F", "")).counts(k, "2026-03-23", true)
 	patient(t).at("2026-01-31", redness("F", "")).at("2026-02-20", redness("F", "")).counts(k, "2026-02-20", false)
 	patient(t).at("2026-01-31", redness("F", "")).at("2026-02-21", redness("F", "")).counts(k, "2026-02-21", true)
-	patient(t).at("2026-03-01", look).at("2026-03-21", look).at("2026-04-10", look).counts(k, "2026-03-01", true).counts(k, "2026-03-21", false).counts(k, "2026-04-10", false)
-	e := patient(t).at("2026-03-02", &v1.AccessExamined{Access: "F", Sites: []*v1.SiteLook{{Track: "B", Pus: present}, {Track: "A", Swelling: present}, {Track: "C"}}}).event(k, "2026-03-02")
+	patient(t).at("2026-03-01", look).at("2026-03-21", look).at("2026-04-10", look).counts(k, "2026-03-01", true).
+		counts(k, "2026-03-21", false).counts(k, "2026-04-10", false)
+	e := patient(t).at("2026-03-02", &v1.AccessExamined{Access: "F", Sites: []*v1.SiteLook{{Track: "B", Pus: present},
+		{Track: "A", Swelling: present}, {Track: "C"}}}).event(k, "2026-03-02")
 	if !slices.Equal(e.Tracks, []string{"A", "B"}) {
 		t.Errorf("seen at %v, want at A and B", e.Tracks)
 	}
@@ -307,7 +338,8 @@ func TestLocalAccessInfection(t *testing.T) {
 	near("2026-03-22", otherSite).is(k, "2026-03-22", surveil.LocalAccess, true)
 	near("2026-03-22", contamination).is(k, "2026-03-22", surveil.LocalAccess, true)
 	// A culture that is no event makes no infection that they could be part of.
-	patient(t).at("2026-03-01", &v1.HospitalAdmission{}).culture("2026-03-10", inpatient).at("2026-03-11", redness("F", "")).is(k, "2026-03-11", surveil.LocalAccess, true)
+	patient(t).at("2026-03-01", &v1.HospitalAdmission{}).culture("2026-03-10", inpatient).at("2026-03-11", redness("F", "")).
+		is(k, "2026-03-11", surveil.LocalAccess, true)
 	// Signs within 21 days of others are no local infection either.
 	patient(t).at("2026-03-02", redness("F", "")).at("2026-03-05", redness("F", "")).is(k, "2026-03-05", surveil.LocalAccess, false)
 }
@@ -316,7 +348,8 @@ func TestCorrectionsAndVoids(t *testing.T) {
 	const k = surveil.BloodCulture
 	ref := func(m string) *v1.FactReference { return &v1.FactReference{SourceMessageId: m} }
 	correct := func(m string, c *v1.CultureResulted) proto.Message {
-		return &v1.SurveillanceFactCorrected{Correction: &v1.Correction{Fact: ref(m), Revision: 1, AssertedAt: timestamppb.New(moment(t, "2026-05-01")), Reason: "invented"},
+		return &v1.SurveillanceFactCorrected{Correction: &v1.Correction{Fact: ref(m), Revision: 1,
+			AssertedAt: timestamppb.New(moment(t, "2026-05-01")), Reason: "invented"},
 			Replacement: &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_CultureResulted{CultureResulted: c}}}
 	}
 	void := func(m string) proto.Message { return &v1.FactVoided{Fact: ref(m), Reason: "invented"} }
@@ -328,7 +361,8 @@ func TestCorrectionsAndVoids(t *testing.T) {
 	two().at("2026-04-01", correct("m1", negative)).counts(k, "2026-03-22", true)
 	two().at("2026-04-01", void("m1")).at("2026-04-02", void("m3")).counts(k, "2026-03-22", false)
 	// A correction keeps the fact's id: its assessment goes with it.
-	two().at("2026-03-10", assessed(1, otherSite)).at("2026-04-01", correct("m1", positive(t, "2026-02-27", outpatient))).is(k, "2026-02-27", surveil.AccessRelated, false)
+	two().at("2026-03-10", assessed(1, otherSite)).at("2026-04-01", correct("m1", positive(t, "2026-02-27", outpatient))).
+		is(k, "2026-02-27", surveil.AccessRelated, false)
 }
 
 func TestBloodCulturesOfAnyResult(t *testing.T) {
@@ -349,7 +383,8 @@ func TestBloodCulturesOfAnyResult(t *testing.T) {
 	if got != east+" 2026-03-10 false\n"+east+" 2026-03-20 true\n" {
 		t.Error(got)
 	}
-	u := surveil.Unit{Facility: east, People: []surveil.Patient{{Person: c.fold()}}, Since: day(t, "2026-03-01"), AsOf: day(t, "2026-04-02")}
+	u := surveil.Unit{Facility: east, People: []surveil.Patient{{Person: c.fold()}}, Since: day(t, "2026-03-01"),
+		AsOf: day(t, "2026-04-02")}
 	if p, n := u.Cultures(surveil.One(month(t, "2026-03"))); p != 1 || n != 1 {
 		t.Errorf("%d positive, %d negative", p, n)
 	}

@@ -39,7 +39,8 @@ func (c *chartOf) at(when string, bodies ...proto.Message) *chartOf {
 func (c *chartOf) in(facility, when string, bodies ...proto.Message) *chartOf {
 	c.t.Helper()
 	c.n++
-	facts, err := record.Facts(histories.Message(fmt.Sprintf("m%d", c.n), facility, strings.Repeat("a", 32), moment(c.t, when), bodies...), uint64(c.n), time.Time{})
+	facts, err := record.Facts(histories.Message(fmt.Sprintf("m%d", c.n), facility, strings.Repeat("a", 32), moment(c.t, when), bodies...),
+		uint64(c.n), time.Time{})
 	if err != nil {
 		c.t.Fatal(err)
 	}
@@ -175,7 +176,8 @@ func retired(access string) proto.Message { return &v1.AccessRetired{Access: acc
 func treatment(access string) proto.Message { return &v1.SessionStarted{Access: access} }
 
 func needle(track, access string) proto.Message {
-	return &v1.NeedleInserted{Track: track, Access: access, Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AttemptOrdinal: 1, Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL}
+	return &v1.NeedleInserted{Track: track, Access: access, Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AttemptOrdinal: 1,
+		Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL}
 }
 
 func planned(track, access string) proto.Message {

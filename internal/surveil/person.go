@@ -12,14 +12,14 @@ import (
 
 // Input is what Fold looks at.
 type Input struct {
-	// Items are all facts of the patient after corrections and voids, in the order of
+	// Items are all facts of the patient, after corrections and voids, in the order of
 	// record.Before.
 	Items []record.Item
-	// Zone answers a facility's time zone; nil, also as an answer, is UTC.
+	// Zone returns a facility's time zone; nil means UTC, also as a result.
 	Zone func(facility string) *time.Location
 }
 
-// Exposure is a stretch of days at one facility with one technique: From included, To not.
+// Exposure is a range of days at one facility with one technique: From is in it, To is not.
 type Exposure struct {
 	Facility  string    `json:"facility"`
 	Technique Technique `json:"technique"`
@@ -37,8 +37,8 @@ type Person struct {
 	Cultures  []Culture  `json:"cultures"`
 }
 
-// Culture is a blood culture with a result, whatever it grew: none on record is something else
-// than none positive. A patient's are by day and fact.
+// Culture is a blood culture with a result, positive or negative. Without any culture on record
+// nobody can say that none was positive. A patient's cultures are sorted by day and fact.
 type Culture struct {
 	Fact     string `json:"fact"`
 	Facility string `json:"facility"` // that of the stay on its day, else of its message
@@ -46,7 +46,8 @@ type Culture struct {
 	Positive bool   `json:"positive"`
 }
 
-// Fold computes it, and a Memo that tells which further facts would change nothing.
+// Fold returns what surveillance knows of one patient, and a Memo that says which further facts
+// change nothing.
 func Fold(in Input) (Person, Memo) {
 	h := history{in: in, stays: stay.Read(in.Items, in.Zone, time.Time{}), accesses: map[string]*access{}, tracks: map[string]*trackLife{}}
 	h.read()
@@ -63,8 +64,9 @@ func Fold(in Input) (Person, Memo) {
 // Memo remembers what a fold saw of stays, accesses and tracks.
 type Memo struct{ h history }
 
-// Unmoved tells that a plain fact of the patient, which stands and corrects nothing, would
-// leave the Person as it is. It may answer false without need, never true.
+// Unmoved reports that a plain fact of the patient, which stands and corrects nothing, leaves
+// the Person as it is. It may return false although nothing changes, but never true although
+// something does.
 func (m Memo) Unmoved(f *record.Fact) bool {
 	switch b := f.Body.(type) {
 	case *cannularyv1.SessionStarted:
@@ -77,16 +79,18 @@ func (m Memo) Unmoved(f *record.Fact) bool {
 	case *cannularyv1.AccessExamined:
 		return len(signsOf(b)) == 0 && !overAccess(b)
 	case *cannularyv1.PatientAdmitted, *cannularyv1.PatientLeft, *cannularyv1.HospitalAdmission, *cannularyv1.HospitalDischarge,
-		*cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver, *cannularyv1.TrackRetired,
-		*cannularyv1.CultureResulted, *cannularyv1.AntimicrobialStarted, *cannularyv1.AntimicrobialEnded, *cannularyv1.SiteSignsSeen, *cannularyv1.SuspectedSourceAssessed,
+		*cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver,
+		*cannularyv1.TrackRetired,
+		*cannularyv1.CultureResulted, *cannularyv1.AntimicrobialStarted, *cannularyv1.AntimicrobialEnded, *cannularyv1.SiteSignsSeen,
+		*cannularyv1.SuspectedSourceAssessed,
 		*cannularyv1.EventOutcomeAssessed:
 		return false
 	}
-	return true // nothing that surveillance looks at
+	return true // surveillance does not look at such facts
 }
 
-// ordinary tells that a treatment at a moment lies within a stay at its facility, through
-// an access and into a track that were in use before.
+// ordinary reports that a treatment lies within a stay at its facility, through an access and
+// into a track that were in use before.
 func (m Memo) ordinary(f *record.Fact, access, track string) bool {
 	d := m.h.day(f, f.At)
 	stays := m.h.stays.List()
@@ -116,12 +120,12 @@ func (a *access) inPlace(d Day) bool { return a.from <= d && d <= a.until }
 
 type trackLife struct {
 	access      string
-	stated      bool // a plan or a takeover tells the access
+	stated      bool // a plan or a takeover states the access
 	from, until Day  // in use; until included
 	used        bool
 }
 
-// history is what is gathered of one patient before the events are counted.
+// history holds what is known of one patient before the events are counted.
 type history struct {
 	in       Input
 	stays    *stay.Stays
@@ -139,7 +143,7 @@ func (h *history) day(f *record.Fact, t time.Time) Day {
 	return DayOf(t, h.in.Zone(f.Facility))
 }
 
-// stated is the date in an optional field, else the fact's own.
+// stated returns the date in an optional field, else the fact's own.
 func (h *history) stated(f *record.Fact, date string) Day {
 	if d, err := ParseDay(date); err == nil {
 		return d
@@ -156,7 +160,7 @@ func (h *history) access(name string) *access {
 	return a
 }
 
-// seen notes that an access was there on a day.
+// seen records that an access was there on a day.
 func (h *history) seen(name string, d Day) {
 	if name != "" {
 		a := h.access(name)
@@ -180,11 +184,11 @@ func (h *history) inUse(name string, d Day) {
 	t.from = min(t.from, d)
 }
 
-// lies notes where a plan or a takeover puts the track: that says more than a needle does.
+// lies sets the access of a track by a plan or a takeover, which says more than a needle does.
 func (t *trackLife) lies(access string) { t.access, t.stated = access, true }
 
-// infer tells of the accesses what their tracks tell: an access was used when a track in it
-// was, and where nobody said what it is, it is a fistula.
+// infer derives from tracks what nobody stated of their accesses. An access was used when a
+// track in it was used. An access of unknown kind with a track is a fistula.
 func (h *history) infer() {
 	for _, t := range h.tracks {
 		if t.access == "" {
@@ -244,7 +248,7 @@ func (h *history) read() {
 	}
 }
 
-// at is the technique on a day, with the access that decides it.
+// at returns the technique on a day, with the access that decides it.
 func (h *history) at(d Day) (Technique, string) {
 	best, name := -1, ""
 	kind := cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED
@@ -274,7 +278,7 @@ func (h *history) kindOf(t *trackLife) cannularyv1.AccessKind {
 	return cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED
 }
 
-// inUseOn tells whether the track is in use on a day; it ends with its access.
+// inUseOn reports whether the track is in use on a day. It ends with its access.
 func (h *history) inUseOn(t *trackLife, d Day) bool {
 	if !t.used || d < t.from || d > t.until {
 		return false
@@ -283,7 +287,7 @@ func (h *history) inUseOn(t *trackLife, d Day) bool {
 	return a == nil || d <= a.until
 }
 
-// tracksOn lists the tracks in use on a day.
+// tracksOn returns the tracks in use on a day.
 func (h *history) tracksOn(d Day) []string {
 	var out []string
 	for _, n := range sortedKeys(h.tracks) {
@@ -294,7 +298,7 @@ func (h *history) tracksOn(d Day) []string {
 	return out
 }
 
-// exposures cuts a stay where the technique changes.
+// exposures divides a stay where the technique changes.
 func (h *history) exposures(s stay.Stay) []Exposure {
 	cuts := []Day{Day(s.From)}
 	cut := func(d Day) {
@@ -328,7 +332,7 @@ func (h *history) exposures(s stay.Stay) []Exposure {
 	return out
 }
 
-// stayOn is the facility of the stay on a day, empty where there is none.
+// stayOn returns the facility of the stay on a day, empty if there is none.
 func (h *history) stayOn(d Day) string {
 	in, _ := h.stays.On(zone.Day(d))
 	return in.Facility

@@ -4,8 +4,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Technique is what a patient is dialysed through and, for a fistula, how it is needled:
-// each day of exposure and each event belongs to exactly one.
+// Technique is what a patient is dialysed through and, for a fistula, how it is needled. Each
+// day of exposure and each event has exactly one.
 type Technique string
 
 // The techniques. OtherFistula is every fistula that is not needled at constant sites;
@@ -20,12 +20,12 @@ const (
 	Unknown             Technique = "unknown"
 )
 
-// Techniques lists them.
+// Techniques returns all techniques.
 func Techniques() []Technique {
 	return []Technique{ConstantSite, OtherFistula, Graft, TunneledCatheter, NonTunneledCatheter, OtherAccess, Unknown}
 }
 
-// Group is one technique or several together, as a rate is given for.
+// Group is one technique or several together, for which a rate is given.
 type Group string
 
 // The groups beside the single techniques.
@@ -34,7 +34,7 @@ const (
 	AllAccess Group = "all"
 )
 
-// Groups lists what rates are given for: each technique, all fistulas, everybody.
+// Groups returns what rates are given for: each technique, all fistulas, everybody.
 func Groups() []Group {
 	out := []Group{AllAccess, Fistula}
 	for _, t := range Techniques() {
@@ -43,7 +43,7 @@ func Groups() []Group {
 	return out
 }
 
-// Has tells whether the technique belongs to the group.
+// Has reports whether the technique belongs to the group.
 func (g Group) Has(t Technique) bool {
 	switch g {
 	case AllAccess:
@@ -54,9 +54,9 @@ func (g Group) Has(t Technique) bool {
 	return Technique(g) == t
 }
 
-// Watched is the technique that a chart of the pattern watches. The register tells
-// constant-site needling from all other needling of fistulas; charts of the two other
-// patterns watch the latter.
+// Watched returns the technique that a chart of the pattern watches. The register separates
+// constant-site needling from all other needling of fistulas. Charts of the two other patterns
+// watch the latter.
 func Watched(p cannularyv1.NeedlingPattern) Technique {
 	if p == cannularyv1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE {
 		return ConstantSite
@@ -75,10 +75,10 @@ const (
 	Antimicrobial Class = "antimicrobial-start"
 )
 
-// Classes lists them.
+// Classes returns all classes.
 func Classes() []Class { return []Class{AccessRelated, Bloodstream, LocalAccess, Antimicrobial} }
 
-// ClassOf is the class of a message's code; empty where it is not known to this version.
+// ClassOf returns the class of a message's code, empty if this version does not know it.
 func ClassOf(c cannularyv1.InfectionClass) Class {
 	switch c {
 	case cannularyv1.InfectionClass_INFECTION_CLASS_BLOODSTREAM:

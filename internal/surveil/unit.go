@@ -19,11 +19,11 @@ type Patient struct {
 	Person
 }
 
-// Unit is what is known of one facility.
+// Unit is what is known of one facility, a dialysis unit.
 type Unit struct {
 	Facility string
-	// People are the patients of whom anything at the facility is known; what they hold of
-	// other facilities is passed over.
+	// People are the patients of whom anything at the facility is known. Their events and stays
+	// at other facilities are ignored.
 	People   []Patient
 	Censuses map[Month]Census
 	Calendar Calendar
@@ -39,18 +39,19 @@ type Unit struct {
 type Reference struct {
 	Technique Technique
 	Class     Class
-	// Of is the group that it was registered for: all fistulas, or the technique itself.
+	// Of is the group that the rate was registered for: all fistulas, or the technique itself.
 	Of    Group
 	Rate  float64
 	Basis string
 }
 
-// References reads them from a registration. A rate of a fistula without a pattern holds
+// References returns the rates of a registration. A rate of a fistula without a pattern holds
 // for both fistula techniques, unless one is given for the technique itself.
 func References(list []*cannularyv1.ReferenceRate) []Reference {
 	var out, general []Reference
 	for _, r := range list {
-		ref := Reference{Technique: techniqueOf(r.GetAccessKind()), Class: ClassOf(r.GetInfectionClass()), Rate: r.GetPer_100PatientMonths(), Basis: r.GetBasis()}
+		ref := Reference{Technique: techniqueOf(r.GetAccessKind()), Class: ClassOf(r.GetInfectionClass()),
+			Rate: r.GetPer_100PatientMonths(), Basis: r.GetBasis()}
 		if ref.Class == "" {
 			continue
 		}
@@ -83,18 +84,20 @@ type Census struct {
 	Fact      string
 	Month     Month
 	CountedOn []string // YYYY-MM-DD
-	// Counted is by technique; that of fistulas is told as a whole and as a part.
+	// These counts are by technique. FistulaTotal includes ConstantSite.
 	FistulaTotal, ConstantSite, Graft, Tunneled, NonTunneled, Other int
 }
 
-// CensusOf reads a message's count; it errs where the month is none.
+// CensusOf returns a message's count. It fails if the month is invalid.
 func CensusOf(fact string, b *cannularyv1.CensusCounted) (Census, error) {
 	m, err := ParseMonth(b.GetMonth())
-	return Census{Fact: fact, Month: m, CountedOn: b.GetCountedOn(), FistulaTotal: int(b.GetFistula()), ConstantSite: int(b.GetFistulaOfWhichConstantSite()),
-		Graft: int(b.GetGraft()), Tunneled: int(b.GetTunneledCatheter()), NonTunneled: int(b.GetNonTunneledCatheter()), Other: int(b.GetOther())}, err
+	return Census{Fact: fact, Month: m, CountedOn: b.GetCountedOn(), FistulaTotal: int(b.GetFistula()),
+		ConstantSite: int(b.GetFistulaOfWhichConstantSite()),
+		Graft:        int(b.GetGraft()), Tunneled: int(b.GetTunneledCatheter()), NonTunneled: int(b.GetNonTunneledCatheter()),
+		Other: int(b.GetOther())}, err
 }
 
-// Patients is the count of a group; ok is false for a group that no census tells.
+// Patients returns the count of a group; ok is false for a group that a census does not count.
 func (c Census) Patients(g Group) (n int, ok bool) {
 	switch g {
 	case AllAccess:
@@ -120,10 +123,10 @@ func (c Census) Patients(g Group) (n int, ok bool) {
 // Period is whole months, both included.
 type Period struct{ From, To Month }
 
-// Year is the twelve months that end with m.
+// Year returns the twelve months that end with m.
 func Year(m Month) Period { return Period{m - 11, m} }
 
-// One is a single month.
+// One returns a single month.
 func One(m Month) Period { return Period{m, m} }
 
 func (p Period) String() string {
@@ -133,7 +136,7 @@ func (p Period) String() string {
 	return p.From.String() + " to " + p.To.String()
 }
 
-// AccessDays counts the days of exposure of a group in a period, up to AsOf.
+// AccessDays returns the days of exposure of a group in a period, up to AsOf.
 func (u *Unit) AccessDays(g Group, p Period) int {
 	to := min(p.To.Last(), u.AsOf) + 1
 	n := 0
@@ -147,14 +150,14 @@ func (u *Unit) AccessDays(g Group, p Period) int {
 	return n
 }
 
-// Case is an event with whose it is.
+// Case is an event with its patient.
 type Case struct {
 	Patient string
 	Event
 }
 
-// Cases lists the events of a class and group from one day to another, both included, by
-// day, patient and fact.
+// Cases returns the events of a class and group from one day to another, both included, by day,
+// patient and fact.
 func (u *Unit) Cases(c Class, g Group, from, to Day) []Case {
 	return u.cases(from, to, func(e *Event) bool { return e.Is(c) && g.Has(e.Technique) })
 }
@@ -178,7 +181,7 @@ func (u *Unit) cases(from, to Day, is func(*Event) bool) []Case {
 	return out
 }
 
-// Doubtful lists what does not count, or counts in doubt, in a period; each says why.
+// Doubtful returns what does not count, or counts in doubt, in a period. Each says why.
 func (u *Unit) Doubtful(p Period) []Case {
 	return u.cases(p.From.First(), min(p.To.Last(), u.AsOf), func(e *Event) bool { return e.Why != "" || e.Outside })
 }
@@ -189,28 +192,30 @@ type Line struct {
 	Group  Group
 	Class  Class
 	Events int
-	// PatientMonths is the census method's denominator; PerHundred the rate by it. Both are
-	// missing where NoCensus says why.
+	// PatientMonths is the denominator of the census method, PerHundred the rate by it. Both are
+	// missing if NoCensus says why.
 	PatientMonths int
 	PerHundred    *incidence.Rate
 	NoCensus      string
-	// AccessDays is the exact denominator, PerThousand the rate per 1,000 access-days; nil
-	// where nobody was at risk.
+	// AccessDays is the exact denominator, PerThousand the rate per 1,000 access-days; nil if
+	// nobody was at risk.
 	AccessDays  int
 	PerThousand *incidence.Rate
-	// SIR compares with what the references predict for the census; NoSIR says why there is none.
+	// SIR compares with what the references predict for the census. NoSIR says why there is
+	// none.
 	SIR   *incidence.SIR
 	NoSIR string
 }
 
-// Counts is a line without its rates: they take limits, which take time.
+// Counts returns a line without its rates, whose limits take time to compute.
 func (u *Unit) Counts(c Class, g Group, p Period) Line {
-	l := Line{Period: p, Group: g, Class: c, Events: len(u.Cases(c, g, p.From.First(), min(p.To.Last(), u.AsOf))), AccessDays: u.AccessDays(g, p)}
+	l := Line{Period: p, Group: g, Class: c, Events: len(u.Cases(c, g, p.From.First(), min(p.To.Last(), u.AsOf))),
+		AccessDays: u.AccessDays(g, p)}
 	l.PatientMonths, l.NoCensus = u.census(g, p)
 	return l
 }
 
-// Line computes it.
+// Line returns a line with its rates.
 func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
 	l := u.Counts(c, g, p)
 	var err error
@@ -232,15 +237,15 @@ func (u *Unit) Line(c Class, g Group, p Period) (Line, error) {
 	return l, err
 }
 
-// Over tells that the month's last day has ended at the facility: only then are its figures
+// Over reports that the month's last day has ended at the facility. Only then are its figures
 // those of the month. AsOf itself is a day that has begun and may still bring events.
 func (u *Unit) Over(m Month) bool { return m.Last() < u.AsOf }
 
-// CensusNobody is why there is no rate where a census was sent and counts nobody.
+// CensusNobody says why there is no rate if a census counts nobody.
 const CensusNobody = "the census counts nobody"
 
-// census adds up the months of a period. Numerator and denominator must be of the same
-// period: with a month missing, or not over yet, there is no denominator.
+// census adds up the months of a period. Numerator and denominator must be of the same period.
+// So there is no denominator if a month has no census or is not over.
 func (u *Unit) census(g Group, p Period) (n int, why string) {
 	if !u.Over(p.To) {
 		return 0, p.To.String() + " is not over yet"
@@ -272,8 +277,8 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 	return n, ""
 }
 
-// whole tells whether all of a month is on record: whether the unit dialysed on none of its
-// days before the first treatment that is. In what comes before no event could be recorded.
+// whole reports whether all of a month is on record: the unit dialysed on none of its days
+// before the first treatment on record. Before that treatment no event could be recorded.
 func (u *Unit) whole(m Month) bool {
 	for d := m.First(); d < min(u.Since, m.Last()+1); d++ {
 		if u.Calendar.Works(d) {
@@ -294,7 +299,7 @@ func (u *Unit) sir(l *Line) (*incidence.SIR, string, error) {
 		}
 		n, why := u.census(Group(t), l.Period)
 		if why != "" {
-			continue // nobody there, or a group that no census tells
+			continue // nobody is there, or no census counts the group
 		}
 		i := slices.IndexFunc(u.References, func(r Reference) bool { return r.Technique == t && r.Class == l.Class })
 		if i < 0 {
@@ -321,8 +326,8 @@ type Comparison struct {
 	Why                 string // why there is no ratio
 }
 
-// Compare compares the two by access-days: both denominators are then of exactly the days
-// in which the events could occur.
+// Compare compares the two by access-days. Both denominators are then exactly the days in which
+// the events could occur.
 func (u *Unit) Compare(c Class, p Period) (Comparison, error) {
 	out := Comparison{Period: p, Class: c}
 	var err error
@@ -350,29 +355,17 @@ func (u *Unit) Compare(c Class, p Period) (Comparison, error) {
 	return out, nil
 }
 
-// ErrPeriods is why two figures are not divided by one another.
-var ErrPeriods = errors.New("numerator and denominator are of different periods: no rate is given; take both for the same months")
-
-// Divide is the rate of events of one period by a denominator of another, per so much of
-// it; ErrPeriods unless both are the same.
-func Divide(events int, of Period, exposure float64, in Period, per float64) (incidence.Rate, error) {
-	if of != in {
-		return incidence.Rate{}, fmt.Errorf("%s against %s: %w", of, in, ErrPeriods)
-	}
-	return incidence.RateOf(events, exposure, per, Level)
-}
-
-// Disagreement is a group and month whose two denominators do not fit.
+// Disagreement is a group and a month whose two denominators differ too much.
 type Disagreement struct {
 	Month  Month
 	Group  Group
 	Census int
-	Record int // patients whom the record has there on the days of the census
+	Record int // patients on record there on the days of the census
 }
 
-// Disagreements compares the census of a month that is over and wholly on record with the
-// record of the same days: they disagree where they differ by more than 10 % of the greater and
-// by more than two patients (ours).
+// Disagreements compares the census of a month that is over and wholly on record with the record
+// of the same days. They disagree if they differ by more than 10 % of the greater and by more
+// than two patients (ours).
 func (u *Unit) Disagreements(m Month) []Disagreement {
 	c, ok := u.Censuses[m]
 	if !ok || !u.Over(m) || !u.whole(m) {
@@ -398,9 +391,9 @@ func (u *Unit) Disagreements(m Month) []Disagreement {
 	return out
 }
 
-// OnRecord is the technique of each patient who had a stay there on a day of the census, by
-// the latest of its days: whom a census that misses nobody counts, and those of them who were
-// not treated. A census without a readable day is taken as of the first two working days.
+// OnRecord returns the technique of each patient who had a stay there on a day of the census, by
+// the latest of its days. A complete census counts these patients, except for those who were not
+// treated. A census without a readable day is taken as of the first two working days.
 func (u *Unit) OnRecord(c Census) []Technique {
 	var days []Day
 	for _, s := range c.CountedOn {
@@ -428,7 +421,7 @@ func (u *Unit) OnRecord(c Census) []Technique {
 	return out
 }
 
-// Cultures counts the blood cultures with a result in a period, up to AsOf.
+// Cultures returns the numbers of blood cultures with a result in a period, up to AsOf.
 func (u *Unit) Cultures(p Period) (positive, negative int) {
 	for i := range u.People {
 		for _, c := range u.People[i].Cultures {
@@ -444,8 +437,8 @@ func (u *Unit) Cultures(p Period) (positive, negative int) {
 	return positive, negative
 }
 
-// LastCulture is the day on which the newest blood culture with a result was collected, from
-// Since up to AsOf; ok is false where there is none.
+// LastCulture returns the day on which the newest blood culture with a result was collected,
+// from Since up to AsOf; ok is false if there is none.
 func (u *Unit) LastCulture() (d Day, ok bool) {
 	for i := range u.People {
 		for _, c := range u.People[i].Cultures {
@@ -457,8 +450,7 @@ func (u *Unit) LastCulture() (d Day, ok bool) {
 	return d, ok
 }
 
-// CensusNotice says where a census was not counted on the first two working days; empty
-// where it was.
+// CensusNotice says if a census was not counted on the first two working days; empty if it was.
 func (u *Unit) CensusNotice(m Month) string {
 	c, ok := u.Censuses[m]
 	if !ok {
@@ -472,11 +464,12 @@ func (u *Unit) CensusNotice(m Month) string {
 	if slices.Equal(want, got) {
 		return ""
 	}
-	return fmt.Sprintf("The census of %s was counted on %s; the first two working days were %s.", m, strings.Join(got, " and "), strings.Join(want, " and "))
+	return fmt.Sprintf("The census of %s was counted on %s; the first two working days were %s.", m, strings.Join(got, " and "),
+		strings.Join(want, " and "))
 }
 
-// Last is the day of the newest event of a class and group up to AsOf; ok is false where
-// there is none.
+// Last returns the day of the newest event of a class and group up to AsOf; ok is false if there
+// is none.
 func (u *Unit) Last(c Class, g Group) (d Day, ok bool) {
 	list := u.Cases(c, g, First, u.AsOf)
 	if len(list) == 0 {

@@ -1,7 +1,6 @@
 package surveil_test
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -17,7 +16,8 @@ func unit(t *testing.T, n int, asOf string) *surveil.Unit {
 	u := &surveil.Unit{Facility: east, Censuses: map[surveil.Month]surveil.Census{}, AsOf: day(t, asOf)}
 	for i := range n {
 		u.People = append(u.People, surveil.Patient{Key: fmt.Sprintf("p%03d", i), Person: surveil.Person{
-			Exposures: []surveil.Exposure{{Facility: east, Technique: surveil.ConstantSite, From: day(t, "2020-01-01"), To: -surveil.First}}}})
+			Exposures: []surveil.Exposure{{Facility: east, Technique: surveil.ConstantSite, From: day(t, "2020-01-01"),
+				To: -surveil.First}}}})
 	}
 	return u
 }
@@ -26,7 +26,8 @@ func unit(t *testing.T, n int, asOf string) *surveil.Unit {
 func happens(t *testing.T, u *surveil.Unit, i int, on string) string {
 	t.Helper()
 	fact := fmt.Sprintf("f%d.%s", i, on)
-	u.People[i].Events = append(u.People[i].Events, surveil.Event{Kind: surveil.BloodCulture, Fact: fact, Facility: east, Day: day(t, on), Counted: true, Technique: u.People[i].Exposures[0].Technique})
+	u.People[i].Events = append(u.People[i].Events, surveil.Event{Kind: surveil.BloodCulture, Fact: fact, Facility: east, Day: day(t, on),
+		Counted: true, Technique: u.People[i].Exposures[0].Technique})
 	return fact
 }
 
@@ -87,27 +88,36 @@ func TestAUnitOfThree(t *testing.T) {
 
 func TestConstantSiteIsASubsetOfFistula(t *testing.T) {
 	u := unit(t, 2, "2026-04-30")
-	for i, technique := range []surveil.Technique{surveil.OtherFistula, surveil.OtherFistula, surveil.Graft, surveil.TunneledCatheter, surveil.NonTunneledCatheter, surveil.OtherAccess, surveil.Unknown} {
-		u.People = append(u.People, surveil.Patient{Key: fmt.Sprint("q", i), Person: surveil.Person{Exposures: []surveil.Exposure{{Facility: east, Technique: technique, From: 0, To: -surveil.First}}}})
+	for i, technique := range []surveil.Technique{surveil.OtherFistula, surveil.OtherFistula, surveil.Graft, surveil.TunneledCatheter,
+		surveil.NonTunneledCatheter, surveil.OtherAccess, surveil.Unknown} {
+		u.People = append(u.People, surveil.Patient{Key: fmt.Sprint("q", i),
+			Person: surveil.Person{Exposures: []surveil.Exposure{{Facility: east, Technique: technique, From: 0, To: -surveil.First}}}})
 	}
-	u.People[3].Exposures = append(u.People[3].Exposures, surveil.Exposure{Facility: north, Technique: surveil.ConstantSite, From: 0, To: -surveil.First}) // another unit's
+	// another unit's
+	u.People[3].Exposures = append(u.People[3].Exposures, surveil.Exposure{Facility: north, Technique: surveil.ConstantSite,
+		From: 0, To: -surveil.First})
 	for i := range u.People {
 		happens(t, u, i, "2026-03-15")
 	}
-	counted(t, u, &v1.CensusCounted{Month: "2026-03", Fistula: 40, FistulaOfWhichConstantSite: 12, Graft: 5, TunneledCatheter: 7, NonTunneledCatheter: 2, Other: 1})
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", Fistula: 40, FistulaOfWhichConstantSite: 12, Graft: 5, TunneledCatheter: 7,
+		NonTunneledCatheter: 2, Other: 1})
 	march := surveil.One(month(t, "2026-03"))
 	for g, want := range map[surveil.Group]struct{ events, days, months int }{
-		constantSite: {2, 62, 12}, surveil.Group(surveil.OtherFistula): {2, 62, 28}, surveil.Fistula: {4, 124, 40}, surveil.Group(surveil.Graft): {1, 31, 5},
-		surveil.Group(surveil.TunneledCatheter): {1, 31, 7}, surveil.Group(surveil.NonTunneledCatheter): {1, 31, 2}, surveil.Group(surveil.OtherAccess): {1, 31, 1},
+		constantSite: {2, 62, 12}, surveil.Group(surveil.OtherFistula): {2, 62, 28}, surveil.Fistula: {4, 124, 40},
+		surveil.Group(surveil.Graft):            {1, 31, 5},
+		surveil.Group(surveil.TunneledCatheter): {1, 31, 7}, surveil.Group(surveil.NonTunneledCatheter): {1, 31, 2},
+		surveil.Group(surveil.OtherAccess): {1, 31, 1},
 		// Never added to the total: 40 + 5 + 7 + 2 + 1 (form 57.503).
 		surveil.AllAccess: {9, 279, 55},
 	} {
 		l := line(t, u, surveil.Bloodstream, g, march)
 		if l.Events != want.events || l.AccessDays != want.days || l.PatientMonths != want.months || l.NoCensus != "" {
-			t.Errorf("%s: %d events, %d access-days, %d patient-months (%s), want %+v", g, l.Events, l.AccessDays, l.PatientMonths, l.NoCensus, want)
+			t.Errorf("%s: %d events, %d access-days, %d patient-months (%s), want %+v", g, l.Events, l.AccessDays, l.PatientMonths,
+				l.NoCensus, want)
 		}
 	}
-	if l := line(t, u, surveil.Bloodstream, surveil.Group(surveil.Unknown), march); l.Events != 1 || l.AccessDays != 31 || l.PerThousand == nil || l.PerHundred != nil || l.NoCensus != "a census does not tell this group" {
+	if l := line(t, u, surveil.Bloodstream, surveil.Group(surveil.Unknown), march); l.Events != 1 || l.AccessDays != 31 ||
+		l.PerThousand == nil || l.PerHundred != nil || l.NoCensus != "a census does not tell this group" {
 		t.Errorf("of whom nothing is known: %+v", l)
 	}
 }
@@ -119,12 +129,14 @@ func TestNoRateWithoutItsDenominator(t *testing.T) {
 	full := func(m string) {
 		counted(t, u, &v1.CensusCounted{Month: m, Fistula: 10, FistulaOfWhichConstantSite: 10})
 	}
-	for _, m := range []string{"2025-05", "2025-06", "2025-07", "2025-08", "2025-09", "2025-10", "2025-11", "2025-12", "2026-01", "2026-03"} {
+	for _, m := range []string{"2025-05", "2025-06", "2025-07", "2025-08", "2025-09", "2025-10", "2025-11", "2025-12",
+		"2026-01", "2026-03"} {
 		full(m)
 	}
 	// A month without a census: no rate per 100 patient-months, which says why; the one per access-days stands.
 	l := line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-02")))
-	if l.PerHundred != nil || l.PatientMonths != 0 || l.NoCensus != "no census for 2026-02" || l.SIR != nil || l.NoSIR != l.NoCensus || l.Events != 1 || l.AccessDays != 280 {
+	if l.PerHundred != nil || l.PatientMonths != 0 || l.NoCensus != "no census for 2026-02" || l.SIR != nil || l.NoSIR != l.NoCensus ||
+		l.Events != 1 || l.AccessDays != 280 {
 		t.Errorf("a month without a census: %+v", l)
 	}
 	near(t, "its rate per 1,000 access-days", l.PerThousand.Value, 1000.0/280, 1e-9)
@@ -141,7 +153,8 @@ func TestNoRateWithoutItsDenominator(t *testing.T) {
 	near(t, "the rate of the year", l.PerHundred.Value, 2.0/120*100, 1e-9)
 	// A month is over when its last day is: on that day events may still come.
 	u.AsOf = day(t, "2026-03-31")
-	if l = line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-03"))); l.PerHundred != nil || l.NoCensus != "2026-03 is not over yet" || l.AccessDays != 310 {
+	if l = line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, "2026-03"))); l.PerHundred != nil ||
+		l.NoCensus != "2026-03 is not over yet" || l.AccessDays != 310 {
 		t.Errorf("a month that is not over: %+v", l)
 	}
 	u.AsOf = day(t, "2026-04-01")
@@ -155,25 +168,9 @@ func TestNoRateWithoutItsDenominator(t *testing.T) {
 	}
 	// Nobody at risk, nobody counted.
 	u.AsOf = day(t, "2026-04-01")
-	if l = line(t, u, surveil.Bloodstream, surveil.Group(surveil.Graft), surveil.One(month(t, "2026-03"))); l.PerHundred != nil || l.PerThousand != nil || l.NoCensus != "the census counts nobody" {
+	if l = line(t, u, surveil.Bloodstream, surveil.Group(surveil.Graft), surveil.One(month(t, "2026-03"))); l.PerHundred != nil ||
+		l.PerThousand != nil || l.NoCensus != "the census counts nobody" {
 		t.Errorf("nobody with a graft: %+v", l)
-	}
-}
-
-func TestPeriodsThatDifferAreRefused(t *testing.T) {
-	march, year := surveil.One(month(t, "2026-03")), surveil.Year(month(t, "2026-03"))
-	// The published constant-site rates have a numerator of two years over a denominator of
-	// one (Lyman and others, AJKD 2020;76:82): such figures are never divided.
-	_, err := surveil.Divide(12, year, 60, march, 100)
-	if !errors.Is(err, surveil.ErrPeriods) || !strings.Contains(err.Error(), "2025-04 to 2026-03 against 2026-03") || !strings.Contains(err.Error(), "take both for the same months") {
-		t.Errorf("a year by a month: %v", err)
-	}
-	if _, err := surveil.Divide(12, surveil.Period{From: march.From - 12, To: march.To}, 60, year, 100); !errors.Is(err, surveil.ErrPeriods) {
-		t.Errorf("thirteen months by twelve: %v", err)
-	}
-	r, err := surveil.Divide(12, march, 60, march, 100)
-	if err != nil || r.Value != 20 {
-		t.Errorf("12 by 60 of one month: %v, %v", r, err)
 	}
 }
 
@@ -217,24 +214,29 @@ func TestDenominatorsThatDisagree(t *testing.T) {
 	for i := 10; i < 15; i++ {
 		u.People[i].Exposures[0].From = day(t, "2026-03-20")
 	}
-	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-02", "2026-03-03"}, Fistula: 25, FistulaOfWhichConstantSite: 25})
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-02", "2026-03-03"}, Fistula: 25,
+		FistulaOfWhichConstantSite: 25})
 	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
 		t.Errorf("ten left and five came after the census: %+v", d)
 	}
-	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-03", "2026-03-05"}, Fistula: 25, FistulaOfWhichConstantSite: 25})
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-03", "2026-03-05"}, Fistula: 25,
+		FistulaOfWhichConstantSite: 25})
 	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
 		t.Errorf("ten left between its days: %+v", d)
 	}
-	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-30", "2026-03-31"}, Fistula: 25, FistulaOfWhichConstantSite: 25})
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-30", "2026-03-31"}, Fistula: 25,
+		FistulaOfWhichConstantSite: 25})
 	if d := u.Disagreements(month(t, "2026-03")); len(d) == 0 || d[0].Record != 20 {
 		t.Errorf("25 counted of 20: %+v", d)
 	}
 	// A technique that changed between its days is that of the latest.
 	u = unit(t, 20, "2026-04-01")
 	for i := range 8 {
-		u.People[i].Exposures = []surveil.Exposure{{Facility: east, Technique: surveil.OtherFistula, From: day(t, "2026-01-01"), To: day(t, "2026-03-03")}, {Facility: east, Technique: surveil.ConstantSite, From: day(t, "2026-03-03"), To: -surveil.First}}
+		u.People[i].Exposures = []surveil.Exposure{{Facility: east, Technique: surveil.OtherFistula, From: day(t, "2026-01-01"),
+			To: day(t, "2026-03-03")}, {Facility: east, Technique: surveil.ConstantSite, From: day(t, "2026-03-03"), To: -surveil.First}}
 	}
-	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-02", "2026-03-03"}, Fistula: 20, FistulaOfWhichConstantSite: 20})
+	counted(t, u, &v1.CensusCounted{Month: "2026-03", CountedOn: []string{"2026-03-02", "2026-03-03"}, Fistula: 20,
+		FistulaOfWhichConstantSite: 20})
 	if d := u.Disagreements(month(t, "2026-03")); len(d) != 0 {
 		t.Errorf("eight began that day: %+v", d)
 	}
@@ -251,7 +253,8 @@ func TestDenominatorsThatDisagree(t *testing.T) {
 
 func TestTheFirstTwoWorkingDays(t *testing.T) {
 	week := func(days ...v1.Weekday) surveil.Calendar { return surveil.Calendar{Days: days} }
-	const mon, tue, wed, thu, fri, sat = v1.Weekday_WEEKDAY_MONDAY, v1.Weekday_WEEKDAY_TUESDAY, v1.Weekday_WEEKDAY_WEDNESDAY, v1.Weekday_WEEKDAY_THURSDAY, v1.Weekday_WEEKDAY_FRIDAY, v1.Weekday_WEEKDAY_SATURDAY
+	const mon, tue, wed, thu, fri, sat = v1.Weekday_WEEKDAY_MONDAY, v1.Weekday_WEEKDAY_TUESDAY, v1.Weekday_WEEKDAY_WEDNESDAY,
+		v1.Weekday_WEEKDAY_THURSDAY, v1.Weekday_WEEKDAY_FRIDAY, v1.Weekday_WEEKDAY_SATURDAY
 	holiday := week(mon, tue, wed, thu, fri, sat)
 	holiday.Holidays = []string{"2026-05-01"} // a Friday
 	for _, c := range []struct {
@@ -284,7 +287,9 @@ func TestTheFirstTwoWorkingDays(t *testing.T) {
 	if s := say("2026-05-05", "2026-05-02"); s != "" {
 		t.Errorf("told in the other order: %q", s)
 	}
-	if s, want := say("2026-05-01", "2026-05-04"), "The census of 2026-05 was counted on 2026-05-01 and 2026-05-04; the first two working days were 2026-05-02 and 2026-05-05."; s != want {
+	if s, want := say("2026-05-01", "2026-05-04"),
+		"The census of 2026-05 was counted on 2026-05-01 and 2026-05-04; the first two working days were 2026-05-02 and "+
+			"2026-05-05."; s != want {
 		t.Errorf("counted on Friday and Monday:\n got %q\nwant %q", s, want)
 	}
 	if s := say("2026-05-02"); s == "" {
@@ -300,7 +305,8 @@ func TestReferenceRates(t *testing.T) {
 		return &v1.ReferenceRate{AccessKind: k, Pattern: p, InfectionClass: c, Per_100PatientMonths: r, Basis: "invented"}
 	}
 	const bloodstream, related = v1.InfectionClass_INFECTION_CLASS_BLOODSTREAM, v1.InfectionClass_INFECTION_CLASS_ACCESS_RELATED_BLOODSTREAM
-	const any, constant, ladder = v1.NeedlingPattern_NEEDLING_PATTERN_UNSPECIFIED, v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE, v1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER
+	const any, constant, ladder = v1.NeedlingPattern_NEEDLING_PATTERN_UNSPECIFIED, v1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE,
+		v1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER
 	find := func(refs []surveil.Reference, tech surveil.Technique, c surveil.Class) (rates []float64) {
 		for _, r := range refs {
 			if r.Technique == tech && r.Class == c {
@@ -310,24 +316,30 @@ func TestReferenceRates(t *testing.T) {
 		return rates
 	}
 	// National levels of 2014: fistula 0.26, graft 0.39, catheter 2.16 (Nguyen and others, CJASN 2017;12:1139).
-	general := []*v1.ReferenceRate{rate(fistula, any, bloodstream, 0.26), rate(graft, any, bloodstream, 0.39), rate(tunneled, any, bloodstream, 2.16)}
+	general := []*v1.ReferenceRate{rate(fistula, any, bloodstream, 0.26), rate(graft, any, bloodstream, 0.39),
+		rate(tunneled, any, bloodstream, 2.16)}
 	refs := surveil.References(general)
-	for tech, want := range map[surveil.Technique]float64{surveil.ConstantSite: 0.26, surveil.OtherFistula: 0.26, surveil.Graft: 0.39, surveil.TunneledCatheter: 2.16} {
+	for tech, want := range map[surveil.Technique]float64{surveil.ConstantSite: 0.26, surveil.OtherFistula: 0.26, surveil.Graft: 0.39,
+		surveil.TunneledCatheter: 2.16} {
 		if got := find(refs, tech, surveil.Bloodstream); len(got) != 1 || got[0] != want {
 			t.Errorf("%s: %v, want %v", tech, got, want)
 		}
 	}
 	// A rate for the pattern goes before the general one, wherever it stands in the list, for its class only.
-	for _, list := range [][]*v1.ReferenceRate{append([]*v1.ReferenceRate{rate(fistula, constant, bloodstream, 0.5)}, general...), append(general, rate(fistula, constant, bloodstream, 0.5))} {
+	for _, list := range [][]*v1.ReferenceRate{append([]*v1.ReferenceRate{rate(fistula, constant, bloodstream, 0.5)}, general...),
+		append(general, rate(fistula, constant, bloodstream, 0.5))} {
 		refs = surveil.References(append(list, rate(fistula, any, related, 0.2)))
-		if a, b, c := find(refs, surveil.ConstantSite, surveil.Bloodstream), find(refs, surveil.OtherFistula, surveil.Bloodstream), find(refs, surveil.ConstantSite, surveil.AccessRelated); fmt.Sprint(a, b, c) != "[0.5] [0.26] [0.2]" {
+		if a, b, c := find(refs, surveil.ConstantSite, surveil.Bloodstream), find(refs, surveil.OtherFistula, surveil.Bloodstream),
+			find(refs, surveil.ConstantSite, surveil.AccessRelated); fmt.Sprint(a, b, c) != "[0.5] [0.26] [0.2]" {
 			t.Errorf("the specific before the general: %v %v %v", a, b, c)
 		}
 	}
-	if got := find(surveil.References([]*v1.ReferenceRate{rate(fistula, ladder, bloodstream, 0.3)}), surveil.OtherFistula, surveil.Bloodstream); fmt.Sprint(got) != "[0.3]" {
+	if got := find(surveil.References([]*v1.ReferenceRate{rate(fistula, ladder, bloodstream, 0.3)}), surveil.OtherFistula,
+		surveil.Bloodstream); fmt.Sprint(got) != "[0.3]" {
 		t.Errorf("rope ladder is other needling: %v", got)
 	}
-	if got := surveil.References([]*v1.ReferenceRate{rate(fistula, any, v1.InfectionClass_INFECTION_CLASS_UNSPECIFIED, 0.3)}); len(got) != 0 {
+	if got := surveil.References([]*v1.ReferenceRate{rate(fistula, any, v1.InfectionClass_INFECTION_CLASS_UNSPECIFIED,
+		0.3)}); len(got) != 0 {
 		t.Errorf("a class that is not known: %v", got)
 	}
 }
@@ -341,10 +353,12 @@ func TestStandardisedInfectionRatio(t *testing.T) {
 	for i := range 4 {
 		happens(t, u, i, "2026-06-15")
 	}
-	if l := line(t, u, surveil.Bloodstream, surveil.Fistula, year); l.SIR != nil || l.NoSIR != "no reference rate is registered for constant-site" {
+	if l := line(t, u, surveil.Bloodstream, surveil.Fistula, year); l.SIR != nil ||
+		l.NoSIR != "no reference rate is registered for constant-site" {
 		t.Errorf("without references: %+v %q", l.SIR, l.NoSIR)
 	}
-	u.References = []surveil.Reference{{Technique: surveil.ConstantSite, Class: surveil.Bloodstream, Rate: 1}, {Technique: surveil.OtherFistula, Class: surveil.Bloodstream, Rate: 1}}
+	u.References = []surveil.Reference{{Technique: surveil.ConstantSite, Class: surveil.Bloodstream, Rate: 1},
+		{Technique: surveil.OtherFistula, Class: surveil.Bloodstream, Rate: 1}}
 	// 120 patient-months at 1 per 100 predict 1.2; observed 4: 3.333, exact 0.908 to 8.535,
 	// mid-P 1.059 to 8.040, P(X ≥ 4) = 0.03377 (computed independently).
 	l := line(t, u, surveil.Bloodstream, surveil.Fistula, year)
@@ -358,7 +372,8 @@ func TestStandardisedInfectionRatio(t *testing.T) {
 	near(t, "mid-P upper", l.SIR.MidP.Upper, 8.040, 5e-4)
 	near(t, "P(X ≥ 4)", l.SIR.Test.AtLeast, 0.03377, 5e-6)
 	// Constant-site patients alone have 48 patient-months: 0.48 predicted, no ratio.
-	if l = line(t, u, surveil.Bloodstream, constantSite, year); l.SIR != nil || l.NoSIR != "only 0.48 events predicted; a ratio to fewer than 1 says nothing" {
+	if l = line(t, u, surveil.Bloodstream, constantSite, year); l.SIR != nil ||
+		l.NoSIR != "only 0.48 events predicted; a ratio to fewer than 1 says nothing" {
 		t.Errorf("below one predicted: %+v %q", l.SIR, l.NoSIR)
 	}
 	// Both sides of one predicted.
@@ -378,7 +393,8 @@ func TestPublishedFigures(t *testing.T) {
 	// 2012;5:526) are about 123,288 days; limits 0.0334 to 0.1386 (computed independently).
 	u := unit(t, 337, "2027-01-01") // 337 years of 365 days, and 283 days
 	u.People = append(u.People, surveil.Patient{Key: "rest", Person: surveil.Person{
-		Exposures: []surveil.Exposure{{Facility: east, Technique: surveil.ConstantSite, From: day(t, "2026-01-01"), To: day(t, "2026-01-01") + 283}}}})
+		Exposures: []surveil.Exposure{{Facility: east, Technique: surveil.ConstantSite, From: day(t, "2026-01-01"),
+			To: day(t, "2026-01-01") + 283}}}})
 	for i := range 9 {
 		happens(t, u, i, "2026-06-15")
 	}
@@ -394,7 +410,8 @@ func TestPublishedFigures(t *testing.T) {
 	// exact 1.654 to 80.10, doubled one-sided p 0.005746 (computed independently), of 365.25 days.
 	years := func(tech surveil.Technique, days int) (p surveil.Person) {
 		for ; days > 0; days -= 365 {
-			p.Exposures = append(p.Exposures, surveil.Exposure{Facility: east, Technique: tech, From: day(t, "2026-01-01"), To: day(t, "2026-01-01") + surveil.Day(min(days, 365))})
+			p.Exposures = append(p.Exposures, surveil.Exposure{Facility: east, Technique: tech, From: day(t, "2026-01-01"),
+				To: day(t, "2026-01-01") + surveil.Day(min(days, 365))})
 		}
 		return p
 	}
@@ -424,7 +441,8 @@ func TestPublishedFigures(t *testing.T) {
 		if i >= 22576 {
 			source = []v1.SuspectedSource{otherSite, contamination}[i%2]
 		}
-		p.Events = append(p.Events, surveil.Event{Kind: surveil.BloodCulture, Facility: east, Counted: true, Source: source, Technique: surveil.ConstantSite, Day: day(t, "2026-06-15")})
+		p.Events = append(p.Events, surveil.Event{Kind: surveil.BloodCulture, Facility: east, Counted: true, Source: source,
+			Technique: surveil.ConstantSite, Day: day(t, "2026-06-15")})
 	}
 	u = &surveil.Unit{Facility: east, AsOf: day(t, "2026-12-31"), People: []surveil.Patient{{Key: "all", Person: p}}}
 	all := len(u.Cases(surveil.Bloodstream, surveil.AllAccess, surveil.First, u.AsOf))
@@ -468,7 +486,8 @@ func TestComparisonsThatCannotBeMade(t *testing.T) {
 
 func TestWhatIsDoubtfulIsListed(t *testing.T) {
 	u := unit(t, 1, "2026-05-01")
-	p := patient(t).at("2026-03-01", admitted()).culture("2026-03-02", outpatient).culture("2026-03-05", outpatient).culture("2026-03-31", nowhere).culture("2026-04-25", outpatient)
+	p := patient(t).at("2026-03-01", admitted()).culture("2026-03-02", outpatient).culture("2026-03-05", outpatient).
+		culture("2026-03-31", nowhere).culture("2026-04-25", outpatient)
 	u.People[0].Person = p.fold()
 	u.People = append(u.People, surveil.Patient{Key: "unknown here", Person: patient(t).culture("2026-03-15", outpatient).fold()})
 	var got []string
@@ -527,7 +546,8 @@ func TestAMonthThatIsNotWhollyOnRecordHasNoRate(t *testing.T) {
 	}{
 		{"from the first of the month on", "2026-01-01", "2026-01", ""},
 		{"the unit is closed on the first three days: a holiday and a weekend it has off", "2026-05-04", "2026-05", ""},
-		{"it was open on the first, of which nothing is on record", "2026-04-02", "2026-04", begins + "2026-04-02, and a census of 2026-04 is of the whole month"},
+		{"it was open on the first, of which nothing is on record", "2026-04-02", "2026-04",
+			begins + "2026-04-02, and a census of 2026-04 is of the whole month"},
 		{"since the middle of the month", "2026-04-16", "2026-04", begins + "2026-04-16, and a census of 2026-04 is of the whole month"},
 		{"a month before the record", "2026-05-04", "2026-04", begins + "2026-05-04, and a census of 2026-04 is of the whole month"},
 		{"a month after it", "2026-04-16", "2026-05", ""},
@@ -542,11 +562,13 @@ func TestAMonthThatIsNotWhollyOnRecordHasNoRate(t *testing.T) {
 		happens(t, u, 0, "2026-04-20")
 		counted(t, u, &v1.CensusCounted{Month: c.month, Fistula: 5, FistulaOfWhichConstantSite: 5})
 		l := line(t, u, surveil.Bloodstream, constantSite, surveil.One(month(t, c.month)))
-		if l.NoCensus != c.want || (l.PerHundred == nil) != (c.want != "") || (l.PatientMonths == 0) != (c.want != "") || l.SIR != nil || c.want != "" && l.NoSIR != c.want {
+		if l.NoCensus != c.want || (l.PerHundred == nil) != (c.want != "") || (l.PatientMonths == 0) != (c.want != "") || l.SIR != nil ||
+			c.want != "" && l.NoSIR != c.want {
 			t.Errorf("%s: %d patient-months, %+v, %q, want %q", c.says, l.PatientMonths, l.PerHundred, l.NoCensus, c.want)
 		}
 		// Nor are its denominators compared: half a month of access-days is no error of the census.
-		if d := u.Disagreements(month(t, c.month)); (len(d) == 0) != (c.want != "") && c.says != "until a treatment is on record everything counts" {
+		if d := u.Disagreements(month(t, c.month)); (len(d) == 0) != (c.want != "") &&
+			c.says != "until a treatment is on record everything counts" {
 			t.Errorf("%s: %+v", c.says, d)
 		}
 	}
@@ -556,7 +578,8 @@ func TestAMonthThatIsNotWhollyOnRecordHasNoRate(t *testing.T) {
 	for m := month(t, "2026-01"); m <= month(t, "2026-12"); m++ {
 		counted(t, u, &v1.CensusCounted{Month: m.String(), Fistula: 10, FistulaOfWhichConstantSite: 10})
 	}
-	if l := line(t, u, surveil.Bloodstream, constantSite, surveil.Year(month(t, "2026-12"))); l.PerHundred != nil || l.PerThousand == nil || l.NoCensus != begins+"2026-01-05, and a census of 2026-01 is of the whole month" {
+	if l := line(t, u, surveil.Bloodstream, constantSite, surveil.Year(month(t, "2026-12"))); l.PerHundred != nil || l.PerThousand == nil ||
+		l.NoCensus != begins+"2026-01-05, and a census of 2026-01 is of the whole month" {
 		t.Errorf("a year of which the record has all but four days: %+v", l)
 	}
 }

@@ -14,13 +14,13 @@ type Watch struct {
 	Zone   *time.Location
 	Name   string         // as registered; empty if it is not
 	Charts []WatchedChart // by technique and class
-	// Unmatched are the acknowledgements, in the order of the log, that answered no signal.
+	// Unmatched are the acknowledgements that answered no signal, in the order of the log.
 	Unmatched []Acknowledgement
-	// Replaced are thresholds that another one took the place of, oldest first.
+	// Replaced are thresholds that a later one replaced, oldest first.
 	Replaced []Threshold
 }
 
-// WatchedChart is a chart with its signals and what was answered to them.
+// WatchedChart is a chart with its signals and the answers to them.
 type WatchedChart struct {
 	Chart
 	Signals          []Raised // oldest first
@@ -31,14 +31,14 @@ type WatchedChart struct {
 // Former is a chart as it was before its threshold was set anew.
 type Former struct {
 	Threshold
-	Until   Day      // its last day; before From where it had none
+	Until   Day      // its last day; before From if it had none
 	Sum     float64  // at the end of that day, by what is known now
-	Signals []Raised // those that it gave; they stand among the chart's too
+	Signals []Raised // those that it gave; the chart's own list has them too
 }
 
-// Reached is the day on which a signal's sum reached the threshold by what is known now: ok is
-// false where it would not have. known is false where that cannot be said: the signal is of a
-// chart before its threshold was set anew.
+// Reached returns the day on which a signal's sum reaches the threshold by what is known now; ok
+// is false if it does not. known is false if that cannot be said: the signal belongs to a chart
+// before its threshold was set anew.
 func (w *WatchedChart) Reached(r Raised) (d Day, ok, known bool) {
 	if !w.Threshold.Stands() || r.Day < w.Threshold.From || r.Seq < w.Threshold.Seq {
 		return 0, false, false
@@ -48,7 +48,7 @@ func (w *WatchedChart) Reached(r Raised) (d Day, ok, known bool) {
 		switch {
 		case a.Fact == r.Acknowledged:
 			until = a.On
-		case a.Seq < w.Threshold.Seq || a.On < w.Threshold.From: // it restarted nothing here
+		case a.Seq < w.Threshold.Seq || a.On < w.Threshold.From: // it restarts nothing here
 		case a.Seq <= r.Seq && a.On >= from:
 			from = a.On + 1
 		}
@@ -62,7 +62,7 @@ func (w *WatchedChart) Reached(r Raised) (d Day, ok, known bool) {
 	return 0, false, true
 }
 
-// Standing is the oldest signal that nobody has acknowledged, nil where there is none.
+// Standing returns the oldest signal that nobody has acknowledged, nil if there is none.
 func (w *WatchedChart) Standing() *Raised {
 	for i := range w.Signals {
 		if w.Signals[i].Acknowledged == "" {
@@ -72,9 +72,9 @@ func (w *WatchedChart) Standing() *Raised {
 	return nil
 }
 
-// Run runs the charts of the thresholds with the signals that were raised and the
-// acknowledgements on record, of whatever chart. A signal that stands stays although its
-// threshold was taken back: its chart is then one without a threshold or points.
+// Run computes the charts of the thresholds, with the signals that were raised and the
+// acknowledgements on record, of whatever chart. A standing signal stays if its threshold is
+// voided. Its chart then has no threshold and no points.
 func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []Acknowledgement) error {
 	names := make([]ChartName, 0, len(thresholds))
 	for n := range thresholds {
@@ -125,25 +125,26 @@ func (w *Watch) Run(thresholds map[ChartName]Threshold, raised []Raised, acks []
 	return nil
 }
 
-// takesOver tells what a chart has to do with those before its threshold was set anew: with
-// which events known it was set, and which acknowledgements may still be to restart it.
+// takesOver returns the threshold with what it takes over from the one before it: the events
+// that were known when it was set, and the acknowledgements that can still restart it.
 func (w *Watch) takesOver(t Threshold, acks []Acknowledgement) (Threshold, []Acknowledgement) {
-	var before uint64 // of the log: the one that t took the place of
+	var before uint64 // sequence in the log of the threshold that t replaced
 	for _, o := range w.Replaced {
 		switch {
 		case o.ChartName != t.ChartName || o.Fact == t.Fact:
 		case o.From < t.From && o.Seq < t.Seq:
 			before = o.Seq
 		case o.From == t.From && o.Seen != nil:
-			// It had no day of its own: what it had still to count is now t's.
+			// The replaced threshold had no day of its own, so t counts what it had not counted
+			// yet.
 			t.Seen = slices.DeleteFunc(slices.Clone(t.Seen), func(fact string) bool { return !slices.Contains(o.Seen, fact) })
 		}
 	}
-	// What was acknowledged before that one restarts nothing, nor has it still to.
+	// Acknowledgements from before that threshold restart nothing.
 	return t, slices.DeleteFunc(slices.Clone(acks), func(a Acknowledgement) bool { return a.Seq < before })
 }
 
-// former are the charts that t took the place of, one after another.
+// former returns the charts that t replaced, one after another.
 func (w *Watch) former(t Threshold, ch *WatchedChart) ([]Former, error) {
 	var list []Threshold
 	for _, o := range w.Replaced {
@@ -182,8 +183,8 @@ func (w *Watch) former(t Threshold, ch *WatchedChart) ([]Former, error) {
 	return out, nil
 }
 
-// gave is the place of the threshold that gave a signal, len(list) for t: the last one that
-// the log held by then. A threshold that is dated before another may have come after it.
+// gave returns the index of the threshold that gave a signal, len(list) for t: the last one that
+// the log held by then. A threshold that is dated earlier can have arrived later.
 func gave(s Raised, list []Threshold, t Threshold) int {
 	if t.Seq <= s.Seq {
 		return len(list)
@@ -196,8 +197,8 @@ func gave(s Raised, list []Threshold, t Threshold) int {
 	return -1
 }
 
-// answered gathers a chart's signals and the acknowledgements, in the order of the log, that
-// answer one: those that the log held before.
+// answered returns a chart with its signals and, in the order of the log, the acknowledgements
+// that answer one: the log held the signal before the acknowledgement.
 func answered(n ChartName, raised []Raised, acks []Acknowledgement) WatchedChart {
 	var out WatchedChart
 	for _, r := range raised {
@@ -213,7 +214,7 @@ func answered(n ChartName, raised []Raised, acks []Acknowledgement) WatchedChart
 		for i := range out.Signals {
 			if s := &out.Signals[i]; s.Acknowledged == "" && s.Seq < a.Seq {
 				s.Acknowledged, answers = a.Fact, true
-				a.On = max(a.On, s.Day) // told too early: nobody answers before the signal
+				a.On = max(a.On, s.Day) // the date is too early: nobody answers before the signal
 			}
 		}
 		if answers {
@@ -224,7 +225,7 @@ func answered(n ChartName, raised []Raised, acks []Acknowledgement) WatchedChart
 	return out
 }
 
-// Seen lists the facts of the events that a chart knows of, up to a day.
+// Seen returns the facts of the events that a chart knows of, up to a day.
 func (w *Watch) Seen(n ChartName, until Day) []string {
 	out := []string{}
 	for _, e := range w.Cases(n.Class, Group(n.Technique), First, until) {

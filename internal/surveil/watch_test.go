@@ -12,13 +12,16 @@ import (
 func TestAnAnswerThatIsDatedTooEarly(t *testing.T) {
 	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
 	from := mustDay(t, "2027-03-01")
-	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20, People: []surveil.Patient{{Key: "p", Person: surveil.Person{
-		Exposures: []surveil.Exposure{{Facility: "ward", Technique: surveil.ConstantSite, From: from, To: from + 100}},
-		Events:    []surveil.Event{{Kind: surveil.BloodCulture, Fact: "c", Facility: "ward", Day: from + 10, Counted: true, Technique: surveil.ConstantSite}},
-	}}}}}
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20,
+		People: []surveil.Patient{{Key: "p", Person: surveil.Person{
+			Exposures: []surveil.Exposure{{Facility: "ward", Technique: surveil.ConstantSite, From: from, To: from + 100}},
+			Events: []surveil.Event{{Kind: surveil.BloodCulture, Fact: "c", Facility: "ward", Day: from + 10, Counted: true,
+				Technique: surveil.ConstantSite}},
+		}}}}}
 	set := map[surveil.ChartName]surveil.Threshold{name: {ChartName: name, Reference: 0.26, R: 3, H: 1, From: from}}
 	raised := []surveil.Raised{{ChartName: name, Seq: 5, Day: from + 10, Sum: 1.09}}
-	if err := w.Run(set, raised, []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: from + 2, Seen: []string{"c"}}}); err != nil {
+	if err := w.Run(set, raised,
+		[]surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: from + 2, Seen: []string{"c"}}}); err != nil {
 		t.Fatal(err)
 	}
 	ch := w.Charts[0]
@@ -36,7 +39,8 @@ func TestAnswersToNoSignal(t *testing.T) {
 	other := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.AccessRelated}
 	unset := surveil.ChartName{Technique: surveil.OtherFistula, Class: surveil.Bloodstream}
 	from := mustDay(t, "2027-03-01")
-	set := map[surveil.ChartName]surveil.Threshold{name: {ChartName: name, Reference: 0.26, R: 3, H: 1, From: from}, other: {ChartName: other, Reference: 0.26, R: 3, H: 1, From: from}}
+	set := map[surveil.ChartName]surveil.Threshold{name: {ChartName: name, Reference: 0.26, R: 3, H: 1, From: from},
+		other: {ChartName: other, Reference: 0.26, R: 3, H: 1, From: from}}
 	raised := []surveil.Raised{{ChartName: name, Seq: 5, Day: from + 10, Sum: 1.09}}
 	for _, c := range []struct {
 		sentence string
@@ -48,8 +52,10 @@ func TestAnswersToNoSignal(t *testing.T) {
 		{"another class", []surveil.Acknowledgement{{ChartName: other, Fact: "a", Seq: 6}}, "a", true},
 		{"a chart without a threshold", []surveil.Acknowledgement{{ChartName: unset, Fact: "a", Seq: 6}}, "a", true},
 		{"before the log held the signal", []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 4}}, "a", true},
-		{"a second time", []surveil.Acknowledgement{{ChartName: name, Fact: "b", Seq: 7}, {ChartName: name, Fact: "a", Seq: 6}}, "b", false},
-		{"several, told in the order of the log", []surveil.Acknowledgement{{ChartName: unset, Fact: "c", Seq: 9}, {ChartName: other, Fact: "b", Seq: 7}, {ChartName: name, Fact: "a", Seq: 8}}, "bc", false},
+		{"a second time", []surveil.Acknowledgement{{ChartName: name, Fact: "b", Seq: 7},
+			{ChartName: name, Fact: "a", Seq: 6}}, "b", false},
+		{"several, told in the order of the log", []surveil.Acknowledgement{{ChartName: unset, Fact: "c", Seq: 9},
+			{ChartName: other, Fact: "b", Seq: 7}, {ChartName: name, Fact: "a", Seq: 8}}, "bc", false},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20}}
@@ -98,14 +104,16 @@ func TestASignalOutlastsItsThreshold(t *testing.T) {
 		t.Fatalf("%d charts, want that which is set and that of the signal", len(w.Charts))
 	}
 	ch := w.Charts[0]
-	if ch.Threshold.ChartName != name || ch.Threshold.Stands() || len(ch.Points) != 0 || ch.Crossed != nil || ch.Standing() == nil || ch.Standing().Day != raised[0].Day {
+	if ch.Threshold.ChartName != name || ch.Threshold.Stands() || len(ch.Points) != 0 || ch.Crossed != nil || ch.Standing() == nil ||
+		ch.Standing().Day != raised[0].Day {
 		t.Errorf("the chart of the signal: %+v", ch)
 	}
 	if ch := w.Charts[1]; ch.Threshold.ChartName != other || !ch.Threshold.Stands() || ch.Standing() != nil {
 		t.Errorf("the chart that is set: %+v", ch)
 	}
 	// Acknowledged, it needs no chart any more.
-	if err := w.Run(set, raised, []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")}}); err != nil {
+	if err := w.Run(set, raised,
+		[]surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")}}); err != nil {
 		t.Fatal(err)
 	}
 	if len(w.Charts) != 1 || w.Charts[0].Threshold.ChartName != other {
@@ -140,7 +148,8 @@ func TestOneAnswerToAllThatStands(t *testing.T) {
 func TestAnAnswerToASignalThatOutlastedItsThreshold(t *testing.T) {
 	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
 	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", AsOf: mustDay(t, "2027-03-20")}}
-	answers := []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")}, {ChartName: name, Fact: "b", Seq: 7, On: mustDay(t, "2027-03-12")}}
+	answers := []surveil.Acknowledgement{{ChartName: name, Fact: "a", Seq: 6, On: mustDay(t, "2027-03-12")},
+		{ChartName: name, Fact: "b", Seq: 7, On: mustDay(t, "2027-03-12")}}
 	if err := w.Run(nil, []surveil.Raised{{ChartName: name, Seq: 5, Day: mustDay(t, "2027-03-11")}}, answers); err != nil {
 		t.Fatal(err)
 	}
@@ -151,15 +160,18 @@ func TestAnAnswerToASignalThatOutlastedItsThreshold(t *testing.T) {
 
 // anew is a chart of one patient with an event on each of the days, counted from the first
 // threshold's; its thresholds are given oldest first, the last one stands.
-func anew(t *testing.T, events []surveil.Day, raised []surveil.Raised, acks []surveil.Acknowledgement, thresholds ...surveil.Threshold) surveil.WatchedChart {
+func anew(t *testing.T, events []surveil.Day, raised []surveil.Raised, acks []surveil.Acknowledgement,
+	thresholds ...surveil.Threshold) surveil.WatchedChart {
 	t.Helper()
 	name := surveil.ChartName{Technique: surveil.ConstantSite, Class: surveil.Bloodstream}
 	from := mustDay(t, "2027-03-01")
 	p := surveil.Person{Exposures: []surveil.Exposure{{Facility: "ward", Technique: surveil.ConstantSite, From: from, To: from + 100}}}
 	for _, d := range events {
-		p.Events = append(p.Events, surveil.Event{Kind: surveil.BloodCulture, Fact: fmt.Sprint("e", int(d)), Facility: "ward", Day: from + d, Counted: true, Technique: surveil.ConstantSite})
+		p.Events = append(p.Events, surveil.Event{Kind: surveil.BloodCulture, Fact: fmt.Sprint("e", int(d)), Facility: "ward",
+			Day: from + d, Counted: true, Technique: surveil.ConstantSite})
 	}
-	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20, People: []surveil.Patient{{Key: "p", Person: p}}}}
+	w := surveil.Watch{Unit: surveil.Unit{Facility: "ward", Since: surveil.First, AsOf: from + 20,
+		People: []surveil.Patient{{Key: "p", Person: p}}}}
 	for i := range thresholds {
 		o := &thresholds[i]
 		o.ChartName, o.Fact, o.Reference, o.R, o.H, o.From = name, fmt.Sprint("t", o.Seq), 0.26, 3, 1, from+o.From
@@ -192,9 +204,12 @@ func TestAThresholdIsSetAnewTwice(t *testing.T) {
 		{"known to both, it was the first one's to count", 5, nil, surveil.Threshold{From: 6, Seq: 5, Seen: knows}, 0},
 		{"told between two thresholds of one day", 5, nil, surveil.Threshold{From: 6, Seq: 5, Seen: knowsNothing}, 1},
 		{"told between two thresholds, the second one's day has passed", 5, nil, surveil.Threshold{From: 5, Seq: 5, Seen: knowsNothing}, 0},
-		{"told after an answer, then two thresholds of one day", 5, []surveil.Acknowledgement{{Seq: 4, On: 6}}, surveil.Threshold{From: 6, Seq: 5, Seen: knows}, 1},
-		{"told after an answer, and counted by the second threshold on its own day", 5, []surveil.Acknowledgement{{Seq: 4, On: 6}}, surveil.Threshold{From: 5, Seq: 5, Seen: knows}, 0},
-		{"told after an answer, and counted on the second threshold's first day", 3, []surveil.Acknowledgement{{Seq: 4, On: 6}}, surveil.Threshold{From: 5, Seq: 5, Seen: knows}, 0},
+		{"told after an answer, then two thresholds of one day", 5, []surveil.Acknowledgement{{Seq: 4, On: 6}},
+			surveil.Threshold{From: 6, Seq: 5, Seen: knows}, 1},
+		{"told after an answer, and counted by the second threshold on its own day", 5, []surveil.Acknowledgement{{Seq: 4, On: 6}},
+			surveil.Threshold{From: 5, Seq: 5, Seen: knows}, 0},
+		{"told after an answer, and counted on the second threshold's first day", 3, []surveil.Acknowledgement{{Seq: 4, On: 6}},
+			surveil.Threshold{From: 5, Seq: 5, Seen: knows}, 0},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			ch := anew(t, []surveil.Day{c.event}, []surveil.Raised{{Seq: 3, Day: 2}}, c.acks,
@@ -240,9 +255,11 @@ func TestWhereASignalIsLookedFor(t *testing.T) {
 	}{
 		{"after the restart that came before it", []surveil.Day{2, 7}, []surveil.Acknowledgement{{Seq: 4, On: 5, Seen: []string{"e2"}}},
 			[]surveil.Threshold{{Seq: 1}}, surveil.Raised{Seq: 6, Day: 7}, 7},
-		{"so also where that restart is dated after it since", []surveil.Day{2, 5}, []surveil.Acknowledgement{{Seq: 4, On: 5, Seen: []string{"e2"}}},
+		{"so also where that restart is dated after it since", []surveil.Day{2, 5},
+			[]surveil.Acknowledgement{{Seq: 4, On: 5, Seen: []string{"e2"}}},
 			[]surveil.Threshold{{Seq: 1}}, surveil.Raised{Seq: 6, Day: 4}, 6},
-		{"from the new threshold's first day, on which an answer to the former one was given", []surveil.Day{2, 6}, []surveil.Acknowledgement{{Seq: 4, On: 6, Seen: []string{"e2"}}},
+		{"from the new threshold's first day, on which an answer to the former one was given", []surveil.Day{2, 6},
+			[]surveil.Acknowledgement{{Seq: 4, On: 6, Seen: []string{"e2"}}},
 			[]surveil.Threshold{{Seq: 1}, {From: 6, Seq: 5, Seen: []string{"e2"}}}, surveil.Raised{Seq: 6, Day: 8}, 6},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {

@@ -13,13 +13,13 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// course is the fold's state of one track.
+// course is the folded state of one track.
 type course struct {
 	name    string
 	patient string // the patient key of the first fact that names it
 	access  string
 	role    cannularyv1.NeedleRole
-	there   bool // planned, taken over or needled: before that only named
+	there   bool // planned, taken over or needled; until then only named
 	newest  time.Time
 	plan    *cannularyv1.TrackPlan
 	planned *cannularyv1.TrackPlanned
@@ -28,21 +28,21 @@ type course struct {
 	takenAt time.Time
 	basis   string // the fact of the latest plan or takeover
 	basisAt time.Time
-	// basisDate is its local date, basisDay its day where no more is known, basisIn its place in
-	// the order.
+	// basisDate is the local date of that fact. basisDay is its day if only the day is known.
+	// basisIn is its place in the order.
 	basisDate string
 	basisDay  span
 	basisIn   time.Time
 	deputies  []*cannularyv1.StaffIdentifier
 	rest      *rest
 	retired   *retirement
-	// retiredAt is when it was, zero if never.
+	// retiredAt is zero while the track is not retired.
 	retiredAt time.Time
 
 	reference *float64
-	founded   bool // the first successful entry that is not blunt was seen: founder
+	founded   bool // founder is set: the first successful entry that is not blunt
 	founder   attempt
-	foundedOn string // its session's date
+	foundedOn string // the date of its session
 	unused    unused
 	creator   *cannularyv1.StaffIdentifier
 	entered   bool // a needle was used
@@ -50,24 +50,24 @@ type course struct {
 	seen      bool // a session was folded or a stage declared
 	counted   int
 	lastCount string // local date of the last counted session
-	doubted   bool   // a session since is in doubt
+	doubted   bool   // a session since lastCount is in doubt
 	extras    []Extra
 	easy      []bool // of the last entries that count or are in doubt
 	trial     bool
 	streak    int
 	best      int      // longest streak
-	dates     []string // on which a session counted or is in doubt, the latest few
-	// lengthened are the dates on which the streak grew, the latest few.
+	dates     []string // dates with a session that counts or is in doubt, the latest few
+	// lengthened holds the dates on which the streak grew, the latest few.
 	lengthened []string
 
-	// Pegs since the latest session whose final entry was not blunt.
-	previous  string // its date, empty before the first
+	// The pegs since the latest session whose final entry was not blunt.
+	previous  string // date of that session, empty before the first
 	pegPlaced bool
 	pegFound  bool
 	peg       Peg
 
 	gauge *uint32
-	// stated is the newest gauge of a plan or takeover.
+	// stated is the gauge of the newest plan or takeover that states one.
 	stated *uint32
 
 	visits   []Visit // the latest few, newest last
@@ -89,14 +89,14 @@ type retirement struct{ reason, replacedBy string }
 
 type rescue struct{ date, ground string }
 
-// keepDates is how many taken dates are remembered: sessions come in order of time, so that
-// only zones can take a date back, by a day.
+// keepDates is how many such dates are kept. Sessions are folded in order of time, so only a
+// change of time zone can bring a date back, and only by a day.
 const keepDates = 4
 
-// keepEasy is the most entries that a protocol may ask about.
+// keepEasy is the highest number of easy entries that a protocol can ask for.
 const keepEasy = 5
 
-// keepRescues is the longest window that a protocol may ask for, days.
+// keepRescues is the longest rescue window that a protocol can ask for, days.
 const keepRescues = 180
 
 func (c *course) clone() *course {
@@ -107,7 +107,8 @@ func (c *course) clone() *course {
 	return &n
 }
 
-// last keeps the last n of a list to which one is appended, never writing into a shared array.
+// last returns the list with x appended, cut to its last n values. It never writes into a shared
+// array.
 func last[T any](list []T, n int, x T) []T {
 	if len(list) >= n {
 		list = list[len(list)-n+1:]
@@ -123,12 +124,12 @@ func (c *course) target(p *protocol.Parameters) int {
 	return t
 }
 
-// ready tells, holds aside, whether the track is ready by the protocol.
+// ready reports whether the track is ready by the protocol, whatever is held.
 func (c *course) ready(p *protocol.Parameters) bool {
 	return c.counted >= c.target(p)+len(c.extras) && c.lastEasy(p.EasyEntries)
 }
 
-// lastEasy tells whether each of the last n entries was easy.
+// lastEasy reports whether each of the last n entries was easy.
 func (c *course) lastEasy(n int) bool {
 	if len(c.easy) < n {
 		return false
@@ -140,8 +141,8 @@ func (c *course) isTaken(date string) bool { return slices.Contains(c.dates, dat
 
 func (c *course) take(date string) { c.dates = last(c.dates, keepDates, date) }
 
-// restart lets counting begin anew. Where a session in doubt lies in the gap, sessions asked
-// for because of pegs stay: had it counted, there might be no restart.
+// restart starts counting again. If a session in doubt lies in the gap, the sessions that were
+// added for pegs stay: had that session counted, counting might not start again.
 func (c *course) restart() {
 	var kept []Extra
 	for _, x := range c.extras {
@@ -152,8 +153,9 @@ func (c *course) restart() {
 	c.counted, c.extras, c.easy, c.lastCount = 0, kept, nil, ""
 }
 
-// found takes reference and creator from the first successful entry that is not blunt. What
-// that entry does not record stays unknown. A track taken over has what was declared.
+// found takes reference and creator from the first successful entry that is not blunt. What that
+// entry does not record stays unknown. A track that was taken over keeps what the takeover
+// declares.
 func (c *course) found(s *session) {
 	if c.taken != nil {
 		return
@@ -162,7 +164,7 @@ func (c *course) found(s *session) {
 		if !a.successful() || a.blunt() {
 			continue
 		}
-		if c.founded && !a.before(c.founder) { // earlier only where sessions overlap
+		if c.founded && !a.before(c.founder) { // it is earlier only if sessions overlap
 			return
 		}
 		c.founded, c.founder, c.foundedOn = true, a, s.date
@@ -174,8 +176,8 @@ func (c *course) found(s *session) {
 	}
 }
 
-// listed tells whether the attempt was made by creator or deputy; known is false where
-// that cannot be told.
+// listed reports whether the creator or a deputy made the attempt. known is false if the record
+// cannot tell.
 func (c *course) listed(a attempt) (listed, known bool) {
 	who := a.GetCannulator()
 	if who == nil {
@@ -192,8 +194,8 @@ func (c *course) listed(a attempt) (listed, known bool) {
 	return false, c.creator != nil
 }
 
-// off is the angle in degrees by which an entry or removal differs from the reference;
-// known is false where either is not.
+// off returns the angle in degrees by which an entry or a removal differs from the reference.
+// known is false if either angle is not recorded.
 func (c *course) off(angle *float64) (off float64, known bool) {
 	if angle == nil || c.reference == nil {
 		return 0, false
@@ -201,11 +203,12 @@ func (c *course) off(angle *float64) (off float64, known bool) {
 	return math.Abs(*angle - *c.reference), true
 }
 
-// beyond compares angles with the tolerance, boundary included: 30.1-25 is not exactly 5.1.
+// beyond reports whether an angle is out of tolerance; the boundary itself is in. The margin is
+// for rounding: 30.1-25 is not exactly 5.1.
 func beyond(off, tolerance float64) bool { return off > tolerance+1e-9 }
 
-// against names what keeps a session from counting: reasons that are known, and what is not
-// recorded.
+// against returns why a session does not count: the reasons that are known, and the details that
+// are not recorded.
 func (c *course) against(s *session, p *protocol.Parameters) (known, missing []string) {
 	add := func(list *[]string, text string) {
 		if !slices.Contains(*list, text) {
@@ -220,7 +223,7 @@ func (c *course) against(s *session, p *protocol.Parameters) (known, missing []s
 	}
 	switch s.final().GetOutcome() {
 	case cannularyv1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL:
-	case cannularyv1.InsertionOutcome_INSERTION_OUTCOME_UNSPECIFIED: // which the schema refuses
+	case cannularyv1.InsertionOutcome_INSERTION_OUTCOME_UNSPECIFIED: // the schema refuses it
 		add(&missing, "whether the needle served is not recorded")
 	default:
 		add(&known, "no needle served")
@@ -295,7 +298,7 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 			c.easy = last(c.easy, keepEasy, false)
 		}
 		if c.lastCount == "" && c.counted > 0 {
-			c.lastCount = s.date // declared sessions have no date: the gap runs from here
+			c.lastCount = s.date // declared sessions have no date, so the gap runs from here
 		}
 		c.doubted = true
 		c.take(s.date)
@@ -317,11 +320,12 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 	c.easy = last(c.easy, keepEasy, s.easy())
 	if !s.easy() {
 		m.raise(Finding{Rule: rule.HardEntry, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
-			Seen: "the entry on " + s.date + " was not recorded as easy", Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
+			Seen:  "the entry on " + s.date + " was not recorded as easy",
+			Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
 	}
 }
 
-// sinceCount are the days since the last counted session, -1 before the first.
+// sinceCount returns the days since the last counted session, -1 before the first.
 func (c *course) sinceCount(date string) int {
 	if c.lastCount == "" {
 		return -1
@@ -329,7 +333,7 @@ func (c *course) sinceCount(date string) int {
 	return between(c.lastCount, date)
 }
 
-// restarted begins counting anew after a gap.
+// restarted starts counting again after a gap and raises the finding.
 func (m *machine) restarted(c *course, s *session, p *protocol.Parameters, days int) {
 	seen := fmt.Sprintf("%d days between the counted session of %s and that of %s, so counting started again", days, c.lastCount, s.date)
 	kept := c.doubted
@@ -345,7 +349,7 @@ func formingRule(code string) bool {
 	return code == rule.GapLong || code == rule.PegMissing || code == rule.HardEntry
 }
 
-// pegs judges, when a session starts, the interval since the one before it.
+// pegs judges, when a session starts, the pegs since the session before it.
 func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 	if !p.UsesPegs || c.previous == "" {
 		return
@@ -365,23 +369,24 @@ func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 		Seen: text + ", so one sharp session was added", Asked: "a peg is left after each forming session and found at the next"}, p)
 }
 
-// routine folds a session of a track in trial or after.
+// routine folds a session of a track in trial or after. It reports whether the streak grew.
 func (c *course) routine(s *session, home *protocol.Parameters) bool {
 	ok := s.bluntSuccess()
 	if home.SharpOnly {
 		ok = s.final().successful() && (s.final().sharp() || s.final().blunt())
 	}
-	if home.SharpOnly && !ok || !home.SharpOnly && slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && (!a.blunt() || !a.successful()) }) {
+	if home.SharpOnly && !ok || !home.SharpOnly &&
+		slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && (!a.blunt() || !a.successful()) }) {
 		c.endStreak()
 	}
 	return c.lengthen(s, ok && s.free())
 }
 
-// endStreak ends the streak and frees the dates that it took.
+// endStreak ends the streak and frees its dates.
 func (c *course) endStreak() { c.streak, c.lengthened = 0, nil }
 
-// sharpRoutine folds a session before the trial on a sharp-only day: the streak grows only
-// while the track is ready, and ends whether it is or not.
+// sharpRoutine folds a session before the trial on a sharp-only day. The streak grows only while
+// the track is ready. It can end at any time.
 func (c *course) sharpRoutine(s *session, wasReady bool) {
 	ok := s.final().sharp() && s.final().successful()
 	if !ok {
@@ -390,7 +395,8 @@ func (c *course) sharpRoutine(s *session, wasReady bool) {
 	c.lengthen(s, ok && wasReady && s.free())
 }
 
-// lengthen lengthens the streak, once per local date.
+// lengthen adds one to the streak if ok, at most once for each local date. It reports whether it
+// did.
 func (c *course) lengthen(s *session, ok bool) bool {
 	if !ok || slices.Contains(c.lengthened, s.date) {
 		return false
@@ -401,7 +407,7 @@ func (c *course) lengthen(s *session, ok bool) bool {
 	return true
 }
 
-// inserted folds an attempt; a session in a track comes in with its first one.
+// inserted folds an attempt. The first attempt of a session folds the whole session.
 func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
 	s := st.of
 	if s == nil {
@@ -422,8 +428,8 @@ func (m *machine) inserted(e *env, b *cannularyv1.NeedleInserted, st step) {
 	}
 }
 
-// session folds one session of a track, by the protocol of the place where it was and by that
-// of the patient's own unit.
+// session folds one session of a track. The protocol of the place judges what was done, the
+// patient's home protocol judges whether the track was ready. See the package comment.
 func (m *machine) session(e *env, c *course, s *session) {
 	p, home := e.Book.On(s.facility, s.date), m.home(e, s.at)
 	m.clear(s.from, "the session of "+s.date, func(x *Finding) bool {
@@ -431,7 +437,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 	})
 	m.scabEntry(c, s)
 
-	was := moment{inTrial: c.trial, first: !c.seen, count: !c.entered && c.taken == nil}
+	was := atStart{inTrial: c.trial, first: !c.seen, count: !c.entered && c.taken == nil}
 	was.wasReady = !c.trial && c.ready(&home) && !m.held(c)
 	was.recent = c.sinceCount(s.date) <= home.GapExtraDays
 	c.found(s)
@@ -439,7 +445,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 		m.pegs(c, s, &p)
 	}
 	v := c.visit(s)
-	if !c.trial && !home.SharpOnly { // a streak of sharp-only days ends with them
+	if !c.trial && !home.SharpOnly { // a streak of sharp-only days ends when those days end
 		c.endStreak()
 		c.best = 0
 	}
@@ -480,16 +486,16 @@ func (m *machine) session(e *env, c *course, s *session) {
 	m.settled(c, s, &home)
 }
 
-// home is the protocol of the patient's own unit at a moment.
+// home returns the protocol of the unit where the patient belongs at a moment.
 func (m *machine) home(e *env, t time.Time) protocol.Parameters {
 	facility := m.stays.At(t).Facility
 	return e.Book.On(facility, zone.Date(t, e.Zone(facility)))
 }
 
-// free tells that no hold keeps the session from counting.
+// free reports that no hold keeps the session from counting.
 func (s *session) free() bool { return !s.held && !s.doubted }
 
-// place takes role and access from the needle where no plan told them.
+// place takes role and access from the needle if no plan states them.
 func (c *course) place(a attempt) {
 	if c.role == cannularyv1.NeedleRole_NEEDLE_ROLE_UNSPECIFIED {
 		c.role = a.GetRole()
@@ -499,7 +505,7 @@ func (c *course) place(a attempt) {
 	}
 }
 
-// settled clears what a session has overtaken.
+// settled clears the findings that a session has made void.
 func (m *machine) settled(c *course, s *session, p *protocol.Parameters) {
 	if c.trial || c.ready(p) {
 		m.clear(s.from, "the track is ready", func(x *Finding) bool {
@@ -512,7 +518,8 @@ func (m *machine) settled(c *course, s *session, p *protocol.Parameters) {
 
 func (c *course) visit(s *session) Visit {
 	f := s.final()
-	v := Visit{Date: s.date, At: s.at, Tip: tip(f), Attempts: len(s.attempts), Success: f.successful(), Angle: f.AngleDegrees, Gauge: f.Gauge,
+	v := Visit{Date: s.date, At: s.at, Tip: tip(f), Attempts: len(s.attempts), Success: f.successful(),
+		Angle: f.AngleDegrees, Gauge: f.Gauge,
 		Passes: f.Passes, Resistance: f.GetResistance(), Pain: f.PainScore, Who: f.GetCannulator()}
 	for _, k := range s.complications {
 		v.Complications = append(v.Complications, complicationName(k))
@@ -530,7 +537,7 @@ func tip(a attempt) Needle {
 	return None
 }
 
-// figures keeps what the trends are made of.
+// figures updates the values that the trends rest on.
 func (c *course) figures(s *session, p *protocol.Parameters, inTrial bool, v *Visit) {
 	for _, a := range s.attempts {
 		if a.used() && a.AngleDegrees != nil {
@@ -553,5 +560,5 @@ func (c *course) figures(s *session, p *protocol.Parameters, inTrial bool, v *Vi
 	}
 }
 
-// angleSeries is how many entries the dispersion of angles is taken over (ours).
+// angleSeries is the number of entries over which the dispersion of angles is computed (ours).
 const angleSeries = 12

@@ -1,11 +1,10 @@
-// Package track is the judgement that the record exists for: from the facts of one patient
-// to what each constant-site track is, which needle comes next and why, what was found
-// wrong, and what holds the next needle back. It is a pure function of facts and protocols
-// (Fold); Chart folds the same thing fact by fact. It reads no clock and no zone files.
+// Package track judges the facts of one patient: what each constant-site track is, which needle
+// comes next and why, what was found wrong, and what holds the next needle back. Fold is a pure
+// function of facts and protocols. Follower gives the same judgement fact by fact. Neither reads
+// a clock or a zone file.
 //
-// Two people who implement this must agree on every history, so here it is exactly. "Ours"
-// marks what no published source decides; the sources of the numbers stand in package rule
-// and in the schema of the protocol.
+// Two people who implement this text must agree on every history. "Ours" marks what no published
+// source decides. Package rule and the schema of the protocol name the sources of the numbers.
 //
 // # What is looked at
 //
@@ -208,9 +207,9 @@
 //     already. Cleared by an examination that finds the aspect gone (collapse present; pulse
 //     not bounding, or neither discontinuous nor high-pitched; augmentation present).
 //   - haemostasis-rising (two aspects): one value per session and track, the longest recorded.
-//     Long: a value above haemostasis_long_minutes; cleared by the next session's value. Run: values above the usual on consecutive_sessions recorded sessions running;
-//     unless it stands already; the usual is that of the twelve recorded before the run, at
-//     least six (trend.Usual); cleared by the next value within it.
+//     Long: a value above haemostasis_long_minutes; cleared by the next session's value. Run:
+//     values above the usual on consecutive_sessions recorded sessions running; unless it stands
+//     already; the usual is that of the twelve recorded before the run, at least six (trend.Usual); cleared by the next value within it.
 //   - pressure-rising (two aspects), per access, of readings at a pump speed of exactly 200
 //     mL/min with a known gauge, one per session, the highest. Limit: consecutive_sessions
 //     readings running above the unit's limit with one gauge, unless it stands already;

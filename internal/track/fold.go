@@ -1,6 +1,7 @@
 package track
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -16,14 +17,13 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Fold judges the facts of one patient.
+// Fold returns the judgement of one patient's facts.
 func Fold(in Input) Judgement {
 	e := newEnv(in)
 	return e.fold(e.begin(), in.Items).answer(e)
 }
 
-// answer is the judgement at the moment asked for, of the facts that were folded. It
-// changes nothing.
+// answer returns the judgement at e.AsOf of the facts that were folded. It leaves m as it is.
 func (m *machine) answer(e *env) Judgement {
 	if m.waits(e.AsOf) {
 		m = m.clone()
@@ -36,7 +36,7 @@ func (m *machine) answer(e *env) Judgement {
 	now := e.Book.On(facility, today)
 	due := dueDate{today: today}
 	due.at(e.Book.Next(facility, today))
-	m.moves(e, facility, &due)
+	m.stayDates(e, facility, &due)
 	for _, w := range m.lifts {
 		due.instant(e, facility, w.at)
 	}
@@ -69,7 +69,7 @@ func (m *machine) answer(e *env) Judgement {
 		s := m.state(c, &now, today, &due, j.Holds)
 		s.Next.Caution = sentences(append(serious(&s, j.Findings), s.Next.Caution)...)
 		s.Next.Why = sentences(s.Next.Caution, s.Next.Why)
-		s.ID = record.TrackID(or(e.TrackKeys[c.name], c.patient), c.name)
+		s.ID = record.TrackID(cmp.Or(e.TrackKeys[c.name], c.patient), c.name)
 		j.Tracks = append(j.Tracks, s)
 	}
 	sort.SliceStable(j.Tracks, func(a, b int) bool {
@@ -80,14 +80,14 @@ func (m *machine) answer(e *env) Judgement {
 	})
 	for _, a := range m.accesses {
 		s := a.state()
-		s.ID = record.AccessID(or(e.AccessKeys[a.name], a.patient), a.name)
+		s.ID = record.AccessID(cmp.Or(e.AccessKeys[a.name], a.patient), a.name)
 		j.Accesses = append(j.Accesses, s)
 	}
 	j.Due = due.first
 	return j
 }
 
-// dueDate gathers the first date after today on which the calendar may change the answer.
+// dueDate collects the first date after today on which the calendar can change the judgement.
 type dueDate struct{ today, first string }
 
 func (d *dueDate) at(date string) {
@@ -96,7 +96,7 @@ func (d *dueDate) at(date string) {
 	}
 }
 
-// instant gathers a moment: the first date of a facility that begins with it or after it.
+// instant adds a moment: the first date at a facility that begins at it or after it.
 func (d *dueDate) instant(e *env, facility string, t time.Time) {
 	day := zone.Date(t, e.Zone(facility))
 	if e.midnight(day, facility).Before(t) {
@@ -105,19 +105,21 @@ func (d *dueDate) instant(e *env, facility string, t time.Time) {
 	d.at(day)
 }
 
-// refused is the finding about a merge that had no effect.
+// refused returns the finding about a merge that had no effect.
 func refused(f *record.Fact) Finding {
 	r, _ := rule.Of(rule.MergeWithoutEffect)
 	return Finding{ID: record.FindingID(r.Code, "patient", f.ID), Rule: r.Code, Severity: r.Severity, Since: f.At, Facts: []string{f.ID},
-		Seen: "a merge of two identities had no effect: one of them was merged before, or the merge would go round in a circle", Asked: r.Asks, Clears: r.Clears}
+		Seen:  "a merge of two identities had no effect: one of them was merged before, or the merge would go round in a circle",
+		Asked: r.Asks, Clears: r.Clears}
 }
 
-// state is what one track is.
+// state returns what one track is at the moment asked for.
 func (m *machine) state(c *course, now *protocol.Parameters, today string, due *dueDate, hs []Hold) State {
 	s := State{
 		Name: c.name, Access: c.access, Role: c.role,
 		Counted: c.counted, Target: c.target(now), Extras: c.extras, Streak: c.streak,
-		ReferenceAngle: c.reference, Creator: c.creator, Gauge: c.gauge, Mend: c.mend(now), FirstBy: c.firstBy, Entered: c.entered, Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
+		ReferenceAngle: c.reference, Creator: c.creator, Gauge: c.gauge, Mend: c.mend(now), FirstBy: c.firstBy, Entered: c.entered,
+		Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
 		Taken: c.taken, TakenAt: c.takenAt, Protocol: *now, IdleDays: -1, Unserved: -1, UnderReview: m.underReview(c),
 		Peg: c.peg, Newest: c.newest,
 	}
@@ -160,7 +162,7 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 	return s
 }
 
-// stage is what the folded sessions make of the track.
+// stage returns the stage that the folded sessions give.
 func (c *course) stage(s *State, now *protocol.Parameters) Stage {
 	switch {
 	case c.trial && c.best >= now.TrialSessions:
@@ -197,8 +199,8 @@ func (c *course) stage(s *State, now *protocol.Parameters) Stage {
 	return Ready
 }
 
-// shape is how the needle goes in: as at the first insertion, or as was declared. What neither
-// says is shown as the plan has it, and named.
+// shape sets how the needle goes in: as the first insertion or the takeover states. What neither
+// states comes from the plan, and FromPlan names it.
 func (c *course) shape(s *State) {
 	p := c.plan
 	if p != nil {
@@ -240,13 +242,15 @@ func (c *course) shape(s *State) {
 			s.PlanDiffers = append(s.PlanDiffers, fmt.Sprintf(format, a...))
 		}
 	}
-	differs(p.AngleDegrees != nil && c.reference != nil && beyond(math.Abs(*p.AngleDegrees-*c.reference), 0), "angle %g°", p.GetAngleDegrees())
+	differs(p.AngleDegrees != nil && c.reference != nil && beyond(math.Abs(*p.AngleDegrees-*c.reference), 0),
+		"angle %g°", p.GetAngleDegrees())
 	differs(p.GetDirection() != 0 && p.GetDirection() != s.Direction, "%s", words(p.GetDirection().String(), "NEEDLE_DIRECTION_"))
 	differs(p.GetBevel() != 0 && p.GetBevel() != s.Bevel, "bevel %s", words(p.GetBevel().String(), "BEVEL_"))
 	differs(p.DepthMillimetres != nil && s.Depth != nil && *p.DepthMillimetres != *s.Depth, "%g mm deep", p.GetDepthMillimetres())
 }
 
-// mend says what the first insertion left out, without which no session can count.
+// mend returns what the first insertion lacks, without which no session can count; empty if it
+// lacks nothing.
 func (c *course) mend(now *protocol.Parameters) string {
 	var missing []string
 	if now.NeedsSameAngle && c.reference == nil {
@@ -261,7 +265,8 @@ func (c *course) mend(now *protocol.Parameters) string {
 	what := strings.Join(missing, " and ")
 	switch {
 	case c.taken != nil:
-		return "the takeover does not state " + strings.NewReplacer("its angle", "the angle", "who made it", "who made the track").Replace(what) + ": no session counts until the takeover is corrected"
+		return "the takeover does not state " + strings.NewReplacer("its angle", "the angle", "who made it", "who made the track").
+			Replace(what) + ": no session counts until the takeover is corrected"
 	case c.founded:
 		return fmt.Sprintf("the first insertion (%s) does not record %s: no session counts until that is corrected", c.foundedOn, what)
 	}
@@ -288,7 +293,8 @@ func (c *course) trends(s *State) {
 }
 
 func (a *access) state() AccessState {
-	s := AccessState{Name: a.name, Kind: a.kind, Side: a.side, Region: a.region, Retired: a.retired, Examined: a.examined, ExaminedOn: a.visit.date, NotExamined: a.leftOut(),
+	s := AccessState{Name: a.name, Kind: a.kind, Side: a.side, Region: a.region, Retired: a.retired, Examined: a.examined,
+		ExaminedOn: a.visit.date, NotExamined: a.leftOut(),
 		Pressure: a.look, PressureKnown: !a.seen.IsZero(), PressureAt: a.seen}
 	if n := len(a.flows); n > 0 {
 		v := a.flows[n-1].value
@@ -300,8 +306,8 @@ func (a *access) state() AccessState {
 	return s
 }
 
-// serious says, gravest first, what stands of cautions and stops on a track or its access; the
-// holds aside, which are said elsewhere.
+// serious returns the cautions and stops that stand on a track or its access, gravest first. It
+// leaves out holds, which are shown elsewhere.
 func serious(s *State, findings []Finding) []string {
 	var stops, cautions []string
 	for i := range findings {
@@ -327,10 +333,11 @@ func serious(s *State, findings []Finding) []string {
 	return all
 }
 
-// seriousMost is how many cautions stand before the reason; the others stand below it (ours).
+// seriousMost is how many cautions are shown before the reason; the rest are listed below
+// (ours).
 const seriousMost = 3
 
-// sentences makes sentences of parts.
+// sentences joins parts into sentences, each with a capital and a full stop.
 func sentences(parts ...string) string {
 	var out []string
 	for _, p := range parts {
@@ -348,15 +355,15 @@ func sentences(parts ...string) string {
 	return strings.Join(out, " ")
 }
 
-// next chooses the next needle and says why. The words hold dates, not numbers of days, so
-// that they change only when the advice does.
+// next chooses the next needle and says why. The text names dates and no numbers of days, so
+// that it changes only when the advice does.
 func (c *course) next(s *State, now *protocol.Parameters, today string, due *dueDate) {
 	needed := s.Target + len(s.Extras)
 	n := &s.Next
 	n.Needle = None
 	switch {
 	case s.Stage == Retired:
-		n.Why = "the track was given up: " + or(s.Retired, "no reason recorded")
+		n.Why = "the track was given up: " + cmp.Or(s.Retired, "no reason recorded")
 		if s.Replaced != "" {
 			n.Why += ". Track " + s.Replaced + " replaces it"
 		}
@@ -368,7 +375,7 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		n.Why = "a hold is open: do not needle here. The hold says what clears it"
 		return
 	case s.Stage == Resting:
-		n.Why = "the track rests " + or(s.Rest, "(no reason recorded)")
+		n.Why = "the track rests " + cmp.Or(s.Rest, "(no reason recorded)")
 		return
 	case c.stopped():
 		n.Why = "a track that was not used may have closed. Do not needle it before a review is closed. Ask the lead nurse"
@@ -379,7 +386,8 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		return
 	case s.Folded == Planned:
 		n.Needle, n.Session = Sharp, 1
-		n.Why = fmt.Sprintf("first insertion: sharp, by someone rated to create tracks. It sets angle, direction and depth for the %d sharp sessions to come", needed)
+		n.Why = fmt.Sprintf("first insertion: sharp, by someone rated to create tracks. It sets angle, direction and depth for the %d "+
+			"sharp sessions to come", needed)
 	case s.Folded == Forming:
 		n.Needle, n.Session = Sharp, s.Counted+1
 		n.Why = c.forms(s, now, needed)
@@ -394,7 +402,8 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		n.Why = "past forming: the unit's protocol keeps tracks sharp"
 	case s.Folded == Ready:
 		n.Needle, n.Session = Blunt, 1
-		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count, and the last entries were easy. This is the first blunt needle", s.Counted, needed)
+		n.Why = fmt.Sprintf("ready: %d of %d sharp sessions count, and the last entries were easy. This is the first blunt needle",
+			s.Counted, needed)
 	case s.Folded == Trial:
 		n.Needle, n.Session = Blunt, s.Streak+1
 		n.Why = fmt.Sprintf("blunt trial: %d of %d good blunt sessions in a row so far", s.Streak, now.TrialSessions)
@@ -405,7 +414,7 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 	c.open(s, now, today, due)
 }
 
-// forms says what a forming track still lacks.
+// forms returns what a forming track still lacks, in words.
 func (c *course) forms(s *State, now *protocol.Parameters, needed int) string {
 	left := needed - s.Counted
 	text := fmt.Sprintf("%d of %d sharp sessions count so far", s.Counted, needed)
@@ -427,7 +436,7 @@ func (c *course) forms(s *State, now *protocol.Parameters, needed int) string {
 	return text
 }
 
-// shortOfEasy is how many of the next entries must be easy before the last n are.
+// shortOfEasy returns how many more easy entries make the last n easy.
 func (c *course) shortOfEasy(n int) int {
 	for i := len(c.easy) - 1; i >= 0 && len(c.easy)-i <= n; i-- {
 		if !c.easy[i] {
@@ -437,7 +446,8 @@ func (c *course) shortOfEasy(n int) int {
 	return max(0, n-len(c.easy))
 }
 
-// open looks at the gap that is still open: the fold judges it only when a session ends it.
+// open judges the gap that no session has ended yet. The fold judges a gap only when a session
+// ends it.
 func (c *course) open(s *State, now *protocol.Parameters, today string, due *dueDate) {
 	n := &s.Next
 	if s.Folded == Trial || s.Folded == Established || c.lastCount == "" {
@@ -450,21 +460,16 @@ func (c *course) open(s *State, now *protocol.Parameters, today string, due *due
 	switch {
 	case today >= restart:
 		n.Needle, n.Session = Sharp, 1
-		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount, now.GapRestartDays)
+		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount,
+			now.GapRestartDays)
 		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", s.Target)
 	case today >= extra:
 		n.Needle, n.Session = Sharp, s.Counted+1
-		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed", c.lastCount, now.GapExtraDays)
+		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed",
+			c.lastCount, now.GapExtraDays)
 		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far, and one is added for the gap", s.Counted, needed)
 	}
 	if s.Mend != "" {
 		n.Why = sentences(n.Why, s.Mend)
 	}
-}
-
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
 }

@@ -47,9 +47,11 @@ func TestTheCourseOfATrack(t *testing.T) {
 			s.adopted("2025-03-14", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(7)}).planned(0).sharps(1, 6)
 		}, 12, track.Forming, 6, ""},
 		{"a new protocol does not reopen readiness after the trial began", func(s *story) {
-			s.adopted("2025-03-16", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(9)}).planned(0).sharps(1, 6).insert(13, 13, blunt)
+			s.adopted("2025-03-16", &cannularyv1.Protocol{FormingSessionsTarget: proto.Uint32(9)}).planned(0).sharps(1, 6).
+				insert(13, 13, blunt)
 		}, 20, track.Trial, 6, ""},
-		{"the first successful blunt entry while ready begins the trial", func(s *story) { s.planned(0).sharps(1, 6).insert(13, 13, blunt) }, 13, track.Trial, 6, ""},
+		{"the first successful blunt entry while ready begins the trial",
+			func(s *story) { s.planned(0).sharps(1, 6).insert(13, 13, blunt) }, 13, track.Trial, 6, ""},
 		{"three successful blunt sessions establish the track", func(s *story) {
 			s.planned(0).sharps(1, 6).insert(13, 13, blunt).insert(15, 15, blunt).insert(17, 17, blunt)
 		}, 17, track.Established, 6, ""},
@@ -57,7 +59,8 @@ func TestTheCourseOfATrack(t *testing.T) {
 			s.planned(0).sharps(1, 6).insert(13, 13, blunt).insert(15, 15, blunt).insert(17, 17).insert(19, 19, blunt)
 		}, 19, track.Trial, 6, ""},
 		{"a blunt failure ends the run as well", func(s *story) {
-			s.planned(0).sharps(1, 6).insert(13, 13, blunt).insert(15, 15, blunt).insert(17, 17, blunt, failed).insert(17, 17, blunt, attempt(2))
+			s.planned(0).sharps(1, 6).insert(13, 13, blunt).insert(15, 15, blunt).insert(17, 17, blunt, failed).
+				insert(17, 17, blunt, attempt(2))
 		}, 17, track.Trial, 6, ""},
 		{"an established track stays so after a rescue", func(s *story) {
 			s.planned(0).sharps(1, 6).insert(13, 13, blunt).insert(15, 15, blunt).insert(17, 17, blunt).insert(19, 19)
@@ -66,14 +69,17 @@ func TestTheCourseOfATrack(t *testing.T) {
 			s.planned(0).sharps(1, 3).insert(7, 7, blunt)
 		}, 7, track.Forming, 3, ""},
 		{"before the trial a further sharp entry simply counts", func(s *story) { s.planned(0).sharps(1, 7) }, 13, track.Ready, 7, ""},
-		{"a failed insertion does not count", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, failed) }, 11, track.Forming, 5, ""},
+		{"a failed insertion does not count", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, failed) }, 11,
+			track.Forming, 5, ""},
 		{"two sessions on one day count once", func(s *story) { s.planned(0).sharps(1, 5).insert(9, 90) }, 9, track.Forming, 5, ""},
-		{"a stranger's session does not count", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, by("stranger")) }, 11, track.Forming, 5, ""},
+		{"a stranger's session does not count", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, by("stranger")) }, 11,
+			track.Forming, 5, ""},
 		{"a cannulator not recorded does not count", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.Cannulator = nil })
 		}, 11, track.Forming, 5, ""},
 		{"a protocol may let any cannulator count", func(s *story) {
-			s.adopted("2025-01-01", &cannularyv1.Protocol{CountNeedsListedCannulator: proto.Bool(false)}).planned(0).sharps(1, 5).insert(11, 11, by("stranger"))
+			s.adopted("2025-01-01", &cannularyv1.Protocol{CountNeedsListedCannulator: proto.Bool(false)}).planned(0).sharps(1, 5).
+				insert(11, 11, by("stranger"))
 		}, 11, track.Ready, 6, ""},
 		{"a session in another spot does not count", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.SameSpot = cannularyv1.Answer_ANSWER_NO })
@@ -84,12 +90,15 @@ func TestTheCourseOfATrack(t *testing.T) {
 		{"a new path does not count", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.NewPath = cannularyv1.Answer_ANSWER_YES })
 		}, 11, track.Forming, 5, ""},
-		{"5.0 degrees from the track's angle count", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, at(30)) }, 11, track.Ready, 6, ""},
-		{"5.1 degrees from the track's angle do not", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, at(30.1)) }, 11, track.Forming, 5, ""},
+		{"5.0 degrees from the track's angle count", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, at(30)) }, 11,
+			track.Ready, 6, ""},
+		{"5.1 degrees from the track's angle do not", func(s *story) { s.planned(0).sharps(1, 5).insert(11, 11, at(30.1)) }, 11,
+			track.Forming, 5, ""},
 		{"an angle not recorded does not count", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.AngleDegrees = nil })
 		}, 11, track.Forming, 5, ""},
-		{"the first entry's angle, not the plan's, is the track's", func(s *story) { s.planned(0).insert(1, 1, at(31)).insert(3, 3, at(36)) }, 3, track.Forming, 2, ""},
+		{"the first entry's angle, not the plan's, is the track's",
+			func(s *story) { s.planned(0).insert(1, 1, at(31)).insert(3, 3, at(36)) }, 3, track.Forming, 2, ""},
 		{"every attempt must keep to the track, not only the last", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, failed, by("stranger")).insert(11, 11, attempt(2))
 		}, 11, track.Forming, 5, ""},
@@ -97,12 +106,15 @@ func TestTheCourseOfATrack(t *testing.T) {
 		{"8 days ask for one more session", func(s *story) { s.planned(0).sharps(1, 5).insert(17, 17) }, 17, track.Forming, 6, "gap-long"},
 		{"14 days ask for one more session", func(s *story) { s.planned(0).sharps(1, 5).insert(23, 23) }, 23, track.Forming, 6, "gap-long"},
 		{"after 15 days counting starts again", func(s *story) { s.planned(0).sharps(1, 5).insert(24, 24) }, 24, track.Forming, 1, ""},
-		{"starting again drops earlier extras", func(s *story) { s.planned(0).sharps(1, 3).insert(13, 13).insert(28, 28) }, 28, track.Forming, 1, ""},
+		{"starting again drops earlier extras", func(s *story) { s.planned(0).sharps(1, 3).insert(13, 13).insert(28, 28) }, 28,
+			track.Forming, 1, ""},
 		{"a hard entry counts but the track is not ready", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.Passes = proto.Uint32(2) })
 		}, 11, track.Forming, 6, ""},
 		{"two easy entries after a hard one make it ready", func(s *story) {
-			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.Resistance = cannularyv1.Resistance_RESISTANCE_SLIGHT }).sharps(13, 2)
+			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) {
+				n.Resistance = cannularyv1.Resistance_RESISTANCE_SLIGHT
+			}).sharps(13, 2)
 		}, 15, track.Ready, 8, ""},
 		{"passes not recorded are not easy", func(s *story) {
 			s.planned(0).sharps(1, 5).insert(11, 11, func(n *cannularyv1.NeedleInserted) { n.Passes = nil })
@@ -142,7 +154,8 @@ func TestTheCourseOfATrack(t *testing.T) {
 				rules = append(rules, e.Rule)
 			}
 			if st.Stage != c.stage || st.Counted != c.counted || strings.Join(rules, ",") != c.extras {
-				t.Errorf("is %s with %d counted and extras %q; want %s, %d, %q\n%+v", st.Stage, st.Counted, rules, c.stage, c.counted, c.extras, st.Recent)
+				t.Errorf("is %s with %d counted and extras %q; want %s, %d, %q\n%+v", st.Stage, st.Counted, rules, c.stage, c.counted,
+					c.extras, st.Recent)
 			}
 		})
 	}
@@ -150,7 +163,8 @@ func TestTheCourseOfATrack(t *testing.T) {
 
 func TestADeputyCountsFromTheDayNamed(t *testing.T) {
 	s := tell(t).planned(0).insert(1, 1).insert(3, 3, by("deputy"))
-	name := &cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_DeputyNamed{DeputyNamed: &cannularyv1.DeputyNamed{Track: "A", Deputy: nurse("deputy")}}}
+	name := &cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_DeputyNamed{DeputyNamed: &cannularyv1.DeputyNamed{Track: "A",
+		Deputy: nurse("deputy")}}}
 	s.fact(on(4), 0, rosterFact(name)).insert(5, 5, by("deputy"))
 	if st := s.on(5); st.Counted != 2 {
 		t.Errorf("%d sessions count, want the creator's and the deputy's after being named", st.Counted)
@@ -178,9 +192,11 @@ func TestATrackTakenOver(t *testing.T) {
 		stage    track.Stage
 		counted  int
 	}{
-		{"starts at the declared stage", func(s *story) { s.cannulation(on(1), take(cannularyv1.TrackStage_TRACK_STAGE_ESTABLISHED, 0)) }, 1, track.Established, 0},
+		{"starts at the declared stage", func(s *story) { s.cannulation(on(1), take(cannularyv1.TrackStage_TRACK_STAGE_ESTABLISHED, 0)) },
+			1, track.Established, 0},
 		{"a declared trial becomes established by three blunt sessions", func(s *story) {
-			s.cannulation(on(1), take(cannularyv1.TrackStage_TRACK_STAGE_TRIAL, 0)).insert(3, 3, blunt).insert(5, 5, blunt).insert(7, 7, blunt)
+			s.cannulation(on(1), take(cannularyv1.TrackStage_TRACK_STAGE_TRIAL, 0)).insert(3, 3, blunt).insert(5, 5, blunt).
+				insert(7, 7, blunt)
 		}, 7, track.Established, 0},
 		{"a forming track goes on from the declared sessions", func(s *story) {
 			s.cannulation(on(1), take(cannularyv1.TrackStage_TRACK_STAGE_FORMING, 4)).sharps(3, 2)
@@ -217,11 +233,14 @@ func TestRestAndRetirement(t *testing.T) {
 	if st := s.on(60); st.Stage != track.Resting {
 		t.Errorf("an open rest does not end by itself: %s", st.Stage)
 	}
-	s.cannulation(on(61), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackResumed{TrackResumed: &cannularyv1.TrackResumed{Track: "A"}}})
+	s.cannulation(on(61),
+		&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackResumed{TrackResumed: &cannularyv1.TrackResumed{Track: "A"}}})
 	if st := s.on(61); st.Stage != track.Ready {
 		t.Errorf("a resumed track is %s", st.Stage)
 	}
-	s.cannulation(on(62), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackRetired{TrackRetired: &cannularyv1.TrackRetired{Track: "A", Reason: "aneurysm", ReplacedBy: "A2"}}})
+	s.cannulation(on(62),
+		&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackRetired{TrackRetired: &cannularyv1.TrackRetired{Track: "A",
+			Reason: "aneurysm", ReplacedBy: "A2"}}})
 	if st := s.on(62); st.Stage != track.Retired || st.Replaced != "A2" {
 		t.Errorf("a track given up is %s, replaced by %q", st.Stage, st.Replaced)
 	}
@@ -229,10 +248,12 @@ func TestRestAndRetirement(t *testing.T) {
 
 func TestHolds(t *testing.T) {
 	place := func(scopeTrack, scopeAccess string) *cannularyv1.CannulationFact {
-		return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: scopeTrack, Access: scopeAccess, PlacedBy: nurse("lead"), Reason: "redness"}}}
+		return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{
+			HoldPlaced: &cannularyv1.HoldPlaced{Track: scopeTrack, Access: scopeAccess, PlacedBy: nurse("lead"), Reason: "redness"}}}
 	}
 	lift := func(id string) *cannularyv1.CannulationFact {
-		return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: id, LiftedBy: nurse("lead"), Reason: "seen by the surgeon"}}}
+		return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: id,
+			LiftedBy: nurse("lead"), Reason: "seen by the surgeon"}}}
 	}
 	for _, c := range []struct{ track, access string }{{"A", ""}, {"", "F"}} {
 		s := tell(t).planned(0).sharps(1, 6).cannulation(on(12), place(c.track, c.access))
@@ -254,8 +275,12 @@ func TestHolds(t *testing.T) {
 		if st := s.on(14); len(st.Held) != 0 || st.Stage != track.Ready {
 			t.Errorf("after the lift: %s, held %v", st.Stage, st.Held)
 		}
-		s.cannulation(on(15), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{FactVoided: &cannularyv1.FactVoided{Fact: &cannularyv1.FactReference{SourceMessageId: s.events[len(s.events)-1].GetSourceMessageId()}, Reason: "wrong"}}})
-		s.cannulation(on(15), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{FactVoided: &cannularyv1.FactVoided{Fact: &cannularyv1.FactReference{SourceMessageId: "m7"}, Reason: "wrong"}}})
+		s.cannulation(on(15),
+			&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{FactVoided: &cannularyv1.FactVoided{
+				Fact: &cannularyv1.FactReference{SourceMessageId: s.events[len(s.events)-1].GetSourceMessageId()}, Reason: "wrong"}}})
+		s.cannulation(on(15),
+			&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{
+				FactVoided: &cannularyv1.FactVoided{Fact: &cannularyv1.FactReference{SourceMessageId: "m7"}, Reason: "wrong"}}})
 		_, holds := s.fold(15)
 		if len(holds) != 1 || !holds[0].GroundWithdrawn {
 			t.Errorf("ground and lift taken back: %+v; the hold stays until a person lifts it, its ground withdrawn", holds)
@@ -304,12 +329,17 @@ func TestGapsAreLocalCalendarDays(t *testing.T) {
 }
 
 func TestWhereThePatientIs(t *testing.T) {
-	admitted := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientAdmitted{PatientAdmitted: &cannularyv1.PatientAdmitted{}}})
-	left := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientLeft{PatientLeft: &cannularyv1.PatientLeft{Reason: cannularyv1.LeavingReason_LEAVING_REASON_TRANSPLANT}}})
-	in := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalAdmission{HospitalAdmission: &cannularyv1.HospitalAdmission{}}})
-	out := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalDischarge{HospitalDischarge: &cannularyv1.HospitalDischarge{}}})
+	admitted := rosterFact(
+		&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientAdmitted{PatientAdmitted: &cannularyv1.PatientAdmitted{}}})
+	left := rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientLeft{
+		PatientLeft: &cannularyv1.PatientLeft{Reason: cannularyv1.LeavingReason_LEAVING_REASON_TRANSPLANT}}})
+	in := rosterFact(
+		&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalAdmission{HospitalAdmission: &cannularyv1.HospitalAdmission{}}})
+	out := rosterFact(
+		&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_HospitalDischarge{HospitalDischarge: &cannularyv1.HospitalDischarge{}}})
 	s := tell(t).fact(on(1), 0, admitted).fact(on(5), 0, in).fact(on(8), 0, out).fact(on(20), 0, left).fact(on(40), 0, admitted)
-	for day, want := range map[int][2]bool{1: {false, false}, 5: {false, true}, 8: {false, false}, 20: {true, false}, 39: {true, false}, 40: {false, false}} {
+	for day, want := range map[int][2]bool{1: {false, false}, 5: {false, true}, 8: {false, false}, 20: {true, false}, 39: {true, false},
+		40: {false, false}} {
 		w := s.judge(day).Where
 		if w.Left != want[0] || (w.InHospitalSince != nil) != want[1] {
 			t.Errorf("day %d: left %v, in hospital %v", day, w.Left, w.InHospitalSince)

@@ -9,15 +9,15 @@ import (
 )
 
 const (
-	// splitAfter is the longest that the attempts of one session reference in a track lie
-	// apart (ours). The longest treatments, overnight, last some eight hours.
+	// splitAfter is the longest time between attempts in one track under one session reference
+	// (ours). The longest treatments, overnight, last some eight hours.
 	splitAfter = 12 * time.Hour
-	// acrossMidnight is how far attempts without a reference lie apart that are one session
-	// although a midnight is between them (ours).
+	// acrossMidnight is the longest time between attempts without a reference that are one
+	// session across a midnight (ours).
 	acrossMidnight = 4 * time.Hour
 )
 
-// reference is a fact's session reference, empty for none.
+// reference returns a fact's session reference, empty for none.
 func reference(f *record.Fact) string {
 	if f.HasSession() {
 		return f.SessionSystem + "|" + f.SessionValue
@@ -27,7 +27,8 @@ func reference(f *record.Fact) string {
 
 // group puts the attempts of each track into sessions.
 func (e *env) group(items []record.Item) *gathering {
-	g := &gathering{e: e, of: map[string]*session{}, days: map[string][]span{}, split: map[string]bool{}, at: map[pair]*session{}, preps: map[pair][]*record.Fact{}, seen: map[pair][]cannularyv1.ComplicationKind{},
+	g := &gathering{e: e, of: map[string]*session{}, days: map[string][]span{}, split: map[string]bool{}, at: map[pair]*session{},
+		preps: map[pair][]*record.Fact{}, seen: map[pair][]cannularyv1.ComplicationKind{},
 		speeds: map[string]speed{}, stopped: map[pair]*record.Fact{}, pressed: map[pair]*record.Fact{}}
 	referred, loose := map[pair][]attempt{}, map[pair][]attempt{}
 	var order, looseOrder []pair
@@ -60,7 +61,7 @@ func (e *env) group(items []record.Item) *gathering {
 	for _, list := range byTrack {
 		slices.SortFunc(list, func(a, b *session) int { return inOrder(a.attempts[0], b.attempts[0]) })
 	}
-	// Sessions that attempts join keep the date of their first attempt with the reference.
+	// A session that other attempts join keeps the date of its first attempt with the reference.
 	for _, k := range looseOrder {
 		for _, together := range e.together(loose[k]) {
 			g.join(k, together, byTrack[k.a])
@@ -110,8 +111,8 @@ func (g *gathering) refer(k pair, list []attempt) {
 	g.sessions = append(g.sessions, parts...)
 }
 
-// together divides attempts without a reference, of one track and facility, by local date.
-// What follows soon after the last of a date, past midnight, belongs to that date.
+// together divides attempts without a reference, of one track and facility, by local date. An
+// attempt soon after the last one of a date, past midnight, belongs to that date.
 func (e *env) together(list []attempt) [][]attempt {
 	var out [][]attempt
 	groups := map[string]int{}
@@ -133,8 +134,8 @@ func (e *env) together(list []attempt) [][]attempt {
 	return out
 }
 
-// join adds attempts without a reference to the session with one that they belong to, else
-// makes a session of them.
+// join adds attempts without a reference to the session with a reference that they belong to. If
+// there is none, they become a session.
 func (g *gathering) join(k pair, list []attempt, referred []*session) {
 	date := g.e.date(list[0].fact)
 	own := func(s *session) bool { return s.facility == k.b && s.date == date }
@@ -154,7 +155,7 @@ func (g *gathering) join(k pair, list []attempt, referred []*session) {
 	g.sessions = append(g.sessions, &session{track: k.a, facility: k.b, date: date, attempts: list})
 }
 
-// begin puts the attempts in order and says when and where the session began.
+// begin sorts the attempts and sets when and where the session began.
 func (s *session) begin(g *gathering) {
 	slices.SortFunc(s.attempts, inOrder)
 	first := s.attempts[0]

@@ -10,7 +10,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// ground is what one version of a fact holds.
+// ground is what one version of a fact holds: places, with the rule and the reason.
 type ground struct {
 	rule             string
 	tracks, accesses []string
@@ -18,8 +18,8 @@ type ground struct {
 	by               *cannularyv1.StaffIdentifier
 }
 
-// grounds opens the holds that a version of a fact is the ground of. A withdrawn version
-// holds as well: a hold never lifts itself.
+// grounds opens the holds that one version of a fact is the ground of. A withdrawn version holds
+// as well, because only a person lifts a hold.
 func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 	since, until, dayKnown := e.day(f)
 	if !dayKnown {
@@ -30,14 +30,15 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 		h := m.hold(id)
 		if h == nil {
 			r, _ := rule.Of(g.rule)
-			m.holds = append(m.holds, Hold{ID: id, Rule: g.rule, Since: since, Date: e.date(f), Ground: f.ID, Asked: r.Asks, Clears: r.Clears, GroundWithdrawn: true})
+			m.holds = append(m.holds, Hold{ID: id, Rule: g.rule, Since: since, Date: e.date(f), Ground: f.ID, Asked: r.Asks,
+				Clears: r.Clears, GroundWithdrawn: true})
 			h = &m.holds[len(m.holds)-1]
 		}
 		h.Since, h.until = earlier(h.Since, since), later(h.until, until)
 		if dayKnown {
 			h.days = append(slices.Clip(h.days), span{since, until})
 		}
-		// A lift before the latest version of the ground is none of this one.
+		// A lift that came before this version does not lift it.
 		m.reopen(h)
 		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = time.Time{}, nil, "", ""
 		if !withdrawn || h.Text == "" {
@@ -86,8 +87,8 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
-// began notes a day on which a hold began. Where sessions were taken to be under it by another
-// version of its ground, all is found out anew.
+// began records a day on which a hold began. If another version of its ground has marked
+// sessions already, the marks are cleared and the fold runs again.
 func (m *machine) began(hold string, day span) {
 	if slices.Contains(m.g.days[hold], day) {
 		return
@@ -99,7 +100,7 @@ func (m *machine) began(hold string, day span) {
 	}
 }
 
-// doubt puts the sessions of a day in doubt on which a hold began, nobody knows at what time.
+// doubt puts the used sessions of a day in doubt: a hold began on it at an unknown time.
 func (m *machine) doubt(day span, held func(*course) bool) {
 	for _, s := range m.g.sessions {
 		if c := m.find(s.track); !s.held && !s.doubted && c != nil && s.usedIn(day) && held(c) {
@@ -108,15 +109,15 @@ func (m *machine) doubt(day span, held func(*course) bool) {
 	}
 }
 
-// usedIn tells whether a needle was used in a stretch of time.
+// usedIn reports whether a needle was used in a span of time.
 func (s *session) usedIn(t span) bool {
 	return slices.ContainsFunc(s.attempts, func(a attempt) bool { return a.used() && t.has(a.at) })
 }
 
 func (d span) has(t time.Time) bool { return !t.Before(d.from) && t.Before(d.to) }
 
-// under looks, at a used attempt, whether a hold is open on its track, and notes it with the
-// hold. What was not known when its session came in has the fold done again.
+// under looks for a hold that is open on the track of a used attempt, and records the needle
+// with the hold. If the session was folded without that knowledge, the fold runs again.
 func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 	held, doubted := false, false
 	var oldest *Hold
@@ -161,7 +162,7 @@ func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 	}
 }
 
-// why says what keeps the track from the needle.
+// why returns what keeps the track from the needle, in words.
 func (m *machine) why(c *course, first *Hold) string {
 	switch {
 	case first != nil:
@@ -172,7 +173,7 @@ func (m *machine) why(c *course, first *Hold) string {
 	return "its access was recorded as no fistula"
 }
 
-// underAccess looks the same for a needle in no track.
+// underAccess does the same for a needle in no track.
 func (m *machine) underAccess(e *env, b *cannularyv1.NeedleInserted, f *record.Fact, place string) {
 	if b.GetAccess() == "" || b.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
 		return
@@ -194,7 +195,7 @@ func (m *machine) underAccess(e *env, b *cannularyv1.NeedleInserted, f *record.F
 	}
 }
 
-// freed ends what was found of needles under a hold where no hold is left.
+// freed ends the needled-under-hold findings on places that no hold is on any more.
 func (m *machine) freed(at time.Time) {
 	if !slices.ContainsFunc(m.standing, func(x Finding) bool { return x.Rule == rule.NeedledUnderHold }) {
 		return
@@ -210,12 +211,12 @@ func (m *machine) freed(at time.Time) {
 	})
 }
 
-// ofDay tells whether a moment lies in a day on which the hold began at a time not known.
+// ofDay reports whether a moment lies in a day on which the hold began at an unknown time.
 func (h *Hold) ofDay(t time.Time) bool {
 	return slices.ContainsFunc(h.days, func(d span) bool { return d.has(t) })
 }
 
-// needled notes a treatment with a needle under the hold.
+// needled records a treatment with a needle under the hold.
 func (h *Hold) needled(treated, date string) {
 	if !slices.Contains(h.places, treated) {
 		h.places = append(slices.Clip(h.places), treated)
@@ -223,7 +224,7 @@ func (h *Hold) needled(treated, date string) {
 	h.Needled, h.NeedledLast = len(h.places), date
 }
 
-// reopen lets the findings of a hold that was lifted stand again.
+// reopen makes the findings of a lifted hold stand again.
 func (m *machine) reopen(h *Hold) {
 	if h.Lifted.IsZero() {
 		return
@@ -240,7 +241,7 @@ func (m *machine) reopen(h *Hold) {
 	m.over = kept
 }
 
-// stop raises the findings that go with a hold, one for each place that is held.
+// stop raises the findings of a hold, one for each place that it holds.
 func (m *machine) stop(g ground, f *record.Fact, id string, since time.Time) {
 	for _, t := range g.tracks {
 		x := Finding{Rule: g.rule, Track: t, Since: since, Facts: []string{f.ID}, Seen: g.seen, Hold: id}
@@ -263,7 +264,7 @@ func (m *machine) hold(id string) *Hold {
 	return nil
 }
 
-// groundsOf lists what a version of a fact holds.
+// groundsOf returns what a version of a fact holds.
 func (m *machine) groundsOf(e *env, f *record.Fact) []ground {
 	switch b := f.Body.(type) {
 	case *cannularyv1.HoldPlaced:
@@ -308,7 +309,7 @@ func spacingGround(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) []ground
 	return []ground{g}
 }
 
-// signs names the signs of infection that are there.
+// signs names the signs of infection that are present.
 func signs(pus, redness, swelling cannularyv1.Finding) string {
 	var list []string
 	for _, x := range []struct {
@@ -373,9 +374,10 @@ func atRisk(list []string, shiny, scab, ulcer cannularyv1.Finding, where string)
 	return list
 }
 
-// bacteraemia holds the accesses of all tracks in use.
+// bacteraemia holds the accesses of all tracks in use if S. aureus grew in blood.
 func (m *machine) bacteraemia(b *cannularyv1.CultureResulted) []ground {
-	if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
+	if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD ||
+		b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
 		return nil
 	}
 	name := ""
@@ -407,14 +409,15 @@ func (m *machine) bacteraemia(b *cannularyv1.CultureResulted) []ground {
 	return []ground{g}
 }
 
-// waiting is a lift that works later: one known to the day works from the end of its day.
+// waiting is a lift that takes effect later: a lift known to the day takes effect at the end of
+// that day.
 type waiting struct {
 	at   time.Time
 	body *cannularyv1.HoldLifted
 	fact *record.Fact
 }
 
-// lifted takes in a lift.
+// lifted folds a lift, at once or at the end of its day.
 func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 	_, end, ok := e.day(f)
 	if !ok {
@@ -431,7 +434,7 @@ func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 	})
 }
 
-// lift lifts the holds that it names, those that are open.
+// lift lifts those of the named holds that are open.
 func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact, at time.Time) {
 	for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
 		h := m.hold(id)
@@ -444,12 +447,13 @@ func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact, at time.Time) 
 				c.newest = at
 			}
 		}
-		m.clear(at, "lifted by "+b.GetLiftedBy().GetValue()+": "+b.GetReason(), func(x *Finding) bool { return x.Hold == id && x.Rule != rule.SpacingShort })
+		m.clear(at, "lifted by "+b.GetLiftedBy().GetValue()+": "+b.GetReason(),
+			func(x *Finding) bool { return x.Hold == id && x.Rule != rule.SpacingShort })
 	}
 }
 
-// on tells whether a hold is on a track: by name, by its access, or because nobody recorded in
-// which access the track is.
+// on reports whether a hold is on a track: the hold names the track or its access, or nobody
+// recorded the access of the track.
 func (m *machine) on(h *Hold, c *course) bool {
 	switch {
 	case slices.Contains(h.Tracks, c.name):
@@ -463,7 +467,7 @@ func (m *machine) on(h *Hold, c *course) bool {
 	})
 }
 
-// held tells whether a hold on the track is open.
+// held reports whether an open hold is on the track.
 func (m *machine) held(c *course) bool {
 	for i := range m.holds {
 		if m.holds[i].Lifted.IsZero() && m.on(&m.holds[i], c) {

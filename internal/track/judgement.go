@@ -37,23 +37,23 @@ const (
 
 // Input is everything that the judgement looks at.
 type Input struct {
-	// Items are the facts of one patient, all merged identities together, after
-	// corrections and voids, in the order of record.Before.
+	// Items are the facts of one patient, of all merged identities, after corrections and voids,
+	// in the order of record.Before.
 	Items []record.Item
 	// Ratings are the `cannulator_rated` facts of the staff concerned, after corrections and
 	// voids, in the order of record.Before.
 	Ratings []record.Item
-	// TrackKeys and AccessKeys tell, by name, under which patient key a track or an access is
-	// known, where merged identities have the same names. Without it, it is that of the first
-	// fact that names it.
+	// TrackKeys and AccessKeys give, by name, the patient key of a track or an access, for
+	// merged identities that use the same name. For a name that is missing, it is the key of the
+	// first fact that names it.
 	TrackKeys, AccessKeys map[string]string
-	// Refused are merges that had no effect, see record.Identities.
+	// Refused are the merges that had no effect, see record.Identities.
 	Refused []record.Item
-	// Book knows the protocols.
+	// Book holds the protocols.
 	Book *protocol.Book
 	// Zone gives a facility's time zone.
 	Zone func(facility string) *time.Location
-	// AsOf is the moment that is asked for: later facts are not looked at.
+	// AsOf is the moment asked for: later facts are ignored.
 	AsOf time.Time
 }
 
@@ -63,20 +63,20 @@ type Judgement struct {
 	// Tracks are in this order: those in use before retired ones, arterial before venous,
 	// older before newer.
 	Tracks []State
-	// Holds are all holds ever placed, oldest first; see Open.
+	// Holds are all holds ever placed, oldest first. Open returns the open ones.
 	Holds []Hold
-	// Findings are all findings, oldest first; those that stand have no time of clearing.
+	// Findings are all findings, oldest first. Cleared is zero in those that stand.
 	Findings []Finding
-	// Accesses are those that the facts name, in the order of first mention.
+	// Accesses are the accesses that the facts name, in the order of first mention.
 	Accesses []AccessState
-	// Where is where the patient is; its Facility is the one whose protocol and calendar judge.
+	// Where is where the patient is dialysed. The protocol and calendar of its Facility judge.
 	Where Whereabouts
-	// Due is the first local date after AsOf's on which the answer may change by the
-	// calendar alone; empty where none is known.
+	// Due is the first local date after AsOf on which the calendar alone can change the
+	// judgement; empty if there is none.
 	Due string
 }
 
-// Open are the holds that are open at AsOf, oldest first.
+// Open returns the holds that are open at AsOf, oldest first.
 func (j *Judgement) Open() []Hold {
 	var out []Hold
 	for _, h := range j.Holds {
@@ -87,8 +87,8 @@ func (j *Judgement) Open() []Hold {
 	return out
 }
 
-// GivenUp tells whether all that the hold covers is no longer used. It still stays until a
-// person lifts it, but holds no needle back.
+// GivenUp reports whether every place that the hold covers is retired. Such a hold stays open
+// until a person lifts it, but it holds no needle back.
 func (j *Judgement) GivenUp(h *Hold) bool {
 	used := map[string]bool{}
 	for i := range j.Tracks {
@@ -106,7 +106,7 @@ func (j *Judgement) GivenUp(h *Hold) bool {
 	return len(places) > 0
 }
 
-// Standing are the findings that stand at AsOf, oldest first.
+// Standing returns the findings that stand at AsOf, oldest first.
 func (j *Judgement) Standing() []Finding {
 	var out []Finding
 	for _, f := range j.Findings {
@@ -126,24 +126,25 @@ type Finding struct {
 	Access   string // the access's name, where known
 	// Since is the clinical time of the ground, the fact that raised it.
 	Since time.Time
-	// Seen is what was seen, Asked what the rule asks with the protocol's values.
+	// Seen is what was seen. Asked is what the rule asks, with the protocol's values.
 	Seen  string
 	Asked string
 	// Clears is what would clear it.
 	Clears string
-	// Facts are the ids of the facts that it rests on, the ground first.
+	// Facts are the ids of the facts that the finding rests on, the ground first.
 	Facts []string
-	// Protocol is the version that was in force.
+	// Protocol is the version in force for the ground.
 	Protocol string
-	// Hold is the id of the hold that it opened, empty for none.
+	// Hold is the id of the hold that goes with the finding, empty for none.
 	Hold string
-	// Cleared is when it ended, zero while it stands; ClearedBy what ended it.
+	// Cleared is when it ended, zero while it stands. ClearedBy is what ended it.
 	Cleared   time.Time
 	ClearedBy string
 
-	aspect string // tells findings of one rule and place apart
-	date   string // local date of the ground, where it opens a hold by itself
-	// needled are the treatments with a needle under that hold, needledLast their latest date.
+	aspect string // tells apart the findings of one rule at one place
+	date   string // local date of the ground, for a rule that holds without a fact that places a hold
+	// needled are the treatments with a needle under that hold. needledLast is the latest of
+	// their dates.
 	needled     []string
 	needledLast string
 	lapses      time.Time // when the calendar clears it, zero for never
@@ -152,16 +153,16 @@ type Finding struct {
 	window      int       // days
 }
 
-// Hold is a hold: no needle until a person lifts it.
+// Hold bars the needle from its places until a person lifts it.
 type Hold struct {
 	ID   string // record.HoldID
 	Rule string // a code of package rule
-	// Tracks and Accesses are the names of what is held.
+	// Tracks and Accesses are the names of the places that are held.
 	Tracks   []string
 	Accesses []string
 	Since    time.Time
-	// Date is the local date of the ground at its facility. DayKnown tells that its time is not
-	// known: Since is the start of the day.
+	// Date is the local date of the ground at its facility. If DayKnown, only the day is known,
+	// and Since is its start.
 	Date     string
 	DayKnown bool
 	Text     string // what was seen, or the person's reason
@@ -169,34 +170,36 @@ type Hold struct {
 	Clears   string
 	Ground   string                       // id of the fact
 	By       *cannularyv1.StaffIdentifier // of a person's hold
-	// GroundWithdrawn tells that the fact it rests on was corrected or taken back since; the
-	// hold stays until a person lifts it.
+	// GroundWithdrawn reports that the ground was corrected or voided since. The hold stays
+	// until a person lifts it.
 	GroundWithdrawn bool
 	// Lifted is when it was lifted, zero while it is open.
 	Lifted   time.Time
 	LiftedBy *cannularyv1.StaffIdentifier
 	Reason   string // of the lift
 	LiftFact string
-	// Needled counts the sessions in which a needle was used under the hold, NeedledLast is the
-	// local date of the last of them.
+	// Needled counts the treatments in which a needle was used under the hold. NeedledLast is
+	// the local date of the last of them.
 	Needled     int
 	NeedledLast string
 
-	until  time.Time // no lift before it works
-	days   []span    // on which it began, nobody knows at what time
+	until  time.Time // a lift before it has no effect
+	days   []span    // days on which it began at an unknown time
 	places []string  // treatments with a needle under it
 }
 
 // span is a stretch of time, its end not included.
 type span struct{ from, to time.Time }
 
-// Shown gathers the open holds as they are shown and counted: those of one rule on the same
-// places from one local date are one. Each group is oldest first, and so are the groups.
+// Shown returns the open holds in the groups in which they are shown and counted. Holds of one
+// rule on the same places and of one local date are a group. Groups, and holds in a group, are
+// oldest first.
 func (j *Judgement) Shown() [][]Hold {
 	var out [][]Hold
 	for _, h := range j.Open() {
 		i := slices.IndexFunc(out, func(g []Hold) bool {
-			return g[0].Rule == h.Rule && g[0].Date == h.Date && h.Rule != rule.Person && slices.Equal(sortedCopy(g[0].Places()), sortedCopy(h.Places()))
+			return g[0].Rule == h.Rule && g[0].Date == h.Date && h.Rule != rule.Person &&
+				slices.Equal(sortedCopy(g[0].Places()), sortedCopy(h.Places()))
 		})
 		if i < 0 {
 			out = append(out, []Hold{h})
@@ -213,7 +216,7 @@ func sortedCopy(list []string) []string {
 	return out
 }
 
-// Places names what is held: "access NAME", "track NAME".
+// Places returns the held places as "access NAME" and "track NAME".
 func (h *Hold) Places() []string {
 	var out []string
 	for _, a := range h.Accesses {
@@ -225,29 +228,29 @@ func (h *Hold) Places() []string {
 	return out
 }
 
-// Extra is one more forming session that a rule asks for.
+// Extra is one forming session that a rule adds to the target.
 type Extra struct {
 	Rule string // the rule's code: gap-long or peg-missing
 	Text string
 }
 
-// State is what one track is.
+// State is one track at the moment asked for.
 type State struct {
 	ID     string // record.TrackID
 	Name   string // the sender's name
 	Access string
 	Role   cannularyv1.NeedleRole
 	Stage  Stage
-	// Folded is the stage that rest and retirement cover.
+	// Folded is the stage below a rest or a retirement.
 	Folded Stage
-	// Counted are the sharp sessions that count; Target is what the protocol and the plan
-	// ask for, Extras come on top.
+	// Counted is the number of sharp sessions that count. Target is what protocol and plan ask
+	// for; Extras are added to it.
 	Counted int
 	Target  int
 	Extras  []Extra
 	// Streak is the number of consecutive successful blunt sessions.
 	Streak int
-	// ReferenceAngle in degrees; nil if not known. With Direction, Bevel and Depth it is what
+	// ReferenceAngle is in degrees, nil if not known. With Direction, Bevel and Depth it is what
 	// the next cannulator repeats.
 	ReferenceAngle *float64
 	Direction      cannularyv1.NeedleDirection
@@ -255,28 +258,29 @@ type State struct {
 	Depth          *float64 // millimetres
 	Gauge          *uint32
 	NeedleLength   *uint32 // millimetres, the plan's
-	// Founded tells that a first insertion, or a takeover, has set what is repeated. FromPlan
-	// names those of angle, direction, bevel and depth that are shown as the plan has them;
-	// PlanDiffers says where the plan asks for something else than was set.
+	// Founded reports that a first insertion or a takeover has set these values. FromPlan names
+	// those of angle, direction, bevel and depth that are taken from the plan. PlanDiffers says
+	// what the plan states otherwise.
 	Founded     bool
 	FromPlan    []string
 	PlanDiffers []string
-	// Mend says what of the first insertion is missing, so that no session can count, and what
-	// mends it; empty where nothing is.
+	// Mend says what the first insertion lacks, so that no session can count, and what mends it;
+	// empty if it lacks nothing.
 	Mend    string
 	Creator *cannularyv1.StaffIdentifier
-	// FirstBy made the first insertion of a track that was not taken over; nil if not known.
+	// FirstBy made the first insertion; nil if that is not known, or if the track was taken
+	// over.
 	FirstBy *cannularyv1.StaffIdentifier
-	// Entered tells that a needle was used in it, or that it was taken over.
+	// Entered reports that a needle was used in the track, or that it was taken over.
 	Entered  bool
 	Deputies []*cannularyv1.StaffIdentifier
-	// IdleDays are the local calendar days since the latest session in the track, Unserved
-	// those since the last that counted; -1 where there was none.
+	// IdleDays is the number of local calendar days since the latest session in the track,
+	// Unserved that since the last session that counted; -1 if there was none.
 	IdleDays int
 	Unserved int
-	// NotReady says, for a forming track, what is missing beside the count.
+	// NotReady says why a forming track is not ready.
 	NotReady []string
-	// Held are the ids of the open holds on the track or its access.
+	// Held are the ids of the open holds on the track.
 	Held     []string
 	Rest     string // why it rests, and until when
 	Retired  string // why it was given up
@@ -286,7 +290,7 @@ type State struct {
 	PlanAt   time.Time
 	Taken    *cannularyv1.TrackTakenOver
 	TakenAt  time.Time
-	// UnderReview tells that a review of the track or its access is open.
+	// UnderReview reports that a review of the track or its access is open.
 	UnderReview bool
 	// Peg is what is known of a peg in the track now.
 	Peg Peg
@@ -312,11 +316,11 @@ const (
 // Next is the next needle and why.
 type Next struct {
 	Needle Needle
-	// Session is its number among the sharp sessions that count, or among the consecutive
-	// blunt ones in the trial; 0 where it has none.
+	// Session is the number of the next session: among the sharp sessions that count, or in the
+	// trial among the consecutive blunt ones; 0 if it has none.
 	Session int
-	// Why says it in sentences. Caution is the part of it that comes first: the cautions and stops
-	// that stand on the track and its access, and a gap that is still open; empty for none.
+	// Why gives the reason in sentences. Caution is its first part, empty for none: the cautions
+	// and stops on the track and its access, and a gap that no session has ended.
 	Why     string
 	Caution string
 }
@@ -325,11 +329,11 @@ type Next struct {
 type Visit struct {
 	Date       string // local
 	At         time.Time
-	Tip        Needle // of the final entry; none where it is not recorded
+	Tip        Needle // of the final entry; none if it is not recorded
 	Attempts   int
 	Success    bool
-	Counted    bool // towards the target, or in the run of blunt sessions
-	InDoubt    bool // does not count only because of what is not recorded
+	Counted    bool // towards the target, or in the streak
+	InDoubt    bool // it does not count, only because a detail is not recorded
 	WhyNot     []string
 	Angle      *float64
 	Gauge      *uint32
@@ -338,7 +342,7 @@ type Visit struct {
 	Pain       *uint32
 	Who        *cannularyv1.StaffIdentifier
 	Rescue     bool
-	// Complications of the session in the track, in words.
+	// Complications of the session in this track, in words.
 	Complications []string
 }
 
@@ -347,20 +351,20 @@ const recentVisits = 5
 
 // Trends are the figures of a track beside the rules.
 type Trends struct {
-	// Angles are those of the last twelve entries that recorded one.
+	// Angles summarises the last twelve entries that recorded an angle.
 	Angles trend.CircularSummary
-	// Haemostasis is the patient's usual in this track, minutes; HaemostasisKnown is false
-	// with fewer than six recorded. HaemostasisRun counts the sessions running above it.
+	// Haemostasis is the patient's usual in this track, minutes. HaemostasisKnown is false with
+	// fewer than six values. HaemostasisRun is the number of latest sessions in a row above it.
 	Haemostasis      trend.Band
 	HaemostasisKnown bool
 	HaemostasisRun   int
-	// BluntSessions are those in trial and after in which a needle was used, BluntSuccessful
-	// those whose final entry was blunt and successful without a rescue or failure;
+	// BluntSessions counts the sessions in trial and after in which a needle was used.
+	// BluntSuccessful counts those in which every used needle was blunt and successful.
 	// BluntLower and BluntUpper are exact 95 % limits of their share.
 	BluntSessions, BluntSuccessful int
 	BluntLower, BluntUpper         float64
-	// Rescues are the sessions with a rescue; RescueSum is the Bernoulli CUSUM over the
-	// sessions past forming, which signals at RescueLimit.
+	// Rescues counts the sessions with a rescue. RescueSum is the Bernoulli CUSUM over the
+	// sessions past forming. It signals at RescueLimit.
 	Rescues     int
 	RescueSum   float64
 	RescueLimit float64
@@ -374,19 +378,20 @@ type AccessState struct {
 	Side    cannularyv1.BodySide
 	Region  cannularyv1.AccessRegion
 	Retired bool
-	// Examined is when it was last examined; zero if never. ExaminedOn is that local date.
+	// Examined is the time of the last examination, zero if there was none. ExaminedOn is its
+	// local date.
 	Examined   time.Time
 	ExaminedOn string
-	// NotExamined are the parts of looking, listening and feeling that none of the examinations
-	// of that session (without a reference, of that day) recorded.
+	// NotExamined are the parts of looking, listening and feeling that no examination of that
+	// session recorded; without a session reference, no examination of that day.
 	NotExamined []string
-	// Pressure is the last look at its venous pressure; PressureKnown is false before the
+	// Pressure is the last trend of its venous pressure; PressureKnown is false before the
 	// first. Flow is the last flow, mL/min.
 	Pressure      trend.Trend
 	PressureKnown bool
 	PressureAt    time.Time
 	Flow          *float64
 	FlowAt        time.Time
-	// Usual gives the gauge of the pressure series.
+	// PressureGauge is the gauge of the running pressure series.
 	PressureGauge uint32
 }

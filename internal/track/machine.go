@@ -12,8 +12,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// machine is the fold's running state over one patient's facts. It is small: nothing in it
-// grows with the length of the history but the list of findings that are over.
+// machine is the state of the fold over one patient's facts. Only the list of findings that are
+// over grows with the history.
 type machine struct {
 	courses  []*course // in the order of first mention
 	accesses []*access
@@ -21,13 +21,13 @@ type machine struct {
 	reviews  []review // open ones
 	standing []Finding
 	over     []Finding
-	newest   time.Time // from which the newest fact is looked at
+	newest   time.Time // the moment from which the newest fact counts
 	stays    stay.Stays
 	hospital *time.Time // since when the patient is an inpatient
 	lifts    []waiting  // in the order in which they work
-	by       string     // patient key of the fact that is folded
+	by       string     // patient key of the fact that is being folded
 
-	// g is what the facts that are folded in one go add up to. redo tells that one of them turned
+	// g holds the sums over all facts of this fold. redo asks for another pass: a session turned
 	// out to be other than it was folded.
 	g    *gathering
 	redo bool
@@ -36,9 +36,9 @@ type machine struct {
 // begin is the state before the first fact.
 func (e *env) begin() *machine { return &machine{stays: *stay.New(e.Zone)} }
 
-// fold goes on from a state with the facts that follow; the state is left as it is. A session
-// is folded with its first attempt. Where a later fact shows that a hold touches it, all is folded once
-// more, with that known: what is known only grows, so that it ends.
+// fold returns the state after more facts; it leaves from as it is. A session is folded with its
+// first attempt. A later fact may show that a hold touches it. Then all facts are folded again
+// with that knowledge. The loop ends because knowledge only grows.
 func (e *env) fold(from *machine, items []record.Item) *machine {
 	steps, g := e.steps(items)
 	for {
@@ -56,7 +56,7 @@ func (e *env) fold(from *machine, items []record.Item) *machine {
 
 type review struct{ name, track, access string }
 
-// about tells whether the review is about the track: by name, else by its access.
+// about reports whether the review is about the track: by its name, else by its access.
 func (r review) about(c *course) bool {
 	if r.track != "" {
 		return r.track == c.name
@@ -64,9 +64,11 @@ func (r review) about(c *course) bool {
 	return r.access == c.access && c.access != ""
 }
 
-// clone is an independent copy. The findings that are over are shared, never written again.
+// clone returns an independent copy. It shares the findings that are over, which are never
+// written again.
 func (m *machine) clone() *machine {
-	c := &machine{holds: slices.Clone(m.holds), reviews: slices.Clone(m.reviews), standing: slices.Clone(m.standing), over: slices.Clip(m.over), newest: m.newest,
+	c := &machine{holds: slices.Clone(m.holds), reviews: slices.Clone(m.reviews), standing: slices.Clone(m.standing),
+		over: slices.Clip(m.over), newest: m.newest,
 		stays: m.stays, hospital: m.hospital, lifts: slices.Clip(m.lifts)}
 	for i := range c.holds {
 		h := &c.holds[i]
@@ -84,7 +86,7 @@ func (m *machine) clone() *machine {
 	return c
 }
 
-// course is the state of one track.
+// course returns the state of one track, a new one for a new name.
 func (m *machine) course(name string, f *record.Fact) *course {
 	if c := m.find(name); c != nil {
 		return c
@@ -94,7 +96,7 @@ func (m *machine) course(name string, f *record.Fact) *course {
 	return c
 }
 
-// find is the course of a track that a fact named before, else nil.
+// find returns the state of a track that a fact has named, else nil.
 func (m *machine) find(name string) *course {
 	for _, c := range m.courses {
 		if c.name == name {
@@ -200,13 +202,14 @@ func (m *machine) apply(e *env, st step) {
 		m.flow(e, b, f)
 	}
 	switch f.Body.(type) {
-	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver, *cannularyv1.TrackRetired:
+	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.TrackPlanned, *cannularyv1.TrackTakenOver,
+		*cannularyv1.TrackRetired:
 		m.fistulas(e, f)
 	}
 }
 
-// touched tells the tracks that a fact names that something of them was told. A plan, a
-// takeover or a needle brings a track into being.
+// touched sets the newest fact of the tracks that a fact names. A plan, a takeover or a needle
+// also makes the track exist.
 func (m *machine) touched(e *env, f *record.Fact) {
 	var names []string
 	there := false
@@ -233,7 +236,7 @@ func (m *machine) touched(e *env, f *record.Fact) {
 	}
 }
 
-// touch tells the tracks of an access that something about it was told.
+// touch sets the newest fact of the tracks of an access.
 func (m *machine) touch(access string, at time.Time) {
 	for _, c := range m.courses {
 		if c.access == access && access != "" && c.newest.Before(at) {
@@ -315,7 +318,7 @@ func (m *machine) retireAccess(e *env, b *cannularyv1.AccessRetired, f *record.F
 	m.clear(e.from(f), "the access was retired", func(x *Finding) bool { return x.Access == a.name && x.Track == "" && x.Hold == "" })
 }
 
-// raise adds a finding that stands.
+// raise adds a standing finding.
 func (m *machine) raise(x Finding, p *protocol.Parameters) {
 	place := "track " + x.Track
 	if x.Track == "" {
@@ -340,9 +343,9 @@ func (m *machine) raise(x Finding, p *protocol.Parameters) {
 	m.standing = append(m.standing, x)
 }
 
-// foundAgain takes a finding that ended off the record where it is found again on the same
-// ground: it is the same finding. Most are found again soon or never; a kind that is stated anew, or
-// a silence that ends, may come late.
+// foundAgain drops an ended finding that is raised again on the same ground, because it is the
+// same finding. Most are raised again soon or never. An access whose kind is stated anew, or a
+// silence that ends, can raise one late: these two rules search all findings.
 func (m *machine) foundAgain(x *Finding) {
 	from := max(0, len(m.over)-lately)
 	if x.Rule == rule.NotAFistula || x.Rule == rule.UnusedLong {
@@ -356,7 +359,7 @@ func (m *machine) foundAgain(x *Finding) {
 	}
 }
 
-// lately is how many of the findings that ended last are looked through.
+// lately is how many of the findings that ended last are searched.
 const lately = 32
 
 // clear ends the standing findings that match.
@@ -367,7 +370,7 @@ func (m *machine) clear(at time.Time, by string, match func(*Finding) bool) {
 		if match(&x) {
 			x.Cleared, x.ClearedBy = at, by
 			x.lapse(at)
-			if x.Cleared.Before(x.Since) { // in sessions that overlap
+			if x.Cleared.Before(x.Since) { // sessions overlap
 				x.Cleared = x.Since
 			}
 			m.over = append(m.over, x)
@@ -378,14 +381,14 @@ func (m *machine) clear(at time.Time, by string, match func(*Finding) bool) {
 	m.standing = kept
 }
 
-// lapse ends a finding by the calendar, where it did so by then.
+// lapse ends a finding that the calendar has ended by the given moment.
 func (x *Finding) lapse(by time.Time) {
 	if !x.lapses.IsZero() && !by.Before(x.lapses) {
 		x.Cleared, x.ClearedBy = x.lapses, "the calendar: fewer than the protocol's number lie within its days"
 	}
 }
 
-// stands tells whether a finding of the rule and aspect stands at the place.
+// stands returns the standing finding of the rule and aspect at the place, else nil.
 func (m *machine) stands(code, aspect, track, access string) *Finding {
 	for i := range m.standing {
 		x := &m.standing[i]
@@ -403,10 +406,10 @@ func (m *machine) end(at time.Time, by, code, aspect, track, access string) {
 	})
 }
 
-// on is the protocol in force at the fact's facility on its local date.
+// on returns the protocol in force at the fact's facility on its local date.
 func (e *env) on(f *record.Fact) protocol.Parameters { return e.Book.On(f.Facility, e.date(f)) }
 
-// midnight is the first instant of a local date at a facility.
+// midnight returns the first instant of a local date at a facility.
 func (e *env) midnight(date, facility string) time.Time {
 	d, err := time.Parse(time.DateOnly, date)
 	if err != nil {
@@ -414,14 +417,14 @@ func (e *env) midnight(date, facility string) time.Time {
 	}
 	l := e.Zone(facility)
 	t := time.Date(d.Year(), d.Month(), d.Day(), 0, 0, 0, 0, l)
-	// Where a clock change skips midnight, the day begins later.
+	// If a clock change skips midnight, the day begins later.
 	for zone.Date(t, l) < date {
 		t = t.Add(15 * time.Minute)
 	}
 	return t
 }
 
-// after is the date n days later.
+// after returns the date n days later.
 func after(date string, n int) string {
 	t, err := time.Parse(time.DateOnly, date)
 	if err != nil {
@@ -430,7 +433,7 @@ func after(date string, n int) string {
 	return t.AddDate(0, 0, n).Format(time.DateOnly)
 }
 
-// between is the number of days from one date to another.
+// between returns the number of days from one date to another.
 func between(a, b string) int {
 	ta, errA := time.Parse(time.DateOnly, a)
 	tb, errB := time.Parse(time.DateOnly, b)

@@ -1,12 +1,13 @@
 package track
 
 import (
+	"slices"
 	"strings"
 
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// words makes an enum value readable: COMPLICATION_KIND_FALSE_TRACT is "false tract".
+// words returns an enum value in words: COMPLICATION_KIND_FALSE_TRACT is "false tract".
 func words(name, prefix string) string {
 	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(name, prefix)), "_", " ")
 }
@@ -17,7 +18,7 @@ func complicationName(k cannularyv1.ComplicationKind) string {
 
 func rescueName(r cannularyv1.RescueReason) string { return words(r.String(), "RESCUE_REASON_") }
 
-// AntisepticName is an antiseptic in words.
+// AntisepticName returns an antiseptic in words.
 func AntisepticName(a cannularyv1.Antiseptic) string {
 	switch a {
 	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL:
@@ -34,23 +35,14 @@ func AntisepticName(a cannularyv1.Antiseptic) string {
 func (c *course) who() []string {
 	var out []string
 	for _, s := range append([]*cannularyv1.StaffIdentifier{c.creator}, c.deputies...) {
-		if v := s.GetValue(); v != "" && !contains(out, v) {
+		if v := s.GetValue(); v != "" && !slices.Contains(out, v) {
 			out = append(out, v)
 		}
 	}
 	return out
 }
 
-func contains(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
-}
-
-// RoleName is the role of a track's needle in words; empty where it is not stated.
+// RoleName returns the role of a track's needle in words, empty if it is not stated.
 func RoleName(r cannularyv1.NeedleRole) string {
 	switch r {
 	case cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL:

@@ -2,11 +2,11 @@ package track
 
 import cannularyv1 "cannulary/proto/cannulary/v1"
 
-// NotNeedled tells whether nobody needles any place that the hold covers. Nobody needles what
-// was given up, a track on an access that was given up, or a venous catheter. A catheter on
-// which a needle was used in a track counts as needled: its kind or the track is recorded
-// wrongly, and somebody has to look. So does a place that is not known. Where GivenUp is true,
-// NotNeedled is true as well.
+// NotNeedled reports whether nobody needles any place that the hold covers. Nobody needles a
+// retired place, a track on a retired access, or a venous catheter. A catheter counts as needled
+// if a needle was used in a track on it: then its kind or the track is recorded wrongly, and a
+// person has to look. A place that is not known counts as needled as well. If GivenUp is true,
+// so is NotNeedled.
 func (j *Judgement) NotNeedled(h *Hold) bool {
 	accesses := map[string]*AccessState{}
 	needled := map[string]bool{}

@@ -31,10 +31,13 @@ func TestAHoldOnWhatNobodyNeedles(t *testing.T) {
 		{"a non-tunneled catheter", func(s *story) { held(has(s, "C", other), "C") }, true},
 		{"a tunneled catheter beside a fistula with a track in use", func(s *story) { held(has(s.ready(), "C", tunneled), "C") }, true},
 		{"a fistula beside a tunneled catheter", func(s *story) { held(has(s.ready(), "C", tunneled), "F") }, false},
-		{"an access recorded as a catheter, in whose track a needle was used", func(s *story) { held(has(s.ready(), "F", tunneled), "F") }, false},
+		{"an access recorded as a catheter, in whose track a needle was used",
+			func(s *story) { held(has(s.ready(), "F", tunneled), "F") }, false},
 		{"a track in use on an access recorded as a catheter", func(s *story) { heldTrack(has(s.ready(), "F", tunneled)) }, false},
 		{"a fistula that was given up", func(s *story) { held(s.ready(), "F").said(13, 6, 0, &v1.AccessRetired{Access: "F"}) }, true},
-		{"a track on a fistula that was given up", func(s *story) { heldTrack(s.ready()).said(13, 6, 0, &v1.AccessRetired{Access: "F"}) }, true},
+		{"a track on a fistula that was given up", func(s *story) {
+			heldTrack(s.ready()).said(13, 6, 0, &v1.AccessRetired{Access: "F"})
+		}, true},
 		{"a track that was given up", func(s *story) {
 			heldTrack(s.ready()).said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Odd."})
 		}, true},

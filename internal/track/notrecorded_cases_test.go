@@ -39,11 +39,14 @@ func TestNotRecordedCounterexamples(t *testing.T) {
 		}, noTip, 19},
 		{"a streak that ended keeps its date", func(s *story, o opt) {
 			s.planned(0).sharps(1, 6).insert(13, 13, blunt)
-			s.insert(15, 15, blunt, o).insert(15, 150, blunt, failed, attempt(2)).insert(15, 150, blunt, attempt(3)).insert(17, 17, blunt).insert(19, 19, blunt)
+			s.insert(15, 15, blunt, o).insert(15, 150, blunt, failed, attempt(2)).insert(15, 150, blunt, attempt(3)).insert(17, 17, blunt).
+				insert(19, 19, blunt)
 		}, noTip, 19},
 		{"taken over: no date, no gap", func(s *story, o opt) {
-			s.cannulation(on(0), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{Track: "A", Access: "F", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL,
-				Stage: v1.TrackStage_TRACK_STAGE_FORMING, SharpSessions: proto.Uint32(5), AngleDegrees: proto.Float64(25), Creator: nurse("creator"), DeclaredBy: nurse("lead"), Evidence: "the paper map"}}})
+			s.cannulation(on(0), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{Track: "A",
+				Access: "F", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL,
+				Stage: v1.TrackStage_TRACK_STAGE_FORMING, SharpSessions: proto.Uint32(5), AngleDegrees: proto.Float64(25),
+				Creator: nurse("creator"), DeclaredBy: nurse("lead"), Evidence: "the paper map"}}})
 			s.insert(1, 1, o).insert(17, 17).insert(19, 19)
 		}, noSpot, 19},
 	} {

@@ -63,7 +63,8 @@ var rank = map[track.Stage]int{track.Planned: 0, track.Forming: 1, track.Ready: 
 
 // judged is a history's judgement at a moment.
 func judged(items []record.Item, book *protocol.Book, asOf time.Time) map[string]track.State {
-	j := track.Fold(track.Input{Items: items, Ratings: items, Book: book, Zone: func(string) *time.Location { return time.UTC }, AsOf: asOf})
+	j := track.Fold(track.Input{Items: items, Ratings: items, Book: book,
+		Zone: func(string) *time.Location { return time.UTC }, AsOf: asOf})
 	out := map[string]track.State{}
 	for _, s := range j.Tracks {
 		out[s.Name] = s
@@ -157,7 +158,8 @@ func ends(items []record.Item) []time.Time {
 // better says what is better in b than in a, empty for nothing.
 func better(a, b track.State) string {
 	if rank[b.Folded] > rank[a.Folded] {
-		return fmt.Sprintf("%s became %s (%d of %d+%d, then %d of %d+%d)", a.Folded, b.Folded, a.Counted, a.Target, len(a.Extras), b.Counted, b.Target, len(b.Extras))
+		return fmt.Sprintf("%s became %s (%d of %d+%d, then %d of %d+%d)", a.Folded, b.Folded, a.Counted, a.Target, len(a.Extras),
+			b.Counted, b.Target, len(b.Extras))
 	}
 	// After the trial began the count is history: a track whose trial began later has had
 	// more sharp sessions counted, and is no further.
@@ -178,7 +180,8 @@ type without struct {
 // withouts are the bodies with one recorded value taken away.
 func withouts(m proto.Message) []without {
 	switch b := m.(type) {
-	case *cannularyv1.NeedleInserted, *cannularyv1.SitePrepared, *cannularyv1.NeedleRemoved, *cannularyv1.PegPlaced, *cannularyv1.PegRemoved, *cannularyv1.PegFoundMissing:
+	case *cannularyv1.NeedleInserted, *cannularyv1.SitePrepared, *cannularyv1.NeedleRemoved, *cannularyv1.PegPlaced,
+		*cannularyv1.PegRemoved, *cannularyv1.PegFoundMissing:
 		return clearings(m, func(fd protoreflect.FieldDescriptor, _ protoreflect.Value) bool {
 			switch fd.Name() {
 			case "track", "attempt_ordinal", "outcome", "access", "role":
@@ -352,7 +355,9 @@ func (w *teller) plan(name string) {
 }
 
 func (w *teller) deputy(at time.Time, name string) {
-	w.fact(at, 0, rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_DeputyNamed{DeputyNamed: &cannularyv1.DeputyNamed{Track: name, Deputy: nurse("deputy")}}}))
+	w.fact(at, 0,
+		rosterFact(&cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_DeputyNamed{DeputyNamed: &cannularyv1.DeputyNamed{Track: name,
+			Deputy: nurse("deputy")}}}))
 }
 
 // twist is what happens between treatments.
@@ -363,18 +368,24 @@ func (w *teller) twist(name string) {
 		w.deputy(at, name)
 	case 1:
 		t := &cannularyv1.TrackTakenOver{Track: name, Access: "F", Role: role(name), DeclaredBy: nurse("lead"), Evidence: "the paper map",
-			Stage: []cannularyv1.TrackStage{cannularyv1.TrackStage_TRACK_STAGE_FORMING, cannularyv1.TrackStage_TRACK_STAGE_TRIAL}[w.r.IntN(2)], SharpSessions: proto.Uint32(w.r.Uint32N(5))}
+			Stage: []cannularyv1.TrackStage{cannularyv1.TrackStage_TRACK_STAGE_FORMING,
+				cannularyv1.TrackStage_TRACK_STAGE_TRIAL}[w.r.IntN(2)], SharpSessions: proto.Uint32(w.r.Uint32N(5))}
 		if w.chance(70) {
 			t.AngleDegrees, t.Creator = proto.Float64(25), nurse("creator")
 		}
 		w.cannulation(at, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackTakenOver{TrackTakenOver: t}})
 	case 2:
-		w.cannulation(at, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: name, PlacedBy: nurse("lead"), Reason: "bruise"}}})
+		w.cannulation(at,
+			&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: name,
+				PlacedBy: nurse("lead"), Reason: "bruise"}}})
 		ground := record.FactID(w.events[len(w.events)-1].GetId(), 0)
-		w.cannulation(at.AddDate(0, 0, w.r.IntN(4)).Add(time.Minute), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{
-			Hold: record.HoldID("person", ground), LiftedBy: nurse("lead"), Reason: "gone"}}})
+		w.cannulation(at.AddDate(0, 0, w.r.IntN(4)).Add(time.Minute),
+			&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{
+				Hold: record.HoldID("person", ground), LiftedBy: nurse("lead"), Reason: "gone"}}})
 	case 3:
-		w.cannulation(at, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackRested{TrackRested: &cannularyv1.TrackRested{Track: name, Until: proto.String(w.clock.Format(time.DateOnly))}}})
+		w.cannulation(at,
+			&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_TrackRested{TrackRested: &cannularyv1.TrackRested{Track: name,
+				Until: proto.String(w.clock.Format(time.DateOnly))}}})
 	}
 }
 
@@ -405,9 +416,12 @@ func (w *teller) visit(name string) {
 		tell(1, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_SitePrepared{SitePrepared: w.prepared(name)}})
 	}
 	if w.pegs && w.chance(100-w.odd/3) {
-		tell(w.r.IntN(7), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegRemoved{PegRemoved: &cannularyv1.PegRemoved{Track: name, Whole: cannularyv1.Answer_ANSWER_YES, RemovedBy: nurse("creator")}}})
+		tell(w.r.IntN(7),
+			&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegRemoved{PegRemoved: &cannularyv1.PegRemoved{Track: name,
+				Whole: cannularyv1.Answer_ANSWER_YES, RemovedBy: nurse("creator")}}})
 	} else if w.pegs && w.chance(20) {
-		tell(2, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegFoundMissing{PegFoundMissing: &cannularyv1.PegFoundMissing{Track: name}}})
+		tell(2, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegFoundMissing{
+			PegFoundMissing: &cannularyv1.PegFoundMissing{Track: name}}})
 	}
 	attempts := 1
 	if w.chance(12) && w.chance(w.odd) {
@@ -417,7 +431,8 @@ func (w *teller) visit(name string) {
 	for k := range attempts {
 		n := w.needle(name, uint32(k+1), late)
 		if k < attempts-1 {
-			n.Outcome = []cannularyv1.InsertionOutcome{cannularyv1.InsertionOutcome_INSERTION_OUTCOME_FAILED, cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED}[w.r.IntN(2)]
+			n.Outcome = []cannularyv1.InsertionOutcome{cannularyv1.InsertionOutcome_INSERTION_OUTCOME_FAILED,
+				cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED}[w.r.IntN(2)]
 		}
 		tell(3+k, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleInserted{NeedleInserted: n}})
 	}
@@ -426,13 +441,15 @@ func (w *teller) visit(name string) {
 			Track: name, AngleDegrees: proto.Float64(25 + float64(w.r.IntN(10))), HaemostasisMinutes: proto.Float64(8)}}})
 	}
 	if w.pegs && w.chance(100-w.odd/6) {
-		tell(201, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegPlaced{PegPlaced: &cannularyv1.PegPlaced{Track: name, SamePath: cannularyv1.Answer_ANSWER_YES}}})
+		tell(201, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegPlaced{PegPlaced: &cannularyv1.PegPlaced{Track: name,
+			SamePath: cannularyv1.Answer_ANSWER_YES}}})
 	}
 }
 
 func (w *teller) prepared(name string) *cannularyv1.SitePrepared {
 	p := &cannularyv1.SitePrepared{Track: name, Washed: cannularyv1.Answer_ANSWER_YES, Scab: cannularyv1.Removal(w.r.IntN(6)),
-		Disinfections:         []*cannularyv1.Disinfection{{Agent: cannularyv1.Antiseptic_ANTISEPTIC_ALCOHOL}, {Agent: cannularyv1.Antiseptic_ANTISEPTIC_ALCOHOL}},
+		Disinfections: []*cannularyv1.Disinfection{{Agent: cannularyv1.Antiseptic_ANTISEPTIC_ALCOHOL},
+			{Agent: cannularyv1.Antiseptic_ANTISEPTIC_ALCOHOL}},
 		DisinfectionsComplete: cannularyv1.Answer_ANSWER_YES}
 	if w.pegs {
 		p.Peg = cannularyv1.Removal(w.r.IntN(6))

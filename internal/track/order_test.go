@@ -30,7 +30,8 @@ func asked(h histories.History, q histories.Question) (track.Input, needling.Inp
 func told(j track.Judgement) needling.Answer {
 	a := needling.Answer{Facility: j.Where.Facility}
 	for _, s := range j.Tracks {
-		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted, Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
+		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted,
+			Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
 		for _, x := range s.Extras {
 			t.Extras = append(t.Extras, x.Rule)
 		}
@@ -54,15 +55,17 @@ func told(j track.Judgement) needling.Answer {
 		if h.Rule == rule.NotAFistula && !h.Lifted.IsZero() {
 			continue
 		}
-		a.Holds = append(a.Holds, needling.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses), Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn,
+		a.Holds = append(a.Holds, needling.Hold{ID: h.ID, Rule: h.Rule, Tracks: sorted(h.Tracks), Accesses: sorted(h.Accesses),
+			Since: h.Since.UTC(), Lifted: h.Lifted.UTC(), Withdrawn: h.GroundWithdrawn,
 			Needled: h.Needled, NeedledLast: h.NeedledLast})
 	}
 	for _, f := range j.Findings {
 		if f.Rule == rule.MergeWithoutEffect {
 			continue
 		}
-		a.Findings = append(a.Findings, needling.Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Track: f.Track, Access: f.Access,
-			Since: f.Since.UTC(), Cleared: f.Cleared.UTC(), Facts: sorted(f.Facts)})
+		a.Findings = append(a.Findings, needling.Finding{ID: f.ID, Rule: f.Rule, Severity: string(f.Severity), Track: f.Track,
+			Access: f.Access,
+			Since:  f.Since.UTC(), Cleared: f.Cleared.UTC(), Facts: sorted(f.Facts)})
 	}
 	return a
 }
@@ -128,7 +131,8 @@ func drawn(i int) histories.History {
 func describe(h histories.History, q histories.Question) string {
 	var s strings.Builder
 	for _, it := range q.Items {
-		fmt.Fprintf(&s, "\n%s %s %s void=%v corrected=%v %s %s %v", it.At.Format(time.DateTime), it.Facility, it.ID, it.Void, it.CorrectedBy != "", it.SessionValue, it.Kind, it.Body)
+		fmt.Fprintf(&s, "\n%s %s %s void=%v corrected=%v %s %s %v", it.At.Format(time.DateTime), it.Facility, it.ID, it.Void,
+			it.CorrectedBy != "", it.SessionValue, it.Kind, it.Body)
 	}
 	return s.String() + "\nas of " + h.AsOf.String()
 }
@@ -198,7 +202,8 @@ func TestTheFoldAgreesWithTheReference(t *testing.T) {
 	})
 	slices.Sort(c.facts)
 	median := c.facts[len(c.facts)/2]
-	t.Logf("%d histories, %d differ; median %d facts; %d with merges, %d with corrections", c.histories, c.differing, median, c.merges, c.corrections)
+	t.Logf("%d histories, %d differ; median %d facts; %d with merges, %d with corrections", c.histories, c.differing, median,
+		c.merges, c.corrections)
 	var codes []string
 	for _, r := range rule.All() {
 		codes = append(codes, fmt.Sprintf("%s %d", r.Code, c.fired[r.Code]))
@@ -259,18 +264,18 @@ func TestEveryMutantIsKilled(t *testing.T) {
 	})
 }
 
-// Facts arrive one by one, in the order of the log: a chart that takes them in as they
+// Facts arrive one by one, in the order of the log: a follower that takes them in as they
 // come, and is made anew only where it says so, judges as the fold of all that has arrived.
-func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
+func TestAFollowerJudgesAsTheFoldDoes(t *testing.T) {
 	var added, anew atomic.Int64
-	inParallel(size().charts, func(i int) {
+	inParallel(size().followers, func(i int) {
 		h := drawn(i)
 		all, err := h.All()
 		if err != nil {
 			t.Error(err)
 			return
 		}
-		var c *track.Chart
+		var c *track.Follower
 		var before map[string]bool
 		for n := 1; n <= min(len(all), 160); n++ {
 			q := h.AskOf(all[:n])
@@ -283,11 +288,13 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 			}
 			fresh, changed := newItems(before, q.Items)
 			switch f := all[n-1]; {
-			case c != nil && !changed && len(fresh) == 1 && f.Plain() && f.PatientKey != "" && f.MergedKey == "" && c.Add(fresh, touches(q.Items, fresh[0], h)):
+			case c != nil && !changed && len(fresh) == 1 && f.Plain() && f.PatientKey != "" && f.MergedKey == "" &&
+				c.Add(fresh, touches(q.Items, fresh[0], h)):
 				added.Add(1)
-			case c != nil && f.PatientKey == "" && f.Kind != record.KindCannulatorRated && f.Kind != record.KindProtocolAdopted && f.Plain():
+			case c != nil && f.PatientKey == "" && f.Kind != record.KindCannulatorRated &&
+				f.Kind != record.KindProtocolAdopted && f.Plain():
 			default:
-				c = track.NewChart(in)
+				c = track.NewFollower(in)
 				anew.Add(1)
 			}
 			before = map[string]bool{}
@@ -307,8 +314,8 @@ func TestAChartFoldsAsTheFoldDoes(t *testing.T) {
 			c.Trim()
 		}
 	})
-	t.Logf("%d facts added, %d charts made anew", added.Load(), anew.Load())
-	if added.Load() < int64(100*size().charts) {
+	t.Logf("%d facts added, %d followers made anew", added.Load(), anew.Load())
+	if added.Load() < int64(100*size().followers) {
 		t.Error("too few facts took the short way for this test to mean anything")
 	}
 }

@@ -59,7 +59,8 @@ func TestWhichProtocolJudges(t *testing.T) {
 			s := tell(t).planned(0).sharps(1, 6)
 			c.told(s)
 			if st := s.on(c.day); st.Stage != c.stage || st.Counted != c.counted || st.Target+len(st.Extras) != c.target {
-				t.Errorf("is %s with %d of %d counted, want %s with %d of %d\n%+v", st.Stage, st.Counted, st.Target+len(st.Extras), c.stage, c.counted, c.target, st.Recent)
+				t.Errorf("is %s with %d of %d counted, want %s with %d of %d\n%+v", st.Stage, st.Counted, st.Target+len(st.Extras), c.stage,
+					c.counted, c.target, st.Recent)
 			}
 		})
 	}
@@ -73,11 +74,13 @@ func TestAStageFallsWithItsGround(t *testing.T) {
 		t.Fatalf("it is %s", st.Stage)
 	}
 	void := func(message string) *cannularyv1.CannulationFact {
-		return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{FactVoided: &cannularyv1.FactVoided{Fact: &cannularyv1.FactReference{SourceMessageId: message}, Reason: "wrong patient"}}}
+		return &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_FactVoided{
+			FactVoided: &cannularyv1.FactVoided{Fact: &cannularyv1.FactReference{SourceMessageId: message}, Reason: "wrong patient"}}}
 	}
 	s.cannulation(on(14), void(third))
 	if st := s.on(14); st.Stage != track.Forming || st.Counted != 5 {
-		t.Errorf("with the third session taken back the blunt needle was early: it is %s with %d counted, want forming with 5", st.Stage, st.Counted)
+		t.Errorf("with the third session taken back the blunt needle was early: it is %s with %d counted, want forming with 5",
+			st.Stage, st.Counted)
 	}
 	s.cannulation(on(15), void(s.events[len(s.events)-1].GetSourceMessageId()))
 	if st := s.on(15); st.Stage != track.Trial || st.Counted != 6 {
@@ -101,7 +104,9 @@ func TestTheScopeOfAHold(t *testing.T) {
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			s := tell(t).planned(0).insert(1, 1).insert(1, 1, venous).insert(1, 1, elsewhere)
-			s.cannulation(on(2), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: c.track, Access: c.access, PlacedBy: nurse("lead"), Reason: "swelling"}}})
+			s.cannulation(on(2),
+				&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{
+					HoldPlaced: &cannularyv1.HoldPlaced{Track: c.track, Access: c.access, PlacedBy: nurse("lead"), Reason: "swelling"}}})
 			states, holds := s.fold(2)
 			held := map[string]bool{}
 			for _, st := range states {
@@ -122,10 +127,13 @@ func TestTheScopeOfAHold(t *testing.T) {
 
 // A late ground opens its own hold, also after an earlier one was lifted.
 func TestALateGroundOpensItsOwnHold(t *testing.T) {
-	place := &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "redness"}}}
+	place := &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldPlaced{HoldPlaced: &cannularyv1.HoldPlaced{Track: "A",
+		PlacedBy: nurse("lead"), Reason: "redness"}}}
 	s := tell(t).planned(0).cannulation(on(2), place)
 	first := record.HoldID(rule.Person, record.FactID(s.events[len(s.events)-1].GetId(), 0))
-	s.cannulation(on(5), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: first, LiftedBy: nurse("lead"), Reason: "gone"}}})
+	s.cannulation(on(5),
+		&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_HoldLifted{HoldLifted: &cannularyv1.HoldLifted{Hold: first,
+			LiftedBy: nurse("lead"), Reason: "gone"}}})
 	if _, holds := s.fold(6); len(holds) != 0 {
 		t.Fatalf("after the lift: %+v", holds)
 	}

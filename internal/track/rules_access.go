@@ -25,22 +25,23 @@ type access struct {
 	kindDay  span      // its day, where no more is known
 	kindFact string
 	retired  bool
-	// said are the latest kind and side that were stated; a later creation may leave them out.
+	// saidKind and saidSide are the latest kind and side that were stated. A later creation may
+	// leave them out.
 	saidKind cannularyv1.AccessKind
 	saidSide cannularyv1.BodySide
 
 	examined time.Time // the latest examination
 	visit    examination
 
-	above []reading // readings running above the unit's limit, one gauge
-	block []reading // of the look that is being gathered, one gauge
+	above []reading // readings in a row above the unit's limit, one gauge
+	block []reading // readings of the next look, one gauge
 	look  trend.Trend
-	seen  time.Time // of the look, zero before the first
+	seen  time.Time // time of the look, zero before the first
 	flows []reading // of the last four months
 
 }
 
-// reading is one measured value; gauge is that of the needle.
+// reading is one measured value, with the gauge of its needle.
 type reading struct {
 	value float64
 	gauge uint32
@@ -75,18 +76,19 @@ const (
 	absent  = cannularyv1.Finding_FINDING_ABSENT
 )
 
-// noFistula tells that the access is known to be something else.
+// noFistula reports that the access is known not to be a fistula.
 func (a *access) noFistula() bool {
 	return a.kind != cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED && a.kind != cannularyv1.AccessKind_ACCESS_KIND_FISTULA
 }
 
-// created folds what is stated of an access. Kind and side do not change: who states them
-// otherwise has mixed something up.
+// created folds what is stated of an access. The kind and the side of an access do not change,
+// so a fact that states them otherwise mixes something up.
 func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) {
 	a := m.access(b.GetAccess())
 	restated := func(aspect, before, now string) {
 		m.raise(Finding{Rule: rule.AccessRestated, aspect: aspect, Access: a.name, Since: e.from(f), Facts: []string{f.ID},
-			Seen: fmt.Sprintf("access %s was first recorded as %s and later as %s: find out which is right, and have the wrong one corrected", a.name, before, now)}, nil)
+			Seen: fmt.Sprintf("access %s was first recorded as %s and later as %s: find out which is right, and have the wrong one "+
+				"corrected", a.name, before, now)}, nil)
 	}
 	if k := b.GetKind(); k != 0 {
 		if a.saidKind != 0 && a.saidKind != k {
@@ -108,13 +110,14 @@ func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) 
 	m.touch(a.name, e.from(f))
 }
 
-// examination is what the examinations of one session, else of one day, have looked at.
+// examination is what the examinations of one session covered; without a session reference,
+// those of one day.
 type examination struct {
 	place, date                           string
 	looked, listened, bruit, felt, thrill bool
 }
 
-// add takes in an examination.
+// add adds an examination.
 func (x *examination) add(place, date string, b *cannularyv1.AccessExamined) {
 	day := "day " + date
 	if x.place != place && (x.date != date || x.place != day && place != day) {
@@ -130,7 +133,7 @@ func (x *examination) add(place, date string, b *cannularyv1.AccessExamined) {
 	x.felt, x.thrill = x.felt || b.GetFeel() != nil, x.thrill || told(b.GetFeel().GetThrill())
 }
 
-// leftOut names the parts that no examination of the latest session recorded; none where there
+// leftOut returns the parts that no examination of the latest session recorded; none if there
 // was no examination.
 func (a *access) leftOut() []string {
 	if a.examined.IsZero() {
@@ -139,8 +142,8 @@ func (a *access) leftOut() []string {
 	return a.visit.leftOut()
 }
 
-// leftOut names the parts that none of the examinations recorded, and the signs of life of the
-// access that none looked for.
+// leftOut returns the parts that no examination recorded, and the signs of flow that none looked
+// for.
 func (x *examination) leftOut() []string {
 	var out []string
 	if !x.looked {
@@ -161,7 +164,7 @@ func (x *examination) leftOut() []string {
 	return out
 }
 
-// examined folds an examination, its stops aside (see grounds).
+// examined folds an examination. Its holds are opened by grounds.
 func (m *machine) examined(e *env, b *cannularyv1.AccessExamined, st step) {
 	f := st.fact
 	a := m.access(b.GetAccess())
@@ -222,14 +225,17 @@ type series struct {
 
 func (s series) clone() series { return series{slices.Clip(s.before), slices.Clip(s.run)} }
 
-// usualSeries is how many sessions the usual haemostasis is taken over; see trend.Usual.
+// usualSeries is the number of sessions that the usual haemostasis is taken over; see
+// trend.Usual.
 const usualSeries = 12
 
 func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact, p *protocol.Parameters, date string) {
 	m.end(e.from(f), "the haemostasis of "+date, rule.HaemostasisRising, aspectLong, c.name, "")
 	if minutes > p.HaemostasisLong {
-		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-			Seen: fmt.Sprintf("bleeding stopped only after %g min on %s", minutes, date), Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
+		m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectLong, Track: c.name, Access: c.access, Since: e.from(f),
+			Facts: []string{f.ID},
+			Seen:  fmt.Sprintf("bleeding stopped only after %g min on %s", minutes, date),
+			Asked: fmt.Sprintf("within %g min", p.HaemostasisLong)}, p)
 	}
 	s := &c.stopping
 	usual, known := trend.Usual(s.before)
@@ -246,11 +252,12 @@ func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact
 		return
 	}
 	m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectRun, Track: c.name, Access: c.access, Since: e.from(f), Facts: facts(s.run),
-		Seen:  fmt.Sprintf("bleeding took longer than usual in %d sessions in a row: %s min; it usually stops after %g min", len(s.run), values(s.run), usual.Median),
+		Seen: fmt.Sprintf("bleeding took longer than usual in %d sessions in a row: %s min; it usually stops after %g min", len(s.run),
+			values(s.run), usual.Median),
 		Asked: fmt.Sprintf("not above %.3g min in %d sessions running", usual.Limit, p.Consecutive)}, p)
 }
 
-// facts are the facts of the readings, the newest first: it completes the run.
+// facts returns the facts of the readings, newest first, because the newest completes the run.
 func facts(list []reading) []string {
 	var out []string
 	for i := len(list) - 1; i >= 0; i-- {
@@ -271,9 +278,9 @@ const (
 	// pressureSpeed is the pump speed at which venous pressures are compared, mL/min (from
 	// memory: K/DOQI 2000).
 	pressureSpeed = 200
-	// pressureLook is how many sessions make one look at the trend (ours).
+	// pressureLook is the number of sessions in one look at the trend (ours).
 	pressureLook = 12
-	// longestRun is the most sessions running that a protocol may ask for.
+	// longestRun is the largest number of sessions in a row that a protocol can ask for.
 	longestRun = 10
 	// pressureAlpha is the one-sided level of the trend test (ours).
 	pressureAlpha = 0.01
@@ -296,7 +303,8 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 		}
 		if len(a.above) >= p.Consecutive && m.stands(rule.PressureRising, aspectLimit, "", a.name) == nil {
 			m.raise(Finding{Rule: rule.PressureRising, aspect: aspectLimit, Access: a.name, Since: e.from(f), Facts: facts(a.above),
-				Seen:  fmt.Sprintf("venous pressure above the limit in %d sessions in a row: %s mmHg (%d mL/min, %dG)", len(a.above), values(a.above), pressureSpeed, r.gauge),
+				Seen: fmt.Sprintf("venous pressure above the limit in %d sessions in a row: %s mmHg (%d mL/min, %dG)", len(a.above),
+					values(a.above), pressureSpeed, r.gauge),
 				Asked: fmt.Sprintf("not above %g mmHg in %d sessions running", *p.PressureLimit, p.Consecutive)}, &p)
 		}
 	}
@@ -326,7 +334,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 	}
 }
 
-// flow folds a measurement of the access flow.
+// flow folds a measurement of the access flow, mL/min.
 func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact) {
 	if b.FlowMillilitresPerMinute == nil {
 		return
@@ -357,10 +365,13 @@ func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact
 	}
 	var low, falling Finding
 	if r.value < float64(p.FlowLow) {
-		low = Finding{Facts: []string{f.ID}, Seen: fmt.Sprintf("access flow is low: %g mL/min on %s", r.value, r.date), Asked: fmt.Sprintf("at least %d mL/min", p.FlowLow)}
+		low = Finding{Facts: []string{f.ID}, Seen: fmt.Sprintf("access flow is low: %g mL/min on %s", r.value, r.date),
+			Asked: fmt.Sprintf("at least %d mL/min", p.FlowLow)}
 	}
-	if highest != nil && r.value < float64(p.FlowFallBelow) && highest.value > 0 && (highest.value-r.value)/highest.value*100 > p.FlowFallPercent {
-		falling = Finding{Facts: []string{f.ID, highest.fact}, Seen: fmt.Sprintf("access flow fell from %g mL/min on %s to %g", highest.value, highest.date, r.value),
+	if highest != nil && r.value < float64(p.FlowFallBelow) && highest.value > 0 &&
+		(highest.value-r.value)/highest.value*100 > p.FlowFallPercent {
+		falling = Finding{Facts: []string{f.ID, highest.fact}, Seen: fmt.Sprintf("access flow fell from %g mL/min on %s to %g",
+			highest.value, highest.date, r.value),
 			Asked: fmt.Sprintf("below %d mL/min no fall by more than %g %% within four months", p.FlowFallBelow, p.FlowFallPercent)}
 	}
 	judge(rule.FlowLow, low)
@@ -368,8 +379,8 @@ func (m *machine) flow(e *env, b *cannularyv1.AccessFlowMeasured, f *record.Fact
 	a.flows = append(kept, r)
 }
 
-// flowMonths is the time over which a fall of the flow is judged (from memory: KDOQI 2006,
-// guideline 4.4).
+// flowMonths is the time, in months, over which a fall of the flow is judged (from memory: KDOQI
+// 2006, guideline 4.4).
 const flowMonths = 4
 
 func monthsBefore(date string, n int) string {
@@ -380,13 +391,14 @@ func monthsBefore(date string, n int) string {
 	return t.AddDate(0, -n, 0).Format(time.DateOnly)
 }
 
-// complication folds a complication; only an infiltration is judged by a rule.
+// complication folds a complication. A rule judges only infiltrations.
 func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, st step) {
 	f := st.fact
 	if b.GetKind() != cannularyv1.ComplicationKind_COMPLICATION_KIND_INFILTRATION {
 		return
 	}
-	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID}, Seen: "an infiltration on " + e.date(f), key: st.place}
+	x := Finding{Rule: rule.Infiltration, Access: b.GetAccess(), Since: e.from(f), Facts: []string{f.ID},
+		Seen: "an infiltration on " + e.date(f), key: st.place}
 	if t := b.GetTrack(); t != "" {
 		x.Seen += " at track " + t
 		if c := m.find(t); c != nil && x.Access == "" {
@@ -402,7 +414,8 @@ func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, st step)
 	m.raise(x, &p)
 }
 
-// rested counts a treatment that spared the other accesses: through `used`, or none at all.
+// rested counts a treatment through another access, or a missed one, as rest for the infiltrated
+// ones.
 func (m *machine) rested(e *env, used string, st step) {
 	f, key := st.fact, st.place
 	done := false

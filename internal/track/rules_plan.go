@@ -39,13 +39,14 @@ func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
 		m.site(e, c, t.SiteFromAnastomosisMillimetres, f, &p)
 		if a := t.AngleDegrees; a != nil && (*a < p.AngleMin || *a > p.AngleMax) {
 			m.raise(Finding{Rule: rule.AngleUnusual, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-				Seen: fmt.Sprintf("the planned angle is %g°, outside %g° to %g°", *a, p.AngleMin, p.AngleMax), Asked: fmt.Sprintf("%g° to %g°", p.AngleMin, p.AngleMax)}, &p)
+				Seen:  fmt.Sprintf("the planned angle is %g°, outside %g° to %g°", *a, p.AngleMin, p.AngleMax),
+				Asked: fmt.Sprintf("%g° to %g°", p.AngleMin, p.AngleMax)}, &p)
 		}
 	}
 	m.grounds(e, f, false)
 }
 
-// replan ends what was found of an earlier plan.
+// replan ends the findings of an earlier plan.
 func (m *machine) replan(e *env, c *course, f *record.Fact) {
 	m.clear(e.from(f), "a later plan", func(x *Finding) bool { return x.Track == c.name && planRule(x.Rule) })
 }
@@ -58,7 +59,8 @@ func (m *machine) spacing(e *env, c *course, b *cannularyv1.TrackPlanned, f *rec
 	x := Finding{Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID}, Seen: spacingSeen(b)}
 	switch {
 	case d < p.TipStop:
-		x.Rule, x.Severity, x.Asked, x.Hold = rule.SpacingShort, rule.Stop, fmt.Sprintf("at least %d mm; below %d mm is a stop", p.TipMin, p.TipStop), record.HoldID(rule.SpacingShort, f.ID)
+		x.Rule, x.Severity, x.Asked, x.Hold = rule.SpacingShort, rule.Stop, fmt.Sprintf("at least %d mm; below %d mm is a stop", p.TipMin,
+			p.TipStop), record.HoldID(rule.SpacingShort, f.ID)
 	case d < p.TipMin:
 		x.Rule, x.Asked = rule.SpacingShort, fmt.Sprintf("at least %d mm", p.TipMin)
 	case d > p.TipMax:
@@ -74,10 +76,11 @@ func (m *machine) site(e *env, c *course, millimetres *uint32, f *record.Fact, p
 		return
 	}
 	m.raise(Finding{Rule: rule.NearAnastomosis, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
-		Seen: fmt.Sprintf("the site lies only %d mm from the anastomosis", *millimetres), Asked: fmt.Sprintf("at least %d mm", p.AnastomosisMin)}, p)
+		Seen:  fmt.Sprintf("the site lies only %d mm from the anastomosis", *millimetres),
+		Asked: fmt.Sprintf("at least %d mm", p.AnastomosisMin)}, p)
 }
 
-// takeOver folds a takeover: the course starts anew at the declared stage.
+// takeOver folds a takeover: the track starts anew at the declared stage.
 func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact) {
 	p := e.on(f)
 	m.access(b.GetAccess())
@@ -89,7 +92,7 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 		deputies: c.deputies, rest: c.rest, retired: c.retired, retiredAt: c.retiredAt, peg: c.peg,
 		visits: c.visits, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
 		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
-	fresh.gauge, fresh.stated = c.stated, c.stated // what an entry before told is left behind
+	fresh.gauge, fresh.stated = c.stated, c.stated // a gauge that an entry recorded before is dropped
 	*c = *fresh
 	c.taken, c.takenAt, c.role, c.access = b, e.from(f), b.GetRole(), b.GetAccess()
 	c.rests(e, f)
@@ -111,7 +114,7 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 	m.onRetired(e, c, f)
 }
 
-// rests notes the plan or takeover that a track rests on.
+// rests sets the plan or takeover that a track rests on.
 func (c *course) rests(e *env, f *record.Fact) {
 	c.basis, c.basisAt, c.basisDate, c.basisIn, c.basisDay = f.ID, e.from(f), e.date(f), f.At, span{}
 	if from, to, ok := e.day(f); ok {
@@ -119,18 +122,18 @@ func (c *course) rests(e *env, f *record.Fact) {
 	}
 }
 
-// onRetired retires a track that lies on an access that is retired.
+// onRetired retires a track whose access is retired.
 func (m *machine) onRetired(e *env, c *course, f *record.Fact) {
 	if c.access != "" && m.access(c.access).retired {
 		m.retire(c, retirement{reason: "its access is no longer used"}, e.from(f), "its access was retired")
 	}
 }
 
-// declaredStreak stands for the blunt sessions of a track that was declared established:
-// more than any protocol asks for.
+// declaredStreak is the streak of a track that was declared established. It is longer than any
+// that a protocol asks for.
 const declaredStreak = 1 << 20
 
-// notFistula tells whether the track lies on an access that is known to be no fistula.
+// notFistula returns the access of the track if it is known not to be a fistula, else nil.
 func (m *machine) notFistula(c *course) *access {
 	if c.access == "" || c.retired != nil || c.basis == "" {
 		return nil
@@ -143,7 +146,7 @@ func (m *machine) notFistula(c *course) *access {
 	return nil
 }
 
-// notFistulaDay is the day on which it came out that a track is in no fistula, where no more than
+// notFistulaDay returns the day on which the track became known to lie in no fistula, if only
 // the day is known.
 func (c *course) notFistulaDay(a *access) span {
 	if a.kindIn.After(c.basisIn) {
@@ -156,7 +159,7 @@ func spacingSeen(b *cannularyv1.TrackPlanned) string {
 	return fmt.Sprintf("needle tips planned %d mm apart", b.GetTipDistanceMillimetres())
 }
 
-// fistulas looks after a fact whether each track lies on a fistula, as far as is known.
+// fistulas judges after a fact whether each track lies on a fistula, as far as is known.
 func (m *machine) fistulas(e *env, f *record.Fact) {
 	r, _ := rule.Of(rule.NotAFistula)
 	for _, c := range m.courses {
@@ -177,14 +180,15 @@ func (m *machine) fistulas(e *env, f *record.Fact) {
 		if a.kindIn.After(c.basisIn) {
 			since = a.kindAt
 		}
-		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact}, Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
+		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact},
+			Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
 			Seen: "access " + a.name + " is recorded as " + words(a.kind.String(), "ACCESS_KIND_") + ", not as a native fistula"}, nil)
 		m.doubt(c.notFistulaDay(a), func(x *course) bool { return x == c })
 	}
 }
 
-// fistulaHolds are the holds of tracks that lie, or lay, on an access that is no fistula:
-// they last exactly as long as that is so.
+// fistulaHolds returns the holds on tracks that lie, or lay, on an access that is no fistula.
+// Such a hold lasts exactly as long as its finding.
 func fistulaHolds(findings []Finding) []Hold {
 	var out []Hold
 	for i := range findings {
@@ -194,13 +198,14 @@ func fistulaHolds(findings []Finding) []Hold {
 		}
 		k := slices.IndexFunc(out, func(h Hold) bool { return h.ID == x.Hold })
 		if k < 0 {
-			out = append(out, Hold{ID: x.Hold, Rule: x.Rule, Since: x.Since, Text: x.Seen, Asked: x.Asked, Clears: x.Clears, Ground: x.Facts[0], Lifted: x.Cleared, Reason: x.ClearedBy, Date: x.date})
+			out = append(out, Hold{ID: x.Hold, Rule: x.Rule, Since: x.Since, Text: x.Seen, Asked: x.Asked, Clears: x.Clears,
+				Ground: x.Facts[0], Lifted: x.Cleared, Reason: x.ClearedBy, Date: x.date})
 			k = len(out) - 1
 		}
 		h := &out[k]
 		switch {
 		case x.Cleared.IsZero() && !h.Lifted.IsZero():
-			// It ended for a time; what stands is shown.
+			// The hold ended for a time; the one that stands now is shown.
 			h.Tracks, h.Since, h.Lifted, h.Reason, h.places, h.NeedledLast = []string{x.Track}, x.Since, x.Cleared, "", nil, ""
 		case x.Cleared.IsZero() == h.Lifted.IsZero():
 			h.Tracks = append(h.Tracks, x.Track)

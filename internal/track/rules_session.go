@@ -13,16 +13,16 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// moment is how a track stood when a session of it began.
-type moment struct {
+// atStart is how a track stood when a session of it began.
+type atStart struct {
 	inTrial  bool
 	wasReady bool
 	recent   bool // no more than gap_extra_days after the last session that counts
-	first    bool // no session before
-	count    bool // no needle used before, and not taken over
+	first    bool // the session is the first one
+	count    bool // no needle was used before, and the track was not taken over
 }
 
-// sessionRule tells whether findings of the rule are about one session and end with the next.
+// sessionRule reports whether findings of the rule are about one session and end with the next.
 func sessionRule(code string) bool {
 	switch code {
 	case rule.AngleDrift, rule.UnlistedCannulator, rule.OffSite, rule.OffPath, rule.EarlyBlunt, rule.Rescue,
@@ -33,7 +33,7 @@ func sessionRule(code string) bool {
 }
 
 // sessionRules judges one session.
-func (m *machine) sessionRules(e *env, c *course, s *session, p, home *protocol.Parameters, was moment, v *Visit) {
+func (m *machine) sessionRules(e *env, c *course, s *session, p, home *protocol.Parameters, was atStart, v *Visit) {
 	found := func(code string, at time.Time, seen, asked string, facts ...string) {
 		m.raise(Finding{Rule: code, Track: c.name, Access: c.access, Since: at, Facts: facts, Seen: seen, Asked: asked}, p)
 	}
@@ -44,26 +44,30 @@ func (m *machine) sessionRules(e *env, c *course, s *session, p, home *protocol.
 	m.needles(e, c, s, p, home, was, v)
 	if s.reused {
 		a := s.attempts[0]
-		found(rule.ReferenceReused, a.from, "the session number of "+s.date+" was used on an earlier day too: each day is counted by itself", "one reference, one treatment", a.id)
+		found(rule.ReferenceReused, a.from, "the session number of "+s.date+
+			" was used on an earlier day too: each day is counted by itself", "one reference, one treatment", a.id)
 	}
 	if facts, first, who, n := exceeding(s, p.AttemptsMax); n > 0 {
-		found(rule.AttemptsExceeded, first, fmt.Sprintf("%d attempts by %s on %s", n, who, s.date), fmt.Sprintf("at most %d by one cannulator", p.AttemptsMax), facts...)
+		found(rule.AttemptsExceeded, first, fmt.Sprintf("%d attempts by %s on %s", n, who, s.date),
+			fmt.Sprintf("at most %d by one cannulator", p.AttemptsMax), facts...)
 	}
 	if first := s.firstUsed(); first != nil && !was.first {
 		m.disinfections(c, s, p, first)
 	}
 	for _, f := range s.preps {
 		if seen, asked := short(f.Body.(*cannularyv1.SitePrepared), p); seen != "" {
-			// Attempts without a session's reference share the preparations of their day.
+			// Attempts without a session reference share the preparations of their day.
 			if x := m.stands(rule.ContactShort, "", c.name, ""); x == nil || x.Facts[0] != f.ID {
-				m.raise(Finding{Rule: rule.ContactShort, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID}, Seen: seen, Asked: asked, key: s.places[0]}, p)
+				m.raise(Finding{Rule: rule.ContactShort, Track: c.name, Access: c.access, Since: e.from(f), Facts: []string{f.ID},
+					Seen: seen, Asked: asked, key: s.places[0]}, p)
 			}
 			break
 		}
 	}
 	if gauge := s.final().Gauge; gauge != nil && s.final().used() && s.speed > 0 {
 		if asked, ok := suits(*gauge, s.speed); !ok {
-			found(rule.GaugeFlow, s.final().from, fmt.Sprintf("a %dG needle at %d mL/min on %s", *gauge, s.speed, s.date), asked, s.final().id, s.speedOf)
+			found(rule.GaugeFlow, s.final().from, fmt.Sprintf("a %dG needle at %d mL/min on %s", *gauge, s.speed, s.date), asked,
+				s.final().id, s.speedOf)
 		}
 	}
 }
@@ -83,7 +87,7 @@ func (m *machine) firstEntry(e *env, c *course, s *session, p *protocol.Paramete
 		Asked: fmt.Sprintf("rated to create tracks within the last %d months", p.RatingMonths)}, p)
 }
 
-// unrated says why a cannulator may not create a track, empty if the rating holds.
+// unrated returns why a cannulator may not create a track, empty if the rating is valid.
 func (e *env) unrated(a *attempt, s *session, p *protocol.Parameters) string {
 	who := a.GetCannulator()
 	if who == nil {
@@ -109,7 +113,8 @@ func (e *env) unrated(a *attempt, s *session, p *protocol.Parameters) string {
 }
 
 // entries judges angle, spot, path and cannulator of the attempts.
-func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was moment, found func(code string, at time.Time, seen, asked string, facts ...string)) {
+func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was atStart,
+	found func(code string, at time.Time, seen, asked string, facts ...string)) {
 	said := map[string]bool{}
 	once := func(code, seen, asked string, a *attempt) {
 		if !said[code] {
@@ -123,13 +128,15 @@ func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was mom
 			continue
 		}
 		if off, known := c.off(a.AngleDegrees); p.NeedsSameAngle && known && beyond(off, p.AngleTolerance) {
-			once(rule.AngleDrift, fmt.Sprintf("inserted at %g° on %s; the track's angle is %g°", a.GetAngleDegrees(), s.date, *c.reference), fmt.Sprintf("within %g°", p.AngleTolerance), a)
+			once(rule.AngleDrift, fmt.Sprintf("inserted at %g° on %s; the track's angle is %g°", a.GetAngleDegrees(), s.date, *c.reference),
+				fmt.Sprintf("within %g°", p.AngleTolerance), a)
 		}
 		if c.trial || !a.sharp() {
 			continue
 		}
 		if listed, known := c.listed(*a); p.NeedsListed && known && !listed {
-			once(rule.UnlistedCannulator, "inserted on "+s.date+" by "+a.GetCannulator().GetValue()+", who is neither the creator nor a deputy", "by creator or deputy: "+strings.Join(c.who(), ", "), a)
+			once(rule.UnlistedCannulator, "inserted on "+s.date+" by "+a.GetCannulator().
+				GetValue()+", who is neither the creator nor a deputy", "by creator or deputy: "+strings.Join(c.who(), ", "), a)
 		}
 		if was.first {
 			continue
@@ -143,8 +150,8 @@ func (m *machine) entries(c *course, s *session, p *protocol.Parameters, was mom
 	}
 }
 
-// needles judges blunt needles before their time and sharp ones after.
-func (m *machine) needles(e *env, c *course, s *session, p, home *protocol.Parameters, was moment, v *Visit) {
+// needles judges blunt needles that come too early and sharp ones that come too late.
+func (m *machine) needles(e *env, c *course, s *session, p, home *protocol.Parameters, was atStart, v *Visit) {
 	for i := range s.attempts {
 		a := &s.attempts[i]
 		switch {
@@ -165,20 +172,21 @@ func (m *machine) needles(e *env, c *course, s *session, p, home *protocol.Param
 	}
 }
 
-// earlyBlunt records a blunt needle before its time.
-func (m *machine) earlyBlunt(c *course, s *session, home *protocol.Parameters, was moment, a *attempt) {
+// earlyBlunt raises a finding for a blunt needle that came too early.
+func (m *machine) earlyBlunt(c *course, s *session, home *protocol.Parameters, was atStart, a *attempt) {
 	x := Finding{Rule: rule.EarlyBlunt, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id},
 		Seen: "a blunt needle on " + s.date + ", before the track was ready", Asked: "no blunt needle before"}
 	switch {
 	case home.SharpOnly:
 		x.Seen = "a blunt needle on " + s.date + ", although the unit keeps tracks sharp"
 	case was.wasReady:
-		x.Seen = fmt.Sprintf("a blunt needle on %s, more than %d days after the last session that counts (%s)", s.date, home.GapExtraDays, c.lastCount)
+		x.Seen = fmt.Sprintf("a blunt needle on %s, more than %d days after the last session that counts (%s)", s.date,
+			home.GapExtraDays, c.lastCount)
 	}
 	m.raise(x, home)
 }
 
-// rescue records a sharp needle in a track past forming.
+// rescue raises a finding for a sharp needle in a track past forming.
 func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, a *attempt) {
 	x := Finding{Rule: rule.Rescue, Track: c.name, Access: c.access, Since: a.from, Facts: []string{a.id}, Severity: rule.Caution,
 		Seen: "a rescue with a sharp needle on " + s.date + ", and no reason recorded", Asked: "a last resort that needs a reason"}
@@ -209,18 +217,19 @@ func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, 
 	}
 	m.end(s.from, "the rescue of "+s.date, rule.RescueRepeat, "", c.name, "")
 	slices.Reverse(dates)
-	// The first date on which fewer lie in the window: the day after the one that must stay
-	// in it for the count has left.
+	// The calendar ends the finding on the first date whose window holds too few rescues. That
+	// is the day after the last window with this rescue in it.
 	leaves := dates[len(dates)-p.RescueRepeatCount]
 	m.raise(Finding{Rule: rule.RescueRepeat, Track: c.name, Access: c.access, Since: a.from, Facts: facts,
-		Seen:  fmt.Sprintf("%d rescues within %d days (%s): the track needs a review", len(dates), p.RescueWindowDays, strings.Join(dates, ", ")),
+		Seen: fmt.Sprintf("%d rescues within %d days (%s): the track needs a review", len(dates), p.RescueWindowDays,
+			strings.Join(dates, ", ")),
 		Asked: fmt.Sprintf("a review from %d within %d days on", p.RescueRepeatCount, p.RescueWindowDays),
 		key:   s.facility, needs: p.RescueRepeatCount, window: p.RescueWindowDays,
 		lapses: e.midnight(after(leaves, p.RescueWindowDays+1), s.facility)}, p)
 }
 
-// stillRepeated moves the day on which the calendar ends a finding of repeated rescues,
-// where another rescue came that by its own protocol repeats none.
+// stillRepeated moves the day on which the calendar ends a finding of repeated rescues. It is
+// called when another rescue is not a repetition by its own protocol.
 func (m *machine) stillRepeated(e *env, c *course, s *session) {
 	m.clear(s.from, "", func(x *Finding) bool {
 		return x.Rule == rule.RescueRepeat && x.Track == c.name && !s.at.Before(x.lapses)
@@ -231,7 +240,7 @@ func (m *machine) stillRepeated(e *env, c *course, s *session) {
 	}
 }
 
-// exceeding finds the first cannulator who made more attempts than allowed.
+// exceeding returns the first cannulator who made more attempts than allowed.
 func exceeding(s *session, most int) (facts []string, first time.Time, who string, n int) {
 	for i := range s.attempts {
 		a := s.attempts[i].GetCannulator()
@@ -287,19 +296,20 @@ func disinfected(n int, how, date string) string {
 	return fmt.Sprintf("only %d disinfections %s on %s", n, how, date)
 }
 
-// short finds a disinfection that was not left to act long enough.
+// short returns what was seen and asked if a disinfection was not left to act long enough.
 func short(b *cannularyv1.SitePrepared, p *protocol.Parameters) (seen, asked string) {
 	for _, d := range b.GetDisinfections() {
 		least := p.Contact(d.GetAgent())
 		if least > 0 && d.ContactSeconds != nil && int(d.GetContactSeconds()) < least {
-			return fmt.Sprintf("%s was left to act for only %d s, not %d s", AntisepticName(d.GetAgent()), d.GetContactSeconds(), least), fmt.Sprintf("at least %d s", least)
+			return fmt.Sprintf("%s was left to act for only %d s, not %d s", AntisepticName(d.GetAgent()), d.GetContactSeconds(), least),
+				fmt.Sprintf("at least %d s", least)
 		}
 	}
 	return "", ""
 }
 
-// suits tells whether gauge and pump speed (mL/min) suit each other by either of two
-// published tables (from memory; see rule.GaugeFlow). Gauges without a row are not judged.
+// suits reports whether gauge and pump speed (mL/min) suit each other by either of two published
+// tables (from memory; see rule.GaugeFlow). A gauge without a row is not judged.
 func suits(gauge, speed uint32) (asked string, ok bool) {
 	switch gauge {
 	case 17:
@@ -314,7 +324,7 @@ func suits(gauge, speed uint32) (asked string, ok bool) {
 	return "", true
 }
 
-// prepared folds a preparation: what became of peg and scab.
+// prepared folds a preparation: what became of the peg and the scab.
 func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 	f, where := st.fact, st.place
 	c := m.course(b.GetTrack(), f)
@@ -356,8 +366,8 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 	}
 }
 
-// scabEntry ends a scab's stop with the entry: of another session it is over, of this one
-// it stays on record with the needle that went in all the same.
+// scabEntry ends the stop of a scab when a needle goes in. A scab of another session is over.
+// One of this session stays on record, because a needle went in anyway.
 func (m *machine) scabEntry(c *course, s *session) {
 	m.clear(s.from, "the session of "+s.date, func(x *Finding) bool {
 		return x.Rule == rule.ScabIncomplete && x.Track == c.name && !s.is(x.key)
@@ -368,7 +378,7 @@ func (m *machine) scabEntry(c *course, s *session) {
 	c.scab, c.tried = "", s.places
 }
 
-// removed folds the removal of a needle: its angle, and the session's haemostasis.
+// removed folds the removal of a needle: its angle, and the haemostasis of the session.
 func (m *machine) removed(e *env, b *cannularyv1.NeedleRemoved, st step) {
 	if b.GetTrack() == "" {
 		return

@@ -12,7 +12,8 @@ func assessment(f *cannularyv1.AssessmentFact) *logv1.Fact {
 // examination is one of access F with nothing wrong, changed by the options.
 func examination(opts ...func(*cannularyv1.AccessExamined)) *logv1.Fact {
 	x := &cannularyv1.AccessExamined{Access: "F", Look: &cannularyv1.Look{Redness: cannularyv1.Finding_FINDING_ABSENT},
-		Listen: &cannularyv1.Listen{Bruit: cannularyv1.Finding_FINDING_PRESENT}, Feel: &cannularyv1.Feel{Thrill: cannularyv1.Finding_FINDING_PRESENT}}
+		Listen: &cannularyv1.Listen{Bruit: cannularyv1.Finding_FINDING_PRESENT},
+		Feel:   &cannularyv1.Feel{Thrill: cannularyv1.Finding_FINDING_PRESENT}}
 	for _, o := range opts {
 		o(x)
 	}

@@ -26,13 +26,21 @@ func TestTheScopeOfARulesHold(t *testing.T) {
 	}{
 		{"tips too close hold both tracks of the plan", func(s *story) { s.plan(2, tips(49)) }, "A B"},
 		{"redness at a site holds its track", func(s *story) { s.exam(2, redAt("B")) }, "B"},
-		{"redness over the access holds all its tracks", func(s *story) { s.exam(2, func(x *v1.AccessExamined) { x.Look.Redness = present }) }, "A B"},
-		{"signs at no named track hold the access", func(s *story) { s.said(2, 9, 0, &v1.SiteSignsSeen{Access: "F", Pus: present}) }, "A B"},
+		{"redness over the access holds all its tracks", func(s *story) {
+			s.exam(2, func(x *v1.AccessExamined) { x.Look.Redness = present })
+		}, "A B"},
+		{"signs at no named track hold the access", func(s *story) {
+			s.said(2, 9, 0, &v1.SiteSignsSeen{Access: "F", Pus: present})
+		}, "A B"},
 		{"skin at risk at one site holds the access", func(s *story) {
 			s.exam(2, func(x *v1.AccessExamined) { x.Sites = []*v1.SiteLook{{Track: "B", ShinyOrThinSkin: present}} })
 		}, "A B"},
-		{"no thrill holds the access and no other", func(s *story) { s.exam(2, func(x *v1.AccessExamined) { x.Feel.Thrill = absent }) }, "A B"},
-		{"no thrill in another access holds neither", func(s *story) { s.exam(2, func(x *v1.AccessExamined) { x.Access, x.Feel.Thrill = "G", absent }) }, "C"},
+		{"no thrill holds the access and no other", func(s *story) {
+			s.exam(2, func(x *v1.AccessExamined) { x.Feel.Thrill = absent })
+		}, "A B"},
+		{"no thrill in another access holds neither", func(s *story) {
+			s.exam(2, func(x *v1.AccessExamined) { x.Access, x.Feel.Thrill = "G", absent })
+		}, "C"},
 		{"S. aureus holds the access of the track in use", func(s *story) { s.culture(2, nil) }, "A B"},
 		{"S. aureus holds every access with a track in use", func(s *story) {
 			s.insert(1, 1, func(n *v1.NeedleInserted) { n.Track, n.Access = "C", "G" }).culture(2, nil)
@@ -43,10 +51,13 @@ func TestTheScopeOfARulesHold(t *testing.T) {
 			})
 		}, ""},
 		{"a graft holds each of its tracks", func(s *story) { s.access(2, v1.AccessKind_ACCESS_KIND_GRAFT) }, "A B"},
-		{"a person's hold on a track holds it alone", func(s *story) { s.said(2, 9, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}) }, "A"},
+		{"a person's hold on a track holds it alone", func(s *story) {
+			s.said(2, 9, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."})
+		}, "A"},
 	} {
 		t.Run(c.says, func(t *testing.T) {
-			s := tell(t).plan(0, tips(70)).said(0, 6, 0, &v1.TrackPlanned{Access: "G", Tracks: []*v1.TrackPlan{{Track: "C", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL}}})
+			s := tell(t).plan(0, tips(70)).said(0, 6, 0,
+				&v1.TrackPlanned{Access: "G", Tracks: []*v1.TrackPlan{{Track: "C", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL}}})
 			s.insert(1, 1) // A is in use, B and C are planned
 			c.told(s)
 			j := s.judge(3)
@@ -74,7 +85,8 @@ func (s *story) corrected(day, message int, opts ...func(*v1.AccessExamined)) *s
 		o(x)
 	}
 	return s.said(day, 17, 0, &v1.AssessmentFactCorrected{
-		Correction:  &v1.Correction{Fact: &v1.FactReference{SourceMessageId: s.events[message].GetSourceMessageId()}, Revision: 1, AssertedAt: timestamppb.New(on(day)), Reason: "Another arm."},
+		Correction: &v1.Correction{Fact: &v1.FactReference{SourceMessageId: s.events[message].GetSourceMessageId()}, Revision: 1,
+			AssertedAt: timestamppb.New(on(day)), Reason: "Another arm."},
 		Replacement: &v1.AssessmentFact{Fact: &v1.AssessmentFact_AccessExamined{AccessExamined: x}},
 	})
 }
@@ -90,9 +102,12 @@ func TestAHoldOutlivesItsGround(t *testing.T) {
 		finds     string
 	}{
 		{"a ground that stands", func(s *story) { s.exam(12, noThrill) }, "thrill-absent", false, "thrill-absent"},
-		{"a corrected ground leaves the hold, marked", func(s *story) { s.exam(12, noThrill).corrected(13, s.last()) }, "thrill-absent", true, ""},
-		{"a ground corrected to one that holds as well is not withdrawn", func(s *story) { s.exam(12, noThrill).corrected(13, s.last(), noBruit) }, "thrill-absent", false, "thrill-absent"},
-		{"an examination corrected to a ground opens its hold", func(s *story) { s.exam(12).corrected(13, s.last(), noThrill) }, "thrill-absent", false, "thrill-absent"},
+		{"a corrected ground leaves the hold, marked", func(s *story) { s.exam(12, noThrill).corrected(13, s.last()) },
+			"thrill-absent", true, ""},
+		{"a ground corrected to one that holds as well is not withdrawn",
+			func(s *story) { s.exam(12, noThrill).corrected(13, s.last(), noBruit) }, "thrill-absent", false, "thrill-absent"},
+		{"an examination corrected to a ground opens its hold", func(s *story) { s.exam(12).corrected(13, s.last(), noThrill) },
+			"thrill-absent", false, "thrill-absent"},
 		{"a withdrawn ground's hold is lifted by name", func(s *story) {
 			s.exam(12, noThrill)
 			ground := s.last()
@@ -150,21 +165,28 @@ func TestHowFindingsBeginAndEnd(t *testing.T) {
 			s.made().planned(0).sharps(1, 1).insert(3, 3, by("deputy")).said(4, 8, 0, &v1.DeputyNamed{Track: "A", Deputy: nurse("deputy")})
 		}, 4, "unlisted-cannulator caution", "", track.Sharp},
 		{"a later plan ends a note on the angle", func(s *story) { s.plan(0, angled(19)).plan(1, angled(25)) }, 1, "", "", track.Sharp},
-		{"a takeover ends what was found of the plan", func(s *story) { s.plan(0, angled(19)).said(1, 6, 0, taken) }, 1, "", "", track.Blunt},
-		{"a taken over track is asked for disinfections from its first session here", func(s *story) { s.said(0, 6, 0, taken).insert(1, 1, blunt) }, 1, "single-disinfection note", "", track.Blunt},
-		{"the drift at a removal ends with the next session", func(s *story) { s.made().planned(0).sharps(1, 1).removed(1, one(19.9), nil).insert(3, 3) }, 3, "", "", track.Sharp},
+		{"a takeover ends what was found of the plan", func(s *story) { s.plan(0, angled(19)).said(1, 6, 0, taken) }, 1, "",
+			"", track.Blunt},
+		{"a taken over track is asked for disinfections from its first session here",
+			func(s *story) { s.said(0, 6, 0, taken).insert(1, 1, blunt) }, 1, "single-disinfection note", "", track.Blunt},
+		{"the drift at a removal ends with the next session", func(s *story) {
+			s.made().planned(0).sharps(1, 1).removed(1, one(19.9), nil).
+				insert(3, 3)
+		}, 3, "", "", track.Sharp},
 		{"a first insertion by a novice is forgotten when the track is ready", func(s *story) {
 			s.made().rated("creator", "2025-02-01", v1.CannulatorLevel_CANNULATOR_LEVEL_SUPERVISED).planned(0).sharps(1, 6)
 		}, 11, "", "", track.Blunt},
 		{"and not before", func(s *story) {
 			s.made().rated("creator", "2025-02-01", v1.CannulatorLevel_CANNULATOR_LEVEL_SUPERVISED).planned(0).sharps(1, 5)
 		}, 9, "first-by-novice caution", "", track.Sharp},
-		{"14 days are one more session, not a new beginning", func(s *story) { s.made().planned(0).sharps(1, 2).insert(17, 17) }, 17, "gap-long caution", "", track.Sharp},
+		{"14 days are one more session, not a new beginning", func(s *story) { s.made().planned(0).sharps(1, 2).insert(17, 17) }, 17,
+			"gap-long caution", "", track.Sharp},
 		{"a pulse that no longer bounds ends the sign", func(s *story) {
 			s.ready().exam(12, pulse).exam(13, func(x *v1.AccessExamined) { x.Feel.BoundingPulse = absent })
 		}, 13, "", "", track.Blunt},
 		{"neither discontinuous nor high-pitched ends it as well", func(s *story) {
-			s.ready().exam(12, pulse).exam(13, func(x *v1.AccessExamined) { x.Feel.DiscontinuousThrill, x.Listen.HighPitchedBruit = absent, absent })
+			s.ready().exam(12, pulse).
+				exam(13, func(x *v1.AccessExamined) { x.Feel.DiscontinuousThrill, x.Listen.HighPitchedBruit = absent, absent })
 		}, 13, "", "", track.Blunt},
 		{"one of the two alone does not", func(s *story) {
 			s.ready().exam(12, pulse).exam(13, func(x *v1.AccessExamined) { x.Feel.DiscontinuousThrill = absent })
@@ -173,14 +195,23 @@ func TestHowFindingsBeginAndEnd(t *testing.T) {
 			s.ready().exam(12, pulse).exam(13, func(x *v1.AccessExamined) { x.Look.CollapseOnElevation = present })
 		}, 13, "outflow-sign caution", "", track.Blunt},
 		{"a pulse that grows ends the sign of the inflow", func(s *story) {
-			s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.PulseAugmentation = absent }).exam(13, func(x *v1.AccessExamined) { x.Feel.PulseAugmentation = present })
+			s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.PulseAugmentation = absent }).
+				exam(13, func(x *v1.AccessExamined) { x.Feel.PulseAugmentation = present })
 		}, 13, "", "", track.Blunt},
-		{"twenty minutes the next time end the caution of a long bleeding", func(s *story) { s.ready().bleeding(11, 21, 20) }, 12, "", "", track.Blunt},
-		{"a look without a trend ends that of the last", func(s *story) { s.trial().pressures(1, 16, 200, append(slices.Clone(rise), level...)...) }, 24, "", "", track.Blunt},
-		{"between the looks it stands", func(s *story) { s.trial().pressures(1, 16, 200, append(slices.Clone(rise), level[:11]...)...) }, 23, "pressure-rising caution", "", track.Blunt},
-		{"another gauge begins a new look", func(s *story) { s.trial().pressures(1, 16, 200, rise[:6]...).pressures(7, 15, 200, rise[6:]...) }, 13, "", "", track.Blunt},
+		{"twenty minutes the next time end the caution of a long bleeding", func(s *story) { s.ready().bleeding(11, 21, 20) }, 12, "",
+			"", track.Blunt},
+		{"a look without a trend ends that of the last", func(s *story) {
+			s.trial().pressures(1, 16, 200, append(slices.Clone(rise), level...)...)
+		}, 24, "", "", track.Blunt},
+		{"between the looks it stands", func(s *story) { s.trial().pressures(1, 16, 200, append(slices.Clone(rise), level[:11]...)...) },
+			23, "pressure-rising caution", "", track.Blunt},
+		{"another gauge begins a new look", func(s *story) {
+			s.trial().pressures(1, 16, 200, rise[:6]...).pressures(7, 15, 200, rise[6:]...)
+		}, 13, "", "", track.Blunt},
 		{"enough flow ends a low one", func(s *story) { s.ready().flow(5, 499).flow(11, 500) }, 11, "", "", track.Blunt},
-		{"a missed treatment is rest for every access", func(s *story) { s.ready().said(12, 9, 12, infiltrated).said(13, 8, 13, &v1.SessionMissed{}) }, 13, "", "", track.Blunt},
+		{"a missed treatment is rest for every access", func(s *story) {
+			s.ready().said(12, 9, 12, infiltrated).said(13, 8, 13, &v1.SessionMissed{})
+		}, 13, "", "", track.Blunt},
 		{"the infiltrated treatment itself is none", func(s *story) {
 			s.ready().said(12, 9, 12, infiltrated).said(12, 10, 12, &v1.SessionStarted{Access: "K"})
 		}, 12, "infiltration caution", "", track.Blunt},
@@ -188,13 +219,18 @@ func TestHowFindingsBeginAndEnd(t *testing.T) {
 			s.trial().insert(15, 15).said(16, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Aneurysm."})
 		}, 16, "", "", track.None},
 		{"but its hold stays until it is lifted", func(s *story) {
-			s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.Thrill = absent }).said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Thrombosed."})
+			s.ready().exam(12, func(x *v1.AccessExamined) { x.Feel.Thrill = absent }).
+				said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Thrombosed."})
 		}, 13, "thrill-absent stop", "thrill-absent", track.None},
-		{"an access that is no longer used has no findings", func(s *story) { s.ready().flow(11, 499).said(12, 6, 0, &v1.AccessRetired{Access: "F"}) }, 12, "", "", track.None},
-		{"a finding whose ground is taken back is not there", func(s *story) { s.ready().flow(11, 499).void(11, s.last()) }, 11, "", "", track.Blunt},
+		{"an access that is no longer used has no findings",
+			func(s *story) { s.ready().flow(11, 499).said(12, 6, 0, &v1.AccessRetired{Access: "F"}) }, 12, "", "", track.None},
+		{"a finding whose ground is taken back is not there", func(s *story) { s.ready().flow(11, 499).void(11, s.last()) }, 11, "",
+			"", track.Blunt},
 		{"a closed review of another track clears nothing here", func(s *story) {
-			s.trial().insert(15, 15, because(v1.RescueReason_RESCUE_REASON_OTHER)).insert(17, 17, because(v1.RescueReason_RESCUE_REASON_OTHER))
-			s.said(18, 8, 0, &v1.ReviewOpened{Review: "R", Track: "B", Reason: "Odd."}).said(18, 9, 0, &v1.ReviewClosed{Review: "R", ClosedBy: nurse("lead"), Outcome: "Nothing."})
+			s.trial().insert(15, 15, because(v1.RescueReason_RESCUE_REASON_OTHER)).
+				insert(17, 17, because(v1.RescueReason_RESCUE_REASON_OTHER))
+			s.said(18, 8, 0, &v1.ReviewOpened{Review: "R", Track: "B", Reason: "Odd."}).
+				said(18, 9, 0, &v1.ReviewClosed{Review: "R", ClosedBy: nurse("lead"), Outcome: "Nothing."})
 		}, 18, "rescue note, rescue-repeat caution", "", track.Blunt},
 	} {
 		t.Run(c.says, func(t *testing.T) {
@@ -216,7 +252,8 @@ func TestHowFindingsBeginAndEnd(t *testing.T) {
 			}
 			st := s.on(c.day)
 			if strings.Join(finds, ", ") != c.finds || strings.Join(holds, ", ") != c.holds || st.Next.Needle != c.next {
-				t.Errorf("found %q, held by %q, next %s (%s); want %q, %q, %s", finds, holds, st.Next.Needle, st.Next.Why, c.finds, c.holds, c.next)
+				t.Errorf("found %q, held by %q, next %s (%s); want %q, %q, %s", finds, holds, st.Next.Needle, st.Next.Why, c.finds,
+					c.holds, c.next)
 			}
 		})
 	}
@@ -230,15 +267,19 @@ func TestAHoldOnWhatIsNoLongerUsed(t *testing.T) {
 		givenUp bool
 	}{
 		{"its access is in use", func(s *story) { s.ready().exam(12, thrill) }, false},
-		{"its access is no longer used", func(s *story) { s.ready().exam(12, thrill).said(13, 6, 0, &v1.AccessRetired{Access: "F"}) }, true},
+		{"its access is no longer used", func(s *story) {
+			s.ready().exam(12, thrill).said(13, 6, 0, &v1.AccessRetired{Access: "F"})
+		}, true},
 		{"the only track was given up, not its access", func(s *story) {
 			s.ready().exam(12, thrill).said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Thrombosed."})
 		}, false},
 		{"its track was given up", func(s *story) {
-			s.ready().said(12, 6, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Odd."})
+			s.ready().said(12, 6, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).
+				said(13, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Odd."})
 		}, true},
 		{"another track was given up", func(s *story) {
-			s.ready().said(12, 6, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).said(13, 6, 0, &v1.TrackRetired{Track: "B", Reason: "Odd."})
+			s.ready().said(12, 6, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).
+				said(13, 6, 0, &v1.TrackRetired{Track: "B", Reason: "Odd."})
 		}, false},
 		{"nothing is known of the track", func(s *story) {
 			s.ready().said(12, 6, 0, &v1.HoldPlaced{Access: "Z", PlacedBy: nurse("lead"), Reason: "Odd."})

@@ -35,12 +35,16 @@ func TestAMovedPatientIsJudgedByTheStay(t *testing.T) {
 		{"at u six are enough", func(*story) {}, 11, "u", "ready, 6 of 6, blunt"},
 		{"who moves to v has six of eight", func(s *story) { moved(s) }, 12, "v", "forming, 6 of 8, sharp"},
 		{"on the last day at u six were enough, whatever came after", func(s *story) { moved(s) }, 11, "u", "ready, 6 of 6, blunt"},
-		{"a late culture from u moves nobody back", func(s *story) { moved(s).said(13, 9, 0, negative).at("u") }, 13, "v", "forming, 6 of 8, sharp"},
+		{"a late culture from u moves nobody back", func(s *story) { moved(s).said(13, 9, 0, negative).at("u") }, 13, "v",
+			"forming, 6 of 8, sharp"},
 		{"a late culture from v moves nobody", func(s *story) { s.said(11, 9, 0, negative).at("v") }, 11, "u", "ready, 6 of 6, blunt"},
-		{"a session as a guest of u moves nobody back", func(s *story) { moved(s).insert(13, 13).at("u") }, 13, "v", "forming, 7 of 8, sharp"},
+		{"a session as a guest of u moves nobody back", func(s *story) { moved(s).insert(13, 13).at("u") }, 13, "v",
+			"forming, 7 of 8, sharp"},
 		{"a session as a guest of v moves nobody", func(s *story) { s.insert(12, 12).at("v") }, 12, "u", "ready, 7 of 6, blunt"},
-		{"u closes its visit after v has admitted", func(s *story) { moved(s).said(13, 9, 0, gone).at("u") }, 13, "v", "forming, 6 of 8, sharp"},
-		{"a ready track that moves is no track for a blunt needle", func(s *story) { moved(s).insert(13, 13, blunt).at("v") }, 13, "v", "early-blunt caution; forming, 6 of 8, sharp"},
+		{"u closes its visit after v has admitted", func(s *story) { moved(s).said(13, 9, 0, gone).at("u") }, 13, "v",
+			"forming, 6 of 8, sharp"},
+		{"a ready track that moves is no track for a blunt needle", func(s *story) { moved(s).insert(13, 13, blunt).at("v") }, 13, "v",
+			"early-blunt caution; forming, 6 of 8, sharp"},
 	} {
 		t.Run(c.says, func(t *testing.T) {
 			s := moves(t)
@@ -68,12 +72,14 @@ func TestAStrangersNeedleIsNoInstruction(t *testing.T) {
 	const with, against = v1.NeedleDirection_NEEDLE_DIRECTION_ANTEGRADE, v1.NeedleDirection_NEEDLE_DIRECTION_RETROGRADE
 	st := tell(t).made().planned(0).insert(1, 1, as(with, 5, 16)).insert(3, 3, as(against, 9, 14), by("stranger"), at(40)).on(3)
 	if st.Direction != with || st.Depth == nil || *st.Depth != 5 || *st.Gauge != 16 || *st.ReferenceAngle != 25 || st.Counted != 1 {
-		t.Errorf("after a stranger's needle the next one is told %v, %v mm, %vG, %v°, with %d counted", st.Direction, *st.Depth, *st.Gauge, *st.ReferenceAngle, st.Counted)
+		t.Errorf("after a stranger's needle the next one is told %v, %v mm, %vG, %v°, with %d counted", st.Direction, *st.Depth, *st.Gauge,
+			*st.ReferenceAngle, st.Counted)
 	}
 	// A later needle of the creator does not change it either, but for the gauge.
 	st = tell(t).made().planned(0).insert(1, 1, as(with, 5, 16)).insert(3, 3, as(against, 9, 15)).on(3)
 	if st.Direction != with || *st.Depth != 5 || *st.Gauge != 15 || st.Counted != 2 {
-		t.Errorf("after the creator's second needle the next one is told %v, %v mm, %vG, with %d counted", st.Direction, *st.Depth, *st.Gauge, st.Counted)
+		t.Errorf("after the creator's second needle the next one is told %v, %v mm, %vG, with %d counted", st.Direction, *st.Depth,
+			*st.Gauge, st.Counted)
 	}
 }
 
@@ -91,7 +97,9 @@ func TestAHoldOnTheAccessStopsATrackOfUnknownAccess(t *testing.T) {
 		{"a hold on what is known to be a catheter", func(s *story) {
 			s.access(0, v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER).said(2, 9, 0, hold)
 		}, 0, track.Sharp},
-		{"a hold on an access that was given up", func(s *story) { s.said(2, 9, 0, hold).said(2, 10, 0, &v1.AccessRetired{Access: "F"}) }, 0, track.Sharp},
+		{"a hold on an access that was given up", func(s *story) {
+			s.said(2, 9, 0, hold).said(2, 10, 0, &v1.AccessRetired{Access: "F"})
+		}, 0, track.Sharp},
 	} {
 		t.Run(c.says, func(t *testing.T) {
 			s := tell(t).made().insert(1, 1, nowhere)
@@ -105,7 +113,8 @@ func TestAHoldOnTheAccessStopsATrackOfUnknownAccess(t *testing.T) {
 
 func TestAHoldSaysHowOftenItWasNeedledUnder(t *testing.T) {
 	s := tell(t).ready().said(12, 9, 0, &v1.HoldPlaced{Access: "F", PlacedBy: nurse("lead"), Reason: "Hot arm."})
-	s.insert(13, 13, blunt).insert(15, 15, blunt).insert(15, 15, blunt, func(n *v1.NeedleInserted) { n.Track, n.Role = "V", v1.NeedleRole_NEEDLE_ROLE_VENOUS })
+	s.insert(13, 13, blunt).insert(15, 15, blunt).
+		insert(15, 15, blunt, func(n *v1.NeedleInserted) { n.Track, n.Role = "V", v1.NeedleRole_NEEDLE_ROLE_VENOUS })
 	j := s.judge(15)
 	if h := j.Open()[0]; h.Needled != 2 || h.NeedledLast != on(15).Format(time.DateOnly) {
 		t.Errorf("needled in %d sessions, last on %s; want 2 and day 15", h.Needled, h.NeedledLast)
@@ -117,8 +126,10 @@ func TestAHoldSaysHowOftenItWasNeedledUnder(t *testing.T) {
 
 // What is serious stands first, whatever needle comes next.
 func TestTheHeadlineBeginsWithWhatIsSerious(t *testing.T) {
-	st := tell(t).trial().insert(15, 15, because(v1.RescueReason_RESCUE_REASON_OTHER)).insert(17, 17, blunt).insert(19, 19, blunt).insert(21, 21, blunt).
-		insert(26, 26, blunt, failed).insert(26, 26, blunt, failed, attempt(2)).insert(26, 26, attempt(3), because(v1.RescueReason_RESCUE_REASON_OTHER)).on(26)
+	st := tell(t).trial().insert(15, 15, because(v1.RescueReason_RESCUE_REASON_OTHER)).insert(17, 17, blunt).insert(19, 19, blunt).
+		insert(21, 21, blunt).
+		insert(26, 26, blunt, failed).insert(26, 26, blunt, failed, attempt(2)).
+		insert(26, 26, attempt(3), because(v1.RescueReason_RESCUE_REASON_OTHER)).on(26)
 	if st.Stage != track.Established || st.Next.Needle != track.Blunt {
 		t.Fatalf("it is %s, next %s", st.Stage, st.Next.Needle)
 	}
@@ -140,7 +151,8 @@ func TestAFirstInsertionWithoutAnAngleSaysWhatMendsIt(t *testing.T) {
 	bare := func(n *v1.NeedleInserted) { n.AngleDegrees = nil }
 	s := tell(t).made().insert(1, 1, bare).sharps(3, 7)
 	st := s.on(15)
-	if st.Counted != 0 || !strings.Contains(st.Next.Why, "The first insertion (2025-03-03) does not record its angle: no session counts until that is corrected.") ||
+	if st.Counted != 0 || !strings.Contains(st.Next.Why,
+		"The first insertion (2025-03-03) does not record its angle: no session counts until that is corrected.") ||
 		strings.Contains(st.Next.Why, "more sharp session") {
 		t.Errorf("%d count; it says %q", st.Counted, st.Next.Why)
 	}
@@ -180,7 +192,8 @@ func TestOneInfectionIsOneHold(t *testing.T) {
 
 func TestATrackGivenUpAndPlannedAgainSaysSo(t *testing.T) {
 	s := tell(t).ready().said(12, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Aneurysm."}).plan(13)
-	if st := s.on(13); st.Stage != track.Retired || !strings.Contains(st.Next.Why, "A later plan names it again and does not bring it back") {
+	if st := s.on(13); st.Stage != track.Retired ||
+		!strings.Contains(st.Next.Why, "A later plan names it again and does not bring it back") {
 		t.Errorf("it is %s and says %q", st.Stage, st.Next.Why)
 	}
 }
@@ -217,7 +230,8 @@ func TestAFactKnownToTheDayIsLookedAtInTheMorning(t *testing.T) {
 	s := tell(t).ready().said(12, 9, 0, &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Odd."}).byDay()
 	items := s.items(12)
 	held := func(at time.Time) track.State {
-		j := track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return time.UTC }, AsOf: at})
+		j := track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items),
+			Zone: func(string) *time.Location { return time.UTC }, AsOf: at})
 		return j.Tracks[0]
 	}
 	midnight := time.Date(2025, 3, 14, 0, 0, 0, 0, time.UTC)

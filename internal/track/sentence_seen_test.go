@@ -47,9 +47,12 @@ func seenSentences() []sentence {
 	} {
 		is := func(f v1.Finding) func(*v1.AccessExamined) { return func(x *v1.AccessExamined) { sign(x, f) } }
 		out = append(out,
-			sentence{says + " over the access is a caution", func(s *story) { s.ready().exam(12, is(present)) }, 12, finds, "", track.Blunt},
-			sentence{says + " that nobody looked for again still stands", func(s *story) { s.ready().exam(12, is(present)).exam(13) }, 13, finds, "", track.Blunt},
-			sentence{says + " that is seen to be gone is over", func(s *story) { s.ready().exam(12, is(present)).exam(13, is(absent)) }, 13, "", "", track.Blunt})
+			sentence{says + " over the access is a caution", func(s *story) { s.ready().exam(12, is(present)) }, 12, finds, "",
+				track.Blunt},
+			sentence{says + " that nobody looked for again still stands", func(s *story) { s.ready().exam(12, is(present)).exam(13) }, 13,
+				finds, "", track.Blunt},
+			sentence{says + " that is seen to be gone is over", func(s *story) { s.ready().exam(12, is(present)).exam(13, is(absent)) }, 13,
+				"", "", track.Blunt})
 	}
 	aneurysm := func(x *v1.AccessExamined) { x.Look.Aneurysm = present }
 	is := func(side v1.BodySide, kind v1.AccessKind) *v1.AccessCreated {
@@ -57,14 +60,23 @@ func seenSentences() []sentence {
 	}
 	const left, right, fistula = v1.BodySide_BODY_SIDE_LEFT, v1.BodySide_BODY_SIDE_RIGHT, v1.AccessKind_ACCESS_KIND_FISTULA
 	return append(out,
-		sentence{"an aneurysm whose track a review has looked at stays a caution", func(s *story) { s.ready().exam(11, aneurysm).reviewed(12) }, 12, finds, "", track.Blunt},
-		sentence{"an access said to be on the other arm is a caution", func(s *story) { s.said(0, 5, 0, is(left, fistula)).ready().said(12, 9, 0, is(right, fistula)) }, 12, "access-restated caution", "", track.Blunt},
-		sentence{"an access told again alike is none", func(s *story) { s.said(0, 5, 0, is(left, fistula)).ready().said(12, 9, 0, is(left, fistula)) }, 12, "", "", track.Blunt},
-		sentence{"a side that is told for the first time is none", func(s *story) { s.said(0, 5, 0, is(0, fistula)).ready().said(12, 9, 0, is(left, fistula)) }, 12, "", "", track.Blunt},
+		sentence{"an aneurysm whose track a review has looked at stays a caution",
+			func(s *story) { s.ready().exam(11, aneurysm).reviewed(12) }, 12, finds, "", track.Blunt},
+		sentence{"an access said to be on the other arm is a caution", func(s *story) {
+			s.said(0, 5, 0, is(left, fistula)).ready().
+				said(12, 9, 0, is(right, fistula))
+		}, 12, "access-restated caution", "", track.Blunt},
+		sentence{"an access told again alike is none", func(s *story) {
+			s.said(0, 5, 0, is(left, fistula)).ready().said(12, 9, 0, is(left, fistula))
+		}, 12, "", "", track.Blunt},
+		sentence{"a side that is told for the first time is none",
+			func(s *story) { s.said(0, 5, 0, is(0, fistula)).ready().said(12, 9, 0, is(left, fistula)) }, 12, "", "", track.Blunt},
 		sentence{"voiding the wrong statement of the arm ends it", func(s *story) {
 			s.said(0, 5, 0, is(left, fistula)).ready().said(12, 9, 0, is(right, fistula)).void(12, s.last())
 		}, 12, "", "", track.Blunt},
-		sentence{"a session number that comes back two days later is two sessions, with a caution", func(s *story) { s.made().planned(0).insert(1, 7).insert(3, 7).prepared(3, disinfected(2, 0)) }, 3, "reference-reused caution, single-disinfection note", "", track.Sharp},
+		sentence{"a session number that comes back two days later is two sessions, with a caution",
+			func(s *story) { s.made().planned(0).insert(1, 7).insert(3, 7).prepared(3, disinfected(2, 0)) }, 3,
+			"reference-reused caution, single-disinfection note", "", track.Sharp},
 	)
 }
 
@@ -96,10 +108,13 @@ func unusedSentences() []sentence {
 		}, 36, caution, "", track.Blunt},
 		{"a closed review ends the stop and not the caution", func(s *story) { late(s).reviewed(57) }, 57, caution, "", track.Blunt},
 		{"a review closed before the stop does not", func(s *story) { late(s).reviewed(55) }, 57, stop, "", track.None},
-		{"after a review 42 more days without a needle are no stop yet", func(s *story) { late(s).reviewed(57) }, 99, caution, "", track.Blunt},
+		{"after a review 42 more days without a needle are no stop yet", func(s *story) { late(s).reviewed(57) }, 99, caution,
+			"", track.Blunt},
 		{"after 43 it is back", func(s *story) { late(s).reviewed(57) }, 100, stop, "", track.None},
-		{"a needle does not end the stop, and is one under it", func(s *story) { late(s).insert(57, 57, blunt) }, 57, "needled-under-hold caution, unused-long stop", "", track.None},
-		{"a track that rests is not asked", func(s *story) { late(s).said(20, 9, 0, &v1.TrackRested{Track: "A", Reason: "Away."}) }, 60, "", "", track.None},
+		{"a needle does not end the stop, and is one under it", func(s *story) { late(s).insert(57, 57, blunt) }, 57,
+			"needled-under-hold caution, unused-long stop", "", track.None},
+		{"a track that rests is not asked", func(s *story) { late(s).said(20, 9, 0, &v1.TrackRested{Track: "A", Reason: "Away."}) }, 60,
+			"", "", track.None},
 		{"a patient who is away is not asked", func(s *story) {
 			s.said(0, 5, 0, &v1.PatientAdmitted{})
 			late(s).said(20, 9, 0, &v1.PatientLeft{Reason: v1.LeavingReason_LEAVING_REASON_TRANSPLANT})
@@ -117,9 +132,11 @@ func heldSentences() []sentence {
 	holds := &v1.HoldPlaced{Track: "A", PlacedBy: nurse("lead"), Reason: "Looks odd."}
 	forming := func(s *story) *story { return s.made().planned(0).sharps(1, 5).said(10, 9, 0, holds) }
 	return []sentence{
-		{"a needle under an open hold is a caution", func(s *story) { forming(s).insert(11, 11) }, 11, "needled-under-hold caution", "person", track.None},
+		{"a needle under an open hold is a caution", func(s *story) { forming(s).insert(11, 11) }, 11, "needled-under-hold caution",
+			"person", track.None},
 		{"a needle before the hold is none", func(s *story) { forming(s) }, 11, "", "person", track.None},
-		{"a needle after the lift is none", func(s *story) { forming(s).lifted(10, rule.Person, s.last()).insert(11, 11) }, 11, "", "", track.Blunt},
+		{"a needle after the lift is none", func(s *story) { forming(s).lifted(10, rule.Person, s.last()).insert(11, 11) }, 11, "",
+			"", track.Blunt},
 		{"the lift ends it", func(s *story) {
 			hold := forming(s).last()
 			s.insert(11, 11).lifted(12, rule.Person, hold)
@@ -145,8 +162,10 @@ func TestWhatNobodyExaminedInTheSession(t *testing.T) {
 		told func(s *story)
 		want string
 	}{
-		{"look, listen and feel before, listen and feel after leave nothing out", func(s *story) { s.said(3, 7, 3, all()).said(3, 12, 3, heard()) }, ""},
-		{"listen and feel before, a look after leave nothing out", func(s *story) { s.said(3, 7, 3, heard()).said(3, 12, 3, part(&v1.AccessExamined{Look: &v1.Look{}})) }, ""},
+		{"look, listen and feel before, listen and feel after leave nothing out",
+			func(s *story) { s.said(3, 7, 3, all()).said(3, 12, 3, heard()) }, ""},
+		{"listen and feel before, a look after leave nothing out",
+			func(s *story) { s.said(3, 7, 3, heard()).said(3, 12, 3, part(&v1.AccessExamined{Look: &v1.Look{}})) }, ""},
 		{"without a look in the session it was left out", func(s *story) { s.said(3, 7, 3, heard()).said(3, 12, 3, heard()) }, "look"},
 		{"a look in the session before is none in this", func(s *story) { s.said(1, 7, 1, all()).said(3, 7, 3, heard()) }, "look"},
 		{"what is told without a session belongs to its day", func(s *story) { s.said(3, 7, 0, all()).said(3, 12, 0, heard()) }, ""},

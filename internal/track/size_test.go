@@ -6,7 +6,7 @@ import "cannulary/internal/testkit/tier"
 type sizes struct {
 	histories   int // the fold is held against the oracle on them
 	fired       int // so often at least each rule fires in them
-	charts      int // a chart takes their facts in one by one
+	followers   int // a follower takes their facts in one by one
 	notRecorded int // each recorded value is taken away from them
 }
 

@@ -11,44 +11,44 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// step is one thing that is folded: a fact, or what a whole session adds up to at the
-// moment at which the session comes in.
+// step is one thing to fold: a fact, or a whole session at the moment of its first attempt.
 type step struct {
 	fact *record.Fact
-	// withdrawn marks a version of a fact that does not stand: it can hold, and nothing else.
+	// withdrawn marks a version of a fact that does not stand. It can open a hold and does
+	// nothing else.
 	withdrawn bool
 	// place is the fact's occasion.
 	place string
-	// of is the session that an attempt belongs to; first tells that the session comes in with it.
+	// of is the session of an attempt. first marks the attempt with which the session is folded.
 	of    *session
 	first bool
-	// value is set at the fact that gives a session's haemostasis or venous pressure.
+	// value marks the fact that gives the haemostasis or the venous pressure of a session.
 	value bool
 }
 
-// session is what happened in one track in one treatment.
+// session is one track in one treatment.
 type session struct {
 	track    string
-	places   []string // the occasions of its attempts: where preparations of it are found
-	treated  string   // the same for all tracks of a treatment: its reference, else facility and date
+	places   []string // the occasions of its attempts, under which its preparations are found
+	treated  string   // names the treatment, the same for all its tracks: its reference, else facility and date
 	facility string
 	at, from time.Time // of its first attempt
 	date     string    // local
 	attempts []attempt
 	preps    []*record.Fact
 	speed    uint32 // mL/min, 0 if not recorded
-	speedOf  string // the fact that told it
-	// found tells that a peg was found between its first attempt and its final entry.
+	speedOf  string // the fact that gives it
+	// found reports that a peg was found between its first attempt and its final entry.
 	found         bool
 	complications []cannularyv1.ComplicationKind
-	// reused tells that its reference had a session in the track before.
+	// reused reports that its reference had an earlier session in the track.
 	reused bool
-	// held tells that a needle was used in it under a hold, doubted that one was used on the day of
-	// a hold of which no time is known. Both may come to light after its first attempt.
+	// held reports that a needle was used in it under a hold. doubted reports one on a day on
+	// which a hold began at an unknown time. A fact after its first attempt can set both.
 	held, doubted bool
 }
 
-// is tells whether an occasion is one of the session's.
+// is reports whether an occasion is one of the session's.
 func (s *session) is(place string) bool { return slices.Contains(s.places, place) }
 
 // attempt is one insertion attempt.
@@ -56,7 +56,7 @@ type attempt struct {
 	*cannularyv1.NeedleInserted
 	id string
 	at time.Time
-	// from is since when it is looked at: see env.from.
+	// from is the moment from which it counts: see env.from.
 	from time.Time
 	fact *record.Fact
 }
@@ -68,7 +68,7 @@ func (a attempt) successful() bool {
 	return a.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL
 }
 
-// used tells that the skin was pierced.
+// used reports that the skin was pierced.
 func (a attempt) used() bool {
 	return a.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED
 }
@@ -88,7 +88,7 @@ func (a attempt) before(b attempt) bool {
 
 func (s *session) bluntSuccess() bool { return s.final().blunt() && s.final().successful() }
 
-// firstUsed is the first attempt that pierced the skin, nil if none did.
+// firstUsed returns the first attempt that pierced the skin, nil if none did.
 func (s *session) firstUsed() *attempt {
 	for i := range s.attempts {
 		if s.attempts[i].used() {
@@ -98,7 +98,8 @@ func (s *session) firstUsed() *attempt {
 	return nil
 }
 
-// easy: one attempt, one pass, no resistance. Anything not recorded is not easy.
+// easy reports one attempt, one pass and no resistance. A detail that is not recorded is not
+// easy.
 func (s *session) easy() bool {
 	if len(s.attempts) != 1 {
 		return false
@@ -125,10 +126,11 @@ func newEnv(in Input) *env {
 	return e
 }
 
-// date is the local date of a fact at its facility.
+// date returns the local date of a fact at its facility.
 func (e *env) date(f *record.Fact) string { return zone.Date(f.At, e.Zone(f.Facility)) }
 
-// day is the local day of a fact that is known to the day only; ok is false for any other.
+// day returns the local day of a fact that is known to the day only; ok is false for any other
+// fact.
 func (e *env) day(f *record.Fact) (from, to time.Time, ok bool) {
 	if f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY {
 		return from, to, false
@@ -137,7 +139,7 @@ func (e *env) day(f *record.Fact) (from, to time.Time, ok bool) {
 	return e.midnight(date, f.Facility), e.midnight(after(date, 1), f.Facility), true
 }
 
-// from is since when a fact is looked at: its clinical time, or the start of its day.
+// from returns the moment from which a fact counts: its clinical time, or the start of its day.
 func (e *env) from(f *record.Fact) time.Time {
 	if start, _, ok := e.day(f); ok {
 		return start
@@ -145,15 +147,15 @@ func (e *env) from(f *record.Fact) time.Time {
 	return f.At
 }
 
-// pair is a key of two parts.
+// pair is a map key of two parts.
 type pair struct{ a, b string }
 
-// gathering collects, over all facts, what one session adds up to.
+// gathering holds what all facts add up to, by session.
 type gathering struct {
 	e        *env
 	sessions []*session
 	of       map[string]*session // by attempt
-	days     map[string][]span   // by hold: days on which it began, nobody knows at what time
+	days     map[string][]span   // by hold: days on which it began at an unknown time
 	split    map[string]bool     // references that are split by date
 	at       map[pair]*session   // by track and occasion, the earliest
 	preps    map[pair][]*record.Fact
@@ -163,10 +165,10 @@ type gathering struct {
 	pressed  map[pair]*record.Fact // access, occasion: the highest pressure at 200 mL/min
 }
 
-// speed are the latest facts of a session that told the pump speed.
+// speed holds the latest facts of a session that state the pump speed.
 type speed struct{ start, end *record.Fact }
 
-// key names the session of a track that belongs to an occasion, else the occasion.
+// key names the session of a track that an occasion belongs to, else the occasion.
 func (g *gathering) key(track, place string) pair {
 	if s := g.at[pair{track, place}]; s != nil {
 		return pair{track, "session " + s.attempts[0].id}
@@ -174,8 +176,8 @@ func (g *gathering) key(track, place string) pair {
 	return pair{track, place}
 }
 
-// occasion gathers what belongs to one session: by the session's reference, with the local
-// date where that is split, else by local date.
+// occasion names the session of a fact: by its session reference, with the local date if that
+// reference is split, else by local date.
 func (g *gathering) occasion(f *record.Fact) string {
 	switch ref := reference(f); {
 	case ref == "":
@@ -187,7 +189,7 @@ func (g *gathering) occasion(f *record.Fact) string {
 	}
 }
 
-// steps sorts out what is folded, in order, and the sessions in it.
+// steps returns what is folded, in order, and the sessions in it.
 func (e *env) steps(items []record.Item) ([]step, *gathering) {
 	g := e.group(items)
 	out := make([]step, 0, len(items))
@@ -231,7 +233,7 @@ func (e *env) steps(items []record.Item) ([]step, *gathering) {
 	return out, g
 }
 
-// holds tells whether a fact of that kind can open a hold.
+// holds reports whether a fact of that kind can open a hold.
 func holds(b proto.Message) bool {
 	switch b.(type) {
 	case *cannularyv1.AccessExamined, *cannularyv1.SiteSignsSeen, *cannularyv1.CultureResulted,
@@ -285,14 +287,14 @@ func (g *gathering) gather(f *record.Fact) {
 	}
 }
 
-// found marks the sessions of the track that have begun and not ended: what is found before
-// the final entry was found at the session.
+// found records a fact that found a peg. A peg that is found before the final entry of a session
+// was found at that session.
 func (g *gathering) found(f *record.Fact, track string) {
 	k := pair{track, "found"}
 	g.preps[k] = append(g.preps[k], f)
 }
 
-// complete puts the sums of a session on the step at which they are folded.
+// complete sets on a step what its session adds up to.
 func (g *gathering) complete(st *step) {
 	switch b := st.fact.Body.(type) {
 	case *cannularyv1.NeedleInserted:
@@ -341,7 +343,7 @@ func latest(a, b *record.Fact) *record.Fact {
 	return a
 }
 
-// pegFound tells whether a preparation names what became of a peg that was there.
+// pegFound reports whether a preparation says what became of a peg.
 func pegFound(b *cannularyv1.SitePrepared) bool {
 	switch b.GetPeg() {
 	case cannularyv1.Removal_REMOVAL_WHOLE, cannularyv1.Removal_REMOVAL_PARTLY, cannularyv1.Removal_REMOVAL_NOT_REMOVED:

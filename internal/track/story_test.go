@@ -76,7 +76,8 @@ func needle(opts ...func(*cannularyv1.NeedleInserted)) *cannularyv1.NeedleInsert
 
 func (s *story) insert(day, session int, opts ...func(*cannularyv1.NeedleInserted)) *story {
 	n := needle(opts...)
-	return s.fact(on(day).Add(time.Duration(n.GetAttemptOrdinal())*time.Minute), session, cann(&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleInserted{NeedleInserted: n}}))
+	return s.fact(on(day).Add(time.Duration(n.GetAttemptOrdinal())*time.Minute), session,
+		cann(&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleInserted{NeedleInserted: n}}))
 }
 
 // sharps tells n easy sharp sessions, two days apart, beginning on day.
@@ -117,11 +118,13 @@ func (s *story) cannulation(at time.Time, f *cannularyv1.CannulationFact) *story
 func (s *story) peg(day, next int) *story { return s.pegLeft(day).pegFound(next) }
 
 func (s *story) pegLeft(day int) *story {
-	return s.cannulation(on(day).Add(4*time.Hour), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegPlaced{PegPlaced: &cannularyv1.PegPlaced{Track: "A"}}})
+	return s.cannulation(on(day).Add(4*time.Hour),
+		&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegPlaced{PegPlaced: &cannularyv1.PegPlaced{Track: "A"}}})
 }
 
 func (s *story) pegFound(day int) *story {
-	return s.cannulation(on(day), &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegRemoved{PegRemoved: &cannularyv1.PegRemoved{Track: "A"}}})
+	return s.cannulation(on(day),
+		&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_PegRemoved{PegRemoved: &cannularyv1.PegRemoved{Track: "A"}}})
 }
 
 // items are the facts that stand.
@@ -149,7 +152,8 @@ func (s *story) fold(day int) ([]track.State, []track.Hold) {
 func (s *story) judge(day int) track.Judgement {
 	s.t.Helper()
 	items := s.items(day)
-	return track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items), Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour)})
+	return track.Fold(track.Input{Items: items, Ratings: items, Book: protocol.NewBook(items),
+		Zone: func(string) *time.Location { return s.zone }, AsOf: on(day).Add(4 * time.Hour)})
 }
 
 // on is the state of track A on the day.

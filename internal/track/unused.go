@@ -11,33 +11,34 @@ import (
 	"cannulary/internal/zone"
 )
 
-// unused is what the rule unused-long knows of a track: a tunnel that is not used closes.
+// unused is what the rule unused-long knows of a track. A track that is not used closes.
 type unused struct {
-	base    zone.Day // of the last used needle, else of the takeover
+	base    zone.Day // date of the last used needle, else of the takeover
 	ground  string   // its fact
 	judged  zone.Day // the date that was judged last
-	review  zone.Day // on which the review was closed that ended the last stop; 0 for none since the base
+	review  zone.Day // date of the review that ended the last stop; 0 if none did since base
 	caution began
 	stop    began
 }
 
-// began is an aspect that has begun, zero if it has not. shown tells that nothing silences it.
+// began is an aspect that has begun, zero if it has not. shown reports that nothing silences it.
 type began struct {
 	on    zone.Day
 	since time.Time
-	// ground and seen are those of when it began.
+	// ground and seen are those of the moment at which it began.
 	ground, seen string
 	protocol     string
 	shown        bool
 }
 
-// leastUnused is the fewest days that a protocol may ask for.
+// leastUnused is the fewest days that a protocol can ask for.
 const leastUnused = 7
 
-// stopped tells that no needle may go in before a review, because the track was not used.
+// stopped reports that the track was not used for so long that a review must come before the
+// next needle.
 func (c *course) stopped() bool { return c.unused.stop.on != 0 && c.unused.stop.shown }
 
-// pass lets time pass up to a moment: lifts that wait, and days on which a track goes unused.
+// pass folds the time up to a moment: lifts that wait, and days on which a track is not used.
 func (m *machine) pass(e *env, t time.Time) {
 	for len(m.lifts) > 0 && !m.lifts[0].at.After(t) {
 		w := m.lifts[0]
@@ -49,7 +50,7 @@ func (m *machine) pass(e *env, t time.Time) {
 	m.unused(e, t, time.Time{})
 }
 
-// waits tells whether time that passes to a moment could change anything.
+// waits reports whether the time up to a moment can change anything.
 func (m *machine) waits(t time.Time) bool {
 	if len(m.lifts) > 0 && !m.lifts[0].at.After(t) {
 		return true
@@ -59,8 +60,9 @@ func (m *machine) waits(t time.Time) bool {
 	})
 }
 
-// unused judges the days up to a moment of every track that is in blunt use. What a fact
-// silences ends at that fact, silenced; what the calendar does with the day.
+// unused judges the days up to a moment for every track in blunt use. If a fact silences a
+// finding, the finding ends at the moment of that fact, silenced. If the calendar does, it ends
+// with the day.
 func (m *machine) unused(e *env, t, silenced time.Time) {
 	if !m.waits(t) {
 		return
@@ -103,7 +105,8 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 		switch show := b.on != 0 && !silent; {
 		case show && !b.shown:
 			b.shown = true
-			x := Finding{Rule: rule.UnusedLong, aspect: aspect, Track: c.name, Access: c.access, Since: b.since, Facts: []string{b.ground}, Seen: b.seen}
+			x := Finding{Rule: rule.UnusedLong, aspect: aspect, Track: c.name, Access: c.access, Since: b.since, Facts: []string{b.ground},
+				Seen: b.seen}
 			if aspect == aspectStop {
 				x.Severity = rule.Stop
 			}
@@ -115,8 +118,8 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 	}
 }
 
-// silent tells whether a track is not judged on a date: it rests, is retired, stays sharp, or the
-// patient is away. facility is that of the stay in force, p its protocol.
+// silent reports whether a track is not judged on a date: it rests, is retired or stays sharp,
+// or the patient is away. facility is that of the stay in force, p is its protocol.
 func (m *machine) silent(e *env, c *course, d zone.Day, t time.Time) (facility string, p protocol.Parameters, silent bool) {
 	in, open := m.stays.On(d)
 	facility = in.Facility
@@ -129,7 +132,7 @@ func (m *machine) silent(e *env, c *course, d zone.Day, t time.Time) (facility s
 	return facility, p, away || resting || c.retired != nil || p.SharpOnly
 }
 
-// used notes a needle that went in: what it is, and on which date where the patient belongs.
+// used records a used needle, dated where the patient belongs.
 func (m *machine) used(e *env, c *course, a attempt) {
 	u := &c.unused
 	d := zone.DayOf(a.at, e.Zone(m.stays.At(a.at).Facility))
@@ -138,7 +141,7 @@ func (m *machine) used(e *env, c *course, a attempt) {
 	m.end(a.from, "a needle was used on "+d.String(), rule.UnusedLong, aspectCaution, c.name, "")
 }
 
-// reviewedUnused ends a stop with the closing of a review.
+// reviewedUnused ends a stop when a review is closed.
 func (m *machine) reviewedUnused(e *env, c *course, r review, f *record.Fact) {
 	u := &c.unused
 	if u.stop.on == 0 {
@@ -148,7 +151,7 @@ func (m *machine) reviewedUnused(e *env, c *course, r review, f *record.Fact) {
 	m.end(e.from(f), "the review "+r.name+" was closed", rule.UnusedLong, aspectStop, c.name, "")
 }
 
-// unusedNext gathers the dates on which the rule may find something.
+// unusedNext adds the dates on which the rule can raise a finding.
 func (c *course) unusedNext(p *protocol.Parameters, due *dueDate) {
 	u := &c.unused
 	if !c.trial || u.base == 0 {

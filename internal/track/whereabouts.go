@@ -7,24 +7,24 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Whereabouts says where a patient is dialysed at a moment, see package stay.
+// Whereabouts is where a patient is dialysed at a moment, see package stay.
 type Whereabouts struct {
-	// Facility is that of the stay in force: its protocol and calendar judge. It is empty where
-	// no fact is known.
+	// Facility is that of the stay in force. Its protocol and calendar judge. It is empty if no
+	// fact is known.
 	Facility string
-	// Admitted tells that the stay began with an admission, or that the patient was admitted
-	// before; else the patient is where the care is.
+	// Admitted reports that an admission began this stay or an earlier one. Without one, the
+	// patient is where treatment takes place.
 	Admitted bool
-	// Left tells that the patient left and no stay is open.
+	// Left reports that the patient left and no stay is open.
 	Left     bool
 	LeftAt   time.Time
 	LeftUnit string
 	Reason   cannularyv1.LeavingReason
-	// InHospitalSince is set while the patient is an inpatient.
+	// InHospitalSince is nil while the patient is no inpatient.
 	InHospitalSince *time.Time
 }
 
-// where is where the patient is at a moment.
+// where returns where the patient is at a moment.
 func (m *machine) where(t time.Time) Whereabouts {
 	at := m.stays.At(t)
 	w := Whereabouts{Facility: at.Facility, Admitted: at.Admitted, InHospitalSince: m.hospital}
@@ -37,8 +37,8 @@ func (m *machine) where(t time.Time) Whereabouts {
 	return w
 }
 
-// moves gathers the dates on which a stay begins or ends, as the calendar of a facility has them.
-func (m *machine) moves(e *env, facility string, due *dueDate) {
+// stayDates adds the dates on which a stay begins or ends, by the calendar of a facility.
+func (m *machine) stayDates(e *env, facility string, due *dueDate) {
 	for _, s := range m.stays.List() {
 		for _, d := range []zone.Day{s.From, s.To} {
 			if d != zone.Never {

@@ -6,10 +6,10 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Binomial is the Clopper–Pearson limits of a proportion of which k of n were seen, at a
-// confidence level between 0 and 1 (0.95 for 95 %), half of the rest on each side. The
-// limits are proportions. With n 0 nothing is known: 0 and 1. A k outside 0 to n, a negative
-// n or a level outside has none: NaN and NaN.
+// Binomial returns the Clopper–Pearson limits of a proportion of which k of n were seen. level
+// is the confidence level between 0 and 1 (0.95 for 95 %); half of the rest lies on each side.
+// The limits are proportions. For n 0 nothing is known: 0 and 1. For a k outside 0 to n, a
+// negative n or a level outside they are NaN and NaN.
 func Binomial(k, n int, level float64) (lower, upper float64) {
 	if k < 0 || k > n || !(level > 0 && level < 1) {
 		return math.NaN(), math.NaN()

@@ -1,8 +1,8 @@
 // Package trend has the statistics of one track over time: the spread of needle angles, a
 // patient's usual haemostasis time, the trend of venous pressure, limits of a proportion,
-// and a cumulative sum of rare yes-or-no events. Every function is pure and deterministic,
-// keeps and changes nothing it is given, and takes finite values only: what it answers to
-// NaN or an infinity is not said.
+// and a cumulative sum of rare yes-or-no events. Every function is pure and deterministic. It
+// neither keeps nor changes what it is given. It takes finite values only: its result for NaN or an
+// infinity is undefined.
 //
 // Sources: Mardia & Jupp, Directional Statistics (2000) for angles; Rousseeuw & Croux,
 // JASA 88:1273 (1993) for the deviation; Sen, JASA 63:1379 (1968) for the slope; Mann,

@@ -20,8 +20,8 @@ type MannKendallResult struct {
 }
 
 // MannKendall tests y, oldest first, for an upward trend. Up to ExactMost observations P is
-// exact, with ties as without; for more it is normal, with the variance corrected for ties
-// and S less one for continuity. Nothing to compare (fewer than two, or all tied) has P 1.
+// exact, also with ties. For more it is normal, with the variance corrected for ties and S less
+// one for continuity. Fewer than two observations, or all tied, have P 1.
 func MannKendall(y []float64) MannKendallResult {
 	n := len(y)
 	r := MannKendallResult{N: n, P: 1}
@@ -81,10 +81,10 @@ func kendallVariance(n int, groups []int) float64 {
 	return v / 18
 }
 
-// inversionsAtMost is the probability that a random order of n values, tied in groups, has at
-// most k inversions. Of n different values the m-th adds 0 to m-1 inversions; orders that
-// differ only within a group are the same, so that its own inversions are divided out. All
-// counts are whole and below 20!, which int64 holds.
+// inversionsAtMost returns the probability that a random order of n values, tied in groups, has
+// at most k inversions. Of n different values the m-th adds 0 to m-1 inversions. Orders that
+// differ only within a group are the same, so the inversions within a group are divided out. All
+// counts are whole and below 20!, which an int64 holds.
 func inversionsAtMost(n int, groups []int, k int) float64 {
 	counts := []int64{1}
 	for m := 2; m <= n; m++ {

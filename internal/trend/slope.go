@@ -31,7 +31,7 @@ func TheilSenXY(x, y []float64) (slope float64, ok bool) {
 	return median(slopes), true
 }
 
-// PressureLook is how many sessions one look at the pressure takes. Looks do not overlap: a
+// PressureLook is the number of sessions in one look at the pressure. Looks do not overlap: a
 // look after each session would find a trend in nearly every stable track within a year.
 const PressureLook = 12
 
@@ -43,9 +43,9 @@ type Trend struct {
 	Rising         bool
 }
 
-// PressureTrend looks at exactly PressureLook pressures in mmHg of consecutive sessions,
-// oldest first; any other number is not ok. The slope per twelve sessions is the Theil–Sen
-// slope per session times twelve. It is rising if P is at most alpha and that slope at least
+// PressureTrend judges exactly PressureLook pressures in mmHg of consecutive sessions, oldest
+// first; any other number is not ok. The slope per twelve sessions is the Theil–Sen slope per
+// session times twelve. The trend is rising if P is at most alpha and that slope is at least
 // minSlopePerTwelve.
 func PressureTrend(y []float64, minSlopePerTwelve, alpha float64) (t Trend, ok bool) {
 	if len(y) != PressureLook {

@@ -6,12 +6,13 @@ import (
 )
 
 const (
-	// UsualMost is how many of the latest values the usual is taken from. The project's
-	// own choice, no source.
+	// UsualMost is how many of the latest values the usual time is taken from. The project's own
+	// choice, no source.
 	UsualMost = 12
-	// UsualLeast is how many values a usual needs. The project's own choice, no source.
+	// UsualLeast is the lowest number of values for a usual time. The project's own choice, no
+	// source.
 	UsualLeast = 6
-	// UsualMargin is the least distance in minutes from the usual to its limit. The
+	// UsualMargin is the smallest distance in minutes from the usual time to its limit. The
 	// project's own choice, no source.
 	UsualMargin = 3.0
 	// UsualSpreads is that distance in standard deviations. The project's own choice, no
@@ -60,8 +61,8 @@ type Band struct {
 	Limit  float64 // Median + max(UsualMargin, UsualSpreads*NormalMAD*MAD)
 }
 
-// Usual is the usual haemostasis time by the latest UsualMost of previous times in minutes,
-// oldest first. It is not ok with fewer than UsualLeast.
+// Usual returns the usual haemostasis time by the latest UsualMost of the previous times in
+// minutes, oldest first. It is not ok with fewer than UsualLeast.
 func Usual(previous []float64) (u Band, ok bool) {
 	if len(previous) < UsualLeast {
 		return Band{}, false

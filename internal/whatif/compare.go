@@ -12,50 +12,42 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Proposal is another protocol. What it leaves out stays as each unit's own protocol has it.
+// Proposal is another protocol. Parameters that it leaves out keep the values of each unit's own
+// protocol.
 type Proposal struct {
 	Version  string
 	From     string // first local date in force, YYYY-MM-DD
 	Protocol *cannularyv1.Protocol
 }
 
-// Options say what is compared.
+// Options say what to compare.
 type Options struct {
 	Proposal
-	// Facilities are those in which the proposal would be in force from its date on,
-	// instead of all that they adopted for that date or later ones.
+	// Facilities are those at which the proposal is put in force from its date on, in place of
+	// every protocol that they adopted for that date or a later one.
 	Facilities []string
-	// Book knows the recorded protocols of the facilities, Zone their time zones.
+	// Book holds the recorded protocols of the facilities. Zone returns their time zones.
 	Book *protocol.Book
 	Zone func(facility string) *time.Location
-	// AsOf is the moment at which the record is looked at.
+	// AsOf is the moment at which the record is compared.
 	AsOf time.Time
 }
 
-// Patient is one patient's facts; AsOf of the input is not looked at.
+// Patient is one patient's facts. The AsOf of the input is ignored.
 type Patient struct {
 	Key string
 	track.Input
 }
 
-// Comparison takes in patients one by one, so that not all of their facts need be in
-// memory together. It is not safe for concurrent use.
+// Comparison compares patients one by one, so that memory need not hold all of their facts
+// together. It is not safe for concurrent use.
 type Comparison struct {
 	o          Options
 	facilities map[string]*Facility
 	patients   []PatientReport
 }
 
-// Compare compares all patients.
-func Compare(patients []Patient, o Options) Report {
-	c := New(o)
-	for _, p := range patients {
-		c.Add(p)
-	}
-	return c.Report()
-}
-
-// New begins a comparison.
+// New returns a comparison without patients.
 func New(o Options) *Comparison {
 	c := &Comparison{o: o, facilities: map[string]*Facility{}}
 	for _, id := range o.Facilities {
@@ -64,7 +56,7 @@ func New(o Options) *Comparison {
 	return c
 }
 
-// instead puts the proposal in force at the facilities that it is for.
+// instead returns the book with the proposal in force at its facilities.
 func (o *Options) instead(b *protocol.Book) *protocol.Book {
 	for _, id := range o.Facilities {
 		b = b.With(id, o.From, o.Version, o.Protocol)
@@ -72,8 +64,9 @@ func (o *Options) instead(b *protocol.Book) *protocol.Book {
 	return b
 }
 
-// facility is what is compared at a facility: each protocol that was in force since the proposal
-// would have been. One that has not begun is compared with the protocol of its first day.
+// facility returns what is compared at a facility: the proposal with each protocol in force
+// since it would have begun. A proposal that has not begun is compared with the protocol of its
+// first day.
 func (c *Comparison) facility(id string) *Facility {
 	f := &Facility{Facility: id, Totals: Totals{Findings: []RuleCount{}, Holds: []RuleCount{}}}
 	other, today := c.o.instead(c.o.Book), zone.Date(c.o.AsOf, c.o.Zone(id))
@@ -101,7 +94,7 @@ func (c *Comparison) Add(p Patient) {
 
 	home := thenJ.Where.Facility
 	f := c.facilities[home]
-	if f == nil { // the patient is in another facility now
+	if f == nil { // the patient is at a facility without the proposal
 		f = c.facility(home)
 		c.facilities[home] = f
 	}
@@ -112,7 +105,7 @@ func (c *Comparison) Add(p Patient) {
 		a := &thenJ.Tracks[i]
 		k := slices.IndexFunc(nowJ.Tracks, func(s track.State) bool { return s.Name == a.Name })
 		if k < 0 {
-			continue // both judge the same facts: a track is in both
+			continue // cannot happen: both judge the same facts
 		}
 		t.Tracks++
 		if tr, ok := t.track(a, &nowJ.Tracks[k], then[a.Name], now[a.Name]); ok {
@@ -136,13 +129,13 @@ func (c *Comparison) Add(p Patient) {
 
 // Notes and caution of every report.
 const (
-	noteFacts = "Only the judgement was run again: the facts are as they were recorded, although people who worked by the other protocol would have acted otherwise."
-	noteRest  = "What the other protocol leaves out stays as the unit's own protocol has it."
-	noteDays  = "A stage counts as reached on the first day at whose end the track was at it or beyond."
-	caution   = "Decision support only. This changes nothing in the record: the unit's own protocol and licensed practice decide."
+	noteFacts = "Only the judgement ran again, on the recorded facts. People who worked by the other protocol would have acted differently."
+	noteRest  = "Parameters that the other protocol leaves out keep the values of the unit's own protocol."
+	noteDays  = "A track reached a stage on the first day that ended with the track at that stage or beyond it."
+	caution   = "Decision support only. This changes nothing in the record. The unit's own protocol and licensed practice decide."
 )
 
-// Report is the answer for the patients taken in so far.
+// Report returns the report on the patients added so far.
 func (c *Comparison) Report() Report {
 	r := Report{AsOf: c.o.AsOf.UTC(), Version: c.o.Version, EffectiveFrom: c.o.From, Facilities: []Facility{},
 		Patients: append([]PatientReport{}, c.patients...), Notes: []string{noteFacts, noteRest, noteDays}, Caution: caution}
@@ -161,7 +154,8 @@ func (c *Comparison) Report() Report {
 		ahead = ahead && c.o.From > zone.Date(c.o.AsOf, c.o.Zone(id))
 	}
 	if ahead {
-		r.Notes = append(r.Notes, "The other protocol begins on "+c.o.From+", after the day looked at: nothing can differ yet. Give an earlier effective_from.")
+		r.Notes = append(r.Notes, "The other protocol begins on "+c.o.From+
+			", after the day looked at, so nothing can differ yet. Give an earlier effective_from.")
 	}
 	slices.SortStableFunc(r.Patients, func(a, b PatientReport) int {
 		return strings.Compare(a.Facility+"\x00"+a.Patient, b.Facility+"\x00"+b.Patient)
@@ -185,9 +179,10 @@ func tally(list []RuleCount, code, change string) []RuleCount {
 	return list
 }
 
-// track compares one track and counts; ok tells whether anything differs.
+// track compares one track and adds to the totals; ok reports whether anything differs.
 func (t *Totals) track(a, b *track.State, then, now *history) (r TrackReport, ok bool) {
-	r = TrackReport{ID: a.ID, Track: a.Name, Role: roleName(a.Role), Recorded: side(a), WhatIf: side(b), Sessions: []SessionChange{}, Reached: []Reached{}}
+	r = TrackReport{ID: a.ID, Track: a.Name, Role: track.RoleName(a.Role), Recorded: side(a), WhatIf: side(b), Sessions: []SessionChange{},
+		Reached: []Reached{}}
 	t.Sessions += len(then.visits)
 	for _, k := range order(then.visits) {
 		x, y := then.visits[k], now.visits[k]
@@ -252,7 +247,8 @@ func (t *Totals) ready(e *Reached) {
 }
 
 func side(s *track.State) Side {
-	return Side{Stage: string(s.Stage), Counted: s.Counted, Needed: s.Target + len(s.Extras), Needle: string(s.Next.Needle), Session: s.Next.Session, Why: s.Next.Why}
+	return Side{Stage: string(s.Stage), Counted: s.Counted, Needed: s.Target + len(s.Extras), Needle: string(s.Next.Needle),
+		Session: s.Next.Session, Why: s.Next.Why}
 }
 
 func order(visits map[visitKey]track.Visit) []visitKey {
@@ -269,7 +265,7 @@ func order(visits map[visitKey]track.Visit) []visitKey {
 	return out
 }
 
-// days is how many days date b is after date a.
+// days returns how many days date b is after date a.
 func days(a, b string) int {
 	x, errX := time.Parse(time.DateOnly, a)
 	y, errY := time.Parse(time.DateOnly, b)
@@ -279,7 +275,7 @@ func days(a, b string) int {
 	return int(y.Sub(x) / (24 * time.Hour))
 }
 
-// findings lists the findings, over ones among them, that differ: oldest first.
+// findings returns the findings that differ, with those that are over, oldest first.
 func findings(then, now *track.Judgement, l *time.Location) []FindingChange {
 	var out []FindingChange
 	add := func(change, how string, f *track.Finding) {
@@ -309,7 +305,7 @@ func findings(then, now *track.Judgement, l *time.Location) []FindingChange {
 	return out
 }
 
-// otherwise says how the same finding differs; empty if it does not.
+// otherwise says how the same finding differs, empty if it does not.
 func otherwise(x, y *track.Finding, l *time.Location) string {
 	var list []string
 	if x.Severity != y.Severity {
@@ -328,7 +324,7 @@ func over(f *track.Finding, l *time.Location) string {
 	return "over on " + zone.Date(f.Cleared, l)
 }
 
-// heldOtherwise lists the holds that only one of the two judgements placed.
+// heldOtherwise returns the holds that only one of the two judgements placed.
 func heldOtherwise(then, now *track.Judgement, l *time.Location) []HoldChange {
 	var out []HoldChange
 	only := func(change string, these, those []track.Hold) {
@@ -337,7 +333,8 @@ func heldOtherwise(then, now *track.Judgement, l *time.Location) []HoldChange {
 			if slices.ContainsFunc(those, func(o track.Hold) bool { return o.ID == h.ID }) {
 				continue
 			}
-			out = append(out, HoldChange{Change: change, Rule: h.Rule, Tracks: h.Tracks, Accesses: h.Accesses, Date: zone.Date(h.Since, l), Text: h.Text, Open: h.Lifted.IsZero()})
+			out = append(out, HoldChange{Change: change, Rule: h.Rule, Tracks: h.Tracks, Accesses: h.Accesses, Date: zone.Date(h.Since, l),
+				Text: h.Text, Open: h.Lifted.IsZero()})
 		}
 	}
 	only(Lost, then.Holds, now.Holds)

@@ -8,9 +8,9 @@ import (
 	"cannulary/internal/protocol"
 )
 
-// Parameter is a parameter of which two protocols have different values.
+// Parameter is a parameter with different values in two protocols.
 type Parameter struct {
-	Name     string `json:"name"` // of its field in message Protocol, which also tells its unit
+	Name     string `json:"name"` // of its field in message Protocol, which gives its unit
 	Recorded string `json:"recorded"`
 	WhatIf   string `json:"whatIf"`
 }
@@ -18,7 +18,7 @@ type Parameter struct {
 // notSet is the value of a parameter that has no default.
 const notSet = "not set"
 
-// parameters lists the parameters by their names in the schema, in its order.
+// parameters returns the parameters in the order of the schema, with the schema's names.
 func parameters(p *protocol.Parameters) []struct{ name, value string } {
 	whole, number, yes := strconv.Itoa, func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }, strconv.FormatBool
 	limit := notSet
@@ -74,7 +74,7 @@ func parameters(p *protocol.Parameters) []struct{ name, value string } {
 	}
 }
 
-// differing lists the parameters whose values differ.
+// differing returns the parameters whose values differ.
 func differing(recorded, other *protocol.Parameters) []Parameter {
 	out := []Parameter{}
 	now := parameters(other)

@@ -2,19 +2,19 @@ package whatif
 
 import "time"
 
-// Report is what another protocol would have judged differently. Of patients it holds
-// their keys and nothing else that tells who they are.
+// Report is what another protocol would have judged differently. It holds the keys of patients
+// and nothing else that identifies them.
 type Report struct {
 	AsOf time.Time `json:"asOf"`
-	// Sequence is the last entry of the log that was looked at; Lagging tells that newer
-	// ones may be missing. Both are for the caller to fill in.
+	// Sequence is the last log entry that was judged. Lagging reports that newer entries may be
+	// missing. The caller fills in both.
 	Sequence uint64 `json:"sequence"`
 	Lagging  bool   `json:"lagging"`
-	// Version and EffectiveFrom (local date) are those of the other protocol.
+	// Version and EffectiveFrom (a local date) are those of the other protocol.
 	Version       string     `json:"version"`
 	EffectiveFrom string     `json:"effectiveFrom"`
 	Facilities    []Facility `json:"facilities"`
-	// Patients are those of whom anything is judged differently, by facility and key.
+	// Patients are those with a difference, by facility and key.
 	Patients []PatientReport `json:"patients"`
 	Notes    []string        `json:"notes"`
 	Caution  string          `json:"caution"`
@@ -24,13 +24,13 @@ type Report struct {
 type Facility struct {
 	Facility string `json:"facility"`
 	// Recorded are the protocols that were in force since EffectiveFrom, oldest first. Each is
-	// compared parameter by parameter; Parameters are those of the latest.
+	// compared parameter by parameter. Parameters are those of the latest one.
 	Recorded   []InForce   `json:"recorded"`
 	Parameters []Parameter `json:"parameters"`
 	Totals     Totals      `json:"totals"`
 }
 
-// InForce is a protocol, the first local date looked at on which it was in force, and the
+// InForce is a protocol, the first compared local date on which it was in force, and the
 // parameters that differ in its time.
 type InForce struct {
 	Version    string      `json:"version"`
@@ -38,20 +38,20 @@ type InForce struct {
 	Parameters []Parameter `json:"parameters"`
 }
 
-// Totals count patients, tracks and differences. A patient belongs to the facility of the
-// newest fact.
+// Totals count patients, tracks and differences. A patient counts at the facility where the
+// patient belongs.
 type Totals struct {
 	Patients        int `json:"patients"`
 	PatientsChanged int `json:"patientsChanged"`
 	Tracks          int `json:"tracks"`
 	TracksChanged   int `json:"tracksChanged"`
-	// Sessions in a track; SessionsLost counted and would not have, SessionsGained the
-	// other way round.
+	// Sessions in a track. SessionsLost counted and would not have; SessionsGained did not count
+	// and would have.
 	Sessions       int `json:"sessions"`
 	SessionsLost   int `json:"sessionsLost"`
 	SessionsGained int `json:"sessionsGained"`
-	// Tracks that would have been ready on an earlier day, on a later one, not at all
-	// although they were, and at some time although they never were.
+	// Tracks that would have been ready on an earlier day, on a later day, never although they
+	// were ready, and at some time although they never were.
 	ReadyEarlier int `json:"readyEarlier"`
 	ReadyLater   int `json:"readyLater"`
 	ReadyLost    int `json:"readyLost"`
@@ -68,10 +68,10 @@ type RuleCount struct {
 	Rule    string `json:"rule"`
 	Lost    int    `json:"lost"`
 	Gained  int    `json:"gained"`
-	Changed int    `json:"changed"` // there under both, but graver or milder, or over at another time
+	Changed int    `json:"changed"` // found under both protocols, but graver, milder or over at another time
 }
 
-// PatientReport is what is judged differently of one patient.
+// PatientReport is what differs for one patient.
 type PatientReport struct {
 	Patient  string          `json:"patient"` // key
 	Facility string          `json:"facility"`
@@ -80,7 +80,7 @@ type PatientReport struct {
 	Holds    []HoldChange    `json:"holds"`
 }
 
-// TrackReport is what is judged differently of one track.
+// TrackReport is what differs for one track.
 type TrackReport struct {
 	ID       string          `json:"id"`
 	Track    string          `json:"track"` // the sender's name
@@ -108,30 +108,30 @@ type SessionChange struct {
 	Tip     string `json:"tip"`  // of the final entry
 	Counted bool   `json:"counted"`
 	WhatIf  bool   `json:"whatIf"`
-	// Why says why it does not count under the one under which it does not; it may be
-	// empty, where a session is no longer looked at as one that could.
+	// Why are the reasons why it does not count under one of the protocols. They are empty if
+	// that protocol does not look at the session as one that could count.
 	Why []string `json:"why"`
 }
 
-// Reached is when a track first was at a stage, or beyond it, at the end of a day.
+// Reached is when a track was first at a stage, or beyond it, at the end of a day.
 type Reached struct {
 	Stage string `json:"stage"`
-	// Recorded and WhatIf are absent where it never was.
+	// Recorded and WhatIf are absent if it never was.
 	Recorded *Milestone `json:"recorded,omitempty"`
 	WhatIf   *Milestone `json:"whatIf,omitempty"`
-	// Later is by how many days, MoreSessions by how many sessions in the track, counted or
-	// not; negative is earlier. Absent where one of the two never was.
+	// Later is the difference in days, MoreSessions in sessions in the track, counted or not;
+	// negative is earlier. They are absent if one of the two never was.
 	Later        *int `json:"laterDays,omitempty"`
 	MoreSessions *int `json:"moreSessions,omitempty"`
 }
 
-// Milestone is a day with the sessions that a track had had by its end.
+// Milestone is a day, with the number of sessions in the track by its end.
 type Milestone struct {
 	Date     string `json:"date"`
 	Sessions int    `json:"sessions"`
 }
 
-// How a finding or hold differs.
+// How a finding or a hold differs.
 const (
 	Lost    = "lost"
 	Gained  = "gained"
@@ -147,7 +147,7 @@ type FindingChange struct {
 	Date     string `json:"date"` // local, of the fact that it rests on
 	Severity string `json:"severity"`
 	Seen     string `json:"seen"`
-	// Stands tells that it is not over at the moment asked for.
+	// Stands reports that it is not over at the moment asked for.
 	Stands bool `json:"stands"`
 	// How says what changed.
 	How string `json:"how,omitempty"`

@@ -75,7 +75,8 @@ func (s *story) insert(day int, opts ...func(*cannularyv1.NeedleInserted)) *stor
 	for _, o := range opts {
 		o(n)
 	}
-	return s.cannulation(on(day).Add(time.Duration(n.GetAttemptOrdinal())*time.Minute), day, &cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleInserted{NeedleInserted: n}})
+	return s.cannulation(on(day).Add(time.Duration(n.GetAttemptOrdinal())*time.Minute), day,
+		&cannularyv1.CannulationFact{Fact: &cannularyv1.CannulationFact_NeedleInserted{NeedleInserted: n}})
 }
 
 // sharps tells n easy sharp sessions, two days apart, beginning on day.
@@ -119,8 +120,9 @@ func (s *story) at(string) *time.Location { return s.zone }
 func (s *story) whatIf(day int, from string, p *cannularyv1.Protocol) whatif.Report {
 	s.t.Helper()
 	x := s.patient()
-	return whatif.Compare([]whatif.Patient{x}, whatif.Options{
-		Proposal: whatif.Proposal{Version: "other", From: from, Protocol: p}, Facilities: []string{s.unit}, Book: x.Book, Zone: s.at, AsOf: on(day).Add(4 * time.Hour),
+	return compare(x, whatif.Options{
+		Proposal: whatif.Proposal{Version: "other", From: from, Protocol: p}, Facilities: []string{s.unit}, Book: x.Book, Zone: s.at,
+		AsOf: on(day).Add(4 * time.Hour),
 	})
 }
 
@@ -130,3 +132,10 @@ func target(n uint32) *cannularyv1.Protocol {
 }
 
 const always = "1970-01-01"
+
+// compare compares one patient.
+func compare(p whatif.Patient, o whatif.Options) whatif.Report {
+	c := whatif.New(o)
+	c.Add(p)
+	return c.Report()
+}

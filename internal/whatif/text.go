@@ -9,15 +9,15 @@ import (
 	"unicode/utf8"
 )
 
-// width is that of the text, in characters.
+// width is the width of the text, in characters.
 const width = 100
 
-// shortKey is how much of a patient's key the text shows.
+// shortKey is how many characters of a patient's key the text shows.
 const shortKey = 8
 
-// Text is the report as a table of at most 100 columns: the warning, what was compared, totals,
-// then a line for each difference of each track. Sessions and findings of one track are gathered
-// in one line by what they have in common; the JSON has each.
+// Text returns the report as a table of at most 100 columns: the warning, what was compared, the
+// totals, then a line for each difference of each track. Sessions and findings of one track that
+// differ alike share a line. The JSON has each of them.
 func Text(r *Report) string {
 	var b strings.Builder
 	fold(&b, r.Caution)
@@ -28,7 +28,8 @@ func Text(r *Report) string {
 		fold(&b, n)
 	}
 	b.WriteString("\n")
-	fold(&b, fmt.Sprintf("What if protocol %q were in force from %s on? The record as of %s, up to entry %d of the log, judged again.",
+	fold(&b, fmt.Sprintf(
+		"What if protocol %q had been in force from %s on? The record as of %s, up to entry %d of the log, was judged again.",
 		r.Version, r.EffectiveFrom, r.AsOf.Format("2006-01-02 15:04 MST"), r.Sequence))
 	for i := range r.Facilities {
 		compared(&b, &r.Facilities[i])
@@ -39,12 +40,13 @@ func Text(r *Report) string {
 	if len(r.Patients) == 0 {
 		b.WriteString("Nothing would have been judged differently.\n")
 	} else {
-		table(&b, []string{"PATIENT", "TRACK", "WHAT", "RECORDED", "WHAT-IF", "DETAIL"}, []int{shortKey, 10, 19, 14, 14, 25}, lines(r.Patients))
+		table(&b, []string{"PATIENT", "TRACK", "WHAT", "RECORDED", "WHAT-IF", "DETAIL"}, []int{shortKey, 10, 19, 14, 14, 25},
+			lines(r.Patients))
 	}
 	return b.String()
 }
 
-// compared says which protocols are compared for a facility: each in its time.
+// compared writes which protocols are compared for a facility, each with its time.
 func compared(b *strings.Builder, f *Facility) {
 	for _, p := range f.Recorded {
 		b.WriteString("\n")
@@ -84,15 +86,15 @@ func totals(b *strings.Builder, fs []Facility) {
 	part := func(a, b int) string { return fmt.Sprintf("%d of %d", a, b) }
 	add("patients judged differently", func(t *Totals) string { return part(t.PatientsChanged, t.Patients) })
 	add("tracks judged differently", func(t *Totals) string { return part(t.TracksChanged, t.Tracks) })
-	add("sessions in a track that no longer count", func(t *Totals) string { return part(t.SessionsLost, t.Sessions) })
-	add("sessions in a track that count as well", func(t *Totals) string { return part(t.SessionsGained, t.Sessions) })
+	add("sessions in a track that would not count", func(t *Totals) string { return part(t.SessionsLost, t.Sessions) })
+	add("sessions in a track that would count too", func(t *Totals) string { return part(t.SessionsGained, t.Sessions) })
 	add("tracks ready earlier", func(t *Totals) string { return fmt.Sprint(t.ReadyEarlier) })
 	add("tracks ready later", func(t *Totals) string { return fmt.Sprint(t.ReadyLater) })
-	add("tracks that were ready and never would be", func(t *Totals) string { return fmt.Sprint(t.ReadyLost) })
-	add("tracks that never were ready and would be", func(t *Totals) string { return fmt.Sprint(t.ReadyGained) })
+	add("tracks ready only as recorded", func(t *Totals) string { return fmt.Sprint(t.ReadyLost) })
+	add("tracks ready only in the what-if", func(t *Totals) string { return fmt.Sprint(t.ReadyGained) })
 	add("tracks at another stage now", func(t *Totals) string { return fmt.Sprint(t.StageChanged) })
 	add("tracks with another next needle now", func(t *Totals) string { return fmt.Sprint(t.NeedleChanged) })
-	// More facilities than fit beside one another come below.
+	// abreast is how many facilities fit beside one another; the others follow below.
 	const abreast = 3
 	for from := 0; from < len(fs); from += abreast {
 		to := min(from+abreast, len(fs))
@@ -122,7 +124,7 @@ func rules(b *strings.Builder, fs []Facility) {
 	table(b, []string{"FACILITY", "OF", "RULE", "LOST", "GAINED", "CHANGED"}, []int{24, 8, 24, 7, 7, 7}, rows)
 }
 
-// lines are the differences of all tracks.
+// lines returns the differences of all tracks.
 func lines(patients []PatientReport) [][]string {
 	var out [][]string
 	for i := range patients {
@@ -138,7 +140,8 @@ func lines(patients []PatientReport) [][]string {
 			out = append(out, append([]string{key}, g...))
 		}
 		for _, h := range p.Holds {
-			row := []string{key, strings.Join(append(slices.Clone(h.Tracks), h.Accesses...), ", "), "hold " + h.Rule, "none", h.Date, openWord(h.Open)}
+			row := []string{key, strings.Join(append(slices.Clone(h.Tracks), h.Accesses...), ", "), "hold " + h.Rule, "none", h.Date,
+				openWord(h.Open)}
 			if h.Change == Lost {
 				row[3], row[4] = row[4], row[3]
 			}
@@ -174,7 +177,8 @@ func trackLines(t *TrackReport) [][]string {
 		out = append(out, []string{"stage", a.Stage, b.Stage, ""})
 	}
 	if a.Counted != b.Counted || a.Needed != b.Needed {
-		out = append(out, []string{"counted, of needed", fmt.Sprintf("%d of %d", a.Counted, a.Needed), fmt.Sprintf("%d of %d", b.Counted, b.Needed), ""})
+		out = append(out, []string{"counted, of needed", fmt.Sprintf("%d of %d", a.Counted, a.Needed),
+			fmt.Sprintf("%d of %d", b.Counted, b.Needed), ""})
 	}
 	if x, y := needle(a), needle(b); x != y {
 		out = append(out, []string{"next needle", x, y, ""})
@@ -189,7 +193,7 @@ func needle(s *Side) string {
 	return s.Needle
 }
 
-// sessionLines gathers the sessions that differ by why they do.
+// sessionLines groups the sessions that differ by reason.
 func sessionLines(list []SessionChange) [][]string {
 	type group struct {
 		n           int
@@ -232,7 +236,7 @@ func span(first, last string) string {
 	return first[:min(len(first), 10)] + "…" + last[min(len(last), 5):]
 }
 
-// gathered are the findings that differ: place, rule and day, recorded and what-if.
+// gathered groups the findings that differ: place, rule and day, recorded and what-if.
 func gathered(list []FindingChange) [][]string {
 	var out [][]string
 	var keys []string
@@ -253,7 +257,7 @@ func gathered(list []FindingChange) [][]string {
 			case Gained:
 				row[2] = "none"
 			case Changed:
-				// "A instead of B": what is, and what was.
+				// "A instead of B" says what the what-if gives, and what was recorded.
 				now, was, _ := strings.Cut(strings.SplitN(f.How, "; ", 2)[0], " instead of ")
 				row[2], row[3] = strings.Replace(was, "over on", "to", 1), strings.Replace(now, "over on", "to", 1)
 			}
@@ -282,7 +286,8 @@ func signed(n int, unit string) string {
 	return fmt.Sprintf("%+d %s", n, unit)
 }
 
-// table writes aligned columns, each cut to its width; the last takes what the others leave.
+// table writes aligned columns, each cut to its width. The last column takes the rest of the
+// line.
 func table(w io.Writer, heads []string, widths []int, rows [][]string) {
 	const gap = 2
 	rows = append([][]string{heads}, rows...)
@@ -303,10 +308,10 @@ func table(w io.Writer, heads []string, widths []int, rows [][]string) {
 		}
 		fmt.Fprintln(t, strings.TrimRight(strings.Join(cells, "\t"), "\t"))
 	}
-	_ = t.Flush() // into a strings.Builder
+	_ = t.Flush() // writing to a strings.Builder cannot fail
 }
 
-// cut shortens s to n characters, the mark among them.
+// cut shortens s to n characters, the mark included.
 func cut(s string, n int, mark string) string {
 	s = strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r == '\t' || r == '\n' || r == '\v' || r == '\f' }), " ")
 	if utf8.RuneCountInString(s) <= n {

@@ -9,11 +9,10 @@ import (
 	"cannulary/internal/stay"
 	"cannulary/internal/track"
 	"cannulary/internal/zone"
-	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// visitKey tells the sessions of a track apart: when they began, and among those of the
-// same moment which one it was.
+// visitKey identifies a session of a track: by its moment, and by its number among the sessions
+// of that moment.
 type visitKey struct {
 	at time.Time
 	n  int
@@ -25,10 +24,10 @@ type history struct {
 	reached map[track.Stage]Milestone
 }
 
-// milestones are the stages whose first day is looked for.
+// milestones are the stages whose first day is reported.
 var milestones = [...]track.Stage{track.Ready, track.Trial, track.Established}
 
-// beyond tells whether a track at stage s has reached stage m.
+// beyond reports whether a track at stage s has reached stage m.
 func beyond(s, m track.Stage) bool {
 	switch m {
 	case track.Ready:
@@ -39,15 +38,15 @@ func beyond(s, m track.Stage) bool {
 	return s == m
 }
 
-// walk is the way of one patient's judgement through the days on which it may change.
+// walk judges one patient on each day on which the judgement can change.
 type walk struct {
 	in   track.Input
 	days []day
-	// charted tells that the days can be judged one upon the other. A withdrawn version of
-	// a fact that held something works from a moment of its own: with one, each day is
-	// folded from the beginning.
-	charted bool
-	first   map[treatment]time.Time // of the facts of a treatment
+	// follows reports that each day can be judged on top of the day before. A withdrawn version
+	// of a fact that held something counts from a moment of its own. With such a version each
+	// day is folded from the beginning.
+	follows bool
+	first   map[treatment]time.Time // the first fact of each treatment
 }
 
 type treatment struct{ system, value string }
@@ -55,13 +54,13 @@ type treatment struct{ system, value string }
 // day is the end of a local day, or the moment asked for.
 type day struct {
 	end   time.Time
-	items int // how many of the items lie before the end
+	items int // number of items before the end
 }
 
-// newWalk lists the days on which facts of the patient happened or another protocol came
-// into force, up to in.AsOf, which is the last of them.
+// newWalk returns a walk over the days on which facts of the patient happened or another
+// protocol came into force, up to in.AsOf, which is the last one.
 func newWalk(in track.Input, from []string) *walk {
-	w := &walk{in: in, charted: true, first: map[treatment]time.Time{}}
+	w := &walk{in: in, follows: true, first: map[treatment]time.Time{}}
 	ends := map[time.Time]bool{}
 	end := func(t time.Time, l *time.Location) {
 		e := zone.Midnight(zone.Midnight(t, l).Add(36*time.Hour), l).Add(-time.Nanosecond).UTC()
@@ -71,7 +70,7 @@ func newWalk(in track.Input, from []string) *walk {
 	}
 	for i := range in.Items {
 		it := &in.Items[i]
-		w.charted = w.charted && (len(it.Superseded) == 0 || !holds(it.BodyKind()))
+		w.follows = w.follows && (len(it.Superseded) == 0 || !holds(it.BodyKind()))
 		if k := (treatment{it.SessionSystem, it.SessionValue}); k.value != "" && w.first[k].IsZero() {
 			w.first[k] = it.At
 		}
@@ -100,7 +99,7 @@ func newWalk(in track.Input, from []string) *walk {
 	return w
 }
 
-// holds tells whether a fact of that kind can hold an access or a track.
+// holds reports whether a fact of that kind can hold an access or a track.
 func holds(k record.Kind) bool {
 	switch k {
 	case record.KindAccessExamined, record.KindHoldPlaced, "site_signs_seen", "culture_resulted", "track_planned":
@@ -109,20 +108,20 @@ func holds(k record.Kind) bool {
 	return false
 }
 
-// judge goes the way by the book, and gives the tracks' histories and the judgement at the
-// end, with everything that was ever found.
+// judge walks through the days by the book. It returns the history of each track, and the
+// judgement at the end with everything that was ever found.
 func (w *walk) judge(book *protocol.Book) (map[string]*history, track.Judgement) {
 	all := map[string]*history{}
 	in := w.in
 	in.Book = book
-	var c *track.Chart
+	var f *track.Follower
 	done := 0
 	for _, d := range w.days[:len(w.days)-1] {
 		var j track.Judgement
-		if w.charted {
-			c = w.next(c, in, done, d.items)
+		if w.follows {
+			f = w.next(f, in, done, d.items)
 			done = d.items
-			j = c.Judge(d.end)
+			j = f.Judge(d.end)
 		} else {
 			j = folded(in, d)
 		}
@@ -139,32 +138,32 @@ func folded(in track.Input, d day) track.Judgement {
 	return track.Fold(in)
 }
 
-// next takes the facts from done on into the chart, or makes a new one where it does not
-// reach back far enough.
-func (w *walk) next(c *track.Chart, in track.Input, done, upTo int) *track.Chart {
+// next adds the facts from done on to the follower, or returns a new one if it does not reach
+// back far enough.
+func (w *walk) next(f *track.Follower, in track.Input, done, upTo int) *track.Follower {
 	more := in.Items[done:upTo]
-	if c != nil && len(more) == 0 {
-		return c
+	if f != nil && len(more) == 0 {
+		return f
 	}
-	if c != nil {
-		// What has no reference belongs together by the day.
+	if f != nil {
+		// Facts without a session reference belong together by day.
 		touches := more[0].At.AddDate(0, 0, -2)
 		for i := range more {
 			if t := w.first[treatment{more[i].SessionSystem, more[i].SessionValue}]; !t.IsZero() && t.Before(touches) {
 				touches = t
 			}
 		}
-		if c.Add(more, touches) {
-			c.Trim()
-			return c
+		if f.Add(more, touches) {
+			f.Trim()
+			return f
 		}
 	}
 	in.Items = in.Items[:upTo]
-	return track.NewChart(in)
+	return track.NewFollower(in)
 }
 
-// note keeps what a day's judgement says of each track. A session is told anew by every
-// judgement that still lists it, so that what came to it after midnight is not lost.
+// note keeps what a day's judgement says of each track. Every judgement that still lists a
+// session replaces what was kept of it, so that facts after midnight are not lost.
 func note(all map[string]*history, j *track.Judgement, date string) {
 	for i := range j.Tracks {
 		s := &j.Tracks[i]
@@ -185,14 +184,4 @@ func note(all map[string]*history, j *track.Judgement, date string) {
 			}
 		}
 	}
-}
-
-func roleName(r cannularyv1.NeedleRole) string {
-	switch r {
-	case cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL:
-		return "arterial"
-	case cannularyv1.NeedleRole_NEEDLE_ROLE_VENOUS:
-		return "venous"
-	}
-	return ""
 }

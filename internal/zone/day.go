@@ -11,7 +11,7 @@ type Day int32
 // Never is later than every date.
 const Never Day = 1 << 30
 
-// DayOf is the date of a moment in a zone; nil is read as UTC.
+// DayOf returns the date of a moment in a zone; a nil zone is UTC.
 func DayOf(t time.Time, l *time.Location) Day {
 	if l == nil {
 		l = time.UTC
@@ -20,7 +20,7 @@ func DayOf(t time.Time, l *time.Location) Day {
 	return Day(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
 }
 
-// ParseDay reads YYYY-MM-DD.
+// ParseDay reads a date as YYYY-MM-DD.
 func ParseDay(s string) (Day, error) {
 	t, err := time.Parse(time.DateOnly, s)
 	if err != nil {
@@ -29,7 +29,7 @@ func ParseDay(s string) (Day, error) {
 	return Day(t.Unix() / 86400), nil
 }
 
-// Time is the date's midnight in UTC.
+// Time returns the date's midnight in UTC.
 func (d Day) Time() time.Time { return time.Unix(int64(d)*86400, 0).UTC() }
 
 func (d Day) String() string { return d.Time().Format(time.DateOnly) }

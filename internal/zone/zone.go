@@ -1,5 +1,5 @@
-// Package zone loads IANA time zones from the time-zone database that is compiled into
-// the program, never from the machine's: every replica must see the same days.
+// Package zone loads IANA time zones from the database that is compiled into the program, never
+// from the machine's. Every replica must see the same days.
 package zone
 
 import (
@@ -56,14 +56,14 @@ func load(name string) (*time.Location, error) {
 	return time.LoadLocationFromTZData(name, data)
 }
 
-// Date is the local calendar day of t, YYYY-MM-DD.
+// Date returns the local calendar day of t, YYYY-MM-DD.
 func Date(t time.Time, l *time.Location) string { return t.In(l).Format(time.DateOnly) }
 
-// step divides the changes that time zones make to their clocks (an hour, half an hour).
+// step divides every change that a time zone makes to its clock (an hour, half an hour).
 const step = 30 * time.Minute
 
-// Midnight is the instant at which the local day of t begins. Where the clocks skip
-// midnight it is the first instant that the day has; where they show it twice, the first.
+// Midnight returns the first instant of the local day of t. If the clocks skip midnight, the day
+// begins later; if they show it twice, it begins at the first.
 func Midnight(t time.Time, l *time.Location) time.Time {
 	y, m, d := t.In(l).Date()
 	t = time.Date(y, m, d, 0, 0, 0, 0, l)

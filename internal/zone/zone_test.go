@@ -13,7 +13,8 @@ func TestLoadTakesIANANamesOnly(t *testing.T) {
 			t.Errorf("%s: %v, %v", name, l, err)
 		}
 	}
-	for _, name := range []string{"", "Local", "Europe/Atlantis", "../../etc/passwd", "/etc/localtime", "Europe/Lisbon ", "+01:00", "CEST5"} {
+	for _, name := range []string{"", "Local", "Europe/Atlantis", "../../etc/passwd", "/etc/localtime",
+		"Europe/Lisbon ", "+01:00", "CEST5"} {
 		if l, err := zone.Load(name); err == nil {
 			t.Errorf("%q is taken as %v", name, l)
 		}
@@ -32,7 +33,8 @@ func TestMidnight(t *testing.T) {
 		{"America/Sao_Paulo", "2018-11-04T12:00:00Z", "2018-11-04", "2018-11-04T03:00:00Z", "midnight is skipped: the day begins at 01:00"},
 		{"America/Havana", "2020-11-01T12:00:00Z", "2020-11-01", "2020-11-01T04:00:00Z", "00:00 to 01:00 comes twice"},
 		{"Asia/Amman", "2021-10-29T12:00:00Z", "2021-10-29", "2021-10-28T21:00:00Z", "00:00 to 01:00 comes twice"},
-		{"Asia/Beirut", "2021-10-31T12:00:00Z", "2021-10-31", "2021-10-30T22:00:00Z", "at midnight clocks go back to 23:00 of the day before"},
+		{"Asia/Beirut", "2021-10-31T12:00:00Z", "2021-10-31", "2021-10-30T22:00:00Z",
+			"at midnight clocks go back to 23:00 of the day before"},
 		{"Pacific/Apia", "2011-12-30T12:00:00Z", "2011-12-31", "2011-12-30T10:00:00Z", "30 December was left out"},
 		{"Asia/Kathmandu", "2025-01-01T00:00:00Z", "2025-01-01", "2024-12-31T18:15:00Z", "a quarter of an hour"},
 		{"Pacific/Kiritimati", "2025-01-01T09:59:59Z", "2025-01-01", "2024-12-31T10:00:00Z", "fourteen hours ahead"},
@@ -58,7 +60,8 @@ func TestMidnight(t *testing.T) {
 // TestMidnightIsTheFirstInstantOfItsDay walks through two years of zones with odd rules:
 // the instant before belongs to another day.
 func TestMidnightIsTheFirstInstantOfItsDay(t *testing.T) {
-	for _, name := range []string{"Europe/Lisbon", "America/Sao_Paulo", "America/Havana", "Asia/Amman", "Asia/Beirut", "Africa/Cairo", "Atlantic/Azores", "Australia/Lord_Howe", "Asia/Gaza", "America/Asuncion", "Asia/Tehran"} {
+	for _, name := range []string{"Europe/Lisbon", "America/Sao_Paulo", "America/Havana", "Asia/Amman", "Asia/Beirut", "Africa/Cairo",
+		"Atlantic/Azores", "Australia/Lord_Howe", "Asia/Gaza", "America/Asuncion", "Asia/Tehran"} {
 		l, err := zone.Load(name)
 		if err != nil {
 			t.Fatal(err)

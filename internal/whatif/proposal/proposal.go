@@ -1,5 +1,5 @@
-// Package proposal reads the protocol that a comparison is asked for, as strictly as ingest
-// reads one that is adopted.
+// Package proposal reads the protocol of a comparison, as strictly as ingest reads an adopted
+// one.
 package proposal
 
 import (
@@ -24,21 +24,22 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// MaxBytes is the longest text of a protocol that is read.
+// MaxBytes is the longest text of a protocol that is accepted.
 const MaxBytes = 64 << 10
 
 // always is the first local date of a protocol that names none.
 const always = "1970-01-01"
 
-// Read reads a protocol in protobuf-JSON: message ProtocolAdopted, or message
-// Protocol alone, which then has the given name as its version and was always in force. It
-// is held to what ingest asks of an adopted protocol, and refuses what it does not know. What it
-// leaves out is not filled in here: that stays as each unit's own protocol has it. Its
-// errors are faults of kind Invalid or TooLarge and say what is wrong, where, and what is
+// Read reads a protocol in protobuf-JSON: message ProtocolAdopted, or message Protocol alone.
+// Protocol alone gets the given name as its version and was always in force. Read applies the
+// checks that ingest applies to an adopted protocol, and refuses fields that it does not know.
+// It does not fill in what is left out: that keeps the values of each unit's own protocol. Its
+// errors are faults of kind Invalid or TooLarge. They say what is wrong, where, and what is
 // allowed.
 func Read(name string, text []byte) (whatif.Proposal, error) {
 	if len(text) > MaxBytes {
-		return whatif.Proposal{}, fault.New(fault.TooLarge, fmt.Sprintf("the protocol %s has more than %d bytes", name, MaxBytes), "give message ProtocolAdopted or Protocol alone")
+		return whatif.Proposal{}, fault.New(fault.TooLarge, fmt.Sprintf("the protocol %s has more than %d bytes", name, MaxBytes),
+			"give message ProtocolAdopted or Protocol alone")
 	}
 	refuse := func(bad []fault.Violation) error {
 		f := fault.New(fault.Invalid, "the protocol "+name+" is refused", "correct what is named and ask again; nothing was compared")
@@ -47,7 +48,9 @@ func Read(name string, text []byte) (whatif.Proposal, error) {
 	}
 	var keys map[string]json.RawMessage
 	if err := json.Unmarshal(text, &keys); err != nil || keys == nil {
-		return whatif.Proposal{}, refuse([]fault.Violation{{Description: "it is no JSON object" + because(err) + "; allowed is cannulary.v1.ProtocolAdopted or cannulary.v1.Protocol in protobuf-JSON"}})
+		return whatif.Proposal{},
+			refuse([]fault.Violation{{Description: "it is no JSON object" + because(err) +
+				"; allowed is cannulary.v1.ProtocolAdopted or cannulary.v1.Protocol in protobuf-JSON"}})
 	}
 	adopted := &cannularyv1.ProtocolAdopted{}
 	var m proto.Message = adopted
@@ -64,7 +67,8 @@ func Read(name string, text []byte) (whatif.Proposal, error) {
 		return whatif.Proposal{}, refuse(bad)
 	}
 	if err := protojson.Unmarshal(text, m); err != nil {
-		return whatif.Proposal{}, refuse([]fault.Violation{{Description: strings.TrimPrefix(strings.Join(strings.Fields(err.Error()), " "), "proto: ")}})
+		return whatif.Proposal{},
+			refuse([]fault.Violation{{Description: strings.TrimPrefix(strings.Join(strings.Fields(err.Error()), " "), "proto: ")}})
 	}
 	bad, err := broken(adopted)
 	if err != nil {
@@ -81,8 +85,8 @@ func Read(name string, text []byte) (whatif.Proposal, error) {
 	return whatif.Proposal{Version: adopted.GetVersion(), From: adopted.GetEffectiveFrom(), Protocol: adopted.GetProtocol()}, nil
 }
 
-// Fits checks that the proposal goes together with what it leaves to each protocol of the
-// facilities. Its error is a fault of kind Invalid, which names the facility and the day.
+// Fits checks the proposal together with what it leaves to each protocol of the facilities. Its
+// error is a fault of kind Invalid, which names the facility and the day.
 func Fits(p whatif.Proposal, book *protocol.Book, facilities []string) error {
 	for _, f := range facilities {
 		asked := book.Asked(f, p.From, p.Protocol)
@@ -92,7 +96,8 @@ func Fits(p whatif.Proposal, book *protocol.Book, facilities []string) error {
 				return err
 			}
 			if len(bad) > 0 {
-				f := fault.New(fault.Invalid, fmt.Sprintf("the protocol %s is refused together with what facility %s has from %s on", p.Version, f, from),
+				f := fault.New(fault.Invalid, fmt.Sprintf("the protocol %s is refused together with what facility %s has from %s on",
+					p.Version, f, from),
 					"give the other parameter as well; nothing was compared")
 				f.Violations = bad
 				return f
@@ -109,7 +114,7 @@ func because(err error) string {
 	return " (" + strings.TrimPrefix(err.Error(), "json: ") + ")"
 }
 
-// atMost60 makes a version, which has at most 60 characters, of a name.
+// atMost60 cuts a name to the 60 characters that a version can have.
 func atMost60(name string) string {
 	const most = 60
 	if r := []rune(name); len(r) > most {
@@ -128,11 +133,11 @@ func fieldOf(md protoreflect.MessageDescriptor, key string) protoreflect.FieldDe
 	return md.Fields().ByName(protoreflect.Name(key))
 }
 
-// unknown lists the keys that the message does not have.
+// unknown returns the keys that the message does not have.
 func unknown(md protoreflect.MessageDescriptor, path string, text json.RawMessage) []fault.Violation {
 	var keys map[string]json.RawMessage
 	if err := json.Unmarshal(text, &keys); err != nil {
-		return nil // the decoder says what is wrong with it
+		return nil // the decoder reports the error
 	}
 	names := make([]string, 0, len(keys))
 	for k := range keys {
@@ -141,7 +146,7 @@ func unknown(md protoreflect.MessageDescriptor, path string, text json.RawMessag
 	slices.Sort(names)
 	var bad []fault.Violation
 	for _, k := range names {
-		at := strings.TrimPrefix(path+"."+atMost60(k), ".") // of no more than a line
+		at := strings.TrimPrefix(path+"."+atMost60(k), ".") // a key can be long
 		fd := fieldOf(md, k)
 		switch {
 		case fd == nil:
@@ -153,7 +158,7 @@ func unknown(md protoreflect.MessageDescriptor, path string, text json.RawMessag
 	return bad
 }
 
-// noParameter says of a key that it is none, and what there is instead.
+// noParameter says that a key is no parameter, and which one there is instead.
 func noParameter(md protoreflect.MessageDescriptor, key string) string {
 	const typo = 2
 	if n := nearest(md, key, typo); n != "" {
@@ -180,7 +185,8 @@ func noParameter(md protoreflect.MessageDescriptor, key string) string {
 	if n := nearest(md, key, max(3, len(key)/4)); n != "" {
 		return notHere(md) + "; is " + n + " meant?"
 	}
-	return notHere(md) + "; leave it out. The parameters are the fields of cannulary.v1.Protocol; the fixed rules (" + strings.Join(fixed, ", ") + ") have none, since no protocol may loosen them"
+	return notHere(md) + "; leave it out. The parameters are the fields of cannulary.v1.Protocol; the fixed rules (" +
+		strings.Join(fixed, ", ") + ") have none, since no protocol may loosen them"
 }
 
 func notHere(md protoreflect.MessageDescriptor) string {
@@ -190,12 +196,12 @@ func notHere(md protoreflect.MessageDescriptor) string {
 	return "is no field of " + string(md.Name())
 }
 
-// letters leaves out what words are joined with.
+// letters drops the characters that join words.
 func letters(s string) string {
 	return strings.NewReplacer("_", "", "-", "", " ", "").Replace(strings.ToLower(s))
 }
 
-// nearest is the field whose name differs from key by the fewest letters, at most so many;
+// nearest returns the field whose name differs from key by the fewest letters, at most so many;
 // empty if none does.
 func nearest(md protoreflect.MessageDescriptor, key string, most int) string {
 	best, least := "", most+1
@@ -210,7 +216,7 @@ func nearest(md protoreflect.MessageDescriptor, key string, most int) string {
 	return best
 }
 
-// distance is how many letters must be put in, taken out or changed to make a into b.
+// distance returns how many letters must be added, removed or changed to make a into b.
 func distance(a, b string) int {
 	if len(b) > 2*len(a)+8 {
 		return len(b)
@@ -234,17 +240,18 @@ func distance(a, b string) int {
 	return row[len(b)]
 }
 
-// broken lists what ingest would refuse the protocol for.
+// broken returns what ingest would refuse the protocol for.
 func broken(p *cannularyv1.ProtocolAdopted) ([]fault.Violation, error) {
 	v, err := intake.NewValidator()
 	if err != nil {
 		return nil, err
 	}
-	// A message that is right but for the protocol.
+	// Everything else in this message is valid.
 	now := time.Unix(1, 0)
 	err = v.Validate(intake.FromRoster(&cannularyv1.RecordRosterRequest{
-		Envelope: &cannularyv1.Envelope{Source: "what-if", SourceMessageId: "1", Facility: "any", OccurredAt: timestamppb.New(now), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND},
-		Facts:    []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_ProtocolAdopted{ProtocolAdopted: p}}},
+		Envelope: &cannularyv1.Envelope{Source: "what-if", SourceMessageId: "1", Facility: "any", OccurredAt: timestamppb.New(now),
+			Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND},
+		Facts: []*cannularyv1.RosterFact{{Fact: &cannularyv1.RosterFact_ProtocolAdopted{ProtocolAdopted: p}}},
 	}), now, nil)
 	if err == nil {
 		return nil, nil
