@@ -12,6 +12,7 @@
 //	effects  effects.go    reads from the facts what they change; asks nothing (pure)
 //	follow   follow.go     brings the state in memory up to date: merges, zones, protocols, days
 //	plan     plan.go       lists what is to be rendered and judged again
+//	ahead    ahead.go      has workers render and judge a plain event while the next are planned
 //	apply    event.go      carries the plan out, in this order:
 //	  reach       reach.go       corrections and voids that change nothing
 //	  render      render.go      sessions and what topics describe, as FHIR resources
