@@ -25,7 +25,7 @@ test: ## every promise in small sizes, within minutes; needs Go alone
 	@$(MAKE) --no-print-directory test-tools
 
 test-tools:
-	@for m in fhircheck promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
+	@for m in fhircheck postgres promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
 
 check: format-check lint generate-check ## what must pass before a change lands: small sizes under -race, then the full ones
 	CGO_ENABLED=1 $(GOTEST) -race -timeout 20m ./...

@@ -34,11 +34,8 @@ const rounds = 12
 // to a bare stream that syncs in the same way.
 func (b *bench) ingest(ctx context.Context) error {
 	b.say("make the feed: %d patients, %d months", b.scenario.Patients, b.scenario.Months)
-	var messages []*cannularyv1.FeedRequest
-	if err := simulate.Generate(b.scenario, func(m *cannularyv1.FeedRequest) error {
-		messages = append(messages, m)
-		return nil
-	}); err != nil {
+	messages, _, err := b.feed()
+	if err != nil {
 		return err
 	}
 	a, err := app.New(ctx, app.Config{Dir: b.data, Ingest: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: b.slog})
@@ -59,7 +56,7 @@ func (b *bench) ingest(ctx context.Context) error {
 	var took, bareTook time.Duration
 	from := uint64(2) // after genesis
 	for part := range slices.Chunk(messages, (len(messages)+rounds-1)/rounds) {
-		d, err := post(ctx, a.GRPCAddr(), part)
+		d, err := post(ctx, a.GRPCAddr(), part, 0, nil)
 		if err != nil {
 			return err
 		}
@@ -87,6 +84,20 @@ func (b *bench) ingest(ctx context.Context) error {
 	return nil
 }
 
+// latest is how many of the feed's last messages are kept for the measurement of one event at a
+// time, but never more than a tenth.
+const latest = 2000
+
+// feed makes the messages of the scenario, and apart from them the latest ones.
+func (b *bench) feed() (messages, last []*cannularyv1.FeedRequest, err error) {
+	err = simulate.Generate(b.scenario, func(m *cannularyv1.FeedRequest) error {
+		messages = append(messages, m)
+		return nil
+	})
+	n := len(messages) - min(latest, len(messages)/10)
+	return messages[:n], messages[n:], err
+}
+
 func untilReady(ctx context.Context, a *app.App) error {
 	for !a.Ready() {
 		select {
@@ -100,8 +111,11 @@ func untilReady(ctx context.Context, a *app.App) error {
 	return nil
 }
 
-// post sends all messages on one stream; each must be accepted.
-func post(ctx context.Context, addr string, messages []*cannularyv1.FeedRequest) (time.Duration, error) {
+// post sends all messages on one stream, one every so often, or where that is 0 as fast as the
+// service takes them. Each must be accepted. answered is told of each answer; nil for nobody.
+func post(
+	ctx context.Context, addr string, messages []*cannularyv1.FeedRequest, every time.Duration, answered func(*cannularyv1.FeedResponse),
+) (time.Duration, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
@@ -116,7 +130,14 @@ func post(ctx context.Context, addr string, messages []*cannularyv1.FeedRequest)
 	}
 	places := make(chan struct{}, inFlight)
 	go func() {
-		for _, m := range messages {
+		for i, m := range messages {
+			if every > 0 {
+				select {
+				case <-time.After(time.Until(began.Add(time.Duration(i) * every))):
+				case <-ctx.Done():
+					return
+				}
+			}
 			select {
 			case places <- struct{}{}:
 			case <-ctx.Done():
@@ -137,6 +158,9 @@ func post(ctx context.Context, addr string, messages []*cannularyv1.FeedRequest)
 			return 0, fmt.Errorf("feed: message %s: %v %v", r.GetSourceMessageId(), r.GetOutcome(), r.GetReasons())
 		}
 		<-places
+		if answered != nil {
+			answered(r)
+		}
 	}
 	return time.Since(began), nil
 }

@@ -1,6 +1,7 @@
 // Command bench measures the service on the machine at hand. Every figure stands beside a
 // reference measured in the same run: the bare engine doing the same work without the
-// service's share. It prints a line a figure and writes .bench/results.json.
+// service's share. With -postgres there stands beside it what a team would write with PostgreSQL
+// alone. It prints a line a figure and writes .bench/results.json.
 //
 // The goals are this project's own: what it wants to keep on a small machine. No standard
 // asks for them. Figures of a machine that is busy with other work mean little.
@@ -37,6 +38,8 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	fs.IntVar(&s.Months, "months", s.Months, "months of the simulated feed")
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients of the simulated unit")
 	grow := fs.Int("grow", 1_000_000, "events to which the view is grown for the second look at pages; 0 leaves it out (13 kB of disk an event)")
+	years := fs.Int("years", 10, "years of history of the patient whose card is asked for, up to 10; 0 takes one of the feed")
+	postgres := fs.Bool("postgres", false, "also measure PostgreSQL with the same events and resources; needs Debian's package postgresql")
 	results := fs.String("out", filepath.Join(".bench", "results.json"), "where the results go")
 	bare := fs.String("bare-log", "", "only open the log in this folder and wait: the reference of memory and start, run by the benchmark itself")
 	if err := fs.Parse(args); err != nil {
@@ -47,6 +50,9 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	}
 	if err := s.Validate(); err != nil {
 		return err
+	}
+	if *years < 0 || *years > 10 {
+		return fmt.Errorf("-years is %d: give a whole number from 0 to 10", *years)
 	}
 	if _, err := os.Stat("go.mod"); err != nil {
 		return fmt.Errorf("run it in the repository's root: %w", err)
@@ -61,9 +67,10 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	b := &bench{grow: *grow, dir: dir, data: filepath.Join(dir, "data"), scenario: s, progress: progress, began: time.Now(),
-		slog: slog.New(slog.NewTextHandler(progress, &slog.HandlerOptions{Level: slog.LevelWarn}))}
-	for _, step := range []func(context.Context) error{b.build, b.folds, b.ingest, b.rebuild, b.pages, b.grown, b.disk, b.process} {
+	b := &bench{grow: *grow, versus: *postgres, years: *years, dir: dir, data: filepath.Join(dir, "data"), scenario: s,
+		progress: progress, began: time.Now(), slog: slog.New(slog.NewTextHandler(progress, &slog.HandlerOptions{Level: slog.LevelWarn}))}
+	steps := []func(context.Context) error{b.build, b.folds, b.ingest, b.rebuild, b.pages, b.grown, b.disk, b.process, b.postgres, b.live}
+	for _, step := range steps {
 		n := len(b.figures)
 		if err := step(ctx); err != nil {
 			return err
@@ -79,6 +86,8 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 // bench is one run: the steps leave behind what the next ones need.
 type bench struct {
 	grow      int
+	versus    bool   // PostgreSQL is measured, too
+	years     int    // of history of the patient whose card is asked for
 	dir, data string // data is the folder of the instance that is measured
 	scenario  simulate.Scenario
 	progress  io.Writer

@@ -166,8 +166,20 @@ func get(ctx context.Context, client *http.Client, url, coding string) (ms float
 // disk tells what the stopped instance takes on disk. The reference is what it cannot do
 // without: the events and the resources that an EHR reads, with their history.
 func (b *bench) disk(context.Context) error {
+	used, err := b.used()
+	if err != nil {
+		return err
+	}
+	n := float64(b.events)
+	b.add(figure{Name: "disk, all folders of an instance", Value: used / n, Unit: "B/event", Reference: float64(b.logBytes+b.body) / n,
+		against: "bytes of the event and of the resource versions that it makes", goal: ratioAtMost(3)})
+	return nil
+}
+
+// used is how many bytes the stopped instance has on disk.
+func (b *bench) used() (float64, error) {
 	var used int64
-	if err := filepath.WalkDir(b.data, func(_ string, d fs.DirEntry, err error) error {
+	err := filepath.WalkDir(b.data, func(_ string, d fs.DirEntry, err error) error {
 		if err != nil || !d.Type().IsRegular() {
 			return err
 		}
@@ -176,11 +188,6 @@ func (b *bench) disk(context.Context) error {
 			used += i.Size()
 		}
 		return err
-	}); err != nil {
-		return err
-	}
-	n := float64(b.events)
-	b.add(figure{Name: "disk, all folders of an instance", Value: float64(used) / n, Unit: "B/event", Reference: float64(b.logBytes+b.body) / n,
-		against: "bytes of the event and of the resource versions that it makes", goal: ratioAtMost(3)})
-	return nil
+	})
+	return float64(used), err
 }

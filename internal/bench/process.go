@@ -28,13 +28,16 @@ const (
 
 func (b *bench) binary() string { return filepath.Join(b.dir, "cannulary") }
 
-// build builds the program as a release is built.
+// build builds the program as a release is built, and the reference that is asked for.
 func (b *bench) build(ctx context.Context) error {
 	b.say("build the program")
 	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", b.binary(), "./services/cannulary")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := build.CombinedOutput(); err != nil {
 		return fmt.Errorf("build: %w: %s", err, out)
+	}
+	if b.versus {
+		return b.buildReference(ctx)
 	}
 	return nil
 }
@@ -102,6 +105,8 @@ func (c command) measure(ctx context.Context) (ready, memory float64, err error)
 
 func (c command) start(ctx context.Context) (*exec.Cmd, string, error) {
 	p := exec.CommandContext(ctx, c.name, c.args...)
+	// It may have something to put away: it is asked to end before it is ended.
+	p.Cancel, p.WaitDelay = func() error { return p.Process.Signal(os.Interrupt) }, 20*time.Second
 	var logged strings.Builder
 	p.Stderr = &logged
 	out, err := p.StdoutPipe()

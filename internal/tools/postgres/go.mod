@@ -1,0 +1,11 @@
+module cannulary/internal/tools/postgres
+
+go 1.26.0
+
+require github.com/jackc/pgx/v5 v5.12.0
+
+require (
+	github.com/jackc/pgpassfile v1.0.0 // indirect
+	github.com/jackc/pgservicefile v0.0.0-20240606120523-5a60cdf6a761 // indirect
+	golang.org/x/text v0.41.0 // indirect
+)
