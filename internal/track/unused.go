@@ -73,15 +73,16 @@ func (m *machine) unused(e *env, t, silenced time.Time) {
 			continue
 		}
 		u := &c.unused
-		for d := max(u.judged, u.base); d <= today; d++ {
-			m.unusedOn(e, c, d, t, silenced)
+		for d := max(u.judged, u.base); d <= today; {
+			d = m.unusedOn(e, c, d, t, silenced)
 		}
 		u.judged = max(u.judged, today)
 	}
 }
 
-// unusedOn judges one date.
-func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time) {
+// unusedOn judges one date. It returns the next one on which the answer may be another: the first
+// facts of some patients are years old.
+func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time) zone.Day {
 	u := &c.unused
 	facility, p, silent := m.silent(e, c, d, t)
 	if !silent {
@@ -116,6 +117,34 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 			m.end(at, "the track is not in use", rule.UnusedLong, aspect, c.name, "")
 		}
 	}
+	next := zone.Never
+	for _, s := range m.stays.List() {
+		next = nearer(next, d, s.From, s.To)
+	}
+	if c.rest != nil {
+		next = nearer(next, d, dated(c.rest.until))
+	}
+	next = nearer(next, d, dated(e.Book.Next(facility, d.String())))
+	return nearer(next, d, u.base+zone.Day(p.UnusedCaution)+1, max(u.base, u.review)+zone.Day(p.UnusedStop)+1)
+}
+
+// nearer returns the earliest of next and those dates that come after d.
+func nearer(next, d zone.Day, dates ...zone.Day) zone.Day {
+	for _, o := range dates {
+		if o > d {
+			next = min(next, o)
+		}
+	}
+	return next
+}
+
+// dated returns a local date; 0 if the text is none.
+func dated(s string) zone.Day {
+	d, err := zone.ParseDay(s)
+	if err != nil {
+		return 0
+	}
+	return d
 }
 
 // silent reports whether a track is not judged on a date: it rests, is retired or stays sharp,
