@@ -66,8 +66,12 @@ type Index struct {
 	Strings    []Text
 }
 
-// Token is a value of a token parameter. System is empty where the element has none.
-type Token struct{ Param, System, Code string }
+// Token is a value of a token parameter. System is empty where the element has none. Part is the
+// component of the resource in which it stands, from 1; 0 is the resource itself.
+type Token struct {
+	Param, System, Code string
+	Part                int
+}
 
 // Text is a value of a string or uri parameter.
 type Text struct{ Param, Value string }
@@ -85,10 +89,11 @@ type Period struct {
 type Reference struct{ Param, Type, ID string }
 
 // Quantity is a value of a quantity parameter, in the UCUM unit Code. Unit is its name for
-// people.
+// people, Part the component as in Token.
 type Quantity struct {
 	Param, System, Code, Unit string
 	Value                     float64
+	Part                      int
 }
 
 // BeginningOfTime is the lower bound of a period without a start.

@@ -102,6 +102,7 @@ func indexObservation(o *model.Observation, when []Period) Index {
 	ix.quantity("combo-value-quantity", o.ValueQuantity)
 	for i := range o.Component {
 		c := &o.Component[i]
+		tokens, quantities := len(ix.Tokens), len(ix.Quantities)
 		ix.concepts("component-code", &c.Code)
 		ix.concepts("combo-code", &c.Code)
 		ix.concepts("component-value-concept", c.ValueCodeableConcept)
@@ -110,6 +111,12 @@ func indexObservation(o *model.Observation, when []Period) Index {
 		ix.concepts("combo-data-absent-reason", c.DataAbsentReason)
 		ix.quantity("component-value-quantity", c.ValueQuantity)
 		ix.quantity("combo-value-quantity", c.ValueQuantity)
+		for k := range ix.Tokens[tokens:] {
+			ix.Tokens[tokens+k].Part = i + 1
+		}
+		for k := range ix.Quantities[quantities:] {
+			ix.Quantities[quantities+k].Part = i + 1
+		}
 	}
 	if o.Subject != nil {
 		ix.refs("patient", *o.Subject)

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"cannulary/internal/view"
+	"cannulary/internal/view/viewsql"
 )
 
 // rows are a table's rows: the first column is the key, the others are the value.
@@ -20,14 +21,18 @@ type tables map[string]rows
 
 // all asks for everything that a view holds. hex keeps bytes that are no text readable.
 var all = map[string]string{
-	"checkpoint":   `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
-	"event":        `SELECT seq, id, unit, patient, facility, occurred, logged, hex(data) FROM event`,
-	"amendment":    `SELECT target || ' ' || seq, '' FROM amendment`,
-	"unreached":    `SELECT fact, seq, facility, logged, named, why FROM unreached`,
-	"topic":        `SELECT topic || ' ' || seq, '' FROM topic`,
-	"resource":     `SELECT type || '/' || id, patient, version, updated, seq, hex(hash), body FROM resource`,
-	"history":      `SELECT r.type || '/' || r.id || ' ' || h.version, h.updated, h.seq, h.body FROM history h JOIN resource r ON r.rid = h.rid`,
-	"term_use":     `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid GROUP BY 1`,
+	"checkpoint": `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
+	"event":      `SELECT seq, id, unit, patient, facility, occurred, logged, hex(data) FROM event`,
+	"amendment":  `SELECT target || ' ' || seq, '' FROM amendment`,
+	"unreached":  `SELECT fact, seq, facility, logged, named, why FROM unreached`,
+	"topic":      `SELECT topic || ' ' || seq, '' FROM topic`,
+	"resource":   `SELECT type || '/' || id, patient, version, updated, seq, hex(hash), body FROM resource`,
+	"history":    `SELECT r.type || '/' || r.id || ' ' || h.version, h.updated, h.seq, h.body FROM history h JOIN resource r ON r.rid = h.rid`,
+	"token":      `SELECT ` + ofToken + ` GROUP BY 1`,
+	"reference":  `SELECT ` + ofReference + ` GROUP BY 1`,
+	"refers": `SELECT r.type || '/' || r.id || ' ' || f.param || ' ' || f.target, count(*) FROM refers f
+		JOIN resource r ON r.rid = f.rid GROUP BY 1`,
+	"present":      `SELECT r.type || '/' || r.id || ' ' || p.param, count(*) FROM present p JOIN resource r ON r.rid = p.rid GROUP BY 1`,
 	"period":       `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid GROUP BY 1`,
 	"quantity":     `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid GROUP BY 1`,
 	"quarantine":   `SELECT seq, event_id, patient, reason, hex(data) FROM quarantine`,
@@ -55,7 +60,8 @@ var all = map[string]string{
 // what a judgement took back, which is there only where it was once so; and the judgements.
 var order = map[string]string{
 	"resource":  `SELECT r.type || '/' || r.id, r.patient, r.body FROM resource r WHERE ` + lasting,
-	"term_use":  `SELECT r.type || '/' || r.id || ' ' || t.kind || ' ' || t.param || ' ' || t.system || '|' || t.code, count(*) FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid WHERE ` + lasting + ` GROUP BY 1`,
+	"token":     `SELECT ` + ofToken + ` WHERE ` + lasting + ` GROUP BY 1`,
+	"reference": `SELECT ` + ofReference + ` WHERE ` + lasting + ` GROUP BY 1`,
 	"period":    `SELECT r.type || '/' || r.id || ' ' || p.param || ' ' || p.low || ' ' || p.high, count(*) FROM period p JOIN resource r ON r.rid = p.rid WHERE ` + lasting + ` GROUP BY 1`,
 	"quantity":  `SELECT r.type || '/' || r.id || ' ' || q.param || ' ' || q.value || ' ' || q.system || ' ' || q.code, count(*) FROM quantity q JOIN resource r ON r.rid = q.rid WHERE ` + lasting + ` GROUP BY 1`,
 	"judged":    all["judged"],
@@ -70,6 +76,12 @@ var order = map[string]string{
 	"infection": all["infection"],
 	"culture":   all["culture"],
 }
+
+const (
+	ofToken = `r.type || '/' || r.id || ' ' || t.param || ' ' || t.system || '|' || t.code || ' ' || t.part, count(*) FROM token t
+		JOIN resource r ON r.rid = t.rid`
+	ofReference = `r.type || '/' || r.id || ' ' || f.param || ' ' || f.target, count(*) FROM reference f JOIN resource r ON r.rid = f.rid`
+)
 
 // A MeasureReport's access-days may wait for the next day or census: what it is made of
 // is compared by exposure and infection.
@@ -116,7 +128,7 @@ func withoutMeta(body string) string {
 // query reads from the folder's view, whether an instance runs on it or not.
 func query(tb testing.TB, dir, q string, args ...any) rows {
 	tb.Helper()
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(dir, "view", view.FileName())+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)")
+	db, err := viewsql.Open(filepath.Join(dir, "view", view.FileName()))
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 
 	"cannulary/internal/facade"
 	"cannulary/internal/view"
+	"cannulary/internal/view/viewsql"
 )
 
 // grown asks for the same pages of a view that was grown to as many events as asked for:
@@ -50,7 +51,7 @@ func (b *bench) grown(ctx context.Context) error {
 	server := &http.Server{Handler: h, ReadHeaderTimeout: time.Minute}
 	go func() { _ = server.Serve(lis) }()
 	defer func() { _ = server.Close() }()
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
+	db, err := viewsql.Open(path)
 	if err != nil {
 		return err
 	}
@@ -89,11 +90,16 @@ func (b *bench) multiply(ctx context.Context, path string, copies int) error {
 		}
 		shift := int64(n) * most
 		for _, q := range []string{
-			`INSERT INTO resource (rid, type, id, patient, version, updated, seq, hash, body)
-				SELECT rid + ?1, type, id || '-' || ?2, CASE patient WHEN '' THEN '' ELSE patient || '-' || ?2 END, version, updated + ?1, seq + ?1, hash, body FROM resource WHERE rid <= ?3`,
-			`INSERT INTO term_use (rid, term) SELECT rid + ?1, term FROM term_use WHERE rid <= ?3 AND ?2`,
+			`INSERT INTO page (place, data) SELECT place + (?1 << 16), data FROM page WHERE place >> 16 <= ?3 AND ?2`,
+			`INSERT INTO resource (rid, type, id, patient, version, updated, seq, slot, hash, shape, links, date, low, high, low_shift, high_shift)
+				SELECT rid + ?1, type, CASE typeof(id) WHEN 'blob' THEN lower(hex(id)) ELSE id END || '-' || ?2,
+				CASE patient WHEN 0 THEN 0 ELSE patient + ?1 END,
+				version, updated + ?1, seq + ?1, slot, hash, shape, links, date, low, high, low_shift, high_shift FROM resource WHERE rid <= ?3`,
+			`INSERT INTO link (target, param, rid) SELECT CASE WHEN target < 0 THEN target ELSE target + ?1 END, param, rid + ?1 FROM link
+				WHERE rid <= ?3 AND ?2`,
 			`INSERT INTO period (param, low, high, rid, low_shift, high_shift) SELECT param, low, high, rid + ?1, low_shift, high_shift FROM period WHERE rid <= ?3 AND ?2`,
-			`INSERT INTO quantity (param, value, system, code, unit, rid) SELECT param, value, system, code, unit, rid + ?1 FROM quantity WHERE rid <= ?3 AND ?2`,
+			`INSERT INTO quantity (rid, param, part, value, system, code, unit) SELECT rid + ?1, param, part, value, system, code, unit
+				FROM quantity WHERE rid <= ?3 AND ?2`,
 		} {
 			if _, err := db.ExecContext(ctx, q, shift, n, most); err != nil {
 				return fmt.Errorf("grow the view: %w", err)
@@ -113,11 +119,16 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 	if len(patients) > 300 {
 		patients = patients[:300]
 	}
+	copied, err := b.plain(ctx, db, patients)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = copied.Close(); _ = os.Remove(filepath.Join(b.dir, plainFile)) }()
 	lis, err := (&net.ListenConfig{}).Listen(ctx, "tcp", "127.0.0.1:0")
 	if err != nil {
 		return err
 	}
-	bare := &http.Server{Handler: bareHandler(db), ReadHeaderTimeout: time.Minute}
+	bare := &http.Server{Handler: bareHandler(copied), ReadHeaderTimeout: time.Minute}
 	go func() { _ = bare.Serve(lis) }()
 	defer func() { _ = bare.Close() }()
 	b.say("ask for pages of %d, of %d patients", pageSize, len(patients))
@@ -128,8 +139,70 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 	if len(service) == 0 {
 		return errors.New("no page was measured")
 	}
-	const against = "a bare handler that selects the same rows and writes their bytes"
+	const against = "a bare handler that selects the same rows, not compressed, and writes their bytes"
 	b.add(figure{Name: name + ", median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against, goal: ratioAtMost(4)})
 	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99), against: against, goal: ratioAtMost(4)})
 	return b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)
+}
+
+const plainFile = "plain.db"
+
+// plain copies Observations of the patients into a file with the bodies as they are sent, for
+// the bare handler: of each patient ten pages.
+func (b *bench) plain(ctx context.Context, from *sql.DB, patients []string) (*sql.DB, error) {
+	path := filepath.Join(b.dir, plainFile)
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_pragma=mmap_size(268435456)")
+	if err != nil {
+		return nil, err
+	}
+	err = func() error {
+		for _, q := range []string{
+			`CREATE TABLE resource (rid INTEGER PRIMARY KEY, type TEXT NOT NULL, patient TEXT NOT NULL,
+				updated INTEGER NOT NULL, body BLOB NOT NULL)`,
+			`CREATE INDEX resource_patient ON resource (patient, type, updated, rid)`,
+		} {
+			if _, err := db.ExecContext(ctx, q); err != nil {
+				return err
+			}
+		}
+		tx, err := db.BeginTx(ctx, nil)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = tx.Rollback() }()
+		for _, p := range patients {
+			if err := copyPages(ctx, from, tx, p); err != nil {
+				return err
+			}
+		}
+		return tx.Commit()
+	}()
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("copy pages: %w", err), db.Close())
+	}
+	return db, nil
+}
+
+func copyPages(ctx context.Context, from *sql.DB, to *sql.Tx, patient string) error {
+	rows, err := from.QueryContext(ctx, `SELECT v.rid, v.updated, v.body FROM
+		(SELECT rid FROM main.resource WHERE patient = (SELECT rid FROM main.resource WHERE id IN (?1, unhex(?1))
+				AND type = (SELECT id FROM word WHERE text = 'Patient'))
+			AND type = (SELECT id FROM word WHERE text = 'Observation') ORDER BY updated, rid LIMIT ?2) o
+		CROSS JOIN resource v ON v.rid = o.rid`, patient, 10*pageSize)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var rid, updated int64
+		var body []byte
+		if err := rows.Scan(&rid, &updated, &body); err != nil {
+			return err
+		}
+		if _, err := to.ExecContext(ctx, `INSERT INTO resource (rid, type, patient, updated, body) VALUES (?, 'Observation', ?, ?, ?)`,
+			rid, patient, updated, body); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
 }

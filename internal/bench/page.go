@@ -40,7 +40,8 @@ func (b *bench) pages(ctx context.Context) error {
 }
 
 func patientsWithPages(ctx context.Context, db *sql.DB) ([]string, error) {
-	rows, err := db.QueryContext(ctx, `SELECT patient FROM resource WHERE type = 'Observation' AND patient <> '' GROUP BY patient HAVING count(*) > ?`, pageSize)
+	rows, err := db.QueryContext(ctx, `SELECT id_text(p.id) FROM main.resource r JOIN main.resource p ON p.rid = r.patient
+		WHERE r.type = (SELECT id FROM word WHERE text = 'Observation') GROUP BY r.patient HAVING count(*) > ?`, pageSize)
 	if err != nil {
 		return nil, err
 	}

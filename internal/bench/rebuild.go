@@ -14,6 +14,7 @@ import (
 
 	"cannulary/internal/app"
 	"cannulary/internal/view"
+	"cannulary/internal/view/viewsql"
 )
 
 // rebuild builds the view from the log, opening both included. The reference writes rows
@@ -75,7 +76,7 @@ func (b *bench) rebuild(ctx context.Context) error {
 
 // openView opens the view's file for reading, beside the service.
 func openView(data string) (*sql.DB, error) {
-	return sql.Open("sqlite", "file:"+filepath.Join(data, "view", view.FileName())+"?_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)")
+	return viewsql.Open(filepath.Join(data, "view", view.FileName()))
 }
 
 // bareRows tells how long it takes to upsert n rows into a new file that is set up as the

@@ -2,7 +2,6 @@ package facade_test
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
 	"maps"
 	"net/url"
@@ -22,6 +21,7 @@ import (
 	"cannulary/internal/simulate"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
+	"cannulary/internal/view/viewsql"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
@@ -134,7 +134,7 @@ func (w *world) read(t *testing.T, file string) {
 		w.c.Add(r)
 		w.ids[r.Type] = append(w.ids[r.Type], r.ID)
 	}
-	db, err := sql.Open("sqlite", "file:"+file+"?_pragma=query_only(1)")
+	db, err := viewsql.Open(file)
 	if err != nil {
 		t.Fatal(err)
 	}

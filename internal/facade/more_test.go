@@ -34,10 +34,12 @@ func measured(v string) string {
 func TestComposites(t *testing.T) {
 	s := newService(t)
 	token := func(p, system, code string) fhir.Token { return fhir.Token{Param: p, System: system, Code: code} }
+	in := func(part int, k fhir.Token) fhir.Token { k.Part = part; return k }
 	components := fhir.Index{
-		Tokens: []fhir.Token{token("component-code", "urn:c", "pus"), token("component-code", "urn:c", "redness"), token("component-code", "urn:c", "angle"),
-			token("component-value-concept", "urn:v", "absent"), token("component-value-concept", "urn:v", "present")},
-		Quantities: []fhir.Quantity{{Param: "component-value-quantity", System: "http://unitsofmeasure.org", Code: "deg", Value: 25}},
+		Tokens: []fhir.Token{in(1, token("component-code", "urn:c", "pus")), in(2, token("component-code", "urn:c", "redness")),
+			in(3, token("component-code", "urn:c", "angle")),
+			in(1, token("component-value-concept", "urn:v", "absent")), in(2, token("component-value-concept", "urn:v", "present"))},
+		Quantities: []fhir.Quantity{{Param: "component-value-quantity", System: "http://unitsofmeasure.org", Code: "deg", Value: 25, Part: 3}},
 	}
 	s.put(at(0), raw("Observation", "signs", "p", `"component":[`+component("pus", coded("absent"))+`,`+component("redness", coded("present"))+`,`+component("angle", measured("25"))+`]`, components))
 	s.put(at(1), raw("Observation", "whole", "p", coded("absent"), fhir.Index{Tokens: []fhir.Token{token("code", "urn:c", "pus"), token("value-concept", "urn:v", "absent")}}))

@@ -1,6 +1,7 @@
 package view
 
 import (
+	"slices"
 	"time"
 
 	"cannulary/internal/rule"
@@ -123,8 +124,7 @@ func (t *Tx) Judged(group []string) ([]ResourceKey, error) {
 	var out []ResourceKey
 	for _, key := range group {
 		for _, typ := range []string{"DetectedIssue", "Flag"} {
-			// The plus keeps SQLite from going through all patients' in the order of their ids.
-			ids, err := t.strings(`SELECT id FROM resource WHERE patient = ? AND type = ? ORDER BY +id`, key, typ)
+			ids, err := t.idsOf(key, typ)
 			if err != nil {
 				return nil, err
 			}
@@ -143,11 +143,33 @@ func (t *Tx) Judged(group []string) ([]ResourceKey, error) {
 	return out, nil
 }
 
-// Body is the newest version of a resource as it is stored.
+// idsOf lists the ids of a patient's resources of a type.
+func (t *Tx) idsOf(patient, typ string) ([]string, error) {
+	var out []string
+	p, err := t.newest("Patient", patient)
+	if err != nil || p.rid == 0 {
+		return nil, err
+	}
+	err = t.load().each(`SELECT id FROM resource WHERE patient = ? AND type = (SELECT id FROM word WHERE text = ?)`, []any{p.rid, typ},
+		func(scan func(...any) error) error {
+			var id idText
+			err := scan(&id)
+			out = append(out, string(id))
+			return err
+		})
+	slices.Sort(out)
+	return out, err
+}
+
+// Body is the newest version of a resource as it is stored; nil where there is none.
 func (t *Tx) Body(k ResourceKey) ([]byte, error) {
-	var body []byte
-	_, err := t.row(`SELECT body FROM resource WHERE type = ? AND id = ?`, []any{k.Type, k.ID}, &body)
-	return body, err
+	var seq, slot int64
+	found, err := t.row(`SELECT seq, slot FROM resource WHERE type = (SELECT id FROM word WHERE text = ?) AND id = ?`,
+		[]any{k.Type, idValue(k.ID)}, &seq, &slot)
+	if err != nil || !found {
+		return nil, err
+	}
+	return t.body(uint64(seq), int(slot))
 }
 
 // PatientsOfFacility lists the patient keys with facts of the facility.

@@ -1,9 +1,13 @@
 package view
 
 import (
+	"cmp"
 	"crypto/sha256"
+	"encoding/binary"
+	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -14,7 +18,8 @@ import (
 	"cannulary/fhir"
 )
 
-// stored is what Put must know of a resource's newest version.
+// stored is what Put must know of a resource's newest version; of one that others only refer
+// to the version is 0.
 type stored struct {
 	rid     int64
 	version int
@@ -24,11 +29,18 @@ type stored struct {
 // memo remembers what the one writer knows anyway, so that it need not be asked again. It
 // holds nothing that is not in the file; a transaction that is taken back empties it.
 type memo struct {
-	resources map[string]stored // "Type/id"
+	last      int64 // the greatest rid; 0 is not read yet
+	resources map[name]stored
+	words     map[string]int64
+	params    map[string]int64
 	terms     map[term]int64
+	shapes    map[[sha256.Size]byte]int64
 	topics    map[string]bool // that have an event
 	amended   map[string]bool // all targets of corrections and voids; nil is not read yet
 }
+
+// name is a resource's.
+type name struct{ typ, id string }
 
 // term is a search value as the table of that name holds it.
 type term struct{ kind, param, code, system string }
@@ -37,14 +49,24 @@ type term struct{ kind, param, code, system string }
 const memoLimit = 30000
 
 func newMemo() *memo {
-	return &memo{resources: map[string]stored{}, terms: map[term]int64{}, topics: map[string]bool{}}
+	return &memo{resources: map[name]stored{}, words: map[string]int64{}, params: map[string]int64{}, terms: map[term]int64{},
+		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}}
 }
 
 func (m *memo) forget() { *m = *newMemo() }
 
+// remember notes a value in a map of the memo, which it empties when it is full.
+func remember[K comparable, V any](m map[K]V, key K, value V) {
+	if len(m) >= memoLimit {
+		clear(m)
+	}
+	m[key] = value
+}
+
 // Put stores a rendered resource. If its content differs from the newest version's, it
 // becomes a new version with the given lastUpdated, the old one goes to the history and
 // the search values are replaced; else nothing happens. version is the newest version.
+// What one event gives is put in one go: seq names it.
 func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, changed bool, err error) {
 	sum := sha256.Sum256(r.Body)
 	hash := [16]byte(sum[:16])
@@ -55,25 +77,29 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	if now.version > 0 && now.hash == hash {
 		return now.version, false, nil
 	}
-	first := now.version == 0
+	fresh := now.rid == 0
+	if fresh {
+		if now.rid, err = t.nextRID(); err != nil {
+			return 0, false, err
+		}
+	}
+	if now.version > 0 {
+		if err := t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot) SELECT rid, version, type, updated, seq, slot
+			FROM resource WHERE rid = ?`, now.rid); err != nil {
+			return 0, false, err
+		}
+	}
 	now.version++
 	now.hash = hash
-	body := fhir.WithMeta(r.Body, r.ID, r.Profile, now.version, updated)
-	if first {
-		if now.rid, err = t.insert(`INSERT INTO resource (type, id, patient, version, updated, seq, hash, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			r.Type, r.ID, r.Patient, now.version, millis(updated), int64(seq), hash[:], body); err != nil {
-			return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
-		}
-	} else if err := t.replace(r, now, seq, updated, body); err != nil {
+	t.self, t.selfRID = name{r.Type, r.ID}, now.rid
+	remember(t.memo.resources, name{r.Type, r.ID}, now)
+	slot, err := t.keep(seq, fhir.WithMeta(r.Body, r.ID, r.Profile, now.version, updated))
+	if err != nil {
 		return 0, false, err
 	}
-	if err := t.index(now.rid, r, first); err != nil {
-		return 0, false, err
+	if err := t.store(r, now, seq, slot, updated, fresh); err != nil {
+		return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
 	}
-	if len(t.memo.resources) >= memoLimit {
-		t.memo.resources = map[string]stored{}
-	}
-	t.memo.resources[r.Type+"/"+r.ID] = now
 	return now.version, true, nil
 }
 
@@ -84,23 +110,80 @@ func (t *Tx) Same(r fhir.Resource) (bool, error) {
 	return now.version > 0 && now.hash == [16]byte(sum[:16]), err
 }
 
-// newest finds the newest version; its version is 0 where there is none.
+// newest finds the newest version; its rid is 0 where neither it nor a reference to it is stored.
 func (t *Tx) newest(typ, id string) (stored, error) {
-	key := typ + "/" + id
+	key := name{typ, id}
 	if s, ok := t.memo.resources[key]; ok {
 		return s, nil
 	}
+	word, err := t.word(typ)
+	if err != nil {
+		return stored{}, err
+	}
 	var s stored
 	var hash []byte
-	found, err := t.row(`SELECT rid, version, hash FROM resource WHERE type = ? AND id = ?`, []any{typ, id}, &s.rid, &s.version, &hash)
+	found, err := t.row(`SELECT rid, version, hash FROM resource WHERE id = ? AND type IN (?, ?)`, []any{idValue(id), word, -word},
+		&s.rid, &s.version, &hash)
 	if err != nil || !found {
 		return stored{}, err
 	}
 	copy(s.hash[:], hash)
-	if len(t.memo.resources) < memoLimit {
-		t.memo.resources[key] = s
-	}
+	remember(t.memo.resources, key, s)
 	return s, nil
+}
+
+// nextRID gives a new row its number.
+func (t *Tx) nextRID() (int64, error) {
+	if t.memo.last == 0 {
+		if _, err := t.row(`SELECT coalesce(max(rid), 0) FROM resource`, nil, &t.memo.last); err != nil {
+			return 0, err
+		}
+	}
+	t.memo.last++
+	return t.memo.last, nil
+}
+
+// rid is the row of a resource, which gets one if it has none yet.
+func (t *Tx) rid(typ, id string) (int64, error) {
+	if t.self == (name{typ, id}) {
+		return t.selfRID, nil
+	}
+	s, err := t.newest(typ, id)
+	if err != nil || s.rid != 0 {
+		return s.rid, err
+	}
+	if s.rid, err = t.nextRID(); err != nil {
+		return 0, err
+	}
+	word, err := t.word(typ)
+	if err != nil {
+		return 0, err
+	}
+	remember(t.memo.resources, name{typ, id}, s)
+	return s.rid, t.exec(`INSERT INTO resource (rid, type, id) VALUES (?, ?, ?)`, s.rid, -word, idValue(id))
+}
+
+// word finds or makes the number of a word, param that of a parameter.
+func (t *Tx) word(text string) (int64, error) {
+	return t.number(t.memo.words, text, `INSERT INTO word (text) VALUES (?) ON CONFLICT DO NOTHING`, `SELECT id FROM word WHERE text = ?`)
+}
+
+func (t *Tx) param(text string) (int64, error) {
+	return t.number(t.memo.params, text, `INSERT INTO param (name) VALUES (?) ON CONFLICT DO NOTHING`, `SELECT id FROM param WHERE name = ?`)
+}
+
+func (t *Tx) number(known map[string]int64, text, insert, find string) (id int64, err error) {
+	if id, ok := known[text]; ok {
+		return id, nil
+	}
+	if id, err = t.insert(insert, text); err == nil && id == 0 {
+		_, err = t.row(find, []any{text}, &id)
+	}
+	if err != nil {
+		return 0, err
+	}
+	remember(known, text, id)
+	return id, nil
 }
 
 // insert inserts one row and returns its rowid, 0 if nothing was inserted.
@@ -119,73 +202,300 @@ func (t *Tx) insert(q string, args ...any) (int64, error) {
 	return res.LastInsertId()
 }
 
-// replace moves the newest version to the history and puts another in its place.
-func (t *Tx) replace(r fhir.Resource, now stored, seq uint64, updated time.Time, body []byte) error {
-	if err := t.exec(`INSERT INTO history (rid, version, type, updated, seq, body) SELECT rid, version, type, updated, seq, body FROM resource WHERE rid = ?`, now.rid); err != nil {
+// store writes the row of the newest version and its search values, in place of those of the
+// version before. fresh says that there is no row yet.
+func (t *Tx) store(r fhir.Resource, now stored, seq uint64, slot int, updated time.Time, fresh bool) error {
+	typ, err := t.word(r.Type)
+	if err != nil {
 		return err
 	}
-	return t.exec(`UPDATE resource SET patient = ?, version = ?, updated = ?, seq = ?, hash = ?, body = ? WHERE rid = ?`,
-		r.Patient, now.version, millis(updated), int64(seq), now.hash[:], body, now.rid)
+	var patient int64
+	if r.Patient != "" {
+		if patient, err = t.rid("Patient", r.Patient); err != nil {
+			return err
+		}
+	}
+	x := lean(r.Index, r)
+	links, err := t.links(now.rid, x)
+	if err != nil {
+		return err
+	}
+	shape, err := t.shape(typ, x)
+	if err != nil {
+		return err
+	}
+	gone, add, packed := []int64(nil), links, packLinks(links)
+	if now.version > 1 {
+		if gone, add, err = t.unindex(now.rid, links); err != nil {
+			return err
+		}
+	}
+	date, err := t.firstDate(x.Dates)
+	if err != nil {
+		return err
+	}
+	args := []any{typ, patient, now.version, millis(updated), int64(seq), slot, now.hash[:], shape, packed,
+		date[0], date[1], date[2], date[3], date[4], now.rid, idValue(r.ID)}
+	if fresh {
+		err = t.exec(`INSERT INTO resource (type, patient, version, updated, seq, slot, hash, shape, links,
+			date, low, high, low_shift, high_shift, rid, id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, args...)
+	} else {
+		err = t.exec(`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?, links = ?,
+			date = ?, low = ?, high = ?, low_shift = ?, high_shift = ? WHERE rid = ?`, args[:15]...)
+	}
+	if err != nil {
+		return err
+	}
+	return errors.Join(t.setLinks(now.rid, gone, add), t.values(now.rid, x))
 }
 
-// index stores the search values of one resource in place of those it had.
-func (t *Tx) index(rid int64, r fhir.Resource, first bool) error {
-	x := lean(r.Index, r)
-	want := make([]int64, 0, len(x.Tokens)+len(x.References))
-	for _, v := range x.Tokens {
-		id, err := t.term("t", v.Param, v.Code, v.System)
+// links lists the rows of link that a resource has, each as the resource's row keeps it.
+func (t *Tx) links(rid int64, x fhir.Index) ([]int64, error) {
+	var out []int64
+	for _, v := range x.References {
+		target, err := t.rid(v.Type, v.ID)
 		if err != nil {
+			return nil, err
+		}
+		param, err := t.param(v.Param)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, (rid-target)<<linkBits|param)
+	}
+	for _, v := range x.Tokens {
+		if own(v.Param) {
+			id, err := t.term(term{"t", v.Param, v.Code, v.System})
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, (rid+id)<<linkBits)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out), nil
+}
+
+// linkBits are the bits of a parameter's number in resource.links.
+const linkBits = 10
+
+// own tells that a token parameter's values are hardly ever shared: they are links.
+func own(param string) bool { return strings.HasSuffix(param, "identifier") }
+
+// packLinks writes links as a JSON array, which SQLite reads; nil for none.
+func packLinks(links []int64) any {
+	if len(links) == 0 {
+		return nil
+	}
+	b := make([]byte, 0, 8*len(links)+2)
+	for i, n := range links {
+		b = append(b, "[,"[min(i, 1)])
+		b = strconv.AppendInt(b, n, 10)
+	}
+	return string(append(b, ']'))
+}
+
+// unpackLinks reads what packLinks wrote.
+func unpackLinks(packed []byte) []int64 {
+	var out []int64
+	var n, sign int64 = 0, 1
+	for _, b := range packed {
+		switch {
+		case b == '-':
+			sign = -1
+		case b >= '0' && b <= '9':
+			n = 10*n + int64(b-'0')
+		case b == ',' || b == ']':
+			out = append(out, sign*n)
+			n, sign = 0, 1
+		}
+	}
+	return out
+}
+
+// setLinks removes rows of link and adds others.
+func (t *Tx) setLinks(rid int64, gone, add []int64) error {
+	for _, n := range gone {
+		if err := t.exec(`DELETE FROM link WHERE target = ? AND param = ? AND rid = ?`, rid-n>>linkBits, n&(1<<linkBits-1), rid); err != nil {
 			return err
 		}
-		want = append(want, id)
+	}
+	rows := make([]any, 0, 3*len(add))
+	for _, n := range add {
+		rows = append(rows, rid-n>>linkBits, n&(1<<linkBits-1), rid)
+	}
+	return t.rows(`INSERT INTO link (target, param, rid) VALUES `, `(?,?,?)`, 3, rows)
+}
+
+// unindex removes the search values that stand in tables of their own, but for links: of those
+// it tells which are gone and which are new.
+func (t *Tx) unindex(rid int64, want []int64) (gone, fresh []int64, err error) {
+	for _, q := range []string{`DELETE FROM period WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`, `DELETE FROM string WHERE rid = ?`} {
+		if err := t.exec(q, rid); err != nil {
+			return nil, nil, err
+		}
+	}
+	var packed []byte
+	if _, err := t.row(`SELECT links FROM resource WHERE rid = ?`, []any{rid}, &packed); err != nil {
+		return nil, nil, err
+	}
+	have := unpackLinks(packed)
+	without := func(list, other []int64) (out []int64) {
+		for _, n := range list {
+			if _, in := slices.BinarySearch(other, n); !in {
+				out = append(out, n)
+			}
+		}
+		return out
+	}
+	return without(have, want), without(want, have), nil
+}
+
+// shape finds or makes the shape of a resource. It is remembered by the values as they come.
+func (t *Tx) shape(typ int64, x fhir.Index) (int64, error) {
+	b := binary.AppendVarint(t.scratch[:0], typ)
+	add := func(texts ...string) {
+		for _, text := range texts {
+			b = append(binary.AppendUvarint(b, uint64(len(text))), text...)
+		}
+	}
+	for _, v := range x.Tokens {
+		add(v.Param)
+		if !own(v.Param) {
+			add(v.System, v.Code)
+			b = binary.AppendUvarint(b, uint64(v.Part))
+		}
 	}
 	for _, v := range x.References {
-		id, err := t.term("r", v.Param, v.Type+"/"+v.ID, "")
+		add(v.Param)
+	}
+	for _, v := range x.Dates {
+		add(v.Param)
+	}
+	for _, v := range x.Quantities {
+		add(v.Param)
+	}
+	for _, v := range x.Strings {
+		add(v.Param)
+	}
+	t.scratch = b
+	sum := sha256.Sum256(b)
+	if id, ok := t.memo.shapes[sum]; ok {
+		return id, nil
+	}
+	id, err := t.newShape(typ, x)
+	remember(t.memo.shapes, sum, id)
+	return id, err
+}
+
+// newShape finds or makes a shape by its terms.
+func (t *Tx) newShape(typ int64, x fhir.Index) (int64, error) {
+	var set []shaped
+	add := func(part int, k term) error {
+		id, err := t.term(k)
+		set = append(set, shaped{id, part})
+		return err
+	}
+	has := func(param string) error { return add(0, term{kind: "p", param: param}) }
+	var errs []error
+	for _, v := range x.Tokens {
+		errs = append(errs, has(v.Param))
+		if !own(v.Param) && !slices.ContainsFunc(composed[v.Param], func(p string) bool {
+			return slices.Contains(x.Tokens, fhir.Token{Param: p, System: v.System, Code: v.Code, Part: v.Part})
+		}) {
+			errs = append(errs, add(v.Part, term{"t", v.Param, v.Code, v.System}))
+		}
+	}
+	for _, v := range x.References {
+		errs = append(errs, has(v.Param))
+	}
+	for _, v := range x.Dates {
+		errs = append(errs, has(v.Param))
+	}
+	for _, v := range x.Quantities {
+		errs = append(errs, has(v.Param))
+	}
+	for _, v := range x.Strings {
+		errs = append(errs, has(v.Param))
+	}
+	if err := errors.Join(errs...); err != nil {
+		return 0, err
+	}
+	slices.SortFunc(set, func(a, b shaped) int { return cmp.Or(cmp.Compare(a.term, b.term), a.part-b.part) })
+	set = slices.Compact(set)
+	key := binary.AppendVarint(nil, typ)
+	for _, s := range set {
+		key = binary.AppendVarint(binary.AppendVarint(key, s.term), int64(s.part))
+	}
+	sum := sha256.Sum256(key)
+	id, err := t.insert(`INSERT INTO shape (key) VALUES (?) ON CONFLICT DO NOTHING`, sum[:16])
+	if err != nil {
+		return 0, err
+	}
+	if id == 0 {
+		_, err = t.row(`SELECT id FROM shape WHERE key = ?`, []any{sum[:16]}, &id)
+		return id, err
+	}
+	var rows []any
+	for _, s := range set {
+		rows = append(rows, s.term, id, s.part)
+	}
+	return id, t.rows(`INSERT INTO shape_term (term, shape, part) VALUES `, `(?,?,?)`, 3, rows)
+}
+
+// shaped is a term of a shape.
+type shaped struct {
+	term int64
+	part int
+}
+
+// firstDate gives the columns of the first date, all nil where there is none.
+func (t *Tx) firstDate(dates []fhir.Period) (out [5]any, err error) {
+	if len(dates) == 0 {
+		return out, nil
+	}
+	v := dates[0]
+	id, err := t.param(v.Param)
+	return [5]any{id, millis(v.Low), millis(v.High), shift(v.Low), shift(v.High)}, err
+}
+
+// values stores the search values that stand in tables of their own, but for links.
+func (t *Tx) values(rid int64, x fhir.Index) error {
+	var periods, quantities, strs []any
+	for _, v := range x.Dates[min(1, len(x.Dates)):] {
+		param, err := t.param(v.Param)
 		if err != nil {
 			return err
 		}
-		want = append(want, id)
+		periods = append(periods, param, millis(v.Low), millis(v.High), rid, shift(v.Low), shift(v.High))
 	}
-	slices.Sort(want)
-	want = slices.Compact(want)
-	if !first {
-		var err error
-		if want, err = t.unindex(rid, want); err != nil {
+	for _, v := range x.Quantities {
+		param, err := t.param(v.Param)
+		if err != nil {
 			return err
 		}
+		quantities = append(quantities, rid, param, v.Part, v.Value)
+		for _, text := range []string{v.System, v.Code, v.Unit} {
+			word, err := t.word(text)
+			if err != nil {
+				return err
+			}
+			quantities = append(quantities, word)
+		}
 	}
-	terms := make([]any, 0, 2*len(want))
-	for _, id := range want {
-		terms = append(terms, rid, id)
-	}
-	if err := t.rows(`INSERT INTO term_use (rid, term) VALUES `, `(?,?)`, 2, terms); err != nil {
-		return err
-	}
-	var periods []any
-	for _, v := range x.Dates {
-		periods = append(periods, v.Param, millis(v.Low), millis(v.High), rid, shift(v.Low), shift(v.High))
-	}
-	if err := t.rows(`INSERT OR IGNORE INTO period (param, low, high, rid, low_shift, high_shift) VALUES `, `(?,?,?,?,?,?)`, 6, periods); err != nil {
-		return err
-	}
-	var quantities []any
-	for _, v := range x.Quantities {
-		quantities = append(quantities, v.Param, v.Value, v.System, v.Code, v.Unit, rid)
-	}
-	if err := t.rows(`INSERT INTO quantity (param, value, system, code, unit, rid) VALUES `, `(?,?,?,?,?,?)`, 6, quantities); err != nil {
-		return err
-	}
-	var strs []any
 	for _, v := range x.Strings {
 		strs = append(strs, v.Param, v.Value, Fold(v.Value), rid)
 	}
-	return t.rows(`INSERT INTO string (param, value, folded, rid) VALUES `, `(?,?,?,?)`, 4, strs)
+	return errors.Join(
+		t.rows(`INSERT OR IGNORE INTO period (param, low, high, rid, low_shift, high_shift) VALUES `, `(?,?,?,?,?,?)`, 6, periods),
+		t.rows(`INSERT OR IGNORE INTO quantity (rid, param, part, value, system, code, unit) VALUES `, `(?,?,?,?,?,?,?)`, 7, quantities),
+		t.rows(`INSERT INTO string (param, value, folded, rid) VALUES `, `(?,?,?,?)`, 4, strs))
 }
 
-// shift is by how many milliseconds the time's clock is ahead of UTC.
+// shift is by how many seconds the time's clock is ahead of UTC.
 func shift(t time.Time) int64 {
 	_, offset := t.Zone()
-	return int64(offset) * 1000
+	return int64(offset)
 }
 
 // Fold makes a string fit for comparison as FHIR R4's string search asks: without regard
@@ -217,93 +527,44 @@ func parts(param string) []string {
 	return []string{param}
 }
 
-// lean leaves out the search values that are found another way: those of composed
-// parameters, and the patient in whose compartment the resource is (patient, subject).
+// lean leaves out the references that are found another way, to the patient in whose compartment
+// the resource is (patient, subject), and the quantities of composed parameters.
 func lean(x fhir.Index, r fhir.Resource) fhir.Index {
-	out := fhir.Index{Dates: x.Dates, Strings: x.Strings, Tokens: make([]fhir.Token, 0, len(x.Tokens)), Quantities: make([]fhir.Quantity, 0, len(x.Quantities))}
-	for _, v := range x.Tokens {
-		if !slices.ContainsFunc(composed[v.Param], func(p string) bool {
-			return slices.Contains(x.Tokens, fhir.Token{Param: p, System: v.System, Code: v.Code})
-		}) {
-			out.Tokens = append(out.Tokens, v)
-		}
-	}
-	for _, v := range x.References {
+	refs, quantities := x.References, x.Quantities
+	x.References = make([]fhir.Reference, 0, len(refs))
+	for _, v := range refs {
 		// A Provenance names the patient whose own versions it is about; its compartment is wider.
 		if v.Param != "patient" && v.Param != "subject" || v.ID != r.Patient || r.Type == "Provenance" {
-			out.References = append(out.References, v)
+			x.References = append(x.References, v)
 		}
 	}
-	for _, v := range x.Quantities {
+	x.Quantities = make([]fhir.Quantity, 0, len(quantities))
+	for _, v := range quantities {
 		if !slices.ContainsFunc(composed[v.Param], func(p string) bool {
-			return slices.Contains(x.Quantities, fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value})
+			return slices.Contains(quantities, fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value, Part: v.Part})
 		}) {
-			out.Quantities = append(out.Quantities, v)
+			x.Quantities = append(x.Quantities, v)
 		}
 	}
-	return out
-}
-
-// unindex removes the search values that a resource no longer has. Of the terms in want,
-// which ascend, it answers those that the resource does not have yet.
-func (t *Tx) unindex(rid int64, want []int64) (fresh []int64, err error) {
-	st, err := t.stmt(`SELECT term FROM term_use WHERE rid = ?`)
-	if err != nil {
-		return nil, err
-	}
-	rows, err := st.QueryContext(t.ctx, rid)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	var gone []int64
-	for rows.Next() {
-		var id int64
-		if err := rows.Scan(&id); err != nil {
-			return nil, err
-		}
-		if i, ok := slices.BinarySearch(want, id); ok {
-			want = slices.Delete(want, i, i+1)
-		} else {
-			gone = append(gone, id)
-		}
-	}
-	if err := rows.Err(); err != nil {
-		return nil, err
-	}
-	for _, id := range gone {
-		if err := t.exec(`DELETE FROM term_use WHERE rid = ? AND term = ?`, rid, id); err != nil {
-			return nil, err
-		}
-	}
-	for _, q := range []string{`DELETE FROM period WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`, `DELETE FROM string WHERE rid = ?`} {
-		if err := t.exec(q, rid); err != nil {
-			return nil, err
-		}
-	}
-	return want, nil
+	return x
 }
 
 // term finds or makes the number of a search value.
-func (t *Tx) term(kind, param, code, system string) (int64, error) {
-	key := term{kind, param, code, system}
+func (t *Tx) term(key term) (int64, error) {
 	if id, ok := t.memo.terms[key]; ok {
 		return id, nil
 	}
 	// A value that is not remembered is most often new.
-	id, err := t.insert(`INSERT INTO term (kind, param, code, system) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`, kind, param, code, system)
+	id, err := t.insert(`INSERT INTO term (kind, param, code, system) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+		key.kind, key.param, key.code, key.system)
+	if err == nil && id == 0 {
+		_, err = t.row(`SELECT id FROM term WHERE param = ? AND code = ? AND system = ? AND kind = ?`,
+			[]any{key.param, key.code, key.system, key.kind}, &id)
+	}
 	if err != nil {
 		return 0, err
 	}
-	if id == 0 {
-		if _, err := t.row(`SELECT id FROM term WHERE param = ? AND code = ? AND system = ? AND kind = ?`, []any{param, code, system, kind}, &id); err != nil {
-			return 0, err
-		}
-	}
-	if len(t.memo.terms) >= memoLimit {
-		t.memo.terms = map[term]int64{}
-	}
-	t.memo.terms[key] = id
+	remember(t.memo.terms, key, id)
 	return id, nil
 }
 
@@ -340,7 +601,7 @@ func (t *Tx) DayStarted(id, date string) error {
 }
 
 // Facilities lists the facilities as the transaction sees them.
-func (t *Tx) Facilities() ([]Facility, error) { return facilities(t.ctx, t.tx) }
+func (t *Tx) Facilities() ([]Facility, error) { return facilities(t.ctx, t.conn) }
 
 // strings reads one text column.
 func (t *Tx) strings(q string, args ...any) ([]string, error) {

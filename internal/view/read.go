@@ -1,6 +1,7 @@
 package view
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"errors"
@@ -52,27 +53,55 @@ func mark(ctx context.Context, tx *sql.Tx) (Mark, error) {
 	return Mark{Watermark: c.Updated, Seq: c.Seq}, nil
 }
 
-const rowColumns = `r.rid, r.type, r.id, r.patient, r.version, r.updated, r.seq, r.body`
+// rowColumns are what scanner.version reads, of a version r.
+const rowColumns = `r.rid, (SELECT text FROM word WHERE id = r.type), r.id,
+	(SELECT p.id FROM resource p WHERE p.rid = r.patient), r.version, r.updated, r.seq, r.slot,
+	(SELECT data FROM page WHERE place = ` + placeOf + `)`
 
-func scanRow(scan func(...any) error, more ...any) (Row, error) {
-	var r Row
-	var updated, seq int64
-	dest := append([]any{&r.RID, &r.Type, &r.ID, &r.Patient, &r.Version, &updated, &seq, &r.Body}, more...)
-	if err := scan(dest...); err != nil {
-		return Row{}, err
-	}
-	r.Updated, r.Seq = fromMillis(updated), uint64(seq)
-	return r, nil
+// typeIs compares with the number of a type, which is bound by its name.
+const typeIs = ` = (SELECT id FROM word WHERE text = ?)`
+
+// scanner reads rows. It unpacks a page once for the rows that follow each other.
+type scanner struct {
+	unpacker *Unpacker
+	place    int64 // of the page that is unpacked
+	bodies   [][]byte
+	raw      []byte // that they lie in
 }
 
-func scanRows(rows *sql.Rows, err error) ([]Row, error) {
+func (s *Store) scanner() *scanner { return &scanner{unpacker: s.unpacker, place: -1} }
+
+func (s *scanner) version(rows *sql.Rows, more ...any) (Row, error) {
+	var r Row
+	var id, patient idText
+	var updated, seq int64
+	var slot int
+	var page sql.RawBytes
+	if err := rows.Scan(append([]any{&r.RID, &r.Type, &id, &patient, &r.Version, &updated, &seq, &slot, &page}, more...)...); err != nil {
+		return Row{}, err
+	}
+	r.ID, r.Patient, r.Updated, r.Seq = string(id), string(patient), fromMillis(updated), uint64(seq)
+	var err error
+	if at := place(r.Seq, slot); at != s.place {
+		s.place = -1
+		if s.raw, s.bodies, err = s.unpacker.bodies(page, s.raw); err != nil {
+			return Row{}, err
+		}
+		s.place = at
+	}
+	r.Body, err = bodyAt(s.bodies, slot)
+	r.Body = bytes.Clone(r.Body)
+	return r, err
+}
+
+func (s *scanner) versions(rows *sql.Rows, err error) ([]Row, error) {
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = rows.Close() }()
 	var out []Row
 	for rows.Next() {
-		r, err := scanRow(rows.Scan)
+		r, err := s.version(rows)
 		if err != nil {
 			return nil, err
 		}
@@ -83,39 +112,44 @@ func scanRows(rows *sql.Rows, err error) ([]Row, error) {
 
 // Get reads the newest version of a resource; ok is false where there is none.
 func (s *Store) Get(ctx context.Context, typ, id string) (row Row, ok bool, err error) {
-	var previous sql.NullInt64
 	// One statement sees one state: no transaction is needed around it.
-	row, err = scanRow(s.r.QueryRowContext(ctx, `SELECT `+rowColumns+`,
+	rows, err := s.r.QueryContext(ctx, `SELECT `+rowColumns+`,
 		(SELECT h.updated FROM history h WHERE h.rid = r.rid AND h.version < r.version ORDER BY h.version DESC LIMIT 1)
-		FROM resource r WHERE r.type = ? AND r.id = ?`, typ, id).Scan, &previous)
-	if errors.Is(err, sql.ErrNoRows) {
-		return Row{}, false, nil
-	}
+		FROM resource r WHERE r.type`+typeIs+` AND r.id = ?`, typ, idValue(id))
 	if err != nil {
 		return Row{}, false, fmt.Errorf("view: read %s: %w", typ, err)
 	}
-	if previous.Valid {
-		row.Previous = fromMillis(previous.Int64)
+	defer func() { _ = rows.Close() }()
+	if rows.Next() {
+		var previous sql.NullInt64
+		if row, err = s.scanner().version(rows, &previous); previous.Valid {
+			row.Previous = fromMillis(previous.Int64)
+		}
+		ok = true
 	}
-	return row, true, nil
+	if err = errors.Join(err, rows.Err()); err != nil {
+		return Row{}, false, fmt.Errorf("view: read %s: %w", typ, err)
+	}
+	return row, ok, nil
 }
 
 // versions lists a resource's versions, with that one that is not in the history table.
-const versions = `(SELECT r.rid, r.type, r.id, r.patient, r.version, r.updated, r.seq, r.body
-		FROM resource r WHERE r.type = ?1 AND r.id = ?2
-	UNION ALL SELECT r.rid, r.type, r.id, r.patient, h.version, h.updated, h.seq, h.body
-		FROM resource r JOIN history h ON h.rid = r.rid WHERE r.type = ?1 AND r.id = ?2)`
+const versions = `(SELECT r.rid, r.type, r.id, r.patient, r.version, r.updated, r.seq, r.slot
+		FROM resource r WHERE r.type = (SELECT id FROM word WHERE text = ?1) AND r.id = ?2
+	UNION ALL SELECT r.rid, r.type, r.id, r.patient, h.version, h.updated, h.seq, h.slot
+		FROM resource r JOIN history h ON h.rid = r.rid WHERE r.type = (SELECT id FROM word WHERE text = ?1) AND r.id = ?2)`
 
 // Version reads one version of a resource; ok is false where there is none.
 func (s *Store) Version(ctx context.Context, typ, id string, version int) (row Row, ok bool, err error) {
-	row, err = scanRow(s.r.QueryRowContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r WHERE r.version = ?3`, typ, id, version).Scan)
-	if errors.Is(err, sql.ErrNoRows) {
-		return Row{}, false, nil
-	}
+	rows, err := s.scanner().versions(s.r.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r WHERE r.version = ?3`, typ,
+		idValue(id), version))
 	if err != nil {
 		return Row{}, false, fmt.Errorf("view: read %s: %w", typ, err)
 	}
-	return row, true, nil
+	if len(rows) == 0 {
+		return Row{}, false, nil
+	}
+	return rows[0], true, nil
 }
 
 // HistoryQuery asks for the versions of one resource, newest first.
@@ -154,7 +188,7 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 	}
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		var one int
-		err := tx.QueryRowContext(ctx, `SELECT 1 FROM resource WHERE type = ? AND id = ?`, q.Type, q.ID).Scan(&one)
+		err := tx.QueryRowContext(ctx, `SELECT 1 FROM resource WHERE type`+typeIs+` AND id = ?`, q.Type, idValue(q.ID)).Scan(&one)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
@@ -165,14 +199,16 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 		if page.Mark, err = mark(ctx, tx); err != nil {
 			return err
 		}
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3 AND `+at, q.Type, q.ID, since, before, q.Count+1, from, until).Scan(&page.Total); err != nil {
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM `+versions+` r WHERE r.updated >= ?3 AND `+at, q.Type, idValue(q.ID), since,
+			before, q.Count+1, from, until).Scan(&page.Total); err != nil {
 			return err
 		}
 		if q.Count <= 0 {
 			return nil
 		}
-		page.Rows, err = scanRows(tx.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r
-			WHERE r.updated >= ?3 AND r.version < ?4 AND `+at+` ORDER BY r.version DESC LIMIT ?5`, q.Type, q.ID, since, before, q.Count+1, from, until))
+		page.Rows, err = s.scanner().versions(tx.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r
+			WHERE r.updated >= ?3 AND r.version < ?4 AND `+at+` ORDER BY r.version DESC LIMIT ?5`, q.Type, idValue(q.ID), since, before, q.Count+1,
+			from, until))
 		page.Rows, page.More = cut(page.Rows, q.Count)
 		return err
 	})
@@ -186,7 +222,7 @@ const current = `r.updated < ?7 AND NOT EXISTS (SELECT 1 FROM ` + versions + ` n
 // HistoryCount counts the versions of a resource, the newest included; 0 where the
 // resource does not exist.
 func (s *Store) HistoryCount(ctx context.Context, typ, id string) (n int, err error) {
-	if err = s.r.QueryRowContext(ctx, `SELECT count(*) FROM `+versions, typ, id).Scan(&n); err != nil {
+	if err = s.r.QueryRowContext(ctx, `SELECT count(*) FROM `+versions, typ, idValue(id)).Scan(&n); err != nil {
 		return 0, fmt.Errorf("view: count versions of %s: %w", typ, err)
 	}
 	return n, nil

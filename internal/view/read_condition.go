@@ -70,55 +70,40 @@ func (m Missing) holds(c *clause) {
 		c.add(`NOT `)
 	}
 	if m.Compartment {
-		c.add(`(r.patient <> '')`)
+		c.add(`(r.patient <> 0)`)
 		return
 	}
-	// The signs keep SQLite from walking through all values of that parameter.
-	c.add(`(EXISTS (SELECT 1 FROM term_use u CROSS JOIN term t ON t.id = u.term WHERE u.rid = r.rid AND +t.param IN (?, ?, ?, ?))
-		OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param = ?)
-		OR EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?))
-		OR EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND +s.param = ?))`,
-		append(append(append(three(m.Param), m.Param+":identifier", m.Param), three(m.Param)...), m.Param)...)
+	c.add(`r.shape IN (SELECT s.shape FROM shape_term s JOIN term t ON t.id = s.term WHERE t.kind = 'p' AND t.param IN (?, ?, ?, ?))`,
+		append(three(m.Param), m.Param+":identifier")...)
 }
 
 func (Missing) rows(_ *clause) (ok, exact bool) { return false, false }
 
-// ComponentIs asks for one component that has both the code and the value. The index does
-// not tell which values belong together; the component itself does.
+// ComponentIs asks for one component that has both the code and the value.
 type ComponentIs struct {
 	Code  TokenIs
 	Value Condition // TokenIs or QuantityIs
 }
 
 func (p ComponentIs) holds(c *clause) {
-	c.add(`(`)
-	p.Code.holds(c)
-	c.add(` AND `)
-	p.Value.holds(c)
-	c.add(` AND EXISTS (SELECT 1 FROM json_each(CAST(r.body AS TEXT), '$.component') c WHERE `)
-	p.Code.coded(c, `$.code.coding`)
-	c.add(` AND `)
 	switch v := p.Value.(type) {
 	case TokenIs:
-		v.coded(c, `$.valueCodeableConcept.coding`)
+		c.add(`r.shape IN (SELECT k.shape FROM shape_term k JOIN shape_term v ON v.shape = k.shape AND v.part = k.part WHERE k.part > 0
+			AND k.term IN `)
+		p.Code.terms(c)
+		c.add(` AND v.term IN `)
+		v.terms(c)
+		c.add(`)`)
 	case QuantityIs:
-		v.compare(c, `json_extract(c.value, '$.valueQuantity.value')`, `json_extract(c.value, '$.valueQuantity.system')`, `json_extract(c.value, '$.valueQuantity.code')`, `json_extract(c.value, '$.valueQuantity.unit')`)
+		c.add(`EXISTS (SELECT 1 FROM quantity q JOIN shape_term k ON k.shape = r.shape AND k.part = q.part WHERE q.rid = r.rid AND q.part > 0
+			AND k.term IN `)
+		p.Code.terms(c)
+		c.add(` AND `)
+		v.compare(c)
+		c.add(`)`)
 	default:
 		c.add(`0`)
 	}
-	c.add(`))`)
-}
-
-// coded writes that a coding at the path of the component c is the one asked for.
-func (t TokenIs) coded(c *clause, path string) {
-	c.add(`EXISTS (SELECT 1 FROM json_each(c.value, ?) k WHERE 1`, path)
-	if t.Code != "" {
-		c.add(` AND json_extract(k.value, '$.code') = ?`, t.Code)
-	}
-	if t.HasSystem {
-		c.add(` AND coalesce(json_extract(k.value, '$.system'), '') = ?`, t.System)
-	}
-	c.add(`)`)
 }
 
 // rows takes what leads to the value, else to the code: which of them belong together it
@@ -157,11 +142,11 @@ type overlapsCare struct{ low, high int64 }
 var careDates = []string{"date", "identified"}
 
 func (o overlapsCare) holds(c *clause) {
-	c.add(`(NOT EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param IN `)
+	c.add(`(NOT EXISTS (SELECT 1 FROM dated p WHERE p.rid = r.rid AND +p.param IN (SELECT id FROM param WHERE name IN `)
 	c.list(careDates)
-	c.add(`) OR EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param IN `)
+	c.add(`)) OR EXISTS (SELECT 1 FROM dated p WHERE p.rid = r.rid AND +p.param IN (SELECT id FROM param WHERE name IN `)
 	c.list(careDates)
-	c.add(` AND p.low + p.low_shift < ? AND p.high + p.high_shift > ?))`, o.high, o.low)
+	c.add(`) AND p.low + p.low_shift < ? AND p.high + p.high_shift > ?))`, o.high, o.low)
 }
 
 // holds writes that one of the filter's conditions holds.

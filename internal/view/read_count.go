@@ -56,7 +56,8 @@ func (s *Store) Counts(ctx context.Context) (out Counts, err error) {
 }
 
 func typeCounts(ctx context.Context, tx *sql.Tx) (out []TypeCount, err error) {
-	rows, err := tx.QueryContext(ctx, `SELECT type, count(*) FROM resource GROUP BY type ORDER BY type`)
+	rows, err := tx.QueryContext(ctx, `SELECT w.text, n.count FROM (SELECT type, count(*) AS count FROM resource WHERE type > 0
+		GROUP BY type) n JOIN word w ON w.id = n.type ORDER BY w.text`)
 	if err != nil {
 		return nil, err
 	}

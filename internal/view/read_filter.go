@@ -1,6 +1,7 @@
 package view
 
 import (
+	"slices"
 	"strings"
 	"time"
 )
@@ -40,18 +41,29 @@ type TokenIs struct {
 }
 
 func (t TokenIs) holds(c *clause) {
-	if t.HasSystem && t.Code != "" {
-		c.add(`EXISTS (SELECT 1 FROM token t WHERE t.param IN (?, ?, ?) AND t.code = ? AND t.system = ? AND t.rid = r.rid)`, append(three(t.Param), t.Code, t.System)...)
-		return
+	switch {
+	case !own(t.Param):
+		c.add(`r.shape IN (SELECT s.shape FROM shape_term s WHERE s.term IN `)
+		t.terms(c)
+		c.add(`)`)
+	case t.Code != "":
+		c.add(`EXISTS (SELECT 1 FROM link l WHERE l.rid = r.rid AND l.param = 0 AND l.target IN (SELECT -t.id FROM term t WHERE t.id IN `)
+		t.terms(c)
+		c.add(`))`)
+	default: // Thousands may be of one system: its own are looked through.
+		c.add(`EXISTS (SELECT 1 FROM json_each(r.links) j CROSS JOIN term t ON t.id = (j.value >> 10) - r.rid
+			WHERE j.value & 1023 = 0 AND +t.param = ? AND +t.system = ?)`, t.Param, t.System)
 	}
-	// The signs keep SQLite from walking through all tokens of that parameter or code
-	// for each resource.
-	c.add(`EXISTS (SELECT 1 FROM token t WHERE t.rid = r.rid AND +t.param IN (?, ?, ?)`, three(t.Param)...)
+}
+
+// terms writes the terms that are asked for.
+func (t TokenIs) terms(c *clause) {
+	c.add(`(SELECT id FROM term WHERE kind = 't' AND param IN (?, ?, ?)`, three(t.Param)...)
 	if t.Code != "" {
-		c.add(` AND +t.code = ?`, t.Code)
+		c.add(` AND code = ?`, t.Code)
 	}
 	if t.HasSystem {
-		c.add(` AND +t.system = ?`, t.System)
+		c.add(` AND system = ?`, t.System)
 	}
 	c.add(`)`)
 }
@@ -60,10 +72,13 @@ func (t TokenIs) rows(c *clause) (ok, exact bool) {
 	if t.Code == "" {
 		return false, false
 	}
-	c.add(`SELECT rid FROM token WHERE param IN (?, ?, ?) AND code = ?`, append(three(t.Param), t.Code)...)
-	if t.HasSystem {
-		c.add(` AND system = ?`, t.System)
+	if own(t.Param) {
+		c.add(`SELECT l.rid FROM link l WHERE l.param = 0 AND l.target IN (SELECT -t.id FROM term t WHERE t.id IN `)
+	} else {
+		c.add(`SELECT rid FROM resource WHERE shape IN (SELECT s.shape FROM shape_term s WHERE s.term IN `)
 	}
+	t.terms(c)
+	c.add(`)`)
 	return true, true
 }
 
@@ -83,29 +98,50 @@ type ReferenceIs struct {
 }
 
 func (f ReferenceIs) holds(c *clause) {
-	c.add(`EXISTS (SELECT 1 FROM reference f WHERE f.param = ? AND f.rid = r.rid AND f.target IN `, f.Param)
-	c.list(f.targets())
+	c.add(`EXISTS (SELECT 1 FROM link l WHERE l.rid = r.rid AND l.param`+paramIs+` AND l.target IN `, f.Param)
+	f.targets(c)
 	c.add(`)`)
 }
 
 func (f ReferenceIs) rows(c *clause) (ok, exact bool) {
-	c.add(`SELECT rid FROM reference WHERE param = ? AND target IN `, f.Param)
-	c.list(f.targets())
+	c.add(`SELECT rid FROM link WHERE param`+paramIs+` AND target IN `, f.Param)
+	f.targets(c)
 	return true, true
 }
 
-func (f ReferenceIs) targets() []string {
-	out := make([]string, 0, len(f.Types))
-	for _, t := range f.Types {
-		out = append(out, t+"/"+f.ID)
-	}
-	return out
+// targets writes the rows that are meant, also of resources that are only referred to.
+func (f ReferenceIs) targets(c *clause) {
+	c.add(`(SELECT rid FROM resource WHERE id = ? AND abs(type) IN (SELECT id FROM word WHERE text IN `, idValue(f.ID))
+	c.list(f.Types)
+	c.add(`))`)
 }
+
+// paramIs compares with the number of a parameter, which is bound by its name.
+const paramIs = ` = (SELECT id FROM param WHERE name = ?)`
+
+// wordIs compares with the number of a word, which is bound as text.
+const wordIs = typeIs
 
 // InCompartment asks for the resources of one patient.
 type InCompartment struct{ Patient string }
 
-func (p InCompartment) holds(c *clause) { c.add(`r.patient = ?`, p.Patient) }
+func (p InCompartment) holds(c *clause) {
+	c.add(`r.patient = coalesce(`)
+	c.patients([]string{p.Patient})
+	c.add(`, -1)`)
+}
+
+// patients writes the rows of Patients with those ids, also of those that are only referred to.
+func (c *clause) patients(ids []string) {
+	c.add(`(SELECT rid FROM resource WHERE id IN (`)
+	for i, id := range ids {
+		if i > 0 {
+			c.add(`,`)
+		}
+		c.add(`?`, idValue(id))
+	}
+	c.add(`) AND abs(type)`+typeIs+`)`, "Patient")
+}
 
 // rows has none: resource_patient also gives the order.
 func (InCompartment) rows(_ *clause) (ok, exact bool) { return false, false }
@@ -113,10 +149,10 @@ func (InCompartment) rows(_ *clause) (ok, exact bool) { return false, false }
 // IDIs asks for one resource by its id.
 type IDIs struct{ ID string }
 
-func (i IDIs) holds(c *clause) { c.add(`r.id = ?`, i.ID) }
+func (i IDIs) holds(c *clause) { c.add(`r.id = ?`, idValue(i.ID)) }
 
 func (i IDIs) rows(c *clause) (ok, exact bool) {
-	c.add(`SELECT rid FROM resource WHERE type = ? AND id = ?`, c.typ, i.ID)
+	c.add(`SELECT rid FROM resource WHERE type`+typeIs+` AND id = ?`, c.typ, idValue(i.ID))
 	return true, true
 }
 
@@ -167,7 +203,7 @@ func (d DateIs) ends() (low, high string) {
 
 func (d DateIs) holds(c *clause) {
 	// The sign keeps SQLite from walking through all periods of that parameter for each resource.
-	c.add(`EXISTS (SELECT 1 FROM period p WHERE p.rid = r.rid AND +p.param = ? AND `, d.Param)
+	c.add(`EXISTS (SELECT 1 FROM dated p WHERE p.rid = r.rid AND +p.param`+paramIs+` AND `, d.Param)
 	low, high := millis(d.Low), millis(d.High)
 	from, to := d.ends()
 	within := from + ` >= ? AND ` + to + ` <= ?`
@@ -202,18 +238,25 @@ func (d DateIs) rows(c *clause) (ok, exact bool) {
 	}
 	switch d.Prefix {
 	case Equal:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ? AND high <= ?`, d.Param, from, until)
+		d.ending(c, ` AND high > ? AND high <= ?`, from, until)
 	case Greater:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, after)
+		d.ending(c, ` AND high > ?`, after)
 		return true, !d.Local
 	case StartsAfter:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, after)
+		d.ending(c, ` AND high > ?`, after)
 	case GreaterEqual:
-		c.add(`SELECT rid FROM period WHERE param = ? AND high > ?`, d.Param, from)
+		d.ending(c, ` AND high > ?`, from)
 	default:
 		return false, false
 	}
 	return true, false
+}
+
+// ending writes the rids of those that end in a range. The view of both tables would be made
+// whole first.
+func (d DateIs) ending(c *clause, when string, moments ...any) {
+	c.add(`SELECT rid FROM (SELECT rid FROM resource WHERE date`+paramIs+when+` UNION ALL SELECT rid FROM period WHERE param`+paramIs+when+`)`,
+		slices.Concat([]any{d.Param}, moments, []any{d.Param}, moments)...)
 }
 
 // UpdatedIs asks for meta.lastUpdated, which is known to the millisecond.
@@ -254,35 +297,36 @@ type QuantityIs struct {
 }
 
 func (q QuantityIs) holds(c *clause) {
-	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND +q.param IN (?, ?, ?) AND `, three(q.Param)...)
-	q.compare(c, `q.value`, `q.system`, `q.code`, `q.unit`)
+	c.add(`EXISTS (SELECT 1 FROM quantity q WHERE q.rid = r.rid AND `)
+	q.compare(c)
 	c.add(`)`)
 }
 
-// compare writes the comparison with expressions for a value and its unit.
-func (q QuantityIs) compare(c *clause, value, system, code, unit string) {
+// compare writes the comparison with a row q of quantity.
+func (q QuantityIs) compare(c *clause) {
+	c.add(`q.param IN (SELECT id FROM param WHERE name IN (?, ?, ?)) AND `, three(q.Param)...)
 	switch q.Prefix {
 	case NotEqual:
-		c.add(`(`+value+` < ? OR `+value+` >= ?)`, q.Low, q.High)
+		c.add(`(q.value < ? OR q.value >= ?)`, q.Low, q.High)
 	case Greater, StartsAfter:
-		c.add(value+` > ?`, q.Value)
+		c.add(`q.value > ?`, q.Value)
 	case Less, EndsBefore:
-		c.add(value+` < ?`, q.Value)
+		c.add(`q.value < ?`, q.Value)
 	case GreaterEqual:
-		c.add(value+` >= ?`, q.Value)
+		c.add(`q.value >= ?`, q.Value)
 	case LessEqual:
-		c.add(value+` <= ?`, q.Value)
+		c.add(`q.value <= ?`, q.Value)
 	default:
-		c.add(value+` >= ? AND `+value+` < ?`, q.Low, q.High)
+		c.add(`q.value >= ? AND q.value < ?`, q.Low, q.High)
 	}
 	if q.System != "" {
-		c.add(` AND `+system+` = ?`, q.System)
+		c.add(` AND q.system`+wordIs, q.System)
 	}
 	switch {
 	case q.Code != "" && q.System != "":
-		c.add(` AND `+code+` = ?`, q.Code)
+		c.add(` AND q.code`+wordIs, q.Code)
 	case q.Code != "":
-		c.add(` AND (`+code+` = ? OR `+unit+` = ?)`, q.Code, q.Code)
+		c.add(` AND (q.code`+wordIs+` OR q.unit`+wordIs+`)`, q.Code, q.Code)
 	}
 }
 

@@ -33,8 +33,8 @@ func (s *Store) Changes(ctx context.Context, q ChangesQuery) (page ChangesPage, 
 		var c clause
 		// Each part walks down its own index and stops soon; only what they find is sorted.
 		part := func(table, columns, join string, typ string) {
-			c.add(`SELECT * FROM (SELECT ` + columns + ` FROM ` + table + ` v` + join + ` WHERE v.type = ?`)
-			c.args = append(c.args, typ)
+			c.add(`SELECT * FROM (SELECT v.rid AS rid, v.type AS type, `+columns+`, v.version AS version,
+				v.updated AS updated, v.seq AS seq, v.slot AS slot FROM `+table+` v`+join+` WHERE v.type`+typeIs, typ)
 			if !q.Since.IsZero() {
 				c.add(` AND v.updated >= ?`, millis(q.Since))
 			}
@@ -44,16 +44,17 @@ func (s *Store) Changes(ctx context.Context, q ChangesQuery) (page ChangesPage, 
 			}
 			c.add(` ORDER BY v.updated DESC, v.seq DESC, v.rid DESC LIMIT ?)`, q.Count+1)
 		}
+		c.add(`SELECT ` + rowColumns + ` FROM (`)
 		for i, typ := range q.Types {
 			if i > 0 {
 				c.add(` UNION ALL `)
 			}
-			part(`resource`, `v.rid AS rid, v.type, v.id, v.patient, v.version, v.updated AS updated, v.seq AS seq, v.body`, ``, typ)
+			part(`resource`, `v.id AS id, v.patient AS patient`, ``, typ)
 			c.add(` UNION ALL `)
-			part(`history`, `v.rid AS rid, v.type, o.id, o.patient, v.version, v.updated AS updated, v.seq AS seq, v.body`, ` CROSS JOIN resource o ON o.rid = v.rid`, typ)
+			part(`history`, `o.id AS id, o.patient AS patient`, ` CROSS JOIN resource o ON o.rid = v.rid`, typ)
 		}
-		c.add(` ORDER BY updated DESC, seq DESC, rid DESC LIMIT ?`, q.Count+1)
-		rows, err := scanRows(tx.QueryContext(ctx, c.text.String(), c.args...))
+		c.add(`) r ORDER BY r.updated DESC, r.seq DESC, r.rid DESC LIMIT ?`, q.Count+1)
+		rows, err := s.scanner().versions(tx.QueryContext(ctx, c.text.String(), c.args...))
 		if err != nil {
 			return err
 		}

@@ -11,11 +11,11 @@ import (
 var ErrTooMany = errors.New("view: the page includes too many resources")
 
 // included reads what a page includes, without what is on the page anyway.
-func included(ctx context.Context, tx *sql.Tx, q *Query, page []Row) ([]Row, error) {
+func included(ctx context.Context, tx *sql.Tx, scan *scanner, q *Query, page []Row) ([]Row, error) {
 	if len(page) == 0 || len(q.Includes)+len(q.RevIncludes) == 0 {
 		return nil, nil
 	}
-	in := including{ctx: ctx, tx: tx, limit: q.MaxIncluded, seen: map[int64]bool{}}
+	in := including{ctx: ctx, tx: tx, scan: scan, limit: q.MaxIncluded, seen: map[int64]bool{}}
 	for i := range page {
 		in.seen[page[i].RID] = true
 	}
@@ -41,6 +41,7 @@ func included(ctx context.Context, tx *sql.Tx, q *Query, page []Row) ([]Row, err
 type including struct {
 	ctx   context.Context
 	tx    *sql.Tx
+	scan  *scanner
 	limit int
 	seen  map[int64]bool
 	rows  []Row
@@ -53,7 +54,7 @@ const batch = 400
 func (in *including) take(c *clause) error {
 	// One more than may be tells that there are too many.
 	c.add(` LIMIT ?`, in.limit+1+len(in.seen))
-	rows, err := scanRows(in.tx.QueryContext(in.ctx, c.text.String(), c.args...))
+	rows, err := in.scan.versions(in.tx.QueryContext(in.ctx, c.text.String(), c.args...))
 	if err != nil {
 		return err
 	}
@@ -76,20 +77,18 @@ func (in *including) forward(page []Row, x Include) error {
 		page = page[len(chunk):]
 		var c clause
 		if x.Compartment {
-			var ids []string
-			for i := range chunk {
-				ids = append(ids, chunk[i].Patient)
-			}
-			c.add(`SELECT ` + rowColumns + ` FROM resource r WHERE r.type = 'Patient' AND r.id IN `)
-			c.list(ids)
+			c.add(`SELECT `+rowColumns+` FROM resource r WHERE +r.type`+typeIs+` AND r.rid IN (SELECT s.patient FROM resource s WHERE s.rid IN `,
+				"Patient")
+			c.ridsOf(chunk)
+			c.add(`)`)
 		} else {
-			c.add(`SELECT `+rowColumns+` FROM (SELECT DISTINCT t.code FROM term_use u CROSS JOIN term t ON t.id = u.term AND t.kind = 'r' AND +t.param = ? WHERE u.rid IN (`, x.Param)
-			for i := range chunk {
-				c.add([]string{`,?`, `?`}[btoi(i == 0)], chunk[i].RID)
-			}
-			c.add(`)) d CROSS JOIN resource r ON r.type = substr(d.code, 1, instr(d.code, '/') - 1) AND r.id = substr(d.code, instr(d.code, '/') + 1) WHERE 1`)
+			// A row with a negative type is of a resource that is only referred to.
+			c.add(`SELECT `+rowColumns+` FROM (SELECT DISTINCT s.rid - (j.value >> 10) AS rid FROM resource s CROSS JOIN json_each(s.links) j
+				WHERE j.value & 1023`+paramIs+` AND s.rid IN `, x.Param)
+			c.ridsOf(chunk)
+			c.add(`) d CROSS JOIN resource r ON r.rid = d.rid WHERE r.type > 0`)
 			if x.Target != "" {
-				c.add(` AND r.type = ?`, x.Target)
+				c.add(` AND r.type`+typeIs, x.Target)
 			}
 		}
 		if err := in.take(&c); err != nil {
@@ -99,25 +98,26 @@ func (in *including) forward(page []Row, x Include) error {
 	return nil
 }
 
-func btoi(b bool) int {
-	if b {
-		return 1
+// ridsOf writes the rids of rows as a list.
+func (c *clause) ridsOf(rows []Row) {
+	c.add(`(`)
+	for i := range rows {
+		if i > 0 {
+			c.add(`,`)
+		}
+		c.add(`?`, rows[i].RID)
 	}
-	return 0
+	c.add(`)`)
 }
 
 func (in *including) reverse(page []Row, x RevInclude) error {
 	for len(page) > 0 {
 		chunk := page[:min(batch, len(page))]
 		page = page[len(chunk):]
-		var targets []string
-		for i := range chunk {
-			targets = append(targets, chunk[i].Type+"/"+chunk[i].ID)
-		}
 		var c clause
-		c.add(`SELECT `+rowColumns+` FROM (SELECT DISTINCT u.rid FROM term t CROSS JOIN term_use u ON u.term = t.id WHERE t.kind = 'r' AND t.param = ? AND t.system = '' AND t.code IN `, x.Param)
-		c.list(targets)
-		c.add(`) d CROSS JOIN resource r ON r.rid = d.rid WHERE r.type = ?`, x.Type)
+		c.add(`SELECT `+rowColumns+` FROM (SELECT DISTINCT l.rid FROM link l WHERE l.param`+paramIs+` AND l.target IN `, x.Param)
+		c.ridsOf(chunk)
+		c.add(`) d CROSS JOIN resource r ON r.rid = d.rid WHERE r.type`+typeIs, x.Type)
 		if err := in.take(&c); err != nil {
 			return err
 		}

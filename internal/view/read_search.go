@@ -88,10 +88,13 @@ func (s *Store) Search(ctx context.Context, q Query) (page Page, err error) {
 		if err != nil {
 			return err
 		}
-		if err := fill(ctx, tx, &page, filling{q.Count, q.After, q.Total, q.Order}, func(c *clause) { selecting(c, &q, driver, exact) }); err != nil {
+		scan := s.scanner()
+		if err := fill(ctx, tx, scan, &page, filling{q.Count, q.After, q.Total, q.Order}, func(c *clause) {
+			selecting(c, &q, driver, exact)
+		}); err != nil {
 			return err
 		}
-		page.Included, err = included(ctx, tx, &q, page.Rows)
+		page.Included, err = included(ctx, tx, scan, &q, page.Rows)
 		return err
 	})
 	return page, err
@@ -109,11 +112,11 @@ func (s *Store) HasToken(ctx context.Context, param, code string) (has bool, err
 func selecting(c *clause, q *Query, driver int, exact bool) {
 	c.typ = q.Type
 	if driver < 0 {
-		c.add(` FROM resource r WHERE r.type = ?`, q.Type)
+		c.add(` FROM resource r WHERE r.type`+typeIs, q.Type)
 	} else {
 		c.add(` FROM (`)
 		driving(c, q.Filters[driver])
-		c.add(`) d CROSS JOIN resource r ON r.rid = d.rid WHERE r.type = ?`, q.Type)
+		c.add(`) d CROSS JOIN resource r ON r.rid = d.rid WHERE r.type`+typeIs, q.Type)
 	}
 	for i, f := range q.Filters {
 		if i == driver && exact {
@@ -188,14 +191,15 @@ func (o Order) key(c *clause) {
 	if o.Descending {
 		last = -last
 	}
-	c.add(`coalesce((SELECT min(p.low) FROM period p WHERE p.rid = r.rid AND +p.param = ?), ?)`, o.Date, last)
+	c.add(`coalesce(nullif(min(CASE r.date WHEN (SELECT id FROM param WHERE name = ?) THEN r.low ELSE 1 << 60 END,
+		coalesce((SELECT min(p.low) FROM period p WHERE p.rid = r.rid AND +p.param`+paramIs+`), 1 << 60)), 1 << 60), ?)`, o.Date, o.Date, last)
 }
 
 // fill reads rows and total of what from selects as r.
-func fill(ctx context.Context, tx *sql.Tx, page *Page, f filling, from func(*clause)) error {
+func fill(ctx context.Context, tx *sql.Tx, scan *scanner, page *Page, f filling, from func(*clause)) error {
 	if f.count > 0 {
 		var c clause
-		// The bodies are fetched for the rows of the page alone, not for all that are sorted.
+		// Pages are fetched for the rows of the answer alone, not for all that are sorted.
 		c.add(`SELECT ` + rowColumns + `, p.k, p.s FROM (SELECT r.rid, `)
 		f.order.key(&c)
 		c.add(` AS k, `)
@@ -227,7 +231,7 @@ func fill(ctx context.Context, tx *sql.Tx, page *Page, f filling, from func(*cla
 			c.add(` ORDER BY k` + direction + `, s` + direction + `, r.rid` + direction)
 		}
 		c.add(` LIMIT ?) p CROSS JOIN resource r ON r.rid = p.rid`+by(`p.`), f.count+1)
-		if err := page.read(ctx, tx, &c, f.count); err != nil {
+		if err := page.read(ctx, tx, scan, &c, f.count); err != nil {
 			return err
 		}
 		if f.after.IsZero() && !page.More {
@@ -245,7 +249,7 @@ func fill(ctx context.Context, tx *sql.Tx, page *Page, f filling, from func(*cla
 }
 
 // read reads at most count rows with their places in the order.
-func (p *Page) read(ctx context.Context, tx *sql.Tx, c *clause, count int) error {
+func (p *Page) read(ctx context.Context, tx *sql.Tx, scan *scanner, c *clause, count int) error {
 	rows, err := tx.QueryContext(ctx, c.text.String(), c.args...)
 	if err != nil {
 		return err
@@ -257,7 +261,7 @@ func (p *Page) read(ctx context.Context, tx *sql.Tx, c *clause, count int) error
 			break
 		}
 		var k, s int64
-		r, err := scanRow(rows.Scan, &k, &s)
+		r, err := scan.version(rows, &k, &s)
 		if err != nil {
 			return err
 		}

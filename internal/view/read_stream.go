@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"iter"
 	"maps"
 	"slices"
 	"time"
@@ -14,8 +15,9 @@ import (
 type Snapshot struct {
 	// Mark is how far the view had come. A zero Watermark is an empty view.
 	Mark
-	ctx context.Context
-	tx  *sql.Tx
+	ctx  context.Context
+	tx   *sql.Tx
+	scan *scanner
 }
 
 // Snapshot runs f on one state of the view.
@@ -25,7 +27,7 @@ func (s *Store) Snapshot(ctx context.Context, f func(*Snapshot) error) error {
 		if err != nil {
 			return err
 		}
-		return f(&Snapshot{Mark: m, ctx: ctx, tx: tx})
+		return f(&Snapshot{Mark: m, ctx: ctx, tx: tx, scan: s.scanner()})
 	})
 }
 
@@ -59,8 +61,8 @@ func (n *Snapshot) Stream(q StreamQuery, f func(*Row) error) error {
 // page streams what follows after and moves it on.
 func (n *Snapshot) page(q *StreamQuery, after *Cursor, f func(*Row) error) (count int, err error) {
 	c := clause{typ: q.Type}
-	// As in a search the bodies are fetched for what is sorted, not before.
-	c.add(`SELECT `+rowColumns+` FROM (SELECT r.rid, r.updated, r.seq FROM resource r WHERE r.type = ?`, q.Type)
+	// As in a search the pages are fetched for what is sorted, not before.
+	c.add(`SELECT `+rowColumns+` FROM (SELECT r.rid, r.updated, r.seq FROM resource r WHERE r.type`+typeIs, q.Type)
 	if !after.IsZero() {
 		ms := millis(after.Updated)
 		c.add(` AND r.updated >= ? AND (r.updated, r.seq, r.rid) > (?, ?, ?)`, ms, ms, int64(after.Seq), after.RID)
@@ -74,7 +76,7 @@ func (n *Snapshot) page(q *StreamQuery, after *Cursor, f func(*Row) error) (coun
 	}
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
-		r, err := scanRow(rows.Scan)
+		r, err := n.scan.version(rows)
 		if err != nil {
 			return count, err
 		}
@@ -122,7 +124,7 @@ func sharedTypes() []string { return []string{"Practitioner", "Organization", "L
 type Scope struct {
 	since     time.Time
 	everybody bool
-	members   string // the patients' ids as a JSON array; not used for everybody
+	members   string // the rids of the Patients as a JSON array; not used for everybody
 	fresh     string // those of them who may be new since
 	group     string // the id of their Group; empty for all Groups
 	shared    string // rids of shared resources as a JSON array
@@ -151,46 +153,47 @@ func (n *Snapshot) OfFacility(facility, group string, since time.Time, survivor 
 	for _, id := range own {
 		members[id], members[survivor(id)] = true, true
 	}
-	known, err := n.strings(`SELECT id FROM resource WHERE type = 'Patient'`)
+	rids, err := n.patients(members, survivor)
 	if err != nil {
 		return nil, err
 	}
-	for _, id := range known {
-		if members[survivor(id)] {
-			members[id] = true
-		}
-	}
-	s := &Scope{since: since, group: group, fresh: `[]`}
+	s := &Scope{since: since, group: group, members: numbers(maps.Values(rids)), fresh: `[]`}
 	if !since.IsZero() {
 		before, err := n.strings(`SELECT DISTINCT patient FROM event WHERE facility = ?1 AND patient <> ''
 			AND seq < (SELECT coalesce(min(seq), 1 << 62) FROM event WHERE logged >= ?2)`, facility, since.Add(-clockBack).UnixNano())
 		if err != nil {
 			return nil, err
 		}
-		fresh := maps.Clone(members)
 		for _, id := range before {
-			delete(fresh, id)
+			delete(rids, id)
 		}
-		s.fresh = array(fresh)
+		s.fresh = numbers(maps.Values(rids))
 	}
-	s.members = array(members)
 	return s, n.share(s)
 }
 
-// array lists the keys that are true as a JSON array: one value to bind, however many.
-func array(set map[string]bool) string {
-	list := []string{}
-	for k, in := range set {
-		if in && k != "" {
-			list = append(list, k)
+// patients finds the rows of Patients, by id, that survivor answers a member for, and of the
+// members themselves.
+func (n *Snapshot) patients(members map[string]bool, survivor func(id string) string) (map[string]int64, error) {
+	rows, err := n.tx.QueryContext(n.ctx, `SELECT rid, id, type > 0 FROM resource WHERE type IN
+		(SELECT id FROM word WHERE text = 'Patient' UNION ALL SELECT -id FROM word WHERE text = 'Patient')`)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	out := map[string]int64{}
+	for rows.Next() {
+		var rid int64
+		var id idText
+		var known bool
+		if err := rows.Scan(&rid, &id, &known); err != nil {
+			return nil, err
+		}
+		if members[string(id)] || known && members[survivor(string(id))] {
+			out[string(id)] = rid
 		}
 	}
-	slices.Sort(list)
-	b, err := json.Marshal(list)
-	if err != nil {
-		panic(err) // strings always encode
-	}
-	return string(b)
+	return out, rows.Err()
 }
 
 func (n *Snapshot) strings(q string, args ...any) ([]string, error) {
@@ -238,9 +241,8 @@ func changed(c *clause, name string, since time.Time) {
 func (s *Scope) about(c *clause, typ string, since time.Time) {
 	switch typ {
 	case "Provenance":
-		c.add(`EXISTS (SELECT 1 FROM term_use tu CROSS JOIN term tt ON tt.id = tu.term AND +tt.kind = 'r' AND +tt.param = 'target'
-			CROSS JOIN resource o ON o.type = substr(tt.code, 1, instr(tt.code, '/') - 1) AND o.id = substr(tt.code, instr(tt.code, '/') + 1)
-			WHERE tu.rid = r.rid AND `)
+		c.add(`EXISTS (SELECT 1 FROM json_each(r.links) j CROSS JOIN resource o ON o.rid = r.rid - (j.value >> 10)
+			WHERE j.value & 1023 = (SELECT id FROM param WHERE name = 'target') AND `)
 		s.patient(c, `o`, func() {
 			changed(c, `r`, since)
 			if !s.everybody && !since.IsZero() {
@@ -253,7 +255,7 @@ func (s *Scope) about(c *clause, typ string, since time.Time) {
 		c.add(`)`)
 	case "Group":
 		if s.group != "" {
-			c.add(`r.id = ? AND `, s.group)
+			c.add(`r.id = ? AND `, idValue(s.group))
 		}
 		changed(c, `r`, since)
 	default:
@@ -265,7 +267,7 @@ func (s *Scope) about(c *clause, typ string, since time.Time) {
 // patients, and that the condition holds or the patient is new.
 func (s *Scope) patient(c *clause, name string, condition func()) {
 	if s.everybody {
-		c.add(`(` + name + `.patient <> '' AND (`)
+		c.add(`(` + name + `.patient <> 0 AND (`)
 		condition()
 		c.add(`))`)
 		return
@@ -287,7 +289,8 @@ func (n *Snapshot) share(s *Scope) error {
 		if err != nil {
 			return err
 		}
-		own, err := n.rids(`SELECT rid FROM resource WHERE rid IN (SELECT value FROM json_each(?)) AND updated >= ?`, numbers(all), millis(s.since))
+		own, err := n.rids(`SELECT rid FROM resource WHERE rid IN (SELECT value FROM json_each(?)) AND updated >= ?`, numbers(maps.Keys(all)),
+			millis(s.since))
 		if err != nil {
 			return err
 		}
@@ -298,7 +301,7 @@ func (n *Snapshot) share(s *Scope) error {
 			return err
 		}
 	}
-	s.shared = numbers(all)
+	s.shared = numbers(maps.Keys(all))
 	return nil
 }
 
@@ -310,7 +313,7 @@ func (n *Snapshot) closure(s *Scope, since time.Time) (map[int64]bool, error) {
 	referred(&c)
 	c.add(`(CASE r.type`)
 	for _, typ := range []string{"Provenance", "Group"} {
-		c.add(` WHEN ? THEN `, typ)
+		c.add(` WHEN (SELECT id FROM word WHERE text = ?) THEN `, typ)
 		s.about(&c, typ, since)
 	}
 	c.add(` ELSE `)
@@ -335,7 +338,7 @@ func (n *Snapshot) follow(found map[int64]bool, from []int64) (map[int64]bool, e
 		}
 		var c clause
 		referred(&c)
-		c.add(`r.rid IN (SELECT value FROM json_each(?)))`, numbers(set))
+		c.add(`r.rid IN (SELECT value FROM json_each(?)))`, numbers(maps.Keys(set)))
 		to, err := n.rids(c.text.String(), c.args...)
 		if err != nil {
 			return nil, err
@@ -352,14 +355,12 @@ func (n *Snapshot) follow(found map[int64]bool, from []int64) (map[int64]bool, e
 }
 
 // referred begins a query for the shared resources to which a resource r refers of which
-// what follows holds. It walks through the search values, where each target stands once.
+// what follows holds. It walks through the shared resources, which are few.
 func referred(c *clause) {
 	// The sign keeps SQLite from an index in which thousands have no patient.
-	c.add(`SELECT DISTINCT o.rid FROM term t CROSS JOIN resource o ON o.type = substr(t.code, 1, instr(t.code, '/') - 1)
-		AND o.id = substr(t.code, instr(t.code, '/') + 1) AND +o.patient = ''
-		WHERE t.kind = 'r' AND substr(t.code, 1, instr(t.code, '/') - 1) IN `)
+	c.add(`SELECT o.rid FROM resource o WHERE +o.patient = 0 AND o.type IN (SELECT id FROM word WHERE text IN `)
 	c.list(sharedTypes())
-	c.add(` AND EXISTS (SELECT 1 FROM term_use u CROSS JOIN resource r ON r.rid = u.rid WHERE u.term = t.id AND `)
+	c.add(`) AND EXISTS (SELECT 1 FROM link l CROSS JOIN resource r ON r.rid = l.rid WHERE l.target = o.rid AND `)
 }
 
 func (n *Snapshot) rids(q string, args ...any) ([]int64, error) {
@@ -379,13 +380,9 @@ func (n *Snapshot) rids(q string, args ...any) ([]int64, error) {
 	return out, rows.Err()
 }
 
-func numbers(set map[int64]bool) string {
-	list := make([]int64, 0, len(set))
-	for v := range set {
-		list = append(list, v)
-	}
-	slices.Sort(list)
-	b, err := json.Marshal(list)
+// numbers writes numbers, ascending, as a JSON array: one value to bind, however many.
+func numbers(list iter.Seq[int64]) string {
+	b, err := json.Marshal(append([]int64{}, slices.Sorted(list)...))
 	if err != nil {
 		panic(err) // numbers always encode
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"slices"
 )
 
 // Reading runs f on one state of the view, however many events arrive meanwhile.
@@ -23,7 +24,8 @@ func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) erro
 // HasPatient tells whether anything is known of a patient key.
 func (s *Store) HasPatient(ctx context.Context, key string) (bool, error) {
 	var n int
-	err := s.r.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource WHERE type = 'Patient' AND id = ? LIMIT 1)`, key).Scan(&n)
+	err := s.r.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource WHERE type = (SELECT id FROM word WHERE text = 'Patient')
+		AND id = ? LIMIT 1)`, idValue(key)).Scan(&n)
 	return n > 0, err
 }
 
@@ -75,19 +77,22 @@ func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
 
 // PatientsByIdentifier lists the ids of Patients that publish the identifier.
 func (s *Store) PatientsByIdentifier(ctx context.Context, system, value string) ([]string, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT r.id FROM token t JOIN resource r ON r.rid = t.rid
-		WHERE t.param = 'identifier' AND t.code = ? AND t.system = ? AND r.type = 'Patient' ORDER BY r.id`, value, system)
+	rows, err := s.r.QueryContext(ctx, `SELECT r.id FROM term t CROSS JOIN link l ON l.target = -t.id AND l.param = 0
+		CROSS JOIN resource r ON r.rid = l.rid
+		WHERE t.kind = 't' AND t.param = 'identifier' AND t.code = ? AND t.system = ?
+			AND r.type = (SELECT id FROM word WHERE text = 'Patient')`, value, system)
 	if err != nil {
 		return nil, fmt.Errorf("find patient: %w", err)
 	}
 	defer func() { _ = rows.Close() }()
 	var out []string
 	for rows.Next() {
-		var id string
+		var id idText
 		if err := rows.Scan(&id); err != nil {
 			return nil, fmt.Errorf("find patient: %w", err)
 		}
-		out = append(out, id)
+		out = append(out, string(id))
 	}
+	slices.Sort(out)
 	return out, rows.Err()
 }

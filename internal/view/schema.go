@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 7
+const SchemaVersion = 8
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -34,36 +34,60 @@ var schema = []string{
 	// facility, the merges.
 	`CREATE TABLE topic (topic TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (topic, seq)) WITHOUT ROWID`,
 
-	// The newest version of every resource.
-	`CREATE TABLE resource (rid INTEGER PRIMARY KEY, type TEXT NOT NULL, id TEXT NOT NULL, patient TEXT NOT NULL,
-		version INTEGER NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL, hash BLOB NOT NULL,
-		body BLOB NOT NULL, UNIQUE (type, id))`,
-	`CREATE INDEX resource_updated ON resource (type, updated, rid)`,
-	`CREATE INDEX resource_patient ON resource (patient, type, updated, rid)`,
+	// Types, units and parameters stand here once, everywhere else by number. A
+	// parameter's number has ten bits in resource.links.
+	`CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE)`,
+	`CREATE TABLE param (id INTEGER PRIMARY KEY CHECK (id < 1024), name TEXT NOT NULL UNIQUE)`,
+
+	// The bodies of the versions that one event gave, compressed: see page.go.
+	`CREATE TABLE page (place INTEGER PRIMARY KEY, data BLOB NOT NULL)`,
+
+	// The newest version of every resource. Its body is in the page (seq, slot). A resource that
+	// others refer to before it comes has a row too, with the negative of its type and nothing
+	// else. id is text, or 16 bytes where the id is 32 hexadecimal digits. patient is the row of
+	// the Patient in whose compartment it is, 0 if in none. links are its own rows of link, as
+	// numbers of which each is (rid - target) * 1024 + param. date to high_shift are its first
+	// date, further ones are in period.
+	`CREATE TABLE resource (rid INTEGER PRIMARY KEY, type INTEGER NOT NULL, id BLOB NOT NULL, patient INTEGER NOT NULL DEFAULT 0,
+		version INTEGER NOT NULL DEFAULT 0, updated INTEGER, seq INTEGER, slot INTEGER, hash BLOB, shape INTEGER, links TEXT,
+		date INTEGER, low INTEGER, high INTEGER, low_shift INTEGER, high_shift INTEGER, UNIQUE (id, type))`,
+	// With the shape a search for a token looks at rows of the answer alone.
+	`CREATE INDEX resource_updated ON resource (type, updated, shape)`,
+	`CREATE INDEX resource_patient ON resource (patient, type, updated, shape)`,
+	`CREATE INDEX resource_shape ON resource (shape)`,
+	`CREATE INDEX resource_high ON resource (date, high) WHERE date IS NOT NULL`,
 	// Its earlier versions.
-	`CREATE TABLE history (rid INTEGER NOT NULL, version INTEGER NOT NULL, type TEXT NOT NULL, updated INTEGER NOT NULL, seq INTEGER NOT NULL,
-		body BLOB NOT NULL, PRIMARY KEY (rid, version))`,
+	`CREATE TABLE history (rid INTEGER NOT NULL, version INTEGER NOT NULL, type INTEGER NOT NULL, updated INTEGER NOT NULL,
+		seq INTEGER NOT NULL, slot INTEGER NOT NULL, PRIMARY KEY (rid, version)) WITHOUT ROWID`,
 	`CREATE INDEX history_updated ON history (type, updated, seq, rid)`,
 
-	// Search values of kinds t (token) and r (reference), each once: the same code or the
-	// same patient stands in thousands of resources. For a reference code is "Type/id".
+	// Search values of kind t (token), and of kind p a parameter that has a value at all.
 	`CREATE TABLE term (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, param TEXT NOT NULL, code TEXT NOT NULL, system TEXT NOT NULL,
 		UNIQUE (param, code, system, kind))`,
-	`CREATE TABLE term_use (rid INTEGER NOT NULL, term INTEGER NOT NULL, PRIMARY KEY (rid, term)) WITHOUT ROWID`,
-	`CREATE INDEX term_use_term ON term_use (term, rid)`,
-	`CREATE VIEW token (param, code, system, rid) AS SELECT t.param, t.code, t.system, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 't'`,
-	`CREATE VIEW reference (param, target, rid) AS SELECT t.param, t.code, u.rid FROM term t JOIN term_use u ON u.term = t.id WHERE t.kind = 'r'`,
-	// The moments at which a date begins and ends, each with the milliseconds by which the
-	// clock on which it is written is ahead of UTC there.
-	`CREATE TABLE period (param TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, rid INTEGER NOT NULL,
+	// Thousands of resources share a set of terms: each set is one shape. part is the component
+	// that a token is of, from 1; 0 is the resource itself.
+	`CREATE TABLE shape (id INTEGER PRIMARY KEY, key BLOB NOT NULL UNIQUE)`,
+	`CREATE TABLE shape_term (term INTEGER NOT NULL, shape INTEGER NOT NULL, part INTEGER NOT NULL,
+		PRIMARY KEY (term, shape, part)) WITHOUT ROWID`,
+	// References, and the tokens that are a resource's own (identifiers): of these target is the
+	// negative of the term and param 0.
+	`CREATE TABLE link (target INTEGER NOT NULL, param INTEGER NOT NULL, rid INTEGER NOT NULL,
+		PRIMARY KEY (target, param, rid)) WITHOUT ROWID`,
+	// The moments at which a date begins and ends, each with the seconds by which the clock on
+	// which it is written is ahead of UTC there.
+	`CREATE TABLE period (param INTEGER NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, rid INTEGER NOT NULL,
 		low_shift INTEGER NOT NULL, high_shift INTEGER NOT NULL,
 		PRIMARY KEY (rid, param, low, high, low_shift, high_shift)) WITHOUT ROWID`,
 	`CREATE INDEX period_high ON period (param, high)`,
+	`CREATE VIEW dated (rid, param, low, high, low_shift, high_shift) AS
+		SELECT rid, date, low, high, low_shift * 1000, high_shift * 1000 FROM resource WHERE date IS NOT NULL
+		UNION ALL SELECT rid, param, low, high, low_shift * 1000, high_shift * 1000 FROM period`,
 	// Strings, as they are and as they are compared: without case and accents.
 	`CREATE TABLE string (param TEXT NOT NULL, value TEXT NOT NULL, folded TEXT NOT NULL, rid INTEGER NOT NULL)`,
 	`CREATE INDEX string_rid ON string (rid)`,
-	`CREATE TABLE quantity (param TEXT NOT NULL, value REAL NOT NULL, system TEXT NOT NULL, code TEXT NOT NULL, unit TEXT NOT NULL, rid INTEGER NOT NULL)`,
-	`CREATE INDEX quantity_rid ON quantity (rid)`,
+	// part is the component as in shape_term; system, code and unit are words.
+	`CREATE TABLE quantity (rid INTEGER NOT NULL, param INTEGER NOT NULL, part INTEGER NOT NULL, value REAL NOT NULL, system INTEGER NOT NULL,
+		code INTEGER NOT NULL, unit INTEGER NOT NULL, PRIMARY KEY (rid, param, part, value, system, code, unit)) WITHOUT ROWID`,
 
 	// Events of a known kind that cannot be understood: set aside, counted, alarmed.
 	`CREATE TABLE quarantine (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, patient TEXT NOT NULL, reason TEXT NOT NULL, data BLOB NOT NULL)`,

@@ -19,7 +19,8 @@ type Store struct {
 	path string
 	w    *sql.DB
 	r    *sql.DB
-	memo *memo // of the one writer
+	writing
+	everything kept
 }
 
 // FileName is the view's file in its folder.
@@ -49,9 +50,19 @@ func open(ctx context.Context, path string) (*Store, error) {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
 	w.SetMaxOpenConns(1)
-	s := &Store{path: path, w: w, memo: newMemo()}
+	s := &Store{path: path, w: w, writing: writing{turn: make(chan struct{}, 1), stmts: map[string]*sql.Stmt{}, memo: newMemo()}}
+	s.packer, err = newPacker()
+	if err == nil {
+		s.unpacker, err = NewUnpacker()
+	}
+	if err != nil {
+		return nil, errors.Join(err, w.Close())
+	}
 	if err := s.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the view once the log is read whole; until then keep the file", path, err), w.Close())
+	}
+	if s.conn, err = w.Conn(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
 	}
 	s.r, err = sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
 	if err != nil {
@@ -95,7 +106,13 @@ func (s *Store) prepare(ctx context.Context) error {
 
 // Shrink gives the writer's caches back to the system; they fill again when needed.
 func (s *Store) Shrink(ctx context.Context) error {
-	if _, err := s.w.ExecContext(ctx, `PRAGMA shrink_memory`); err != nil {
+	select {
+	case s.turn <- struct{}{}:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { <-s.turn }()
+	if _, err := s.conn.ExecContext(ctx, `PRAGMA shrink_memory`); err != nil {
 		return fmt.Errorf("view %s: give memory back: %w", s.path, err)
 	}
 	return nil
@@ -105,7 +122,22 @@ func (s *Store) Shrink(ctx context.Context) error {
 func (s *Store) Path() string { return s.path }
 
 // Close closes the view.
-func (s *Store) Close() error { return errors.Join(s.r.Close(), s.w.Close()) }
+func (s *Store) Close() error {
+	var errs []error
+	select {
+	case s.turn <- struct{}{}:
+		// SQLite does not write its log of writes into the file while a statement is open.
+		for _, st := range s.stmts {
+			errs = append(errs, st.Close())
+		}
+		<-s.turn
+	default: // a transaction was left open: what it did is lost
+	}
+	if err := s.conn.Close(); !errors.Is(err, sql.ErrConnDone) { // it may be closed already
+		errs = append(errs, err)
+	}
+	return errors.Join(append(errs, s.r.Close(), s.w.Close())...)
+}
 
 // Checkpoint is how far the log was projected.
 type Checkpoint struct {

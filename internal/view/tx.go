@@ -17,30 +17,59 @@ import (
 
 // Tx is the one writing transaction: what a batch of events changes.
 type Tx struct {
-	tx *sql.Tx
+	*writing
 	// ctx does not end: for one that may, the driver starts a goroutine with every statement.
 	// Whoever projects looks between events.
-	ctx   context.Context
-	stmts map[string]*sql.Stmt
-	memo  *memo
-	done  bool
+	ctx  context.Context
+	done bool
+
+	// self is the resource that is being put, which may have no row yet.
+	self    name
+	selfRID int64
+
+	open opened
+}
+
+// writing is what one transaction after the other writes with.
+type writing struct {
+	turn     chan struct{} // held by the one transaction
+	conn     *sql.Conn
+	stmts    map[string]*sql.Stmt // prepared once
+	memo     *memo
+	packer   *packer
+	unpacker *Unpacker
+	scratch  []byte // of shape
 }
 
 // Begin starts a writing transaction; it waits for the one before to end.
 func (s *Store) Begin(ctx context.Context) (*Tx, error) {
-	tx, err := s.w.BeginTx(ctx, nil)
+	select {
+	case s.turn <- struct{}{}:
+	case <-ctx.Done():
+		return nil, fmt.Errorf("begin: %w", ctx.Err())
+	}
+	t := &Tx{writing: &s.writing, ctx: context.WithoutCancel(ctx)}
+	err := ctx.Err()
+	if err == nil {
+		err = t.exec(`BEGIN IMMEDIATE`)
+	}
 	if err != nil {
+		<-s.turn
 		return nil, fmt.Errorf("begin: %w", err)
 	}
-	return &Tx{tx: tx, ctx: context.WithoutCancel(ctx), stmts: map[string]*sql.Stmt{}, memo: s.memo}, nil
+	return t, nil
 }
 
 // Commit makes everything durable with the checkpoint.
 func (t *Tx) Commit() error {
-	if err := t.tx.Commit(); err != nil {
+	if err := t.closePage(); err != nil {
+		return err
+	}
+	if err := t.exec(`COMMIT`); err != nil {
 		return err
 	}
 	t.done = true
+	<-t.turn
 	return nil
 }
 
@@ -49,16 +78,18 @@ func (t *Tx) Rollback() {
 	if !t.done {
 		t.done = true
 		t.memo.forget()
-		_ = t.tx.Rollback()
+		// Where an error has ended the transaction there is nothing to take back.
+		_ = t.exec(`ROLLBACK`)
+		<-t.turn
 	}
 }
 
-// stmt prepares each statement once for the transaction.
+// stmt prepares each statement once.
 func (t *Tx) stmt(q string) (*sql.Stmt, error) {
 	if st, ok := t.stmts[q]; ok {
 		return st, nil
 	}
-	st, err := t.tx.PrepareContext(t.ctx, q)
+	st, err := t.conn.PrepareContext(t.ctx, q)
 	if err != nil {
 		return nil, fmt.Errorf("%w in %q", err, q)
 	}
@@ -90,7 +121,7 @@ func (t *Tx) row(q string, args []any, dest ...any) (bool, error) {
 }
 
 // Checkpoint reads the checkpoint as the transaction sees it.
-func (t *Tx) Checkpoint() (Checkpoint, bool, error) { return readCheckpoint(t.ctx, t.tx) }
+func (t *Tx) Checkpoint() (Checkpoint, bool, error) { return readCheckpoint(t.ctx, t.conn) }
 
 // SetCheckpoint moves the checkpoint.
 func (t *Tx) SetCheckpoint(c Checkpoint) error {
@@ -130,10 +161,7 @@ func (t *Tx) Amend(target string, seq uint64) error {
 
 // Topic notes that the event describes the topic.
 func (t *Tx) Topic(topic string, seq uint64) error {
-	if len(t.memo.topics) >= memoLimit {
-		t.memo.topics = map[string]bool{}
-	}
-	t.memo.topics[topic] = true
+	remember(t.memo.topics, topic, true)
 	return t.exec(`INSERT INTO topic (topic, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, topic, int64(seq))
 }
 

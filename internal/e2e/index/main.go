@@ -29,11 +29,10 @@ import (
 	"os"
 	"path/filepath"
 
-	_ "modernc.org/sqlite" // the driver
-
 	"cannulary/fhir"
 	"cannulary/internal/facade"
 	"cannulary/internal/view"
+	"cannulary/internal/view/viewsql"
 )
 
 func main() {
@@ -92,7 +91,7 @@ func dump(ctx context.Context, dir string, w *bufio.Writer) error {
 	if _, err := os.Stat(path); err != nil {
 		return err
 	}
-	db, err := sql.Open("sqlite", "file:"+path+"?mode=ro&_pragma=busy_timeout(10000)&_pragma=query_only(1)")
+	db, err := viewsql.Open(path)
 	if err != nil {
 		return err
 	}
@@ -112,7 +111,7 @@ func dump(ctx context.Context, dir string, w *bufio.Writer) error {
 			d.compartment[t.Name][p.Name] = p.Compartment
 		}
 	}
-	return errors.Join(d.facilities(), d.resources(), d.terms(), d.periods(), d.quantities(), d.strings())
+	return errors.Join(d.facilities(), d.resources(), d.tokens(), d.references(), d.periods(), d.quantities(), d.strings())
 }
 
 // each calls row for every row of a query.
@@ -184,24 +183,24 @@ func (d *dumper) resources() error {
 	})
 }
 
-func (d *dumper) terms() error {
-	return d.each(`SELECT r.type, r.id, t.kind, t.param, t.code, t.system FROM term_use u JOIN term t ON t.id = u.term JOIN resource r ON r.rid = u.rid`,
-		func(r *sql.Rows) error {
-			var l line
-			var kind, code, system string
-			if err := r.Scan(&l.Type, &l.ID, &kind, &l.Param, &code, &system); err != nil {
-				return err
-			}
-			switch kind {
-			case "t":
-				l.Kind, l.Code, l.System = "token", &code, &system
-			case "r":
-				l.Kind, l.Target = "reference", code
-			default:
-				return fmt.Errorf("a term of %s/%s is of the unknown kind %q", l.Type, l.ID, kind)
-			}
-			return d.write(l)
-		})
+func (d *dumper) tokens() error {
+	return d.each(`SELECT r.type, r.id, t.param, t.code, t.system FROM token t JOIN resource r ON r.rid = t.rid`, func(r *sql.Rows) error {
+		l := line{Kind: "token", Code: new(string), System: new(string)}
+		if err := r.Scan(&l.Type, &l.ID, &l.Param, l.Code, l.System); err != nil {
+			return err
+		}
+		return d.write(l)
+	})
+}
+
+func (d *dumper) references() error {
+	return d.each(`SELECT r.type, r.id, f.param, f.target FROM reference f JOIN resource r ON r.rid = f.rid`, func(r *sql.Rows) error {
+		l := line{Kind: "reference"}
+		if err := r.Scan(&l.Type, &l.ID, &l.Param, &l.Target); err != nil {
+			return err
+		}
+		return d.write(l)
+	})
 }
 
 func (d *dumper) periods() error {
@@ -238,12 +237,7 @@ func (d *dumper) quantities() error {
 	})
 }
 
-// strings are in a table of their own, which views before schema 3 do not have.
 func (d *dumper) strings() error {
-	var n int
-	if err := d.tx.QueryRowContext(d.ctx, `SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = 'string'`).Scan(&n); err != nil || n == 0 {
-		return err
-	}
 	return d.each(`SELECT r.type, r.id, s.param, s.value FROM string s JOIN resource r ON r.rid = s.rid`, func(r *sql.Rows) error {
 		l := line{Kind: "string"}
 		if err := r.Scan(&l.Type, &l.ID, &l.Param, &l.Text); err != nil {

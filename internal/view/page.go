@@ -1,0 +1,165 @@
+package view
+
+import (
+	_ "embed"
+	"encoding/binary"
+	"errors"
+	"fmt"
+
+	"github.com/klauspost/compress/zstd"
+)
+
+// dictionary holds one rendered resource of each kind, so that a page of one resource is small
+// too. It belongs to SchemaVersion: pages can be read with their own dictionary only.
+//
+//go:generate go run ./dictionary
+//go:embed dictionary.ndjson
+var dictionary []byte
+
+// dictionaryID marks the pages that were packed with the dictionary.
+const dictionaryID = 0xCA770000 + SchemaVersion
+
+// pageBits: a page holds the bodies of so many slots, 1<<pageBits.
+const pageBits = 5
+
+// place is the key of the page that holds a slot of an event.
+func place(seq uint64, slot int) int64 { return int64(seq)<<16 | int64(slot>>pageBits) }
+
+// placeOf is place in SQL, of the row r.
+const placeOf = `((r.seq << 16) + (r.slot >> 5))`
+
+// maxPage is more than any page takes, unpacked.
+const maxPage = 256 << 20
+
+// Unpacker reads pages. It is safe for concurrent use.
+type Unpacker struct{ decoder *zstd.Decoder }
+
+// NewUnpacker makes an Unpacker.
+func NewUnpacker() (*Unpacker, error) {
+	d, err := zstd.NewReader(nil, zstd.WithDecoderConcurrency(readers), zstd.WithDecoderLowmem(true), zstd.WithDecoderMaxMemory(maxPage),
+		zstd.WithDecoderDictRaw(dictionaryID, dictionary))
+	if err != nil {
+		return nil, fmt.Errorf("pages: %w", err)
+	}
+	return &Unpacker{d}, nil
+}
+
+// Body reads the body of a slot from its page.
+func (u *Unpacker) Body(page []byte, slot int) ([]byte, error) {
+	_, bodies, err := u.bodies(page, nil)
+	if err != nil {
+		return nil, err
+	}
+	return bodyAt(bodies, slot)
+}
+
+func bodyAt(bodies [][]byte, slot int) ([]byte, error) {
+	if i := slot & (1<<pageBits - 1); i < len(bodies) {
+		return bodies[i], nil
+	}
+	return nil, errDamaged
+}
+
+var errDamaged = errors.New("a page of the view is damaged; delete the view to rebuild it")
+
+// bodies reads all bodies of a page: their number, their lengths, and they themselves. They lie
+// in whole, which is buffer where that is large enough.
+func (u *Unpacker) bodies(page, buffer []byte) (whole []byte, out [][]byte, err error) {
+	whole, err = u.decoder.DecodeAll(page, buffer[:0])
+	if err != nil {
+		return nil, nil, fmt.Errorf("%w (%w)", errDamaged, err)
+	}
+	raw := whole
+	var lengths []int
+	n, size := binary.Uvarint(raw)
+	for ; size > 0 && n > 0 && n <= 1<<pageBits; n-- {
+		raw = raw[size:]
+		var length uint64
+		length, size = binary.Uvarint(raw)
+		lengths = append(lengths, int(length))
+	}
+	if size <= 0 {
+		return nil, nil, errDamaged
+	}
+	raw = raw[size:]
+	out = make([][]byte, len(lengths))
+	for i, length := range lengths {
+		if length < 0 || length > len(raw) {
+			return nil, nil, errDamaged
+		}
+		out[i], raw = raw[:length:length], raw[length:]
+	}
+	return whole, out, nil
+}
+
+// packer makes pages, for the one writer.
+type packer struct {
+	encoder *zstd.Encoder
+	raw     []byte
+}
+
+func newPacker() (*packer, error) {
+	e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(1<<17),
+		zstd.WithEncoderCRC(false), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithEncoderDictRaw(dictionaryID, dictionary))
+	if err != nil {
+		return nil, fmt.Errorf("pages: %w", err)
+	}
+	return &packer{encoder: e}, nil
+}
+
+func (p *packer) pack(bodies [][]byte) []byte {
+	p.raw = binary.AppendUvarint(p.raw[:0], uint64(len(bodies)))
+	for _, b := range bodies {
+		p.raw = binary.AppendUvarint(p.raw, uint64(len(b)))
+	}
+	for _, b := range bodies {
+		p.raw = append(p.raw, b...)
+	}
+	return p.encoder.EncodeAll(p.raw, nil)
+}
+
+// opened is the event whose versions are being stored, and the bodies of its last page, which
+// is written when the event is.
+type opened struct {
+	seq    uint64
+	slot   int // the next
+	bodies [][]byte
+}
+
+// keep puts a body into the page of the event and tells its slot.
+func (t *Tx) keep(seq uint64, body []byte) (slot int, err error) {
+	if t.open.seq != seq || len(t.open.bodies) == 1<<pageBits {
+		if err := t.closePage(); err != nil {
+			return 0, err
+		}
+	}
+	if t.open.seq != seq {
+		t.open.seq, t.open.slot = seq, 0
+	}
+	slot = t.open.slot
+	t.open.slot++
+	t.open.bodies = append(t.open.bodies, body)
+	return slot, nil
+}
+
+// closePage writes the page that is open.
+func (t *Tx) closePage() error {
+	if len(t.open.bodies) == 0 {
+		return nil
+	}
+	data := t.packer.pack(t.open.bodies)
+	t.open.bodies = t.open.bodies[:0]
+	return t.exec(`INSERT INTO page (place, data) VALUES (?, ?)`, place(t.open.seq, t.open.slot-1), data)
+}
+
+// body reads a body, also one whose page is not written yet.
+func (t *Tx) body(seq uint64, slot int) ([]byte, error) {
+	if len(t.open.bodies) > 0 && place(seq, slot) == place(t.open.seq, t.open.slot-1) {
+		return bodyAt(t.open.bodies, slot)
+	}
+	var data []byte
+	if found, err := t.row(`SELECT data FROM page WHERE place = ?`, []any{place(seq, slot)}, &data); err != nil || !found {
+		return nil, errors.Join(err, errDamaged)
+	}
+	return t.unpacker.Body(data, slot)
+}
