@@ -44,7 +44,7 @@ func TestSearchValuesKeepTheClock(t *testing.T) {
 		}
 		x := ctx()
 		x.Zone = zone
-		rs, err := fhir.Unit(x, effective(t, fhirtest.Event("m", "", when, c.precision, fhirtest.Wrap(insertion(1)))))
+		rs, err := fhir.Session(x, effective(t, fhirtest.Event("m", "", when, c.precision, fhirtest.Wrap(insertion(1)))))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -57,7 +57,7 @@ func (v JudgedView) made(f *track.Finding, fact *record.Fact) *model.Reference {
 	switch b := fact.Body.(type) {
 	case *cannularyv1.SessionStarted, *cannularyv1.SessionEnded, *cannularyv1.SessionMissed:
 		if fact.HasSession() {
-			return ptr(reference("Procedure", fact.Unit))
+			return ptr(reference("Procedure", fact.Session))
 		}
 	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired:
 		places = v.places(nil, single(f.Access))

@@ -54,7 +54,7 @@ func renderItems(t testing.TB, items []record.Item) []fhir.Resource {
 	t.Helper()
 	var out []fhir.Resource
 	for _, unit := range fhirtest.Units(items) {
-		rs, err := fhir.Unit(ctx(), unit)
+		rs, err := fhir.Session(ctx(), unit)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -27,7 +27,7 @@ func TestRandomHistories(t *testing.T) {
 		known := partiesOf(facts)
 		rendered := map[string][]fhir.Resource{}
 		for unit, items := range units {
-			rs, err := fhir.Unit(ctx(), items)
+			rs, err := fhir.Session(ctx(), items)
 			if err != nil {
 				t.Fatalf("seed %d: %v", seed, err)
 			}
@@ -38,7 +38,7 @@ func TestRandomHistories(t *testing.T) {
 		}
 		r.Shuffle(len(facts), func(i, j int) { facts[i], facts[j] = facts[j], facts[i] })
 		for unit, items := range fhirtest.Units(record.Effective(facts)) {
-			again, err := fhir.Unit(ctx(), items)
+			again, err := fhir.Session(ctx(), items)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -123,7 +123,7 @@ func (r *rendering) partOf() []model.Reference {
 	if !r.f.HasSession() {
 		return nil
 	}
-	return []model.Reference{reference("Procedure", r.f.Unit)}
+	return []model.Reference{reference("Procedure", r.f.Session)}
 }
 
 // encounter names the session by its identifier alone, where the fact belongs to one: the

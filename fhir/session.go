@@ -102,7 +102,7 @@ func session(c Context, items []record.Item) (Resource, bool, error) {
 		return Resource{}, false, nil
 	}
 	r.f = t.first
-	p := r.procedure(t.first.Unit, "category-treatment", "haemodialysis", model.EventStatusUnknown, nil)
+	p := r.procedure(t.first.Session, "category-treatment", "haemodialysis", model.EventStatusUnknown, nil)
 	p.PartOf, p.PerformedDateTime, p.Recorder = nil, nil, nil
 	p.Identifier = identifier(t.first.SessionSystem, t.first.SessionValue)
 	p.Extension = r.target("", t.access)

@@ -44,7 +44,7 @@ func all(t *testing.T, o fhir.Options) []fhir.Resource {
 		}
 	}
 	for _, unit := range units {
-		rs, err := fhir.Unit(c, unit)
+		rs, err := fhir.Session(c, unit)
 		if err != nil {
 			continue // a value that no version knows
 		}

@@ -22,7 +22,7 @@ type tables map[string]rows
 // all asks for everything that a view holds. hex keeps bytes that are no text readable.
 var all = map[string]string{
 	"checkpoint": `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
-	"event":      `SELECT seq, id, unit, patient, facility, occurred, logged, hex(data) FROM event`,
+	"event":      `SELECT seq, id, session, patient, facility, occurred, logged, hex(data) FROM event`,
 	"amendment":  `SELECT target || ' ' || seq, '' FROM amendment`,
 	"unreached":  `SELECT fact, seq, facility, logged, named, why FROM unreached`,
 	"topic":      `SELECT topic || ' ' || seq, '' FROM topic`,

@@ -140,7 +140,7 @@ func TestTableFitsTheIndex(t *testing.T) {
 			if err != nil {
 				continue // the random message could not be sent
 			}
-			if list, err := fhir.Unit(c, record.Effective(facts)); err == nil {
+			if list, err := fhir.Session(c, record.Effective(facts)); err == nil {
 				checkAll(list)
 			}
 		}

@@ -79,7 +79,7 @@ func sessionOf(ev *logv1.Event, seq uint64) (session string, d days, ok bool) {
 		return "", days{}, false
 	}
 	at := ev.GetOccurredAt().GetSeconds()
-	return facts[0].Unit, days{at, at, seq}, true
+	return facts[0].Session, days{at, at, seq}, true
 }
 
 // session returns the times between which the session has facts so far.

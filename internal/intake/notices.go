@@ -180,7 +180,7 @@ func (n *noticing) session(at time.Time) {
 	if s.GetValue() == "" || n.err != nil {
 		return
 	}
-	d, ok, err := n.in.index.session(n.ctx, record.SessionUnit(n.key, s.GetSystem(), s.GetValue()))
+	d, ok, err := n.in.index.session(n.ctx, record.SessionID(n.key, s.GetSystem(), s.GetValue()))
 	n.err = errors.Join(n.err, err)
 	first, last := time.Unix(min(d.first, at.Unix()), 0).UTC(), time.Unix(max(d.last, at.Unix()), 0).UTC()
 	if ok && last.Sub(first) > day24 {

@@ -70,11 +70,11 @@ func (e *effects) take(f *record.Fact, group func(key string) []string) {
 		e.rated.add(record.StaffID(b.GetCannulator()))
 	case *cannularyv1.SessionVoided:
 		for _, key := range group(f.PatientKey) {
-			e.sessions.add(record.SessionUnit(key, b.GetSession().GetSystem(), b.GetSession().GetValue()))
+			e.sessions.add(record.SessionID(key, b.GetSession().GetSystem(), b.GetSession().GetValue()))
 		}
 	}
 	if f.Plain() {
-		e.sessions.add(f.Unit)
+		e.sessions.add(f.Session)
 	}
 	for _, t := range dossier.Topics(f) {
 		switch class, key, _ := dossier.SplitTopic(t.Name); class {

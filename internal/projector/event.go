@@ -39,7 +39,7 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry vie
 		w.byID = w.load().ByID
 		return w.named(w.apply())
 	}
-	items, err := w.loadSession(own[0].Unit)
+	items, err := w.loadSession(own[0].Session)
 	if err != nil {
 		return err
 	}

@@ -10,7 +10,7 @@ import (
 // index stores an event and the keys by which it is found again. It answers the topics that the
 // event is the first to name and that have a resource.
 func index(tx *view.Tx, e view.StoredEvent, own []record.Fact, data []byte) (set, error) {
-	if err := tx.InsertEvent(e, own[0].Unit, data); err != nil {
+	if err := tx.InsertEvent(e, own[0].Session, data); err != nil {
 		return nil, err
 	}
 	if e.Event.GetSource() != eventlog.ServiceSource {

@@ -58,7 +58,7 @@ func (s *state) planOf(tx *view.Tx, e *effects, f followed, entry view.StoredEve
 	}
 	for _, z := range f.zones {
 		p.beginnings[z.facility] = z.began
-		if err := added(p.sessions)(tx.UnitsOfFacility(z.facility)); err != nil {
+		if err := added(p.sessions)(tx.SessionsOfFacility(z.facility)); err != nil {
 			return nil, err
 		}
 		if err := added(p.judge)(tx.PatientsOfFacility(z.facility)); err != nil {
@@ -184,7 +184,7 @@ func (s *state) namesakes(tx *view.Tx, fresh set) (set, error) {
 func (s *state) planAgain(tx *view.Tx, p *plan, keys set) error {
 	for key := range keys {
 		p.topics.add(dossier.PatientTopic + key)
-		if err := added(p.sessions)(tx.UnitsOfPatient(key)); err != nil {
+		if err := added(p.sessions)(tx.SessionsOfPatient(key)); err != nil {
 			return err
 		}
 		for _, class := range []string{dossier.TrackTopic, dossier.AccessTopic} {

@@ -134,7 +134,7 @@ func (b *bench) key(patient string) string {
 
 func (b *bench) session(patient, session string) string {
 	s := testkit.Session(session)
-	return record.SessionUnit(b.key(patient), s.GetSystem(), s.GetValue())
+	return record.SessionID(b.key(patient), s.GetSystem(), s.GetValue())
 }
 
 func needle(track string) proto.Message {

@@ -84,7 +84,7 @@ func (w *writer) unreached(e view.StoredEvent, f *record.Fact) (view.Unreached, 
 	if f.TargetSession != "" {
 		system, value := f.VoidedSession()
 		for _, key := range w.identities.Group(f.PatientKey) {
-			list, err := w.load().Unit(record.SessionUnit(key, system, value))
+			list, err := w.load().Session(record.SessionID(key, system, value))
 			if err != nil {
 				return u, err
 			}

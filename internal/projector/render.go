@@ -71,7 +71,7 @@ func (w *writer) session(session string) error {
 
 // loadSession reads the facts of a session as they stand, and notes since when it is.
 func (w *writer) loadSession(session string) ([]record.Item, error) {
-	events, err := w.load().Unit(session)
+	events, err := w.load().Session(session)
 	if err != nil {
 		return nil, err
 	}
@@ -79,7 +79,7 @@ func (w *writer) loadSession(session string) ([]record.Item, error) {
 	if err != nil {
 		return nil, err
 	}
-	items := slices.DeleteFunc(record.Effective(facts), func(it record.Item) bool { return it.Unit != session })
+	items := slices.DeleteFunc(record.Effective(facts), func(it record.Item) bool { return it.Session != session })
 	for i := range items {
 		if items[i].HasSession() {
 			w.reaches(items[i].At)
@@ -103,7 +103,7 @@ func (w *writer) renderSession(items []record.Item) ([]fhir.Resource, error) {
 	if err != nil {
 		return nil, err
 	}
-	out, err := fhir.UnitOf(c, items, only)
+	out, err := fhir.SessionOf(c, items, only)
 	if err != nil {
 		return nil, &unclearError{err: err}
 	}

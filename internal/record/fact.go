@@ -74,9 +74,9 @@ type Fact struct {
 	Source     string
 	Facility   string
 	PatientKey string // empty for a fact about a facility
-	// Unit is the key of the facts that are rendered together: SessionUnit if the event has a
-	// session reference, else the event's id.
-	Unit           string
+	// Session names the session, or the event without one, whose facts are rendered together:
+	// SessionID if the event has a session reference, else the event's id.
+	Session        string
 	SessionSystem  string
 	SessionValue   string
 	At             time.Time // clinical time
@@ -113,11 +113,11 @@ func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 			Source: ev.GetSource(), Facility: ev.GetFacility(), PatientKey: ev.GetPatientKey(),
 			At: ev.GetOccurredAt().AsTime(), Precision: ev.GetPrecision(), Recorder: ev.GetRecorder(),
 			PatientSealed: ev.GetPatientSealed(),
-			Unit:          ev.GetId(),
+			Session:       ev.GetId(),
 		}
 		if s := ev.GetSession(); s.GetValue() != "" {
 			f.SessionSystem, f.SessionValue = s.GetSystem(), s.GetValue()
-			f.Unit = SessionUnit(f.PatientKey, s.GetSystem(), s.GetValue())
+			f.Session = SessionID(f.PatientKey, s.GetSystem(), s.GetValue())
 		}
 		if err := f.fill(lf); err != nil {
 			return nil, fmt.Errorf("fact %d: %w", i, err)

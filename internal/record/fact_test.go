@@ -23,7 +23,7 @@ func TestIDsStayForEver(t *testing.T) {
 	for want, got := range map[string]string{
 		"d51a61f68615d5de2be8b6d9cf33e54f": record.EventID("engine-a", "0001"),
 		"c045d52d2244a9efd1cebed273b695b8": record.TestEventID("engine-a", "0001"),
-		"ce75da2374e91e2f56f25a6904a6ee80": record.SessionUnit("k", "urn:x", "1"),
+		"ce75da2374e91e2f56f25a6904a6ee80": record.SessionID("k", "urn:x", "1"),
 		"0b6494dc25b11a68ce76dbaf6bd5e487": record.SessionKey("urn:x", "1"),
 		"ff97ce9de6e0e4fc50e718f3a8ea0612": record.HoldID("person", "f.0"),
 		"d51a61f68615d5de2be8b6d9cf33e54f.7": record.ReferencedFactID("engine-b",

@@ -56,8 +56,8 @@ func ReferencedFactID(source string, ref *cannularyv1.FactReference) string {
 	return FactID(EventID(source, ref.GetSourceMessageId()), int(ref.GetOrdinal()))
 }
 
-// SessionUnit returns the key of all facts of one treatment of one patient.
-func SessionUnit(patientKey, system, value string) string {
+// SessionID returns the key of all facts of one treatment of one patient.
+func SessionID(patientKey, system, value string) string {
 	return hashID("session", patientKey, system, value)
 }
 

@@ -625,14 +625,14 @@ func (t *Tx) strings(q string, args ...any) ([]string, error) {
 	return out, rows.Err()
 }
 
-// UnitsOfPatient lists the units that hold facts posted for a patient key.
-func (t *Tx) UnitsOfPatient(key string) ([]string, error) {
-	return t.strings(`SELECT DISTINCT unit FROM event WHERE patient = ? ORDER BY unit`, key)
+// SessionsOfPatient lists the sessions that hold facts posted for a patient key.
+func (t *Tx) SessionsOfPatient(key string) ([]string, error) {
+	return t.strings(`SELECT DISTINCT session FROM event WHERE patient = ? ORDER BY session`, key)
 }
 
-// UnitsOfFacility lists the units that hold facts of a facility.
-func (t *Tx) UnitsOfFacility(id string) ([]string, error) {
-	return t.strings(`SELECT DISTINCT unit FROM event WHERE facility = ? ORDER BY unit`, id)
+// SessionsOfFacility lists the sessions that hold facts of a facility.
+func (t *Tx) SessionsOfFacility(id string) ([]string, error) {
+	return t.strings(`SELECT DISTINCT session FROM event WHERE facility = ? ORDER BY session`, id)
 }
 
 // TopicsWith lists the topics that begin with prefix.

@@ -145,9 +145,9 @@ func (t *Tx) HasEvent(id string) (bool, error) {
 }
 
 // InsertEvent keeps the event's bytes.
-func (t *Tx) InsertEvent(e StoredEvent, unit string, data []byte) error {
-	return t.exec(`INSERT INTO event (seq, id, unit, patient, facility, occurred, logged, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-		int64(e.Seq), e.Event.GetId(), unit, e.Event.GetPatientKey(), e.Event.GetFacility(),
+func (t *Tx) InsertEvent(e StoredEvent, session string, data []byte) error {
+	return t.exec(`INSERT INTO event (seq, id, session, patient, facility, occurred, logged, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		int64(e.Seq), e.Event.GetId(), session, e.Event.GetPatientKey(), e.Event.GetFacility(),
 		millis(e.Event.GetOccurredAt().AsTime()), e.Logged.UnixNano(), data)
 }
 
@@ -232,8 +232,8 @@ func (t *Tx) isAmended(target string) (bool, error) {
 
 // Loader reads events by what they belong to, and what amends them.
 type Loader interface {
-	// Unit lists the events of a unit.
-	Unit(unit string) ([]StoredEvent, error)
+	// Session lists the events of a session, or the one of that id.
+	Session(session string) ([]StoredEvent, error)
 	// Topic lists the events of a topic.
 	Topic(topic string) ([]StoredEvent, error)
 	// TopicsWith lists the topics that begin so.
@@ -257,8 +257,8 @@ type Loader interface {
 
 const eventColumns = `SELECT e.seq, e.logged, e.data FROM event e `
 
-func (l loader) Unit(unit string) ([]StoredEvent, error) {
-	return l.events(eventColumns+`WHERE e.unit = ? ORDER BY e.seq`, unit)
+func (l loader) Session(session string) ([]StoredEvent, error) {
+	return l.events(eventColumns+`WHERE e.session = ? ORDER BY e.seq`, session)
 }
 
 func (l loader) Topic(topic string) ([]StoredEvent, error) {

@@ -209,7 +209,7 @@ func Facts(events ...*logv1.Event) ([]record.Fact, error) {
 func Units(items []record.Item) map[string][]record.Item {
 	out := map[string][]record.Item{}
 	for _, it := range items {
-		out[it.Unit] = append(out[it.Unit], it)
+		out[it.Session] = append(out[it.Session], it)
 	}
 	return out
 }

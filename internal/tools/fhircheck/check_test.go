@@ -98,7 +98,7 @@ func everything(t *testing.T, facts []record.Fact, zone *time.Location) []fhir.R
 			add(fhir.Access(c, key, n, items))
 		}
 		for _, unit := range fhirtest.Units(items) {
-			rs, err := fhir.Unit(c, unit)
+			rs, err := fhir.Session(c, unit)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -165,7 +165,7 @@ func TestEdges(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rs, err := fhir.Unit(fhir.Context{Options: fhir.Options{NoSNOMED: true}}, record.Effective(facts))
+	rs, err := fhir.Session(fhir.Context{Options: fhir.Options{NoSNOMED: true}}, record.Effective(facts))
 	if err != nil || len(rs) != 2 {
 		t.Fatalf("%d resources, %v", len(rs), err)
 	}

@@ -29,7 +29,7 @@ func TestMutants(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rs, err := fhir.Unit(fhir.Context{}, record.Effective(facts))
+	rs, err := fhir.Session(fhir.Context{}, record.Effective(facts))
 	if err != nil {
 		t.Fatal(err)
 	}

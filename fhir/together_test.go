@@ -64,7 +64,7 @@ func TestOffsetWithSeconds(t *testing.T) {
 	c := ctx()
 	c.Zone = time.FixedZone("", -(44*60 + 30))
 	when := time.Date(1971, 5, 1, 12, 0, 0, 0, time.UTC)
-	rs, err := fhir.Unit(c, effective(t, fhirtest.Event("m", "", when, second, fhirtest.Wrap(insertion(1)))))
+	rs, err := fhir.Session(c, effective(t, fhirtest.Event("m", "", when, second, fhirtest.Wrap(insertion(1)))))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -183,7 +183,7 @@ func TestSession(t *testing.T) {
 		if fmt.Sprint(at(s, "encounter")) != "map[identifier:map[system:https://hospital.example/treatment value:T] type:Encounter]" {
 			t.Errorf("%s: encounter %v", c.name, at(s, "encounter"))
 		}
-		if s["id"] != record.SessionUnit(fhirtest.Patient, "https://hospital.example/treatment", "T") {
+		if s["id"] != record.SessionID(fhirtest.Patient, "https://hospital.example/treatment", "T") {
 			t.Errorf("%s: id %v", c.name, s["id"])
 		}
 		if s["partOf"] != nil {
@@ -204,7 +204,7 @@ func TestNoSession(t *testing.T) {
 	if len(roster) != 0 {
 		t.Errorf("roster facts give %d resources", len(roster))
 	}
-	if rs, err := fhir.Unit(ctx(), nil); err != nil || rs != nil {
+	if rs, err := fhir.Session(ctx(), nil); err != nil || rs != nil {
 		t.Errorf("nothing gives %v, %v", rs, err)
 	}
 }
@@ -361,12 +361,12 @@ func permute[T any](list []T, visit func([]T)) {
 func TestMerge(t *testing.T) {
 	items := effective(t, scenario()[:4]...)
 	c := ctx()
-	before, err := fhir.Unit(c, items)
+	before, err := fhir.Session(c, items)
 	if err != nil {
 		t.Fatal(err)
 	}
 	c.Identities = record.Resolve([]record.Item{{Fact: record.Fact{ID: "m", Kind: record.KindPatientsMerged, PatientKey: "5urv1v0r", MergedKey: items[0].PatientKey}}})
-	after, err := fhir.Unit(c, items)
+	after, err := fhir.Session(c, items)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -390,7 +390,7 @@ func TestMerge(t *testing.T) {
 func TestUnknownValue(t *testing.T) {
 	n := insertion(1)
 	n.Resistance = 99
-	if _, err := fhir.Unit(ctx(), effective(t, fhirtest.Event("m", "", t0, minute, fhirtest.Wrap(n)))); err == nil {
+	if _, err := fhir.Session(ctx(), effective(t, fhirtest.Event("m", "", t0, minute, fhirtest.Wrap(n)))); err == nil {
 		t.Error("a resistance of 99 was rendered")
 	}
 }
@@ -401,7 +401,7 @@ func BenchmarkUnit(b *testing.B) {
 	n := 0
 	for b.Loop() {
 		for _, unit := range items {
-			rs, err := fhir.Unit(ctx(), unit)
+			rs, err := fhir.Session(ctx(), unit)
 			if err != nil {
 				b.Fatal(err)
 			}

@@ -7,16 +7,16 @@ import (
 	"cannulary/internal/record"
 )
 
-// Unit renders everything of one session (all facts with one record.Unit), or of one
+// Session renders everything of one session (all facts with one record.Fact.Session), or of one
 // event without a session. items are in the order of record.Before. The answer is in the
 // order of (Type, ID), each resource once. It errs where a fact holds a value that this
 // version does not know.
-func Unit(c Context, items []record.Item) ([]Resource, error) { return UnitOf(c, items, "") }
+func Session(c Context, items []record.Item) ([]Resource, error) { return SessionOf(c, items, "") }
 
-// UnitOf is Unit where only the facts of one event are new and nothing amends any other: what
+// SessionOf is Session where only the facts of one event are new and nothing amends any other: what
 // the others give is left out, but for what all of them give together, the session's
 // Procedure. An empty event leaves nothing out.
-func UnitOf(c Context, items []record.Item, event string) ([]Resource, error) {
+func SessionOf(c Context, items []record.Item, event string) ([]Resource, error) {
 	out := set{}
 	for i := range items {
 		if event != "" && items[i].EventID != event {
