@@ -49,7 +49,8 @@ func (ix *Index) quantity(param string, q *model.Quantity) {
 		return
 	}
 	if v, err := q.Value.Float64(); err == nil {
-		ix.Quantities = append(ix.Quantities, Quantity{Param: param, System: deref(q.System), Code: deref(q.Code), Unit: deref(q.Unit), Value: v})
+		ix.Quantities = append(ix.Quantities, Quantity{Param: param, System: deref(q.System), Code: deref(q.Code),
+			Unit: deref(q.Unit), Value: v})
 	}
 }
 

@@ -44,7 +44,8 @@ func (v JudgedView) Basis() string {
 	lines := []string{v.Patient, v.All.Where.Facility}
 	for i := range v.All.Tracks {
 		t := &v.All.Tracks[i]
-		lines = append(lines, fmt.Sprintf("track\t%s\t%s\t%s\t%d\t%t\t%t", t.Name, t.ID, t.Access, t.Role, t.Stage == track.Retired, t.Entered))
+		lines = append(lines, fmt.Sprintf("track\t%s\t%s\t%s\t%d\t%t\t%t", t.Name, t.ID, t.Access, t.Role,
+			t.Stage == track.Retired, t.Entered))
 	}
 	for i := range v.All.Accesses {
 		a := &v.All.Accesses[i]
@@ -230,7 +231,8 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 func maturityResource(patient string, o *model.Observation, when Period) (Resource, error) {
 	o.Text = maturityText(o)
 	body, err := o.MarshalJSON()
-	return Resource{Type: "Observation", ID: *o.Id, Patient: patient, Profile: profileMaturity, Body: body, Index: indexObservation(o, []Period{when})}, err
+	return Resource{Type: "Observation", ID: *o.Id, Patient: patient, Profile: profileMaturity, Body: body,
+		Index: indexObservation(o, []Period{when})}, err
 }
 
 // issue is a finding.

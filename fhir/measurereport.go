@@ -102,7 +102,8 @@ func MeasureReport(c Context, v MeasureReportView) (Resource, error) {
 			n, score, unit := g.of(s.MeasureFigures)
 			stratum := model.MeasureReportGroupStratifierStratum{Value: value, MeasureScore: rateOf(score, unit)}
 			for _, p := range populations(s.Events, n) {
-				stratum.Population = append(stratum.Population, model.MeasureReportGroupStratifierStratumPopulation{Code: p.code, Count: p.count})
+				stratum.Population = append(stratum.Population, model.MeasureReportGroupStratifierStratumPopulation{Code: p.code,
+					Count: p.count})
 			}
 			strat.Stratum = append(strat.Stratum, stratum)
 		}

@@ -91,7 +91,8 @@ func (r *rendering) needleInserted(b *cannularyv1.NeedleInserted) {
 	c.enum("flashback", b.GetFlashback())
 	c.count("pain-score", b.PainScore, unitScore)
 	c.enum("hub-gap-left", b.GetHubGapLeft())
-	o := r.observation(r.derived("attempt-details"), procedural, "attempt-details", r.places(b.GetTrack(), b.GetAccess()), b.GetCannulator())
+	o := r.observation(r.derived("attempt-details"), procedural, "attempt-details", r.places(b.GetTrack(), b.GetAccess()),
+		b.GetCannulator())
 	o.PartOf = []model.Reference{reference("Procedure", r.f.ID)}
 	o.Component = c.list
 	r.addObservation(o)
@@ -135,7 +136,8 @@ func (r *rendering) pegPlaced(b *cannularyv1.PegPlaced) {
 	c := components{r: r}
 	c.enum("same-path", b.GetSamePath())
 	if len(c.list) > 0 {
-		o := r.observation(r.derived("peg-placement-details"), procedural, "peg-placement-details", r.places(b.GetTrack(), ""), b.GetPlacedBy())
+		o := r.observation(r.derived("peg-placement-details"), procedural, "peg-placement-details", r.places(b.GetTrack(), ""),
+			b.GetPlacedBy())
 		o.PartOf = []model.Reference{reference("Procedure", r.f.ID)}
 		o.Component = c.list
 		r.addObservation(o)

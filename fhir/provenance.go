@@ -83,7 +83,8 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 		facility = ptr(shown(reference("Organization", record.FacilityID(f)), f))
 	}
 	if who := practitioner(p.Recorder); who != nil {
-		m.Agent = append(m.Agent, model.ProvenanceAgent{Type: coded(participantType, "enterer", "Enterer"), Who: *who, OnBehalfOf: facility})
+		m.Agent = append(m.Agent, model.ProvenanceAgent{Type: coded(participantType, "enterer", "Enterer"), Who: *who,
+			OnBehalfOf: facility})
 	}
 	// The sending system is told by identifier: it is no resource of ours.
 	if source := identifier(SourceSystem, p.Source); source != nil {
@@ -103,7 +104,8 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	}
 	for _, a := range p.Amended {
 		if msg := identifier(MessageSystem, a.Source+"|"+a.ID); msg != nil {
-			m.Entity = append(m.Entity, model.ProvenanceEntity{Role: model.ProvenanceEntityRoleRevision, What: model.Reference{Identifier: &msg[0]}})
+			m.Entity = append(m.Entity, model.ProvenanceEntity{Role: model.ProvenanceEntityRoleRevision,
+				What: model.Reference{Identifier: &msg[0]}})
 		}
 	}
 	ix.refs("target", m.Target...)

@@ -198,7 +198,8 @@ func practitioner(who *cannularyv1.StaffIdentifier) *model.Reference {
 }
 
 // procedure begins a Procedure of the fact, at the fact's time and in its session.
-func (r *rendering) procedure(id, category, code string, status model.EventStatus, performer *cannularyv1.StaffIdentifier) *model.Procedure {
+func (r *rendering) procedure(id, category, code string, status model.EventStatus,
+	performer *cannularyv1.StaffIdentifier) *model.Procedure {
 	if r.void {
 		status = model.EventStatusEnteredInError
 	}
@@ -251,7 +252,8 @@ func observationCategoryDisplay(code string) string {
 }
 
 // observation begins an Observation of the fact, at the fact's time and in its session.
-func (r *rendering) observation(id, category, code string, focus []model.Reference, performer *cannularyv1.StaffIdentifier) *model.Observation {
+func (r *rendering) observation(id, category, code string, focus []model.Reference,
+	performer *cannularyv1.StaffIdentifier) *model.Observation {
 	status := model.ObservationStatusFinal
 	switch {
 	case r.void:

@@ -217,7 +217,8 @@ func named(system, id, name string) []model.Identifier {
 	out := identifier(system, id)
 	out[0].Use = ptr(model.IdentifierUseOfficial)
 	if n := text(name); n != nil {
-		out = append(out, model.Identifier{Use: ptr(model.IdentifierUseSecondary), Type: &model.CodeableConcept{Text: ptr(NameType)}, Value: n})
+		out = append(out, model.Identifier{Use: ptr(model.IdentifierUseSecondary),
+			Type: &model.CodeableConcept{Text: ptr(NameType)}, Value: n})
 	}
 	return out
 }

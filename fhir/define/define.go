@@ -19,7 +19,9 @@ const (
 	publisher = "Cannulary project (invented)"
 	// The wording is our own; that the notice is due, and the ids of the Global Patient Set
 	// are free to use with attribution, is from SNOMED International's terms of use.
-	snomedNotice = "Uses SNOMED CT ids that FHIR R4 or the Global Patient Set publish. SNOMED CT is owned by SNOMED International (International Health Terminology Standards Development Organisation); whether a deployment may use it is for the deployer to settle, and every such coding can be switched off."
+	snomedNotice = "Uses SNOMED CT ids that FHIR R4 or the Global Patient Set publish. SNOMED CT is owned by SNOMED International " +
+		"(International Health Terminology Standards Development Organisation); whether a deployment may use it is for the deployer to " +
+		"settle, and every such coding can be switched off."
 )
 
 // Definition is one definition as it is kept.
@@ -35,7 +37,8 @@ func (d Definition) File() string { return d.Type + "-" + d.ID + ".json" }
 // All makes every definition, in the order of their files.
 func All() ([]Definition, error) {
 	var out []Definition
-	for _, list := range [][]json.Marshaler{profiles(), {codeSystem()}, valueSets(), namingSystems(), searchParameters(), operations(), measures()} {
+	for _, list := range [][]json.Marshaler{profiles(), {codeSystem()}, valueSets(), namingSystems(), searchParameters(),
+		operations(), measures()} {
 		for _, m := range list {
 			d, err := kept(m)
 			if err != nil {

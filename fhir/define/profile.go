@@ -53,8 +53,9 @@ func (p *profile) definition() model.StructureDefinition {
 	}
 	m := model.StructureDefinition{
 		Id: &p.id, Url: url, Version: ptr(version), Name: computable(p.id), Title: &p.title, Status: model.PublicationStatusActive,
-		Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher), Description: &p.about, FhirVersion: ptr(model.FHIRVersion4_0_1),
-		Kind: model.StructureDefinitionKindResource, Abstract: false, Type: p.typ,
+		Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher), Description: &p.about,
+		FhirVersion: ptr(model.FHIRVersion4_0_1),
+		Kind:        model.StructureDefinitionKindResource, Abstract: false, Type: p.typ,
 		BaseDefinition: ptr("http://hl7.org/fhir/StructureDefinition/" + p.typ), Derivation: ptr(model.TypeDerivationRuleConstraint),
 		Differential: &model.StructureDefinitionDifferential{Element: elements},
 	}
@@ -165,7 +166,8 @@ func encounter() []model.ElementDefinition {
 func target(min int, ids ...string) []model.ElementDefinition {
 	return []model.ElementDefinition{
 		el("extension", sliced(model.DiscriminatorTypeValue, "url", model.SlicingRulesOpen), card(min, "*")),
-		el("extension:target", slice(), card(min, "1"), must(), short("The track, or the access where no track is known"), profileType(fhir.TargetBodyStructure)),
+		el("extension:target", slice(), card(min, "1"), must(), short("The track, or the access where no track is known"),
+			profileType(fhir.TargetBodyStructure)),
 		el("extension:target.url", fixedURI(fhir.TargetBodyStructure)),
 		el("extension:target.value[x]", card(1, "1"), refs(ids...)),
 	}

@@ -14,11 +14,13 @@ func codeSystem() json.Marshaler {
 	m := model.CodeSystem{
 		Id: ptr("cannulary"), Url: ptr(fhir.System), Version: ptr(version), Name: ptr("Cannulary"), Title: ptr("Constant-site needling"),
 		Status: model.PublicationStatusActive, Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher),
-		Description:   ptr("What is done and seen when an arteriovenous fistula is needled at constant sites, and what the register judges of it. Codes are only ever added; the meaning of a code does not change."),
+		Description: ptr("What is done and seen when an arteriovenous fistula is needled at constant sites, and what the register " +
+			"judges of it. Codes are only ever added; the meaning of a code does not change."),
 		CaseSensitive: ptr(true), Content: model.CodeSystemContentModeComplete, Count: ptr(len(codes)),
 	}
 	for i := range codes {
-		m.Concept = append(m.Concept, model.CodeSystemConcept{Code: codes[i].Code, Display: &codes[i].Display, Definition: &codes[i].Definition})
+		m.Concept = append(m.Concept, model.CodeSystemConcept{Code: codes[i].Code, Display: &codes[i].Display,
+			Definition: &codes[i].Definition})
 	}
 	return m
 }
@@ -34,7 +36,8 @@ type family struct {
 }
 
 var families = []family{
-	{id: "access-kind", title: "Kinds of vascular access", codes: []string{"access-fistula", "access-graft", "access-tunneled-catheter", "access-non-tunneled-catheter", "access-other", "vascular-access"}},
+	{id: "access-kind", title: "Kinds of vascular access", codes: []string{"access-fistula", "access-graft", "access-tunneled-catheter",
+		"access-non-tunneled-catheter", "access-other", "vascular-access"}},
 	{id: "access-region", title: "Regions of the body in which an access lies", prefixes: []string{"access-region-"}},
 	{id: "answer", title: "Answers to a question that may be asked without result", codes: []string{"yes", "no", "unknown"}},
 	{id: "antimicrobial-route", title: "Routes of an antimicrobial", prefixes: []string{"antimicrobial-route-"}},
@@ -60,10 +63,12 @@ var families = []family{
 	{id: "needling-pattern", title: "Needling patterns", prefixes: []string{"needling-pattern-"}},
 	{id: "next-needle", title: "What comes next in a track", codes: []string{"needle-tip-sharp", "needle-tip-blunt", "next-needle-none"}},
 	{id: "organism-group", title: "Groups of organisms", prefixes: []string{"organism-group-"}},
-	{id: "peg-removal-outcome", title: "Outcomes of a peg's removal", codes: []string{"peg-removed-whole", "peg-removed-in-part", "unknown"}},
+	{id: "peg-removal-outcome", title: "Outcomes of a peg's removal",
+		codes: []string{"peg-removed-whole", "peg-removed-in-part", "unknown"}},
 	{id: "provenance-activity", title: "What a message did to a version", system: "http://terminology.hl7.org/CodeSystem/v3-DataOperation",
 		foreign: [][2]string{{"CREATE", "create"}, {"UPDATE", "revise"}, {"NULLIFY", "nullify"}}},
-	{id: "removal", title: "What became of a scab or peg", codes: []string{"removal-none-present", "removal-whole", "removal-partly", "removal-not-removed", "removal-unknown"}},
+	{id: "removal", title: "What became of a scab or peg", codes: []string{"removal-none-present", "removal-whole", "removal-partly",
+		"removal-not-removed", "removal-unknown"}},
 	{id: "rescue-reason", title: "Reasons for a sharp needle in a formed track", prefixes: []string{"rescue-reason-"}},
 	{id: "resistance", title: "Resistance on the way in", prefixes: []string{"resistance-"}},
 	{id: "rule", title: "Needling rules", prefixes: []string{"rule-"}},
@@ -118,16 +123,22 @@ func valueSets() []json.Marshaler {
 func namingSystems() []json.Marshaler {
 	var out []json.Marshaler
 	for _, n := range []struct{ system, title, about string }{
-		{fhir.AccessSystem, "accesses", "The id of an access's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for one patient: search it together with the patient."},
+		{fhir.AccessSystem, "accesses",
+			"The id of an access's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for " +
+				"one patient: search it together with the patient."},
 		{fhir.FacilitySystem, "facilities", "The code of a facility in the messages."},
-		{fhir.FactSystem, "facts", "The id of a fact: that of its message's event, a point, and the fact's place in the message from 0. A correction keeps it."},
-		{fhir.FindingSystem, "findings", "The id of what a needling rule found, made from the rule, the place and the fact that it rests on."},
+		{fhir.FactSystem, "facts",
+			"The id of a fact: that of its message's event, a point, and the fact's place in the message from 0. A correction keeps it."},
+		{fhir.FindingSystem, "findings",
+			"The id of what a needling rule found, made from the rule, the place and the fact that it rests on."},
 		{fhir.HoldSystem, "holds", "The id of a hold, by which a message lifts it."},
 		{fhir.MaturitySystem, "maturity observations", "The id of the track whose maturity is told."},
 		{fhir.MeasureReportSystem, "reports of infections", "A report, as facility/measure/month."},
 		{fhir.MessageSystem, "messages", "A message, as source|id: the sending system's name and the id that it gave the message."},
 		{fhir.SourceSystem, "sending systems", "The name of a sending system."},
-		{fhir.TrackSystem, "tracks", "The id of a track's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for one patient: search it together with the patient."},
+		{fhir.TrackSystem, "tracks",
+			"The id of a track's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for " +
+				"one patient: search it together with the patient."},
 	} {
 		id := n.system[strings.LastIndex(n.system, "/")+1:]
 		out = append(out, model.NamingSystem{

@@ -19,7 +19,8 @@ const maxValue = 1024
 func Values(what, raw string) (url.Values, error) {
 	q, err := url.ParseQuery(raw)
 	if err != nil {
-		return nil, unreadable("structure", "", what+" cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C")
+		return nil, unreadable("structure", "",
+			what+" cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C")
 	}
 	return q, nil
 }

@@ -91,13 +91,16 @@ func (b *bench) multiply(ctx context.Context, path string, copies int) error {
 		shift := int64(n) * most
 		for _, q := range []string{
 			`INSERT INTO page (place, data) SELECT place + (?1 << 16), data FROM page WHERE place >> 16 <= ?3 AND ?2`,
-			`INSERT INTO resource (rid, type, id, patient, version, updated, seq, slot, hash, shape, links, date, low, high, low_shift, high_shift)
+			`INSERT INTO resource (rid, type, id, patient, version, updated, seq, slot, hash, shape, links, date, low, high,
+				low_shift, high_shift)
 				SELECT rid + ?1, type, CASE typeof(id) WHEN 'blob' THEN lower(hex(id)) ELSE id END || '-' || ?2,
 				CASE patient WHEN 0 THEN 0 ELSE patient + ?1 END,
-				version, updated + ?1, seq + ?1, slot, hash, shape, links, date, low, high, low_shift, high_shift FROM resource WHERE rid <= ?3`,
+				version, updated + ?1, seq + ?1, slot, hash, shape, links, date, low, high, low_shift, high_shift FROM resource
+					WHERE rid <= ?3`,
 			`INSERT INTO link (target, param, rid) SELECT CASE WHEN target < 0 THEN target ELSE target + ?1 END, param, rid + ?1 FROM link
 				WHERE rid <= ?3 AND ?2`,
-			`INSERT INTO period (param, low, high, rid, low_shift, high_shift) SELECT param, low, high, rid + ?1, low_shift, high_shift FROM period WHERE rid <= ?3 AND ?2`,
+			`INSERT INTO period (param, low, high, rid, low_shift, high_shift) SELECT param, low, high, rid + ?1, low_shift,
+				high_shift FROM period WHERE rid <= ?3 AND ?2`,
 			`INSERT INTO quantity (rid, param, part, value, system, code, unit) SELECT rid + ?1, param, part, value, system, code, unit
 				FROM quantity WHERE rid <= ?3 AND ?2`,
 		} {
@@ -132,7 +135,8 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 	go func() { _ = bare.Serve(lis) }()
 	defer func() { _ = bare.Close() }()
 	b.say("ask for pages of %d, of %d patients", pageSize, len(patients))
-	service, reference, err := byTurns(ctx, asked{base + "/Observation?_count=50&patient=", "identity"}, asked{"http://" + lis.Addr().String() + "/?patient=", "identity"}, patients)
+	service, reference, err := byTurns(ctx, asked{base + "/Observation?_count=50&patient=", "identity"},
+		asked{"http://" + lis.Addr().String() + "/?patient=", "identity"}, patients)
 	if err != nil {
 		return err
 	}
@@ -140,8 +144,10 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 		return errors.New("no page was measured")
 	}
 	const against = "a bare handler that selects the same rows, not compressed, and writes their bytes"
-	b.add(figure{Name: name + ", median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against, goal: ratioAtMost(4)})
-	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99), against: against, goal: ratioAtMost(4)})
+	b.add(figure{Name: name + ", median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against,
+		goal: ratioAtMost(4)})
+	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99),
+		against: against, goal: ratioAtMost(4)})
 	return b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)
 }
 

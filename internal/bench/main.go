@@ -37,11 +37,13 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	fs := flag.NewFlagSet("bench", flag.ExitOnError)
 	fs.IntVar(&s.Months, "months", s.Months, "months of the simulated feed")
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients of the simulated unit")
-	grow := fs.Int("grow", 1_000_000, "events to which the view is grown for the second look at pages; 0 leaves it out (4 kB of disk an event)")
+	grow := fs.Int("grow", 1_000_000,
+		"events to which the view is grown for the second look at pages; 0 leaves it out (4 kB of disk an event)")
 	years := fs.Int("years", 10, "years of history of the patient whose card is asked for, up to 10; 0 takes one of the feed")
 	postgres := fs.Bool("postgres", false, "also measure PostgreSQL with the same events and resources; needs Debian's package postgresql")
 	results := fs.String("out", filepath.Join(".bench", "results.json"), "where the results go")
-	bare := fs.String("bare-log", "", "only open the log in this folder and wait: the reference of memory and start, run by the benchmark itself")
+	bare := fs.String("bare-log", "",
+		"only open the log in this folder and wait: the reference of memory and start, run by the benchmark itself")
 	if err := fs.Parse(args); err != nil {
 		return err
 	}

@@ -65,7 +65,9 @@ func patientsWithPages(ctx context.Context, db *sql.DB) ([]string, error) {
 
 func bareHandler(db *sql.DB) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		rows, err := db.QueryContext(r.Context(), `SELECT body FROM resource WHERE patient = ? AND type = 'Observation' ORDER BY updated, rid LIMIT ?`, r.URL.Query().Get("patient"), pageSize)
+		rows, err := db.QueryContext(r.Context(),
+			`SELECT body FROM resource WHERE patient = ? AND type = 'Observation' ORDER BY updated, rid LIMIT ?`,
+			r.URL.Query().Get("patient"), pageSize)
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusInternalServerError)
 			return
@@ -130,8 +132,10 @@ func (b *bench) packed(ctx context.Context, url, name string, patients []string)
 		}
 		sizes[i] = float64(n)
 	}
-	b.add(figure{Name: name + ", compressed, median", Value: quantile(small, 0.5), Unit: "ms", Reference: quantile(plain, 0.5), against: "the same page not compressed, on one machine", goal: ratioAtMost(4)})
-	b.add(figure{Name: name + ", compressed, size", Value: sizes[0], Unit: "B", Reference: sizes[1], against: "the same page not compressed", goal: ratioAtMost(0.2)})
+	b.add(figure{Name: name + ", compressed, median", Value: quantile(small, 0.5), Unit: "ms", Reference: quantile(plain, 0.5),
+		against: "the same page not compressed, on one machine", goal: ratioAtMost(4)})
+	b.add(figure{Name: name + ", compressed, size", Value: sizes[0], Unit: "B", Reference: sizes[1],
+		against: "the same page not compressed", goal: ratioAtMost(0.2)})
 	return nil
 }
 

@@ -141,7 +141,8 @@ func (b *bench) race(ctx context.Context, client *http.Client, reference, versio
 			Events, Resources int
 			Seconds           float64
 		}
-		if err := call(ctx, client, http.MethodPost, fmt.Sprintf("%s/load?n=%d", reference, (events+rounds-1)/rounds), &loaded); err != nil {
+		if err := call(ctx, client, http.MethodPost, fmt.Sprintf("%s/load?n=%d", reference, (events+rounds-1)/rounds),
+			&loaded); err != nil {
 			return err
 		}
 		written, resources, seconds = written+loaded.Events, resources+loaded.Resources, seconds+loaded.Seconds
@@ -166,7 +167,8 @@ func (b *bench) race(ctx context.Context, client *http.Client, reference, versio
 		winner, times = version, theirs/own
 	}
 	b.say("%s wins by %.1f: here an event takes %.1f ms of processor time, the sender's share included, "+
-		"to be taken, judged, rendered and indexed in the log's order; PostgreSQL was handed %.1f finished resources an event, on %d connections",
+		"to be taken, judged, rendered and indexed in the log's order; PostgreSQL was handed %.1f finished resources an event, on %d "+
+		"connections",
 		winner, times, processor.Seconds()*1000/float64(counts.Events), perEvent, inFlight)
 	return nil
 }
@@ -196,8 +198,9 @@ func (b *bench) pagesAgainst(ctx context.Context, client *http.Client, reference
 		}
 		against := version + ": a bare handler that selects the same rows and writes their jsonb"
 		add := func(what string, q float64) {
-			b.add(figure{Name: "FHIR page of 50 against PostgreSQL, " + what, Value: quantile(own, q), Unit: "ms", Reference: quantile(theirs, q),
-				against: against, goal: ratioAtMost(1)})
+			b.add(figure{Name: "FHIR page of 50 against PostgreSQL, " + what, Value: quantile(own, q), Unit: "ms",
+				Reference: quantile(theirs, q),
+				against:   against, goal: ratioAtMost(1)})
 		}
 		add("median", 0.5)
 		add("99th percentile", 0.99)

@@ -50,7 +50,8 @@ func (b *bench) process(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	service := command{name: b.binary(), args: []string{"serve", "--data", b.data, "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0"}, use: useService}
+	service := command{name: b.binary(), args: []string{"serve", "--data", b.data, "--grpc", "127.0.0.1:0", "--http",
+		"127.0.0.1:0"}, use: useService}
 	reference := command{name: self, args: []string{"-bare-log", b.data}}
 	b.say("start %d times, the last time left idle for %s", starts, idleAfter)
 	ready, memory, err := service.measure(ctx)

@@ -58,7 +58,8 @@ func (b *bench) rebuild(ctx context.Context) error {
 	}
 	defer func() { _ = db.Close() }()
 	if err := db.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM resource) + (SELECT count(*) FROM history),
-		(SELECT sum(length(body)) FROM resource) + (SELECT coalesce(sum(length(body)), 0) FROM history)`).Scan(&b.rows, &b.body); err != nil {
+		(SELECT sum(length(body)) FROM resource) + (SELECT coalesce(sum(length(body)), 0) FROM history)`).
+		Scan(&b.rows, &b.body); err != nil {
 		return err
 	}
 	// An event is a row itself: the view keeps a copy.
@@ -70,7 +71,8 @@ func (b *bench) rebuild(ctx context.Context) error {
 	}
 	rate := 2 * float64(rows) / (before + after).Seconds()
 	b.add(figure{Name: "view rebuilt from the log", Value: float64(b.events) / took.Seconds(), Unit: "events/s", Reference: rate / perEvent,
-		against: fmt.Sprintf("bare SQLite upserts of 1.5 kB with two indices, %.0f rows/s, at %.1f rows an event", rate, perEvent), goal: ratioAtLeast(0.1)})
+		against: fmt.Sprintf("bare SQLite upserts of 1.5 kB with two indices, %.0f rows/s, at %.1f rows an event", rate, perEvent),
+		goal:    ratioAtLeast(0.1)})
 	return nil
 }
 
@@ -82,14 +84,19 @@ func openView(data string) (*sql.DB, error) {
 // bareRows tells how long it takes to upsert n rows into a new file that is set up as the
 // view's, in transactions of batch rows.
 func bareRows(ctx context.Context, path string, n, batch int) (time.Duration, error) {
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
+	db, err := sql.Open("sqlite",
+		"file:"+path+
+			"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL"+
+			"&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)"+
+			"&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {
 		return 0, err
 	}
 	db.SetMaxOpenConns(1)
 	defer func() { _ = db.Close(); _ = os.Remove(path) }()
 	for _, q := range []string{
-		`CREATE TABLE bare (rid INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, patient INTEGER NOT NULL, updated INTEGER NOT NULL, body BLOB NOT NULL)`,
+		`CREATE TABLE bare (rid INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, patient INTEGER NOT NULL, updated INTEGER NOT NULL,
+			body BLOB NOT NULL)`,
 		`CREATE INDEX bare_patient ON bare (patient, updated)`,
 	} {
 		if _, err := db.ExecContext(ctx, q); err != nil {

@@ -41,7 +41,8 @@ type Request struct {
 func ParseIdentifier(s string) (system, value string, err error) {
 	system, value, ok := strings.Cut(s, "|")
 	if !ok || system == "" || value == "" {
-		return "", "", fault.New(fault.Invalid, fmt.Sprintf("identifier %q is not of the form SYSTEM|VALUE", s), "give the identifier's system, a vertical bar, and its value")
+		return "", "", fault.New(fault.Invalid, fmt.Sprintf("identifier %q is not of the form SYSTEM|VALUE", s),
+			"give the identifier's system, a vertical bar, and its value")
 	}
 	return system, value, nil
 }
@@ -51,7 +52,8 @@ func ParseIdentifier(s string) (system, value string, err error) {
 func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	now := s.Now()
 	if r.KnownAt.After(now) {
-		return card.Card{}, fault.New(fault.Invalid, "known_at lies in the future: nobody knows yet what will be known then", "give a moment in the past or leave it out")
+		return card.Card{}, fault.New(fault.Invalid, "known_at lies in the future: nobody knows yet what will be known then",
+			"give a moment in the past or leave it out")
 	}
 	in := card.Input{KnownAt: r.KnownAt, Lagging: s.Lagging()}
 	if in.KnownAt.IsZero() {
@@ -124,7 +126,8 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 			return keys[0], nil
 		}
 		if len(keys) > 1 {
-			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients state this identifier", len(keys)), "ask by the identifier that messages are posted under")
+			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients state this identifier", len(keys)),
+				"ask by the identifier that messages are posted under")
 		}
 	}
 	return "", fault.New(fault.NotFound, "No record under this number. That is no all-clear", "check the number.")

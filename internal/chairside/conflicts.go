@@ -16,7 +16,8 @@ import (
 const IdentityConflict = "identity-conflict"
 
 // conflicts are the findings in a patient's identity facts until a moment.
-func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, facts []record.Fact, until time.Time) ([]card.Finding, error) {
+func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, facts []record.Fact,
+	until time.Time) ([]card.Finding, error) {
 	found, err := dossier.Conflicts(ctx, s.Ring, ids, patient, record.Effective(facts), until)
 	if err != nil {
 		return nil, err
@@ -24,9 +25,11 @@ func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient
 	var out []card.Finding
 	for _, c := range found {
 		f := card.Finding{
-			ID: record.FindingID(IdentityConflict, "", c.Facts[0]), Rule: IdentityConflict, Severity: string(rule.Caution), Since: c.Since, Facts: c.Facts,
-			Seen:   "Identity facts still arrive under a number that was merged into this patient",
-			Clears: "a person corrects or voids the wrong statement, reverses the merge, or states the right birth date once more under a name",
+			ID: record.FindingID(IdentityConflict, "", c.Facts[0]), Rule: IdentityConflict, Severity: string(rule.Caution), Since: c.Since,
+			Facts: c.Facts,
+			Seen:  "Identity facts still arrive under a number that was merged into this patient",
+			Clears: "a person corrects or voids the wrong statement, reverses the merge, or states the right birth date once more under " +
+				"a name",
 		}
 		switch {
 		case c.Merge:

@@ -41,7 +41,10 @@ func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Pat
 				events = append(events, of...)
 			}
 		}
-		all, err := view.Closure(l, events, func(a, b *record.Fact) bool { return ids.Survivor(a.PatientKey) == ids.Survivor(b.PatientKey) })
+		all, err := view.Closure(l, events, func(a,
+			b *record.Fact) bool {
+			return ids.Survivor(a.PatientKey) == ids.Survivor(b.PatientKey)
+		})
 		if err != nil {
 			return err
 		}

@@ -44,7 +44,8 @@ func (s *Service) WhatIf(ctx context.Context, p whatif.Proposal, facility string
 				continue // with the patient it was merged into
 			}
 			if ctx.Err() != nil {
-				return fault.Wrap(fault.Unavailable, ctx.Err(), "the request ended before the comparison did", "try again, for one facility at a time")
+				return fault.Wrap(fault.Unavailable, ctx.Err(), "the request ended before the comparison did",
+					"try again, for one facility at a time")
 			}
 			d, err := moment.Patient(key)
 			if err != nil {

@@ -28,7 +28,8 @@ type Conflict struct {
 // by taking back or correcting the wrong statement, by reversing the merge, or by stating the
 // right birth date once more, for the patient who goes on: the last statement's date, after the
 // conflict, by a named recorder.
-func Conflicts(ctx context.Context, opener Opener, ids *record.Identities, patient string, items []record.Item, until time.Time) ([]Conflict, error) {
+func Conflicts(ctx context.Context, opener Opener, ids *record.Identities, patient string, items []record.Item,
+	until time.Time) ([]Conflict, error) {
 	w := identityWalk{stated: map[string]statement{}, into: map[string]string{}, open: map[string][]Conflict{}}
 	last := map[string]string{} // retired key → the merge that stands
 	for i := range items {
@@ -83,7 +84,8 @@ func (w *identityWalk) merge(it *record.Item) {
 	a, b := w.stated[on], w.stated[gone]
 	w.open[on] = append(w.open[on], w.open[gone]...)
 	if a.born != "" && b.born != "" && a.born != b.born {
-		w.open[on] = append(w.open[on], Conflict{Since: it.At, Facts: []string{it.ID, a.fact, b.fact}, Dates: []string{a.born, b.born}, Merge: true})
+		w.open[on] = append(w.open[on], Conflict{Since: it.At, Facts: []string{it.ID, a.fact, b.fact},
+			Dates: []string{a.born, b.born}, Merge: true})
 	}
 	if a.born == "" {
 		w.stated[on] = b

@@ -39,7 +39,8 @@ func Facility(l view.Loader, facility string, zone *time.Location, asOf surveil.
 	if err != nil {
 		return nil, err
 	}
-	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{}, Since: surveil.First, AsOf: asOf}}
+	w := &surveil.Watch{Zone: zone, Unit: surveil.Unit{Facility: facility, People: people, Censuses: map[surveil.Month]surveil.Census{},
+		Since: surveil.First, AsOf: asOf}}
 	began, known, err := l.FirstTreatment(facility)
 	if err != nil {
 		return nil, err
@@ -71,14 +72,16 @@ func Facility(l view.Loader, facility string, zone *time.Location, asOf surveil.
 			if old, ok := thresholds[n]; ok {
 				w.Replaced = append(w.Replaced, old)
 			}
-			t := surveil.Threshold{ChartName: n, Fact: it.ID, Seq: it.Seq, Reference: b.GetReferencePer_100PatientMonths(), R: b.GetRateRatio(), H: b.GetThreshold(),
+			t := surveil.Threshold{ChartName: n, Fact: it.ID, Seq: it.Seq, Reference: b.GetReferencePer_100PatientMonths(),
+				R: b.GetRateRatio(), H: b.GetThreshold(),
 				InControl: b.GetInControlMonths(), SetBy: b.GetSetBy().GetValue(), From: surveil.DayOf(it.At, zone)}
 			if t.Seen, err = l.Seen(it.ID); err != nil {
 				return nil, err
 			}
 			thresholds[n] = t
 		case *cannularyv1.SurveillanceSignalAcknowledged:
-			a := surveil.Acknowledgement{ChartName: ChartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, Seq: it.Seq, On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
+			a := surveil.Acknowledgement{ChartName: ChartName(b.GetPattern(), b.GetInfectionClass()), Fact: it.ID, Seq: it.Seq,
+				On: surveil.DayOf(it.At, zone), By: b.GetAcknowledgedBy().GetValue(), Reason: b.GetReason()}
 			if a.Seen, err = l.Seen(it.ID); err != nil {
 				return nil, err
 			}

@@ -31,14 +31,16 @@ func Topics(f *record.Fact) []Topic {
 	var out []Topic
 	kind := f.BodyKind()
 	if f.PatientKey != "" {
-		out = append(out, Topic{PatientTopic + f.PatientKey, kind == record.KindIdentityStated || kind == record.KindPatientsMerged || kind == record.KindMergeReversed})
+		out = append(out, Topic{PatientTopic + f.PatientKey, kind == record.KindIdentityStated || kind == record.KindPatientsMerged ||
+			kind == record.KindMergeReversed})
 	}
 	if f.MergedKey != "" {
 		out = append(out, Topic{PatientTopic + f.MergedKey, true}, Topic{MergesTopic, true})
 	}
 	if f.PatientKey != "" {
 		for _, t := range f.Tracks() {
-			out = append(out, Topic{TrackTopic + f.PatientKey + "/" + t, kind == "track_planned" || kind == "track_taken_over" || kind == "track_retired"})
+			out = append(out, Topic{TrackTopic + f.PatientKey + "/" + t, kind == "track_planned" || kind == "track_taken_over" ||
+				kind == "track_retired"})
 		}
 		for _, a := range f.Accesses() {
 			out = append(out, Topic{AccessTopic + f.PatientKey + "/" + a, kind == "access_created" || kind == "access_retired"})

@@ -138,7 +138,8 @@ func (b *BusyError) Error() string {
 	if b.Open >= b.MaxOpen {
 		return fmt.Sprintf("%d exports run or wait, more are not taken; wait for one to end, or cancel one with DELETE", b.Open)
 	}
-	return fmt.Sprintf("the files of %d exports are kept, more are not taken; DELETE those that were fetched, or wait until the oldest expires", b.Kept)
+	return fmt.Sprintf(
+		"the files of %d exports are kept, more are not taken; DELETE those that were fetched, or wait until the oldest expires", b.Kept)
 }
 
 // retryOpen is after what time to ask again for a place while others run.
@@ -186,7 +187,8 @@ func (e *Engine) Begin(r *Request) (id string, err error) {
 	j.dir = filepath.Join(e.cfg.Dir, j.id)
 	if err := e.writeDown(j); err != nil {
 		_ = os.RemoveAll(j.dir)
-		return "", fault.Wrap(fault.Unavailable, err, "the request could not be written to disk", "tell the operator that the export folder has no room or cannot be written, then begin again")
+		return "", fault.Wrap(fault.Unavailable, err, "the request could not be written to disk",
+			"tell the operator that the export folder has no room or cannot be written, then begin again")
 	}
 	e.jobs = append(e.jobs, j)
 	e.awake()
@@ -222,7 +224,8 @@ func (e *Engine) room() error {
 	if free >= e.cfg.MinFree {
 		return nil
 	}
-	return fault.New(fault.Unavailable, fmt.Sprintf("the disk has %d MB left, and exports leave %d MB to the log", free>>20, e.cfg.MinFree>>20),
+	return fault.New(fault.Unavailable, fmt.Sprintf("the disk has %d MB left, and exports leave %d MB to the log",
+		free>>20, e.cfg.MinFree>>20),
 		"DELETE exports that were fetched or tell the operator, then begin again with a new $export")
 }
 
@@ -288,7 +291,8 @@ func (e *Engine) Cancel(id string) (ok bool, err error) {
 		err = os.RemoveAll(j.dir)
 	}
 	if err != nil {
-		return true, fault.Wrap(fault.Unavailable, err, "the files of the export could not be removed", "send the DELETE again; if it stays, tell the operator, whose log has the cause")
+		return true, fault.Wrap(fault.Unavailable, err, "the files of the export could not be removed",
+			"send the DELETE again; if it stays, tell the operator, whose log has the cause")
 	}
 	if j.cancel != nil {
 		j.gone = true

@@ -127,7 +127,8 @@ func failure(err error) string {
 	if errors.As(err, &f) {
 		return f.Error()
 	}
-	return "the export failed and what it had written was removed. Begin again with a new $export; if it fails again, tell the operator, whose log has the cause"
+	return "the export failed and what it had written was removed. Begin again with a new $export; if it fails again, tell the operator, " +
+		"whose log has the cause"
 }
 
 // detail is what the operator's log is told.

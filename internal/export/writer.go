@@ -76,7 +76,8 @@ func (w *Writer) Put(typ string, body []byte) error {
 }
 
 func notWritten(err error) error {
-	return fault.Wrap(fault.Unavailable, err, "the files of the export could not be written", "tell the operator that the export folder has no room or cannot be written, then begin again with a new $export")
+	return fault.Wrap(fault.Unavailable, err, "the files of the export could not be written",
+		"tell the operator that the export folder has no room or cannot be written, then begin again with a new $export")
 }
 
 // file finds the file of a type, or makes it with its first resource.

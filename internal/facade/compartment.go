@@ -31,7 +31,8 @@ func (h *Handler) compartmentRoute(path, id, name string, post bool) (*route, er
 				names = append(names, h.types[i].Name)
 			}
 		}
-		return nil, notFound("not-supported", "there is nothing at %s; in the compartment of a Patient %s can be searched; Patient/%s/$everything answers all of it",
+		return nil, notFound("not-supported",
+			"there is nothing at %s; in the compartment of a Patient %s can be searched; Patient/%s/$everything answers all of it",
 			shown(path), strings.Join(names, ", "), shown(id))
 	}
 	run := func(r *request) (reply, error) {

@@ -55,7 +55,8 @@ func check(b []byte, query string) []byte {
 
 // decodeCursor reads a cursor of the kind and query.
 func decodeCursor(s string, kind byte, query string) (cursor, error) {
-	bad := invalid(paramCursor, "the cursor in %s is damaged or belongs to another request; follow the next link as it is, or begin again without it", paramCursor)
+	bad := invalid(paramCursor,
+		"the cursor in %s is damaged or belongs to another request; follow the next link as it is, or begin again without it", paramCursor)
 	b, err := base64.RawURLEncoding.Strict().DecodeString(s)
 	if err != nil || len(b) < 2+checkBytes || len(b) > 255 {
 		return cursor{}, bad
@@ -96,8 +97,10 @@ func (c cursor) settle(now view.Mark) (view.Mark, error) {
 		return now, nil
 	}
 	if now.Seq < c.first.Seq {
-		return view.Mark{}, &problem{Status: http.StatusServiceUnavailable, Code: "transient", Header: map[string]string{"Retry-After": "1"},
-			Text: fmt.Sprintf("this copy has projected the log up to event %d, the first page was read at %d; try again", now.Seq, c.first.Seq)}
+		return view.Mark{}, &problem{Status: http.StatusServiceUnavailable, Code: "transient",
+			Header: map[string]string{"Retry-After": "1"},
+			Text: fmt.Sprintf("this copy has projected the log up to event %d, the first page was read at %d; try again", now.Seq,
+				c.first.Seq)}
 	}
 	if c.first.Watermark.Before(now.Watermark) {
 		return c.first, nil

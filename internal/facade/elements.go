@@ -43,26 +43,37 @@ var required = map[string][]string{
 // summary are the elements of a summary beside required ones.
 // Source: the StructureDefinitions of FHIR R4, elements with isSummary.
 var summary = map[string][]string{
-	"BodyStructure":       {"identifier", "morphology", "location", "description"},
-	"CodeSystem":          {"url", "identifier", "version", "name", "title", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction", "caseSensitive", "valueSet", "hierarchyMeaning", "compositional", "versionNeeded", "supplements", "count", "filter", "property"},
-	"DetectedIssue":       {"identifier", "code", "severity", "patient", "identified[x]", "author", "implicated"},
-	"Device":              {"udiCarrier", "safety"},
-	"Flag":                {"identifier", "category", "period", "encounter", "author"},
-	"Group":               {"identifier", "active", "code", "name", "quantity", "managingEntity"},
-	"Location":            {"identifier", "operationalStatus", "name", "description", "mode", "type", "physicalType", "managingOrganization"},
-	"Measure":             {"url", "identifier", "version", "name", "title", "experimental", "date", "publisher", "contact", "description", "useContext", "jurisdiction", "effectivePeriod", "disclaimer", "scoring", "compositeScoring", "type", "riskAdjustment", "rateAggregation", "rationale", "clinicalRecommendationStatement", "improvementNotation", "definition", "guidance"},
-	"MeasureReport":       {"identifier", "subject", "date", "reporter"},
-	"NamingSystem":        {"publisher", "contact", "useContext", "jurisdiction"},
-	"Observation":         {"identifier", "basedOn", "partOf", "subject", "focus", "encounter", "effective[x]", "issued", "performer", "value[x]", "hasMember", "derivedFrom", "component"},
-	"OperationDefinition": {"url", "version", "title", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction", "affectsState", "base", "resource"},
-	"Organization":        {"identifier", "type", "name", "partOf"},
-	"Patient":             {"identifier", "name", "telecom", "gender", "birthDate", "address", "managingOrganization"},
-	"Practitioner":        {"identifier", "active", "name", "telecom", "address", "gender", "birthDate"},
-	"Procedure":           {"identifier", "instantiatesCanonical", "instantiatesUri", "basedOn", "partOf", "statusReason", "category", "code", "encounter", "performed[x]", "recorder", "asserter", "performer", "location", "reasonCode", "reasonReference", "bodySite", "outcome"},
-	"Provenance":          {},
-	"SearchParameter":     {"version", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction"},
-	"StructureDefinition": {"identifier", "version", "title", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction", "keyword", "fhirVersion", "context", "contextInvariant", "baseDefinition", "derivation"},
-	"ValueSet":            {"url", "identifier", "version", "name", "title", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction", "immutable"},
+	"BodyStructure": {"identifier", "morphology", "location", "description"},
+	"CodeSystem": {"url", "identifier", "version", "name", "title", "experimental", "date", "publisher", "contact", "useContext",
+		"jurisdiction", "caseSensitive", "valueSet", "hierarchyMeaning", "compositional", "versionNeeded", "supplements", "count",
+		"filter", "property"},
+	"DetectedIssue": {"identifier", "code", "severity", "patient", "identified[x]", "author", "implicated"},
+	"Device":        {"udiCarrier", "safety"},
+	"Flag":          {"identifier", "category", "period", "encounter", "author"},
+	"Group":         {"identifier", "active", "code", "name", "quantity", "managingEntity"},
+	"Location": {"identifier", "operationalStatus", "name", "description", "mode", "type", "physicalType",
+		"managingOrganization"},
+	"Measure": {"url", "identifier", "version", "name", "title", "experimental", "date", "publisher", "contact", "description",
+		"useContext", "jurisdiction", "effectivePeriod", "disclaimer", "scoring", "compositeScoring", "type", "riskAdjustment",
+		"rateAggregation", "rationale", "clinicalRecommendationStatement", "improvementNotation", "definition", "guidance"},
+	"MeasureReport": {"identifier", "subject", "date", "reporter"},
+	"NamingSystem":  {"publisher", "contact", "useContext", "jurisdiction"},
+	"Observation": {"identifier", "basedOn", "partOf", "subject", "focus", "encounter", "effective[x]", "issued", "performer",
+		"value[x]", "hasMember", "derivedFrom", "component"},
+	"OperationDefinition": {"url", "version", "title", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction",
+		"affectsState", "base", "resource"},
+	"Organization": {"identifier", "type", "name", "partOf"},
+	"Patient":      {"identifier", "name", "telecom", "gender", "birthDate", "address", "managingOrganization"},
+	"Practitioner": {"identifier", "active", "name", "telecom", "address", "gender", "birthDate"},
+	"Procedure": {"identifier", "instantiatesCanonical", "instantiatesUri", "basedOn", "partOf", "statusReason", "category",
+		"code", "encounter", "performed[x]", "recorder", "asserter", "performer", "location", "reasonCode", "reasonReference",
+		"bodySite", "outcome"},
+	"Provenance":      {},
+	"SearchParameter": {"version", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction"},
+	"StructureDefinition": {"identifier", "version", "title", "experimental", "date", "publisher", "contact", "useContext", "jurisdiction",
+		"keyword", "fhirVersion", "context", "contextInvariant", "baseDefinition", "derivation"},
+	"ValueSet": {"url", "identifier", "version", "name", "title", "experimental", "date", "publisher", "contact", "useContext",
+		"jurisdiction", "immutable"},
 }
 
 // part says what of a resource is answered.
@@ -161,7 +172,9 @@ func readElements(v string) ([]string, error) {
 	var out []string
 	for _, name := range strings.Split(v, ",") {
 		if name == "" || strings.IndexFunc(name, func(r rune) bool { return r > unicode.MaxASCII || !unicode.IsLetter(r) }) >= 0 {
-			return nil, invalid(paramElements, "_elements: %s is no name of an element; give top-level elements such as status,code, without a type", shown(orNothing(name)))
+			return nil, invalid(paramElements,
+				"_elements: %s is no name of an element; give top-level elements such as status,code, without a type",
+				shown(orNothing(name)))
 		}
 		out = append(out, name)
 	}
@@ -185,7 +198,8 @@ func readPart(r *request, what string) (part, error) {
 			p.summary = v
 		case "false":
 		default:
-			return p, notSupported(paramSummary, "_summary: %s is not offered for one resource; there are data, false, text, true", shown(v))
+			return p, notSupported(paramSummary,
+				"_summary: %s is not offered for one resource; there are data, false, text, true", shown(v))
 		}
 	}
 	if r.params.Has(paramElements) {

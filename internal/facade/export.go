@@ -81,7 +81,8 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 func (h *Handler) beginExport(r *request, path string, level export.Level, group string) (reply, error) {
 	if !prefers(r.Header, "respond-async") {
 		return reply{}, &problem{Status: http.StatusBadRequest, Code: "required", Expression: "http.Prefer",
-			Text: "$export is answered later: send it with the header Prefer: respond-async, then ask at the Content-Location of the answer how far it is"}
+			Text: "$export is answered later: send it with the header Prefer: respond-async, then ask at the Content-Location of the " +
+				"answer how far it is"}
 	}
 	if r.Method == http.MethodPost {
 		if err := readParameters(r); err != nil {
@@ -97,7 +98,8 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 			return reply{}, unknownResource("Group", group)
 		}
 	}
-	req := &export.Request{Level: level, Group: group, Lenient: lenient(r.Header), Base: r.base, URL: r.base + strings.TrimPrefix(path, Path)}
+	req := &export.Request{Level: level, Group: group, Lenient: lenient(r.Header), Base: r.base,
+		URL: r.base + strings.TrimPrefix(path, Path)}
 	if r.URL.RawQuery != "" {
 		req.URL += "?" + r.URL.RawQuery
 	}
@@ -107,13 +109,15 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 	id, err := h.cfg.Exports.Begin(req)
 	var busy *export.BusyError
 	if errors.As(err, &busy) {
-		return reply{}, &problem{Status: http.StatusTooManyRequests, Code: "throttled", Text: busy.Error(), Header: map[string]string{"Retry-After": retryAfter(busy.Retry)}}
+		return reply{}, &problem{Status: http.StatusTooManyRequests, Code: "throttled", Text: busy.Error(),
+			Header: map[string]string{"Retry-After": retryAfter(busy.Retry)}}
 	}
 	if err != nil {
 		return reply{}, err
 	}
 	at := r.base + "/" + exportName + "/" + id
-	return informed(http.StatusAccepted, "the export is begun; GET "+at+" tells how far it is, DELETE cancels it", map[string]string{"Content-Location": at}), nil
+	return informed(http.StatusAccepted, "the export is begun; GET "+at+" tells how far it is, DELETE cancels it",
+		map[string]string{"Content-Location": at}), nil
 }
 
 func retryAfter(d time.Duration) string {
@@ -122,7 +126,8 @@ func retryAfter(d time.Duration) string {
 
 // informed is an answer that only says something.
 func informed(status int, text string, header map[string]string) reply {
-	out := reply{status: status, header: map[string]string{"Cache-Control": "no-store"}, body: fhir.OperationOutcome("information", "informational", text)}
+	out := reply{status: status, header: map[string]string{"Cache-Control": "no-store"},
+		body: fhir.OperationOutcome("information", "informational", text)}
 	for k, v := range header {
 		out.header[k] = v
 	}
@@ -165,7 +170,8 @@ func (h *Handler) exportStatus(r *request, id string) (reply, error) {
 }
 
 func unknownExport(id string) *problem {
-	return notFound("not-found", "there is no export %s here, or no longer: it was removed or has expired; begin again with $export", shown(id))
+	return notFound("not-found", "there is no export %s here, or no longer: it was removed or has expired; begin again with $export",
+		shown(id))
 }
 
 // exportList lists the files of an export.
@@ -188,7 +194,8 @@ func listOf(base, id string, s *export.Status) *exportList {
 	if state.IsZero() {
 		state = time.Unix(0, 0) // an empty view, see bundle.bytes
 	}
-	m := &exportList{TransactionTime: state.UTC().Format(instantLayout), Request: s.Request.URL, Output: []exportedFile{}, Error: []exportedFile{}}
+	m := &exportList{TransactionTime: state.UTC().Format(instantLayout), Request: s.Request.URL, Output: []exportedFile{},
+		Error: []exportedFile{}}
 	for _, f := range s.Result.Files {
 		x := exportedFile{f.Type, base + "/" + exportName + "/" + id + "/" + f.Type + exportEnding, f.Count}
 		if f.Type == export.Notices {
@@ -237,9 +244,11 @@ func (h *Handler) exportOperation(typ string) []operation {
 	if h.cfg.Exports == nil {
 		return nil
 	}
-	const about = "After the Bulk Data Access IG, STU 2: by GET or POST, with _since (only what changed at that time or later), _type, _typeFilter and _outputFormat (NDJSON only). " +
+	const about = "After the Bulk Data Access IG, STU 2: by GET or POST, with _since (only what changed at that time or later), _type, " +
+		"_typeFilter and _outputFormat (NDJSON only). " +
 		"One file for each type. transactionTime is the _since of the next export: together they lose nothing. "
-	const shared = "Gives the patients' resources, their Provenance and Groups, and the Practitioner, Organization, Location and Device resources that these refer to, also those that did not change since _since if something that did refers to them. "
+	const shared = "Gives the patients' resources, their Provenance and Groups, and the Practitioner, Organization, Location and Device " +
+		"resources that these refer to, also those that did not change since _since if something that did refers to them. "
 	switch typ {
 	case "":
 		return []operation{{"export", fhir.Base + "/OperationDefinition/export", about + "Gives all resources."}}
@@ -247,7 +256,8 @@ func (h *Handler) exportOperation(typ string) []operation {
 		return []operation{{"export", fhir.Base + "/OperationDefinition/patient-export", about + shared}}
 	case "Group":
 		return []operation{{"export", fhir.Base + "/OperationDefinition/group-export", about + shared +
-			"The Group's members are the patients with facts of its facility, under all their identities. Of a member who may have joined since _since everything is given, and of one who is a member only by a merge it is each time."}}
+			"The Group's members are the patients with facts of its facility, under all their identities. Of a member who may have " +
+			"joined since _since everything is given, and of one who is a member only by a merge it is each time."}}
 	}
 	return nil
 }

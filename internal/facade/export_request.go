@@ -30,7 +30,8 @@ func readParameters(r *request) error {
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxParameters))
 	var large *http.MaxBytesError
 	if errors.As(err, &large) {
-		return &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
+		return &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
+			Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
 	}
 	if err != nil {
 		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
@@ -49,7 +50,8 @@ func readParameters(r *request) error {
 	}
 	if err := json.Unmarshal(body, &p); err != nil || p.ResourceType != "Parameters" {
 		return &problem{Status: http.StatusBadRequest, Code: "structure",
-			Text: `the body of a $export must be a Parameters resource: {"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Observation"}]}`}
+			Text: `the body of a $export must be a Parameters resource: ` +
+				`{"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Observation"}]}`}
 	}
 	for i, x := range p.Parameter {
 		var name, value string
@@ -64,7 +66,8 @@ func readParameters(r *request) error {
 		// A reference or anything else is told by its name, if that is no parameter here.
 		if err != nil || found != 1 && slices.Contains(exportParams(), name) {
 			return &problem{Status: http.StatusBadRequest, Code: "structure", Expression: fmt.Sprintf("Parameters.parameter[%d]", i),
-				Text: strings.TrimSuffix(fmt.Sprintf("parameter[%d] %s", i, shown(name)), " ") + " needs a name and one valueString, or valueInstant for _since"}
+				Text: strings.TrimSuffix(fmt.Sprintf("parameter[%d] %s", i, shown(name)), " ") +
+					" needs a name and one valueString, or valueInstant for _since"}
 		}
 		r.params.Add(name, value)
 	}
@@ -84,13 +87,15 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 		}
 		if name == "patient" {
 			// To ignore it would give what was not asked for.
-			return notSupported(name, "patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility")
+			return notSupported(name,
+				"patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility")
 		}
 		text := fmt.Sprintf("%s is no parameter of $export; there are %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
 		if !req.Lenient {
 			return notSupported(name, "%s", text+"; with Prefer: handling=lenient it would be ignored")
 		}
-		req.Notices = append(req.Notices, outcomeEntry("warning", "not-supported", text+"; it was ignored, as Prefer: handling=lenient asks", "http."+shown(name)).body)
+		req.Notices = append(req.Notices,
+			outcomeEntry("warning", "not-supported", text+"; it was ignored, as Prefer: handling=lenient asks", "http."+shown(name)).body)
 	}
 	for _, name := range []string{paramOutputFormat, paramSince} {
 		if !r.params.Has(name) {
@@ -108,7 +113,9 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 		}
 		// A plus sign that was not escaped arrives as a space.
 		if v = strings.Replace(v, " ", "+", 1); !slices.Contains([]string{"application/fhir+ndjson", "application/ndjson", "ndjson"}, v) {
-			return notSupported(name, "_outputFormat: %s is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same", shown(v))
+			return notSupported(name,
+				"_outputFormat: %s is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same",
+				shown(v))
 		}
 	}
 	if err := h.exportedTypes(r, req); err != nil {
@@ -141,11 +148,13 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 	compartment := req.Level == export.System
 	for _, name := range asked {
 		if !slices.Contains(all, name) {
-			p := invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)), strings.Join(all, ", "))
+			p := invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)),
+				strings.Join(all, ", "))
 			if !req.Lenient {
 				return p
 			}
-			req.Notices = append(req.Notices, outcomeEntry("warning", "not-supported", p.Text+"; it was left out, as Prefer: handling=lenient asks", p.Expression).body)
+			req.Notices = append(req.Notices,
+				outcomeEntry("warning", "not-supported", p.Text+"; it was left out, as Prefer: handling=lenient asks", p.Expression).body)
 			continue
 		}
 		compartment = compartment || !slices.Contains(sharedByPatients(), name)
@@ -159,7 +168,9 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 		return invalid(paramType, "_type: none of the types is here; there are %s", strings.Join(all, ", "))
 	}
 	if !compartment && !req.Lenient {
-		return invalid(paramType, "_type: %s belong to no patient; ask also for a type that does, for the $export of the whole system, or with Prefer: handling=lenient for those that the patients' resources refer to", strings.Join(req.Types, ", "))
+		return invalid(paramType,
+			"_type: %s belong to no patient; ask also for a type that does, for the $export of the whole system, or with Prefer: "+
+				"handling=lenient for those that the patients' resources refer to", strings.Join(req.Types, ", "))
 	}
 	return nil
 }
@@ -185,7 +196,8 @@ func splitSearches(s string) []string {
 // shapesAnswer tells whether a parameter shapes the answer of a search, and filters nothing.
 func shapesAnswer(name string) bool {
 	name, _, _ = strings.Cut(name, ":")
-	return slices.Contains(resultParams(), name) || slices.Contains([]string{"_include", "_revinclude", "_elements", "_contained", "_containedType", "_score", "_graph", "_maxresults"}, name)
+	return slices.Contains(resultParams(), name) || slices.Contains([]string{"_include", "_revinclude", "_elements", "_contained",
+		"_containedType", "_score", "_graph", "_maxresults"}, name)
 }
 
 // maxSearches is how many searches a _typeFilter may have. All those of one type go into one
@@ -201,7 +213,8 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		header.Set("Prefer", "handling=lenient")
 	}
 	costly := func(format string, args ...any) error {
-		return &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramTypeFilter, Text: "_typeFilter: " + fmt.Sprintf(format, args...)}
+		return &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramTypeFilter,
+			Text: "_typeFilter: " + fmt.Sprintf(format, args...)}
 	}
 	if len(req.Searches) > maxSearches {
 		return nil, nil, costly("there are more than %d searches; join values with commas in one search, or split the export", maxSearches)
@@ -211,14 +224,19 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		name, query, ok := strings.Cut(one, "?")
 		t := h.typeNamed(name)
 		if !ok || t == nil || !slices.Contains(h.stored(), name) {
-			return nil, nil, invalid(paramTypeFilter, "_typeFilter: %s is no search; it is Type?parameters, for instance Observation?status=final, with one of %s", shown(orNothing(one)), strings.Join(h.stored(), ", "))
+			return nil, nil, invalid(paramTypeFilter,
+				"_typeFilter: %s is no search; it is Type?parameters, for instance Observation?status=final, with one of %s",
+				shown(orNothing(one)), strings.Join(h.stored(), ", "))
 		}
 		if !slices.Contains(req.Types, name) {
-			return nil, nil, invalid(paramTypeFilter, "_typeFilter: %s is filtered but not among the _type that are exported: %s", name, strings.Join(req.Types, ", "))
+			return nil, nil, invalid(paramTypeFilter, "_typeFilter: %s is filtered but not among the _type that are exported: %s", name,
+				strings.Join(req.Types, ", "))
 		}
 		params, err := answer.Values("", query)
 		if err != nil {
-			return nil, nil, invalid(paramTypeFilter, "_typeFilter: the parameters of %s cannot be read: percent signs and semicolons inside must be written as %%25 and %%3B, and the whole then be escaped once more", name)
+			return nil, nil, invalid(paramTypeFilter,
+				"_typeFilter: the parameters of %s cannot be read: percent signs and semicolons inside must be written as %%25 and %%3B, "+
+					"and the whole then be escaped once more", name)
 		}
 		names := make([]string, 0, len(params))
 		for p := range params {
@@ -227,19 +245,23 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		sort.Strings(names)
 		for _, p := range names {
 			if shapesAnswer(p) {
-				return nil, nil, notSupported(paramTypeFilter, "_typeFilter: %s shapes the answer of a search and is not possible in an export; leave it out", shown(p))
+				return nil, nil, notSupported(paramTypeFilter,
+					"_typeFilter: %s shapes the answer of a search and is not possible in an export; leave it out", shown(p))
 			}
 		}
-		s, err := h.readSearch(&request{Request: (&http.Request{Header: header, URL: &url.URL{}}).WithContext(ctx), base: req.Base, params: params}, t)
+		s, err := h.readSearch(&request{Request: (&http.Request{Header: header, URL: &url.URL{}}).WithContext(ctx), base: req.Base,
+			params: params}, t)
 		if err != nil {
 			var p *problem
 			if errors.As(err, &p) {
-				err = &problem{Status: p.Status, Code: p.Code, Expression: "http." + paramTypeFilter, Text: "_typeFilter: " + name + ": " + p.Text}
+				err = &problem{Status: p.Status, Code: p.Code, Expression: "http." + paramTypeFilter,
+					Text: "_typeFilter: " + name + ": " + p.Text}
 			}
 			return nil, nil, err
 		}
 		if conditions[name] += s.conditions(); conditions[name] > maxConditions {
-			return nil, nil, costly("the searches of %s ask for more than %d things, chains that lead over many resources included; split the export", name, maxConditions)
+			return nil, nil, costly("the searches of %s ask for more than %d things, chains that lead over many resources included; "+
+				"split the export", name, maxConditions)
 		}
 		out[name] = append(out[name], s.query.Filters)
 		notices = append(notices, s.notices()...)
@@ -270,7 +292,8 @@ func (h *Handler) Export(ctx context.Context, req *export.Request, w *export.Wri
 		if errors.As(err, &p) {
 			// It could be read when the export began: this program is another version. The
 			// text may name a patient, so it is not logged.
-			err = fault.New(fault.Invalid, "the _typeFilter of the export is not understood by the version of the service that runs now", "begin again with a new $export")
+			err = fault.New(fault.Invalid, "the _typeFilter of the export is not understood by the version of the service that runs now",
+				"begin again with a new $export")
 		}
 		return time.Time{}, err
 	}
@@ -280,7 +303,8 @@ func (h *Handler) Export(ctx context.Context, req *export.Request, w *export.Wri
 			return time.Time{}, err
 		}
 		if facility == "" {
-			return time.Time{}, fault.New(fault.NotFound, "the Group of the export is no longer known", "begin again with a new $export when the view has caught up")
+			return time.Time{}, fault.New(fault.NotFound, "the Group of the export is no longer known",
+				"begin again with a new $export when the view has caught up")
 		}
 	}
 	err = h.cfg.Store.Snapshot(ctx, func(n *view.Snapshot) error {

@@ -86,7 +86,8 @@ func New(cfg Config) (*Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second), gate: newGate(cfg.Limits)}, nil
+	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second),
+		gate: newGate(cfg.Limits)}, nil
 }
 
 // reply is an answer before it is written.

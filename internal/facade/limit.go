@@ -62,7 +62,8 @@ func (g *gate) run(ctx context.Context, wide bool, search func(context.Context) 
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
-			return tooBusy("throttled", "other searches over the data of all patients are running; try again in some seconds, or ask for one patient at a time")
+			return tooBusy("throttled",
+				"other searches over the data of all patients are running; try again in some seconds, or ask for one patient at a time")
 		}
 	}
 	running, cancel := context.WithTimeout(ctx, g.running)
@@ -75,7 +76,8 @@ func (g *gate) run(ctx context.Context, wide bool, search func(context.Context) 
 }
 
 func tooBusy(code, text string) *problem {
-	return &answer.Problem{Status: http.StatusServiceUnavailable, Code: code, Text: text, Header: map[string]string{"Retry-After": strconv.Itoa(retrySeconds)}}
+	return &answer.Problem{Status: http.StatusServiceUnavailable, Code: code, Text: text,
+		Header: map[string]string{"Retry-After": strconv.Itoa(retrySeconds)}}
 }
 
 // wide tells whether a search may go over the data of all patients: one that is neither of one

@@ -73,12 +73,18 @@ type operation struct {
 	Documentation string `json:"documentation"`
 }
 
-const restDoc = "Facts of constant-site haemodialysis needling, read only. Unknown search parameters are refused unless Prefer: handling=lenient is sent. " +
+const restDoc = "Facts of constant-site haemodialysis needling, read only. Unknown search parameters are refused unless Prefer: " +
+	"handling=lenient is sent. " +
 	"Pages are in the order of meta.lastUpdated; a resource that changes while a client pages comes again at the end. " +
 	"Bundle.meta.lastUpdated is the time to pull from next, with _lastUpdated=ge; it is the same on all pages of one search or earlier. " +
-	"Dates are written on the clock of the facility, findings and holds in UTC. A date in a search that has no zone (a day, a month, a year, a time without an offset) is compared with the date and time as each resource writes them; one with a zone is compared by moments, and a day that a resource writes is then that of its facility. _sort by a date is by moments. Times of versions are written in UTC, so the days of _lastUpdated, _since and _at are those of UTC. " +
-	"A code that the element can never have is refused, or asked for with a warning under Prefer: handling=lenient; a code that our own code system does not have is answered with a warning. " +
-	"Patient/[id]/[type] searches a type that has the parameter patient in that Patient's compartment. _format and _pretty are taken everywhere; _pretty=true indents. Answers are compressed for Accept-Encoding: gzip. " +
+	"Dates are written on the clock of the facility, findings and holds in UTC. A date in a search that has no zone (a day, a month, a " +
+	"year, a time without an offset) is compared with the date and time as each resource writes them; one with a zone is compared by " +
+	"moments, and a day that a resource writes is then that of its facility. _sort by a date is by moments. Times of versions are " +
+	"written in UTC, so the days of _lastUpdated, _since and _at are those of UTC. " +
+	"A code that the element can never have is refused, or asked for with a warning under Prefer: handling=lenient; a code that our own " +
+	"code system does not have is answered with a warning. " +
+	"Patient/[id]/[type] searches a type that has the parameter patient in that Patient's compartment. _format and _pretty are taken " +
+	"everywhere; _pretty=true indents. Answers are compressed for Accept-Encoding: gzip. " +
 	"_count is at most 1000 unless configured otherwise. " +
 	"Decision support that this record gives defers to the unit's protocol and licensed practice."
 
@@ -97,7 +103,8 @@ func (h *Handler) metadata(r *request) (reply, error) {
 	}
 	for i := range h.types {
 		t := &h.types[i]
-		x := restResource{Type: t.Name, Documentation: t.Doc, Versioning: "versioned", ReadHistory: t.Offers(VRead), ReferencePolicy: []string{"literal"}}
+		x := restResource{Type: t.Name, Documentation: t.Doc, Versioning: "versioned", ReadHistory: t.Offers(VRead),
+			ReferencePolicy: []string{"literal"}}
 		if t.Published {
 			x.Versioning = "no-version"
 		} else {
@@ -115,7 +122,8 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		}
 		if t.Everything {
 			x.Operation = []operation{{"everything", fhir.Base + "/OperationDefinition/patient-everything",
-				"GET on one Patient, with start, end, _since, _type and _count. Answers the patient's resources, their Provenance, and the staff, units and devices that they refer to."}}
+				"GET on one Patient, with start, end, _since, _type and _count. Answers the patient's resources, their Provenance, and " +
+					"the staff, units and devices that they refer to."}}
 		}
 		x.Operation = append(x.Operation, h.exportOperation(t.Name)...)
 		c.Rest[0].Resource = append(c.Rest[0].Resource, x)

@@ -28,7 +28,8 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	if err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
-			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: "the body of a _search may have at most 65536 bytes"}
+			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
+				Text: "the body of a _search may have at most 65536 bytes"}
 		}
 		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
 	}

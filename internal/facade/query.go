@@ -55,7 +55,9 @@ func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
 		}
 	}
 	if s.conditions() > maxConditions {
-		return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Text: fmt.Sprintf("the search asks for more than %d things, chains that lead over many resources included; split it", maxConditions)}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly",
+			Text: fmt.Sprintf("the search asks for more than %d things, chains that lead over many resources included; split it",
+				maxConditions)}
 	}
 	if s.part.summary == "text" && len(s.query.Includes)+len(s.query.RevIncludes) > 0 {
 		return nil, invalid(paramSummary, "_summary=text cannot be joined with _include or _revinclude; leave one out")
@@ -85,7 +87,8 @@ func (s *searching) conditions() int {
 func (s *searching) parameter(name string, values []string) error {
 	if slices.Contains(resultParams(), name) || strings.HasPrefix(name, paramInclude+":") || strings.HasPrefix(name, paramRevInclude+":") {
 		if s.inner {
-			return notSupported(name, "%s: parameters that shape an answer are not possible here; give search parameters of %s only", shown(name), s.t.Name)
+			return notSupported(name, "%s: parameters that shape an answer are not possible here; give search parameters of %s only",
+				shown(name), s.t.Name)
 		}
 		return s.shape(name, values)
 	}
@@ -97,13 +100,15 @@ func (s *searching) parameter(name string, values []string) error {
 			s.passed = append(s.passed, name)
 			return nil
 		}
-		return notSupported(name, "%s is no search parameter of %s; there are %s; with Prefer: handling=lenient it would be ignored", shown(orNothing(name)), s.t.Name, s.allowed())
+		return notSupported(name, "%s is no search parameter of %s; there are %s; with Prefer: handling=lenient it would be ignored",
+			shown(orNothing(name)), s.t.Name, s.allowed())
 	}
 	if modified && !slices.Contains(p.Modifiers(), modifier) || chain && modified && !slices.Contains(p.Targets, modifier) {
 		return notSupported(name, "%s: the modifier :%s is not offered%s", shown(base), shown(modifier), modifiers(p))
 	}
 	if !modified && p.Logical {
-		return notSupported(name, "%s: %s is known by its identifier only; search by %s:identifier=system|value", p.Name, p.Targets[0], p.Name)
+		return notSupported(name, "%s: %s is known by its identifier only; search by %s:identifier=system|value", p.Name,
+			p.Targets[0], p.Name)
 	}
 	for _, value := range values {
 		var f view.Filter
@@ -137,13 +142,15 @@ const maxChained = 500
 // one of them.
 func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, error) {
 	if s.inner || strings.Contains(rest, ".") {
-		return nil, notSupported(name, "%s: chains of more than one step are not offered; look the resource up first and search by its id", shown(name))
+		return nil, notSupported(name, "%s: chains of more than one step are not offered; look the resource up first and search by its id",
+			shown(name))
 	}
 	if p.Type != ReferenceParam {
 		return nil, notSupported(name, "%s: %s cannot be chained; it is no reference", shown(name), p.Name)
 	}
 	if !p.Chains() {
-		return nil, notSupported(name, "%s: %s cannot be chained; it may name %s; look the resource up first and search by its id", shown(name), p.Name, strings.Join(p.Targets, ", "))
+		return nil, notSupported(name, "%s: %s cannot be chained; it may name %s; look the resource up first and search by its id",
+			shown(name), p.Name, strings.Join(p.Targets, ", "))
 	}
 	target := s.h.typeNamed(p.Targets[0])
 	if target == nil {
@@ -212,13 +219,15 @@ func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error
 	var f view.Filter
 	for _, one := range splitValues(value) {
 		if s.values++; s.values > maxValues {
-			return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + p.Name, Text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
+			return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + p.Name,
+				Text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
 		}
 		if one == "" {
 			return nil, invalid(p.Name, "%s has an empty value; leave it out or give one", p.Name)
 		}
 		if !escaped(one) {
-			return nil, invalid(p.Name, `%s: in %s a backslash stands before something else than , | $ or \; write \\ for a backslash itself`, p.Name, shown(one))
+			return nil, invalid(p.Name,
+				`%s: in %s a backslash stands before something else than , | $ or \; write \\ for a backslash itself`, p.Name, shown(one))
 		}
 		list, err := s.conditionsOf(p, modifier, one)
 		if err != nil {
@@ -357,7 +366,8 @@ func (s *searching) shape(name string, values []string) error {
 			return notSupported(name, "_sort is not offered for %s; they come by their ids", s.t.Name)
 		}
 		if p == nil || p.Type != DateParam {
-			return notSupported(name, "_sort: %s is not offered; there is one of %s, or the same with - before it", shown(v), strings.Join(s.sorts(), ", "))
+			return notSupported(name, "_sort: %s is not offered; there is one of %s, or the same with - before it", shown(v),
+				strings.Join(s.sorts(), ", "))
 		}
 		s.query.Order.Descending = descending
 		if by != paramLastUpdated {
@@ -431,7 +441,8 @@ func (s *searching) includes(name string, values []string) error {
 					offered = append(offered, s.t.Name+":"+p)
 				}
 			}
-			return notSupported(name, "%s: %s is not offered for %s; there are %s", name, shown(v), s.t.Name, orNothing(strings.Join(offered, ", ")))
+			return notSupported(name, "%s: %s is not offered for %s; there are %s", name, shown(v), s.t.Name,
+				orNothing(strings.Join(offered, ", ")))
 		}
 		s.used.Add(name, v)
 	}
@@ -526,7 +537,8 @@ func (s *searching) notices() []entry {
 	}
 	for _, name := range s.passed {
 		out = append(out, outcomeEntry("warning", "not-supported",
-			fmt.Sprintf("%s is no search parameter of %s and was ignored, as Prefer: handling=lenient asks; there are %s", shown(orNothing(name)), s.t.Name, s.allowed()), "http."+shown(name)))
+			fmt.Sprintf("%s is no search parameter of %s and was ignored, as Prefer: handling=lenient asks; there are %s",
+				shown(orNothing(name)), s.t.Name, s.allowed()), "http."+shown(name)))
 	}
 	for _, d := range s.doubts {
 		out = append(out, outcomeEntry("warning", d.code, d.text, "http."+d.param))

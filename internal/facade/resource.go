@@ -129,20 +129,23 @@ func (h *Handler) sinceParam(v string) (time.Time, error) {
 
 func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramPretty, paramSince}, func(name, v string) (string, error) {
-		switch name {
-		case paramCount:
-			return h.countInto(&q.Count, v)
-		case paramSince:
-			return h.sinceInto(&q.Since, v)
-		case paramAt:
-			d, ok := readSpan(v)
-			if q.From, q.Until = d.low, d.high; !ok {
-				return v, invalid(paramAt, "_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramPretty, paramSince},
+		func(name, v string) (string, error) {
+			switch name {
+			case paramCount:
+				return h.countInto(&q.Count, v)
+			case paramSince:
+				return h.sinceInto(&q.Since, v)
+			case paramAt:
+				d, ok := readSpan(v)
+				if q.From, q.Until = d.low, d.high; !ok {
+					return v, invalid(paramAt,
+						"_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset",
+						shown(v))
+				}
 			}
-		}
-		return v, nil
-	})
+			return v, nil
+		})
 	if err != nil {
 		return reply{}, err
 	}
@@ -177,15 +180,16 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 // changes answers the history of all resources of the types, newest first.
 func (h *Handler) changes(r *request, path string, types []string) (reply, error) {
 	q := view.ChangesQuery{Types: types, Count: min(DefaultCount, h.cfg.MaxCount)}
-	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramPretty, paramSince}, func(name, v string) (string, error) {
-		switch name {
-		case paramCount:
-			return h.countInto(&q.Count, v)
-		case paramSince:
-			return h.sinceInto(&q.Since, v)
-		}
-		return v, nil
-	})
+	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramPretty, paramSince},
+		func(name, v string) (string, error) {
+			switch name {
+			case paramCount:
+				return h.countInto(&q.Count, v)
+			case paramSince:
+				return h.sinceInto(&q.Since, v)
+			}
+			return v, nil
+		})
 	if err != nil {
 		return reply{}, err
 	}
@@ -220,7 +224,8 @@ func versionEntry(base string, row *view.Row) entry {
 
 // window reads the parameters of an answer that is no search, each given once at most: read
 // takes the value and answers how it stands in the links. Others than those named are refused.
-func (h *Handler) window(r *request, what string, names []string, read func(name, value string) (string, error)) (used url.Values, cursor string, err error) {
+func (h *Handler) window(r *request, what string, names []string, read func(name, value string) (string, error)) (used url.Values,
+	cursor string, err error) {
 	used = url.Values{}
 	for _, name := range names {
 		if !r.params.Has(name) {

@@ -184,7 +184,8 @@ const (
 )
 
 func resultParams() []string {
-	return []string{paramCount, paramCursor, paramElements, paramFormat, paramInclude, paramPretty, paramRevInclude, paramSort, paramSummary, paramTotal}
+	return []string{paramCount, paramCursor, paramElements, paramFormat, paramInclude, paramPretty, paramRevInclude, paramSort,
+		paramSummary, paramTotal}
 }
 
 // Types is the table. It is made anew with every call.
@@ -192,58 +193,95 @@ func Types() []Type {
 	all := []Interaction{Read, VRead, HistoryInstance, HistoryType, SearchType}
 	types := []Type{
 		{Name: "Patient", Everything: true,
-			Doc:    "Identifiers, whether active, and the links that a merge leaves; nothing else. A search by the id of a merged Patient answers the survivor's resources and says so.",
-			Params: []Param{identifier(), boolean("active", "Whether the identity stands."), reference("link", "Identities that this one replaces or is replaced by.", "Patient")}},
+			Doc: "Identifiers, whether active, and the links that a merge leaves; nothing else. A search by the id of a merged " +
+				"Patient answers the survivor's resources and says so.",
+			Params: []Param{identifier(), boolean("active", "Whether the identity stands."),
+				reference("link", "Identities that this one replaces or is replaced by.", "Patient")}},
 		{Name: "Practitioner", Doc: "Staff, with the cannulation rating that stands.",
 			Params: []Param{identifier()}},
 		{Name: "Organization", Doc: "The dialysis unit.",
-			Params: []Param{identifier(), str("name", "Its name."), boolean("active", "Whether the registration stands."), concept("type", "What kind of organisation.")}},
+			Params: []Param{identifier(), str("name", "Its name."), boolean("active", "Whether the registration stands."),
+				concept("type", "What kind of organisation.")}},
 		{Name: "Location", Doc: "The dialysis unit as a place.",
-			Params: []Param{identifier(), str("name", "Its name."), closed("status", "Whether in use.", "location-status", "active", "suspended", "inactive"), concept("type", "What kind of place."), reference("organization", "Whose place it is.", "Organization")}},
+			Params: []Param{identifier(), str("name", "Its name."), closed("status", "Whether in use.", "location-status", "active",
+				"suspended", "inactive"), concept("type", "What kind of place."),
+				reference("organization", "Whose place it is.", "Organization")}},
 		{Name: "Group", Doc: "The patients of a dialysis unit, for $export; members are not listed.",
-			Params: []Param{identifier(), closed("type", "Kind of members.", "group-type", "person", "animal", "practitioner", "device", "medication", "substance"), boolean("actual", "Whether the members exist."), reference("managing-entity", "Whose group it is.", "Organization")}},
-		{Name: "BodyStructure", Doc: "Accesses and needle tracks, those given up too: their active is false, and R4 has no search for it. How far a track has come is told by the Observation of code track-maturity whose focus it is.",
-			Params: []Param{identifier(), concept("location", "Where on the body."), concept("morphology", "What kind of structure."), patient()}},
+			Params: []Param{identifier(), closed("type", "Kind of members.", "group-type", "person", "animal", "practitioner", "device",
+				"medication", "substance"), boolean("actual", "Whether the members exist."),
+				reference("managing-entity", "Whose group it is.", "Organization")}},
+		{Name: "BodyStructure",
+			Doc: "Accesses and needle tracks, those given up too: their active is false, and R4 has no search for it. How far a track " +
+				"has come is told by the Observation of code track-maturity whose focus it is.",
+			Params: []Param{identifier(), concept("location", "Where on the body."),
+				concept("morphology", "What kind of structure."), patient()}},
 		{Name: "Procedure", Doc: "Sessions and, as part of them, insertions, removals, pegs and site preparation.",
-			Params: []Param{identifier(), closed("status", "State of the procedure.", "event-status", "preparation", "in-progress", "not-done", "on-hold", "stopped", "completed", "entered-in-error", "unknown"), concept("category", "Kind of procedure."), concept("code", "What was done."),
+			Params: []Param{identifier(), closed("status", "State of the procedure.", "event-status", "preparation", "in-progress",
+				"not-done", "on-hold", "stopped", "completed", "entered-in-error", "unknown"), concept("category", "Kind of procedure."),
+				concept("code", "What was done."),
 				concept("reason-code", "Why it was done."), date("date", "When it was done."), patient(), subject(), encounter(),
-				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who did it.", "Practitioner"),
+				reference("part-of", "The procedure that it is part of.", "Procedure"),
+				reference("performer", "Who did it.", "Practitioner"),
 				reference("location", "Where it was done.", "Location"),
-				ours(reference("track", "The track, or the access where no track is known, that the procedure was done on.", "BodyStructure"), "procedure-track")}},
-		{Name: "Observation", Doc: "Examination, attempt details, haemostasis, pressure, flow, signs, cultures; and how far each track has come.",
-			Params: []Param{identifier(), observationStatus("State of the observation."), concept("category", "Kind of observation."), concept("code", "What was observed."),
+				ours(reference("track", "The track, or the access where no track is known, that the procedure was done on.",
+					"BodyStructure"), "procedure-track")}},
+		{Name: "Observation",
+			Doc: "Examination, attempt details, haemostasis, pressure, flow, signs, cultures; and how far each track has come.",
+			Params: []Param{identifier(), observationStatus("State of the observation."), concept("category", "Kind of observation."),
+				concept("code", "What was observed."),
 				concept("combo-code", "What was observed, components included."), concept("component-code", "What a component observed."),
-				concept("value-concept", "Coded value."), concept("combo-value-concept", "Coded value, components included."), concept("component-value-concept", "Coded value of a component."),
-				quantity("value-quantity", "Measured value."), quantity("combo-value-quantity", "Measured value, components included."), quantity("component-value-quantity", "Measured value of a component."),
-				concept("data-absent-reason", "Why there is no value."), concept("component-data-absent-reason", "Why a component has no value."), concept("combo-data-absent-reason", "Why there is no value, components included."),
+				concept("value-concept", "Coded value."), concept("combo-value-concept", "Coded value, components included."),
+				concept("component-value-concept", "Coded value of a component."),
+				quantity("value-quantity", "Measured value."), quantity("combo-value-quantity", "Measured value, components included."),
+				quantity("component-value-quantity", "Measured value of a component."),
+				concept("data-absent-reason", "Why there is no value."), concept("component-data-absent-reason",
+					"Why a component has no value."), concept("combo-data-absent-reason", "Why there is no value, components included."),
 				composite("code-value-concept", "What was observed with its coded value, as code$value.", "code", "value-concept"),
 				composite("code-value-quantity", "What was observed with its measured value, as code$value.", "code", "value-quantity"),
-				composite("component-code-value-concept", "One component's code with its coded value.", "component-code", "component-value-concept"),
-				composite("component-code-value-quantity", "One component's code with its measured value.", "component-code", "component-value-quantity"),
-				composite("combo-code-value-concept", "A code with its coded value, of the observation or of one component.", "code", "value-concept", "component-code", "component-value-concept"),
-				composite("combo-code-value-quantity", "A code with its measured value, of the observation or of one component.", "code", "value-quantity", "component-code", "component-value-quantity"),
+				composite("component-code-value-concept", "One component's code with its coded value.", "component-code",
+					"component-value-concept"),
+				composite("component-code-value-quantity", "One component's code with its measured value.", "component-code",
+					"component-value-quantity"),
+				composite("combo-code-value-concept", "A code with its coded value, of the observation or of one component.", "code",
+					"value-concept", "component-code", "component-value-concept"),
+				composite("combo-code-value-quantity", "A code with its measured value, of the observation or of one component.", "code",
+					"value-quantity", "component-code", "component-value-quantity"),
 				concept("method", "How it was observed."),
-				date("date", "When it was observed."), patient(), subject(), encounter(), reference("focus", "The track or access that was observed.", "BodyStructure"),
-				reference("part-of", "The procedure that it is part of.", "Procedure"), reference("performer", "Who observed.", "Practitioner"),
+				date("date", "When it was observed."), patient(), subject(), encounter(),
+				reference("focus", "The track or access that was observed.", "BodyStructure"),
+				reference("part-of", "The procedure that it is part of.", "Procedure"),
+				reference("performer", "Who observed.", "Practitioner"),
 				reference("has-member", "Observations of this panel.", "Observation")}},
-		{Name: "DetectedIssue", Doc: "What the needling rules found, with its reasons; cleared ones stay final and carry a mitigation, those taken back are cancelled. standing=true finds what stands now.",
-			Params: []Param{identifier(), concept("code", "The rule."), date("identified", "Since when."), patient(), reference("implicated", "The track or access that it is about.", "BodyStructure"),
-				ours(observationStatus("Whether the finding was taken back: final, or cancelled. What was cleared stays final; ask for standing=true for what stands now."), "detectedissue-status"),
+		{Name: "DetectedIssue",
+			Doc: "What the needling rules found, with its reasons; cleared ones stay final and carry a mitigation, those taken back are " +
+				"cancelled. standing=true finds what stands now.",
+			Params: []Param{identifier(), concept("code", "The rule."), date("identified", "Since when."), patient(),
+				reference("implicated", "The track or access that it is about.", "BodyStructure"),
+				ours(observationStatus("Whether the finding was taken back: final, or cancelled. What was cleared stays final; ask for "+
+					"standing=true for what stands now."), "detectedissue-status"),
 				ours(boolean("standing", "Whether the finding stands now: final, and nothing has cleared it."), "detectedissue-standing"),
-				ours(closed("severity", "How grave: high is a stop, moderate a caution, low a note.", "detectedissue-severity", "high", "moderate", "low"), "detectedissue-severity")}},
+				ours(closed("severity", "How grave: high is a stop, moderate a caution, low a note.", "detectedissue-severity", "high",
+					"moderate", "low"), "detectedissue-severity")}},
 		{Name: "Flag", Doc: "Holds: no needle until a person lifts them. status=active finds those that hold now.",
-			Params: []Param{identifier(), date("date", "When the hold was open."), patient(), subject(), reference("author", "The person who placed it.", "Practitioner"),
-				ours(closed("status", "Whether the hold is open: active, or inactive when lifted. status=active is what holds now.", "flag-status", "active", "inactive", "entered-in-error"), "flag-status"),
+			Params: []Param{identifier(), date("date", "When the hold was open."), patient(), subject(),
+				reference("author", "The person who placed it.", "Practitioner"),
+				ours(closed("status", "Whether the hold is open: active, or inactive when lifted. status=active is what holds now.",
+					"flag-status", "active", "inactive", "entered-in-error"), "flag-status"),
 				ours(reference("track", "A track or access that is held.", "BodyStructure"), "flag-track")}},
 		{Name: "Device", Doc: "Needles and pegs whose lot or UDI was scanned.",
 			Params: []Param{concept("type", "What kind of device."), str("udi-carrier", "The UDI as it was scanned, from its beginning.")}},
 		{Name: "MeasureReport", Doc: "Infections of a facility and month, by two denominators and by technique; restated as new versions.",
-			Params: []Param{identifier(), closed("status", "State of the report.", "measure-report-status", "complete", "pending", "error"), {Name: "measure", Type: ReferenceParam, Targets: []string{"Measure"}, Canonical: true, Doc: "The measure, as Measure/id or by its canonical URL."},
-				date("period", "The month."), date("date", "The day on which the figures were made."), reference("reporter", "Whose report it is.", "Organization")}},
+			Params: []Param{identifier(), closed("status", "State of the report.", "measure-report-status", "complete", "pending", "error"),
+				{Name: "measure", Type: ReferenceParam, Targets: []string{"Measure"}, Canonical: true,
+					Doc: "The measure, as Measure/id or by its canonical URL."},
+				date("period", "The month."), date("date", "The day on which the figures were made."),
+				reference("reporter", "Whose report it is.", "Organization")}},
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
 			Params: []Param{reference("target", "The resource whose origin it is, whatever its version.", allTypes()...),
-				{Name: "patient", Type: ReferenceParam, Targets: []string{"Patient"}, Doc: "The Patient whose own versions it tells the origin of."},
-				reference("agent", "Who recorded it.", "Practitioner"), concept("agent-type", "In what role."), reference("location", "Where it happened.", "Location"),
+				{Name: "patient", Type: ReferenceParam, Targets: []string{"Patient"},
+					Doc: "The Patient whose own versions it tells the origin of."},
+				reference("agent", "Who recorded it.", "Practitioner"), concept("agent-type", "In what role."),
+				reference("location", "Where it happened.", "Location"),
 				date("recorded", "When the log took it."), date("when", "When it happened.")}},
 	}
 	for i := range types {
@@ -263,7 +301,8 @@ func Types() []Type {
 		{"Measure", "How the infection rates are counted."},
 	} {
 		t := Type{Name: p[0], Doc: p[1], Interactions: []Interaction{Read, SearchType}, Published: true,
-			Params: []Param{{Name: paramID, Type: TokenParam, Doc: "The resource's id."}, str("name", "Its name for programs."), closed("status", "Whether in use.", "publication-status", "draft", "active", "retired", "unknown")}}
+			Params: []Param{{Name: paramID, Type: TokenParam, Doc: "The resource's id."}, str("name", "Its name for programs."),
+				closed("status", "Whether in use.", "publication-status", "draft", "active", "retired", "unknown")}}
 		if p[0] != "NamingSystem" { // R4 gives it no url
 			t.Params = append(t.Params, Param{Name: "url", Type: URIParam, Doc: "Its canonical URL."})
 		}
@@ -273,7 +312,8 @@ func Types() []Type {
 }
 
 func allTypes() []string {
-	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport", "Observation", "Organization", "Patient", "Practitioner", "Procedure"}
+	return []string{"BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport", "Observation", "Organization",
+		"Patient", "Practitioner", "Procedure"}
 }
 
 func token(name, doc string) Param { return Param{Name: name, Type: TokenParam, Doc: doc} }
@@ -295,7 +335,8 @@ func closed(name, doc, system string, codes ...string) Param {
 }
 
 func observationStatus(doc string) Param {
-	return closed("status", doc, "observation-status", "registered", "preliminary", "final", "amended", "corrected", "cancelled", "entered-in-error", "unknown")
+	return closed("status", doc, "observation-status", "registered", "preliminary", "final", "amended", "corrected", "cancelled",
+		"entered-in-error", "unknown")
 }
 
 // codes lists the codes of a closed set.
@@ -320,7 +361,8 @@ func patient() Param {
 }
 
 func subject() Param {
-	return Param{Name: "subject", Type: ReferenceParam, Targets: []string{"Patient"}, Compartment: true, Doc: "Whose it is; the same as patient."}
+	return Param{Name: "subject", Type: ReferenceParam, Targets: []string{"Patient"}, Compartment: true,
+		Doc: "Whose it is; the same as patient."}
 }
 
 func encounter() Param {

@@ -148,7 +148,8 @@ func readSpan(s string) (out span, ok bool) {
 	return out, true
 }
 
-const dateForms = "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; without either it is compared with the date and time as the resource writes them"
+const dateForms = "a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; " +
+	"without either it is compared with the date and time as the resource writes them"
 
 func (s *searching) date(p *Param, value string) (view.Condition, error) {
 	prefix, rest, err := cutPrefix(p.Name, value)
@@ -179,7 +180,8 @@ func (s *searching) token(p *Param, value string) (view.Condition, error) {
 	case 2:
 		t.System, t.HasSystem, t.Code = unescape(parts[0]), true, unescape(parts[1])
 	default:
-		return nil, invalid(p.Name, "%s: %s has more than one |; a token is code, system|code, |code or system|; write \\| for a | inside", p.Name, shown(value))
+		return nil, invalid(p.Name, "%s: %s has more than one |; a token is code, system|code, |code or system|; write \\| for a | inside",
+			p.Name, shown(value))
 	}
 	if t.Code == "" && t.System == "" {
 		return nil, invalid(p.Name, "%s: %s names neither a system nor a code", p.Name, shown(orNothing(value)))
@@ -302,7 +304,8 @@ var numberPattern = regexp.MustCompile(`^[+-]?\d{1,30}(?:\.(\d{1,30}))?(?:[eE]([
 func (s *searching) quantity(p *Param, value string) (view.Condition, error) {
 	parts := splitAt(value, '|')
 	if len(parts) != 1 && len(parts) != 3 {
-		return nil, invalid(p.Name, "%s: %s is no quantity; it is number, number|system|code or number||code, after an optional prefix", p.Name, shown(value))
+		return nil, invalid(p.Name, "%s: %s is no quantity; it is number, number|system|code or number||code, after an optional prefix",
+			p.Name, shown(value))
 	}
 	prefix, number, err := cutPrefix(p.Name, parts[0])
 	if err != nil {

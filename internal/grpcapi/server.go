@@ -47,7 +47,8 @@ func New(rec Recorder, log *slog.Logger) *Server {
 	s := &Server{health: health.NewServer()}
 	s.Server = grpc.NewServer(
 		grpc.ForceServerCodecV2(newCodec()), grpc.MaxRecvMsgSize(maxReceive),
-		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, _ *grpc.UnaryServerInfo, next grpc.UnaryHandler) (resp any, err error) {
+		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, _ *grpc.UnaryServerInfo,
+			next grpc.UnaryHandler) (resp any, err error) {
 			defer recoverTo(ctx, log, &err)
 			return next(ctx, req)
 		}),
@@ -118,7 +119,8 @@ type cannulationService struct {
 	*services
 }
 
-func (s cannulationService) RecordCannulation(ctx context.Context, r *cannularyv1.RecordCannulationRequest) (*cannularyv1.RecordCannulationResponse, error) {
+func (s cannulationService) RecordCannulation(ctx context.Context,
+	r *cannularyv1.RecordCannulationRequest) (*cannularyv1.RecordCannulationResponse, error) {
 	a, err := s.record(ctx, intake.FromCannulation(r))
 	if err != nil {
 		return nil, err
@@ -131,7 +133,8 @@ type assessmentService struct {
 	*services
 }
 
-func (s assessmentService) RecordAssessment(ctx context.Context, r *cannularyv1.RecordAssessmentRequest) (*cannularyv1.RecordAssessmentResponse, error) {
+func (s assessmentService) RecordAssessment(ctx context.Context,
+	r *cannularyv1.RecordAssessmentRequest) (*cannularyv1.RecordAssessmentResponse, error) {
 	a, err := s.record(ctx, intake.FromAssessment(r))
 	if err != nil {
 		return nil, err
@@ -144,7 +147,8 @@ type surveillanceService struct {
 	*services
 }
 
-func (s surveillanceService) RecordSurveillance(ctx context.Context, r *cannularyv1.RecordSurveillanceRequest) (*cannularyv1.RecordSurveillanceResponse, error) {
+func (s surveillanceService) RecordSurveillance(ctx context.Context,
+	r *cannularyv1.RecordSurveillanceRequest) (*cannularyv1.RecordSurveillanceResponse, error) {
 	a, err := s.record(ctx, intake.FromSurveillance(r))
 	if err != nil {
 		return nil, err

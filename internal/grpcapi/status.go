@@ -17,7 +17,8 @@ func toStatus(err error) error {
 	if len(f.Violations) > 0 {
 		br := &errdetails.BadRequest{}
 		for _, v := range f.Violations {
-			br.FieldViolations = append(br.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Description, Reason: reason(v.Rule)})
+			br.FieldViolations = append(br.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field,
+				Description: v.Description, Reason: reason(v.Rule)})
 		}
 		if d, err := st.WithDetails(br); err == nil {
 			st = d

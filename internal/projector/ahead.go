@@ -113,7 +113,8 @@ func (f *flight) launch(w *writer, items []record.Item) {
 		l.follower = nil // an event of the patient in flight is not with this follower
 	}
 	l.events++
-	w.ahead = &ahead{items: items, follower: l.follower, done: make(chan struct{}), asked: make(chan []string), answered: make(chan answer), stop: f.stop}
+	w.ahead = &ahead{items: items, follower: l.follower, done: make(chan struct{}), asked: make(chan []string),
+		answered: make(chan answer), stop: f.stop}
 	w.byID = w.ahead.ask
 	f.waiting = append(f.waiting, w)
 	f.workers[maphash.String(f.seed, key)%uint64(len(f.workers))] <- w

@@ -138,7 +138,7 @@ func TestAFollowerWaitsForEventsThatAreJudgedInTurn(t *testing.T) {
 		t.Error("there is no follower yet, and one is used")
 	}
 	made := &follower{stale: true} // it judges nothing here
-	s.followers["P-1"] = made // by the first event, in its turn
+	s.followers["P-1"] = made      // by the first event, in its turn
 	if got := launch("P-1"); got != nil {
 		t.Error("a follower is used while an event that has no part in it is in flight")
 	}

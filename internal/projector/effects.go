@@ -45,7 +45,8 @@ type effects struct {
 // one patient with a key.
 func effectsOf(event string, own, all []record.Fact, group func(key string) []string) *effects {
 	e := &effects{sessions: set{}, described: set{}, patients: set{}, registered: set{}, adopted: set{}, rated: set{},
-		newDays: map[string]string{}, facilities: map[string]*facilityChange{}, amendedBy: amending(event, all), alone: len(all) == len(own)}
+		newDays: map[string]string{}, facilities: map[string]*facilityChange{}, amendedBy: amending(event, all),
+		alone: len(all) == len(own)}
 	for i := range own {
 		f := &own[i]
 		if f.PatientKey != "" {

@@ -13,7 +13,8 @@ import (
 )
 
 // event takes one event through its stages; doc.go lists them.
-func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry view.StoredEvent, own []record.Fact, data []byte, updated time.Time) error {
+func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry view.StoredEvent, own []record.Fact, data []byte,
+	updated time.Time) error {
 	s := p.state
 	w := &writer{state: s, ctx: ctx, tx: tx, updated: updated, opener: p.cfg.Opener, options: p.cfg.Options}
 	fresh, err := index(tx, entry, own, data)
@@ -174,7 +175,8 @@ func (w *writer) keptOf(key string) (kept, error) {
 // empty for facts of a facility.
 func (w *writer) context(patient, facility string) (fhir.Context, error) {
 	k, err := w.keptOf(patient)
-	return fhir.Context{Zone: w.zone(facility), Facility: facility, Identities: w.identities, Tracks: k.tracks, Accesses: k.accesses, Options: w.options}, err
+	return fhir.Context{Zone: w.zone(facility), Facility: facility, Identities: w.identities, Tracks: k.tracks, Accesses: k.accesses,
+		Options: w.options}, err
 }
 
 func loadZone(facility, name string) (*time.Location, error) {

@@ -94,11 +94,13 @@ func reportable(w *surveil.Watch, month surveil.Month) bool {
 }
 
 // measures are the published measures by class.
-var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream, surveil.LocalAccess: fhir.MeasureLocalAccess}
+var measures = map[surveil.Class]string{surveil.AccessRelated: fhir.MeasureAccessRelated, surveil.Bloodstream: fhir.MeasureBloodstream,
+	surveil.LocalAccess: fhir.MeasureLocalAccess}
 
 // measure renders one report. Its date is the day on which its figures were first so.
 func (w *writer) measure(watch *surveil.Watch, class surveil.Class, month surveil.Month) error {
-	v := fhir.MeasureReportView{Facility: watch.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(), Last: month.Last().String()}
+	v := fhir.MeasureReportView{Facility: watch.Facility, Measure: measures[class], Month: month.String(), First: month.First().String(),
+		Last: month.Last().String()}
 	v.All = figures(watch, class, surveil.AllAccess, month)
 	for _, t := range surveil.Techniques() {
 		f := figures(watch, class, surveil.Group(t), month)

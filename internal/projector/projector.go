@@ -80,19 +80,22 @@ var ErrForeign = errors.New("the view does not belong to this log")
 
 // Verify tells whether a view with the checkpoint, in the file at path, was made from the log.
 func Verify(ctx context.Context, log *eventlog.Log, c view.Checkpoint, path string) error {
-	hint := fmt.Sprintf("restore the log that belongs to it; if that is lost, move %s to a safe place, since it may be the only copy of what it holds, and start again: the view is built from this log", path)
+	hint := fmt.Sprintf("restore the log that belongs to it; if that is lost, move %s to a safe place, since it may be the only copy of "+
+		"what it holds, and start again: the view is built from this log", path)
 	if c.LogID != log.ID() {
 		return fmt.Errorf("%w: it was built from log %s, this is %s; %s", ErrForeign, c.LogID, log.ID(), hint)
 	}
 	e, err := log.Get(ctx, c.Seq)
 	if err != nil {
-		return fmt.Errorf("%w: the log does not show entry %d, which the view has: acknowledged events may be lost (%w); %s", ErrForeign, c.Seq, err, hint)
+		return fmt.Errorf("%w: the log does not show entry %d, which the view has: acknowledged events may be lost (%w); %s", ErrForeign,
+			c.Seq, err, hint)
 	}
 	var ev logv1.Event
 	if err := proto.Unmarshal(e.Data, &ev); err == nil && ev.GetId() == c.EventID || err != nil && c.EventID == "" {
 		return nil
 	}
-	return fmt.Errorf("%w: entry %d of the log is event %s, the view has %s there: the log lost events and went on; %s", ErrForeign, c.Seq, ev.GetId(), c.EventID, hint)
+	return fmt.Errorf("%w: entry %d of the log is event %s, the view has %s there: the log lost events and went on; %s", ErrForeign, c.Seq,
+		ev.GetId(), c.EventID, hint)
 }
 
 // load reads the state that is kept in memory from the view.

@@ -13,7 +13,8 @@ import (
 // of a MeasureReport R4 says "error".
 func nullified(r *fhir.Resource) bool {
 	return slices.ContainsFunc(r.Index.Tokens, func(t fhir.Token) bool {
-		return t.Param == "status" && (t.Code == "entered-in-error" || t.Code == "cancelled" || r.Type == "MeasureReport" && t.Code == "error")
+		return t.Param == "status" && (t.Code == "entered-in-error" || t.Code == "cancelled" || r.Type == "MeasureReport" &&
+			t.Code == "error")
 	})
 }
 

@@ -91,7 +91,8 @@ func Start(tb testing.TB, o Options) *Node {
 // The caller closes it. It is not waited for.
 func (n *Node) OpenIntake(tb testing.TB, dir string) *intake.Intake {
 	tb.Helper()
-	in, err := intake.New(Context(tb), intake.Config{Log: n.Log, Ring: n.Ring, Dir: dir, Now: n.Clock.Now, Slog: Discard(), Outcome: n.Outcomes.add})
+	in, err := intake.New(Context(tb), intake.Config{Log: n.Log, Ring: n.Ring, Dir: dir, Now: n.Clock.Now, Slog: Discard(),
+		Outcome: n.Outcomes.add})
 	if err != nil {
 		tb.Fatal(err)
 	}

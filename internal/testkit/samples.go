@@ -149,13 +149,17 @@ func replacement(f proto.Message) proto.Message {
 func Request(env *cannularyv1.Envelope, facts ...proto.Message) *cannularyv1.FeedRequest {
 	switch facts[0].(type) {
 	case *cannularyv1.RosterFact:
-		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Roster{Roster: &cannularyv1.RecordRosterRequest{Envelope: env, Facts: cast[*cannularyv1.RosterFact](facts)}}}
+		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Roster{Roster: &cannularyv1.RecordRosterRequest{Envelope: env,
+			Facts: cast[*cannularyv1.RosterFact](facts)}}}
 	case *cannularyv1.CannulationFact:
-		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Cannulation{Cannulation: &cannularyv1.RecordCannulationRequest{Envelope: env, Facts: cast[*cannularyv1.CannulationFact](facts)}}}
+		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Cannulation{Cannulation: &cannularyv1.RecordCannulationRequest{
+			Envelope: env, Facts: cast[*cannularyv1.CannulationFact](facts)}}}
 	case *cannularyv1.AssessmentFact:
-		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Assessment{Assessment: &cannularyv1.RecordAssessmentRequest{Envelope: env, Facts: cast[*cannularyv1.AssessmentFact](facts)}}}
+		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Assessment{Assessment: &cannularyv1.RecordAssessmentRequest{
+			Envelope: env, Facts: cast[*cannularyv1.AssessmentFact](facts)}}}
 	case *cannularyv1.SurveillanceFact:
-		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Surveillance{Surveillance: &cannularyv1.RecordSurveillanceRequest{Envelope: env, Facts: cast[*cannularyv1.SurveillanceFact](facts)}}}
+		return &cannularyv1.FeedRequest{Message: &cannularyv1.FeedRequest_Surveillance{Surveillance: &cannularyv1.RecordSurveillanceRequest{
+			Envelope: env, Facts: cast[*cannularyv1.SurveillanceFact](facts)}}}
 	}
 	panic("not a fact of a service")
 }

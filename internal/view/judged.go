@@ -62,7 +62,8 @@ type Judgement struct {
 // survivor.
 func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	for _, key := range group {
-		for _, q := range []string{`DELETE FROM track WHERE patient = ?`, `DELETE FROM hold WHERE patient = ?`, `DELETE FROM judged WHERE patient = ?`,
+		for _, q := range []string{`DELETE FROM track WHERE patient = ?`, `DELETE FROM hold WHERE patient = ?`,
+			`DELETE FROM judged WHERE patient = ?`,
 			`DELETE FROM creator WHERE patient = ?`, `DELETE FROM maturity WHERE patient = ?`} {
 			if err := t.exec(q, key); err != nil {
 				return err
@@ -76,17 +77,24 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 		return err
 	}
 	for _, r := range j.Tracks {
-		if err := t.exec(`INSERT INTO track (patient, track, facility, role, stage, counted, target, held, needle, why, caution) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		if err := t.exec(
+			`INSERT INTO track (patient, track, facility, role, stage, counted, target, held, needle, why, caution) VALUES (?, ?, ?,
+				?, ?, ?, ?, ?, ?, ?, ?)`,
 			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Held, r.Needle, r.Why, r.Caution); err != nil {
 			return err
 		}
 	}
 	for _, r := range j.Holds {
 		// After a reversed merge the row may still be the survivor's, who is judged later.
-		if err := t.exec(`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule, since = excluded.since, text = excluded.text,
-			place = excluded.place, away = excluded.away, given_up = excluded.given_up, count = excluded.count, day = excluded.day, not_needled = excluded.not_needled`,
-			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp, r.Count, r.Day, r.NotNeedled); err != nil {
+		if err := t.exec(
+			`INSERT INTO hold (id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled) VALUES (?, ?,
+				?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, facility = excluded.facility, rule = excluded.rule,
+				since = excluded.since, text = excluded.text,
+			place = excluded.place, away = excluded.away, given_up = excluded.given_up, count = excluded.count, day = excluded.day,
+				not_needled = excluded.not_needled`,
+			r.ID, r.Patient, r.Facility, r.Rule, millis(r.Since), r.Text, r.Place, r.Away, r.GivenUp, r.Count, r.Day,
+			r.NotNeedled); err != nil {
 			return err
 		}
 	}
@@ -112,7 +120,8 @@ type FindingRow struct {
 // SetFinding stores a finding.
 func (t *Tx) SetFinding(f FindingRow) error {
 	return t.exec(`INSERT INTO finding (id, patient, rule, since) VALUES (?, ?, ?, ?)
-		ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, rule = excluded.rule, since = excluded.since`, f.ID, f.Patient, f.Rule, millis(f.Since))
+		ON CONFLICT (id) DO UPDATE SET patient = excluded.patient, rule = excluded.rule, since = excluded.since`, f.ID, f.Patient,
+		f.Rule, millis(f.Since))
 }
 
 // DropFinding removes a finding that no fact supports any more.

@@ -169,7 +169,8 @@ func (t *Tx) word(text string) (int64, error) {
 }
 
 func (t *Tx) param(text string) (int64, error) {
-	return t.number(t.memo.params, text, `INSERT INTO param (name) VALUES (?) ON CONFLICT DO NOTHING`, `SELECT id FROM param WHERE name = ?`)
+	return t.number(t.memo.params, text, `INSERT INTO param (name) VALUES (?) ON CONFLICT DO NOTHING`,
+		`SELECT id FROM param WHERE name = ?`)
 }
 
 func (t *Tx) number(known map[string]int64, text, insert, find string) (id int64, err error) {
@@ -240,7 +241,8 @@ func (t *Tx) store(r fhir.Resource, now stored, seq uint64, slot int, updated ti
 		err = t.exec(`INSERT INTO resource (type, patient, version, updated, seq, slot, hash, shape, links,
 			date, low, high, low_shift, high_shift, rid, id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, args...)
 	} else {
-		err = t.exec(`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?, links = ?,
+		err = t.exec(
+			`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?, links = ?,
 			date = ?, low = ?, high = ?, low_shift = ?, high_shift = ? WHERE rid = ?`, args[:15]...)
 	}
 	if err != nil {
@@ -316,7 +318,8 @@ func unpackLinks(packed []byte) []int64 {
 // setLinks removes rows of link and adds others.
 func (t *Tx) setLinks(rid int64, gone, add []int64) error {
 	for _, n := range gone {
-		if err := t.exec(`DELETE FROM link WHERE target = ? AND param = ? AND rid = ?`, rid-n>>linkBits, n&(1<<linkBits-1), rid); err != nil {
+		if err := t.exec(`DELETE FROM link WHERE target = ? AND param = ? AND rid = ?`, rid-n>>linkBits, n&(1<<linkBits-1),
+			rid); err != nil {
 			return err
 		}
 	}
@@ -330,7 +333,8 @@ func (t *Tx) setLinks(rid int64, gone, add []int64) error {
 // unindex removes the search values that stand in tables of their own, but for links: of those
 // it tells which are gone and which are new.
 func (t *Tx) unindex(rid int64, want []int64) (gone, fresh []int64, err error) {
-	for _, q := range []string{`DELETE FROM period WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`, `DELETE FROM string WHERE rid = ?`} {
+	for _, q := range []string{`DELETE FROM period WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`,
+		`DELETE FROM string WHERE rid = ?`} {
 		if err := t.exec(q, rid); err != nil {
 			return nil, nil, err
 		}
@@ -541,7 +545,8 @@ func lean(x fhir.Index, r fhir.Resource) fhir.Index {
 	x.Quantities = make([]fhir.Quantity, 0, len(quantities))
 	for _, v := range quantities {
 		if !slices.ContainsFunc(composed[v.Param], func(p string) bool {
-			return slices.Contains(quantities, fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value, Part: v.Part})
+			return slices.Contains(quantities, fhir.Quantity{Param: p, System: v.System, Code: v.Code, Unit: v.Unit, Value: v.Value,
+				Part: v.Part})
 		}) {
 			x.Quantities = append(x.Quantities, v)
 		}

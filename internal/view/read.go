@@ -207,7 +207,8 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 			return nil
 		}
 		page.Rows, err = s.scanner().versions(tx.QueryContext(ctx, `SELECT `+rowColumns+` FROM `+versions+` r
-			WHERE r.updated >= ?3 AND r.version < ?4 AND `+at+` ORDER BY r.version DESC LIMIT ?5`, q.Type, idValue(q.ID), since, before, q.Count+1,
+			WHERE r.updated >= ?3 AND r.version < ?4 AND `+at+` ORDER BY r.version DESC
+				LIMIT ?5`, q.Type, idValue(q.ID), since, before, q.Count+1,
 			from, until))
 		page.Rows, page.More = cut(page.Rows, q.Count)
 		return err

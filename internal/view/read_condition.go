@@ -95,7 +95,8 @@ func (p ComponentIs) holds(c *clause) {
 		v.terms(c)
 		c.add(`)`)
 	case QuantityIs:
-		c.add(`EXISTS (SELECT 1 FROM quantity q JOIN shape_term k ON k.shape = r.shape AND k.part = q.part WHERE q.rid = r.rid AND q.part > 0
+		c.add(`EXISTS (SELECT 1 FROM quantity q JOIN shape_term k ON k.shape = r.shape AND k.part = q.part WHERE q.rid = r.rid
+			AND q.part > 0
 			AND k.term IN `)
 		p.Code.terms(c)
 		c.add(` AND `)

@@ -42,7 +42,8 @@ func (s *Store) Counts(ctx context.Context) (out Counts, err error) {
 			return err
 		}
 		out.Empty = !ok
-		if err := tx.QueryRowContext(ctx, `SELECT (SELECT count(*) FROM event), (SELECT count(*) FROM quarantine), (SELECT count(*) FROM aside)`).
+		if err := tx.QueryRowContext(ctx,
+			`SELECT (SELECT count(*) FROM event), (SELECT count(*) FROM quarantine), (SELECT count(*) FROM aside)`).
 			Scan(&out.Events, &out.Quarantine, &out.Aside); err != nil {
 			return err
 		}

@@ -255,7 +255,8 @@ func (d DateIs) rows(c *clause) (ok, exact bool) {
 // ending writes the rids of those that end in a range. The view of both tables would be made
 // whole first.
 func (d DateIs) ending(c *clause, when string, moments ...any) {
-	c.add(`SELECT rid FROM (SELECT rid FROM resource WHERE date`+paramIs+when+` UNION ALL SELECT rid FROM period WHERE param`+paramIs+when+`)`,
+	c.add(`SELECT rid FROM (SELECT rid FROM resource WHERE date`+paramIs+when+
+		` UNION ALL SELECT rid FROM period WHERE param`+paramIs+when+`)`,
 		slices.Concat([]any{d.Param}, moments, []any{d.Param}, moments)...)
 }
 

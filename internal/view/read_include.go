@@ -77,13 +77,15 @@ func (in *including) forward(page []Row, x Include) error {
 		page = page[len(chunk):]
 		var c clause
 		if x.Compartment {
-			c.add(`SELECT `+rowColumns+` FROM resource r WHERE +r.type`+typeIs+` AND r.rid IN (SELECT s.patient FROM resource s WHERE s.rid IN `,
+			c.add(`SELECT `+rowColumns+` FROM resource r WHERE +r.type`+typeIs+` AND r.rid IN (SELECT s.patient FROM resource s
+				WHERE s.rid IN `,
 				"Patient")
 			c.ridsOf(chunk)
 			c.add(`)`)
 		} else {
 			// A row with a negative type is of a resource that is only referred to.
-			c.add(`SELECT `+rowColumns+` FROM (SELECT DISTINCT s.rid - (j.value >> 10) AS rid FROM resource s CROSS JOIN json_each(s.links) j
+			c.add(`SELECT `+rowColumns+` FROM (SELECT DISTINCT s.rid - (j.value >> 10) AS rid FROM resource s CROSS
+				JOIN json_each(s.links) j
 				WHERE j.value & 1023`+paramIs+` AND s.rid IN `, x.Param)
 			c.ridsOf(chunk)
 			c.add(`) d CROSS JOIN resource r ON r.rid = d.rid WHERE r.type > 0`)

@@ -103,7 +103,8 @@ func (s *Store) Search(ctx context.Context, q Query) (page Page, err error) {
 // HasToken tells whether a resource was ever given the code under a token parameter.
 func (s *Store) HasToken(ctx context.Context, param, code string) (has bool, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
-		return tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM term WHERE param IN (?, ?, ?) AND code = ? AND kind = 't')`, append(three(param), code)...).Scan(&has)
+		return tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM term WHERE param IN (?, ?, ?) AND code = ? AND kind = 't')`,
+			append(three(param), code)...).Scan(&has)
 	})
 	return has, err
 }
@@ -192,7 +193,8 @@ func (o Order) key(c *clause) {
 		last = -last
 	}
 	c.add(`coalesce(nullif(min(CASE r.date WHEN (SELECT id FROM param WHERE name = ?) THEN r.low ELSE 1 << 60 END,
-		coalesce((SELECT min(p.low) FROM period p WHERE p.rid = r.rid AND +p.param`+paramIs+`), 1 << 60)), 1 << 60), ?)`, o.Date, o.Date, last)
+		coalesce((SELECT min(p.low) FROM period p WHERE p.rid = r.rid AND +p.param`+paramIs+`), 1 << 60)), 1 << 60), ?)`,
+		o.Date, o.Date, last)
 }
 
 // fill reads rows and total of what from selects as r.

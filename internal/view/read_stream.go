@@ -69,7 +69,8 @@ func (n *Snapshot) page(q *StreamQuery, after *Cursor, f func(*Row) error) (coun
 	}
 	q.Scope.holds(&c, q.Type, q.Since)
 	q.search(&c)
-	c.add(` ORDER BY r.updated, r.seq, r.rid LIMIT ?) p CROSS JOIN resource r ON r.rid = p.rid ORDER BY p.updated, p.seq, p.rid`, streamPage)
+	c.add(` ORDER BY r.updated, r.seq, r.rid LIMIT ?) p CROSS JOIN resource r ON r.rid = p.rid ORDER BY p.updated, p.seq,
+		p.rid`, streamPage)
 	rows, err := n.tx.QueryContext(n.ctx, c.text.String(), c.args...)
 	if err != nil {
 		return 0, err
@@ -289,7 +290,8 @@ func (n *Snapshot) share(s *Scope) error {
 		if err != nil {
 			return err
 		}
-		own, err := n.rids(`SELECT rid FROM resource WHERE rid IN (SELECT value FROM json_each(?)) AND updated >= ?`, numbers(maps.Keys(all)),
+		own, err := n.rids(`SELECT rid FROM resource WHERE rid IN (SELECT value FROM json_each(?))
+			AND updated >= ?`, numbers(maps.Keys(all)),
 			millis(s.since))
 		if err != nil {
 			return err

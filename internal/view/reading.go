@@ -39,7 +39,9 @@ func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
 
 // Tracks lists the stored judgements, by facility, patient and track.
 func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT patient, track, facility, role, stage, counted, target, held, needle, why, caution FROM track ORDER BY facility, patient, role, track`)
+	rows, err := s.r.QueryContext(ctx,
+		`SELECT patient, track, facility, role, stage, counted, target, held, needle, why, caution FROM track ORDER BY facility,
+			patient, role, track`)
 	if err != nil {
 		return nil, fmt.Errorf("read tracks: %w", err)
 	}
@@ -47,7 +49,8 @@ func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 	var out []TrackRow
 	for rows.Next() {
 		var r TrackRow
-		if err := rows.Scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Held, &r.Needle, &r.Why, &r.Caution); err != nil {
+		if err := rows.Scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Held, &r.Needle, &r.Why,
+			&r.Caution); err != nil {
 			return nil, fmt.Errorf("read tracks: %w", err)
 		}
 		out = append(out, r)
@@ -57,7 +60,8 @@ func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 
 // Holds lists the open holds as they are shown and counted, oldest first.
 func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold ORDER BY since, id`)
+	rows, err := s.r.QueryContext(ctx,
+		`SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold ORDER BY since, id`)
 	if err != nil {
 		return nil, fmt.Errorf("read holds: %w", err)
 	}
@@ -66,7 +70,8 @@ func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
 	for rows.Next() {
 		var r HoldRow
 		var since int64
-		if err := rows.Scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since, &r.Text, &r.Place, &r.Away, &r.GivenUp, &r.Count, &r.Day, &r.NotNeedled); err != nil {
+		if err := rows.Scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since, &r.Text, &r.Place, &r.Away, &r.GivenUp, &r.Count, &r.Day,
+			&r.NotNeedled); err != nil {
 			return nil, fmt.Errorf("read holds: %w", err)
 		}
 		r.Since = fromMillis(since)

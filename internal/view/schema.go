@@ -86,18 +86,21 @@ var schema = []string{
 	`CREATE TABLE string (param TEXT NOT NULL, value TEXT NOT NULL, folded TEXT NOT NULL, rid INTEGER NOT NULL)`,
 	`CREATE INDEX string_rid ON string (rid)`,
 	// part is the component as in shape_term; system, code and unit are words.
-	`CREATE TABLE quantity (rid INTEGER NOT NULL, param INTEGER NOT NULL, part INTEGER NOT NULL, value REAL NOT NULL, system INTEGER NOT NULL,
+	`CREATE TABLE quantity (rid INTEGER NOT NULL, param INTEGER NOT NULL, part INTEGER NOT NULL, value REAL NOT NULL,
+		system INTEGER NOT NULL,
 		code INTEGER NOT NULL, unit INTEGER NOT NULL, PRIMARY KEY (rid, param, part, value, system, code, unit)) WITHOUT ROWID`,
 
 	// Events of a known kind that cannot be understood: set aside, counted, alarmed.
-	`CREATE TABLE quarantine (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, patient TEXT NOT NULL, reason TEXT NOT NULL, data BLOB NOT NULL)`,
+	`CREATE TABLE quarantine (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, patient TEXT NOT NULL, reason TEXT NOT NULL,
+		data BLOB NOT NULL)`,
 	// Events that are in the log but in no view: tests, and repeats that slipped into the log.
 	`CREATE TABLE aside (seq INTEGER PRIMARY KEY, event_id TEXT NOT NULL, reason TEXT NOT NULL)`,
 
 	`CREATE TABLE facility (id TEXT PRIMARY KEY, zone TEXT NOT NULL, name TEXT NOT NULL, day TEXT NOT NULL,
 		last_logged INTEGER NOT NULL, last_occurred INTEGER NOT NULL, events INTEGER NOT NULL) WITHOUT ROWID`,
 	// When treatment began in each session (or event without one): where a facility's record begins.
-	`CREATE TABLE treatment (session TEXT NOT NULL, facility TEXT NOT NULL, began INTEGER NOT NULL, PRIMARY KEY (session, facility)) WITHOUT ROWID`,
+	`CREATE TABLE treatment (session TEXT NOT NULL, facility TEXT NOT NULL, began INTEGER NOT NULL, PRIMARY KEY (session, facility))
+		WITHOUT ROWID`,
 	`CREATE INDEX treatment_began ON treatment (facility, began)`,
 
 	// The judgement of each patient: where and until which day it holds; who made the first
@@ -107,9 +110,12 @@ var schema = []string{
 	`CREATE INDEX creator_patient ON creator (patient)`,
 	`CREATE TABLE maturity (patient TEXT NOT NULL, id TEXT NOT NULL, PRIMARY KEY (patient, id)) WITHOUT ROWID`,
 	`CREATE TABLE track (patient TEXT NOT NULL, track TEXT NOT NULL, facility TEXT NOT NULL, role TEXT NOT NULL,
-		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL, caution TEXT NOT NULL,
+		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL,
+			why TEXT NOT NULL, caution TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
-	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL, count INTEGER NOT NULL, day TEXT NOT NULL, not_needled INTEGER NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL,
+		since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL,
+			count INTEGER NOT NULL, day TEXT NOT NULL, not_needled INTEGER NOT NULL) WITHOUT ROWID`,
 
 	// Every finding that stands or stood, but not one that no fact supports any more.
 	`CREATE TABLE finding (id TEXT PRIMARY KEY, patient TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
@@ -118,16 +124,19 @@ var schema = []string{
 	// Surveillance of infections: each patient's exposure by days since 1970, events and blood
 	// cultures of any result; the signals that charts once gave; what a chart knew then, when one
 	// was acknowledged, and when its threshold was set; which months were reported or are to be.
-	`CREATE TABLE exposure (patient TEXT NOT NULL, facility TEXT NOT NULL, technique TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL,
+	`CREATE TABLE exposure (patient TEXT NOT NULL, facility TEXT NOT NULL, technique TEXT NOT NULL, low INTEGER NOT NULL,
+		high INTEGER NOT NULL,
 		PRIMARY KEY (patient, low)) WITHOUT ROWID`,
 	`CREATE INDEX exposure_facility ON exposure (facility)`,
 	`CREATE TABLE infection (patient TEXT NOT NULL, fact TEXT NOT NULL, facility TEXT NOT NULL, day INTEGER NOT NULL, data TEXT NOT NULL,
 		PRIMARY KEY (patient, fact)) WITHOUT ROWID`,
 	`CREATE INDEX infection_facility ON infection (facility)`,
-	`CREATE TABLE culture (patient TEXT NOT NULL, fact TEXT NOT NULL, facility TEXT NOT NULL, day INTEGER NOT NULL, positive INTEGER NOT NULL,
+	`CREATE TABLE culture (patient TEXT NOT NULL, fact TEXT NOT NULL, facility TEXT NOT NULL, day INTEGER NOT NULL,
+		positive INTEGER NOT NULL,
 		PRIMARY KEY (patient, fact)) WITHOUT ROWID`,
 	`CREATE INDEX culture_facility ON culture (facility)`,
-	`CREATE TABLE raised (facility TEXT NOT NULL, technique TEXT NOT NULL, class TEXT NOT NULL, seq INTEGER NOT NULL, day INTEGER NOT NULL, sum REAL NOT NULL, seen TEXT NOT NULL,
+	`CREATE TABLE raised (facility TEXT NOT NULL, technique TEXT NOT NULL, class TEXT NOT NULL, seq INTEGER NOT NULL,
+		day INTEGER NOT NULL, sum REAL NOT NULL, seen TEXT NOT NULL,
 		PRIMARY KEY (facility, technique, class, seq)) WITHOUT ROWID`,
 	`CREATE TABLE acknowledged (fact TEXT PRIMARY KEY, seen TEXT NOT NULL) WITHOUT ROWID`,
 	`CREATE TABLE reported (facility TEXT PRIMARY KEY, month INTEGER NOT NULL) WITHOUT ROWID`,

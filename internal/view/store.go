@@ -45,7 +45,11 @@ func open(ctx context.Context, path string) (*Store, error) {
 	// never the file; the checkpoint goes with them and the log gives them again. A page of 8 kB
 	// holds three resources where one of 4 kB has room for one. It has to be set before the
 	// journal: the driver takes _pragma in the order of the alphabet, _journal_mode after them.
-	w, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate"))
+	w, err := sql.Open("sqlite",
+		sqlitefile.Name(path,
+			"_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL"+
+				"&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)"+
+				"&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate"))
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
@@ -59,7 +63,8 @@ func open(ctx context.Context, path string) (*Store, error) {
 		return nil, errors.Join(err, w.Close())
 	}
 	if err := s.prepare(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the view once the log is read whole; until then keep the file", path, err), w.Close())
+		return nil, errors.Join(fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the "+
+			"view once the log is read whole; until then keep the file", path, err), w.Close())
 	}
 	if s.conn, err = w.Conn(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
@@ -161,7 +166,8 @@ type queryer interface {
 
 func readCheckpoint(ctx context.Context, q queryer) (c Checkpoint, ok bool, err error) {
 	var seq, logged, updated int64
-	err = q.QueryRowContext(ctx, `SELECT log_id, seq, event_id, logged, updated FROM checkpoint`).Scan(&c.LogID, &seq, &c.EventID, &logged, &updated)
+	err = q.QueryRowContext(ctx, `SELECT log_id, seq, event_id, logged, updated FROM checkpoint`).
+		Scan(&c.LogID, &seq, &c.EventID, &logged, &updated)
 	if errors.Is(err, sql.ErrNoRows) {
 		return c, false, nil
 	}

@@ -12,7 +12,8 @@ import (
 // their survivor.
 func (t *Tx) SetSurveillance(group []string, survivor string, p surveil.Person) error {
 	for _, key := range group {
-		for _, q := range []string{`DELETE FROM exposure WHERE patient = ?`, `DELETE FROM infection WHERE patient = ?`, `DELETE FROM culture WHERE patient = ?`} {
+		for _, q := range []string{`DELETE FROM exposure WHERE patient = ?`, `DELETE FROM infection WHERE patient = ?`,
+			`DELETE FROM culture WHERE patient = ?`} {
 			if err := t.exec(q, key); err != nil {
 				return err
 			}
@@ -71,44 +72,47 @@ func (l loader) people(where, value string) ([]surveil.Patient, error) {
 		}
 		return &out[i].Person
 	}
-	if err := l.each(`SELECT patient, facility, technique, low, high FROM exposure WHERE `+where+` ORDER BY patient, low`, []any{value}, func(scan func(...any) error) error {
-		var key string
-		var e surveil.Exposure
-		if err := scan(&key, &e.Facility, &e.Technique, &e.From, &e.To); err != nil {
-			return err
-		}
-		p := of(key)
-		p.Exposures = append(p.Exposures, e)
-		return nil
-	}); err != nil {
+	if err := l.each(`SELECT patient, facility, technique, low, high FROM exposure WHERE `+where+` ORDER BY patient, low`, []any{value},
+		func(scan func(...any) error) error {
+			var key string
+			var e surveil.Exposure
+			if err := scan(&key, &e.Facility, &e.Technique, &e.From, &e.To); err != nil {
+				return err
+			}
+			p := of(key)
+			p.Exposures = append(p.Exposures, e)
+			return nil
+		}); err != nil {
 		return nil, err
 	}
-	err := l.each(`SELECT patient, data FROM infection WHERE `+where+` ORDER BY patient, day, fact`, []any{value}, func(scan func(...any) error) error {
-		var key, data string
-		if err := scan(&key, &data); err != nil {
-			return err
-		}
-		var e surveil.Event
-		if err := json.Unmarshal([]byte(data), &e); err != nil {
-			return err
-		}
-		p := of(key)
-		p.Events = append(p.Events, e)
-		return nil
-	})
+	err := l.each(`SELECT patient, data FROM infection WHERE `+where+` ORDER BY patient, day, fact`, []any{value},
+		func(scan func(...any) error) error {
+			var key, data string
+			if err := scan(&key, &data); err != nil {
+				return err
+			}
+			var e surveil.Event
+			if err := json.Unmarshal([]byte(data), &e); err != nil {
+				return err
+			}
+			p := of(key)
+			p.Events = append(p.Events, e)
+			return nil
+		})
 	if err != nil {
 		return nil, err
 	}
-	err = l.each(`SELECT patient, fact, facility, day, positive FROM culture WHERE `+where+` ORDER BY patient, day, fact`, []any{value}, func(scan func(...any) error) error {
-		var key string
-		var c surveil.Culture
-		if err := scan(&key, &c.Fact, &c.Facility, &c.Day, &c.Positive); err != nil {
-			return err
-		}
-		p := of(key)
-		p.Cultures = append(p.Cultures, c)
-		return nil
-	})
+	err = l.each(`SELECT patient, fact, facility, day, positive FROM culture WHERE `+where+` ORDER BY patient, day, fact`, []any{value},
+		func(scan func(...any) error) error {
+			var key string
+			var c surveil.Culture
+			if err := scan(&key, &c.Fact, &c.Facility, &c.Day, &c.Positive); err != nil {
+				return err
+			}
+			p := of(key)
+			p.Cultures = append(p.Cultures, c)
+			return nil
+		})
 	return out, err
 }
 
@@ -130,16 +134,17 @@ func (l loader) each(q string, args []any, f func(scan func(...any) error) error
 // Raised lists the signals that charts of a facility once gave, oldest first.
 func (l loader) Raised(facility string) ([]surveil.Raised, error) {
 	var out []surveil.Raised
-	err := l.each(`SELECT technique, class, seq, day, sum, seen FROM raised WHERE facility = ? ORDER BY seq, technique, class`, []any{facility}, func(scan func(...any) error) error {
-		var r surveil.Raised
-		var seen string
-		if err := scan(&r.Technique, &r.Class, &r.Seq, &r.Day, &r.Sum, &seen); err != nil {
+	err := l.each(`SELECT technique, class, seq, day, sum, seen FROM raised WHERE facility = ? ORDER BY seq, technique, class`,
+		[]any{facility}, func(scan func(...any) error) error {
+			var r surveil.Raised
+			var seen string
+			if err := scan(&r.Technique, &r.Class, &r.Seq, &r.Day, &r.Sum, &seen); err != nil {
+				return err
+			}
+			err := json.Unmarshal([]byte(seen), &r.Seen)
+			out = append(out, r)
 			return err
-		}
-		err := json.Unmarshal([]byte(seen), &r.Seen)
-		out = append(out, r)
-		return err
-	})
+		})
 	return out, err
 }
 
@@ -188,12 +193,13 @@ func (t *Tx) Treatments(session string) (map[string]time.Time, error) {
 // FirstTreatment is when the earliest treatment on record at a facility began; ok is false where
 // there is none.
 func (l loader) FirstTreatment(facility string) (began time.Time, ok bool, err error) {
-	err = l.each(`SELECT began FROM treatment WHERE facility = ? ORDER BY began LIMIT 1`, []any{facility}, func(scan func(...any) error) error {
-		var ms int64
-		err := scan(&ms)
-		began, ok = fromMillis(ms), true
-		return err
-	})
+	err = l.each(`SELECT began FROM treatment WHERE facility = ? ORDER BY began LIMIT 1`, []any{facility},
+		func(scan func(...any) error) error {
+			var ms int64
+			err := scan(&ms)
+			began, ok = fromMillis(ms), true
+			return err
+		})
 	return began, ok, err
 }
 
@@ -224,7 +230,8 @@ func (t *Tx) Reported(facility string) (m surveil.Month, ok bool, err error) {
 
 // SetReported notes that all months up to m are reported.
 func (t *Tx) SetReported(facility string, m surveil.Month) error {
-	return t.exec(`INSERT INTO reported (facility, month) VALUES (?, ?) ON CONFLICT (facility) DO UPDATE SET month = excluded.month`, facility, int64(m))
+	return t.exec(`INSERT INTO reported (facility, month) VALUES (?, ?) ON CONFLICT (facility) DO UPDATE SET month = excluded.month`,
+		facility, int64(m))
 }
 
 // Restate notes that a month that was reported has changed; Restated forgets it.
@@ -240,13 +247,14 @@ func (t *Tx) Restated(facility string, m surveil.Month) error {
 // ToRestate lists the months of a facility that changed since they were reported.
 func (t *Tx) ToRestate(facility string) ([]surveil.Month, error) {
 	var out []surveil.Month
-	err := t.load().each(`SELECT month FROM restate WHERE facility = ? ORDER BY month`, []any{facility}, func(scan func(...any) error) error {
-		var m surveil.Month
-		if err := scan(&m); err != nil {
-			return err
-		}
-		out = append(out, m)
-		return nil
-	})
+	err := t.load().each(`SELECT month FROM restate WHERE facility = ? ORDER BY month`, []any{facility},
+		func(scan func(...any) error) error {
+			var m surveil.Month
+			if err := scan(&m); err != nil {
+				return err
+			}
+			out = append(out, m)
+			return nil
+		})
 	return out, err
 }

@@ -176,7 +176,8 @@ func (t *Tx) HasTopic(topic string) (bool, error) {
 
 // Quarantine sets an event aside that cannot be understood.
 func (t *Tx) Quarantine(seq uint64, eventID, patient, reason string, data []byte) error {
-	return t.exec(`INSERT INTO quarantine (seq, event_id, patient, reason, data) VALUES (?, ?, ?, ?, ?)`, int64(seq), eventID, patient, reason, data)
+	return t.exec(`INSERT INTO quarantine (seq, event_id, patient, reason, data) VALUES (?, ?, ?, ?, ?)`, int64(seq), eventID,
+		patient, reason, data)
 }
 
 // Aside notes an event that belongs into no view.
@@ -267,12 +268,13 @@ func (l loader) Topic(topic string) ([]StoredEvent, error) {
 
 func (l loader) TopicsWith(prefix string) ([]string, error) {
 	var out []string
-	err := l.each(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, []any{prefix, prefix + "\U0010FFFF"}, func(scan func(...any) error) error {
-		var t string
-		err := scan(&t)
-		out = append(out, t)
-		return err
-	})
+	err := l.each(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, []any{prefix, prefix + "\U0010FFFF"},
+		func(scan func(...any) error) error {
+			var t string
+			err := scan(&t)
+			out = append(out, t)
+			return err
+		})
 	return out, err
 }
 
@@ -298,7 +300,8 @@ func (l loader) Amending(targets []string) ([]StoredEvent, error) {
 		}
 		targets = some
 	}
-	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `, ` ORDER BY e.seq`, targets)
+	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `,
+		` ORDER BY e.seq`, targets)
 }
 
 // listSizes are the lengths of the lists that are asked for in one statement: a few, so

@@ -47,7 +47,9 @@ func (t *Tx) AmendingOf(key string) ([]StoredEvent, error) {
 // first, at most so many, and says how many there are. Each comes with its fact.
 func (s *Store) Unreached(ctx context.Context, limit int) (list []UnreachedFact, total int, err error) {
 	err = s.Reading(ctx, func(l Loader, _ Checkpoint) error {
-		rows, err := l.(loader).q(ctx, `SELECT u.fact, u.seq, u.facility, u.logged, u.named, u.why, (SELECT count(*) FROM unreached) FROM unreached u ORDER BY u.logged, u.fact LIMIT ?`, limit)
+		rows, err := l.(loader).
+			q(ctx, `SELECT u.fact, u.seq, u.facility, u.logged, u.named, u.why, (SELECT count(*) FROM unreached) FROM unreached u
+				ORDER BY u.logged, u.fact LIMIT ?`, limit)
 		if err != nil {
 			return err
 		}
@@ -104,7 +106,9 @@ type UnreachedCount struct {
 
 // UnreachedCounts counts by facility; a facility without any has a count of 0.
 func (s *Store) UnreachedCounts(ctx context.Context) ([]UnreachedCount, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT f.id, count(u.fact), coalesce(min(u.logged), 0) FROM facility f LEFT JOIN unreached u ON u.facility = f.id GROUP BY f.id ORDER BY f.id`)
+	rows, err := s.r.QueryContext(ctx,
+		`SELECT f.id, count(u.fact), coalesce(min(u.logged), 0) FROM facility f LEFT JOIN unreached u ON u.facility = f.id
+			GROUP BY f.id ORDER BY f.id`)
 	if err != nil {
 		return nil, fmt.Errorf("count corrections and voids without effect: %w", err)
 	}

@@ -60,7 +60,8 @@ func Pages(cfg Config) http.Handler {
 	sum := sha256.Sum256(h.style)
 	h.styleVersion = hex.EncodeToString(sum[:6])
 	for _, name := range []string{"board", "card", "problem"} {
-		h.pages[name] = template.Must(template.New("page.html").Funcs(functions()).ParseFS(files, "page/page.html", "page/search.html", "page/"+name+".html"))
+		h.pages[name] = template.Must(template.New("page.html").Funcs(functions()).ParseFS(files, "page/page.html", "page/search.html",
+			"page/"+name+".html"))
 	}
 	return h
 }
@@ -100,7 +101,8 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	case "/icon.svg":
 		serve = h.file("image/svg+xml", h.icon)
 	default:
-		h.fail(w, r, fallback, fault.New(fault.NotFound, "there is no page at this address", "the board is at /, a card at /card?identifier=SYSTEM|VALUE"))
+		h.fail(w, r, fallback, fault.New(fault.NotFound, "there is no page at this address",
+			"the board is at /, a card at /card?identifier=SYSTEM|VALUE"))
 		return
 	}
 	err := answer.Allow(r, "this address is only read, with GET or HEAD; facts are posted over gRPC", http.MethodGet, http.MethodHead)

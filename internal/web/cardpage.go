@@ -169,7 +169,8 @@ func numbers(t card.Track) []number {
 		return nil
 	}
 	const missing = card.NotRecorded
-	out := []number{{"Gauge", missing}, {"Angle", missing}, {"Depth", missing}, {"Direction", or(n.Direction, missing)}, {"Bevel", or(t.Bevel, missing)}, {"Needle length", missing}}
+	out := []number{{"Gauge", missing}, {"Angle", missing}, {"Depth", missing}, {"Direction", or(n.Direction, missing)},
+		{"Bevel", or(t.Bevel, missing)}, {"Needle length", missing}}
 	if n.Gauge != nil {
 		out[0].Value = fmt.Sprintf("%d G", *n.Gauge)
 	}

@@ -57,7 +57,8 @@ func Threshold(s *infectioncontrol.Service, log *slog.Logger) http.Handler {
 }
 
 func thresholdRequest(asked *http.Request) (infectioncontrol.ThresholdRequest, error) {
-	r := infectioncontrol.ThresholdRequest{Technique: surveil.ConstantSite, Class: surveil.AccessRelated, RateRatio: 2, InControlMonths: 120}
+	r := infectioncontrol.ThresholdRequest{Technique: surveil.ConstantSite, Class: surveil.AccessRelated, RateRatio: 2,
+		InControlMonths: 120}
 	p, err := answer.Query(asked, "class", "facility", "in_control_months", "patients", "rate_ratio", "reference", "technique")
 	if err != nil {
 		return r, err
@@ -85,7 +86,8 @@ func thresholdRequest(asked *http.Request) (infectioncontrol.ThresholdRequest, e
 		return r, fault.New(fault.Invalid, fmt.Sprintf("technique %q has no chart", r.Technique), "choose constant-site or other-fistula")
 	}
 	if classes := []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}; !slices.Contains(classes, r.Class) {
-		return r, fault.New(fault.Invalid, fmt.Sprintf("class %q has no chart", r.Class), "choose access-related, bloodstream or local-access")
+		return r, fault.New(fault.Invalid, fmt.Sprintf("class %q has no chart", r.Class),
+			"choose access-related, bloodstream or local-access")
 	}
 	return r, nil
 }

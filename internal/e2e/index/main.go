@@ -102,7 +102,8 @@ func dump(ctx context.Context, dir string, w *bufio.Writer) error {
 		return err
 	}
 	defer func() { _ = tx.Rollback() }()
-	d := &dumper{ctx: ctx, tx: tx, out: json.NewEncoder(w), offered: map[string]map[string]bool{}, compartment: map[string]map[string]bool{}}
+	d := &dumper{ctx: ctx, tx: tx, out: json.NewEncoder(w), offered: map[string]map[string]bool{},
+		compartment: map[string]map[string]bool{}}
 	d.out.SetEscapeHTML(false)
 	for _, t := range facade.Types() {
 		d.offered[t.Name], d.compartment[t.Name] = map[string]bool{}, map[string]bool{}
@@ -205,36 +206,39 @@ func (d *dumper) references() error {
 
 func (d *dumper) periods() error {
 	beginning, end := fhir.BeginningOfTime().UnixMilli(), fhir.EndOfTime().UnixMilli()
-	return d.each(`SELECT r.type, r.id, p.param, p.low, p.high, p.low + p.low_shift, p.high + p.high_shift FROM period p JOIN resource r ON r.rid = p.rid`, func(r *sql.Rows) error {
-		l := line{Kind: "date"}
-		var low, high, localLow, localHigh int64
-		if err := r.Scan(&l.Type, &l.ID, &l.Param, &low, &high, &localLow, &localHigh); err != nil {
-			return err
-		}
-		if low != beginning {
-			l.Low, l.LocalLow = &low, &localLow
-		}
-		if high != end {
-			l.High, l.LocalHigh = &high, &localHigh
-		}
-		return d.write(l)
-	})
+	return d.each(
+		`SELECT r.type, r.id, p.param, p.low, p.high, p.low + p.low_shift, p.high + p.high_shift FROM period p
+			JOIN resource r ON r.rid = p.rid`, func(r *sql.Rows) error {
+			l := line{Kind: "date"}
+			var low, high, localLow, localHigh int64
+			if err := r.Scan(&l.Type, &l.ID, &l.Param, &low, &high, &localLow, &localHigh); err != nil {
+				return err
+			}
+			if low != beginning {
+				l.Low, l.LocalLow = &low, &localLow
+			}
+			if high != end {
+				l.High, l.LocalHigh = &high, &localHigh
+			}
+			return d.write(l)
+		})
 }
 
 func (d *dumper) quantities() error {
-	return d.each(`SELECT r.type, r.id, q.param, q.value, q.system, q.code FROM quantity q JOIN resource r ON r.rid = q.rid`, func(r *sql.Rows) error {
-		l := line{Kind: "quantity"}
-		var value float64
-		var system, code string
-		if err := r.Scan(&l.Type, &l.ID, &l.Param, &value, &system, &code); err != nil {
-			return err
-		}
-		if math.IsNaN(value) || math.IsInf(value, 0) {
-			return fmt.Errorf("the quantity %s of %s/%s is %v", l.Param, l.Type, l.ID, value)
-		}
-		l.Value, l.System, l.Code = &value, &system, &code
-		return d.write(l)
-	})
+	return d.each(`SELECT r.type, r.id, q.param, q.value, q.system, q.code FROM quantity q JOIN resource r ON r.rid = q.rid`,
+		func(r *sql.Rows) error {
+			l := line{Kind: "quantity"}
+			var value float64
+			var system, code string
+			if err := r.Scan(&l.Type, &l.ID, &l.Param, &value, &system, &code); err != nil {
+				return err
+			}
+			if math.IsNaN(value) || math.IsInf(value, 0) {
+				return fmt.Errorf("the quantity %s of %s/%s is %v", l.Param, l.Type, l.ID, value)
+			}
+			l.Value, l.System, l.Code = &value, &system, &code
+			return d.write(l)
+		})
 }
 
 func (d *dumper) strings() error {

@@ -100,7 +100,8 @@ func (w *world) shown(track string) Shown {
 	switch {
 	case taken != nil:
 		t := taken.Says
-		out.Creator, out.Angle, out.Depth = w.creatorTaken(t, since), number("", t.AngleDegrees, false), number("", t.DepthMillimetres, false)
+		out.Creator, out.Angle, out.Depth = w.creatorTaken(t, since), number("", t.AngleDegrees, false), number("",
+			t.DepthMillimetres, false)
 		out.Direction = int32(t.GetDirection())
 	case founder == nil && plan != nil:
 		out.Angle, out.Direction = number("angle", plan.AngleDegrees, true), code("direction", int32(plan.GetDirection()))

@@ -48,7 +48,8 @@ func (w *world) findPlans() {
 		}
 	}
 	for _, t := range all[*cannularyv1.TrackTakenOver](w) {
-		if t.Says.SiteFromAnastomosisMillimetres != nil && int(t.Says.GetSiteFromAnastomosisMillimetres()) < w.rules(t.Fact).AnastomosisMin {
+		if t.Says.SiteFromAnastomosisMillimetres != nil &&
+			int(t.Says.GetSiteFromAnastomosisMillimetres()) < w.rules(t.Fact).AnastomosisMin {
 			w.raise(finding{
 				rule: rule.NearAnastomosis, severity: rule.Caution, track: t.Says.GetTrack(), access: t.Says.GetAccess(),
 				ground: t.Fact, ends: w.nextPlan(t.Says.GetTrack(), t.Fact),
@@ -81,7 +82,8 @@ func (w *world) findPreparations() {
 			continue
 		}
 		w.raise(finding{
-			rule: rule.ScabIncomplete, severity: rule.Stop, track: p.Says.GetTrack(), ground: p.Fact, ends: w.scabEnd(p.Fact, p.Says.GetTrack()),
+			rule: rule.ScabIncomplete, severity: rule.Stop, track: p.Says.GetTrack(), ground: p.Fact, ends: w.scabEnd(p.Fact,
+				p.Says.GetTrack()),
 		})
 	}
 }

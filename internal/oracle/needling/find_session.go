@@ -60,7 +60,8 @@ func (w *world) findRemovals(track string) {
 	sessions := w.sessions(track, nil)
 	for _, r := range all[*cannularyv1.NeedleRemoved](w) {
 		p := w.rules(r.Fact)
-		if r.Says.GetTrack() != track || !p.NeedsSameAngle || w.near(r.Says.AngleDegrees, w.angleAt(track, r.Fact), p.AngleTolerance) != no {
+		if r.Says.GetTrack() != track || !p.NeedsSameAngle || w.near(r.Says.AngleDegrees, w.angleAt(track, r.Fact),
+			p.AngleTolerance) != no {
 			continue
 		}
 		var next *record.Fact

@@ -140,7 +140,8 @@ func (u *unused) judge(n int, at time.Time) {
 	begins := u.midnight(date, m.Facility)
 	gone := days(u.lastDate, date)
 	if u.caution == nil && gone > rules.UnusedCaution {
-		u.caution = &finding{rule: rule.UnusedLong, severity: rule.Caution, track: u.track, aspect: "caution", ground: u.last, since: begins}
+		u.caution = &finding{rule: rule.UnusedLong, severity: rule.Caution, track: u.track, aspect: "caution", ground: u.last,
+			since: begins}
 	}
 	if u.stop == nil && gone > rules.UnusedStop && (u.reviewed == "" || days(u.reviewed, date) > rules.UnusedStop) {
 		u.stop = &finding{rule: rule.UnusedLong, severity: rule.Stop, track: u.track, aspect: "stop", ground: u.last, since: begins}

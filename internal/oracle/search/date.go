@@ -25,7 +25,8 @@ func (s span) reachesAbove(t time.Time) bool { return s.high.IsZero() || s.high.
 func (s span) reachesBelow(t time.Time) bool { return s.low.IsZero() || s.low.Before(t) }
 
 // form is a date's or a time's text: populated from the left, minutes with the hour.
-var form = regexp.MustCompile(`^([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2})(?:T([0-9]{2}):([0-9]{2})(?::([0-9]{2})(\.[0-9]+)?)?(Z|[+-][0-9]{2}:[0-9]{2})?)?)?)?$`)
+var form = regexp.MustCompile(
+	`^([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2})(?:T([0-9]{2}):([0-9]{2})(?::([0-9]{2})(\.[0-9]+)?)?(Z|[+-][0-9]{2}:[0-9]{2})?)?)?)?$`)
 
 // dated is a text as moments, and as what the clock shows on which it is written, told as
 // if that were UTC.
@@ -70,7 +71,8 @@ func (c *Corpus) span(s string, m []string, zone *time.Location) (span, error) {
 	low := time.Date(y, time.Month(mon), d, h, minute, sec, 0, zone)
 	// 31 June is no date, and in the hour that a zone skips there is no time; the latter is
 	// read as the moment at which the clock was put forward.
-	if y < 1 || mon < 1 || mon > 12 || d < 1 || time.Date(y, time.Month(mon), d, 12, 0, 0, 0, time.UTC).Day() != d || h > 23 || minute > 59 || sec > 59 {
+	if y < 1 || mon < 1 || mon > 12 || d < 1 || time.Date(y, time.Month(mon), d, 12, 0, 0, 0, time.UTC).Day() != d || h > 23 ||
+		minute > 59 || sec > 59 {
 		return span{}, fmt.Errorf("%q is no date", s)
 	}
 	var high time.Time

@@ -49,7 +49,8 @@ const (
 func Mutants() []Mutant {
 	return []Mutant{
 		RepeatsAreOr, CommasAreAnd, NotNeedsValue, NotOfAny, ChainNeedsAny, PairsAreAny, PairsFromAnywhere, GEIsGT,
-		LEIsLT, EqualOverlaps, AfterOverlaps, NotEqualIsNone, OpenEndIsStart, ZoneIsUTC, ZonesIgnored, DaysAreOfUTC, EqualIsExact, OrderIsByRange,
+		LEIsLT, EqualOverlaps, AfterOverlaps, NotEqualIsNone, OpenEndIsStart, ZoneIsUTC, ZonesIgnored, DaysAreOfUTC,
+		EqualIsExact, OrderIsByRange,
 		UnitIgnored, SystemIgnored, BarIsAnySystem, EscapesStay, StartsIsContains, ContainsIsStarts, CaseMatters,
 		AccentsMatter, ExactFolds, TypeIgnored, SurvivorIgnored, FirstElementOnly, RootOnly, IdentifierIgnored,
 		CodeCaseIgnored, URIStarts, MinutesAreSeconds, DayIsTwentyFourHrs,

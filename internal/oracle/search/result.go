@@ -78,26 +78,45 @@ func readJoin(s string) (source string, p *param, target string, err error) {
 type subset struct{ mandatory, summary, modifier string }
 
 var subsets = map[string]subset{
-	"BodyStructure":       {"patient", "identifier active morphology location description patient", "active"},
-	"CodeSystem":          {"status content", "url identifier version name title status experimental date publisher contact useContext jurisdiction caseSensitive valueSet hierarchyMeaning compositional versionNeeded content supplements count filter property", ""},
-	"DetectedIssue":       {"status", "identifier status code severity patient identified[x] author implicated", ""},
-	"Device":              {"", "udiCarrier status safety", "status"},
-	"Flag":                {"status code subject", "identifier status category code subject period encounter author", ""},
-	"Group":               {"type actual", "identifier active type actual code name quantity managingEntity", ""},
-	"Location":            {"", "identifier status operationalStatus name description mode type physicalType managingOrganization", "status"},
-	"Measure":             {"status", "url identifier version name title status experimental date publisher contact description useContext jurisdiction effectivePeriod disclaimer scoring compositeScoring type riskAdjustment rateAggregation rationale clinicalRecommendationStatement improvementNotation definition guidance", ""},
-	"MeasureReport":       {"status type measure period", "identifier status type measure subject date reporter period improvementNotation", "improvementNotation"},
-	"NamingSystem":        {"name status kind date uniqueId", "name status kind date publisher contact useContext jurisdiction uniqueId", ""},
-	"Observation":         {"status code", "identifier basedOn partOf status code subject focus encounter effective[x] issued performer value[x] hasMember derivedFrom component", ""},
-	"OperationDefinition": {"name status kind code system type instance", "url version name title status kind experimental date publisher contact useContext jurisdiction affectsState code base resource system type instance", ""},
-	"Organization":        {"", "identifier active type name partOf", "active"},
-	"Patient":             {"", "identifier active name telecom gender birthDate deceased[x] address managingOrganization link", "active deceased[x] link"},
-	"Practitioner":        {"", "identifier active name telecom address gender birthDate", ""},
-	"Procedure":           {"status subject", "identifier instantiatesCanonical instantiatesUri basedOn partOf status statusReason category code subject encounter performed[x] recorder asserter performer location reasonCode reasonReference bodySite outcome", ""},
-	"Provenance":          {"target recorded agent", "target recorded", ""},
-	"SearchParameter":     {"url name status description code base type", "url version name status experimental date publisher contact description useContext jurisdiction code base type", ""},
-	"StructureDefinition": {"url name status kind abstract type", "url identifier version name title status experimental date publisher contact useContext jurisdiction keyword fhirVersion kind abstract context contextInvariant type baseDefinition derivation", ""},
-	"ValueSet":            {"status", "url identifier version name title status experimental date publisher contact useContext jurisdiction immutable", ""},
+	"BodyStructure": {"patient", "identifier active morphology location description patient", "active"},
+	"CodeSystem": {"status content",
+		"url identifier version name title status experimental date publisher contact useContext jurisdiction caseSensitive valueSet " +
+			"hierarchyMeaning compositional versionNeeded content supplements count filter property", ""},
+	"DetectedIssue": {"status", "identifier status code severity patient identified[x] author implicated", ""},
+	"Device":        {"", "udiCarrier status safety", "status"},
+	"Flag":          {"status code subject", "identifier status category code subject period encounter author", ""},
+	"Group":         {"type actual", "identifier active type actual code name quantity managingEntity", ""},
+	"Location": {"",
+		"identifier status operationalStatus name description mode type physicalType managingOrganization", "status"},
+	"Measure": {"status",
+		"url identifier version name title status experimental date publisher contact description useContext jurisdiction " +
+			"effectivePeriod disclaimer scoring compositeScoring type riskAdjustment rateAggregation rationale " +
+			"clinicalRecommendationStatement improvementNotation definition guidance", ""},
+	"MeasureReport": {"status type measure period", "identifier status type measure subject date reporter period improvementNotation",
+		"improvementNotation"},
+	"NamingSystem": {"name status kind date uniqueId",
+		"name status kind date publisher contact useContext jurisdiction uniqueId", ""},
+	"Observation": {"status code",
+		"identifier basedOn partOf status code subject focus encounter effective[x] issued performer value[x] hasMember derivedFrom " +
+			"component", ""},
+	"OperationDefinition": {"name status kind code system type instance",
+		"url version name title status kind experimental date publisher contact useContext jurisdiction affectsState code base resource " +
+			"system type instance", ""},
+	"Organization": {"", "identifier active type name partOf", "active"},
+	"Patient": {"", "identifier active name telecom gender birthDate deceased[x] address managingOrganization link",
+		"active deceased[x] link"},
+	"Practitioner": {"", "identifier active name telecom address gender birthDate", ""},
+	"Procedure": {"status subject",
+		"identifier instantiatesCanonical instantiatesUri basedOn partOf status statusReason category code subject encounter " +
+			"performed[x] recorder asserter performer location reasonCode reasonReference bodySite outcome", ""},
+	"Provenance": {"target recorded agent", "target recorded", ""},
+	"SearchParameter": {"url name status description code base type",
+		"url version name status experimental date publisher contact description useContext jurisdiction code base type", ""},
+	"StructureDefinition": {"url name status kind abstract type",
+		"url identifier version name title status experimental date publisher contact useContext jurisdiction keyword fhirVersion kind " +
+			"abstract context contextInvariant type baseDefinition derivation", ""},
+	"ValueSet": {"status",
+		"url identifier version name title status experimental date publisher contact useContext jurisdiction immutable", ""},
 }
 
 // Kept lists the elements at the root, sorted, that stay of a resource: by _summary (true,
@@ -137,7 +156,8 @@ func (c *Corpus) Kept(r *Resource, summary string, elements []string) []string {
 func is(name string, elements []string) bool {
 	return slices.ContainsFunc(elements, func(e string) bool {
 		choice, ok := strings.CutSuffix(e, "[x]")
-		return e == name || ok && strings.HasPrefix(name, choice) && len(name) > len(choice) && name[len(choice)] >= 'A' && name[len(choice)] <= 'Z'
+		return e == name || ok && strings.HasPrefix(name, choice) && len(name) > len(choice) && name[len(choice)] >= 'A' &&
+			name[len(choice)] <= 'Z'
 	})
 }
 

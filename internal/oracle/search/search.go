@@ -120,7 +120,8 @@ func (c *Corpus) With(m Mutant) *Corpus {
 }
 
 // resultParams shape the answer and filter nothing.
-var resultParams = []string{"_count", "_cursor", "_elements", "_format", "_include", "_pretty", "_revinclude", "_sort", "_summary", "_total"}
+var resultParams = []string{"_count", "_cursor", "_elements", "_format", "_include", "_pretty", "_revinclude",
+	"_sort", "_summary", "_total"}
 
 // Search answers the keys of the resources of a type that match, sorted. It errs where R4
 // gives the query no meaning; the error says why.

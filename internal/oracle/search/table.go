@@ -135,7 +135,8 @@ func quantities(name string, paths ...string) param {
 
 // dates is a choice of dateTime and Period.
 func dates(name, path string) param {
-	return param{name: name, kind: Date, elements: []element{{path: path + "DateTime", as: asTime}, {path: path + "Period", as: asPeriod}, {path: path + "Instant", as: asInstant}}}
+	return param{name: name, kind: Date, elements: []element{{path: path + "DateTime", as: asTime}, {path: path + "Period", as: asPeriod},
+		{path: path + "Instant", as: asInstant}}}
 }
 
 // codeValue is a composite of a code and a value; root is "", component "component".
@@ -189,22 +190,28 @@ var types = map[string][]param{
 	"BodyStructure": {identifier(), concept("location", "location"), concept("morphology", "morphology"), patient("patient")},
 	"Procedure": {identifier(), code("status", "status", fhirBase+"event-status"), concept("category", "category"), concept("code", "code"),
 		concept("reason-code", "reasonCode"), dates("date", "performed"), patient("subject"), subject(),
-		ref("part-of", "partOf", "Procedure", "Observation", "MedicationAdministration"), ref("performer", "performer.actor", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"),
+		ref("part-of", "partOf", "Procedure", "Observation", "MedicationAdministration"),
+		ref("performer", "performer.actor", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"),
 		ref("location", "location", "Location"), encounter(),
 		ref("track", targetTrack, "BodyStructure")}, // track is ours
-	"Observation": {identifier(), code("status", "status", fhirBase+"observation-status"), concept("category", "category"), concept("code", "code"),
+	"Observation": {identifier(), code("status", "status", fhirBase+"observation-status"), concept("category", "category"),
+		concept("code", "code"),
 		concept("combo-code", "code", "component.code"), concept("component-code", "component.code"),
-		concept("value-concept", "valueCodeableConcept"), concept("combo-value-concept", "valueCodeableConcept", "component.valueCodeableConcept"),
+		concept("value-concept", "valueCodeableConcept"), concept("combo-value-concept", "valueCodeableConcept",
+			"component.valueCodeableConcept"),
 		concept("component-value-concept", "component.valueCodeableConcept"),
 		quantities("value-quantity", "valueQuantity"), quantities("combo-value-quantity", "valueQuantity", "component.valueQuantity"),
 		quantities("component-value-quantity", "component.valueQuantity"),
-		concept("data-absent-reason", "dataAbsentReason"), concept("combo-data-absent-reason", "dataAbsentReason", "component.dataAbsentReason"),
+		concept("data-absent-reason", "dataAbsentReason"), concept("combo-data-absent-reason", "dataAbsentReason",
+			"component.dataAbsentReason"),
 		concept("component-data-absent-reason", "component.dataAbsentReason"), concept("method", "method"),
 		dates("date", "effective"), patient("subject"), subject(),
-		ref("focus", "focus", "BodyStructure"), ref("part-of", "partOf", "Procedure", "Immunization", "MedicationDispense", "MedicationAdministration", "ImagingStudy", "MedicationStatement"),
+		ref("focus", "focus", "BodyStructure"), ref("part-of", "partOf", "Procedure", "Immunization", "MedicationDispense",
+			"MedicationAdministration", "ImagingStudy", "MedicationStatement"),
 		ref("performer", "performer", "Practitioner", "Organization", "CareTeam", "Patient", "PractitionerRole", "RelatedPerson"),
 		ref("has-member", "hasMember", "Observation", "MolecularSequence", "QuestionnaireResponse"),
-		ref("derived-from", "derivedFrom", "Observation", "Media", "ImagingStudy", "MolecularSequence", "QuestionnaireResponse", "DocumentReference"),
+		ref("derived-from", "derivedFrom", "Observation", "Media", "ImagingStudy", "MolecularSequence", "QuestionnaireResponse",
+			"DocumentReference"),
 		encounter(),
 		codeValue("code-value-concept", true, ""), codeValue("code-value-quantity", false, ""),
 		codeValue("component-code-value-concept", true, "component"), codeValue("component-code-value-quantity", false, "component"),
@@ -215,17 +222,24 @@ var types = map[string][]param{
 		{name: "standing", kind: Token, elements: []element{{path: "standing", as: asBoolean, of: standing}}}}, // ours
 	"Flag": {identifier(), one("date", Date, "period", asPeriod), patient("subject"), subject(),
 		ref("author", "author", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole"),
-		code("status", "status", fhirBase+"flag-status"), {name: "track", kind: Reference, elements: []element{{path: flagDetail, as: asReference}}, targets: []string{"BodyStructure"}, only: "BodyStructure"}}, // ours
+		// ours
+		code("status", "status", fhirBase+"flag-status"), {name: "track", kind: Reference,
+			elements: []element{{path: flagDetail, as: asReference}}, targets: []string{"BodyStructure"}, only: "BodyStructure"}},
 	"Device": {concept("type", "type"), texts("udi-carrier", "udiCarrier.carrierHRF")},
-	"Provenance": {ref("target", "target", "BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport", "Observation", "Organization", "Patient", "Practitioner", "Procedure"),
-		{name: "patient", kind: Reference, elements: []element{{path: "target", as: asReference}}, targets: []string{"Patient"}, only: "Patient"},
-		ref("agent", "agent.who", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"), concept("agent-type", "agent.type"),
-		ref("location", "location", "Location"), one("recorded", Date, "recorded", asInstant), one("when", Date, "occurredDateTime", asTime)},
+	"Provenance": {ref("target", "target", "BodyStructure", "DetectedIssue", "Device", "Flag", "Group", "Location", "MeasureReport",
+		"Observation", "Organization", "Patient", "Practitioner", "Procedure"),
+		{name: "patient", kind: Reference, elements: []element{{path: "target", as: asReference}}, targets: []string{"Patient"},
+			only: "Patient"},
+		ref("agent", "agent.who", "Practitioner", "Organization", "Device", "Patient", "PractitionerRole", "RelatedPerson"),
+		concept("agent-type", "agent.type"),
+		ref("location", "location", "Location"), one("recorded", Date, "recorded", asInstant),
+		one("when", Date, "occurredDateTime", asTime)},
 	"Group": {identifier(), code("type", "type", fhirBase+"group-type"), one("actual", Token, "actual", asBoolean),
 		ref("managing-entity", "managingEntity", "Organization", "Practitioner", "PractitionerRole", "RelatedPerson")},
 	"MeasureReport": {identifier(), code("status", "status", fhirBase+"measure-report-status"),
 		{name: "measure", kind: Reference, elements: []element{{path: "measure", as: asCanonical}}, targets: []string{"Measure"}},
-		one("period", Date, "period", asPeriod), one("date", Date, "date", asTime), ref("reporter", "reporter", "Organization", "Practitioner", "PractitionerRole", "Location")},
+		one("period", Date, "period", asPeriod), one("date", Date, "date", asTime),
+		ref("reporter", "reporter", "Organization", "Practitioner", "PractitionerRole", "Location")},
 	"StructureDefinition": definition(), "CodeSystem": definition(), "ValueSet": definition(), "SearchParameter": definition(),
 	"OperationDefinition": definition(), "Measure": definition(), "NamingSystem": definition()[1:], // R4 gives it no url
 }

@@ -95,7 +95,8 @@ func (w *world) positives() []positive {
 	var out []positive
 	for _, f := range w.facts {
 		b, ok := f.Body.(*cannularyv1.CultureResulted)
-		if ok && b.GetSpecimen() == cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD && b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
+		if ok && b.GetSpecimen() == cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD &&
+			b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
 			out = append(out, positive{f, b, w.local(b.GetCollectedAt().AsTime(), f.Facility)})
 		}
 	}
@@ -118,11 +119,13 @@ func (w *world) withResult() []Culture {
 	var out []Culture
 	for _, f := range w.facts {
 		b, ok := f.Body.(*cannularyv1.CultureResulted)
-		if !ok || b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD || b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_UNSPECIFIED {
+		if !ok || b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD ||
+			b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_UNSPECIFIED {
 			continue
 		}
 		date := w.local(b.GetCollectedAt().AsTime(), f.Facility)
-		out = append(out, Culture{f.ID, told(w.at(date), f.Facility), date, b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE})
+		out = append(out, Culture{f.ID, told(w.at(date), f.Facility), date,
+			b.GetGrowth() == cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE})
 	}
 	sort.SliceStable(out, func(i, j int) bool {
 		if out[i].Date != out[j].Date {

@@ -57,7 +57,8 @@ type Case struct {
 }
 
 // techniques are all that there are; a census tells all but the last.
-var techniques = []string{"constant-site", "other-fistula", "graft", "tunneled-catheter", "non-tunneled-catheter", "other-access", "unknown"}
+var techniques = []string{"constant-site", "other-fistula", "graft", "tunneled-catheter", "non-tunneled-catheter",
+	"other-access", "unknown"}
 
 // within tells whether a technique belongs to a group.
 func within(technique, group string) bool {
@@ -191,7 +192,8 @@ func (u *unit) told() {
 			}
 			u.limits[n] = append(u.limits[n], limit{fact: f.ID, seq: f.Seq, begins: begins, says: b})
 		case *cannularyv1.SurveillanceSignalAcknowledged:
-			u.answers = append(u.answers, answer{fact: f.ID, seq: f.Seq, date: w.date(f), chart: chartOf(b.GetPattern(), b.GetInfectionClass())})
+			u.answers = append(u.answers,
+				answer{fact: f.ID, seq: f.Seq, date: w.date(f), chart: chartOf(b.GetPattern(), b.GetInfectionClass())})
 		}
 	}
 }

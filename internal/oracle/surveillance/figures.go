@@ -50,7 +50,8 @@ func Figures(w Ward) Sheet { return Sheet{see(w)} }
 func (s Sheet) Line(class, group string, p Period) Line {
 	u := s.u
 	from, to := p.From+"-01", lastOf(p.To)
-	l := Line{Period: p, Group: group, Class: class, Events: len(u.list(class, group, from, to)), AccessDays: u.patientDays(group, from, to)}
+	l := Line{Period: p, Group: group, Class: class, Events: len(u.list(class, group, from, to)), AccessDays: u.patientDays(group,
+		from, to)}
 	if l.AccessDays > 0 {
 		l.PerThousand = u.rate(l.Events, float64(l.AccessDays), 1000)
 	}

@@ -64,6 +64,7 @@ func Mutants() []Mutant {
 		UncertainIsElsewhere, NearIsLocalToo, SIRBelowOne, GeneralGoesFirst, HolidaysWork, EveryDayWorks,
 		FirstCensusStands, ConstantSiteIsAdded, YearMayLackMonths, OpenMonthHasRate, TenPercentIsEnough,
 		TwoPatientsAreEnough, EarliestOfCensus, TwiceIsTwo, NoDaysNobody, OldAnswerRestarts, PendingIsLost,
-		BeforeTheChart, FormerRestarts, SameDayIsLost, ReachedAfterAnswer, NegativeIsNone, MidPIsExact, OneSided, RatioUpsideDown, LastIsFirst,
+		BeforeTheChart, FormerRestarts, SameDayIsLost, ReachedAfterAnswer, NegativeIsNone, MidPIsExact, OneSided, RatioUpsideDown,
+		LastIsFirst,
 	}
 }

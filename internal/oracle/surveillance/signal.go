@@ -135,7 +135,8 @@ func (b *Book) Arrives(w Ward, seq uint64, own []record.Fact) Sheet {
 	}
 	for _, c := range s.Courses(*b) {
 		if c.Crossed != nil && standing(c.Signals) == 0 {
-			b.Signals = append(b.Signals, Signal{Chart: c.Chart, Seq: seq, Date: c.Crossed.Date, Sum: c.Crossed.Sum, Seen: s.known(c.Chart, c.Crossed.Date)})
+			b.Signals = append(b.Signals, Signal{Chart: c.Chart, Seq: seq, Date: c.Crossed.Date, Sum: c.Crossed.Sum,
+				Seen: s.known(c.Chart, c.Crossed.Date)})
 		}
 	}
 	return s

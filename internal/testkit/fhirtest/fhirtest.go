@@ -24,7 +24,8 @@ func Wrap(m proto.Message) *logv1.Fact {
 	if setOneof(lf, m) {
 		return lf
 	}
-	for _, service := range []proto.Message{&cannularyv1.CannulationFact{}, &cannularyv1.AssessmentFact{}, &cannularyv1.SurveillanceFact{}, &cannularyv1.RosterFact{}} {
+	for _, service := range []proto.Message{&cannularyv1.CannulationFact{}, &cannularyv1.AssessmentFact{}, &cannularyv1.SurveillanceFact{},
+		&cannularyv1.RosterFact{}} {
 		if setOneof(service, m) {
 			setOneof(lf, service)
 			return lf
@@ -65,7 +66,8 @@ func setOneof(wrapper, m proto.Message) bool {
 // Kinds lists an empty message of every plain fact of the four services.
 func Kinds() []proto.Message {
 	var out []proto.Message
-	for _, service := range []proto.Message{&cannularyv1.RosterFact{}, &cannularyv1.CannulationFact{}, &cannularyv1.AssessmentFact{}, &cannularyv1.SurveillanceFact{}} {
+	for _, service := range []proto.Message{&cannularyv1.RosterFact{}, &cannularyv1.CannulationFact{}, &cannularyv1.AssessmentFact{},
+		&cannularyv1.SurveillanceFact{}} {
 		fields := service.ProtoReflect().Descriptor().Oneofs().Get(0).Fields()
 		for i := 0; i < fields.Len(); i++ {
 			switch fields.Get(i).Name() {

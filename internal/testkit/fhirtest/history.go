@@ -47,7 +47,8 @@ func History(r *rand.Rand) []*logv1.Event {
 		id, ref := fmt.Sprint("x", i), fmt.Sprint("m", target)
 		switch r.IntN(4) {
 		case 0, 1:
-			c := &cannularyv1.Correction{Fact: Ref(ref, 0), Revision: uint32(1 + r.IntN(3)), AssertedAt: timestamppb.New(Start), Reason: "misread"}
+			c := &cannularyv1.Correction{Fact: Ref(ref, 0), Revision: uint32(1 + r.IntN(3)), AssertedAt: timestamppb.New(Start),
+				Reason: "misread"}
 			if r.IntN(2) == 0 {
 				c.CorrectedOccurredAt, c.CorrectedPrecision = timestamppb.New(Start.Add(-time.Hour)), cannularyv1.TimePrecision(1+r.IntN(3))
 			}
@@ -57,11 +58,13 @@ func History(r *rand.Rand) []*logv1.Event {
 			if r.IntN(2) == 0 {
 				ref = fmt.Sprint("x", r.IntN(8))
 			}
-			add(originals[target], Event(id, "", Start, cannularyv1.TimePrecision_TIME_PRECISION_MINUTE, Wrap(&cannularyv1.FactVoided{Fact: Ref(ref, 0), Reason: "another patient"})))
+			add(originals[target], Event(id, "", Start, cannularyv1.TimePrecision_TIME_PRECISION_MINUTE,
+				Wrap(&cannularyv1.FactVoided{Fact: Ref(ref, 0), Reason: "another patient"})))
 		case 3:
 			if r.IntN(3) == 0 {
 				out = append(out, Event(id, "", Start, cannularyv1.TimePrecision_TIME_PRECISION_MINUTE, Wrap(&cannularyv1.SessionVoided{
-					Session: &cannularyv1.SessionReference{System: "https://hospital.example/treatment", Value: "T1"}, Reason: "another patient"})))
+					Session: &cannularyv1.SessionReference{System: "https://hospital.example/treatment", Value: "T1"},
+					Reason:  "another patient"})))
 			}
 		}
 	}

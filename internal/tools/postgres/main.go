@@ -68,7 +68,8 @@ func run(ctx context.Context, args []string) (err error) {
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(lis) }()
 	defer func() { _ = server.Close() }()
-	if err := json.NewEncoder(os.Stdout).Encode(map[string]string{"http": "http://" + lis.Addr().String(), "version": s.version}); err != nil {
+	if err := json.NewEncoder(os.Stdout).
+		Encode(map[string]string{"http": "http://" + lis.Addr().String(), "version": s.version}); err != nil {
 		return err
 	}
 	select {

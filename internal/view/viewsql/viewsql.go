@@ -19,7 +19,8 @@ import (
 var readable = []string{
 	`CREATE TEMP VIEW resource AS SELECT r.rid, w.text AS type, id_text(r.id) AS id,
 		coalesce((SELECT id_text(p.id) FROM main.resource p WHERE p.rid = r.patient), '') AS patient,
-		r.version, r.updated, r.seq, r.hash, body_of((SELECT data FROM main.page WHERE place = (r.seq << 16) + (r.slot >> 5)), r.slot) AS body
+		r.version, r.updated, r.seq, r.hash, body_of((SELECT data FROM main.page WHERE place = (r.seq << 16) + (r.slot >> 5)), r.slot)
+			AS body
 		FROM main.resource r JOIN main.word w ON w.id = r.type`,
 	`CREATE TEMP VIEW history AS SELECT rid, version, updated, seq,
 		body_of((SELECT data FROM main.page WHERE place = (h.seq << 16) + (h.slot >> 5)), h.slot) AS body FROM main.history h`,
@@ -64,9 +65,10 @@ func Open(path string) (*sql.DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := d.RegisterDeterministicScalarFunction("id_text", 1, func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
-		return view.IDText(args[0])
-	}); err != nil {
+	if err := d.RegisterDeterministicScalarFunction("id_text", 1,
+		func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
+			return view.IDText(args[0])
+		}); err != nil {
 		return nil, err
 	}
 	d.RegisterConnectionHook(func(conn sqlite.ExecQuerierContext, _ string) error {

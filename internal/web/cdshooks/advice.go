@@ -170,7 +170,8 @@ func held(c *card.Card, h card.Hold) string {
 	if h.Rule == rule.Person {
 		by = " by " + escape(or(h.PlacedBy, "a person whose name is not recorded"))
 	}
-	return fmt.Sprintf("**Do not needle %s**: hold%s since %s. %s", escape(or(h.Scope, "this patient")), by, escape(or(h.Day, c.Time(h.Since))), sentence("Seen: "+escape(h.Seen)))
+	return fmt.Sprintf("**Do not needle %s**: hold%s since %s. %s", escape(or(h.Scope, "this patient")), by,
+		escape(or(h.Day, c.Time(h.Since))), sentence("Seen: "+escape(h.Seen)))
 }
 
 func heldWhy(h card.Hold, facts []string) string {
@@ -373,7 +374,8 @@ func needles(c *card.Card) []draft {
 func needle(t card.Track) draft {
 	d := draft{indicator: Info}
 	name := fmt.Sprintf("Track %s (%s, %s)", t.Name, or(t.Role, "role not recorded"), t.Stage)
-	title := fmt.Sprintf("**Track %s**: %s, access %s, stage %s", escape(t.Name), escape(or(t.Role, "role not recorded")), escape(or(t.Access, "not recorded")), escape(t.Stage))
+	title := fmt.Sprintf("**Track %s**: %s, access %s, stage %s", escape(t.Name), escape(or(t.Role, "role not recorded")),
+		escape(or(t.Access, "not recorded")), escape(t.Stage))
 	if t.UnderReview {
 		name, title = name+", under review", title+", under review"
 	}
@@ -399,7 +401,8 @@ func needle(t card.Track) draft {
 	var extras []string
 	if t.Stage == "planned" || t.Stage == "forming" || t.Stage == "ready" {
 		for _, e := range t.Extras {
-			extras = append(extras, fmt.Sprintf("One of the %d sessions was added: ", t.SessionsTarget)+sentence(escape(e.Text))+" "+because(e.Rule, ""))
+			extras = append(extras, fmt.Sprintf("One of the %d sessions was added: ", t.SessionsTarget)+sentence(escape(e.Text))+" "+
+				because(e.Rule, ""))
 		}
 	}
 	who := "Whose track: " + escape(or(t.Creator, "the creator is not recorded"))

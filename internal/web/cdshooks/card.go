@@ -76,9 +76,11 @@ func finish(drafts []draft, site Site, subject, key string) []Card {
 	alike := map[string]int{} // cards of the same words
 	for _, d := range drafts {
 		d.say(escape(card.Caution))
-		c := Card{Summary: summary(d.summary), Detail: strings.Join(d.parts, "\n\n"), Indicator: d.indicator, Source: Source{Label: Label, URL: site.Source}}
+		c := Card{Summary: summary(d.summary), Detail: strings.Join(d.parts, "\n\n"), Indicator: d.indicator,
+			Source: Source{Label: Label, URL: site.Source}}
 		if site.Board != "" && key != "" {
-			c.Links = []Link{{Label: "The whole chairside card", Type: "absolute", URL: site.Board + "/card?" + url.Values{"patient": {key}}.Encode()}}
+			c.Links = []Link{{Label: "The whole chairside card", Type: "absolute",
+				URL: site.Board + "/card?" + url.Values{"patient": {key}}.Encode()}}
 		}
 		content, err := json.Marshal(c)
 		if err != nil {

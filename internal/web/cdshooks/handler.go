@@ -50,7 +50,8 @@ func New(cfg Config) (*Handler, error) {
 	for _, o := range cfg.Origins {
 		u, err := url.Parse(o)
 		if err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || u.Scheme+"://"+u.Host != o {
-			return nil, fmt.Errorf("cdshooks: %q is no web origin; give scheme, host and port as a browser sends them, for instance https://ehr.example; all origins at once (*) cannot be allowed", o)
+			return nil, fmt.Errorf("cdshooks: %q is no web origin; give scheme, host and port as a browser sends them, for instance "+
+				"https://ehr.example; all origins at once (*) cannot be allowed", o)
 		}
 	}
 	if cfg.Log == nil {
@@ -193,7 +194,8 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 func readBody(r *http.Request) ([]byte, error) {
 	media, args, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	if charset := args["charset"]; err != nil || media != "application/json" || charset != "" && !strings.EqualFold(charset, "utf-8") {
-		return nil, answer.WrongMedia("Content-Type", "the body must be application/json in UTF-8, not "+shown(r.Header.Get("Content-Type")))
+		return nil, answer.WrongMedia("Content-Type", "the body must be application/json in UTF-8, not "+
+			shown(r.Header.Get("Content-Type")))
 	}
 	if e := r.Header.Get("Content-Encoding"); e != "" && !strings.EqualFold(e, "identity") {
 		return nil, answer.WrongMedia("Content-Encoding", "the body must be sent as it is, not encoded as "+shown(e))
@@ -202,7 +204,9 @@ func readBody(r *http.Request) ([]byte, error) {
 	if err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
-			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long", Text: fmt.Sprintf("the body of a call may have at most %d bytes; send only the prefetch that the service asks for", MaxBytes)}
+			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
+				Text: fmt.Sprintf("the body of a call may have at most %d bytes; send only the prefetch that the service asks for",
+					MaxBytes)}
 		}
 		return nil, invalid("", "structure", "the body of the call broke off; send it again")
 	}

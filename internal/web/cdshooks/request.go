@@ -76,7 +76,8 @@ func Read(body []byte) (Request, error) {
 		return r, err
 	}
 	if !isUUID(instance) {
-		return r, invalid("hookInstance", "value", "hookInstance is not a UUID; send a new one with each call, for instance 5f1c2f7e-8a54-4c0b-9f3e-2d6b1f0c7a11")
+		return r, invalid("hookInstance", "value",
+			"hookInstance is not a UUID; send a new one with each call, for instance 5f1c2f7e-8a54-4c0b-9f3e-2d6b1f0c7a11")
 	}
 	if absent(top["context"]) {
 		return r, invalid("context", "required", "context is missing; send what the hook %s defines: context.patientId", Hook)
@@ -120,17 +121,22 @@ func (r *Request) patient(prefetch map[string]json.RawMessage) error {
 		return missing("incomplete", at+" is an OperationOutcome: the EHR could not read the Patient")
 	}
 	if kind != "Patient" {
-		return invalid(at+".resourceType", "value", "%s is a resource of type %s, not a Patient; fill the template %s", at, shown(kind), PrefetchTemplate)
+		return invalid(at+".resourceType", "value", "%s is a resource of type %s, not a Patient; fill the template %s", at, shown(kind),
+			PrefetchTemplate)
 	}
 	if absent(p["id"]) {
-		return invalid(at+".id", "required", "the prefetched Patient has no id, so nobody can tell whether it is the patient of the open chart; send the resource with its id")
+		return invalid(at+".id", "required",
+			"the prefetched Patient has no id, so nobody can tell whether it is the patient of the open chart; send the resource with "+
+				"its id")
 	}
 	own, err := text(p, at+".", "id")
 	if err != nil {
 		return err
 	}
 	if own != r.PatientID {
-		return invalid(at+".id", "conflict", "the prefetched Patient is another one than context.patientId names: no advice is given for a chart that mixes two patients; send the Patient of the open chart")
+		return invalid(at+".id", "conflict",
+			"the prefetched Patient is another one than context.patientId names: no advice is given for a chart that mixes two patients; "+
+				"send the Patient of the open chart")
 	}
 	if !absent(p["birthDate"]) {
 		if json.Unmarshal(p["birthDate"], &r.BirthDate) != nil || !fhirDate.MatchString(r.BirthDate) {

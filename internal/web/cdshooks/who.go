@@ -19,7 +19,8 @@ func (r Record) doubts() string {
 		items = append(items, "This view is behind the log: newer facts may exist. Ask again in a moment.")
 	}
 	if r.Quarantined > 0 {
-		items = append(items, fmt.Sprintf("Messages that could not be understood: %d. One of them may be about this patient.", r.Quarantined))
+		items = append(items,
+			fmt.Sprintf("Messages that could not be understood: %d. One of them may be about this patient.", r.Quarantined))
 	}
 	return list(items...)
 }
@@ -28,20 +29,24 @@ func (r Record) doubts() string {
 // systems. The EHR's own id of the patient tells the cards of two patients apart. A record
 // that may not be whole makes a warning of it.
 func Unknown(ehrID string, systems []string, r Record, site Site) []Card {
-	d := draft{indicator: Info, summary: "This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."}
+	d := draft{indicator: Info,
+		summary: "This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."}
 	doubts := r.doubts()
 	if doubts != "" {
 		d.indicator = Warning
 	}
 	d.say("This record knows no patient by the identifiers that this chart sent. Their systems are:", systemList(systems),
-		"**That is not an all-clear**: the patient may be recorded under an identifier of another system, or not at all. Nothing was judged, and no rule was asked.", doubts)
+		"**That is not an all-clear**: the patient may be recorded under an identifier of another system, or not at all. Nothing was "+
+			"judged, and no rule was asked.", doubts)
 	return finish([]draft{d}, site, "unknown\x00"+ehrID, "")
 }
 
 // Nameless is the card for a chart that sent no identifier to look for.
 func Nameless(ehrID string, site Site) []Card {
-	d := draft{indicator: Info, summary: "This chart sent no identifier, so the record of needle tracks could not be asked. That is not an all-clear."}
-	d.say("The patient in this chart has no identifier with both a system and a value (Patient.identifier), and this record finds a patient by nothing else.",
+	d := draft{indicator: Info,
+		summary: "This chart sent no identifier, so the record of needle tracks could not be asked. That is not an all-clear."}
+	d.say("The patient in this chart has no identifier with both a system and a value (Patient.identifier), and this record finds a "+
+		"patient by nothing else.",
 		"**That is not an all-clear**: nothing was looked up, nothing was judged, and no rule was asked.")
 	return finish([]draft{d}, site, "nameless\x00"+ehrID, "")
 }
@@ -56,16 +61,20 @@ func sameBirth(a, b string) bool {
 // OtherBirth is the card where the identifiers lead to a patient of another birth date. It gives
 // neither date and no link: that may be another person's.
 func OtherBirth(ehrID, patient string, site Site) []Card {
-	d := draft{indicator: Warning, summary: "The birth date in this chart is not the one in the record of needle tracks: no advice is given."}
+	d := draft{indicator: Warning,
+		summary: "The birth date in this chart is not the one in the record of needle tracks: no advice is given."}
 	d.say("The identifiers that this chart sent lead to a patient whose birth date is another one here.",
-		"**No advice is given, and that is not an all-clear**: it may be another person's. Find out who this is by the unit's own means, and have the identifier or the birth date put right in the system where it is wrong. No rule was asked.")
+		"**No advice is given, and that is not an all-clear**: it may be another person's. Find out who this is by the unit's own means, "+
+			"and have the identifier or the birth date put right in the system where it is wrong. No rule was asked.")
 	return finish([]draft{d}, site, "birth\x00"+ehrID+"\x00"+patient, "")
 }
 
 // Ambiguous is the card where the identifiers lead to several patients: matches holds, of
 // each, the systems whose identifiers lead there.
 func Ambiguous(ehrID string, matches map[string][]string, site Site) []Card {
-	d := draft{indicator: Warning, summary: fmt.Sprintf("The identifiers in this chart lead to %d different patients in the record of needle tracks: no advice is given.", len(matches))}
+	d := draft{indicator: Warning,
+		summary: fmt.Sprintf("The identifiers in this chart lead to %d different patients in the record of needle tracks: no advice is "+
+			"given.", len(matches))}
 	var ways []string
 	for _, systems := range matches {
 		shown := make([]string, 0, len(systems))
@@ -79,7 +88,9 @@ func Ambiguous(ehrID string, matches map[string][]string, site Site) []Card {
 		ways[i] = fmt.Sprintf("patient %d, by an identifier of: %s", i+1, ways[i])
 	}
 	d.say(fmt.Sprintf("The identifiers that this chart sent belong to %d different patients here:", len(matches)), list(ways...),
-		"**No advice is given, and that is not an all-clear**: nobody can tell whose tracks would be shown. Find out who this is by the unit's own means, and have the identities put right: where they are one person, the sending engine reports a merge; where not, an identifier is wrong in one of the two systems. No rule was asked.")
+		"**No advice is given, and that is not an all-clear**: nobody can tell whose tracks would be shown. Find out who this is by the "+
+			"unit's own means, and have the identities put right: where they are one person, the sending engine reports a merge; where "+
+			"not, an identifier is wrong in one of the two systems. No rule was asked.")
 	return finish([]draft{d}, site, "ambiguous\x00"+ehrID, "")
 }
 

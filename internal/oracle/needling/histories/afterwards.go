@@ -123,7 +123,8 @@ func (b *builder) amend() {
 
 // correct replaces t by something else, at another time at times.
 func (b *builder) correct(t told, at time.Time, revision uint32) told {
-	c := &v1.Correction{Fact: reference(t), Revision: revision, AssertedAt: timestamppb.New(at.Add(time.Duration(b.r.IntN(3)) * time.Hour)), Reason: "invented"}
+	c := &v1.Correction{Fact: reference(t), Revision: revision,
+		AssertedAt: timestamppb.New(at.Add(time.Duration(b.r.IntN(3)) * time.Hour)), Reason: "invented"}
 	body, _ := b.changed(t.body)
 	if b.chance(0.3) {
 		shift := time.Duration(b.r.IntN(240)-120) * time.Hour
@@ -198,7 +199,8 @@ func (b *builder) changed(body proto.Message) (proto.Message, bool) {
 		m.Track = t.name
 		return m, true
 	case *v1.SessionStarted, *v1.SessionEnded, *v1.PegPlaced, *v1.PegRemoved, *v1.DeputyNamed, *v1.HoldLifted,
-		*v1.TrackRested, *v1.TrackResumed, *v1.PatientAdmitted, *v1.PatientLeft, *v1.TrackRetired, *v1.ComplicationSeen, *v1.ReviewClosed, *v1.ReviewOpened:
+		*v1.TrackRested, *v1.TrackResumed, *v1.PatientAdmitted, *v1.PatientLeft, *v1.TrackRetired, *v1.ComplicationSeen, *v1.ReviewClosed,
+		*v1.ReviewOpened:
 		return m, true
 	}
 	return nil, false

@@ -218,7 +218,8 @@ func (b *builder) review(at time.Time, track, access string, days int) {
 	name := fmt.Sprintf("r%d", b.reviews)
 	b.say(at, &v1.ReviewOpened{Review: name, Track: track, Access: access, OpenedBy: b.nurse(0), Reason: "invented"})
 	if b.chance(0.8) {
-		b.say(at.Add(time.Duration(1+b.r.IntN(24*days))*time.Hour), &v1.ReviewClosed{Review: name, ClosedBy: b.nurse(0), Outcome: "invented"})
+		b.say(at.Add(time.Duration(1+b.r.IntN(24*days))*time.Hour), &v1.ReviewClosed{Review: name, ClosedBy: b.nurse(0),
+			Outcome: "invented"})
 	}
 	b.session = session
 }
@@ -260,8 +261,9 @@ func (b *builder) measured(at time.Time) {
 	if b.chance(0.02) {
 		c := &v1.CultureResulted{
 			CollectedAt: timestamppb.New(at.Add(-20 * time.Hour)), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
-			Specimen: pick(b, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE),
-			Growth:   v1.CultureGrowth_CULTURE_GROWTH_POSITIVE, Organisms: []*v1.Organism{{Group: v1.OrganismGroup(1 + b.r.IntN(3))}},
+			Specimen: pick(b, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD,
+				v1.CultureSpecimen_CULTURE_SPECIMEN_ACCESS_SITE),
+			Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE, Organisms: []*v1.Organism{{Group: v1.OrganismGroup(1 + b.r.IntN(3))}},
 		}
 		if b.chance(0.2) {
 			c.Growth, c.Organisms = v1.CultureGrowth_CULTURE_GROWTH_NEGATIVE, nil

@@ -132,7 +132,8 @@ func (b *builder) needle(t *track, at time.Time, minute time.Duration) {
 				return // no needle today
 			}
 			again := b.preparation(t)
-			again.Scab = pick(b, v1.Removal_REMOVAL_WHOLE, v1.Removal_REMOVAL_WHOLE, v1.Removal_REMOVAL_NONE_PRESENT, v1.Removal_REMOVAL_PARTLY)
+			again.Scab = pick(b, v1.Removal_REMOVAL_WHOLE, v1.Removal_REMOVAL_WHOLE, v1.Removal_REMOVAL_NONE_PRESENT,
+				v1.Removal_REMOVAL_PARTLY)
 			b.say(at.Add(2*minute), again)
 		}
 	}
@@ -151,7 +152,8 @@ func (b *builder) needle(t *track, at time.Time, minute time.Duration) {
 	for n := 1; n <= attempts; n++ {
 		a := b.attempt(t, n)
 		if n < attempts {
-			a.Outcome = pick(b, v1.InsertionOutcome_INSERTION_OUTCOME_FAILED, v1.InsertionOutcome_INSERTION_OUTCOME_FAILED, v1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED, v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL)
+			a.Outcome = pick(b, v1.InsertionOutcome_INSERTION_OUTCOME_FAILED, v1.InsertionOutcome_INSERTION_OUTCOME_FAILED,
+				v1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED, v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL)
 		}
 		late := time.Duration(0)
 		if n > 1 && b.chance(0.03) {
@@ -208,7 +210,8 @@ func (b *builder) attempt(t *track, n int) *v1.NeedleInserted {
 		a.Tip = pick(b, v1.NeedleTip_NEEDLE_TIP_UNSPECIFIED, v1.NeedleTip_NEEDLE_TIP_BLUNT, v1.NeedleTip_NEEDLE_TIP_SHARP)
 	}
 	if b.strays() {
-		a.AngleDegrees = pick(b, nil, nil, proto.Float64(t.angle+5), proto.Float64(t.angle-5), proto.Float64(t.angle+5.5), proto.Float64(t.angle-8))
+		a.AngleDegrees = pick(b, nil, nil, proto.Float64(t.angle+5), proto.Float64(t.angle-5), proto.Float64(t.angle+5.5),
+			proto.Float64(t.angle-8))
 	}
 	if b.strays() {
 		a.Passes = pick(b, nil, proto.Uint32(2), proto.Uint32(3))
@@ -238,7 +241,8 @@ func (b *builder) attempt(t *track, n int) *v1.NeedleInserted {
 func (b *builder) preparation(t *track) *v1.SitePrepared {
 	p := &v1.SitePrepared{Track: t.name, Scab: v1.Removal_REMOVAL_WHOLE}
 	for range pick(b, 2, 2, 2, 2, 2, 2, 1, 0, 3) {
-		d := &v1.Disinfection{Agent: v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL, ContactSeconds: proto.Uint32(uint32(30 + 10*b.r.IntN(4)))}
+		d := &v1.Disinfection{Agent: v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL,
+			ContactSeconds: proto.Uint32(uint32(30 + 10*b.r.IntN(4)))}
 		if b.chance(0.2) {
 			d.Agent, d.ContactSeconds = v1.Antiseptic_ANTISEPTIC_POVIDONE_IODINE, proto.Uint32(uint32(120+30*b.r.IntN(3)))
 		}

@@ -16,7 +16,8 @@ func (b *builder) unit() {
 	b.pegs = b.chance(0.3)
 	before := b.first.AddDate(0, 0, -30)
 	for i, name := range b.facilities {
-		b.about(i, before, &v1.FacilityRegistered{Name: name, TimeZone: b.zones[i].String(), DialysisDays: []v1.Weekday{v1.Weekday_WEEKDAY_MONDAY}})
+		b.about(i, before, &v1.FacilityRegistered{Name: name, TimeZone: b.zones[i].String(),
+			DialysisDays: []v1.Weekday{v1.Weekday_WEEKDAY_MONDAY}})
 	}
 	if b.pegs || b.sharpOnly || b.chance(0.5) {
 		b.adopt(0, before, b.first.AddDate(0, 0, -10))
@@ -101,7 +102,8 @@ func (b *builder) adopt(unitNo int, at, from time.Time) {
 	some(0.15, func() { p.InfiltrationRestSessions = proto.Uint32(uint32(1 + b.r.IntN(3))) })
 	some(0.1, func() { p.TipDistanceStopMillimetres = proto.Uint32(uint32(40 + b.r.IntN(20))) })
 	some(0.1, func() { p.RatingValidMonths = proto.Uint32(uint32(6 + b.r.IntN(12))) })
-	b.about(unitNo, at, &v1.ProtocolAdopted{Version: fmt.Sprintf("v%d", b.messages), EffectiveFrom: from.Format(time.DateOnly), Protocol: p})
+	b.about(unitNo, at, &v1.ProtocolAdopted{Version: fmt.Sprintf("v%d", b.messages),
+		EffectiveFrom: from.Format(time.DateOnly), Protocol: p})
 }
 
 // patient tells of the access and its tracks, and decides how the patient fares.
@@ -128,7 +130,8 @@ func (b *builder) patient() {
 	}
 	if b.chance(0.4) {
 		b.other = "X1"
-		b.say(b.local(0), &v1.AccessCreated{Access: b.other, Kind: pick(b, v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, v1.AccessKind_ACCESS_KIND_FISTULA)})
+		b.say(b.local(0), &v1.AccessCreated{Access: b.other, Kind: pick(b, v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER,
+			v1.AccessKind_ACCESS_KIND_FISTULA)})
 	}
 	a := b.newTrack("A", v1.NeedleRole_NEEDLE_ROLE_ARTERIAL)
 	v := b.newTrack("B", v1.NeedleRole_NEEDLE_ROLE_VENOUS)
@@ -171,7 +174,8 @@ func (b *builder) planTracks(tracks ...*track) {
 	if b.chance(0.8) {
 		p.TipDistanceMillimetres = proto.Uint32(uint32(60 + b.r.IntN(21)))
 		if b.chance(0.15) {
-			p.TipDistanceMillimetres = pick(b, proto.Uint32(45), proto.Uint32(49), proto.Uint32(50), proto.Uint32(55), proto.Uint32(81), proto.Uint32(95))
+			p.TipDistanceMillimetres = pick(b, proto.Uint32(45), proto.Uint32(49), proto.Uint32(50), proto.Uint32(55), proto.Uint32(81),
+				proto.Uint32(95))
 		}
 	}
 	for _, t := range tracks {
@@ -205,7 +209,8 @@ func (b *builder) planTracks(tracks ...*track) {
 func (b *builder) takeOver(t *track) {
 	o := &v1.TrackTakenOver{
 		Track: t.name, Access: t.access, Role: t.role, Evidence: "invented", DeclaredBy: b.nurse(0),
-		Stage: pick(b, v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_TRIAL, v1.TrackStage_TRACK_STAGE_ESTABLISHED),
+		Stage: pick(b, v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_TRIAL,
+			v1.TrackStage_TRACK_STAGE_ESTABLISHED),
 	}
 	if b.chance(0.7) {
 		o.Creator = b.nurse(0)

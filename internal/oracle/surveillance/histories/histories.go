@@ -236,7 +236,8 @@ func (b *builder) amendments() {
 				b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), &v1.FactVoided{Fact: reference(void[0]), Reason: "invented"})
 			}
 		case b.chance(0.1) && t.event.GetSession() != nil:
-			b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), &v1.SessionVoided{Session: t.event.GetSession(), Reason: "invented"})
+			b.say(at, strings.TrimSuffix(t.event.GetFacility(), b.name), &v1.SessionVoided{Session: t.event.GetSession(),
+				Reason: "invented"})
 		default:
 			body := b.changed(t.body)
 			if body == nil {

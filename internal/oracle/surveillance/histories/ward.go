@@ -193,16 +193,19 @@ func (w *ward) register() {
 			}
 		}
 	}
-	b := &v1.FacilityRegistered{Name: "Unit (invented)", TimeZone: w.Zone(w.Facility).String(), DialysisDays: w.treats, Holidays: w.holidays}
+	b := &v1.FacilityRegistered{Name: "Unit (invented)", TimeZone: w.Zone(w.Facility).String(), DialysisDays: w.treats,
+		Holidays: w.holidays}
 	for range w.r.IntN(30) {
-		r := &v1.ReferenceRate{AccessKind: v1.AccessKind(pick(w.builder, 1, 1, 1, 1, 2, 3, 4, 5)), InfectionClass: v1.InfectionClass(1 + w.r.IntN(3)),
+		r := &v1.ReferenceRate{AccessKind: v1.AccessKind(pick(w.builder, 1, 1, 1, 1, 2, 3, 4, 5)),
+			InfectionClass:       v1.InfectionClass(1 + w.r.IntN(3)),
 			Per_100PatientMonths: pick(w.builder, 0.26, 2, 10, 30, 60), Basis: "invented"}
 		if r.AccessKind == v1.AccessKind_ACCESS_KIND_FISTULA {
 			r.Pattern = v1.NeedlingPattern(w.r.IntN(4))
 		}
 		same := false
 		for _, o := range b.ReferenceRates {
-			same = same || o.AccessKind == r.AccessKind && o.InfectionClass == r.InfectionClass && (o.Pattern == r.Pattern || o.Pattern > 1 && r.Pattern > 1)
+			same = same || o.AccessKind == r.AccessKind && o.InfectionClass == r.InfectionClass &&
+				(o.Pattern == r.Pattern || o.Pattern > 1 && r.Pattern > 1)
 		}
 		if !same { // two for the same would contradict one another
 			b.ReferenceRates = append(b.ReferenceRates, r)
@@ -285,7 +288,8 @@ func (w *ward) happens() {
 			t := w.post(kept, w.Facility, at, &logv1.IdentitiesMerged{RetiredPatientKey: retired})
 			if w.chance(0.3) {
 				w.today = min(w.today+w.r.IntN(5), len(w.Days)-1)
-				w.post(kept, w.Facility, t.event.GetOccurredAt().AsTime().Add(time.Hour), &logv1.IdentityMergeReversed{RetiredPatientKey: retired})
+				w.post(kept, w.Facility, t.event.GetOccurredAt().AsTime().Add(time.Hour),
+					&logv1.IdentityMergeReversed{RetiredPatientKey: retired})
 			}
 		}
 	case 8:
@@ -307,7 +311,8 @@ func (w *ward) infected() {
 		switch w.r.IntN(10) {
 		default:
 			c := &v1.CultureResulted{CollectedAt: timestamppb.New(w.ago(ago)), CollectedPrecision: v1.TimePrecision_TIME_PRECISION_MINUTE,
-				Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Setting: v1.CollectionSetting(pick(w.builder, 0, 1, 1, 1, 1, 2, 3)), Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE}
+				Specimen: v1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD, Setting: v1.CollectionSetting(pick(w.builder, 0, 1, 1, 1, 1, 2, 3)),
+				Growth: v1.CultureGrowth_CULTURE_GROWTH_POSITIVE}
 			switch {
 			case w.chance(0.12):
 				c.Growth = v1.CultureGrowth(w.r.IntN(2)) // nothing grew, or it was not recorded
@@ -319,7 +324,8 @@ func (w *ward) infected() {
 			w.of(p, where, w.ago(ago), &v1.SiteSignsSeen{Access: p.access, Redness: present})
 		case 2:
 			p.courses++
-			w.of(p, where, w.ago(ago), &v1.AntimicrobialStarted{Course: fmt.Sprintf("c%d", p.courses), Route: v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS})
+			w.of(p, where, w.ago(ago), &v1.AntimicrobialStarted{Course: fmt.Sprintf("c%d", p.courses),
+				Route: v1.AntimicrobialRoute_ANTIMICROBIAL_ROUTE_INTRAVENOUS})
 			if w.chance(0.5) {
 				w.of(p, where, w.ago(0), &v1.AntimicrobialEnded{Course: fmt.Sprintf("c%d", p.courses)})
 			}
@@ -333,7 +339,8 @@ func (w *ward) assess() {
 		return
 	}
 	c := p.cultures[w.r.IntN(len(p.cultures))]
-	t := w.post(c.event.GetPatientKey(), w.Facility, w.ago(0), &v1.SuspectedSourceAssessed{Culture: reference(c), SuspectedSource: v1.SuspectedSource(pick(w.builder, 1, 1, 2, 3, 4))})
+	t := w.post(c.event.GetPatientKey(), w.Facility, w.ago(0), &v1.SuspectedSourceAssessed{Culture: reference(c),
+		SuspectedSource: v1.SuspectedSource(pick(w.builder, 1, 1, 2, 3, 4))})
 	w.told = append(w.told, t)
 }
 
@@ -374,7 +381,8 @@ func (w *ward) census() {
 	}
 	c.CountedOn = w.workingDays(c.Month)
 	if w.chance(0.2) || len(c.CountedOn) == 0 {
-		c.CountedOn = pick(w.builder, nil, []string{"the first week"}, []string{"the first", c.Month + "-02"}, []string{c.Month + "-01"}, []string{c.Month + "-02", c.Month + "-03"}, []string{c.Month + "-05", c.Month + "-04"})
+		c.CountedOn = pick(w.builder, nil, []string{"the first week"}, []string{"the first", c.Month + "-02"}, []string{c.Month + "-01"},
+			[]string{c.Month + "-02", c.Month + "-03"}, []string{c.Month + "-05", c.Month + "-04"})
 	}
 	if len(c.CountedOn) == 2 && w.chance(0.2) {
 		c.CountedOn[0], c.CountedOn[1] = c.CountedOn[1], c.CountedOn[0]
@@ -415,7 +423,8 @@ func (w *ward) limit() {
 func (w *ward) anew() {
 	old := w.limits[w.r.IntN(len(w.limits))].body.(*v1.SurveillanceThresholdSet)
 	answer := func() {
-		b := &v1.SurveillanceSignalAcknowledged{Pattern: old.Pattern, InfectionClass: old.InfectionClass, AcknowledgedBy: staff(), Reason: "invented"}
+		b := &v1.SurveillanceSignalAcknowledged{Pattern: old.Pattern, InfectionClass: old.InfectionClass, AcknowledgedBy: staff(),
+			Reason: "invented"}
 		w.acks = append(w.acks, w.post("", w.Facility, w.ago(w.late(4)), b))
 	}
 	if w.chance(0.6) {
