@@ -220,15 +220,6 @@ func (s *Store) History(ctx context.Context, q HistoryQuery) (page HistoryPage, 
 // given before the time's end, and none after it was given before the time began.
 const current = `r.updated < ?7 AND NOT EXISTS (SELECT 1 FROM ` + versions + ` n WHERE n.version > r.version AND n.updated <= ?6)`
 
-// HistoryCount counts the versions of a resource, the newest included; 0 where the
-// resource does not exist.
-func (s *Store) HistoryCount(ctx context.Context, typ, id string) (n int, err error) {
-	if err = s.r.QueryRowContext(ctx, `SELECT count(*) FROM `+versions, typ, idValue(id)).Scan(&n); err != nil {
-		return 0, fmt.Errorf("view: count versions of %s: %w", typ, err)
-	}
-	return n, nil
-}
-
 // cut drops the row that was read only to know whether there are more.
 func cut(rows []Row, count int) ([]Row, bool) {
 	if len(rows) <= count {

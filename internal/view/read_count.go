@@ -100,7 +100,7 @@ func facilities(ctx context.Context, q queryer) (out []Facility, err error) {
 
 // Facilities lists the facilities by id.
 func (s *Store) Facilities(ctx context.Context) ([]Facility, error) {
-	out, err := facilities(ctx, s.r)
+	out, err := facilities(ctx, s.cards)
 	if err != nil {
 		return nil, fmt.Errorf("view: facilities: %w", err)
 	}
@@ -109,7 +109,7 @@ func (s *Store) Facilities(ctx context.Context) ([]Facility, error) {
 
 // Facility reads one facility; ok is false where it is not known.
 func (s *Store) Facility(ctx context.Context, id string) (f Facility, ok bool, err error) {
-	f, err = scanFacility(s.r.QueryRowContext(ctx, facilityColumns+`WHERE id = ?`, id).Scan)
+	f, err = scanFacility(s.cards.QueryRowContext(ctx, facilityColumns+`WHERE id = ?`, id).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return Facility{}, false, nil
 	}

@@ -9,7 +9,7 @@ import (
 
 // Reading runs f on one state of the view, however many events arrive meanwhile.
 func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) error) error {
-	tx, err := s.r.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := s.cards.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
 	if err != nil {
 		return fmt.Errorf("read the view: %w", err)
 	}
@@ -24,14 +24,14 @@ func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) erro
 // HasPatient tells whether anything is known of a patient key.
 func (s *Store) HasPatient(ctx context.Context, key string) (bool, error) {
 	var n int
-	err := s.r.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource WHERE type = (SELECT id FROM word WHERE text = 'Patient')
+	err := s.cards.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource WHERE type = (SELECT id FROM word WHERE text = 'Patient')
 		AND id = ? LIMIT 1)`, idValue(key)).Scan(&n)
 	return n > 0, err
 }
 
 // Quarantined is how many events could not be understood.
 func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
-	if err := s.r.QueryRowContext(ctx, `SELECT count(*) FROM quarantine`).Scan(&n); err != nil {
+	if err := s.cards.QueryRowContext(ctx, `SELECT count(*) FROM quarantine`).Scan(&n); err != nil {
 		return 0, fmt.Errorf("count what could not be understood: %w", err)
 	}
 	return n, nil
@@ -39,7 +39,7 @@ func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
 
 // Tracks lists the stored judgements, by facility, patient and track.
 func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
-	rows, err := s.r.QueryContext(ctx,
+	rows, err := s.cards.QueryContext(ctx,
 		`SELECT patient, track, facility, role, stage, counted, target, held, needle, why, caution FROM track ORDER BY facility,
 			patient, role, track`)
 	if err != nil {
@@ -60,7 +60,7 @@ func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 
 // Holds lists the open holds as they are shown and counted, oldest first.
 func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
-	rows, err := s.r.QueryContext(ctx,
+	rows, err := s.cards.QueryContext(ctx,
 		`SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold ORDER BY since, id`)
 	if err != nil {
 		return nil, fmt.Errorf("read holds: %w", err)
@@ -82,7 +82,7 @@ func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
 
 // PatientsByIdentifier lists the ids of Patients that publish the identifier.
 func (s *Store) PatientsByIdentifier(ctx context.Context, system, value string) ([]string, error) {
-	rows, err := s.r.QueryContext(ctx, `SELECT r.id FROM term t CROSS JOIN link l ON l.target = -t.id AND l.param = 0
+	rows, err := s.cards.QueryContext(ctx, `SELECT r.id FROM term t CROSS JOIN link l ON l.target = -t.id AND l.param = 0
 		CROSS JOIN resource r ON r.rid = l.rid
 		WHERE t.kind = 't' AND t.param = 'identifier' AND t.code = ? AND t.system = ?
 			AND r.type = (SELECT id FROM word WHERE text = 'Patient')`, value, system)

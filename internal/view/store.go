@@ -18,7 +18,9 @@ import (
 type Store struct {
 	path string
 	w    *sql.DB
-	r    *sql.DB
+	// r serves searches and reads of FHIR, cards what a person waits for: cards, board and hooks.
+	// However many searches run, a card finds a reader free.
+	r, cards *sql.DB
 	writing
 	everything kept
 }
@@ -26,6 +28,7 @@ type Store struct {
 // FileName is the view's file in its folder.
 func FileName() string { return fmt.Sprintf("view-%d.db", SchemaVersion) }
 
+// readers is how many statements each of r and cards runs at once.
 const readers = 4
 
 // Open opens the view in the folder, making an empty one if there is none. What a build
@@ -69,12 +72,15 @@ func open(ctx context.Context, path string) (*Store, error) {
 	if s.conn, err = w.Conn(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
 	}
-	s.r, err = sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
-	if err != nil {
-		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
+	for _, pool := range []**sql.DB{&s.r, &s.cards} {
+		db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
+		if err != nil {
+			return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
+		}
+		db.SetMaxOpenConns(readers)
+		db.SetMaxIdleConns(readers)
+		*pool = db
 	}
-	s.r.SetMaxOpenConns(readers)
-	s.r.SetMaxIdleConns(readers)
 	return s, nil
 }
 
@@ -141,7 +147,7 @@ func (s *Store) Close() error {
 	if err := s.conn.Close(); !errors.Is(err, sql.ErrConnDone) { // it may be closed already
 		errs = append(errs, err)
 	}
-	return errors.Join(append(errs, s.r.Close(), s.w.Close())...)
+	return errors.Join(append(errs, s.r.Close(), s.cards.Close(), s.w.Close())...)
 }
 
 // Checkpoint is how far the log was projected.
