@@ -81,7 +81,7 @@ func (b *bench) ingest(ctx context.Context) error {
 	}
 	b.add(figure{Name: "durable ingest over the gRPC feed", Value: float64(len(messages)) / took.Seconds(), Unit: "msg/s",
 		Reference: float64(b.events) / bareTook.Seconds(),
-		against:   fmt.Sprintf("bare JetStream appends of the same sizes, synced, %d in flight", inFlight), goal: ratioAtLeast(0.4)})
+		against:   fmt.Sprintf("bare JetStream appends of the same sizes, synced, %d in flight", inFlight), goal: ratioAtLeast(0.8)})
 	return nil
 }
 

@@ -67,7 +67,7 @@ func (b *bench) process(ctx context.Context) error {
 	if runtime.GOOS != "linux" {
 		return nil // there is no RssAnon to read
 	}
-	b.add(figure{Name: "idle anonymous memory", Value: memory, Unit: "MB", Reference: bareMemory, against: against, goal: valueBelow(100)})
+	b.add(figure{Name: "idle anonymous memory", Value: memory, Unit: "MB", Reference: bareMemory, against: against, goal: valueBelow(80)})
 	return nil
 }
 
