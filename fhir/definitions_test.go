@@ -80,6 +80,10 @@ func TestEveryProfileIsPublished(t *testing.T) {
 	used := map[string]bool{}
 	for _, r := range all(t, fhir.Options{}) {
 		used[r.Profile] = true
+		if r.Profile == "" {
+			t.Fatalf("%s/%s has no profile: add its code to profilesByCode in fhir/profile.go, and the profile to fhir/define\n%s",
+				r.Type, r.ID, r.Body)
+		}
 		if d := published[r.Profile]; d == nil || d["resourceType"] != "StructureDefinition" || d["type"] != r.Type {
 			t.Errorf("%s/%s names %q, which is %v", r.Type, r.ID, r.Profile, at(d, "type"))
 		}

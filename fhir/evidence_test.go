@@ -19,7 +19,7 @@ func TestEvidenceLeadsToWhatTheFactGave(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 9))
 	literal := 0
 	for _, kind := range fhirtest.Kinds() {
-		m := filled(r, kind)
+		m := filled(t, r, kind)
 		if m == nil {
 			continue
 		}

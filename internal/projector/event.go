@@ -72,7 +72,8 @@ type writer struct {
 	byID func(ids []string) ([]view.StoredEvent, error)
 
 	given []version
-	// patients are the dossiers gathered last and where their tracks are kept, by survivor.
+	// dossiers is the one that was gathered last, kept where the tracks of merged patients stand; both
+	// by the surviving patient key.
 	dossiers map[string]*dossier.Patient
 	kept     map[string]kept
 }

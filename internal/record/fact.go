@@ -18,7 +18,7 @@ import (
 // "needle_inserted".
 type Kind string
 
-// Kinds that this package itself must know.
+// Kinds that code asks for by name. All others are known by the schema alone.
 const (
 	KindFactCorrected         Kind = "fact_corrected"
 	KindFactVoided            Kind = "fact_voided"

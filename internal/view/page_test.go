@@ -171,7 +171,9 @@ func TestTheDictionaryBelongsToTheSchemaVersion(t *testing.T) {
 		t.Fatal(err)
 	}
 	if got, want := fmt.Sprintf("%d %.4x", view.SchemaVersion, sha256.Sum256(data)), "8 a4e09ed4"; got != want {
-		t.Errorf("the dictionary of schema and sum %s; the last one that was written down is of %s", got, want)
+		t.Errorf("the schema and the sum of the dictionary are %s, written down here are %s. After a new SchemaVersion write the new "+
+			"value here. A new dictionary (go generate ./internal/view) needs a new SchemaVersion; a new SchemaVersion needs no new "+
+			"dictionary", got, want)
 	}
 }
 
