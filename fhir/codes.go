@@ -1,6 +1,6 @@
 package fhir
 
-import "cannulary/internal/rule"
+import "cannulary/internal/track/rule"
 
 // RuleName is a rule's code in words, as resources show it; a code that this version does not
 // know stands for itself.

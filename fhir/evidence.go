@@ -6,8 +6,8 @@ import (
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -8,9 +8,9 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // TestEvidenceLeadsToWhatTheFactGave asks of a fact of every kind: where it gives a resource of

@@ -7,8 +7,8 @@ import (
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // flag is a hold. R4 gives a Flag no element for the part of the body: the text names what

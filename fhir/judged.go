@@ -12,8 +12,8 @@ import (
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // Advice stands with everything that the judgement gives.

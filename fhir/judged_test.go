@@ -12,9 +12,9 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -2,7 +2,7 @@ package define
 
 import (
 	"cannulary/fhir"
-	rules "cannulary/internal/rule"
+	rules "cannulary/internal/track/rule"
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )

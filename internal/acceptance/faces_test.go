@@ -13,8 +13,8 @@ import (
 	"cannulary/internal/oracle/needling"
 	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -17,9 +17,9 @@ import (
 
 	"cannulary/internal/oracle/needling"
 	"cannulary/internal/oracle/needling/histories"
-	"cannulary/internal/rule"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
-	"cannulary/internal/zone"
+	"cannulary/internal/track/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -14,8 +14,8 @@ import (
 
 	"cannulary/internal/app"
 	"cannulary/internal/dossier"
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 	"cannulary/internal/testkit"
 	"cannulary/internal/view"
 	v1 "cannulary/proto/cannulary/v1"

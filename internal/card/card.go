@@ -9,8 +9,8 @@ import (
 	"time"
 
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
-	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

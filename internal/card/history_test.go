@@ -6,8 +6,8 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // A hold on an access that is no longer used is history: said once and quietly.

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

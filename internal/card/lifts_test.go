@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )

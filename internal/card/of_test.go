@@ -14,10 +14,10 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
-	"cannulary/internal/trend"
-	"cannulary/internal/zone"
+	"cannulary/internal/track/rule"
+	"cannulary/internal/track/trend"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

@@ -4,8 +4,8 @@ import (
 	"cmp"
 	"fmt"
 
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -9,8 +9,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
-	"cannulary/internal/zone"
 )
 
 // Columns is the width of Text.

@@ -8,7 +8,7 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/dossier"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 )
 
 // IdentityConflict is the rule of what may be another person's facts. It is judged here and not

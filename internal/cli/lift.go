@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -10,7 +10,7 @@ import (
 	"net/url"
 
 	"cannulary/internal/card"
-	"cannulary/internal/downtime"
+	"cannulary/internal/card/downtime"
 )
 
 // pack writes the cards of all patients for a day without the service, and a closing line.

@@ -1,5 +1,5 @@
 # Poisson limits, tails, rate ratios and run lengths by R, which the package
-# internal/incidence must meet: one tab-separated line each, to standard output. Limits and
+# internal/surveil/incidence must meet: one tab-separated line each, to standard output. Limits and
 # ratios are R's poisson.test; mid-P by R's root finder on its own distributions; run lengths
 # by solving the whole Markov chain (Brook & Evans, Biometrika 59:539, 1972) of a cumulative
 # sum in halves or quarters of an event, where the chain is exact.

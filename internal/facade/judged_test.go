@@ -7,9 +7,9 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/facade"
-	"cannulary/internal/rule"
 	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // judgement renders an invented patient's: a forming track under two holds, one of them a

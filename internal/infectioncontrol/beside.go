@@ -3,8 +3,8 @@ package infectioncontrol
 import (
 	"fmt"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 )
 
 // ReferenceRate is a registered rate, with what it is a rate of and what else can be compared

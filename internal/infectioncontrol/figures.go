@@ -3,7 +3,7 @@ package infectioncontrol
 import (
 	"math"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 // six rounds to six decimals. Further decimals mean nothing and could differ between processors.

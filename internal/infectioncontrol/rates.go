@@ -3,8 +3,8 @@ package infectioncontrol
 import (
 	"fmt"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 )
 
 func rates(w *surveil.Watch, m surveil.Month) ([]Rate, error) {

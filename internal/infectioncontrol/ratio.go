@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"math"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 )
 
 // RateRatio is one rate divided by another with its exact 95 % limits, conditional on the total

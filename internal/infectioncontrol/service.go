@@ -9,8 +9,8 @@ import (
 	"strings"
 
 	"cannulary/internal/fault"
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 )
 
 // Caution goes with everything that is shown here.

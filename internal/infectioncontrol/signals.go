@@ -5,8 +5,8 @@ import (
 	"slices"
 	"strings"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"testing"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

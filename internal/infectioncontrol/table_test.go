@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 var writeTable = flag.Bool("write-table", false, "write the computed tables into deploy/signal.md and the runbooks of the signals")

@@ -14,7 +14,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -13,7 +13,7 @@ import (
 	"cannulary/internal/eventlog"
 	"cannulary/internal/fault"
 	"cannulary/internal/record"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

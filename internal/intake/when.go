@@ -9,7 +9,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/fault"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

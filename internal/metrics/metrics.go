@@ -13,8 +13,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
-	"cannulary/internal/rule"
 	"cannulary/internal/surveil"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
 )
 

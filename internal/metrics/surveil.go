@@ -6,9 +6,9 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"cannulary/internal/incidence"
-	"cannulary/internal/rule"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
+	"cannulary/internal/track/rule"
 )
 
 var (

@@ -4,8 +4,8 @@ import (
 	"testing"
 	"time"
 
+	"cannulary/internal/record/zone"
 	"cannulary/internal/surveil"
-	"cannulary/internal/zone"
 )
 
 // An evening session far from Greenwich belongs to the day on which it took place there, and

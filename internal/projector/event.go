@@ -8,8 +8,8 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/dossier"
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/view"
-	"cannulary/internal/zone"
 )
 
 // event takes one event through its stages; doc.go lists them.

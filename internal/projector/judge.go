@@ -8,8 +8,8 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -4,7 +4,7 @@ import (
 	"slices"
 	"time"
 
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

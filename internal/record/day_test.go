@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"cannulary/internal/record"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

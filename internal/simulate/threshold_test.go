@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 // TestEverySizeOfUnitHasAThreshold: setThreshold relies on it.

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"cannulary/internal/incidence"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
+	"cannulary/internal/surveil/incidence"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

@@ -49,7 +49,7 @@ import (
 	"time"
 
 	"cannulary/internal/record"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

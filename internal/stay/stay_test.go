@@ -11,8 +11,8 @@ import (
 
 	"cannulary/internal/oracle/surveillance/histories"
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/stay"
-	"cannulary/internal/zone"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

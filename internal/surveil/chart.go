@@ -3,7 +3,7 @@ package surveil
 import (
 	"slices"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 // ChartName names a chart of a facility.

@@ -3,8 +3,8 @@ package surveil_test
 import (
 	"testing"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

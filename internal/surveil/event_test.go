@@ -10,8 +10,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/surveil"
-	"cannulary/internal/zone"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

@@ -5,8 +5,8 @@ import (
 	"time"
 
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/stay"
-	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

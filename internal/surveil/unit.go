@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

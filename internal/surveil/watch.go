@@ -5,7 +5,7 @@ import (
 	"slices"
 	"time"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 // Watch is all of a facility's surveillance.

@@ -7,9 +7,9 @@ import (
 	"time"
 
 	"cannulary/internal/protocol"
-	"cannulary/internal/rule"
-	"cannulary/internal/trend"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
+	"cannulary/internal/track/rule"
+	"cannulary/internal/track/trend"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -11,9 +11,9 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
-	"cannulary/internal/trend"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
+	"cannulary/internal/track/rule"
+	"cannulary/internal/track/trend"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -6,8 +6,8 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
-	"cannulary/internal/trend"
+	"cannulary/internal/track/rule"
+	"cannulary/internal/track/trend"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

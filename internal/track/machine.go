@@ -6,9 +6,9 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/stay"
-	"cannulary/internal/zone"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -15,8 +15,8 @@ import (
 	"cannulary/internal/oracle/needling"
 	"cannulary/internal/oracle/needling/histories"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // asked makes the two questions of one history.

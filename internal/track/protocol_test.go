@@ -6,8 +6,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -8,8 +8,8 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

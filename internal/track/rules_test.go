@@ -14,8 +14,8 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

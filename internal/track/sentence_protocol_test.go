@@ -8,7 +8,7 @@ import (
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

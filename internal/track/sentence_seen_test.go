@@ -4,8 +4,8 @@ import (
 	"testing"
 	"time"
 
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

@@ -7,7 +7,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/record"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -7,8 +7,8 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
+	"cannulary/internal/track/rule"
 )
 
 // unused is what the rule unused-long knows of a track. A track that is not used closes.

@@ -3,7 +3,7 @@ package track
 import (
 	"time"
 
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

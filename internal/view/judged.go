@@ -4,7 +4,7 @@ import (
 	"slices"
 	"time"
 
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 )
 
 // TrackRow is the stored judgement of one track.

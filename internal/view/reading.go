@@ -24,7 +24,8 @@ func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) erro
 // HasPatient tells whether anything is known of a patient key.
 func (s *Store) HasPatient(ctx context.Context, key string) (bool, error) {
 	var n int
-	err := s.cards.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource WHERE type = (SELECT id FROM word WHERE text = 'Patient')
+	err := s.cards.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource
+		WHERE type = (SELECT id FROM word WHERE text = 'Patient')
 		AND id = ? LIMIT 1)`, idValue(key)).Scan(&n)
 	return n > 0, err
 }

@@ -73,7 +73,8 @@ func open(ctx context.Context, path string) (*Store, error) {
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
 	}
 	for _, pool := range []**sql.DB{&s.r, &s.cards} {
-		db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
+		db, err := sql.Open("sqlite", sqlitefile.Name(path,
+			"_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
 		if err != nil {
 			return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
 		}

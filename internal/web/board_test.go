@@ -16,7 +16,7 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/intake"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
 	"cannulary/internal/web"
 	logv1 "cannulary/proto/cannulary/log/v1"

@@ -6,7 +6,7 @@ import (
 	"strings"
 
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 )
 
 // functions are what templates may call.

@@ -10,9 +10,9 @@ import (
 	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/fault"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
 	"cannulary/internal/view"
-	"cannulary/internal/zone"
 )
 
 const paramFacility = "facility"

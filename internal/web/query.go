@@ -9,7 +9,7 @@ import (
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 )
 
 // form is the media type of an answer.

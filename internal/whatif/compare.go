@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"cannulary/internal/protocol"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
-	"cannulary/internal/zone"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

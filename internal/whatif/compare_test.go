@@ -12,7 +12,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"cannulary/internal/protocol"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/whatif"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"

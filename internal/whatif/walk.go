@@ -6,9 +6,9 @@ import (
 
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/stay"
 	"cannulary/internal/track"
-	"cannulary/internal/zone"
 )
 
 // visitKey identifies a session of a track: by its moment, and by its number among the sessions

@@ -4,7 +4,7 @@ import (
 	"sort"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -4,7 +4,7 @@ import (
 	"sort"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 )
 
 // events are all facts in order with their moments, with lifts known to the day where they

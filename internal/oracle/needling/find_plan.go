@@ -2,7 +2,7 @@ package needling
 
 import (
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

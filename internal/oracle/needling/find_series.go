@@ -4,8 +4,8 @@ import (
 	"sort"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
-	"cannulary/internal/trend"
+	"cannulary/internal/track/rule"
+	"cannulary/internal/track/trend"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 )
 
 // finding is one finding while it is worked out.

@@ -12,8 +12,8 @@ import (
 
 	"cannulary/internal/oracle/needling"
 	"cannulary/internal/oracle/needling/histories"
-	"cannulary/internal/rule"
 	"cannulary/internal/testkit/tier"
+	"cannulary/internal/track/rule"
 )
 
 // ask makes the reference's input of a history.

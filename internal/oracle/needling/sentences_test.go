@@ -13,7 +13,7 @@ import (
 	"cannulary/internal/oracle/needling"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

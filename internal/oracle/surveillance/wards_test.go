@@ -11,11 +11,11 @@ import (
 	"testing"
 	"time"
 
-	"cannulary/internal/incidence"
 	"cannulary/internal/oracle/surveillance"
 	"cannulary/internal/oracle/surveillance/histories"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
+	"cannulary/internal/surveil/incidence"
 	v1 "cannulary/proto/cannulary/v1"
 )
 

@@ -13,8 +13,8 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
-	"cannulary/internal/rule"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )

@@ -8,9 +8,9 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/oracle/needling/histories"
-	"cannulary/internal/rule"
 	"cannulary/internal/testkit/fhirtest"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 

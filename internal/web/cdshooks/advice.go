@@ -7,7 +7,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 )
 
 // tracksApart is up to how many tracks have a card each; more stand on one together.

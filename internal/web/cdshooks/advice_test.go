@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/web/cdshooks"
 )
 

@@ -14,7 +14,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/card"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/web/cdshooks"
 )
 

@@ -19,7 +19,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/intake"
 	"cannulary/internal/protocol"
-	"cannulary/internal/rule"
+	"cannulary/internal/track/rule"
 	"cannulary/internal/whatif"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )

@@ -16,7 +16,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/record"
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 
 	"pgregory.net/rapid"
 )

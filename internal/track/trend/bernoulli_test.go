@@ -5,7 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"cannulary/internal/trend"
+	"cannulary/internal/track/trend"
 
 	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"

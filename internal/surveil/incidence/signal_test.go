@@ -6,7 +6,7 @@ import (
 	"slices"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 func TestSignalWeight(t *testing.T) {

@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
-	"cannulary/internal/downtime"
+	"cannulary/internal/card/downtime"
 )
 
 func printedAt() time.Time { return time.Date(2026, 7, 6, 18, 5, 0, 0, time.UTC) }

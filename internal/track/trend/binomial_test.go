@@ -5,7 +5,7 @@ import (
 	"math"
 	"testing"
 
-	"cannulary/internal/trend"
+	"cannulary/internal/track/trend"
 
 	"pgregory.net/rapid"
 )

@@ -6,7 +6,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"cannulary/internal/trend"
+	"cannulary/internal/track/trend"
 
 	"pgregory.net/rapid"
 )

@@ -5,7 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 
 	"pgregory.net/rapid"
 )

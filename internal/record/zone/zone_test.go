@@ -4,7 +4,7 @@ import (
 	"testing"
 	"time"
 
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 )
 
 func TestLoadTakesIANANamesOnly(t *testing.T) {

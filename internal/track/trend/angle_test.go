@@ -4,7 +4,7 @@ import (
 	"math"
 	"testing"
 
-	"cannulary/internal/trend"
+	"cannulary/internal/track/trend"
 
 	"gonum.org/v1/gonum/stat"
 	"pgregory.net/rapid"

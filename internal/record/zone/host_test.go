@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"cannulary/internal/zone"
+	"cannulary/internal/record/zone"
 )
 
 // TestTheMachinesDatabaseIsNotAsked puts other rules where the machine's would be found

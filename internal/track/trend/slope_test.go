@@ -3,7 +3,7 @@ package trend_test
 import (
 	"testing"
 
-	"cannulary/internal/trend"
+	"cannulary/internal/track/trend"
 
 	"pgregory.net/rapid"
 )

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 )
 
 // testdata/poisson.tsv is R's answers; internal/e2e/poisson.R says what its columns are and

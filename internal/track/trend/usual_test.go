@@ -4,7 +4,7 @@ import (
 	"slices"
 	"testing"
 
-	"cannulary/internal/trend"
+	"cannulary/internal/track/trend"
 
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"

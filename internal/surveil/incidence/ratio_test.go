@@ -4,7 +4,7 @@ import (
 	"math"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 
 	"pgregory.net/rapid"
 )

@@ -5,7 +5,7 @@ import (
 	"math"
 	"testing"
 
-	"cannulary/internal/incidence"
+	"cannulary/internal/surveil/incidence"
 
 	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"

@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"cannulary/internal/card"
-	"cannulary/internal/downtime"
+	"cannulary/internal/card/downtime"
 )
 
 func names(t *testing.T, dir string) []string {
