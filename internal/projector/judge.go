@@ -116,8 +116,11 @@ func (w *writer) verdict(key string) (*verdict, error) {
 // judgeOn has a follower take the event's plain facts in. It answers nil where the follower cannot;
 // then it is of no use any more.
 func (w *writer) judgeOn(key string, fw *follower) (*verdict, error) {
+	if fw.stale { // only read: another event of the patient may be asking at the same time
+		return nil, nil
+	}
 	// A day adds no fact.
-	follows := !fw.stale && (len(w.newDays) > 0 || w.plain != nil && fw.entered(w.plain) && fw.Add(w.plain, w.since))
+	follows := len(w.newDays) > 0 || w.plain != nil && fw.entered(w.plain) && fw.Add(w.plain, w.since)
 	if !follows {
 		fw.stale = true
 		return nil, nil
