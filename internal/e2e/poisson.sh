@@ -3,7 +3,7 @@
 # the same to six digits. Needs Rscript (Debian: r-base-core). Says on failure why.
 set -uo pipefail
 cd "$(dirname "$0")"
-committed=../incidence/testdata/poisson.tsv
+committed=../surveil/incidence/testdata/poisson.tsv
 command -v Rscript >/dev/null || { echo "Rscript is needed (Debian: r-base-core)"; exit 1; }
 fresh=$(mktemp "${TMPDIR:-/tmp}/cannulary-poisson.XXXXXX")
 trap 'rm -f "$fresh"' EXIT
