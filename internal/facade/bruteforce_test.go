@@ -172,7 +172,9 @@ func neverFound(typ string, p *facade.Param, form string) string {
 // everyForm asks for every parameter of every type in every form, until it has found
 // something, and for a few times nothing.
 func (w *world) everyForm(t *testing.T) []asked {
-	const tries = 300 // ids differ from run to run; what is found at all is found soon
+	// Ids differ from run to run, and so does what is drawn. What is found at all is mostly found soon;
+	// the rarest, a report whose period is known to the second, within some hundred queries.
+	const tries = 6000
 	began := time.Now()
 	d := newDraw(w, 11)
 	var diff differences
@@ -190,6 +192,10 @@ func (w *world) everyForm(t *testing.T) []asked {
 				combinations++
 				n := [2]int{}
 				never := neverFound(typ.Name, p, form) != ""
+				tries := tries
+				if form == "part" && p.Type == facade.URIParam {
+					tries = 100 // need not find anything, see below
+				}
 				for k := 0; k < tries && !(never && k > 5) && (n[0] == 0 || n[1] == 0 && k < emptyTries()); k++ {
 					r := w.any(d.Rand, typ.Name)
 					if d.exact = k%3 == 0; k%3 < 2 {
