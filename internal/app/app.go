@@ -28,6 +28,7 @@ import (
 	"cannulary/internal/keyring"
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
+	"cannulary/internal/salvage"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -217,6 +218,9 @@ func (a *App) openLog(ctx context.Context) error {
 	var store keyring.Store
 	var err error
 	if cfg.NATS == "" {
+		if err := a.look(ctx); err != nil {
+			return err
+		}
 		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
 			cfg.Slog); err != nil {
 			return err
@@ -246,8 +250,11 @@ func (a *App) openLog(ctx context.Context) error {
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
 		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now,
 	}
-	if cfg.Invented != nil && cfg.NATS == "" {
-		log.Arrived = cfg.Invented.Arrived
+	if cfg.NATS == "" {
+		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
+		if cfg.Invented != nil {
+			log.Arrived = cfg.Invented.Arrived
+		}
 	}
 	if a.log, err = eventlog.Open(ctx, a.nc, log); err != nil {
 		return err
@@ -473,6 +480,9 @@ func (a *App) Stop() {
 		}
 		if a.ring != nil {
 			errs = append(errs, a.ring.Close())
+		}
+		if a.log != nil {
+			errs = append(errs, a.log.Close())
 		}
 		if a.nc != nil {
 			a.nc.Close()
