@@ -63,7 +63,9 @@ type Config struct {
 	WatchCertificates []string
 	Version           string
 	Now               func() time.Time
-	Slog              *slog.Logger
+	// Clock is the machine's clock; nil is intake.MachineClock.
+	Clock intake.Clock
+	Slog  *slog.Logger
 	// Invented is set only by the demo, whose log holds a year that has passed.
 	Invented *Invented
 }
@@ -172,6 +174,7 @@ func (a *App) open(ctx context.Context) error {
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
 		}
+		in.Clock = cfg.Clock
 		if a.intake, err = intake.New(ctx, in); err != nil {
 			return err
 		}

@@ -8,6 +8,7 @@
 package keyring
 
 import (
+	"bytes"
 	"context"
 	"crypto/hmac"
 	"crypto/rand"
@@ -148,6 +149,19 @@ func (r *Ring) Destroy(ctx context.Context, patientKey string) error {
 	delete(r.cache, patientKey)
 	r.destroyed++
 	return err
+}
+
+// Alive returns an error where the store does not answer, or does not have the site secret any more that
+// it had at the start.
+func (r *Ring) Alive(ctx context.Context) error {
+	secret, err := r.store.Get(ctx, siteSecret)
+	if err != nil {
+		return fmt.Errorf("the key store does not answer: %w", err)
+	}
+	if !bytes.Equal(secret, r.secret) {
+		return errors.New("the key store has another site secret than at the start")
+	}
+	return nil
 }
 
 // Close releases the store.
