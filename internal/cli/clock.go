@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 
@@ -23,7 +24,7 @@ func clockCommand(_ context.Context, env Env, args []string) error {
 		return errUse{"--data is missing; name the folder of the instance"}
 	}
 	if _, err := os.Stat(filepath.Join(*dir, "ingest")); err != nil {
-		return errUse{"there is no instance that takes messages in " + *dir + "; check --data"}
+		return fmt.Errorf("there is no instance that takes messages in %s; check --data", *dir)
 	}
 	at := env.Now()
 	if err := app.ConfirmClock(*dir, at); err != nil {

@@ -3,6 +3,7 @@ package intake
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -413,6 +414,11 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 		return nil, fmt.Errorf("encode identifier: %w", err)
 	}
 	sealed, err := in.cfg.Ring.Seal(ctx, patientKey, plain)
+	if errors.Is(err, keyring.ErrDamaged) {
+		// The clinical facts count. The identifier stands sealed in earlier events.
+		in.cfg.Slog.ErrorContext(ctx, "a patient's key is damaged: identities are refused until it is restored or erased", "patient", patientKey)
+		return nil, nil
+	}
 	if err != nil {
 		return nil, keyFault(err)
 	}
@@ -420,6 +426,10 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 }
 
 func keyFault(err error) error {
+	if errors.Is(err, keyring.ErrDamaged) {
+		return fault.Wrap(fault.Unavailable, err, "the patient's key is damaged: no identity can be stored",
+			"tell the operator to restore the key store, then send the same message again")
+	}
 	return fault.Wrap(fault.Unavailable, err, "the key store did not answer", "send the same message again")
 }
 

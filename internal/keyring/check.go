@@ -11,7 +11,7 @@ import (
 )
 
 // Check looks at a closed key store's file and changes nothing. n is how many secrets it holds. bad names
-// those that cannot be right: they have not their size, do not open the value that was sealed for their
+// those that cannot be right: they do not agree with their checksum, do not open the value that was sealed for their
 // patient, or, for the site secret, have another fingerprint. Without sealed values or a fingerprint
 // nobody can tell. The error says what is wrong with the file; it is fs.ErrNotExist where there is none.
 func Check(ctx context.Context, path, fingerprint string, sealed map[string][]byte) (n int, bad []string, err error) {
@@ -27,31 +27,22 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 	if err := db.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&found); err != nil || found != "ok" {
 		return 0, nil, errors.Join(err, fmt.Errorf("it is not as SQLite wrote it: %s", found))
 	}
-	secrets := memory{}
-	rows, err := db.QueryContext(ctx, `SELECT name, value FROM secret`)
+	rows, err := secrets(ctx, db.DB)
 	if err != nil {
 		return 0, nil, err
 	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
-		var name string
-		var value []byte
-		if err := rows.Scan(&name, &value); err != nil {
-			return 0, nil, err
-		}
-		if secrets[name] = value; len(value) != SecretSize {
-			bad = append(bad, name)
+	kept := memory{}
+	for _, x := range rows {
+		if kept[x.name] = x.value; len(x.value) != SecretSize || !x.whole() {
+			bad = append(bad, x.name)
 		}
 	}
-	if err := rows.Err(); err != nil {
-		return 0, nil, err
-	}
-	r := &Ring{store: secrets, secret: secrets[siteSecret], cache: map[string][]byte{}}
-	if fingerprint != "" && r.Fingerprint() != fingerprint {
+	r := &Ring{store: kept, secret: kept[siteSecret], cache: map[string][]byte{}}
+	if fingerprint != "" && r.Fingerprint() != fingerprint && !slices.Contains(bad, siteSecret) {
 		bad = append(bad, siteSecret)
 	}
 	for patient, value := range sealed {
-		if _, ok := secrets[name(patient)]; !ok {
+		if _, ok := kept[name(patient)]; !ok {
 			continue // destroyed: an erasure
 		}
 		if _, err := r.Unseal(ctx, patient, value); err != nil && !slices.Contains(bad, name(patient)) {
@@ -59,7 +50,7 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 		}
 	}
 	slices.Sort(bad)
-	return len(secrets), bad, nil
+	return len(kept), bad, nil
 }
 
 // memory are secrets that were read.

@@ -29,16 +29,18 @@ const SecretSize = 32
 var (
 	// ErrNoKey says that there is no key for the patient: never made, or destroyed.
 	ErrNoKey = errors.New("there is no key for this patient")
+	// ErrDamaged says that the patient's key is there and not what was written. It may be restored.
+	ErrDamaged = errors.New("the patient's key is damaged")
 	// ErrUnreadable says that a sealed value does not open with the patient's key.
 	ErrUnreadable = errors.New("the sealed value does not open: it was made with another key or damaged")
 )
 
 // Store keeps secrets durably. Names are made of lower-case letters, digits and dots.
 type Store interface {
-	// Get returns the secret of that name, or ErrNoKey.
+	// Get returns the secret of that name, ErrNoKey or ErrDamaged.
 	Get(ctx context.Context, name string) ([]byte, error)
 	// Create stores a secret under a name that has none, and returns once it is durable.
-	// If there is one already, that one is returned instead.
+	// If there is one already, that one is returned instead, or ErrDamaged.
 	Create(ctx context.Context, name string, secret []byte) ([]byte, error)
 	// Destroy removes a secret for ever. Removing one that is not there is no error.
 	Destroy(ctx context.Context, name string) error
@@ -103,7 +105,7 @@ func (r *Ring) ContentHash(content []byte) []byte { return r.mac("content", stri
 
 // Seal encrypts plain so that only the patient's key opens it (XChaCha20-Poly1305, the patient
 // key as associated data, a random nonce before the ciphertext). It makes the patient's key,
-// durably, if there is none.
+// durably, if there is none. A damaged key is never replaced: the error is ErrDamaged.
 func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, true)
 	if err != nil {
@@ -120,8 +122,8 @@ func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byt
 	return aead.Seal(nonce, nonce, plain, []byte(patientKey)), nil
 }
 
-// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, and
-// ErrUnreadable if the value does not belong to it.
+// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, ErrDamaged if it
+// is damaged, and ErrUnreadable if the value does not belong to it.
 func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, false)
 	if err != nil {
@@ -139,6 +141,12 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 		return nil, ErrUnreadable
 	}
 	return plain, nil
+}
+
+// Damaged reports whether a patient's key is damaged.
+func (r *Ring) Damaged(ctx context.Context, patientKey string) bool {
+	_, err := r.key(ctx, patientKey, false)
+	return errors.Is(err, ErrDamaged)
 }
 
 // Destroy removes a patient's key: a lawful erasure.

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/eventlog"
+	"cannulary/internal/keyring"
 	"cannulary/internal/logfile"
 	"cannulary/internal/record"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -66,10 +67,12 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 			err = errors.Join(err, removeMade(o.Into))
 		}
 	}()
-	for _, suffix := range []string{"", "-wal"} {
-		from := filepath.Join(o.Dir, KeyFolder, "keys.db"+suffix)
-		if err := copyKeys(from, filepath.Join(o.Into, KeyFolder, "keys.db"+suffix)); err != nil {
-			return nil, fmt.Errorf("copy the keys: %w", err)
+	for _, name := range keyring.FileNames {
+		for _, suffix := range []string{"", "-wal"} {
+			from := filepath.Join(o.Dir, KeyFolder, name+suffix)
+			if err := copyKeys(from, filepath.Join(o.Into, KeyFolder, name+suffix)); err != nil {
+				return nil, fmt.Errorf("copy the keys: %w", err)
+			}
 		}
 	}
 	return s.write(ctx, o)

@@ -165,27 +165,32 @@ type KeyPart struct {
 	Damages []string `json:"damages"`
 }
 
-// keys looks at the key store. It is not copied to be read: keys have no business in a folder for
-// temporary files.
+// keys looks at both files of the key store. They are not copied to be read: keys have no business in a
+// folder for temporary files.
 func (s *salvage) keys(ctx context.Context) (KeyPart, error) {
-	path := filepath.Join(s.found.Dir, KeyFolder, "keys.db")
 	p := KeyPart{Damages: []string{}}
-	if sqlitefile.Pending(path) {
-		p.Text = "not looked at: the service was not stopped in order; start and stop it, then look again"
-		return p, nil
+	for i, name := range keyring.FileNames {
+		path := filepath.Join(s.found.Dir, KeyFolder, name)
+		if sqlitefile.Pending(path) {
+			p.Text = "not looked at: the service was not stopped in order; start and stop it, then look again"
+			return p, nil
+		}
+		n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
+		const restore = "restore it from its backup"
+		switch {
+		case errors.Is(err, fs.ErrNotExist) && i > 0: // a store of an older version has no copy
+		case errors.Is(err, fs.ErrNotExist):
+			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is gone: no name can be opened; %s", path, restore))
+		case err != nil:
+			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is damaged: %v; %s", path, err, restore))
+		case len(bad) > 0:
+			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s: %d of %d secrets are damaged (%s); %s", path, len(bad), n,
+				strings.Join(bad, ", "), restore))
+		}
+		if i == 0 {
+			p.Text = fmt.Sprintf("%d keys", n)
+		}
 	}
-	n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is gone: no name can be opened, and the service does not start without the "+
-			"site secret; restore it from its backup", path))
-	case err != nil:
-		p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is damaged: %v; restore it from its backup", path, err))
-	case len(bad) > 0:
-		p.Damages = append(p.Damages, fmt.Sprintf("the key store %s: %d of %d secrets are damaged (%s); restore it from its backup", path,
-			len(bad), n, strings.Join(bad, ", ")))
-	}
-	p.Text = fmt.Sprintf("%d keys", n)
 	return p, nil
 }
 
