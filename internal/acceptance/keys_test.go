@@ -56,7 +56,7 @@ func TestADamagedKeyCostsTheNameAndNothingElse(t *testing.T) {
 		t.Errorf("a clinical fact: %v", err)
 	}
 	_, err := client.Send(patience(t), testkit.Request(about("identity-after", north, "INV-M1", "15T09:00", ""), stated("Other")))
-	if err == nil || !strings.Contains(err.Error(), "the patient's key is damaged: no identity can be stored") {
+	if err == nil || !strings.Contains(err.Error(), "the patient's key is damaged: no identity and no text in somebody's own words can be stored") {
 		t.Errorf("an identity: %v", err)
 	}
 }

@@ -187,6 +187,7 @@ func (a *App) open(ctx context.Context) error {
 		if a.store, err = open(ctx, a.viewDir()); err != nil {
 			return err
 		}
+		a.store.Opens(a.ring)
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
 			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
 			return err

@@ -14,6 +14,7 @@ import (
 
 	"cannulary/internal/eventlog"
 	"cannulary/internal/fault"
+	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
 	"cannulary/internal/record/zone"
@@ -349,7 +350,10 @@ func (in *Intake) event(ctx context.Context, m Message, id string, hash []byte) 
 		if err != nil {
 			return nil, err
 		}
-		ev.Facts = append(ev.Facts, lf)
+		ev.Facts = append(ev.Facts, proto.CloneOf(lf)) // sealing changes it
+	}
+	if err := freetext.Seal(ctx, in.cfg.Ring, ev); err != nil {
+		return nil, keyFault(err)
 	}
 	return ev, nil
 }
@@ -414,6 +418,9 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 		return nil, fmt.Errorf("encode identifier: %w", err)
 	}
 	sealed, err := in.cfg.Ring.Seal(ctx, patientKey, plain)
+	if errors.Is(err, keyring.ErrErased) {
+		return nil, nil
+	}
 	if errors.Is(err, keyring.ErrDamaged) {
 		// The clinical facts count. The identifier stands sealed in earlier events.
 		in.cfg.Slog.ErrorContext(ctx, "a patient's key is damaged: identities are refused until it is restored or erased", "patient", patientKey)
@@ -427,8 +434,12 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 
 func keyFault(err error) error {
 	if errors.Is(err, keyring.ErrDamaged) {
-		return fault.Wrap(fault.Unavailable, err, "the patient's key is damaged: no identity can be stored",
+		return fault.Wrap(fault.Unavailable, err, "the patient's key is damaged: no identity and no text in somebody's own words can be stored",
 			"tell the operator to restore the key store, then send the same message again")
+	}
+	if errors.Is(err, keyring.ErrErased) {
+		return fault.Wrap(fault.Precondition, err, "the patient's identity was erased: it cannot be stated again; nothing was stored",
+			"send no identity of this patient; if the erasure was wrong, ask the operator to reopen it")
 	}
 	return fault.Wrap(fault.Unavailable, err, "the key store did not answer", "send the same message again")
 }

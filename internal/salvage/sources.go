@@ -13,6 +13,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"cannulary/internal/eventlog"
+	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/logfile"
 	"cannulary/internal/sqlitefile"
@@ -28,6 +29,7 @@ type salvage struct {
 
 	fingerprint string            // of the site secret, by the log's first entry
 	sealed      map[string][]byte // by patient key, a value that the patient's key must open
+	plain       uint64            // entries with words about a patient that are not sealed
 }
 
 // stood is what is remembered of an entry of the log.
@@ -97,6 +99,9 @@ func (s *salvage) remember() error {
 	_, err := logfile.Read(s.found.logDir(), eventlog.StreamName(s.found.Shard), func(r logfile.Record) error {
 		ev := eventOf(r)
 		s.log[r.Seq] = &stood{ev.GetId(), eventlog.SumOf(r.Data)}
+		if freetext.Plain(ev) {
+			s.plain++
+		}
 		if b := ev.GetPatientSealed(); len(b) > 0 && s.sealed[ev.GetPatientKey()] == nil {
 			s.sealed[ev.GetPatientKey()] = b
 		}

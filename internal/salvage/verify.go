@@ -89,6 +89,10 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 // notes says what a look could not see.
 func (s *salvage) notes() []string {
 	var out []string
+	if s.plain > 0 {
+		out = append(out, fmt.Sprintf("%d entries of an earlier version hold what people wrote about a patient in their own words, not sealed: an "+
+			"erasure does not reach them", s.plain))
+	}
 	if len(s.copies) == 0 {
 		out = append(out, "there is no view, so there is no second copy of any entry")
 	}

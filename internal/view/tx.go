@@ -12,6 +12,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/freetext"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -38,6 +39,7 @@ type writing struct {
 	conn     *sql.Conn
 	stmts    map[string]*sql.Stmt // prepared once
 	memo     *memo
+	opener   freetext.Opener
 	packer   *packer
 	unpacker *Unpacker
 	scratch  []byte // of shape
@@ -195,6 +197,8 @@ type loader struct {
 	amended func(target string) (bool, error)
 	// upTo is the last event that is read; 0 is the newest.
 	upTo uint64
+	// opener opens what people wrote in their own words; nil leaves it sealed.
+	opener freetext.Opener
 }
 
 // Load gives the loader of the transaction.
@@ -214,7 +218,7 @@ func (t *Tx) load() loader {
 			return nil, err
 		}
 		return st.QueryContext(ctx, args...)
-	}, t.isAmended, 0}
+	}, t.isAmended, 0, t.opener}
 }
 
 // isAmended knows all targets of corrections and voids: they are few, and nearly every
@@ -358,6 +362,11 @@ func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
 		}
 		if err := cmp.Or(err, proto.Unmarshal(data, ev)); err != nil {
 			return nil, fmt.Errorf("the view's copy of event %d is damaged: %w; stop the service and run `cannulary rebuild`", seq, err)
+		}
+		if l.opener != nil && freetext.Sealed(data) {
+			if err := freetext.Open(l.ctx, l.opener, ev); err != nil {
+				return nil, err
+			}
 		}
 		out = append(out, StoredEvent{Seq: uint64(seq), Logged: time.Unix(0, logged).UTC(), Event: ev})
 	}
