@@ -60,9 +60,11 @@ type Config struct {
 	// WatchCertificates are PEM files whose expiry is exported as a metric, for instance the
 	// gateway's.
 	WatchCertificates []string
-	Version           string
-	Now               func() time.Time
-	Slog              *slog.Logger
+	// Language is the language of the pages, one of web.Languages; empty is English.
+	Language string
+	Version  string
+	Now      func() time.Time
+	Slog     *slog.Logger
 	// Invented is set only by the demo, whose log holds a year that has passed.
 	Invented *Invented
 }
@@ -99,7 +101,9 @@ type App struct {
 	work   sync.WaitGroup
 	fatal  chan error
 	once   sync.Once
-	ready  readiness
+	// draining is closed when HTTP stops: an answer that goes on for ever must end by itself.
+	draining chan struct{}
+	ready    readiness
 
 	watched watched
 	checked checked
@@ -134,7 +138,7 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 	if cfg.Replicas == 0 {
 		cfg.Replicas = 1
 	}
-	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4)}
+	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{})}
 	a.run, a.cancel = context.WithCancel(context.Background())
 	if err := a.open(ctx); err != nil {
 		a.Stop()
@@ -208,6 +212,7 @@ func (a *App) open(ctx context.Context) error {
 	}
 	a.http = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
 		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
+	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	return nil
 }
 

@@ -99,6 +99,9 @@ func open(t testing.TB) *unit {
 			err = u.failure()
 		}
 		return web.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
+	}, Moved: func(ctx context.Context, from uint64) (uint64, error) {
+		err := u.projector.WaitFor(ctx, from+1)
+		return u.projector.Sequence(), err
 	}}
 	u.handler = web.Pages(u.cfg)
 	return u

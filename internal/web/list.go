@@ -108,7 +108,7 @@ func (h *handler) board(w http.ResponseWriter, r *http.Request) error {
 	if page.Filter != "" {
 		title += ": " + page.Filter
 	}
-	return h.render(w, r, "board", title, page)
+	return h.render(w, r, "board", frame{Title: title, Page: "today", Facility: page.Filter}, page)
 }
 
 func (h *handler) boardPage(ctx context.Context, filter string) (boardPage, error) {
