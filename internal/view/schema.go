@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 8
+const SchemaVersion = 9
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -116,6 +116,9 @@ var schema = []string{
 	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL,
 		since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL,
 			count INTEGER NOT NULL, day TEXT NOT NULL, not_needled INTEGER NOT NULL) WITHOUT ROWID`,
+
+	// What a work list needs of each patient, as worklist.Person in JSON.
+	`CREATE TABLE worklist (patient TEXT PRIMARY KEY, data TEXT NOT NULL) WITHOUT ROWID`,
 
 	// Every finding that stands or stood, but not one that no fact supports any more.
 	`CREATE TABLE finding (id TEXT PRIMARY KEY, patient TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
