@@ -92,7 +92,8 @@ func (h *handler) needle(t view.TrackRow) string {
 // the needle.
 func needleKey(key string) string {
 	switch key {
-	case "needle.none-held", "needle.none-resting", "needle.sharp-first", "needle.sharp-forming", "needle.blunt-first", "needle.blunt-trial":
+	case "needle.none-held", "needle.none-resting", "needle.sharp-first", "needle.sharp-forming", "needle.blunt-first",
+		"needle.blunt-trial":
 		return key
 	}
 	short, _, _ := strings.Cut(key, "-")
