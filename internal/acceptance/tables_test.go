@@ -52,6 +52,7 @@ var all = map[string]string{
 	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
 	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
 	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, held, needle, why, caution FROM track`,
+	"worklist":     `SELECT patient, data FROM worklist`,
 	"hold":         `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold`,
 }
 
@@ -69,6 +70,7 @@ var order = map[string]string{
 	"maturity":  all["maturity"],
 	"track":     all["track"],
 	"hold":      all["hold"],
+	"worklist":  all["worklist"],
 	"unreached": `SELECT fact, facility, named, why FROM unreached`,
 	"treatment": all["treatment"],
 	"finding":   all["finding"],

@@ -39,7 +39,7 @@ type Config struct {
 	// Ingest and View are the roles. `serve` runs both on one embedded log.
 	Ingest, View bool
 	GRPC         string // address of the gRPC services, with role Ingest
-	HTTP         string // address of FHIR, board and metrics
+	HTTP         string // address of FHIR, pages and metrics
 	// NATS is the address of an external server. Empty embeds one in Dir/log.
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.
@@ -61,8 +61,10 @@ type Config struct {
 	// WatchCertificates are PEM files whose expiry is exported as a metric, for instance the
 	// gateway's.
 	WatchCertificates []string
-	Version           string
-	Now               func() time.Time
+	// Language is the language of the pages, one of web.Languages; empty is English.
+	Language string
+	Version  string
+	Now      func() time.Time
 	// Clock is the machine's clock; nil is intake.MachineClock.
 	Clock intake.Clock
 	Slog  *slog.Logger
@@ -102,7 +104,9 @@ type App struct {
 	work   sync.WaitGroup
 	fatal  chan error
 	once   sync.Once
-	ready  readiness
+	// draining is closed when HTTP stops: an answer that goes on for ever must end by itself.
+	draining chan struct{}
+	ready    readiness
 
 	watched watched
 	checked checked
@@ -137,7 +141,7 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 	if cfg.Replicas == 0 {
 		cfg.Replicas = 1
 	}
-	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4)}
+	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{})}
 	a.run, a.cancel = context.WithCancel(context.Background())
 	if err := a.open(ctx); err != nil {
 		a.Stop()
@@ -213,6 +217,7 @@ func (a *App) open(ctx context.Context) error {
 	}
 	a.http = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
 		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
+	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	return nil
 }
 

@@ -168,7 +168,12 @@ func (a *App) handler() (http.Handler, error) {
 		st, err := a.log.State(ctx)
 		return web.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
 	}
-	pages := web.Pages(web.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status})
+	moved := func(ctx context.Context, from uint64) (uint64, error) {
+		err := a.projector.WaitFor(ctx, from+1)
+		return a.projector.Sequence(), err
+	}
+	pages := web.Pages(web.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status, Moved: moved,
+		Language: a.cfg.Language, Ended: a.draining})
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
 	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))
@@ -274,7 +279,7 @@ func fhirFirst(f, others http.Handler) http.Handler {
 }
 
 // site returns where cards in an EHR link to. If the public base of FHIR ends like the path
-// here, the board is public beside it.
+// here, the pages are public beside it.
 func site(base string) cdshooks.Site {
 	base = strings.TrimRight(base, "/")
 	if root, ok := strings.CutSuffix(base, facade.Path); ok {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -69,7 +70,7 @@ func TestWhatIsOnlyRead(t *testing.T) {
 			{"PUT", "/readyz", 405, "method-not-allowed", "this address is only read, with GET or HEAD"},
 			{"POST", "/status", 405, "method-not-allowed", "this address is only read, with GET or HEAD"},
 			{"GET", "/nowhere", 404, "not-found", map[bool]string{
-				true:  "there is no page at this address. The board is at /, a card at /card?identifier=SYSTEM|VALUE",
+				true:  "there is no page at this address. Today is at /, a card at /card?identifier=SYSTEM|VALUE",
 				false: elsewhere,
 			}[view]},
 			{"GET", "/status", 200, "", ""}, {"HEAD", "/status", 200, "", ""}, {"GET", "/metrics", 200, "", ""},
@@ -96,5 +97,34 @@ func TestWhatIsOnlyRead(t *testing.T) {
 				t.Errorf("%s %s with a view (%v): Allow is %q", c.method, c.path, view, allow)
 			}
 		}
+	}
+}
+
+// A page that listens for news would keep the server from stopping, if its answer did not end.
+func TestStoppingEndsLivePages(t *testing.T) {
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0",
+		Now: time.Now, Slog: testkit.Discard()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Stop()
+	a.Start()
+	testkit.Eventually(t, "the application is ready", a.Ready)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+a.HTTPAddr()+"/live", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = resp.Body.Close() }()
+	began := time.Now()
+	a.Stop()
+	text, err := io.ReadAll(resp.Body)
+	if took := time.Since(began); err != nil || !strings.HasPrefix(string(text), "event: beat\n") || took > 5*time.Second {
+		t.Errorf("the stream ended after %s with %v: %s", took, err, text)
 	}
 }

@@ -24,6 +24,8 @@ type Service struct {
 	Now   func() time.Time
 	// Lagging tells whether the view is behind the log.
 	Lagging func() bool
+
+	names opened
 }
 
 // Request asks for a card.

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"sync"
 	"time"
 
 	"cannulary/internal/card"
@@ -11,6 +13,7 @@ import (
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // Names opens what identifies many patients, as their cards show it, by patient key. A key
@@ -78,6 +81,72 @@ func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Pat
 		}
 	}
 	return out, errors.Join(failed...)
+}
+
+// namedFor is how long an opened name is kept. Another process may destroy a patient's key, and
+// this one does not hear of it.
+const namedFor = 10 * time.Minute
+
+// opened are the patients whose names were opened lately.
+type opened struct {
+	mu        sync.Mutex
+	by        map[string]named // patient key
+	destroyed uint64           // keyring.Ring.Destroyed when the first of them was opened
+}
+
+type named struct {
+	patient  card.Patient
+	identity string
+	at       time.Time
+}
+
+// Named is Names for lists that are shown again and again: of a patient whose identity has not
+// changed (worklist.Person.Identity, by patient key) the name is opened once. A name is opened
+// again after a key was destroyed, and after ten minutes.
+func (s *Service) Named(ctx context.Context, identities map[string]string) (map[string]card.Patient, error) {
+	now, destroyed := s.Now(), s.Ring.Destroyed()
+	out := make(map[string]card.Patient, len(identities))
+	var missing []string
+	s.names.mu.Lock()
+	if s.names.by == nil || s.names.destroyed != destroyed {
+		s.names.by, s.names.destroyed = map[string]named{}, destroyed
+	}
+	for key, identity := range identities {
+		n, ok := s.names.by[key]
+		if ok && n.identity == identity && now.Sub(n.at) < namedFor {
+			out[key] = n.patient
+		} else {
+			missing = append(missing, key)
+		}
+	}
+	s.names.mu.Unlock()
+	if len(missing) == 0 {
+		return out, nil
+	}
+	slices.Sort(missing)
+	fresh, err := s.Names(ctx, missing)
+	s.names.mu.Lock()
+	defer s.names.mu.Unlock()
+	for key, p := range fresh {
+		out[key] = p
+		// What was opened while a key was being destroyed is not kept.
+		if s.names.destroyed == destroyed && s.Ring.Destroyed() == destroyed {
+			s.names.by[key] = named{p, identities[key], now}
+		}
+	}
+	return out, err
+}
+
+// Registration is how a facility is registered; nil where it is not.
+func (s *Service) Registration(ctx context.Context, facility string) (r *cannularyv1.FacilityRegistered, err error) {
+	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		r, err = dossier.Registration(l, facility)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read how facility %s is registered: %w", facility, err)
+	}
+	return r, nil
 }
 
 // Protocol is the needling protocol in force at a facility on a local date (YYYY-MM-DD);

@@ -7,16 +7,18 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"cannulary/internal/app"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/web"
 )
 
 // commonFlags adds the flags of every process that serves.
 func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.Dir, "data", "", "folder of this instance (required)")
-	fs.StringVar(&cfg.HTTP, "http", "127.0.0.1:7451", "address of FHIR, board, metrics; port 0 takes a free one")
+	fs.StringVar(&cfg.HTTP, "http", "127.0.0.1:7451", "address of FHIR, pages, metrics; port 0 takes a free one")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server; empty embeds one in DATA/log")
 	fs.StringVar(&cfg.Credentials, "nats-credentials", "", "NATS credentials file")
 	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "",
@@ -35,6 +37,12 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 			return nil
 		})
 	fs.BoolVar(&cfg.NoSNOMED, "no-snomed", false, "leave SNOMED CT codings out")
+	var languages []string
+	for _, l := range web.Languages() {
+		languages = append(languages, l.Tag)
+	}
+	fs.StringVar(&cfg.Language, "language", languages[0], "language of the pages: "+strings.Join(languages, " or ")+
+		"; a unit has one, whatever a browser prefers")
 	fs.Func("watch-certificate", "PEM `file` of a certificate whose end is exported as a metric; may be given several times",
 		func(v string) error {
 			cfg.WatchCertificates = append(cfg.WatchCertificates, v)
@@ -66,6 +74,9 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	}
 	if cfg.LogMaxBytes < 0 {
 		return errUse{"--log-max-bytes must not be negative; leave it out to keep the log's limit"}
+	}
+	if err := web.CheckLanguage(cfg.Language); err != nil {
+		return errUse{"--language: " + err.Error()}
 	}
 	cfg.Now, cfg.Slog, cfg.Version = env.Now, logger(env), env.Version
 	a, err := app.New(ctx, cfg)

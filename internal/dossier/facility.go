@@ -99,3 +99,15 @@ func Facility(l view.Loader, facility string, zone *time.Location, asOf surveil.
 func ChartName(p cannularyv1.NeedlingPattern, c cannularyv1.InfectionClass) surveil.ChartName {
 	return surveil.ChartName{Technique: surveil.Watched(p), Class: surveil.ClassOf(c)}
 }
+
+// Registration is how a facility is registered; nil where it is not.
+func Registration(l view.Loader, facility string) (*cannularyv1.FacilityRegistered, error) {
+	items, err := ofFacilities(l, []string{FacilityTopic + facility}, time.Time{})
+	var out *cannularyv1.FacilityRegistered
+	for i := range items {
+		if b, ok := items[i].Body.(*cannularyv1.FacilityRegistered); ok && !items[i].Void && items[i].Facility == facility {
+			out = b
+		}
+	}
+	return out, err
+}

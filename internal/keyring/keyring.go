@@ -187,6 +187,14 @@ func (r *Ring) Alive(ctx context.Context) error {
 	return nil
 }
 
+// Destroyed counts the keys that this process has destroyed: what was opened before the count
+// changed must not be shown any more.
+func (r *Ring) Destroyed() uint64 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.destroyed
+}
+
 // Close releases the store.
 func (r *Ring) Close() error { return r.store.Close() }
 

@@ -21,5 +21,6 @@
 //	  judge       judge.go       tracks, findings and holds of the patients
 //	  survey      surveil.go     exposure, infections and charts of the facilities, and with them
 //	                             the monthly reports (restate, month.go)
+//	  worklists   worklist.go    who is due where, and how each patient is needled
 //	  provenance  provenance.go  where the new versions come from
 package projector

@@ -83,7 +83,7 @@ func (w *writer) load() view.Loader { return w.tx.LoadUpTo(w.entry.Seq) }
 
 // apply carries the plan out.
 func (w *writer) apply() error {
-	for _, stage := range []func() error{w.registrations, w.reach, w.render, w.judgeAll, w.survey, w.provenance} {
+	for _, stage := range []func() error{w.registrations, w.reach, w.render, w.judgeAll, w.survey, w.worklists, w.provenance} {
 		if err := stage(); err != nil {
 			return err
 		}

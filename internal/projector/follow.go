@@ -9,6 +9,7 @@ import (
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
+	"cannulary/internal/worklist"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -22,6 +23,7 @@ type state struct {
 	protocols  *protocol.Book       // of all facilities; nil where it is to be read
 	followers  map[string]*follower // by surviving patient key
 	memos      map[string]surveil.Memo
+	lists      map[string]*worklist.Memo // by surviving patient key
 }
 
 // readState reads it from the view.
@@ -46,6 +48,7 @@ func readState(tx *view.Tx) (*state, error) {
 // forget drops the caches, which fill again when they are needed.
 func (s *state) forget() {
 	s.protocols, s.followers, s.memos = nil, map[string]*follower{}, map[string]surveil.Memo{}
+	s.lists = map[string]*worklist.Memo{}
 }
 
 func (s *state) readIdentities(tx *view.Tx) (err error) {

@@ -110,7 +110,7 @@ func (p *patient) move(day int) {
 	h := header{at: to.local(day, 6, 20), by: to.staff.lead}
 	to.roster(p, h, identityStatedFact(p.stated(p.identity.birth)),
 		patientAdmittedFact(&v1.PatientAdmitted{FirstTreatmentOn: p.firstTreatment(day)}),
-		scheduleSetFact(&v1.ScheduleSet{Days: p.days, Shift: shifts()[p.shift].name}))
+		scheduleSetFact(p.schedule()))
 	_, deputy := to.staff.creatorFor(p.slot.no)
 	for _, t := range p.tracks {
 		// The creator of the track works elsewhere, so the deputy needles from now on.

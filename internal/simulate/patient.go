@@ -1,6 +1,7 @@
 package simulate
 
 import (
+	"fmt"
 	"time"
 
 	v1 "cannulary/proto/cannulary/v1"
@@ -193,11 +194,16 @@ func (s *slot) admit(day int) *patient {
 	}
 	p.statedBy.d = u.roster(p, h, identityStatedFact(p.stated(p.mistypedBirth())),
 		patientAdmittedFact(&v1.PatientAdmitted{FirstTreatmentOn: p.firstTreatment(day)}),
-		scheduleSetFact(&v1.ScheduleSet{Days: p.days, Shift: shifts()[p.shift].name}))
+		scheduleSetFact(p.schedule()))
 	p.beginAccess(day, h)
 	p.planTrouble(day)
 	p.planRosterCorrections(day)
 	return p
+}
+
+// schedule gives a chair that no other patient of the same days and shift has.
+func (p *patient) schedule() *v1.ScheduleSet {
+	return &v1.ScheduleSet{Days: p.days, Shift: shifts()[p.shift].name, Chair: fmt.Sprint(p.slot.no/12*2 + p.slot.no%2 + 1)}
 }
 
 func (p *patient) firstTreatment(day int) *string {

@@ -13,7 +13,7 @@ func rosterFacts() []proto.Message {
 		Identifiers: []*v1.PatientIdentifier{Patient("INV-0001"), {System: "urn:oid:2.999.1", Value: "INV-N-77"}},
 		FamilyName:  "Invented", GivenNames: "Example", BirthDate: "1961-05-17",
 	}
-	schedule := &v1.ScheduleSet{Days: []v1.Weekday{monday, wednesday}, Shift: "morning"}
+	schedule := &v1.ScheduleSet{Days: []v1.Weekday{monday, wednesday}, Shift: "morning", Chair: "12"}
 	return []proto.Message{
 		&v1.RosterFact{Fact: &v1.RosterFact_FacilityRegistered{FacilityRegistered: &v1.FacilityRegistered{
 			Name: "Invented Unit North", TimeZone: TimeZone, DialysisDays: []v1.Weekday{monday, wednesday},

@@ -118,6 +118,9 @@ var schema = []string{
 		since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL,
 			count INTEGER NOT NULL, day TEXT NOT NULL, not_needled INTEGER NOT NULL) WITHOUT ROWID`,
 
+	// What a work list needs of each patient, as worklist.Person in JSON.
+	`CREATE TABLE worklist (patient TEXT PRIMARY KEY, data TEXT NOT NULL) WITHOUT ROWID`,
+
 	// Every finding that stands or stood, but not one that no fact supports any more.
 	`CREATE TABLE finding (id TEXT PRIMARY KEY, patient TEXT NOT NULL, rule TEXT NOT NULL, since INTEGER NOT NULL) WITHOUT ROWID`,
 	`CREATE INDEX finding_since ON finding (rule, since)`,

@@ -28,7 +28,7 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return err
 		}
-		return h.render(w, r, "card", "Card: "+or(c.Patient.Name, "name not stated"), page)
+		return h.render(w, r, "card", frame{Title: "Card: " + or(c.Patient.Name, "name not stated"), Facility: c.Facility}, page)
 	case formText:
 		answer.Send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte(card.Text(c)))
 		return nil

@@ -1,7 +1,7 @@
 package web
 
 import (
-	"bytes"
+	"context"
 	"io"
 	"net/http"
 
@@ -19,7 +19,7 @@ func (h *handler) fail(w http.ResponseWriter, r *http.Request, fallback form, er
 	as := answer.JSON()
 	switch asked {
 	case formHTML:
-		as = answer.HTML(h.problem)
+		as = answer.HTML(func(w io.Writer, p *answer.Problem) error { return h.problem(r.Context(), w, p) })
 	case formText:
 		as = answer.Text()
 	}
@@ -30,35 +30,11 @@ func (h *handler) fail(w http.ResponseWriter, r *http.Request, fallback form, er
 }
 
 // problem writes the page of a refusal.
-func (h *handler) problem(w io.Writer, p *answer.Problem) error {
+func (h *handler) problem(ctx context.Context, w io.Writer, p *answer.Problem) error {
 	title := http.StatusText(p.Status)
-	return h.write(w, "problem", title, problemPage{Title: title, Text: p.Text})
+	return h.write(ctx, w, "problem", frame{Title: title}, problemPage{Title: title, Text: p.Text})
 }
 
 type problemPage struct {
-	Title, Text string
-	Search      search
-}
-
-// layout is what every page has around its content.
-type layout struct {
-	Title        string
-	StyleVersion string
-	Print        string
-	Body         any
-}
-
-func (h *handler) write(w io.Writer, name, title string, body any) error {
-	page := layout{Title: title, StyleVersion: h.styleVersion, Print: h.cfg.Now().UTC().Format("2006-01-02 15:04 MST"), Body: body}
-	return h.pages[name].Execute(w, page)
-}
-
-// render makes a page whole before any of it is sent.
-func (h *handler) render(w http.ResponseWriter, r *http.Request, name, title string, body any) error {
-	var b bytes.Buffer
-	if err := h.write(&b, name, title, body); err != nil {
-		return err
-	}
-	answer.Send(w, r, http.StatusOK, "text/html; charset=utf-8", b.Bytes())
-	return nil
+	Title, Text, Facility string
 }

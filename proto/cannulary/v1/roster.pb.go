@@ -1908,7 +1908,9 @@ type ScheduleSet struct {
 	// Days of treatment. 1 to 7, each once.
 	Days []Weekday `protobuf:"varint,1,rep,packed,name=days,proto3,enum=cannulary.v1.Weekday" json:"days,omitempty"`
 	// The shift's name as registered. At most 40 characters.
-	Shift         string `protobuf:"bytes,2,opt,name=shift,proto3" json:"shift,omitempty"`
+	Shift string `protobuf:"bytes,2,opt,name=shift,proto3" json:"shift,omitempty"`
+	// The chair or bed, as the unit calls it, for instance "12". At most 20 characters.
+	Chair         string `protobuf:"bytes,3,opt,name=chair,proto3" json:"chair,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1953,6 +1955,13 @@ func (x *ScheduleSet) GetDays() []Weekday {
 func (x *ScheduleSet) GetShift() string {
 	if x != nil {
 		return x.Shift
+	}
+	return ""
+}
+
+func (x *ScheduleSet) GetChair() string {
+	if x != nil {
+		return x.Chair
 	}
 	return ""
 }
@@ -2791,11 +2800,13 @@ const file_cannulary_v1_roster_proto_rawDesc = "" +
 	"\x0ePatientsMerged\x12A\n" +
 	"\aretired\x18\x01 \x01(\v2\x1f.cannulary.v1.PatientIdentifierB\x06\xbaH\x03\xc8\x01\x01R\aretired\"R\n" +
 	"\rMergeReversed\x12A\n" +
-	"\aretired\x18\x01 \x01(\v2\x1f.cannulary.v1.PatientIdentifierB\x06\xbaH\x03\xc8\x01\x01R\aretired\"\x9c\x02\n" +
+	"\aretired\x18\x01 \x01(\v2\x1f.cannulary.v1.PatientIdentifierB\x06\xbaH\x03\xc8\x01\x01R\aretired\"\xe9\x03\n" +
 	"\vScheduleSet\x12@\n" +
 	"\x04days\x18\x01 \x03(\x0e2\x15.cannulary.v1.WeekdayB\x15\xbaH\x12\x92\x01\x0f\b\x01\x10\a\x18\x01\"\a\x82\x01\x04\x10\x01 \x00R\x04days\x12\xca\x01\n" +
 	"\x05shift\x18\x02 \x01(\tB\xb3\x01\xbaH\xaf\x01\xba\x01\xa7\x01\n" +
-	"\x15identifier.characters\x12Pmust hold no control, format or line-break character, and no space at either end\x1a<!this.matches(r'[\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}]|^\\p{Zs}|\\p{Zs}$')r\x02\x18(R\x05shift\"\xef\x02\n" +
+	"\x15identifier.characters\x12Pmust hold no control, format or line-break character, and no space at either end\x1a<!this.matches(r'[\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}]|^\\p{Zs}|\\p{Zs}$')r\x02\x18(R\x05shift\x12\xca\x01\n" +
+	"\x05chair\x18\x03 \x01(\tB\xb3\x01\xbaH\xaf\x01\xba\x01\xa7\x01\n" +
+	"\x15identifier.characters\x12Pmust hold no control, format or line-break character, and no space at either end\x1a<!this.matches(r'[\\p{Cc}\\p{Cf}\\p{Zl}\\p{Zp}]|^\\p{Zs}|\\p{Zs}$')r\x02\x18\x14R\x05chair\"\xef\x02\n" +
 	"\rAccessCreated\x12A\n" +
 	"\x06access\x18\x01 \x01(\tB)\xbaH&r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x128\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x18.cannulary.v1.AccessKindB\n" +

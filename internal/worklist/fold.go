@@ -1,0 +1,235 @@
+package worklist
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
+	"cannulary/internal/stay"
+	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Memo is a fold that can go on.
+type Memo struct {
+	zones     func(facility string) *time.Location
+	stays     *stay.Stays
+	schedules map[string]Schedule // by facility
+	accesses  map[string]*access
+	names     []string // of the accesses, in the order of first mention
+	used      string   // access of the latest treatment
+	hospital  zone.Day
+	last      *Treatment
+	missed    *Missed
+	identity  string
+	newest    record.Fact // the last one in order of those that were folded
+}
+
+type access struct {
+	kind    cannularyv1.AccessKind
+	pattern cannularyv1.NeedlingPattern // recorded last
+	retired bool
+}
+
+// Add takes in a plain fact of the patient, which stands and corrects nothing. It returns false
+// where the fact has to be folded with all others, since it comes before one of them in order or says who
+// the patient is. The memo is of no use any more then.
+func (m *Memo) Add(f *record.Fact) bool {
+	if !looksAt(f) {
+		// It may still say where the patient is treated, of whom no stay says it.
+		return len(m.stays.List()) > 0 || m.stays.At(far()).Facility == f.Facility
+	}
+	if _, ok := f.Body.(*logv1.IdentitySealed); ok || m.newest.ID != "" && !record.Before(&m.newest, f) {
+		return false
+	}
+	m.add(f)
+	return true
+}
+
+// Person returns the person whom the facts make that were taken in.
+func (m *Memo) Person() Person { return m.person() }
+
+// looksAt tells whether a work list rests on a fact of that kind, beyond where it was told.
+func looksAt(f *record.Fact) bool {
+	switch f.Body.(type) {
+	case *cannularyv1.PatientAdmitted, *cannularyv1.PatientLeft, *cannularyv1.ScheduleSet, *cannularyv1.HospitalAdmission,
+		*cannularyv1.HospitalDischarge, *cannularyv1.AccessCreated, *cannularyv1.AccessRetired, *cannularyv1.SessionStarted,
+		*cannularyv1.SessionEnded, *cannularyv1.SessionMissed, *cannularyv1.NeedleInserted, *cannularyv1.TrackPlanned,
+		*cannularyv1.TrackTakenOver, *cannularyv1.DeputyNamed, *logv1.IdentitySealed:
+		return true
+	}
+	return false
+}
+
+func (m *Memo) day(f *record.Fact) zone.Day { return zone.DayOf(f.At, m.zoneOf(f.Facility)) }
+
+func (m *Memo) zoneOf(facility string) *time.Location {
+	if m.zones == nil {
+		return nil
+	}
+	return m.zones(facility)
+}
+
+func (m *Memo) add(f *record.Fact) {
+	m.stays.Add(f)
+	if !looksAt(f) {
+		return
+	}
+	m.newest = *f
+	switch b := f.Body.(type) {
+	case *cannularyv1.PatientLeft:
+		delete(m.schedules, f.Facility)
+	case *cannularyv1.ScheduleSet:
+		m.schedules[f.Facility] = Schedule{f.Facility, slices.Sorted(slices.Values(b.GetDays())), b.GetShift(), b.GetChair()}
+	case *cannularyv1.HospitalAdmission:
+		m.hospital = m.day(f)
+	case *cannularyv1.HospitalDischarge:
+		m.hospital = 0
+	case *cannularyv1.AccessCreated:
+		m.access(b.GetAccess()).kind = b.GetKind()
+	case *cannularyv1.AccessRetired:
+		m.access(b.GetAccess()).retired = true
+	case *cannularyv1.SessionMissed:
+		m.missed = &Missed{f.Facility, m.day(f), b.GetReason()}
+	case *cannularyv1.SessionStarted:
+		m.treated(f)
+		m.uses(b.GetAccess())
+	case *cannularyv1.SessionEnded:
+		// It may end after midnight.
+		if m.last != nil && m.last.Facility == f.Facility && m.day(f) <= m.last.Day+1 {
+			m.last.Ended = true
+		}
+	case *cannularyv1.NeedleInserted:
+		m.treated(f)
+		m.uses(b.GetAccess())
+		if a := m.accesses[b.GetAccess()]; a != nil && b.GetPattern() != 0 {
+			a.pattern = b.GetPattern()
+		}
+		if b.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
+			m.needled(Needle{b.GetRole(), b.GetTip(), b.GetGauge()})
+		}
+	}
+}
+
+// access finds or notes an access. A message that leaves its name out says nothing of any.
+func (m *Memo) access(name string) *access {
+	a := m.accesses[name]
+	if a == nil {
+		a = &access{}
+		m.accesses[name] = a
+		m.names = append(m.names, name)
+	}
+	return a
+}
+
+func (m *Memo) uses(name string) {
+	if name != "" {
+		m.access(name)
+		m.used = name
+	}
+}
+
+// treated notes that a treatment took place on the date of a fact.
+func (m *Memo) treated(f *record.Fact) {
+	d := m.day(f)
+	if m.last == nil || m.last.Day != d || m.last.Facility != f.Facility {
+		m.last = &Treatment{Facility: f.Facility, Day: d, Began: f.At.UTC(),
+			Timed: f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY}
+	}
+	m.last.Ended = false
+}
+
+// needled notes the needle that was used last in its role.
+func (m *Memo) needled(n Needle) {
+	list := slices.DeleteFunc(m.last.Needles, func(o Needle) bool { return o.Role == n.Role })
+	list = append(list, n)
+	slices.SortFunc(list, func(a, b Needle) int { return cmp.Compare(a.Role, b.Role) })
+	m.last.Needles = list
+}
+
+func (m *Memo) person() Person {
+	p := Person{Identity: m.identity, Hospital: m.hospital, Technique: m.technique()}
+	if m.last != nil {
+		last := *m.last
+		last.Needles = slices.Clone(last.Needles)
+		p.Last = &last
+	}
+	if m.missed != nil {
+		missed := *m.missed
+		p.Missed = &missed
+	}
+	for _, s := range m.stays.List() {
+		p.Stays = append(p.Stays, Stay{s.Facility, s.From, s.To})
+	}
+	if end := m.stays.At(far()); end.Left == nil {
+		p.Facility = end.Facility
+	}
+	for _, f := range slices.Sorted(maps.Keys(m.schedules)) {
+		p.Schedules = append(p.Schedules, m.schedules[f])
+	}
+	return p
+}
+
+// technique is that of the access in use.
+func (m *Memo) technique() Technique {
+	use := m.accesses[m.used]
+	if use == nil || use.retired {
+		use = nil
+		for _, name := range m.names {
+			switch a := m.accesses[name]; {
+			case a.retired:
+			case use != nil:
+				return "" // several: which one is used is not recorded
+			default:
+				use = a
+			}
+		}
+	}
+	if use == nil {
+		return ""
+	}
+	switch use.kind {
+	case cannularyv1.AccessKind_ACCESS_KIND_GRAFT:
+		return Graft
+	case cannularyv1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
+		return Catheter
+	case cannularyv1.AccessKind_ACCESS_KIND_OTHER:
+		return Other
+	}
+	switch use.pattern {
+	case cannularyv1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE:
+		return ConstantSite
+	case cannularyv1.NeedlingPattern_NEEDLING_PATTERN_ROPE_LADDER:
+		return RopeLadder
+	case cannularyv1.NeedlingPattern_NEEDLING_PATTERN_AREA_PUNCTURE:
+		return AreaPuncture
+	}
+	if use.kind == cannularyv1.AccessKind_ACCESS_KIND_FISTULA {
+		return Fistula
+	}
+	return ""
+}
+
+// identity sums up under which keys a patient is known, and the facts that say who it is.
+func identity(items []record.Item) string {
+	h := sha256.New()
+	part := func(s string) { _, _ = fmt.Fprintf(h, "%q ", s) }
+	keys := map[string]bool{}
+	for i := range items {
+		keys[items[i].PatientKey] = true
+		if _, ok := items[i].Body.(*logv1.IdentitySealed); ok && !items[i].Void {
+			part(items[i].ID)
+			part(items[i].CorrectedBy)
+		}
+	}
+	for _, k := range slices.Sorted(maps.Keys(keys)) {
+		part(k)
+	}
+	return hex.EncodeToString(h.Sum(nil)[:8])
+}
