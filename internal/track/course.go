@@ -70,8 +70,9 @@ type course struct {
 	// stated is the gauge of the newest plan or takeover that states one.
 	stated *uint32
 
-	visits   []Visit // the latest few, newest last
-	scab     string  // occasion of a preparation that left a scab, with no attempt since
+	visits   []Visit   // the latest few, newest last
+	life     []Session // all of them, kept only for FoldLives
+	scab     string    // occasion of a preparation that left a scab, with no attempt since
 	scabDate string
 	tried    []string  // occasions of the latest session
 	angles   []float64 // the latest twelve
@@ -467,6 +468,8 @@ func (m *machine) session(e *env, c *course, s *session) {
 	}
 	m.sessionRules(e, c, s, &p, &home, was, &v)
 	c.figures(s, &home, was.inTrial, &v)
+	asked := p.UsesPegs && !was.inTrial && c.previous != "" && !s.final().blunt()
+	peg := c.pegBefore(s)
 	if !s.final().blunt() {
 		c.previous, c.pegPlaced, c.pegFound = s.date, false, false
 	}
@@ -484,6 +487,9 @@ func (m *machine) session(e *env, c *course, s *session) {
 		c.gauge = f.Gauge
 	}
 	m.settled(c, s, &home)
+	if e.lives {
+		m.live(c, s, &p, &home, v, peg, asked)
+	}
 }
 
 // home returns the protocol of the unit where the patient belongs at a moment.
@@ -547,12 +553,8 @@ func (c *course) figures(s *session, p *protocol.Parameters, inTrial bool, v *Vi
 	if !c.trial || s.firstUsed() == nil {
 		return
 	}
-	clean := s.bluntSuccess()
-	for _, a := range s.attempts {
-		clean = clean && (!a.used() || a.blunt() && a.successful())
-	}
 	c.bluntSessions++
-	if clean {
+	if s.clean() {
 		c.bluntSuccessful++
 	}
 	if inTrial && !p.SharpOnly {

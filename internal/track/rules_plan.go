@@ -90,7 +90,7 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 	})
 	fresh := &course{name: c.name, patient: c.patient, there: true, newest: c.newest, plan: c.plan, planned: c.planned, planAt: c.planAt,
 		deputies: c.deputies, rest: c.rest, retired: c.retired, retiredAt: c.retiredAt, peg: c.peg,
-		visits: c.visits, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
+		visits: c.visits, life: c.life, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
 		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
 	fresh.gauge, fresh.stated = c.stated, c.stated // a gauge that an entry recorded before is dropped
 	*c = *fresh

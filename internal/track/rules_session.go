@@ -391,6 +391,7 @@ func (m *machine) removed(e *env, b *cannularyv1.NeedleRemoved, st step) {
 			Asked: fmt.Sprintf("within %g°", p.AngleTolerance)}, &p)
 	}
 	if st.value {
+		m.bled(e, c, m.g.key(b.GetTrack(), st.place), *b.HaemostasisMinutes)
 		m.haemostasis(e, c, *b.HaemostasisMinutes, f, &p, zone.Date(f.At, e.Zone(f.Facility)))
 	}
 }
