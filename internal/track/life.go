@@ -1,6 +1,7 @@
 package track
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -215,4 +216,9 @@ func (m *machine) lifeOf(c *course) *Life {
 		}
 	}
 	return l
+}
+
+// Off reports whether the angle of the final entry is out of the track's tolerance.
+func (s *Session) Off() bool {
+	return s.AngleAsked && s.Angle != nil && s.Reference != nil && beyond(math.Abs(*s.Angle-*s.Reference), s.Tolerance)
 }
