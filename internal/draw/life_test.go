@@ -58,7 +58,9 @@ func lifeMarks(t interface{ Fatalf(string, ...any) }, svg string) []lifeMark {
 	}
 }
 
-func (m lifeMark) is(class string) bool { return slices.Contains(strings.Fields(m.attr["class"]), class) }
+func (m lifeMark) is(class string) bool {
+	return slices.Contains(strings.Fields(m.attr["class"]), class)
+}
 
 func value(v float64) *float64 { return &v }
 
