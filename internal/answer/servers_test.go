@@ -127,8 +127,8 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		Knowledge: func(context.Context) infectioncontrol.Knowledge { return infectioncontrol.Knowledge{} },
 	}
 	compare := func(context.Context, whatif.Proposal, string) (whatif.Report, error) { return whatif.Report{}, err }
-	page := func(accept string) *http.Request {
-		r := get("/", "Accept", accept)
+	at := func(path, accept string) *http.Request {
+		r := get(path, "Accept", accept)
 		return r.WithContext(failing{t.Context(), err})
 	}
 	return map[string]server{
@@ -138,9 +138,12 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		"/surveillance/signals":   {web.Signals(control, log), get("/surveillance/signals"), "json"},
 		"/surveillance/threshold": {web.Threshold(control, log), get("/surveillance/threshold"), "json"},
 		"/surveillance/report":    {web.Report(control, log), get("/surveillance/report"), "json"},
-		"/ as a page":             {pages, page("text/html"), "html"},
-		"/ as JSON":               {pages, page("application/json"), "json"},
-		"/ as text":               {pages, page("text/plain"), "text"},
+		"/ as a page":             {pages, at("/", "text/html"), "html"},
+		"/ as JSON":               {pages, at("/", "application/json"), "json"},
+		"/ as text":               {pages, at("/", "text/plain"), "text"},
+		"/unit as a page":         {pages, at("/unit", "text/html"), "html"},
+		"/unit as JSON":           {pages, at("/unit", "application/json"), "json"},
+		"/cannulators":            {pages, at("/cannulators", "text/html"), "html"},
 	}
 }
 

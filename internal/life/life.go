@@ -189,7 +189,7 @@ func column(s *track.Session, local *time.Location) Column {
 	case s.Tip == track.None:
 		x.Needle = Unknown
 	}
-	if s.Resistance == cannularyv1.Resistance_RESISTANCE_UNSPECIFIED {
+	if _, known := cannularyv1.Resistance_name[int32(s.Resistance)]; !known || s.Resistance == 0 {
 		x.Resistance = ""
 	}
 	x.Off = s.Off()

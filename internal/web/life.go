@@ -264,7 +264,7 @@ func laneKeys() []string {
 func (h *handler) lanes() []string {
 	out := []string{h.words.must("life.date")}
 	for _, k := range laneKeys() {
-		out = append(out, h.words.must("life.lane-"+k))
+		out = append(out, h.words.must("life.lane."+k))
 	}
 	return out
 }
@@ -374,7 +374,7 @@ func (h *handler) pegWords(c *life.Column) string {
 	switch found := draw.LifePeg(pegBefore(c)); found {
 	case draw.PegNotAsked:
 	default:
-		parts = append(parts, t.must("life.peg-"+string(found)))
+		parts = append(parts, t.must("life.peg."+string(found)))
 	}
 	if c.PegLeft {
 		parts = append(parts, t.must("life.peg.left"))
@@ -398,7 +398,7 @@ func pegBefore(c *life.Column) draw.LifePeg {
 func (h *handler) findingsOf(list []life.Finding) string {
 	var out []string
 	for _, f := range list {
-		out = append(out, h.words.must("severity."+f.Severity)+": "+f.Seen)
+		out = append(out, h.words.must("life.severity."+f.Severity)+": "+f.Seen)
 	}
 	return strings.Join(out, "; ")
 }
