@@ -106,7 +106,7 @@ func (m *machine) live(c *course, s *session, p, home *protocol.Parameters, v Vi
 		}
 	}
 	x.place = s.ground()
-	c.life = append(slices.Clip(c.life), x)
+	c.life = append(c.life, x) // FoldLives begins with none, so no other fold shares it
 }
 
 // allListed reports whether creator or deputies made every attempt of a session.
@@ -139,9 +139,10 @@ func (m *machine) bled(e *env, c *course, of pair, minutes float64) {
 	if usual, ok := trend.Usual(c.stopping.before); ok {
 		b.Usual, b.Longer = &usual, minutes > usual.Limit
 	}
-	for i := range c.life {
-		if "session "+c.life[i].place == of.b {
-			c.life[i].Bleeding = b
+	for i := range slices.Backward(c.life) {
+		if x := &c.life[i]; "session "+x.place == of.b {
+			x.Bleeding = b
+			return
 		}
 	}
 }
@@ -160,13 +161,12 @@ func (m *machine) treated(e *env, f *record.Fact, place string) {
 			t.missed = "no reason recorded"
 		}
 	}
-	m.treatments = append(slices.Clip(m.treatments), t)
+	m.treatments = append(m.treatments, t)
 }
 
 // pegLeft adds a peg to the session after which it was left.
 func (c *course) pegLeft() {
 	if n := len(c.life); n > 0 {
-		c.life = slices.Clone(c.life)
 		c.life[n-1].PegLeft = true
 	}
 }

@@ -23,8 +23,18 @@ func (s *Store) PatientsAt(ctx context.Context, facility string) ([]string, erro
 	return out, rows.Err()
 }
 
-// Newest returns the sequence of the newest event of each patient key. The empty key is that of
-// the events about facilities and staff.
+// OfNobody lists the events after a sequence that are about no patient, but about a facility, its
+// staff or the log.
+func (s *Store) OfNobody(ctx context.Context, after uint64) ([]StoredEvent, error) {
+	l := loader{ctx: ctx, q: s.cards.QueryContext}
+	list, err := l.events(eventColumns+`WHERE e.patient = '' AND e.seq > ? ORDER BY e.seq`, int64(after))
+	if err != nil {
+		return nil, fmt.Errorf("view: events about no patient: %w", err)
+	}
+	return list, nil
+}
+
+// Newest returns the sequence of the newest event of each patient key.
 func (s *Store) Newest(ctx context.Context, keys []string) (map[string]uint64, error) {
 	st, err := s.cards.PrepareContext(ctx, `SELECT coalesce(max(seq), 0) FROM event WHERE patient = ?`)
 	if err != nil {

@@ -287,3 +287,6 @@ func (u *unit) rosterIn(e *v1.Envelope, facts ...*v1.RosterFact) {
 	u.t.Helper()
 	u.post(intake.FromRoster(&v1.RecordRosterRequest{Envelope: e, Facts: facts}))
 }
+
+// units gathers units anew, with nothing judged yet.
+func (u *unit) units() *chairside.Units { return &chairside.Units{Cards: u.cards} }
