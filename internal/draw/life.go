@@ -60,7 +60,10 @@ type LifeColumn struct {
 	Href, Title string
 	Day         string
 	Month       string // where a month begins, else empty
-	Stage       string // where a stage begins, else empty
+	// Stage is the stage that the track is in afterwards, where the strip is to say it. StageBegins
+	// draws a line before it.
+	Stage       string
+	StageBegins bool
 	Shape       LifeShape
 	Failed      bool // no needle served: the mark is struck out
 	Count       string
@@ -102,18 +105,18 @@ type LifeHold struct {
 const (
 	lifeNames  = 116 // width of the names
 	lifeColumn = 30  // width of a column
-	lifeHeight = 566
-	lifeBottom = 556
+	lifeHeight = 578
+	lifeBottom = 568
 
 	yMonth, yDay, yStage = 14, 34, 52
-	yNeedle, yCount      = 78, 108
-	yAngle, hAngle       = 122, 52
-	yAttempts, yPasses   = 196, 218
-	yResistance, yPain   = 240, 262
-	yBleeding, hBleeding = 276, 52
-	yPressure, hPressure = 340, 48
-	yPeg, yFindings      = 410, 436
-	yHold, hHold, yWho   = 450, 18, 550
+	yNeedle, yCount      = 90, 120
+	yAngle, hAngle       = 134, 52
+	yAttempts, yPasses   = 208, 230
+	yResistance, yPain   = 252, 274
+	yBleeding, hBleeding = 288, 52
+	yPressure, hPressure = 352, 48
+	yPeg, yFindings      = 422, 448
+	yHold, hHold, yWho   = 462, 18, 562
 )
 
 // Life draws a track's life: the names of the lanes, to lay over the strip while it is scrolled,
@@ -234,20 +237,30 @@ func (d *lifeDrawing) names() string {
 // lines draws what separates the lanes, and the stages and months.
 func (d *lifeDrawing) lines() {
 	right := lifeNames + d.count*lifeColumn
-	for _, y := range []int{yStage + 6, yCount + 7, yAngle + hAngle + 8, yPain + 7, yBleeding + hBleeding + 6, yPressure + hPressure + 8,
+	for _, y := range []int{yStage + 18, yCount + 7, yAngle + hAngle + 8, yPain + 7, yBleeding + hBleeding + 6, yPressure + hPressure + 8,
 		yPeg + 12, yHold - 6, yHold + hHold + 6} {
 		d.f(`<path class="line" d="M%d %dH%d" stroke="currentColor" stroke-opacity=".25"/>`, lifeNames, y, right)
 	}
+	var taken [2]int // how far the names of stages reach
 	for i := range d.Columns {
 		c := &d.Columns[i]
 		if c.Month != "" {
 			d.f(`<text class="soft" x="%d" y="%d" font-size="12">%s</text>`, lifeX(i)-lifeColumn/2+2, yMonth, escaped(c.Month))
 		}
-		if c.Stage != "" {
-			left := lifeX(i) - lifeColumn/2
+		left := lifeX(i) - lifeColumn/2
+		if c.StageBegins {
 			d.f(`<path class="sky" d="M%d %dV%d" stroke="currentColor" stroke-dasharray="4 4"/>`, left, yStage-12, lifeBottom)
-			d.f(`<text class="stage" x="%d" y="%d" font-size="12">%s</text>`, left+3, yStage, escaped(c.Stage))
 		}
+		if c.Stage == "" || !c.StageBegins && left < taken[0] {
+			continue
+		}
+		// A stage of one session leaves no room for the next name: that stands a line lower.
+		line := 0
+		if left < taken[0] {
+			line = 1
+		}
+		taken[line] = left + 8*len([]rune(c.Stage))
+		d.f(`<text class="stage" x="%d" y="%d" font-size="12">%s</text>`, left+3, yStage+12*line, escaped(c.Stage))
 	}
 }
 

@@ -34,9 +34,28 @@ type Years struct {
 	Lower   *float64 `json:"lower"`
 	Upper   *float64 `json:"upper"`
 	Verdict Verdict  `json:"verdict"`
+	// Rate and RateBefore are per 1,000 access-days, or per 100 sessions, with their exact limits
+	// (Garwood, Biometrika 1936;28:437); nil without exposure.
+	Rate       *Rate `json:"rate"`
+	RateBefore *Rate `json:"rateBefore"`
 	// DaysBefore are the days of the year before, OnRecord those of them that the record reaches.
 	DaysBefore int `json:"daysOfTheYearBefore,omitempty"`
 	OnRecord   int `json:"ofWhichOnRecord,omitempty"`
+}
+
+// Rate is events per exposure with exact 95 % limits.
+type Rate struct {
+	Value float64 `json:"value"`
+	Lower float64 `json:"lower"`
+	Upper float64 `json:"upper"`
+}
+
+func rateOf(g incidence.Group, per float64) (*Rate, error) {
+	if g.Exposure <= 0 {
+		return nil, nil
+	}
+	r, err := incidence.RateOf(g.Events, g.Exposure, per, surveil.Level)
+	return &Rate{r.Value, r.Exact.Lower, r.Exact.Upper}, err
 }
 
 // Figures of needling that are compared.
@@ -45,9 +64,17 @@ const (
 	TroubledSessions = "troubled" // with a needle past forming, and not good
 )
 
-// Compare compares the events of this year with those of the year before, by their exposures.
-func Compare(now, before incidence.Group) (Years, error) {
+// Compare compares the events of this year with those of the year before, by their exposures. Rates
+// are per so much of an exposure.
+func Compare(now, before incidence.Group, per float64) (Years, error) {
 	y := Years{Events: now.Events, Before: before.Events, Exposure: int(now.Exposure), ExposureBefore: int(before.Exposure)}
+	var err error
+	if y.Rate, err = rateOf(now, per); err != nil {
+		return y, err
+	}
+	if y.RateBefore, err = rateOf(before, per); err != nil {
+		return y, err
+	}
 	if now.Exposure <= 0 || before.Exposure <= 0 {
 		y.Verdict = NoComparison
 		return y, nil
@@ -94,15 +121,15 @@ func finite(v float64) *float64 {
 }
 
 // Infections returns the infections of the twelve months that end with m against the twelve
-// before, by access-days: of constant-site needling, of other fistulas, and of everybody.
+// before, by access-days: of constant-site needling and of everybody.
 func Infections(u *surveil.Unit, m surveil.Month) ([]Years, error) {
 	var out []Years
 	now, before := surveil.Year(m), surveil.Year(m-12)
 	for _, c := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
-		for _, g := range []surveil.Group{surveil.Group(surveil.ConstantSite), surveil.Group(surveil.OtherFistula), surveil.AllAccess} {
+		for _, g := range []surveil.Group{surveil.Group(surveil.ConstantSite), surveil.AllAccess} {
 			a, b := u.Counts(c, g, now), u.Counts(c, g, before)
 			y, err := Compare(incidence.Group{Events: a.Events, Exposure: float64(a.AccessDays)},
-				incidence.Group{Events: b.Events, Exposure: float64(b.AccessDays)})
+				incidence.Group{Events: b.Events, Exposure: float64(b.AccessDays)}, 1000)
 			if err != nil {
 				return nil, err
 			}
@@ -131,7 +158,7 @@ func Needling(tracks []Track, m surveil.Month) ([]Years, error) {
 		{TroubledSessions, func(b bluntCount) int { return b.sessions - b.clean }},
 	} {
 		y, err := Compare(incidence.Group{Events: x.of(now), Exposure: float64(now.sessions)},
-			incidence.Group{Events: x.of(before), Exposure: float64(before.sessions)})
+			incidence.Group{Events: x.of(before), Exposure: float64(before.sessions)}, 100)
 		if err != nil {
 			return nil, err
 		}

@@ -56,7 +56,7 @@ func TestTwoYearsAreCompared(t *testing.T) {
 		{"two events, one of them rarely watched", incidence.Group{Events: 2, Exposure: 10}, incidence.Group{Events: 0, Exposure: 1000}, unit.HardlyChance, math.Inf(1)},
 		{"nobody last year", incidence.Group{Events: 3, Exposure: 1000}, incidence.Group{}, unit.NoComparison, math.NaN()},
 	} {
-		y, err := unit.Compare(c.now, c.before)
+		y, err := unit.Compare(c.now, c.before, 1000)
 		if err != nil || y.Verdict != c.verdict {
 			t.Errorf("%s: %q, %v; want %q", c.name, y.Verdict, err, c.verdict)
 			continue
@@ -66,6 +66,9 @@ func TestTwoYearsAreCompared(t *testing.T) {
 			t.Errorf("%s: the ratio is %v, want %g", c.name, y.Ratio, c.ratio)
 		case !finite && y.Ratio != nil:
 			t.Errorf("%s: a ratio of %g is shown", c.name, *y.Ratio)
+		}
+		if c.name == "the same" && (y.Rate.Value != 5 || math.Abs(y.Rate.Lower-1.6235) > 5e-5 || math.Abs(y.RateBefore.Upper-11.6683) > 5e-5) {
+			t.Errorf("5 in 1000 is %+v; the exact limits of 5 are 1.6235 and 11.6683 (Garwood 1936)", y.Rate)
 		}
 		// The word follows from the limits alone.
 		if y.Verdict == unit.HardlyChance || y.Verdict == unit.CouldBeChance {

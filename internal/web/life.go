@@ -5,15 +5,18 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"cannulary/internal/answer"
+	"cannulary/internal/card"
 	"cannulary/internal/chairside"
 	"cannulary/internal/draw"
 	"cannulary/internal/fault"
 	"cannulary/internal/life"
+	"cannulary/internal/track"
 )
 
 // Parameters of a track's life, beside those of a card.
@@ -123,6 +126,7 @@ type lifePage struct {
 	Rows         []lifeRow
 	HoldRows     []life.Hold
 	Needle       string // the next one, in words
+	Counted      string // how many sharp sessions count, in words
 	Windows      []windowLink
 	Earlier      string
 	Later        string
@@ -150,8 +154,23 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 	t := h.words
 	p := lifePage{Life: *l, Role: or(l.Track.Role, t.must("life.no-role")), Stage: t.must("life.stage." + l.Track.Stage),
 		Needle: t.must("life.next." + l.Track.Next.Needle),
-		Back:   h.back(l.Patient.ID, l.Track.Name, l.AsOf, l.KnownAt, local), HoldRows: l.Holds,
+		Back:   h.back(l.Patient.ID, l.Track.Name, l.AsOf, l.KnownAt, local), HoldRows: slices.Clone(l.Holds),
 		From: h.monthName(l.Window.From), Until: h.monthName(l.Window.Until)}
+	switch asks := forming(track.Stage(l.Track.Stage)); {
+	case l.Track.Declared != "" && !asks:
+		p.Counted = card.Sentence(l.Track.Declared)
+	case asks:
+		p.Counted = t.must("life.counted", "Counted", l.Track.SessionsCounted, "Target", l.Track.SessionsTarget)
+	default:
+		p.Counted = t.must("life.counted-then", "Counted", l.Track.SessionsCounted, "Target", l.Track.SessionsTarget)
+	}
+	for i := range p.HoldRows {
+		x := &p.HoldRows[i]
+		x.Since = h.date(x.Since, now)
+		if x.Lifted != "" {
+			x.Lifted = h.date(x.Lifted, now)
+		}
+	}
 	if len(l.Patient.Identifiers) > 0 {
 		p.Number = l.Patient.Identifiers[0].Value
 	}
@@ -453,7 +472,7 @@ func (h *handler) lifeColumn(l *life.Life, i int, row *lifeRow, lanes []string) 
 	if i == 0 || l.Columns[i-1].Date[:7] != c.Date[:7] {
 		out.Month = h.monthName(c.Date[:7])
 	}
-	if i == 0 || l.Columns[i-1].Stage != c.Stage {
+	if out.StageBegins = i == 0 || l.Columns[i-1].Stage != c.Stage; out.StageBegins || out.Month != "" {
 		out.Stage = h.words.must("life.stage." + or(c.Stage, "planned"))
 	}
 	if c.Needle == life.NoneYet {

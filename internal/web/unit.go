@@ -259,31 +259,17 @@ func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now su
 	return p, err
 }
 
-// Percent writes a share in whole percent.
-func (unitPage) Percent(v float64) string { return strconv.FormatFloat(100*v, 'f', 0, 64) }
-
-// PerHundred writes a share as so many of a hundred.
-func (unitPage) PerHundred(v float64) string { return figure(100 * v) }
+// Percent writes a share as so many of a hundred, with one decimal at most.
+func (unitPage) Percent(v float64) string { return figure(100 * v) }
 
 // yearsRow words a comparison.
 func (h *handler) yearsRow(y *unit.Years) yearsRow {
 	t := h.words
 	r := yearsRow{What: t.must("unit.what." + y.What), Group: t.must("unit.group." + or(string(y.Group), "none")),
 		Verdict: t.must("unit.verdict." + verdictKey(y.Verdict)), VerdictN: verdictKey(y.Verdict), Ratio: "–", Limits: "–"}
-	exposure := "unit.in-days"
-	per, unitOf := 1000.0, "unit.per-days"
-	if y.Group == "" {
-		exposure, per, unitOf = "unit.in-sessions", 100, "unit.per-sessions"
-	}
-	say := func(events, of int) (string, string) {
-		text := h.inExposure(exposure, events, of)
-		if of == 0 {
-			return text, "–"
-		}
-		return text, h.perExposure(unitOf, two(per*float64(events)/float64(of)))
-	}
-	r.Now, r.Rate = say(y.Events, y.Exposure)
-	r.Before, r.RateBefore = say(y.Before, y.ExposureBefore)
+	sessions := y.Group == ""
+	r.Now, r.Rate = h.inExposure(sessions, y.Events, y.Exposure), h.perExposure(sessions, y.Rate)
+	r.Before, r.RateBefore = h.inExposure(sessions, y.Before, y.ExposureBefore), h.perExposure(sessions, y.RateBefore)
 	if y.Ratio != nil {
 		r.Ratio = two(*y.Ratio)
 	}
@@ -296,18 +282,21 @@ func (h *handler) yearsRow(y *unit.Years) yearsRow {
 	return r
 }
 
-func (h *handler) inExposure(key string, events, of int) string {
-	if key == "unit.in-days" {
-		return h.words.must("unit.in-days", "Events", events, "Of", of)
+func (h *handler) inExposure(sessions bool, events, of int) string {
+	if sessions {
+		return h.words.must("unit.in-sessions", "Events", events, "Of", of)
 	}
-	return h.words.must("unit.in-sessions", "Events", events, "Of", of)
+	return h.words.must("unit.in-days", "Events", events, "Of", of)
 }
 
-func (h *handler) perExposure(key, rate string) string {
-	if key == "unit.per-days" {
-		return h.words.must("unit.per-days", "Rate", rate)
+func (h *handler) perExposure(sessions bool, r *unit.Rate) string {
+	if r == nil {
+		return ""
 	}
-	return h.words.must("unit.per-sessions", "Rate", rate)
+	if sessions {
+		return h.words.must("unit.per-sessions", "Rate", two(r.Value), "Lower", two(r.Lower), "Upper", two(r.Upper))
+	}
+	return h.words.must("unit.per-days", "Rate", two(r.Value), "Lower", two(r.Lower), "Upper", two(r.Upper))
 }
 
 // two writes a number with two decimals.
@@ -341,7 +330,13 @@ type cannulatorRow struct {
 	Name, Rating    string
 	Lapsed, Unrated bool
 	Earlier         []string
-	Created, Deputy []trackLink
+	Created, Deputy []patientTracks
+}
+
+// patientTracks are tracks of one patient.
+type patientTracks struct {
+	key, Who string
+	Tracks   []trackLink
 }
 
 // trackLink leads to a track's life.
@@ -383,11 +378,15 @@ func (h *handler) cannulatorRows(ctx context.Context, d *chairside.Dossier, peop
 		h.cfg.Log.ErrorContext(ctx, "not every name on the page of cannulators could be opened", "err", err)
 	}
 	t, now := h.words, d.Today.Time()
-	links := func(list []unit.Ref) []trackLink {
-		var out []trackLink
+	links := func(list []unit.Ref) []patientTracks {
+		var out []patientTracks
 		for _, x := range list {
-			out = append(out, trackLink{t.must("cannulators.track", "Who", or(names[x.Patient].Name, t.must("unit.no-name")), "Track", x.Track,
-				"Stage", t.must("life.stage."+x.Stage)), "track?" + url.Values{paramPatient: {x.Patient}, paramTrack: {x.Track}}.Encode()})
+			if n := len(out); n == 0 || out[n-1].key != x.Patient {
+				out = append(out, patientTracks{key: x.Patient, Who: or(names[x.Patient].Name, t.must("unit.no-name"))})
+			}
+			p := &out[len(out)-1]
+			p.Tracks = append(p.Tracks, trackLink{t.must("cannulators.track", "Track", x.Track, "Stage", t.must("life.stage."+x.Stage)),
+				"track?" + url.Values{paramPatient: {x.Patient}, paramTrack: {x.Track}}.Encode()})
 		}
 		return out
 	}
