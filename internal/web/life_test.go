@@ -204,7 +204,7 @@ func TestTheLifeAgreesWithTheCard(t *testing.T) {
 		}
 		page := u.page("/track?patient=" + key + track + moment)
 		counted := fmt.Sprintf("%d sharp sessions counted; %d were asked for.", of.SessionsCounted, of.SessionsTarget)
-		if of.Stage == "forming" {
+		if of.Stage == "forming" || of.Stage == "ready" {
 			counted = fmt.Sprintf("%d of %d sharp sessions count.", of.SessionsCounted, of.SessionsTarget)
 		}
 		says(t, page, counted, html.EscapeString(card.Caution),
