@@ -350,8 +350,8 @@ func (d *lifeDrawing) cell(x, y int, class string, c LifeCell) {
 		return
 	}
 	if c.Boxed {
-		d.f(`<rect class="box %s" x="%d" y="%d" width="%d" height="18" rx="3" fill="none" stroke="currentColor" stroke-width="1.5"/>`, class,
-			x-13, y-14, 26)
+		d.f(`<rect class="box %s" x="%d" y="%d" width="26" height="18" rx="3" fill="none" stroke="currentColor" `+
+			`stroke-width="1.5"/>`, class, x-13, y-14)
 		class += " boxed"
 	}
 	d.text(x, y, 12, class, c.Text)
@@ -377,12 +377,17 @@ func (d *lifeDrawing) shape(m int, c *LifeColumn) {
 	case TipUnknown:
 		d.text(m, yNeedle+6, 18, "tip", "?")
 	default:
-		d.f(`<path d="M%d %dL%d %dM%d %dL%d %d" stroke="currentColor" stroke-width="2"/>`, m-6, yNeedle-6, m+6, yNeedle+6, m-6, yNeedle+6, m+6,
-			yNeedle-6)
+		d.cross(m, 6, 2)
 	}
 	if c.Failed {
 		d.f(`<path class="failed" d="M%d %dH%d" stroke="currentColor" stroke-width="2"/>`, m-13, yNeedle+12, m+13)
 	}
+}
+
+// cross draws that there is no needle.
+func (d *lifeDrawing) cross(m, size, width int) {
+	d.f(`<path d="M%d %dL%d %dM%d %dL%d %d" stroke="currentColor" stroke-width="%d"/>`, m-size, yNeedle-size, m+size, yNeedle+size,
+		m-size, yNeedle+size, m+size, yNeedle-size, width)
 }
 
 // dot draws a value in a lane; one that stands out is a hollow square with its figure.
@@ -410,8 +415,8 @@ func (d *lifeDrawing) peg(m int, when string, p LifePeg) {
 	case PegThere:
 		d.f(`<rect class="peg %s there" x="%d" y="%d" width="9" height="9" fill="currentColor"/>`, when, m-4, yPeg-5)
 	case PegGone:
-		d.f(`<rect class="peg %s gone" x="%d" y="%d" width="9" height="9" fill="none" stroke="currentColor" stroke-width="1.5"/>`, when, m-4,
-			yPeg-5)
+		d.f(`<rect class="peg %s gone" x="%d" y="%d" width="9" height="9" fill="none" stroke="currentColor" stroke-width="1.5"/>`,
+			when, m-4, yPeg-5)
 	case PegUnknown:
 		d.unknown(m, yPeg+4, "peg "+when)
 	}
@@ -430,8 +435,8 @@ func (d *lifeDrawing) holds() {
 		}
 		left := lifeX(from) - lifeColumn/2
 		if to < from { // between two columns
-			d.f(`<g class="%s between"><title>%s</title><rect x="%d" y="%d" width="6" height="%d" fill="currentColor" stroke="currentColor"/></g>`,
-				class, escaped(h.Text), left-3, yHold, hHold)
+			d.f(`<g class="%s between"><title>%s</title>`, class, escaped(h.Text))
+			d.f(`<rect x="%d" y="%d" width="6" height="%d" fill="currentColor" stroke="currentColor"/></g>`, left-3, yHold, hHold)
 			continue
 		}
 		width := (to - from + 1) * lifeColumn
@@ -462,8 +467,7 @@ func (d *lifeDrawing) next() {
 	case "blunt":
 		d.f(`<circle cx="%d" cy="%d" r="8" fill="none" stroke="currentColor" stroke-width="2" stroke-dasharray="1 3"/>`, m, yNeedle)
 	default:
-		d.f(`<path d="M%d %dL%d %dM%d %dL%d %d" stroke="currentColor" stroke-width="3"/>`, m-7, yNeedle-7, m+7, yNeedle+7, m-7, yNeedle+7, m+7,
-			yNeedle-7)
+		d.cross(m, 7, 3)
 	}
 	d.f(`</g>`)
 	d.cell(m, yFindings, "findings", d.Next.Findings)

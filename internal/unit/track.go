@@ -80,8 +80,8 @@ func session(s *track.Session) (Session, bool) {
 	if err != nil || !s.Used {
 		return Session{}, false
 	}
-	x := Session{Day: day, Past: s.Past, Forming: !s.Past && s.Stage != track.Established, Clean: s.Clean, Rescue: s.Rescue, Listed: s.Listed,
-		Ready: s.Stage == track.Ready || s.Stage == track.Trial || s.Stage == track.Established}
+	x := Session{Day: day, Past: s.Past, Forming: !s.Past && s.Stage != track.Established, Clean: s.Clean, Rescue: s.Rescue,
+		Listed: s.Listed, Ready: s.Stage == track.Ready || s.Stage == track.Trial || s.Stage == track.Established}
 	if s.Who != nil {
 		x.Who = record.StaffID(s.Who)
 	}

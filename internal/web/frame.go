@@ -81,14 +81,18 @@ func Pages(cfg Config) http.Handler {
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
-	h := &handler{cfg: cfg, units: &chairside.Units{Cards: cfg.Cards}, words: readWords(cfg.Language), pages: map[string]*template.Template{}, version: map[string]string{}}
+	h := &handler{cfg: cfg, units: &chairside.Units{Cards: cfg.Cards}, words: readWords(cfg.Language),
+		pages: map[string]*template.Template{}, version: map[string]string{}}
 	h.routes = map[string]route{
 		"/":      {h.board, formHTML},
 		"/card":  {h.card, formJSON},
 		"/cards": {h.cards, formJSON},
 		"/live":  {h.live, formJSON},
 		// A track's life, the way back in time, the unit and who needles there.
-		"/track": {h.life, formHTML}, "/past": {h.past, formHTML}, "/unit": {h.unitFigures, formHTML}, "/cannulators": {h.cannulators, formHTML},
+		"/track":       {h.life, formHTML},
+		"/past":        {h.past, formHTML},
+		"/unit":        {h.unitFigures, formHTML},
+		"/cannulators": {h.cannulators, formHTML},
 	}
 	for name, media := range map[string]string{
 		"style.css": "text/css; charset=utf-8", "live.js": "text/javascript; charset=utf-8", "icon.svg": "image/svg+xml",
@@ -106,8 +110,8 @@ func Pages(cfg Config) http.Handler {
 		"problem",
 		"life", "unit", "cannulators",
 	} {
-		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html", "page/past.html",
-			"page/"+name+".html"))
+		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html",
+			"page/past.html", "page/"+name+".html"))
 	}
 	return h
 }

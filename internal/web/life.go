@@ -215,7 +215,8 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 		row.Cells[laneFindings] = h.findingsOf(l.Now.Findings)
 		row.Cells[laneHold] = holdsAt(l, len(l.Columns))
 		p.Rows = append(p.Rows, row)
-		strip.Next = &draw.LifeNext{Needle: l.Now.Needle, Title: h.titleOf(&row, p.Lanes), Href: p.Card, Findings: findingMark(l.Now.Findings)}
+		strip.Next = &draw.LifeNext{Needle: l.Now.Needle, Title: h.titleOf(&row, p.Lanes), Href: p.Card,
+			Findings: findingMark(l.Now.Findings)}
 	}
 	for _, x := range l.Holds {
 		text := x.Text
@@ -323,9 +324,11 @@ func (h *handler) cells(l *life.Life, i int) []string {
 	out[laneAngle] = number(c.Angle, "°")
 	switch {
 	case c.Angle != nil && c.Off:
-		out[laneAngle] = t.must("life.angle-out", "Angle", figure(*c.Angle), "Reference", figure(*c.Reference), "Tolerance", figure(c.Tolerance))
+		out[laneAngle] = t.must("life.angle-out", "Angle", figure(*c.Angle), "Reference", figure(*c.Reference),
+			"Tolerance", figure(c.Tolerance))
 	case c.Angle != nil && c.Reference != nil && c.AngleAsked:
-		out[laneAngle] = t.must("life.angle-in", "Angle", figure(*c.Angle), "Reference", figure(*c.Reference), "Tolerance", figure(c.Tolerance))
+		out[laneAngle] = t.must("life.angle-in", "Angle", figure(*c.Angle), "Reference", figure(*c.Reference),
+			"Tolerance", figure(c.Tolerance))
 	}
 	out[laneAttempts], out[lanePasses], out[lanePain] = strconv.Itoa(c.Attempts), whole(c.Passes), whole(c.Pain)
 	out[laneResistance] = missing
@@ -390,9 +393,7 @@ func (h *handler) countWords(c *life.Column) string {
 func (h *handler) pegWords(c *life.Column) string {
 	t := h.words
 	var parts []string
-	switch found := draw.LifePeg(pegBefore(c)); found {
-	case draw.PegNotAsked:
-	default:
+	if found := pegBefore(c); found != draw.PegNotAsked {
 		parts = append(parts, t.must("life.peg."+string(found)))
 	}
 	if c.PegLeft {

@@ -116,7 +116,7 @@ func columns(t *testing.T, page string) []drawn {
 
 // rows takes the table apart: the cells of each row, the address and date first.
 func rows(page string) [][]string {
-	table := regexp.MustCompile(`(?s)<div class="life-table".*?</table>`).FindString(page)
+	table := regexp.MustCompile(`(?s)<div id="sessions" class="life-table".*?</table>`).FindString(page)
 	var out [][]string
 	for _, row := range regexp.MustCompile(`(?s)<tr[^>]*><th scope="row"><a href="([^"]*)">(.*?)</a></th>(.*?)</tr>`).FindAllStringSubmatch(table, -1) {
 		cells := []string{html.UnescapeString(row[1]), html.UnescapeString(row[2])}

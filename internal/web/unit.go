@@ -142,8 +142,8 @@ func periodOf(w life.Window, today zone.Day) (surveil.Period, error) {
 			return surveil.Period{}, fault.New(fault.Invalid, fmt.Sprintf("until %.20q names no month", w.Until), "write YYYY-MM")
 		}
 		if to = m; to > now {
-			return surveil.Period{}, fault.New(fault.Invalid, fmt.Sprintf("the month %s has not come yet", m), fmt.Sprintf("choose %s or an "+
-				"earlier one", now))
+			return surveil.Period{}, fault.New(fault.Invalid, fmt.Sprintf("the month %s has not come yet", m),
+				fmt.Sprintf("choose %s or an earlier one", now))
 		}
 	}
 	return surveil.Period{From: to - surveil.Month(w.Months) + 1, To: to}, nil
@@ -410,7 +410,8 @@ func (h *handler) cannulatorRows(ctx context.Context, d *chairside.Dossier, peop
 			row.Rating, row.Lapsed = rated(c.Rating), c.Rating.Lapsed
 		}
 		for k := range c.Before {
-			row.Earlier = append(row.Earlier, t.must("cannulators.rated", "Level", c.Before[k].Level, "On", t.day(c.Before[k].On.Time(), now)))
+			r := &c.Before[k]
+			row.Earlier = append(row.Earlier, t.must("cannulators.rated", "Level", r.Level, "On", t.day(r.On.Time(), now)))
 		}
 		out = append(out, row)
 	}
