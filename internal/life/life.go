@@ -126,12 +126,18 @@ type Now struct {
 	Findings []Finding `json:"findings"`
 }
 
-// Of returns the life of a track in a judgement of track.FoldLives, and false if there is no such
-// track. The card must be of the same judgement.
-func Of(j *track.Judgement, c *card.Card, name string, w Window, local *time.Location) (Life, bool) {
-	i := slices.IndexFunc(j.Tracks, func(s track.State) bool { return s.Name == name })
-	k := slices.IndexFunc(c.Tracks, func(t card.Track) bool { return t.Name == name })
-	if i < 0 || k < 0 || j.Tracks[i].Life == nil {
+// Of returns the life of a track, named by its id or by the sender's name, in a judgement of
+// track.FoldLives, and false if there is no such track. The card must be of the same judgement.
+func Of(j *track.Judgement, c *card.Card, named string, w Window, local *time.Location) (Life, bool) {
+	i := slices.IndexFunc(j.Tracks, func(s track.State) bool { return s.ID == named })
+	if i < 0 {
+		i = slices.IndexFunc(j.Tracks, func(s track.State) bool { return s.Name == named })
+	}
+	if i < 0 || j.Tracks[i].Life == nil {
+		return Life{}, false
+	}
+	k := slices.IndexFunc(c.Tracks, func(t card.Track) bool { return t.ID == j.Tracks[i].ID })
+	if k < 0 {
 		return Life{}, false
 	}
 	s := &j.Tracks[i]

@@ -202,7 +202,7 @@ func TestTheLifeAgreesWithTheCard(t *testing.T) {
 				t.Errorf("%s: the session of %s is %+v, on the card %+v", moment, v.Date, x, v)
 			}
 		}
-		page := u.page("/track?patient=" + key + track + moment)
+		page := u.page("/track?months=24&patient=" + key + "&track=" + of.ID + moment)
 		counted := fmt.Sprintf("%d sharp sessions counted; %d were asked for.", of.SessionsCounted, of.SessionsTarget)
 		if of.Stage == "forming" || of.Stage == "ready" {
 			counted = fmt.Sprintf("%d of %d sharp sessions count.", of.SessionsCounted, of.SessionsTarget)

@@ -67,7 +67,7 @@ func (h *handler) back(patient, track string, asOf, knownAt time.Time, local *ti
 		b.Shown = t.must("past.now")
 	case asOf.Equal(life.Morning(b.Date, local)):
 		b.Shown = t.must("past.morning", "Day", day)
-	case asOf.Equal(endOf(b.Date, local)):
+	case !asOf.Before(endOf(b.Date, local)): // also a date alone, which is its last instant
 		b.Shown = t.must("past.evening", "Day", day)
 	default:
 		b.Shown, b.Clock = t.must("past.moment", "Day", day, "Clock", hour), hour
