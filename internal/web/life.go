@@ -227,7 +227,8 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 	}
 	p.Names, p.Strip = draw.Life(strip)
 	for _, m := range []struct{ mark, key string }{{"▲", "sharp"}, {"△", "sharp-not"}, {"△?", "doubt"}, {"●", "blunt"}, {"○", "blunt-not"},
-		{"[▲]", "rescue"}, {"▲▁", "failed"}, {"✕", "without"}, {"?", "unknown"}, {"□", "out"}, {"■□", "peg"}, {"!", "finding"}} {
+		{"[▲]", "rescue"}, {"▲▁", "failed"}, {"✕", "without"}, {"?", "unknown"}, {"▒", "band"}, {"⋯", "bleeding"},
+		{"□", "out"}, {h.words.must("life.short.slight"), "resistance"}, {"■□", "peg"}, {"!", "finding"}} {
 		p.Legend = append(p.Legend, legendPart{m.mark, t.must("life.legend." + m.key)})
 	}
 	return p

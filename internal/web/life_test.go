@@ -218,7 +218,7 @@ func TestTheLifeInWords(t *testing.T) {
 	says(t, page, "The life of track A1, arterial", "born 1951-03-12", "does not count: more than 5° from the track&#39;s angle",
 		"34°, outside 25° ± 5°", "25° (asked 25° ± 5°)", "in doubt, does not count: same spot not recorded", "counts: 7 of 6", "8 min (usual 8)",
 		"counts as a good session", "sharp, a rescue", "dialysed through catheter, not through this access", "not recorded",
-		"pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "It is open.", "In all the record has 15 sessions in this track, and 1 treatments without a needle of it.",
+		"pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "It is open.", "In all, 15 sessions in this track are on record. In 1 treatment no needle of this track is recorded.",
 		"Quombave&#34;&gt;&lt;script&gt;, Zaph &amp; &lt;b&gt;", "&lt;i&gt;7&lt;/i&gt;")
 	if hasScript(page) || strings.Contains(page, "<b>seen") || strings.Contains(page, "<i>7") || strings.Contains(page, "style=") {
 		t.Error("a text of the record is in the page as markup")
