@@ -14,7 +14,9 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-func on(month time.Month, day, hour int) time.Time { return time.Date(2026, month, day, hour, 0, 0, 0, time.UTC) }
+func on(month time.Month, day, hour int) time.Time {
+	return time.Date(2026, month, day, hour, 0, 0, 0, time.UTC)
+}
 
 // told is a judgement of track A with a sharp session at each moment, as of 30 June.
 func told(moments ...time.Time) (*track.Judgement, *card.Card) {

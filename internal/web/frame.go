@@ -29,7 +29,7 @@ type Status struct {
 	Version      string // of the program
 }
 
-// Config is what the pages are made from. All fields but ListLimit, Language and Ended are required.
+// Config is what the pages are made from. All fields but Language and Ended are required.
 type Config struct {
 	Cards  *chairside.Service
 	Store  *view.Store
@@ -41,9 +41,6 @@ type Config struct {
 	// Moved waits until the view has gone on from a sequence, and returns how far. Its error says
 	// that the view stopped or ctx ended.
 	Moved func(ctx context.Context, from uint64) (uint64, error)
-	// ListLimit is how many patients are listed before a facility must be chosen: beyond
-	// it nobody reads the list, and all names would be opened for nothing. 0 is 600.
-	ListLimit int
 	// Language is one of Languages; empty is English. A unit has one language: its staff share the
 	// tablets, so what a browser prefers is not asked.
 	Language string
@@ -51,14 +48,12 @@ type Config struct {
 	Ended <-chan struct{}
 }
 
-const defaultListLimit = 600
-
 //go:embed page
 var files embed.FS
 
 type handler struct {
 	cfg    Config
-	units  *chairside.Units
+	judged *chairside.Units
 	words  *words
 	pages  map[string]*template.Template
 	routes map[string]route
@@ -72,22 +67,20 @@ type route struct {
 	fallback form
 }
 
-// Pages answers "/" (today), "/card", "/cards" (all of them, a line each) and what the pages
-// need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
+// Pages answers "/" (today), "/card", "/cards" (all of them, a line each), "/confirm" and what the
+// pages need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
 func Pages(cfg Config) http.Handler {
-	if cfg.ListLimit == 0 {
-		cfg.ListLimit = defaultListLimit
-	}
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
-	h := &handler{cfg: cfg, units: &chairside.Units{Cards: cfg.Cards}, words: readWords(cfg.Language),
+	h := &handler{cfg: cfg, judged: &chairside.Units{Cards: cfg.Cards}, words: readWords(cfg.Language),
 		pages: map[string]*template.Template{}, version: map[string]string{}}
 	h.routes = map[string]route{
-		"/":      {h.board, formHTML},
-		"/card":  {h.card, formJSON},
-		"/cards": {h.cards, formJSON},
-		"/live":  {h.live, formJSON},
+		"/":        {h.today, formHTML},
+		"/card":    {h.card, formJSON},
+		"/cards":   {h.cards, formJSON},
+		"/confirm": {h.confirm, formHTML},
+		"/live":    {h.live, formJSON},
 		// A track's life, the way back in time, the unit and who needles there.
 		"/track":       {h.life, formHTML},
 		"/past":        {h.past, formHTML},
@@ -105,13 +98,14 @@ func Pages(cfg Config) http.Handler {
 	call := functions()
 	maps.Copy(call, h.words.functions())
 	for _, name := range []string{
-		"board",
+		"today",
 		"card",
+		"confirm",
 		"problem",
 		"life", "unit", "cannulators",
 	} {
 		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html",
-			"page/past.html", "page/"+name+".html"))
+			"page/find.html", "page/past.html", "page/"+name+".html"))
 	}
 	return h
 }

@@ -15,7 +15,6 @@ import (
 
 // Parameters of the way back in time.
 const (
-	paramDate  = "date"  // YYYY-MM-DD, local
 	paramPart  = "part"  // of the day: morning, evening or time
 	paramClock = "clock" // HH:MM, local, with part=time
 	paramKnown = "known" // then or today: what is to be known

@@ -93,7 +93,7 @@ func readWho(p map[string]string) (chairside.Request, error) {
 		if ways > 1 {
 			what = "the patient is named in more than one way"
 		}
-		return chairside.Request{}, fault.New(fault.Invalid, what, "give identifier=SYSTEM|VALUE, or patient=KEY as on the board")
+		return chairside.Request{}, fault.New(fault.Invalid, what, "give identifier=SYSTEM|VALUE, or patient=KEY as Today links to")
 	}
 	if p[paramPatient] != "" {
 		return chairside.Request{Key: p[paramPatient]}, nil

@@ -105,7 +105,7 @@ func (h *handler) unitFigures(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	d, err := h.units.Of(r.Context(), p[paramFacility])
+	d, err := h.judged.Of(r.Context(), p[paramFacility])
 	if err != nil {
 		return err
 	}
@@ -222,8 +222,8 @@ func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now su
 		Report:      "surveillance/report?format=html&" + here.Encode(),
 		Cannulators: "cannulators?" + here.Encode()}
 	for _, s := range a.Figures.Stages {
-		to := url.Values{paramFacility: {a.Facility}, "stage": {string(s.Stage)}}
-		p.Stages = append(p.Stages, stageCount{t.must("life.stage." + string(s.Stage)), "./?" + to.Encode(), s.Tracks})
+		to := chosen{Facility: a.Facility, List: listAll, Stage: string(s.Stage)}.link()
+		p.Stages = append(p.Stages, stageCount{t.must("life.stage." + string(s.Stage)), to, s.Tracks})
 	}
 	until, _ := surveil.ParseMonth(a.Until)
 	to := func(n int, m surveil.Month) string {
@@ -348,7 +348,7 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	d, err := h.units.Of(r.Context(), p[paramFacility])
+	d, err := h.judged.Of(r.Context(), p[paramFacility])
 	if err != nil {
 		return err
 	}

@@ -110,9 +110,9 @@ func TestTheUnitInWords(t *testing.T) {
 	if hasScript(page) || strings.Contains(page, "<b>seen") || strings.Contains(page, "style=") {
 		t.Error("a text of the record is in the page as markup")
 	}
-	for _, m := range regexp.MustCompile(`href="(card\?[^"]*)"`).FindAllStringSubmatch(page, -1) {
+	for _, m := range regexp.MustCompile(`href="((?:card|\./)\?[^"]*)"`).FindAllStringSubmatch(page, -1) {
 		to, err := url.Parse(html.UnescapeString(m[1]))
-		if err != nil || u.get("/"+to.String(), "text/html").status != 200 || to.Query().Get("patient") == "" {
+		if err != nil || u.get("/"+to.String(), "text/html").status != 200 || to.Query().Get("patient")+to.Query().Get("stage")+to.Query().Get("facility") == "" {
 			t.Errorf("the link %s leads nowhere", m[1])
 		}
 	}
