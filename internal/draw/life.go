@@ -105,6 +105,7 @@ type LifeHold struct {
 const (
 	lifeNames  = 116 // width of the names
 	lifeColumn = 30  // width of a column
+	lifeText   = 12  // height of the letters in a column
 	lifeHeight = 578
 	lifeBottom = 568
 
@@ -135,11 +136,13 @@ func Life(s LifeStrip) (names, strip template.HTML) {
 		lifeNames, lifeHeight, lifeNames, lifeHeight, left))
 	d.lines()
 	d.trends()
+	d.holds()
+	d.f(`<g font-size="%d" text-anchor="middle">`, lifeText)
 	for i := range s.Columns {
 		d.column(i, &s.Columns[i])
 	}
-	d.holds()
 	d.next()
+	d.f(`</g>`)
 	strip = template.HTML(fmt.Sprintf( //nolint:gosec // likewise
 		`<svg class="life-strip" aria-hidden="true" width="%d" height="%d" viewBox="0 0 %d %d">%s%s</svg>`,
 		width, lifeHeight, width, lifeHeight, left, d.b.String()))
@@ -294,11 +297,11 @@ func (d *lifeDrawing) column(i int, c *LifeColumn) {
 	m := lifeX(i)
 	d.f(`<a class="column" href="%s" tabindex="-1"><title>%s</title>`, escaped(c.Href), escaped(c.Title))
 	d.f(`<rect class="hit" x="%d" y="18" width="%d" height="%d" fill="transparent"/>`, m-lifeColumn/2, lifeColumn, lifeBottom-18)
-	d.text(m, yDay, 13, "day", c.Day)
+	d.text(m, yDay, lifeText, "day", c.Day)
 	d.f(`<g class="needle %s">`, c.Shape)
 	d.shape(m, c)
 	d.f(`</g>`)
-	d.text(m, yCount, 13, "count", c.Count)
+	d.text(m, yCount, lifeText, "count", c.Count)
 	needled := c.Shape != NotNeedled
 	d.dot("angle", m, c.Angle, d.angle, yAngle, hAngle, c.Off, needled)
 	for _, cell := range []struct {
@@ -318,7 +321,7 @@ func (d *lifeDrawing) column(i int, c *LifeColumn) {
 	d.peg(m-6, "found", c.PegFound)
 	d.peg(m+6, "left", c.PegLeft)
 	if c.Who != "" {
-		d.f(`<text class="who" x="%d" y="%d" font-size="12" transform="rotate(-90 %d %d)">%s</text>`, m+4, yWho, m+4, yWho,
+		d.f(`<text class="who" x="%d" y="%d" text-anchor="start" transform="rotate(-90 %d %d)">%s</text>`, m+4, yWho, m+4, yWho,
 			escaped(lifeShort(c.Who, 10)))
 	} else if needled {
 		d.unknown(m, yWho-40, "who")
@@ -335,14 +338,18 @@ func lifeShort(s string, most int) string {
 }
 
 func (d *lifeDrawing) text(x, y, size int, class, text string) {
-	if text != "" {
-		d.f(`<text class="%s" x="%d" y="%d" font-size="%d" text-anchor="middle">%s</text>`, class, x, y, size, escaped(text))
+	switch {
+	case text == "":
+	case size == lifeText:
+		d.f(`<text class="%s" x="%d" y="%d">%s</text>`, class, x, y, escaped(text))
+	default:
+		d.f(`<text class="%s" x="%d" y="%d" font-size="%d">%s</text>`, class, x, y, size, escaped(text))
 	}
 }
 
 // unknown draws that something is not recorded.
 func (d *lifeDrawing) unknown(x, y int, class string) {
-	d.f(`<text class="soft unknown %s" x="%d" y="%d" font-size="13" text-anchor="middle">?</text>`, class, x, y)
+	d.f(`<text class="soft unknown %s" x="%d" y="%d">?</text>`, class, x, y)
 }
 
 func (d *lifeDrawing) cell(x, y int, class string, c LifeCell) {
@@ -354,7 +361,7 @@ func (d *lifeDrawing) cell(x, y int, class string, c LifeCell) {
 			`stroke-width="1.5"/>`, class, x-13, y-14)
 		class += " boxed"
 	}
-	d.text(x, y, 12, class, c.Text)
+	d.text(x, y, lifeText, class, c.Text)
 }
 
 // shape draws the mark of the needle.
@@ -404,7 +411,7 @@ func (d *lifeDrawing) dot(class string, m int, v *float64, s lifeSpan, top, heig
 		if at < float64(top)+4 {
 			at = y + 18
 		}
-		d.f(`<text class="%s value" x="%d" y="%s" font-size="12" text-anchor="middle">%s</text>`, class, m, lifeNumber(at), lifeNumber(*v))
+		d.f(`<text class="%s value" x="%d" y="%s">%s</text>`, class, m, lifeNumber(at), lifeNumber(*v))
 	default:
 		d.f(`<circle class="%s" cx="%d" cy="%s" r="4" fill="currentColor"/>`, class, m, lifeNumber(s.y(*v, top, height)))
 	}
@@ -458,7 +465,7 @@ func (d *lifeDrawing) next() {
 	m := lifeX(len(d.Columns))
 	d.f(`<a class="column next" href="%s" tabindex="-1"><title>%s</title>`, escaped(d.Next.Href), escaped(d.Next.Title))
 	d.f(`<rect class="hit" x="%d" y="18" width="%d" height="%d" fill="transparent"/>`, m-lifeColumn/2, lifeColumn, lifeBottom-18)
-	d.text(m, yDay, 12, "day", d.Names.Next)
+	d.text(m, yDay, lifeText, "day", d.Names.Next)
 	d.f(`<g class="needle next-%s">`, escaped(d.Next.Needle))
 	switch d.Next.Needle {
 	case "sharp":

@@ -64,6 +64,7 @@ type course struct {
 	previous  string // date of that session, empty before the first
 	pegPlaced bool
 	pegFound  bool
+	foundNow  bool // since the latest session, whatever its needle
 	peg       Peg
 
 	gauge *uint32
@@ -469,7 +470,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 	m.sessionRules(e, c, s, &p, &home, was, &v)
 	c.figures(s, &home, was.inTrial, &v)
 	asked := p.UsesPegs && !was.inTrial && c.previous != "" && !s.final().blunt()
-	peg := c.pegBefore(s)
+	peg := c.pegBefore(s, asked)
 	if !s.final().blunt() {
 		c.previous, c.pegPlaced, c.pegFound = s.date, false, false
 	}
@@ -481,7 +482,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 			break
 		}
 	}
-	c.peg = PegUnknown
+	c.peg, c.foundNow = PegUnknown, false
 	c.visits = last(c.visits, recentVisits, v)
 	if f := s.final(); f.Gauge != nil && f.successful() && !s.held && (v.Counted || c.trial) {
 		c.gauge = f.Gauge

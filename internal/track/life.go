@@ -171,10 +171,11 @@ func (c *course) pegLeft() {
 	}
 }
 
-// pegBefore returns what is known of the peg between the session before and this one.
-func (c *course) pegBefore(s *session) Peg {
+// pegBefore returns what is known of the peg between the session before and this one. If the rule
+// asks for one, it is what the rule knows: since the latest session that was not blunt.
+func (c *course) pegBefore(s *session, asked bool) Peg {
 	switch {
-	case c.pegFound || s.found:
+	case c.foundNow || s.found || asked && c.pegFound:
 		return PegIn
 	case c.peg == PegOut:
 		return PegOut

@@ -187,6 +187,15 @@ func TestALifeShowsPegs(t *testing.T) {
 			t.Errorf("session %d: the peg is %+v, want %+v", i+1, r, want[i])
 		}
 	}
+	// A peg that was found once is not found again at every blunt needle that follows.
+	used := tell(t).adopted("2025-01-01", &cannularyv1.Protocol{UsesPegs: proto.Bool(true)}).planned(0)
+	for i := range 6 {
+		used.insert(1+2*i, 1+2*i).peg(1+2*i, 3+2*i)
+	}
+	blunts := used.insert(13, 13, blunt).insert(15, 15, blunt).life(20)[6:]
+	if blunts[0].PegFound != track.PegIn || blunts[1].PegFound != track.PegUnknown || blunts[1].PegAsked {
+		t.Errorf("at the blunt sessions the pegs are %s and %s", blunts[0].PegFound, blunts[1].PegFound)
+	}
 	if got[2].Needed != 7 {
 		t.Errorf("%d sessions are asked for after a peg that was not found, want 7", got[2].Needed)
 	}

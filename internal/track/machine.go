@@ -162,7 +162,7 @@ func (m *machine) apply(e *env, st step) {
 		c.pegLeft()
 	case *cannularyv1.PegRemoved:
 		c := m.course(b.GetTrack(), f)
-		c.pegFound, c.peg = true, PegOut
+		c.pegFound, c.foundNow, c.peg = true, true, PegOut
 	case *cannularyv1.PegFoundMissing:
 		m.course(b.GetTrack(), f).peg = PegOut
 	case *cannularyv1.ComplicationSeen:

@@ -330,7 +330,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 	c := m.course(b.GetTrack(), f)
 	switch {
 	case pegFound(b):
-		c.pegFound, c.peg = true, PegOut
+		c.pegFound, c.foundNow, c.peg = true, true, PegOut
 		if b.GetPeg() != cannularyv1.Removal_REMOVAL_WHOLE {
 			c.peg = PegIn
 		}
