@@ -130,6 +130,7 @@ func Text(c Card) string {
 		p.line("", "%s", strings.Repeat("=", Columns))
 		p.track(&c, t)
 	}
+	p.treatments(&c)
 	p.blank()
 	p.line("", "%s", c.Caution)
 	return p.b.String()
@@ -251,6 +252,23 @@ func (p *page) track(c *Card, t Track) {
 	p.line("  ", "HANDOVER")
 	for _, h := range t.Handover {
 		p.line(fmt.Sprintf("      %-28s", h.Name), "%s", h.Text)
+	}
+}
+
+// treatments writes the sessions without a needle in a track.
+func (p *page) treatments(c *Card) {
+	if len(c.Treatments) == 0 {
+		return
+	}
+	p.blank()
+	p.line("", "%s", "LAST SESSIONS WITHOUT A NEEDLE IN A TRACK")
+	for _, t := range c.Treatments {
+		for i, l := range TreatmentText(t) {
+			p.line([]string{"  ", "      "}[min(i, 1)], "%s", l)
+		}
+	}
+	if Rotates(c.Treatments) {
+		p.line("  ", "%s", SpotUnknown)
 	}
 }
 
