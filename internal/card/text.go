@@ -214,7 +214,7 @@ func (p *page) track(c *Card, t Track) {
 		p.line("  who: ", "%s", strings.Join(t.Next.Who, ", "))
 	}
 	for _, e := range t.Extras {
-		if !stillCounts(t.Stage) {
+		if !StillCounts(t.Stage) {
 			break // the added sessions are done
 		}
 		p.line("  ", "One of the %d sessions was added: %s [%s]", t.SessionsTarget, stop(e.Text), e.Rule)
@@ -359,7 +359,7 @@ func entries(n int) string {
 	return fmt.Sprintf("%d entries", n)
 }
 
-// stillCounts reports whether sharp sessions still count.
-func stillCounts(stage string) bool {
+// StillCounts reports whether sharp sessions still count.
+func StillCounts(stage string) bool {
 	return stage == string(track.Planned) || stage == string(track.Forming) || stage == string(track.Ready)
 }

@@ -21,10 +21,10 @@ type Side struct {
 // The drawing's measures.
 const (
 	sideWidth  = 320.0
-	skinY      = 84.0
+	skinY      = 70.0
 	entryX     = 118.0 // of a needle with the flow
 	vesselHigh = 24.0  // a symbol: the vessel's width is not recorded
-	unknownGap = 44.0  // between skin and vessel, where the depth is not recorded
+	unknownGap = 40.0  // between skin and vessel, where the depth is not recorded
 )
 
 // SVG returns the drawing. Both axes have one scale, so that the drawn angle is the recorded one.
@@ -84,7 +84,7 @@ func (s *Side) measure() (scale, gap float64) {
 	if s.Depth == nil || *s.Depth <= 0 {
 		return 9, unknownGap
 	}
-	scale = min(10, 62 / *s.Depth)
+	scale = min(10, 50 / *s.Depth)
 	if s.Angle != nil {
 		if run := *s.Depth / math.Tan(radians(*s.Angle)); run > 0 {
 			scale = min(scale, 110/run)
