@@ -105,8 +105,8 @@ func (c *Card) WhyNone(t Track) string {
 	if len(seen) > 0 {
 		return strings.Join(seen, "; ")
 	}
-	if t.Stage == "resting" || t.Stage == "retired" {
-		return "the track is " + t.Stage
+	if t.Stage == "retired" {
+		return "the track is retired"
 	}
 	for _, f := range t.Findings {
 		if f.Severity == "stop" {

@@ -20,11 +20,11 @@ type Side struct {
 
 // The drawing's measures.
 const (
-	sideWidth  = 320.0
+	sideWidth  = 270.0
 	skinY      = 70.0
-	entryX     = 118.0 // of a needle with the flow
-	vesselHigh = 24.0  // a symbol: the vessel's width is not recorded
-	unknownGap = 40.0  // between skin and vessel, where the depth is not recorded
+	entryX     = 98.0 // of a needle with the flow
+	vesselHigh = 24.0 // a symbol: the vessel's width is not recorded
+	unknownGap = 40.0 // between skin and vessel, where the depth is not recorded
 )
 
 // SVG returns the drawing. Both axes have one scale, so that the drawn angle is the recorded one.
@@ -87,7 +87,7 @@ func (s *Side) measure() (scale, gap float64) {
 	scale = min(10, 50 / *s.Depth)
 	if s.Angle != nil {
 		if run := *s.Depth / math.Tan(radians(*s.Angle)); run > 0 {
-			scale = min(scale, 110/run)
+			scale = min(scale, 84/run)
 		}
 	}
 	return scale, *s.Depth * scale
@@ -104,15 +104,15 @@ func (s *Side) needle(d *svg, scale, gap float64, mirror bool) {
 	if mirror {
 		way, entry = -1, sideWidth-entryX
 	}
-	out := min(100, (skinY-26)/math.Max(dy, 1e-6)) // the part that is outside
+	out := min(88, (skinY-26)/math.Max(dy, 1e-6)) // the part that is outside
 	in := gap / math.Max(dy, 1e-6)
 	if s.Depth == nil {
 		in = 0 // how far it goes is not known
 	}
-	in = min(in, 130/math.Max(dx, 1e-6))
+	in = min(in, 100/math.Max(dx, 1e-6))
 	d.line("d-needle", entry-way*out*dx, skinY-out*dy, entry+way*in*dx, skinY+in*dy, 6, "")
 	if s.Depth == nil {
-		more := min(unknownGap/math.Max(dy, 1e-6), 110/math.Max(dx, 1e-6))
+		more := min(unknownGap/math.Max(dy, 1e-6), 84/math.Max(dx, 1e-6))
 		d.line("d-undirected", entry, skinY, entry+way*more*dx, skinY+more*dy, 3, ` stroke-dasharray="5 5"`)
 	} else if s.Bevel != "" && s.Tip == "sharp" {
 		// The bevel is a small wedge at the tip, open upwards or downwards.
@@ -124,7 +124,7 @@ func (s *Side) needle(d *svg, scale, gap float64, mirror bool) {
 		d.put(`<path class="d-bevel" d="M%s %s L%s %s L%s %s Z" fill="currentColor"/>`, px(tx+way*9*dx), px(ty+9*dy),
 			px(tx+way*3*dy*up), px(ty-3*dx*up), px(tx-way*3*dy*up), px(ty+3*dx*up))
 	}
-	const r = 46.0
+	const r = 42.0
 	sweep := 1
 	if mirror {
 		sweep = 0
