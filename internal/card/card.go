@@ -47,7 +47,8 @@ type Card struct {
 	Tracks   []Track   `json:"tracks"`
 	// Treatments are the latest sessions with a needle in no track, or with none, newest first.
 	Treatments []Treatment `json:"treatments"`
-	Schedule   *Schedule   `json:"schedule,omitempty"` // nil if none is recorded
+	Schedule   *Schedule   `json:"schedule,omitempty"` // nil if none is in force
+	Due        []Due       `json:"due"`                // of the card's date and the next
 	// Sources are the facts that holds, findings and tracks rest on, oldest first.
 	Sources []Source `json:"sources"`
 	Notices []string `json:"notices"`
@@ -293,8 +294,9 @@ func Of(in Input, j track.Judgement) Card {
 		KnownAt: in.KnownAt.UTC(),
 		Lagging: in.Lagging, Quarantined: in.Quarantined,
 		Holds: []Hold{}, History: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
-		Treatments: treatments(&in), Schedule: schedule(&in),
+		Treatments: treatments(&in),
 	}
+	c.Schedule, c.Due = due(&in)
 	if c.Patient.Identifiers == nil {
 		c.Patient.Identifiers = []Identifier{}
 	}

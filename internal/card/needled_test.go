@@ -242,6 +242,9 @@ func TestSchedule(t *testing.T) {
 	if got := h.card(3).Schedule; !reflect.DeepEqual(got, &card.Schedule{Days: []string{"Tuesday"}, Shift: "evening"}) {
 		t.Errorf("%+v", got)
 	}
+	if got := h.card(3).Due; !reflect.DeepEqual(got, []card.Due{{Date: "2025-03-03"}, {Date: "2025-03-04", Due: true}}) { // a Monday
+		t.Errorf("%+v", got)
+	}
 	if got := h.card(6).Schedule; !reflect.DeepEqual(got, &card.Schedule{Days: []string{"Monday", "Friday"}, Shift: "morning"}) {
 		t.Errorf("%+v", got)
 	}

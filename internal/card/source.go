@@ -9,6 +9,7 @@ import (
 	"cannulary/internal/record"
 	"cannulary/internal/record/zone"
 	"cannulary/internal/track/rule"
+	"cannulary/internal/worklist"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -74,26 +75,53 @@ func RuleOf(code string) rule.Rule {
 type Schedule struct {
 	Days  []string `json:"days"` // names of weekdays in English, from Monday on
 	Shift string   `json:"shift,omitempty"`
+	Chair string   `json:"chair,omitempty"`
 }
 
-// schedule returns the latest schedule, nil if none is recorded.
-func schedule(in *Input) *Schedule {
-	var out *Schedule
-	for i := range in.Items {
-		it := &in.Items[i]
-		b, ok := it.Body.(*cannularyv1.ScheduleSet)
-		if !ok || it.Void || it.At.After(in.AsOf) {
+// Due says whether the patient is due on a date, as the unit's work list has it.
+type Due struct {
+	Date string `json:"date"` // local
+	Due  bool   `json:"due"`
+	// Hospital is the date since when the patient is in hospital, empty if not.
+	Hospital string `json:"hospital,omitempty"`
+}
+
+// daysDue is for how many dates the card says whether the patient is due.
+const daysDue = 2
+
+// due returns the schedule in force, nil if there is none, and whether the patient is due on the
+// card's date and the next.
+func due(in *Input) (*Schedule, []Due) {
+	out := []Due{}
+	if in.Zone == nil {
+		return nil, out
+	}
+	past := slices.DeleteFunc(slices.Clone(in.Items), func(it record.Item) bool { return it.At.After(in.AsOf) })
+	p, _ := worklist.Fold(past, in.Zone)
+	today := zone.DayOf(in.AsOf, in.location())
+	for n := range daysDue {
+		d := today + zone.Day(n)
+		at := p.On(in.facility, d)
+		x := Due{Date: d.String(), Due: at.Due}
+		if at.Hospital != 0 {
+			x.Hospital = at.Hospital.String()
+		}
+		out = append(out, x)
+	}
+	if !p.On(in.facility, today).Scheduled {
+		return nil, out
+	}
+	s := Schedule{Days: []string{}}
+	for _, of := range p.Schedules {
+		if of.Facility != in.facility {
 			continue
 		}
-		out = &Schedule{Days: []string{}, Shift: b.GetShift()}
-		days := slices.Sorted(slices.Values(b.GetDays()))
-		for _, d := range days {
-			if name := enum(d, "WEEKDAY_"); name != "" {
-				out.Days = append(out.Days, Capital(name))
-			}
+		s.Shift, s.Chair = of.Shift, of.Chair
+		for _, d := range slices.Sorted(slices.Values(of.Days)) {
+			s.Days = append(s.Days, Capital(enum(d, "WEEKDAY_")))
 		}
 	}
-	return out
+	return &s, out
 }
 
 // basisOf returns the fact of the takeover, else of the plan; empty if neither is among the items.

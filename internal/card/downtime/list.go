@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
+	"cannulary/internal/worklist"
 )
 
 // list is the first sheets of the pack: who is due by day and shift, then all others.
@@ -35,6 +36,8 @@ type group struct {
 // entry is a patient on the list.
 type entry struct {
 	File, Name, Birth, Numbers, Facility string
+	Chair                                string
+	Hospital                             string   // since when in hospital, empty if not
 	Held                                 string   // what is held, empty for nothing
 	Needles                              []string // a line for each needle
 }
@@ -115,26 +118,33 @@ func due(cards []card.Card, printedAt time.Time) ([]group, error) {
 	var out []group
 	listed := map[string]bool{}
 	for n := range daysListed {
-		date := printedAt.In(cards[0].Location()).AddDate(0, 0, n)
-		day := date.Weekday().String()
+		day := printedAt.In(cards[0].Location()).AddDate(0, 0, n)
+		on := func(c *card.Card) bool {
+			return c.Schedule != nil && slices.ContainsFunc(c.Due, func(d card.Due) bool { return d.Due && d.Date == day.Format(time.DateOnly) })
+		}
 		var shifts []string
-		for _, c := range cards {
-			if s := c.Schedule; s != nil && slices.Contains(s.Days, day) && !slices.Contains(shifts, s.Shift) {
-				shifts = append(shifts, s.Shift)
+		for i := range cards {
+			if c := &cards[i]; on(c) && !slices.Contains(shifts, c.Schedule.Shift) {
+				shifts = append(shifts, c.Schedule.Shift)
 			}
 		}
 		slices.SortFunc(shifts, inTheDay)
 		for _, shift := range shifts {
-			g := group{Title: fmt.Sprintf("Due %s %s, shift: %s", day, date.Format("2 January"), cmp.Or(shift, card.NotRecorded))}
-			for _, c := range cards {
-				if s := c.Schedule; s != nil && slices.Contains(s.Days, day) && s.Shift == shift {
-					e, err := entryOf(c)
-					if err != nil {
-						return nil, err
-					}
-					listed[c.Patient.ID] = true
-					g.Patients = append(g.Patients, e)
+			g := group{Title: fmt.Sprintf("Due %s %s, shift: %s", day.Weekday(), day.Format("2 January"), cmp.Or(shift, card.NotRecorded))}
+			var mine []card.Card
+			for i := range cards {
+				if on(&cards[i]) && cards[i].Schedule.Shift == shift {
+					mine = append(mine, cards[i])
 				}
+			}
+			slices.SortStableFunc(mine, func(a, b card.Card) int { return worklist.CompareChairs(a.Schedule.Chair, b.Schedule.Chair) })
+			for _, c := range mine {
+				e, err := entryOf(c)
+				if err != nil {
+					return nil, err
+				}
+				listed[c.Patient.ID] = true
+				g.Patients = append(g.Patients, e)
 			}
 			out = append(out, g)
 		}
@@ -180,6 +190,12 @@ func entryOf(c card.Card) (entry, error) {
 		return entry{}, err
 	}
 	e := entry{File: file, Name: c.Patient.Name, Birth: c.Patient.BirthDate, Numbers: numbers(c), Facility: c.Facility}
+	if c.Schedule != nil {
+		e.Chair = c.Schedule.Chair
+	}
+	for _, d := range c.Due {
+		e.Hospital = cmp.Or(e.Hospital, d.Hospital)
+	}
 	if c.StandingHold {
 		e.Held = scopes(c.Holds)
 	}

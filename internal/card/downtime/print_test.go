@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -188,7 +189,7 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 	page := b.String()
 	alone(t, page)
 	inOrder(t, page, "4 cards, 1 with a hold", "as of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
-		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`,
+		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td>–</td><td><a href="card-p3.html">`,
 		"■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
 	says(t, page, "A1: forming, next SHARP 16G 25°", "A1: forming, next NONE", "No schedule is recorded")
 	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "other-unit") {
@@ -214,12 +215,17 @@ func TestTheListSaysWhoIsDue(t *testing.T) {
 		if days != nil {
 			c.Schedule = &card.Schedule{Days: days, Shift: shift}
 		}
+		c.Due = []card.Due{{Date: "2026-07-06", Due: slices.Contains(days, "Monday")}, {Date: "2026-07-07", Due: slices.Contains(days, "Tuesday")}}
 		return c
 	}
 	// 6 July 2026 is a Monday.
 	cards := []card.Card{due("p1", "Abb", "evening", "Monday"), due("p2", "Bcc", "morning", "Monday", "Tuesday"), due("p3", "Cdd", "", "Tuesday"),
 		due("p4", "Dee", "morning", "Sunday"), due("p5", "Eff", "")}
 	cards[4].Tracks = nil
+	// By chair, as numbers.
+	cards = append(cards, due("p6", "Abc", "morning", "Monday"))
+	cards[5].Schedule.Chair, cards[1].Schedule.Chair = "10", "9"
+	cards[3].Due[0].Hospital = "2026-07-01"
 	gauge := uint32(15)
 	cards[4].Treatments = []card.Treatment{{Date: "2026-07-04", Access: "G1", Problems: []string{"haematoma"},
 		Needles: []card.OneNeedle{{Role: "arterial", Needle: "sharp", Gauge: &gauge, Pattern: "rope ladder"}}}}
@@ -228,8 +234,8 @@ func TestTheListSaysWhoIsDue(t *testing.T) {
 		t.Fatal(err)
 	}
 	alone(t, b.String())
-	inOrder(t, b.String(), "Due Monday 6 July, shift: morning", ">Bcc<", "Due Monday 6 July, shift: evening", ">Abb<",
-		"Due Tuesday 7 July, shift: morning", "Due Tuesday 7 July, shift: not recorded", ">Cdd<", "Not due on these days", ">Dee<",
+	inOrder(t, b.String(), "Due Monday 6 July, shift: morning", "<td>9</td>", ">Bcc<", "<td>10</td>", ">Abc<", "Due Monday 6 July, shift: evening", ">Abb<",
+		"Due Tuesday 7 July, shift: morning", "Due Tuesday 7 July, shift: not recorded", ">Cdd<", "Not due on these days", ">Dee<", "in hospital since 2026-07-01",
 		"No schedule is recorded", ">Eff<", "last 2026-07-04: access G1, arterial sharp 15G (rope ladder), haematoma")
 	for name, n := range map[string]int{"Abb": 1, "Bcc": 2, "Cdd": 1, "Dee": 1, "Eff": 1} {
 		if got := strings.Count(b.String(), ">"+name+"<"); got != n {
