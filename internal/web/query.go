@@ -37,6 +37,7 @@ const (
 	paramAsOf       = "as_of"
 	paramKnownAt    = "known_at"
 	paramFormat     = "format"
+	paramConfirmed  = "confirmed" // any value: a scan of the wristband gave this patient
 )
 
 // question is what a request for a card asks.
@@ -44,6 +45,7 @@ type question struct {
 	request       chairside.Request // without its moments
 	asOf, knownAt moment
 	form          form
+	confirmed     bool
 }
 
 // moment is an instant, or a local date still to be placed in the facility's time zone.
@@ -56,10 +58,12 @@ type moment struct {
 // answer is still good.
 func readCard(r *http.Request) (question, error) {
 	q := question{form: formOf(r, formJSON)}
-	p, err := answer.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat)
+	p, err := answer.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat,
+		paramConfirmed)
 	if err != nil {
 		return q, err
 	}
+	q.confirmed = p[paramConfirmed] != ""
 	switch format := p[paramFormat]; format {
 	case "":
 	case "json":
