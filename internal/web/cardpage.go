@@ -80,6 +80,8 @@ type cardPage struct {
 	Retired   []trackPart
 	Limbs     []template.HTML
 	Because   []groundPart // what the card rests on: holds and findings
+	Printed   string       // now, in words
+	Blank     []string     // what can be written by hand on paper, a needle a line
 	Search    search
 }
 
@@ -195,6 +197,14 @@ func (h *handler) cardPage(c card.Card, q question) cardPage {
 		p.Limbs = append(p.Limbs, l.SVG())
 	}
 	p.Because = p.grounds(facts)
+	p.Printed = p.When(p.now)
+	for _, t := range p.Needles {
+		p.Blank = append(p.Blank, t.Name, t.Name)
+	}
+	if len(p.Blank) == 0 {
+		a, v := h.words.must("card.arterial"), h.words.must("card.venous")
+		p.Blank = []string{a, a, v, v}
+	}
 	return p
 }
 

@@ -104,7 +104,7 @@ func TestTheCardOfAnotherTechnique(t *testing.T) {
 	}
 	catheter := u.cardPageOf("C-1", "")
 	says(t, catheter, "Access C1 is a tunneled catheter: no needle.")
-	if strings.Contains(catheter, card.SpotUnknown) || strings.Contains(catheter, "Sharp") {
+	if strings.Contains(catheter, card.SpotUnknown) || strings.Contains(catheter, "▲") {
 		t.Error("a needle is spoken of where none was")
 	}
 }

@@ -21,8 +21,10 @@ var files embed.FS
 const (
 	blankRows     = 2 // sessions to write by hand for each needle: one, and one more if it begins again
 	visitsPrinted = 3
-	foundPrinted  = 6
+	foundPrinted  = 4
+	saidPrinted   = 5 // notices
 	historyShown  = 2
+	runesPrinted  = 140 // of a text of the handover
 )
 
 // sheet is a card in print: at most two sheets of paper.
@@ -36,6 +38,8 @@ type sheet struct {
 	Limbs    []template.HTML
 	Found    []line // of the accesses and the patient, gravest first
 	MoreHere int    // findings that only the screen shows
+	Said     []string
+	MoreSaid int // notices that only the screen shows
 	Past     []card.Hold
 	Steps    []phase
 	Resist   []phase    // what to do on resistance
@@ -108,6 +112,7 @@ func sheetOf(c card.Card, printedAt time.Time, style template.CSS) sheet {
 	s.Found = append(s.Found, s.lines(c.Findings)...)
 	s.Found, s.MoreHere = most(s.Found, foundPrinted)
 	s.Past, _ = most(c.History, historyShown)
+	s.Said, s.MoreSaid = most(c.Notices, saidPrinted)
 	sides := c.Sides()
 	for _, t := range c.Tracks {
 		x := part{Track: t, Held: c.HoldsOf(t), Reason: t.Next.Reason(), Figures: card.Figures(t)}
@@ -242,22 +247,21 @@ func order(phase string) int {
 	return slices.Index([]string{card.PhaseStop, card.PhaseExamine, card.PhasePrepare, card.PhaseInsert, card.PhaseAfter}, phase)
 }
 
-// told are the parts of a handover that stand elsewhere on the sheet.
-var told = []string{"Arterial or venous", "Gauge", "Angle", "Bevel", "Direction", "Depth", "Needle tip", "Last session", "What forbids the needle",
-	"Sessions"}
-
 // handover puts what all tracks hand over into rows.
 func handover(tracks []part) []handed {
 	var out []handed
 	for _, t := range tracks {
 		for _, h := range t.Handover {
-			if slices.Contains(told, h.Name) {
+			if h.Beside() {
 				continue
 			}
 			i := slices.IndexFunc(out, func(r handed) bool { return r.Name == h.Name })
 			if i < 0 {
 				out = append(out, handed{Name: h.Name, Same: true})
 				i = len(out) - 1
+			}
+			if runes := []rune(h.Text); len(runes) > runesPrinted {
+				h.Text = string(runes[:runesPrinted-1]) + "… (whole on the screen)"
 			}
 			r := &out[i]
 			r.Same = r.Same && (len(r.Texts) == 0 || r.Texts[0].Text == h.Text)

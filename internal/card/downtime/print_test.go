@@ -287,6 +287,24 @@ func TestStepsOfTwoTracksAreOneList(t *testing.T) {
 	}
 }
 
+// What a sheet has no room for is counted, never dropped in silence; holds are never left out.
+func TestWhatASheetHasNoRoomFor(t *testing.T) {
+	c := hold(patient("p1", "Zel", "1"))
+	for i := range 9 {
+		h := c.Holds[0]
+		h.ID = fmt.Sprint("h", i+2)
+		c.Holds = append(c.Holds, h)
+		c.Notices = append(c.Notices, fmt.Sprint("notice ", i))
+		c.Accesses[0].Findings = append(c.Accesses[0].Findings, card.Finding{Rule: "flow-low", Severity: "caution", Scope: "access F1", Text: "flow"})
+	}
+	c.Tracks[0].Handover[0].Text = strings.Repeat("crease ", 60)
+	page := printed(t, c)
+	says(t, page, "5 more to know: see the card on a screen.", "6 more findings: see the card on a screen.", "… (whole on the screen)")
+	if n := strings.Count(page, "HOLD: ACCESS F1, NO NEEDLE"); n != 10 {
+		t.Errorf("%d of 10 holds are printed", n)
+	}
+}
+
 // Nothing on paper is smaller than 9 points, drawings aside, whose labels the print makes larger.
 func TestNothingIsSmallerThanNinePoints(t *testing.T) {
 	sizes := regexp.MustCompile(`([0-9.]+)pt(?:/[0-9.]+)? "Liberation|font-size: ([0-9.]+)pt`).FindAllStringSubmatch(printed(t, patient("p", "Z", "1")), -1)
