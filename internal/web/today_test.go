@@ -152,7 +152,7 @@ func TestTodayPutsHoldsFirst(t *testing.T) {
 	inOrder(t, page, "No schedule recorded: may be due", ">Held<", ">Established<", ">Ready<", "O&#39;Mark", ">Forming<")
 	says(t, page, "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;, O&#39;Mark &amp; Co", ">Open holds <b>1</b>", ">Ready <b>1</b>", ">Forming <b>1</b>", ">Established <b>3</b>",
 		"On hold: track A1, since ", " Swelling.", "✕ none: hold", "A rescue with a sharp needle on ", ", and no reason recorded.", "▲ sharp, 0 of ", "● first blunt", "● blunt<",
-		"First blunt needle in A1.")
+		"First blunt needle: A1.")
 	if hasScript(page) {
 		t.Error("a name became a script")
 	}
