@@ -20,7 +20,7 @@ import (
 )
 
 // everything is what the faces say that tell of all patients at once, by patient key.
-type everything struct{ rows, board, pack, whatIf map[string]says }
+type everything struct{ rows, today, pack, whatIf map[string]says }
 
 func of(m map[string]says, key string) says {
 	if m[key] == nil {
@@ -33,7 +33,7 @@ func (f *theFaces) everything(t *testing.T) everything {
 	t.Helper()
 	e := everything{map[string]says{}, map[string]says{}, map[string]says{}, map[string]says{}}
 	f.readRows(t, e.rows)
-	f.readBoard(t, e.board)
+	f.readToday(t, e.today)
 	f.readPack(t, e.pack)
 	f.readWhatIf(t, e.whatIf)
 	return e
@@ -63,38 +63,40 @@ func (f *theFaces) readRows(t *testing.T, out map[string]says) {
 }
 
 var (
-	boardBody  = regexp.MustCompile(`(?s)<tbody role="rowgroup">(.*?)</tbody>`)
-	boardWho   = regexp.MustCompile(`<a href="card\?patient=([0-9a-f]+)">`)
-	boardTrack = regexp.MustCompile(`(?s)<td role="cell" class="track">.*?<span class="name">(.*?)</span></td>\s*<td role="cell" class="stage">(.*?)</td>\s*` +
-		`<td role="cell" class="count">(.*?)</td>\s*<td role="cell" class="next"><span class="needle (\w+)">`)
-	boardCount = regexp.MustCompile(`^(\d+ of \d+) `)
-	boardHold  = regexp.MustCompile(`■</span> hold on |<span class="quiet">History: a hold on [^<]*, no longer used`)
+	todayRow    = regexp.MustCompile(`(?s)<li[^>]*><p class="c">.*?</li>`)
+	todayWho    = regexp.MustCompile(`<a href="card\?patient=([0-9a-f]+)">`)
+	todayTrack  = regexp.MustCompile(`<span class="([a-z]+)( held)?"><i>([^<]*)</i> [▲●✕] ([^<]*)</span>`)
+	todayNeedle = regexp.MustCompile(`\b(sharp|blunt|none)\b`)
+	todayCount  = regexp.MustCompile(`(\d+ of \d+) done`)
+	todayHold   = regexp.MustCompile(`<p class="f stop">|<p class="f soft">A hold on [^<]*, which is no longer used`)
 )
 
-// readBoard reads the page that people look at.
-func (f *theFaces) readBoard(t *testing.T, out map[string]says) {
+// readToday reads the page that people look at, of every facility: all its patients, due or not.
+func (f *theFaces) readToday(t *testing.T, out map[string]says) {
 	t.Helper()
-	for _, body := range boardBody.FindAllStringSubmatch(f.must("/"), -1) {
-		who := boardWho.FindStringSubmatch(body[1])
-		if who == nil {
-			t.Fatalf("a patient on the board has no card: %.300s", body[1])
-		}
-		s := of(out, who[1])
-		for _, x := range boardTrack.FindAllStringSubmatch(body[1], -1) {
-			name := html.UnescapeString(x[1])
-			stage := x[2]
-			if i := strings.LastIndex(stage, "</span>"); i >= 0 {
-				stage = strings.TrimSpace(stage[i+len("</span>"):])
+	facilities, err := f.app.Store().Facilities(patience(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, facility := range facilities {
+		for _, li := range todayRow.FindAllString(f.must("/?list=all&facility="+facility.ID), -1) {
+			who := todayWho.FindStringSubmatch(li)
+			if who == nil {
+				t.Fatalf("a patient on Today has no card: %.300s", li)
 			}
-			s.add("stage", name, "%s", stage)
-			s.add("held", name, "%v", strings.Contains(x[2], "hold</span>"))
-			s.add("needle", name, "%s", x[4])
-			if n := boardCount.FindStringSubmatch(x[3]); n != nil {
-				s.add("count", name, "%s", n[1])
+			s := of(out, who[1])
+			for _, x := range todayTrack.FindAllStringSubmatch(li, -1) {
+				name := html.UnescapeString(x[3])
+				s.add("stage", name, "%s", x[1])
+				s.add("held", name, "%v", x[2] != "")
+				s.add("needle", name, "%s", todayNeedle.FindString(x[4]))
+				if n := todayCount.FindStringSubmatch(x[4]); n != nil {
+					s.add("count", name, "%s", n[1])
+				}
 			}
-		}
-		if n := len(boardHold.FindAllString(body[1], -1)); n > 0 {
-			s.add("holds", "", "%d", n)
+			if n := len(todayHold.FindAllString(li, -1)); n > 0 {
+				s.add("holds", "", "%d", n)
+			}
 		}
 	}
 }

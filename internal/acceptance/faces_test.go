@@ -219,7 +219,7 @@ func (o *observed) input() needling.Input {
 	return needling.Input{Items: o.q.Items, Ratings: o.q.Ratings, Book: o.q.Book, Zone: o.p.Zone, AsOf: o.at}
 }
 
-// Card, its page, board, FHIR, hooks, pack, the recorded side of a what-if and a view that was built anew
+// Card, its page, Today, FHIR, hooks, pack, the recorded side of a what-if and a view that was built anew
 // say the same of every patient: stage, count, target, needle and holds, now and, where they can
 // be asked for it, at three earlier moments.
 func TestEveryFaceSaysTheSame(t *testing.T) {
@@ -336,11 +336,14 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 		wantRows[k] = fmt.Sprint(v != "")
 	}
 	check("the view's rows", wantRows, rows)
-	page := said.board[key]
+	page := said.today[key]
 	wantPage := says{}
-	for k, v := range listed.without("count", "trial", "established", "resting").only("stage", "count", "needle") {
-		_, name, _ := strings.Cut(k, " ")
-		if listed["stage "+name] != "retired" {
+	for k, v := range listed.only("stage", "count", "needle") {
+		kind, name, _ := strings.Cut(k, " ")
+		stage := listed["stage "+name]
+		// The count stands where it says how far the sharp sessions have come.
+		counts := listed["needle "+name] == "sharp" && (stage == "forming" || stage == "ready")
+		if stage != "retired" && (kind != "count" || counts) {
 			wantPage[k] = v
 		}
 	}
@@ -352,7 +355,11 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 	if k := len(listed.only("shown")); k > 0 {
 		wantPage.add("holds", "", "%d", k)
 	}
-	check("the board", wantPage, page)
+	check("Today", wantPage, page)
+	if _, on := said.today[key]; on == (len(listed) == 0) {
+		t.Errorf("%s is on Today: %v", p.numbers[key], on)
+	}
+	n["today"]++
 	return o
 }
 

@@ -98,10 +98,10 @@ func (i *instance) faces(key string) map[string]face {
 	return out
 }
 
-// onPage tells whether the board of a facility links to the patient.
+// onPage tells whether Today of a facility links to the patient.
 func (i *instance) onPage(facility, key string) bool {
 	i.tb.Helper()
-	return strings.Contains(i.must("/?facility="+facility), "card?patient="+key)
+	return strings.Contains(i.must("/?list=all&facility="+facility), "card?patient="+key)
 }
 
 // inPack tells whether the pack of a facility holds the patient's card.
@@ -149,12 +149,12 @@ func TestATrackThatMovesIsJudgedByTheUnitItCameTo(t *testing.T) {
 	// Weeks without a session keep the blunt needle away; the stage is what it was.
 	check("before the move", face{"ready", "sharp", 6, 6})
 	if !i.onPage(north, key) || i.onPage(south, key) {
-		t.Error("before the move the patient is not on the board of north alone")
+		t.Error("before the move the patient is not on Today of north alone")
 	}
 	i.post([]*v1.FeedRequest{testkit.Request(about("admitted south", south, patient, "14T15:00", ""), admitted())})
 	check("after the move", face{"forming", "sharp", 6, 8})
 	if i.onPage(north, key) || !i.onPage(south, key) {
-		t.Error("after the move the patient is not on the board of south alone")
+		t.Error("after the move the patient is not on Today of south alone")
 	}
 	// A late result from north and a guest session there change nothing.
 	i.post([]*v1.FeedRequest{
@@ -164,13 +164,13 @@ func TestATrackThatMovesIsJudgedByTheUnitItCameTo(t *testing.T) {
 	})
 	check("after a guest session", face{"forming", "sharp", 6, 8})
 	if i.onPage(north, key) || !i.onPage(south, key) {
-		t.Error("after a guest session the patient is not on the board of south alone")
+		t.Error("after a guest session the patient is not on Today of south alone")
 	}
 	sameAgain(t, i)
 }
 
 // The unit that a patient left closes its visit only after the next unit admitted: the patient
-// stays on the next unit's board and in its pack.
+// stays on the next unit's list and in its pack.
 func TestAVisitClosedLateTakesNobodyOffTheNextUnitsBoard(t *testing.T) {
 	t.Parallel()
 	const patient = "INV-M2"
@@ -180,7 +180,7 @@ func TestAVisitClosedLateTakesNobodyOffTheNextUnitsBoard(t *testing.T) {
 	i.post([]*v1.FeedRequest{testkit.Request(about("admitted south", south, patient, "14T15:00", ""), admitted())})
 	i.post([]*v1.FeedRequest{testkit.Request(about("closed", north, patient, "16T15:00", ""), left(south))})
 	if i.onPage(north, key) || !i.onPage(south, key) {
-		t.Error("the patient is not on the board of south alone")
+		t.Error("the patient is not on Today of south alone")
 	}
 	if i.inPack(north, key) || !i.inPack(south, key) {
 		t.Error("the patient is not in the pack of south alone")

@@ -127,6 +127,7 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		Knowledge: func(context.Context) infectioncontrol.Knowledge { return infectioncontrol.Knowledge{} },
 	}
 	compare := func(context.Context, whatif.Proposal, string) (whatif.Report, error) { return whatif.Report{}, err }
+	confirm := get("/confirm?patient=a&scan=b", "Accept", "text/html")
 	page := func(accept string) *http.Request {
 		r := get("/", "Accept", accept)
 		return r.WithContext(failing{t.Context(), err})
@@ -141,6 +142,7 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		"/ as a page":             {pages, page("text/html"), "html"},
 		"/ as JSON":               {pages, page("application/json"), "json"},
 		"/ as text":               {pages, page("text/plain"), "text"},
+		"/ as confirm":            {pages, confirm.WithContext(failing{t.Context(), err}), "html"},
 	}
 }
 

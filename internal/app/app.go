@@ -38,7 +38,7 @@ type Config struct {
 	// Ingest and View are the roles. `serve` runs both on one embedded log.
 	Ingest, View bool
 	GRPC         string // address of the gRPC services, with role Ingest
-	HTTP         string // address of FHIR, board and metrics
+	HTTP         string // address of FHIR, pages and metrics
 	// NATS is the address of an external server. Empty embeds one in Dir/log.
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.

@@ -248,7 +248,7 @@ func fhirFirst(f, others http.Handler) http.Handler {
 }
 
 // site returns where cards in an EHR link to. If the public base of FHIR ends like the path
-// here, the board is public beside it.
+// here, the pages are public beside it.
 func site(base string) cdshooks.Site {
 	base = strings.TrimRight(base, "/")
 	if root, ok := strings.CutSuffix(base, facade.Path); ok {

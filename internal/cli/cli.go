@@ -35,7 +35,7 @@ type command struct {
 
 func commands() []command {
 	return []command{
-		{"serve", "run ingest, projectors, FHIR, board and metrics in one process", serve},
+		{"serve", "run ingest, projectors, FHIR, pages and metrics in one process", serve},
 		{"simulate", "post an invented unit's feed to a running service, or write it to a file", simulateCommand},
 		{"load", "post messages from files of newline-delimited protobuf-JSON", load},
 		{"card", "print a patient's chairside card, or write all cards as a pack to print", cardCommand},

@@ -48,7 +48,7 @@ func summary(ctx context.Context, env Env, a *app.App, took time.Duration) error
 	if err != nil {
 		return err
 	}
-	// As on the board, holds on places that are no longer used are not counted.
+	// As on Today, holds on places that are no longer used are not counted.
 	open := 0
 	for _, h := range holds {
 		if h.Stands() {
@@ -73,7 +73,7 @@ func lookAt(ctx context.Context, env Env, a *app.App, highlights []simulate.High
 			pick[t.Stage] = t.Patient
 		}
 	}
-	fmt.Fprintf(w, "\nLook at\n  board      %s/\n", http)
+	fmt.Fprintf(w, "\nLook at\n  Today      %s/\n", http)
 	for _, s := range stages() {
 		if key, ok := pick[s]; ok {
 			fmt.Fprintf(w, "  card       %s/card?patient=%s   (%s)\n", http, url.QueryEscape(key), sayStage(s))

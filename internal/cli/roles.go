@@ -18,7 +18,7 @@ func RunIngest(ctx context.Context, env Env, args []string) int {
 	return runRole(ctx, env, fs, args, &cfg)
 }
 
-// RunView runs the view process: the external log in; FHIR, board and metrics out.
+// RunView runs the view process: the external log in; FHIR, pages and metrics out.
 func RunView(ctx context.Context, env Env, args []string) int {
 	cfg := app.Config{View: true}
 	fs := flags(env, "view", "--data DIR --nats URL --master-key-file FILE [--http HOST:PORT]")

@@ -18,7 +18,7 @@ import (
 // commonFlags adds the flags of every process that serves.
 func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.Dir, "data", "", "folder of this instance (required)")
-	fs.StringVar(&cfg.HTTP, "http", "127.0.0.1:7451", "address of FHIR, board, metrics; port 0 takes a free one")
+	fs.StringVar(&cfg.HTTP, "http", "127.0.0.1:7451", "address of FHIR, pages, metrics; port 0 takes a free one")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server; empty embeds one in DATA/log")
 	fs.StringVar(&cfg.Credentials, "nats-credentials", "", "NATS credentials file")
 	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "",

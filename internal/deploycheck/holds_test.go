@@ -131,7 +131,7 @@ func TestEveryOpenHoldThatSomebodyNeedlesUnderHasAFigureOfItsOwn(t *testing.T) {
 	if got := series(text, "cannulary_hold_since_timestamp_seconds"); !slices.Equal(got, want) {
 		t.Errorf("holds that ring:\n%s\nwant:\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
-	// Counted is what the board counts, the catheter's too; a rule without an open hold says 0.
+	// Counted is what Today counts, the catheter's too; a rule without an open hold says 0.
 	counts := []string{
 		`{rule="bacteraemia"} 3`, `{rule="not-a-fistula"} 0`, `{rule="person"} 3`, `{rule="site-infection"} 0`,
 		`{rule="skin-at-risk"} 0`, `{rule="spacing-short"} 0`, `{rule="thrill-absent"} 0`,

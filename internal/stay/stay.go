@@ -1,5 +1,5 @@
 // Package stay says where a patient is dialysed, and since when. This comment defines a stay for
-// judgement, board, pack and surveillance alike. The package is a pure function of facts and reads
+// judgement, lists, pack and surveillance alike. The package is a pure function of facts and reads
 // no clock.
 //
 // # Stays

@@ -18,7 +18,7 @@ import (
 type Store struct {
 	path string
 	w    *sql.DB
-	// r serves searches and reads of FHIR, cards what a person waits for: cards, board and hooks.
+	// r serves searches and reads of FHIR, cards what a person waits for: cards, lists and hooks.
 	// However many searches run, a card finds a reader free.
 	r, cards *sql.DB
 	writing

@@ -28,7 +28,7 @@ type Status struct {
 	Version      string // of the program
 }
 
-// Config is what the pages are made from. All fields but ListLimit, Language and Ended are required.
+// Config is what the pages are made from. All fields but Language and Ended are required.
 type Config struct {
 	Cards  *chairside.Service
 	Store  *view.Store
@@ -38,17 +38,12 @@ type Config struct {
 	// Moved waits until the view has gone on from a sequence, and returns how far. Its error says
 	// that the view stopped or ctx ended.
 	Moved func(ctx context.Context, from uint64) (uint64, error)
-	// ListLimit is how many patients are listed before a facility must be chosen: beyond
-	// it nobody reads the list, and all names would be opened for nothing. 0 is 600.
-	ListLimit int
 	// Language is one of Languages; empty is English. A unit has one language: its staff share the
 	// tablets, so what a browser prefers is not asked.
 	Language string
 	// Ended is closed when the server stops, so that what it goes on sending ends; nil never is.
 	Ended <-chan struct{}
 }
-
-const defaultListLimit = 600
 
 //go:embed page
 var files embed.FS
@@ -68,21 +63,19 @@ type route struct {
 	fallback form
 }
 
-// Pages answers "/" (today), "/card", "/cards" (all of them, a line each) and what the pages
-// need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
+// Pages answers "/" (today), "/card", "/cards" (all of them, a line each), "/confirm" and what the
+// pages need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
 func Pages(cfg Config) http.Handler {
-	if cfg.ListLimit == 0 {
-		cfg.ListLimit = defaultListLimit
-	}
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
 	h := &handler{cfg: cfg, words: readWords(cfg.Language), pages: map[string]*template.Template{}, version: map[string]string{}}
 	h.routes = map[string]route{
-		"/":      {h.board, formHTML},
-		"/card":  {h.card, formJSON},
-		"/cards": {h.cards, formJSON},
-		"/live":  {h.live, formJSON},
+		"/":        {h.today, formHTML},
+		"/card":    {h.card, formJSON},
+		"/cards":   {h.cards, formJSON},
+		"/confirm": {h.confirm, formHTML},
+		"/live":    {h.live, formJSON},
 	}
 	for name, media := range map[string]string{
 		"style.css": "text/css; charset=utf-8", "live.js": "text/javascript; charset=utf-8", "icon.svg": "image/svg+xml",
@@ -95,11 +88,12 @@ func Pages(cfg Config) http.Handler {
 	call := functions()
 	maps.Copy(call, h.words.functions())
 	for _, name := range []string{
-		"board",
+		"today",
 		"card",
+		"confirm",
 		"problem",
 	} {
-		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html",
+		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/find.html",
 			"page/"+name+".html"))
 	}
 	return h

@@ -230,9 +230,14 @@ func (u *unit) sharp(patient, track string, when time.Time) {
 // long (21 days; ours).
 func (u *unit) takeOver(patient, track string, stage v1.TrackStage) {
 	u.t.Helper()
+	u.takeOverAs(patient, track, v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, stage)
+}
+
+func (u *unit) takeOverAs(patient, track string, role v1.NeedleRole, stage v1.TrackStage) {
+	u.t.Helper()
 	angle := 25.0
 	u.cannulation(patient, at(20), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackTakenOver{TrackTakenOver: &v1.TrackTakenOver{
-		Track: track, Access: "fistula", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, Stage: stage,
+		Track: track, Access: "fistula", Role: role, Stage: stage,
 		AngleDegrees: &angle, Creator: staff("nurse-1"), DeclaredBy: staff("nurse-1"), Evidence: "the paper log",
 	}}})
 }

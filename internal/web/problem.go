@@ -36,6 +36,5 @@ func (h *handler) problem(ctx context.Context, w io.Writer, p *answer.Problem) e
 }
 
 type problemPage struct {
-	Title, Text string
-	Search      search
+	Title, Text, Facility string
 }

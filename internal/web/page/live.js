@@ -139,6 +139,14 @@
     document.dispatchEvent(new CustomEvent("cannulary:swapped"));
   };
 
+  // A scanner types like a keyboard. What it types where no field has the focus goes into the field
+  // that waits for it.
+  document.addEventListener("keydown", (event) => {
+    const field = document.querySelector("[data-scan]");
+    const busyElsewhere = document.activeElement && document.activeElement.closest("input, select, textarea, [contenteditable]");
+    if (!field || busyElsewhere || event.ctrlKey || event.metaKey || event.altKey || event.key.length !== 1 || event.key === " ") return;
+    field.focus();
+  });
   document.addEventListener("input", () => {
     typed = Date.now();
   });
