@@ -127,6 +127,7 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		Knowledge: func(context.Context) infectioncontrol.Knowledge { return infectioncontrol.Knowledge{} },
 	}
 	compare := func(context.Context, whatif.Proposal, string) (whatif.Report, error) { return whatif.Report{}, err }
+	confirm := get("/confirm?patient=a&scan=b", "Accept", "text/html")
 	at := func(path, accept string) *http.Request {
 		r := get(path, "Accept", accept)
 		return r.WithContext(failing{t.Context(), err})
@@ -144,6 +145,7 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		"/unit as a page":         {pages, at("/unit", "text/html"), "html"},
 		"/unit as JSON":           {pages, at("/unit", "application/json"), "json"},
 		"/cannulators":            {pages, at("/cannulators", "text/html"), "html"},
+		"/ as confirm":            {pages, confirm.WithContext(failing{t.Context(), err}), "html"},
 	}
 }
 

@@ -67,21 +67,19 @@ type belowPart struct {
 // cardPage is a card as its page shows it.
 type cardPage struct {
 	card.Card
-	words     *words
-	zone      *time.Location
-	now       time.Time
-	Confirmed bool     // a scan of the wristband gave this patient
-	Back      backPart // for which moment the card is, and the way to another
-	Headline  card.Headline
-	More      bool // the headline has lines that have no room in it
-	Below     []belowPart
-	Needles   []trackPart // of the tracks in use
-	Retired   []trackPart
-	Limbs     []template.HTML
-	Because   []groundPart // what the card rests on: holds and findings
-	Printed   string       // now, in words
-	Blank     []string     // what can be written by hand on paper, a needle a line
-	Search    search
+	words    *words
+	zone     *time.Location
+	now      time.Time
+	Back     backPart // for which moment the card is, and the way to another
+	Headline card.Headline
+	More     bool // the headline has lines that have no room in it
+	Below    []belowPart
+	Needles  []trackPart // of the tracks in use
+	Retired  []trackPart
+	Limbs    []template.HTML
+	Because  []groundPart // what the card rests on: holds and findings
+	Printed  string       // now, in words
+	Blank    []string     // what can be written by hand on paper, a needle a line
 }
 
 // trackPart is a track as the card's page shows it.
@@ -153,9 +151,8 @@ type number struct {
 
 func (h *handler) cardPage(c card.Card, q question) cardPage {
 	z := h.cfg.Cards.Zone(c.Facility)
-	p := cardPage{Card: c, words: h.words, zone: z, now: h.cfg.Now().In(z), Headline: c.Headline()}
-	p.Search.Systems = systems(map[string]card.Patient{c.Patient.ID: c.Patient})
-	p.Confirmed, p.Back = q.confirmed, h.back(c.Patient.ID, "", c.AsOf, c.KnownAt, z)
+	p := cardPage{Card: c, words: h.words, zone: z, now: h.cfg.Now().In(z), Headline: c.Headline(),
+		Back: h.back(c.Patient.ID, "", c.AsOf, c.KnownAt, z)}
 	for i, l := range p.Headline.Lines {
 		if i > 0 {
 			p.Below = append(p.Below, belowPart{l, i < bandLines})

@@ -68,7 +68,8 @@ func resembling(names map[string]card.Patient, text string) []string {
 		for _, part := range parts {
 			all = all && strings.Contains(name, part)
 		}
-		if all || slices.ContainsFunc(p.Identifiers, func(id card.Identifier) bool { return strings.Contains(fold(id.Value), fold(text)) }) {
+		inside := func(id card.Identifier) bool { return strings.Contains(fold(id.Value), fold(text)) }
+		if all || slices.ContainsFunc(p.Identifiers, inside) {
 			out = append(out, key)
 		}
 	}
@@ -90,8 +91,9 @@ func cardOf(key string) string { return "card?" + url.Values{paramPatient: {key}
 
 // find looks for a patient at all facilities. It opens the card where exactly one has that number;
 // opened tells that it did.
-func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, c chosen, facilities []view.Facility, page *todayPage) (opened bool,
-	err error) {
+func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, facilities []view.Facility,
+	page *todayPage) (opened bool, err error) {
+	c := page.Chosen
 	names, err := h.everybody(r.Context(), rec, &page.freshness)
 	if err != nil {
 		return false, err
@@ -214,7 +216,8 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 	default:
 		other := names[keys[0]]
 		c.Result, c.Found, c.Other = scanOther, name(other), cardOf(other.ID)
-		c.Text = h.words.must("scan.other-text", "Found", c.Found.Name, "FoundBirth", born(other), "Name", c.Patient.Name, "Birth", born(patient))
+		c.Text = h.words.must("scan.other-text", "Found", c.Found.Name, "FoundBirth", born(other), "Name", c.Patient.Name,
+			"Birth", born(patient))
 	}
 	c.Title = h.words.must("scan." + c.Result)
 	if formOf(r, formHTML) == formJSON {

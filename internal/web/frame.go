@@ -104,8 +104,8 @@ func Pages(cfg Config) http.Handler {
 		"problem",
 		"life", "unit", "cannulators",
 	} {
-		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html",
-			"page/find.html", "page/past.html", "page/"+name+".html"))
+		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/find.html",
+			"page/past.html", "page/"+name+".html"))
 	}
 	return h
 }

@@ -37,7 +37,6 @@ const (
 	paramAsOf       = "as_of"
 	paramKnownAt    = "known_at"
 	paramFormat     = "format"
-	paramConfirmed  = "confirmed" // any value: a scan of the wristband gave this patient
 )
 
 // question is what a request for a card asks.
@@ -45,7 +44,6 @@ type question struct {
 	request       chairside.Request // without its moments
 	asOf, knownAt moment
 	form          form
-	confirmed     bool
 }
 
 // moment is an instant, or a local date still to be placed in the facility's time zone.
@@ -58,12 +56,10 @@ type moment struct {
 // answer is still good.
 func readCard(r *http.Request) (question, error) {
 	q := question{form: formOf(r, formJSON)}
-	p, err := answer.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat,
-		paramConfirmed)
+	p, err := answer.Query(r, paramIdentifier, paramSystem, paramValue, paramPatient, paramAsOf, paramKnownAt, paramFormat)
 	if err != nil {
 		return q, err
 	}
-	q.confirmed = p[paramConfirmed] != ""
 	switch format := p[paramFormat]; format {
 	case "":
 	case "json":
