@@ -64,6 +64,7 @@ type gathered struct {
 	in        card.Input
 	now       time.Time
 	conflicts []card.Finding
+	damaged   bool // the patient's key
 }
 
 // finish adds to a card what no judgement of tracks knows.
@@ -71,6 +72,10 @@ func (g *gathered) finish(c card.Card, r Request) card.Card {
 	c.Past = card.Past(r.AsOf, r.KnownAt, g.now, c.Location())
 	if len(g.conflicts) > 0 {
 		c.Findings = append(g.conflicts, c.Findings...)
+	}
+	if g.damaged {
+		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles is "+
+			"whole. Make sure who this is before you needle.")
 	}
 	if g.in.Patient.Asked != "" {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
@@ -119,10 +124,14 @@ func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 		g.conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Facts, in.AsOf)
 		return err
 	})
-	if err == nil && survivor != asked {
+	if err != nil {
+		return nil, err
+	}
+	if survivor != asked {
 		in.Patient.Asked = asked
 	}
-	return g, err
+	g.damaged = in.Patient.Name == "" && s.Ring.Damaged(ctx, survivor)
+	return g, nil
 }
 
 // key finds the patient key for what was asked.
