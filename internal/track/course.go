@@ -26,8 +26,11 @@ type course struct {
 	planAt  time.Time
 	taken   *cannularyv1.TrackTakenOver
 	takenAt time.Time
-	basis   string // the fact of the latest plan or takeover
-	basisAt time.Time
+	// takenOn is its local date. sinceTaken counts the sessions since.
+	takenOn    string
+	sinceTaken int
+	basis      string // the fact of the latest plan or takeover
+	basisAt    time.Time
 	// basisDate is the local date of that fact. basisDay is its day if only the day is known.
 	// basisIn is its place in the order.
 	basisDate string
@@ -480,6 +483,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 	}
 	c.peg = PegUnknown
 	c.visits = last(c.visits, recentVisits, v)
+	c.sinceTaken++
 	if f := s.final(); f.Gauge != nil && f.successful() && !s.held && (v.Counted || c.trial) {
 		c.gauge = f.Gauge
 	}

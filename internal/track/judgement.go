@@ -290,6 +290,10 @@ type State struct {
 	PlanAt   time.Time
 	Taken    *cannularyv1.TrackTakenOver
 	TakenAt  time.Time
+	// TakenOn is the local date of the takeover. SinceTaken is the number of sessions in the track
+	// that are folded since then.
+	TakenOn    string
+	SinceTaken int
 	// UnderReview reports that a review of the track or its access is open.
 	UnderReview bool
 	// Peg is what is known of a peg in the track now.

@@ -93,8 +93,8 @@ func Pages(cfg Config) http.Handler {
 		"confirm",
 		"problem",
 	} {
-		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html",
-			"page/find.html", "page/"+name+".html"))
+		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/find.html",
+			"page/"+name+".html"))
 	}
 	return h
 }
