@@ -22,6 +22,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require golang.org/x/image v0.30.0
+
 require (
 	github.com/minio/highwayhash v1.0.4
 	golang.org/x/sys v0.50.0
@@ -55,7 +57,6 @@ require (
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/exp v0.0.0-20260820142414-ca536658362e // indirect
-	golang.org/x/image v0.30.0 // indirect
 	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/time v0.16.0 // indirect
 	google.golang.org/genproto/googleapis/api v0.0.0-20260819154853-08b0e4226688 // indirect

@@ -450,7 +450,7 @@ func (h *handler) names(ctx context.Context, identities map[string]string, f *fr
 	return names, nil
 }
 
-// byNeed orders who is looked at first, then by chair, then by name.
+// byNeed orders who is looked at first, then by the chair of the day, then by name.
 func byNeed(a, b patient) int {
 	noName := func(p patient) int {
 		if p.who.Name == "" {
@@ -458,7 +458,13 @@ func byNeed(a, b patient) int {
 		}
 		return 0
 	}
-	return cmp.Or(cmp.Compare(a.rank, b.rank), worklist.CompareChairs(a.place.Chair, b.place.Chair), cmp.Compare(noName(a), noName(b)),
+	chair := func(p patient) string {
+		if p.expected() {
+			return p.place.Chair
+		}
+		return "" // that of another day
+	}
+	return cmp.Or(cmp.Compare(a.rank, b.rank), worklist.CompareChairs(chair(a), chair(b)), cmp.Compare(noName(a), noName(b)),
 		strings.Compare(fold(a.who.Name), fold(b.who.Name)), strings.Compare(a.key, b.key))
 }
 
