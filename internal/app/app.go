@@ -28,6 +28,7 @@ import (
 	"cannulary/internal/keyring"
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
+	"cannulary/internal/salvage"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -64,7 +65,9 @@ type Config struct {
 	Language string
 	Version  string
 	Now      func() time.Time
-	Slog     *slog.Logger
+	// Clock is the machine's clock; nil is intake.MachineClock.
+	Clock intake.Clock
+	Slog  *slog.Logger
 	// Invented is set only by the demo, whose log holds a year that has passed.
 	Invented *Invented
 }
@@ -175,6 +178,7 @@ func (a *App) open(ctx context.Context) error {
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
 		}
+		in.Clock = cfg.Clock
 		if a.intake, err = intake.New(ctx, in); err != nil {
 			return err
 		}
@@ -187,6 +191,7 @@ func (a *App) open(ctx context.Context) error {
 		if a.store, err = open(ctx, a.viewDir()); err != nil {
 			return err
 		}
+		a.store.Opens(a.ring)
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
 			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
 			return err
@@ -222,6 +227,9 @@ func (a *App) openLog(ctx context.Context) error {
 	var store keyring.Store
 	var err error
 	if cfg.NATS == "" {
+		if err := a.look(ctx); err != nil {
+			return err
+		}
 		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
 			cfg.Slog); err != nil {
 			return err
@@ -251,8 +259,11 @@ func (a *App) openLog(ctx context.Context) error {
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
 		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now,
 	}
-	if cfg.Invented != nil && cfg.NATS == "" {
-		log.Arrived = cfg.Invented.Arrived
+	if cfg.NATS == "" {
+		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
+		if cfg.Invented != nil {
+			log.Arrived = cfg.Invented.Arrived
+		}
 	}
 	if a.log, err = eventlog.Open(ctx, a.nc, log); err != nil {
 		return err
@@ -478,6 +489,9 @@ func (a *App) Stop() {
 		}
 		if a.ring != nil {
 			errs = append(errs, a.ring.Close())
+		}
+		if a.log != nil {
+			errs = append(errs, a.log.Close())
 		}
 		if a.nc != nil {
 			a.nc.Close()

@@ -102,6 +102,10 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	if len(conflicts) > 0 {
 		c.Findings = append(conflicts, c.Findings...)
 	}
+	if in.Patient.Name == "" && s.Ring.Damaged(ctx, survivor) {
+		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles is "+
+			"whole. Make sure who this is before you needle.")
+	}
 	if survivor != asked {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
 	}

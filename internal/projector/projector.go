@@ -13,6 +13,7 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/dossier"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/freetext"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -312,6 +313,11 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 	ev := &logv1.Event{}
 	if err := proto.Unmarshal(e.Data, ev); err != nil {
 		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
+	}
+	if freetext.Sealed(e.Data) {
+		if err := freetext.Open(ctx, p.cfg.Opener, ev); err != nil {
+			return ev.GetId(), err
+		}
 	}
 	id := ev.GetId()
 	facts, err := record.Facts(ev, e.Seq, e.Time)

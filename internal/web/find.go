@@ -157,10 +157,16 @@ type confirmed struct {
 	Result  string `json:"result"`
 	Title   string `json:"title"`
 	Text    string `json:"text"`
-	Card    string `json:"card"`            // the address of the card that is open
-	Other   string `json:"other,omitempty"` // the address of the other patient's card
+	Card    link   `json:"card"`            // to the card that is open
+	Other   *link  `json:"other,omitempty"` // to the other patient's card
 	Patient who    `json:"patient"`
 	Found   who    `json:"found"`
+}
+
+// link is an address and what stands on it.
+type link struct {
+	Address string `json:"address"`
+	Text    string `json:"text"`
 }
 
 // who is a patient for positive identification.
@@ -201,7 +207,8 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 		}
 		return h.words.must("row.no-birth")
 	}
-	c := confirmed{Card: cardOf(patient.ID), Patient: name(patient)}
+	to := func(p card.Patient) link { return link{cardOf(p.ID), h.words.must("scan.open", "Name", name(p).Name)} }
+	c := confirmed{Card: to(patient), Patient: name(patient)}
 	switch keys := carriers(names, p[paramScan]); {
 	case len(keys) == 0:
 		c.Result = scanNobody
@@ -215,7 +222,8 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 		c.Text = h.words.must("scan.same-text", "Name", c.Patient.Name, "Birth", born(patient), "Clock", at.In(zone).Format(clock))
 	default:
 		other := names[keys[0]]
-		c.Result, c.Found, c.Other = scanOther, name(other), cardOf(other.ID)
+		its := to(other)
+		c.Result, c.Found, c.Other = scanOther, name(other), &its
 		c.Text = h.words.must("scan.other-text", "Found", c.Found.Name, "FoundBirth", born(other), "Name", c.Patient.Name,
 			"Birth", born(patient))
 	}

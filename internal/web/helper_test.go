@@ -73,6 +73,7 @@ func open(t testing.TB) *unit {
 	u.log = must[*eventlog.Log](t)(eventlog.Open(ctx, nc, eventlog.Config{Shard: "main", MaxBytes: logBytes, Replicas: 1, Fingerprint: u.ring.Fingerprint(), Now: time.Now}))
 	u.in = must[*intake.Intake](t)(intake.New(ctx, intake.Config{Log: u.log, Ring: u.ring, Dir: filepath.Join(dir, "ingest"), Now: time.Now, Slog: quiet, Outcome: func(string, string) {}}))
 	u.store = must[*view.Store](t)(view.Open(ctx, filepath.Join(dir, "view")))
+	u.store.Opens(u.ring)
 	u.projector = must[*projector.Projector](t)(projector.New(ctx, projector.Config{Log: u.log, Store: u.store, Opener: u.ring, Slog: quiet}))
 	ended := make(chan error, 1)
 	go func() { ended <- u.projector.Run(ctx) }()

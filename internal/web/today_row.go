@@ -118,6 +118,9 @@ func (h *handler) technique(p *worklist.Person, now time.Time) string {
 			gauges = append(gauges, h.words.must("row.gauge", "Gauge", n.Gauge))
 		}
 	}
+	if n := p.Last.Needles; len(n) == 2 && n[0].Gauge > 0 && n[0].Gauge == n[1].Gauge {
+		gauges = []string{h.words.must("row.gauge-both", "Gauge", n[0].Gauge)}
+	}
 	last := h.words.must("row.last", "Day", h.words.day(p.Last.Day.Time(), now))
 	if len(gauges) > 0 {
 		last += ": " + strings.Join(gauges, " · ")
