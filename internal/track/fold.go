@@ -70,6 +70,9 @@ func (m *machine) answer(e *env) Judgement {
 		s.Next.Caution = sentences(append(serious(&s, j.Findings), s.Next.Caution)...)
 		s.Next.Why = sentences(s.Next.Caution, s.Next.Why)
 		s.ID = record.TrackID(cmp.Or(e.TrackKeys[c.name], c.patient), c.name)
+		if e.lives {
+			s.Life = m.lifeOf(c)
+		}
 		j.Tracks = append(j.Tracks, s)
 	}
 	sort.SliceStable(j.Tracks, func(a, b int) bool {

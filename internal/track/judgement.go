@@ -301,6 +301,7 @@ type State struct {
 	// Next is the next needle.
 	Next     Next
 	Recent   []Visit // newest first, at most five
+	Life     *Life   // nil but for FoldLives
 	Trends   Trends
 	Protocol protocol.Parameters // in force at the moment asked for
 	// Newest is the clinical time of the newest fact about the track.

@@ -139,7 +139,7 @@ func TestCardAsPage(t *testing.T) {
 			t.Errorf("the page has %q", never)
 		}
 	}
-	if strings.Contains(a.body, "Not the present") {
+	if strings.Contains(a.body, "back-band") {
 		t.Error("a card as of now says that it is not the present")
 	}
 }
@@ -212,10 +212,10 @@ func TestMomentsOfTheCard(t *testing.T) {
 	}
 	day := at(7).In(zone)
 	a := u.get(byIdentifier("P-1")+"&as_of="+day.Format(time.DateOnly), "text/html")
-	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "the card as it looked at the end of "+day.Format("Mon 2 Jan")) || !strings.Contains(a.body, ", from what is known today. <a href=\"card?patient=") {
+	if !strings.Contains(a.body, "This is not the present") || !strings.Contains(a.body, "As it looked on the evening of "+day.Format("Mon 2 Jan")) || !strings.Contains(a.body, ", from what is known today.</p>") {
 		t.Error("the page of another day does not say so")
 	}
-	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "the card of a moment that has not come yet, Sun 1 Jan 2090, 23:59.") {
+	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "This moment has not come yet. Do not needle by it.") {
 		t.Error("the page of a day to come does not say so")
 	}
 	first := func(query string) string {

@@ -70,8 +70,7 @@ type cardPage struct {
 	words    *words
 	zone     *time.Location
 	now      time.Time
-	Refresh  string // the address of the card as it is now
-	Then     string // for which moment the card is, in plain words; empty for the present
+	Back     backPart // for which moment the card is, and the way to another
 	Headline card.Headline
 	More     bool // the headline has lines that have no room in it
 	Below    []belowPart
@@ -153,8 +152,7 @@ type number struct {
 func (h *handler) cardPage(c card.Card, q question) cardPage {
 	z := h.cfg.Cards.Zone(c.Facility)
 	p := cardPage{Card: c, words: h.words, zone: z, now: h.cfg.Now().In(z), Headline: c.Headline(),
-		Refresh: "card?" + url.Values{paramPatient: {c.Patient.ID}}.Encode()}
-	p.Then = p.then(q)
+		Back: h.back(c.Patient.ID, "", c.AsOf, c.KnownAt, z)}
 	for i, l := range p.Headline.Lines {
 		if i > 0 {
 			p.Below = append(p.Below, belowPart{l, i < bandLines})
@@ -249,45 +247,6 @@ func (g *groundPart) rests(facts map[string]sourcePart, ids []string) {
 			g.Unknown++
 		}
 	}
-}
-
-// then says in plain words for which moment the card is: "as it looked on the morning of Tue 3 Nov,
-// from what was known by then".
-func (p *cardPage) then(q question) string {
-	if p.Past == "" {
-		return ""
-	}
-	at, known := p.AsOf.In(p.zone), p.KnownAt.In(p.zone)
-	part := func(t time.Time, asked moment) string {
-		if asked.date {
-			return p.words.must("card.part.end", "Day", p.words.day(asked.at, p.now))
-		}
-		return p.words.must("card.part."+partOfDay(t), "Day", p.words.day(t, p.now))
-	}
-	switch {
-	case at.After(p.now.Add(time.Minute)):
-		return p.words.must("card.then.future", "When", p.When(at))
-	case p.now.Sub(at) <= time.Minute: // only what was known is of another moment
-		return p.words.must("card.then.known", "When", part(known, q.knownAt))
-	case p.now.Sub(known) <= time.Minute:
-		return p.words.must("card.then.now", "When", part(at, q.asOf))
-	case known.Equal(at), !q.asOf.date && known.Sub(at).Abs() <= time.Hour:
-		return p.words.must("card.then.then", "When", part(at, q.asOf))
-	}
-	return p.words.must("card.then.both", "When", part(at, q.asOf), "Known", part(known, q.knownAt))
-}
-
-// partOfDay names the part of a day, as people say it.
-func partOfDay(t time.Time) string {
-	switch hour := t.Hour(); {
-	case hour < 6:
-		return "night"
-	case hour < 12:
-		return "morning"
-	case hour < 18:
-		return "afternoon"
-	}
-	return "evening"
 }
 
 // Time shows an instant in the facility's zone, exactly.

@@ -120,32 +120,30 @@ func TestAnotherMomentInPlainWords(t *testing.T) {
 	clock := func(hour int) string {
 		return time.Date(day.Year(), day.Month(), day.Day(), hour, 15, 0, 0, auckland).UTC().Format(time.RFC3339)
 	}
+	morning := time.Date(day.Year(), day.Month(), day.Day(), 5, 0, 0, 0, auckland).UTC().Format(time.RFC3339)
 	name := day.Format("Mon 2 Jan")
 	if day.Year() != time.Now().In(auckland).Year() {
 		name += " " + strconv.Itoa(day.Year())
 	}
 	for query, want := range map[string]string{
-		"&as_of=" + clock(7):                  "the card as it looked on the morning of " + name + ", from what is known today.",
-		"&as_of=" + clock(14):                 "the card as it looked on the afternoon of " + name + ", from what is known today.",
-		"&as_of=" + clock(20):                 "the card as it looked on the evening of " + name + ", from what is known today.",
-		"&as_of=" + clock(3):                  "the card as it looked in the night before the morning of " + name + ", from what is known today.",
-		"&as_of=" + day.Format(time.DateOnly): "the card as it looked at the end of " + name + ", from what is known today.",
+		"&as_of=" + clock(7):                  "As it looked on " + name + " at 07:15, from what is known today.",
+		"&as_of=" + morning:                   "As it looked on the morning of " + name + ", from what is known today.",
+		"&as_of=" + day.Format(time.DateOnly): "As it looked on the evening of " + name + ", from what is known today.",
 	} {
-		page := u.cardPageOf("P-1", query)
-		says(t, page, "Not the present:", want, ">Show the card as it is now</a>")
+		says(t, u.cardPageOf("P-1", query), "This is not the present. Do not needle by it.", want, ">Show it as it is now</a>")
 	}
-	// Before the log held anything: as it looked then, from what was known by then.
-	says(t, u.cardPageOf("P-1", "&as_of="+clock(7)+"&known_at="+clock(7)), "from what was known by then.")
+	// Before the log held anything: as it looked then, from what was known then.
+	says(t, u.cardPageOf("P-1", "&as_of="+clock(7)+"&known_at="+clock(7)), "from what was known then.")
 	// Nothing was known then, not even the facility: these times are UTC.
 	for query, want := range map[string]string{
-		"&as_of=" + clock(7) + "&known_at=" + clock(14): `the card as it looked [^<]*, from what was known (on|in) the `,
-		"&known_at=" + clock(7):                         `the card of today, from what was known (on|in) the `,
+		"&as_of=" + clock(7) + "&known_at=" + clock(14): `As it looked [^<]*, from what was known on `,
+		"&known_at=" + clock(7):                         `As it looks now, from what was known on `,
 	} {
 		if page := u.cardPageOf("P-1", query); !regexp.MustCompile(want).MatchString(page) {
 			t.Errorf("%s: the page does not say %q", query, want)
 		}
 	}
-	if strings.Contains(u.cardPageOf("P-1", ""), "Not the present") {
+	if strings.Contains(u.cardPageOf("P-1", ""), "not the present") {
 		t.Error("the card of now is called another moment's")
 	}
 }

@@ -16,11 +16,13 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/chairside"
+	"cannulary/internal/dossier"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/intake"
 	"cannulary/internal/keyring"
 	"cannulary/internal/projector"
 	"cannulary/internal/simulate"
+	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 	"cannulary/internal/web"
 	v1 "cannulary/proto/cannulary/v1"
@@ -100,6 +102,8 @@ func open(t testing.TB) *unit {
 			err = u.failure()
 		}
 		return web.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
+	}, Watch: func(ctx context.Context) ([]*surveil.Watch, error) {
+		return dossier.Facilities(ctx, u.store, u.projector)
 	}, Moved: func(ctx context.Context, from uint64) (uint64, error) {
 		err := u.projector.WaitFor(ctx, from+1)
 		return u.projector.Sequence(), err
@@ -289,3 +293,6 @@ func (u *unit) rosterIn(e *v1.Envelope, facts ...*v1.RosterFact) {
 	u.t.Helper()
 	u.post(intake.FromRoster(&v1.RecordRosterRequest{Envelope: e, Facts: facts}))
 }
+
+// units gathers units anew, with nothing judged yet.
+func (u *unit) units() *chairside.Units { return &chairside.Units{Cards: u.cards} }
