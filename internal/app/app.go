@@ -68,6 +68,8 @@ type Config struct {
 	// Clock is the machine's clock; nil is intake.MachineClock.
 	Clock intake.Clock
 	Slog  *slog.Logger
+	// Free returns the free bytes of the disk with the folder; nil asks the system.
+	Free func(dir string) (free uint64, known bool)
 	// Invented is set only by the demo, whose log holds a year that has passed.
 	Invented *Invented
 }
@@ -110,6 +112,7 @@ type App struct {
 
 	watched watched
 	checked checked
+	room    room
 }
 
 // readiness becomes true once and stays true.
@@ -161,6 +164,7 @@ func (a *App) open(ctx context.Context) error {
 			return err
 		}
 	}
+	a.lookAtRoom()
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
@@ -173,7 +177,7 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note,
+			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
@@ -191,9 +195,8 @@ func (a *App) open(ctx context.Context) error {
 		if a.store, err = open(ctx, a.viewDir()); err != nil {
 			return err
 		}
-		a.store.Opens(a.ring)
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
-			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
+			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog, Room: a.waitForRoom}); err != nil {
 			return err
 		}
 		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom,
@@ -420,6 +423,7 @@ func (a *App) serve() {
 		}
 		return nil
 	})
+	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
 		a.spawn(func() error {
 			a.check(a.run)

@@ -39,6 +39,8 @@ type Config struct {
 	// refused (the message is wrong), conflict, full (the log), unavailable (for a while),
 	// failed.
 	Outcome func(service, outcome string)
+	// Room reports whether the log's disk has room for more; nil is always.
+	Room func() bool
 	// Note is called for every message with the sender; it may be nil.
 	Note func(Note)
 }
@@ -222,9 +224,21 @@ func (in *Intake) behind() error {
 	return nil
 }
 
+// room is a fault while the log's disk has too little room.
+func (in *Intake) room() error {
+	if in.cfg.Room == nil || in.cfg.Room() {
+		return nil
+	}
+	return fault.New(fault.Full, "the disk of the log is nearly full: nothing was stored",
+		"tell the operator to make room on the disk, then send the message again")
+}
+
 // append writes the event. If the server knew its id within its window, another process accepted
 // the message a moment ago, and the event of that process stands.
 func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answer, error) {
+	if err := in.room(); err != nil {
+		return Answer{}, err
+	}
 	seq, duplicate, err := in.cfg.Log.Append(ctx, ev)
 	if err != nil {
 		return Answer{}, err
@@ -480,7 +494,7 @@ func (in *Intake) tick(ctx context.Context) {
 // log yet. The id is made of facility and date, so that many processes make one event. Nothing
 // is appended while the index is behind the log, which may already hold the day.
 func (in *Intake) StartDays(ctx context.Context) error {
-	if err := cmp.Or(in.clock.check(), in.behind()); err != nil {
+	if err := cmp.Or(in.clock.check(), in.behind(), in.room()); err != nil {
 		return err
 	}
 	now := in.cfg.Day()

@@ -26,6 +26,8 @@ type Config struct {
 	Opener  dossier.Opener
 	Options fhir.Options
 	Slog    *slog.Logger
+	// Room returns once the view may write; nil is always.
+	Room func(context.Context) error
 }
 
 // Projector follows the log. Start it with Run.
@@ -51,10 +53,11 @@ type Projector struct {
 // batchLimit bounds one transaction.
 const batchLimit = 2000
 
-// New reads the checkpoint, and refuses a view that does not belong to the log: the event
+// New has the store open what people wrote, reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.
 func New(ctx context.Context, cfg Config) (*Projector, error) {
 	p := &Projector{cfg: cfg, moved: make(chan struct{}), inFlight: inFlight}
+	cfg.Store.Opens(cfg.Opener)
 	c, ok, err := cfg.Store.Checkpoint(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read the view's checkpoint: %w", err)
@@ -193,6 +196,11 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 // common case pays nothing for it. What comes before an event of a newer version is projected, so
 // that where the view stops does not depend on the batches.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
+	if p.cfg.Room != nil {
+		if err := p.cfg.Room(ctx); err != nil {
+			return err
+		}
+	}
 	p.writing.Lock()
 	defer p.writing.Unlock()
 	aside := map[uint64]error{}

@@ -45,7 +45,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 }
 
 // Opens has events read with what people wrote in their own words opened. It must be called before anything
-// else; without it such texts stay sealed.
+// else; without it an event with such words cannot be read.
 func (s *Store) Opens(opener freetext.Opener) { s.opener = opener }
 
 func open(ctx context.Context, path string) (*Store, error) {

@@ -197,7 +197,7 @@ type loader struct {
 	amended func(target string) (bool, error)
 	// upTo is the last event that is read; 0 is the newest.
 	upTo uint64
-	// opener opens what people wrote in their own words; nil leaves it sealed.
+	// opener opens what people wrote in their own words.
 	opener freetext.Opener
 }
 
@@ -363,7 +363,10 @@ func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
 		if err := cmp.Or(err, proto.Unmarshal(data, ev)); err != nil {
 			return nil, fmt.Errorf("the view's copy of event %d is damaged: %w; stop the service and run `cannulary rebuild`", seq, err)
 		}
-		if l.opener != nil && freetext.Sealed(data) {
+		if freetext.Sealed(data) {
+			if l.opener == nil {
+				return nil, fmt.Errorf("event %d holds sealed text: Store.Opens was not called", seq)
+			}
 			if err := freetext.Open(l.ctx, l.opener, ev); err != nil {
 				return nil, err
 			}
