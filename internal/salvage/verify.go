@@ -104,7 +104,8 @@ func (s *salvage) notes() []string {
 			return out
 		}
 	}
-	return append(out, fmt.Sprintf("%s is not there: whether the log lost its very end cannot be told", filepath.Join(s.found.Dir, HeadFile)))
+	return append(out, fmt.Sprintf("%s is not there: whether the log lost its very end cannot be told",
+		filepath.Join(s.found.Dir, HeadFile)))
 }
 
 // compare holds a view's copies against the log.
