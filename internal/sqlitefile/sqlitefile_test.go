@@ -58,7 +58,7 @@ func TestAFileLiesInItsFolderWhateverThatIsCalled(t *testing.T) {
 				t.Errorf("%s in %q: beside the folder lies %v (%v)", what, name, beside, err)
 			}
 			files, err := filepath.Glob(filepath.Join(root, "*", "*.db"))
-			if err != nil || len(files) != 1 {
+			if err != nil || len(files) == 0 {
 				t.Fatalf("%s in %q: files %v (%v)", what, name, files, err)
 			}
 			if i, err := os.Stat(files[0]); err != nil || i.Size() == 0 {
