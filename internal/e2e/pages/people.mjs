@@ -1,7 +1,7 @@
 // The invented unit that the tests of the pages walk through: 26 patients with a part to play, on
 // the morning of Monday, 2 November 2026. Nobody in it is real.
 //
-//   node people.mjs FILE [crowd]    writes its messages for `cannulary load`, in the order of
+//   node pages/people.mjs FILE [crowd]    writes its messages for `cannulary load`, in the order of
 //                                   their times; with "crowd" those of a unit of 200 patients
 import { writeFileSync } from 'node:fs';
 import { pathToFileURL } from 'node:url';

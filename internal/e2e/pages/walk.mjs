@@ -1,0 +1,77 @@
+// What the walks share: the browser, the invented unit's patients, and how a check is told.
+import assert from 'node:assert/strict';
+import { execFileSync } from 'node:child_process';
+import { writeFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { Browser, launch } from './browser.mjs';
+import { clock, facility, lines, mrn, people } from './people.mjs';
+
+if (process.argv.length < 7) {
+  console.error('usage: node pages/all.mjs HTTP-BASE GRPC-ADDRESS CANNULARY CHROMIUM FOLDER [PICTURES]');
+  process.exit(2);
+}
+export const [base, grpc, cannulary, chromium, folder, pictures] = process.argv.slice(2);
+
+export const browser = new Browser(await launch(chromium), base, clock);
+
+const oneLine = (v) => String(v).replace(/\s+/g, ' ').trim();
+
+// check is one line on stdout, which `run` counts. The pages that it opened must have been quiet:
+// no error, no request outside.
+export async function check(name, fn) {
+  browser.wrong = [];
+  try {
+    const detail = await fn();
+    browser.nothingWrong();
+    console.log(`ok    pages: ${name}${detail ? ` (${oneLine(detail)})` : ''}`);
+  } catch (e) {
+    console.log(`FAIL  pages: ${name}: ${oneLine(e?.message ?? e).slice(0, 600)}`);
+  }
+}
+
+// --- addresses ---
+
+export const json = async (path) => {
+  const response = await fetch(base + path, { headers: { accept: 'application/json' } });
+  assert.equal(response.status, 200, `${path} answers ${response.status}`);
+  return response.json();
+};
+export const cardOf = (p) => json(`/card?identifier=${encodeURIComponent(`${mrn}|${p.number}`)}`);
+export const keys = {};
+for (const [part, p] of Object.entries(people)) keys[part] = (await cardOf(p)).patient.id;
+
+export const todayPath = `/?facility=${facility}`;
+export const cardPath = (part, more = '') => `/card?patient=${keys[part]}${more}`;
+export const lifePath = (part, track) => `/track?patient=${keys[part]}&track=${track}`;
+
+// --- what a person sees ---
+
+export const text = async (page) => (await page.locator('body').innerText()).replace(/\s+/g, ' ');
+export const link = (page, part) => page.getByRole('main').getByRole('link', { name: people[part].family });
+export const needles = (page) => page.locator('.needle');
+export const has = async (page, ...wanted) => {
+  const all = await text(page);
+  for (const w of wanted) {
+    assert.ok(w instanceof RegExp ? w.test(all) : all.includes(w), `"${w}" is not on ${page.url()}, which says: ${all.slice(0, 400)}`);
+  }
+};
+
+// post sends facts over gRPC as they happen: [service, part, fact] each.
+let posted = 0;
+export function post(...facts) {
+  posted++;
+  const file = join(folder, `posted-${posted}.ndjson`);
+  const message = ([service, part, fact], i) => ({
+    [service]: {
+      envelope: {
+        source: 'engine-pages', source_message_id: `P-${posted}-${i}`, facility, patient: { system: mrn, value: people[part].number },
+        occurred_at: new Date(browser.now()).toISOString(), precision: 'TIME_PRECISION_SECOND',
+        recorder: { system: 'https://cannulary.example/staff', value: 'RN-07' },
+      },
+      facts: [fact],
+    },
+  });
+  writeFileSync(file, lines(facts.map(message)));
+  const out = execFileSync(cannulary, ['load', '--grpc', grpc, file], { encoding: 'utf8', stdio: ['ignore', 'pipe', 'ignore'] });
+  assert.match(out, /"refused":0/);
+}
