@@ -2,7 +2,8 @@
 // the morning of Monday, 2 November 2026. Nobody in it is real.
 //
 //   node pages/people.mjs FILE [crowd]    writes its messages for `cannulary load`, in the order of
-//                                   their times; with "crowd" those of a unit of 200 patients
+//                                         their times; with "crowd" those of a unit of 200 patients
+//   node pages/people.mjs clock           says when that morning's clock begins
 import { writeFileSync } from 'node:fs';
 import { pathToFileURL } from 'node:url';
 
@@ -413,5 +414,6 @@ const sorted = (list) => list.map((m, i) => [m, i]).sort(([a, i], [b, j]) => env
 export const lines = (list) => list.map((m) => `${JSON.stringify(m)}\n`).join('');
 
 if (process.argv[1] && import.meta.url === pathToFileURL(process.argv[1]).href) {
-  writeFileSync(process.argv[2], lines(process.argv[3] === 'crowd' ? crowded() : cast()));
+  if (process.argv[2] === 'clock') console.log(clock);
+  else writeFileSync(process.argv[2], lines(process.argv[3] === 'crowd' ? crowded() : cast()));
 }
