@@ -14,11 +14,11 @@ export const launch = (executablePath) =>
 
 export const widths = { phone: { width: 390, height: 844 }, tablet: { width: 768, height: 1024 }, desktop: { width: 1100, height: 850 } };
 
-// Browser opens windows whose clock begins where the service's does, and remembers what went
-// wrong in any of them.
+// Browser opens windows whose clock shows what the service's does, and remembers what went wrong
+// in any of them. start is the service's time now, in milliseconds.
 export class Browser {
   constructor(browser, base, start) {
-    Object.assign(this, { browser, base, start: Date.parse(start), began: Date.now(), wrong: [] });
+    Object.assign(this, { browser, base, start, began: Date.now(), wrong: [] });
   }
 
   now() {

@@ -60,7 +60,7 @@ for (const [how, path] of [['Today', todayPath], ['the card', cardPath('forming'
     try {
       await browser.page({ base: wire.base, allowed: cut }, async (page) => {
         await page.goto(path);
-        await until('the page is live', async () => /live/i.test(await page.locator('#live').innerText()) || page.locator('#live').innerText());
+        await until('the page is live', async () => /heard/i.test(await page.locator('#live').innerText()) || page.locator('#live').innerText());
         assert.equal(await page.locator('#silent').isVisible(), false, 'it is told at once');
         wire.cut();
         await page.clock.runFor(45000);
@@ -91,7 +91,7 @@ await check('a stream that stays open and brings nothing is told as well', async
   try {
     await browser.page({ base: wire.base, allowed: cut }, async (page) => {
       await page.goto(todayPath);
-      await until('the page is live', async () => /live/i.test(await page.locator('#live').innerText()));
+      await until('the page is live', async () => /heard/i.test(await page.locator('#live').innerText()));
       wire.hold();
       await page.clock.runFor(65000);
       await page.locator('#silent').waitFor({ state: 'visible' });
@@ -111,7 +111,7 @@ await check("a device whose clock is wrong is told, by how much", () =>
 await check('a device whose clock is half a minute off is not troubled', () =>
   browser.page({ off: 30000 }, async (page) => {
     await page.goto(todayPath);
-    await until('the page is live', async () => /heard|live/i.test(await page.locator('#live').innerText()));
+    await until('the page is live', async () => /heard/i.test(await page.locator('#live').innerText()));
     assert.equal(await page.locator('#silent').isVisible(), false);
   }));
 

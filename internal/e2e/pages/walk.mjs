@@ -12,7 +12,18 @@ if (process.argv.length < 7) {
 }
 export const [base, grpc, cannulary, chromium, folder, pictures] = process.argv.slice(2);
 
-export const browser = new Browser(await launch(chromium), base, clock);
+// The service's clock, by its first news.
+async function serversNow() {
+  const news = await fetch(`${base}/live`);
+  const reader = news.body.getReader();
+  const { value } = await reader.read();
+  await reader.cancel();
+  const { now } = JSON.parse(new TextDecoder().decode(value).match(/^data: (.*)$/m)[1]);
+  assert.ok(now >= Date.parse(clock) && now < Date.parse(clock) + 3600000, `the service says ${new Date(now).toISOString()}; its clock should have begun at ${clock}`);
+  return now;
+}
+
+export const browser = new Browser(await launch(chromium), base, await serversNow());
 
 const oneLine = (v) => String(v).replace(/\s+/g, ' ').trim();
 
