@@ -23,11 +23,11 @@ await check('a new hold comes to Today and to an open card by itself', () =>
     await card.goto(cardPath('afternoon'));
     await mark(page);
     await mark(card);
-    assert.doesNotMatch(await text(card), /do not needle/i);
+    assert.doesNotMatch(await text(card), /redness at the site/i);
     const row = async () => (await page.locator('[data-patient]', { hasText: people.afternoon.family }).first().innerText()).replace(/\s+/g, ' ');
     assert.doesNotMatch(await row(), /hold/i);
     post(site('afternoon', 'FINDING_PRESENT'));
-    await until('the card says so', async () => /redness/i.test(await text(card)) || (await text(card)).slice(0, 300));
+    await until('the card says so', async () => /redness at the site/i.test(await text(card)) || (await text(card)).slice(0, 300));
     await until('Today says so', async () => /hold/i.test(await row()) || (await row()));
     await stayed(page);
     await stayed(card);
@@ -46,7 +46,7 @@ await check('news leaves what a person types, opened and pointed at as it is', (
     const y = await page.evaluate(() => window.scrollY);
     await mark(page);
     post(site('evening', 'FINDING_PRESENT'));
-    await until('the card says so', async () => /redness/i.test(await text(page)) || (await text(page)).slice(0, 300));
+    await until('the card says so', async () => /redness at the site/i.test(await text(page)) || (await text(page)).slice(0, 300));
     await stayed(page);
     const open = await page.locator('main details[open] > summary', { hasText: label }).count();
     assert.ok(open > 0, `the fold "${label}" was closed`);
@@ -75,9 +75,10 @@ for (const [how, path] of [['Today', todayPath], ['the card', cardPath('forming'
         const size = await band.evaluate((e) => parseFloat(getComputedStyle(e).fontSize));
         assert.ok(size >= 17, `its letters have ${size} px`);
         wire.mend();
+        // The page's clock is a minute ahead now, and the page may say that instead.
         await until('it is live again', async () => {
           await page.clock.runFor(1000);
-          return !(await band.isVisible());
+          return !(await band.isVisible()) || !silence.test(await band.innerText()) || band.innerText();
         });
       });
     } finally {

@@ -69,13 +69,14 @@ export const has = async (page, ...wanted) => {
 
 // post sends facts over gRPC as they happen: [service, part, fact] each.
 let posted = 0;
+const source = `engine-pages-${Date.now()}`;
 export function post(...facts) {
   posted++;
   const file = join(folder, `posted-${posted}.ndjson`);
   const message = ([service, part, fact], i) => ({
     [service]: {
       envelope: {
-        source: 'engine-pages', source_message_id: `P-${posted}-${i}`, facility, patient: { system: mrn, value: people[part].number },
+        source, source_message_id: `P-${posted}-${i}`, facility, patient: { system: mrn, value: people[part].number },
         occurred_at: new Date(browser.now()).toISOString(), precision: 'TIME_PRECISION_SECOND',
         recorder: { system: 'https://cannulary.example/staff', value: 'RN-07' },
       },
