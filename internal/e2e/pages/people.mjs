@@ -354,7 +354,7 @@ export function cast() {
 }
 
 // infections gives the unit two years of censuses and, of some patients treated all that time,
-// blood cultures: two in the first year, three in the second.
+// blood cultures: three in the first year, five in the second.
 function infections(u) {
   const { post, admit, takenOver } = u;
   const ill = [1, 2, 3, 4, 5].map((n) => ({ number: `LIN-20${n}`, family: `Senquaril${'aeiou'[n - 1]}`, given: 'Vandolir', born: `194${n}-0${n}-1${n}` }));
@@ -379,7 +379,7 @@ function infections(u) {
       },
     ]);
   }
-  [['2025-02-12', 0], ['2025-07-08', 1], ['2025-12-16', 2], ['2026-04-21', 3], ['2026-08-18', 4]].forEach(([date, i]) =>
+  [['2025-02-12', 0], ['2025-05-20', 3], ['2025-07-08', 1], ['2025-12-16', 2], ['2026-01-27', 1], ['2026-04-21', 3], ['2026-06-02', 0], ['2026-08-18', 4]].forEach(([date, i]) =>
     post('surveillance', `${plus(date, 2)}T10:02:00Z`, ill[i], [
       {
         culture_resulted: {

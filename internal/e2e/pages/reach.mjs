@@ -30,37 +30,33 @@ const pages = {
 const missing = { allowed: [/status of 404/] }; // the page that is not there
 
 for (const [name, path] of Object.entries(pages)) {
-  await check(`${name}: nothing stands in a reader's way, on three widths, light and dark`, async () => {
-    const found = [];
-    for (const size of Object.keys(widths)) {
-      for (const dark of [false, true]) {
-        await browser.page({ size, dark, ...missing }, async (page) => {
-          await page.goto(path);
-          for (const d of await page.locator('main details:not([open])').all()) await d.evaluate((e) => (e.open = true));
-          const where = `${size}${dark ? ', dark' : ''}`;
-          found.push(...(await violations(page)).map((v) => `${where}: ${v}`));
-          const wide = await wider(page);
-          if (wide) found.push(`${where}: ${wide}`);
-          if (!dark) found.push(...(await small(page)).slice(0, 3).map((s) => `${where}: too small: ${s}`));
-        });
+  await check(`${name}: nothing stands in a reader's way, on three widths, light and dark`, () =>
+    browser.page(missing, async (page) => {
+      await page.goto(path);
+      for (const d of await page.locator('main details:not([open])').all()) await d.evaluate((e) => (e.open = true));
+      const found = [];
+      for (const [size, box] of Object.entries(widths)) {
+        await page.setViewportSize(box);
+        for (const colorScheme of ['light', 'dark']) {
+          await page.emulateMedia({ colorScheme });
+          found.push(...(await violations(page)).map((v) => `${size}, ${colorScheme}: ${v}`));
+        }
+        const wide = await wider(page);
+        if (wide) found.push(`${size}: ${wide}`);
+        found.push(...(await small(page)).slice(0, 3).map((e) => `${size}: too small: ${e}`));
       }
-    }
-    assert.equal(found.length, 0, `${found.length}: ${found.slice(0, 4).join(' | ')}`);
-  });
-  await check(`${name}: the keyboard reaches everything, in order and in sight`, () =>
-    browser.page({ size: 'tablet', ...missing }, async (page) => {
+      assert.equal(found.length, 0, `${found.length}: ${found.slice(0, 4).join(' | ')}`);
+    }));
+  await check(`${name}: the keyboard reaches everything, in order and in sight; twice as large, nothing stands out to the side`, () =>
+    browser.page(missing, async (page) => {
       await page.goto(path);
       const lost = await unreached(page);
       assert.deepEqual(lost.slice(0, 3), []);
-    }));
-  await check(`${name}: twice as large, nothing stands out to the side`, async () => {
-    for (const size of [{ width: 384, height: 512 }, { width: 320, height: 480 }]) {
-      await browser.page({ size, scale: 2, ...missing }, async (page) => {
-        await page.goto(path);
+      for (const half of [{ width: 384, height: 512 }, { width: 320, height: 480 }]) {
+        await page.setViewportSize(half);
         assert.equal(await wider(page), '');
-      });
-    }
-  });
+      }
+    }));
 }
 
 await check('a patient is found and the card opened by keyboard alone', () =>
