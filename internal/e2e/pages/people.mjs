@@ -66,6 +66,8 @@ const later = (date, time, minutes) => new Date(Date.parse(`${date}T${time}:00Z`
 function unit(id) {
   const list = [];
   let count = 0;
+  let chairs = 0;
+  const nextChair = () => String(++chairs === 12 ? ++chairs : chairs); // chair 12 is that of people.gap
   const post = (service, at, patient, facts, extra = {}) => {
     count++;
     const envelope = {
@@ -105,11 +107,11 @@ function unit(id) {
   };
 
   // admit states who a patient is, when she comes and through what she is dialysed.
-  const admit = (p, { days = mondays, shift = 'morning', kind = 'FISTULA', side = 'LEFT', region = 'FOREARM', since = '2024-10-15', chair } = {}) => {
+  const admit = (p, { days = mondays, shift = 'morning', kind = 'FISTULA', side = 'LEFT', region = 'FOREARM', since = '2024-10-15', chair = nextChair() } = {}) => {
     post('roster', `${since}T10:00:00Z`, p, [
       { identity_stated: { identifiers: [number(p.number)], family_name: p.family, given_names: p.given, birth_date: p.born } },
       { patient_admitted: { first_treatment_on: since } },
-      { schedule_set: { days, shift, ...(chair ? { chair } : {}) } },
+      { schedule_set: { days, shift, chair } },
     ]);
     post('roster', `${since}T11:00:00Z`, p, [
       {
@@ -331,7 +333,7 @@ export function cast() {
   plan(people.planned, '2026-10-31', both());
 
   // Two weeks without a needle: counting began again.
-  admit(people.gap);
+  admit(people.gap, { chair: '12' });
   plan(people.gap, '2026-09-28', both());
   for (const date of ['2026-09-28', '2026-09-30', '2026-10-02', '2026-10-26', '2026-10-28', '2026-10-30']) session(people.gap, date, { A1: {}, V1: {} });
 
