@@ -86,7 +86,7 @@ await check("a scan of another patient's wristband covers the card", () =>
     await until('the page is covered', async () => /another patient|not this patient|wrong patient/i.test(await text(page)) || (await text(page)).slice(0, 200));
     await until('the needles are covered', () =>
       page.evaluate(() => {
-        const needle = document.querySelector('.needle');
+        const needle = document.querySelector('.next-needle');
         if (!needle) return true;
         const r = needle.getBoundingClientRect();
         const top = document.elementFromPoint(r.x + r.width / 2, Math.min(Math.max(r.y + 20, 0), innerHeight - 5));

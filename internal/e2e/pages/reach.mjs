@@ -115,7 +115,7 @@ await check('no meaning by colour alone: every needle has a mark and a word', ()
   browser.page({}, async (page) => {
     for (const [part, words] of [['forming', [/▲\s*sharp/i]], ['held', [/▲\s*sharp/i, /✕\s*no needle/i]], ['trial', [/●\s*blunt/i]]]) {
       await page.goto(cardPath(part));
-      const all = (await page.locator('.needle').allInnerTexts()).join(' ').replace(/\s+/g, ' ');
+      const all = (await page.locator('.next-needle').allInnerTexts()).join(' ').replace(/\s+/g, ' ');
       for (const w of words) assert.match(all, w);
     }
   }));

@@ -23,7 +23,7 @@ const task = (name, fn) =>
 // Of what is on the first screen or below it, without opening anything more.
 await task('may I needle this patient\'s venous track blunt today, and why not', async (page, tap) => {
   await tap(link(page, 'ready'));
-  const venous = (await page.locator('.needle', { hasText: /venous/i }).innerText()).replace(/\s+/g, ' ');
+  const venous = (await page.locator('.next-needle', { hasText: /venous/i }).innerText()).replace(/\s+/g, ' ');
   assert.match(venous, /sharp/i);
   assert.match(venous, /session 6 of 6/i);
   assert.match(venous, /1 more|5 of 6/i, venous);

@@ -59,7 +59,7 @@ export const lifePath = (part, track) => `/track?patient=${keys[part]}&track=${t
 
 export const text = async (page) => (await page.locator('body').innerText()).replace(/\s+/g, ' ');
 export const link = (page, part) => page.getByRole('main').getByRole('link', { name: people[part].family });
-export const needles = (page) => page.locator('.needle');
+export const needles = (page) => page.locator('.next-needle');
 export const has = async (page, ...wanted) => {
   const all = await text(page);
   for (const w of wanted) {
