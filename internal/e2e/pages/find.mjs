@@ -2,7 +2,7 @@
 import assert from 'node:assert/strict';
 import { until } from './browser.mjs';
 import { people } from './people.mjs';
-import { base, browser, cardPath, check, has, keys, link, needles, text, todayPath } from './walk.mjs';
+import { base, browser, cardPath, check, counters, has, keys, link, needles, rows, text, todayPath } from './walk.mjs';
 
 const onCard = (part) => (u) => u.pathname === '/card' && u.searchParams.get('patient') === keys[part];
 
@@ -94,30 +94,37 @@ await check("a scan of another patient's wristband covers the card", () =>
       }));
   }));
 
-await check('each counter leads to as many patients as it says', () =>
+await check('each counter leads to as many as it says: patients who are due, or tracks of the unit', () =>
   browser.page({}, async (page) => {
     await page.goto(todayPath);
-    const counters = await page
-      .locator('a.counter')
-      .evaluateAll((list) => list.map((a) => [a.innerText.replace(/\s+/g, ' ').trim(), a.href]));
-    assert.ok(counters.length >= 5, `only ${counters.length} counters: ${counters}`);
-    for (const [label, href] of counters) {
-      const n = label.match(/\d+/)?.[0];
-      assert.ok(n, `the counter "${label}" has no number`);
+    const all = await counters(page).evaluateAll((list) =>
+      list.map((a) => [a.innerText.replace(/\s+/g, ' ').trim(), a.href, Boolean(a.closest('.all'))]));
+    assert.ok(all.length >= 10, `only ${all.length} counters: ${all}`);
+    for (const [label, href, tracks] of all) {
+      const n = Number(label.match(/(\d+)$/)?.[1]);
+      assert.ok(Number.isInteger(n), `the counter "${label}" has no number`);
       await page.goto(href);
-      const rows = await page.locator('[data-patient]').count();
-      assert.equal(rows, Number(n), `"${label}" leads to ${rows} patients`);
+      const listed = await rows(page).count();
+      const stage = new URL(href).searchParams.get('stage');
+      if (stage) {
+        const shown = await page.locator(`ul.rows span.${stage}`).count();
+        assert.equal(shown, n, `"${label}" leads to ${shown} tracks that are ${stage}`);
+      } else if (tracks) {
+        assert.ok(listed <= n && n <= 2 * listed, `"${label}" leads to ${listed} patients`); // of whom each may have two tracks
+      } else {
+        assert.equal(listed, n, `"${label}" leads to ${listed} patients`);
+      }
     }
-    return counters.map(([label]) => label).join(', ');
+    return all.map(([label]) => label).join(', ');
   }));
 await check('filters by shift and stage can be put together', () =>
   browser.page({}, async (page) => {
     await page.goto(`${todayPath}&shift=morning&stage=forming`);
     await link(page, 'forming').first().waitFor();
-    for (const part of ['afternoon', 'evening', 'established']) assert.equal(await link(page, part).count(), 0, `${people[part].family} is listed`);
+    for (const part of ['afternoon', 'evening', 'established', 'graft']) assert.equal(await link(page, part).count(), 0, `${people[part].family} is listed`);
   }));
 await check('a stage that is not there is refused, with what to do', async () => {
   const response = await fetch(`${base}${todayPath}&stage=ripe`, { headers: { accept: 'text/html' } });
   const body = await response.text();
-  assert.ok(response.status === 400 && /stage/.test(body) && /forming/.test(body), `${response.status}: ${body.replace(/<[^>]*>/g, ' ').slice(0, 400)}`);
+  assert.ok(response.status === 400 && /stage/i.test(body) && /forming/.test(body), `${response.status}: ${body.replace(/<[^>]*>/g, ' ').slice(0, 400)}`);
 });

@@ -2,7 +2,7 @@
 // deploy/tasks.md for people.
 import assert from 'node:assert/strict';
 import { people, today } from './people.mjs';
-import { browser, check, has, link, text, todayPath } from './walk.mjs';
+import { browser, check, counters, has, link, rows, text, todayPath } from './walk.mjs';
 
 // task runs fn with a function that taps and counts.
 const task = (name, fn) =>
@@ -37,14 +37,14 @@ await task('what did the card say on the morning of the 23rd', async (page, tap)
 });
 
 await task('which tracks are ready for a blunt trial', async (page, tap) => {
-  await tap(page.locator('a.counter', { hasText: /ready/i }));
-  assert.deepEqual(await page.locator('[data-patient]').count(), 1, (await text(page)).slice(0, 300));
+  await tap(counters(page).filter({ hasText: /ready/i }));
+  assert.deepEqual(await rows(page).count(), 1, (await text(page)).slice(0, 300));
   await link(page, 'ready').first().waitFor();
   await has(page, /first blunt|blunt/i);
 });
 
 await task('who may insert at chair 12 today', async (page, tap) => {
-  await tap(page.locator('[data-patient]', { hasText: /\b12\b/ }).getByRole('link'));
+  await tap(rows(page).filter({ has: page.locator('.c', { hasText: /\b12$/ }) }).getByRole('link'));
   await has(page, people.gap.family, /may insert[^.]*RN-03/i);
 });
 

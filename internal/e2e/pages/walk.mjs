@@ -59,6 +59,9 @@ export const lifePath = (part, track) => `/track?patient=${keys[part]}&track=${t
 
 export const text = async (page) => (await page.locator('body').innerText()).replace(/\s+/g, ' ');
 export const link = (page, part) => page.getByRole('main').getByRole('link', { name: people[part].family });
+export const rows = (page) => page.locator('ul.rows > li');
+export const row = (page, part) => rows(page).filter({ hasText: people[part].family }).first();
+export const counters = (page) => page.locator('ul.chips a');
 export const needles = (page) => page.locator('.next-needle');
 export const has = async (page, ...wanted) => {
   const all = await text(page);
