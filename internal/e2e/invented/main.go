@@ -2,6 +2,7 @@
 // the pages in a browser:
 //
 //	invented 2026-11-02T06:45:00Z FOLDER
+//	invented 2026-11-02T06:45:00Z run COMMAND…    runs one of cannulary's commands by that clock
 //
 // The clock begins at the given moment and goes on from there, so that the pages show the same day
 // whenever the tests run. An event of before that moment arrives ten minutes after it happened,
@@ -21,6 +22,7 @@ import (
 	"time"
 
 	"cannulary/internal/app"
+	"cannulary/internal/cli"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
@@ -67,8 +69,8 @@ func main() {
 }
 
 func run(args []string) error {
-	if len(args) != 2 {
-		return fmt.Errorf("%d arguments given; give the moment at which the clock begins, and a new folder", len(args))
+	if len(args) < 2 || len(args) > 2 && args[1] != "run" {
+		return fmt.Errorf("%d arguments given; give the moment at which the clock begins, and a new folder or: run COMMAND", len(args))
 	}
 	start, err := time.Parse(time.RFC3339, args[0])
 	if err != nil {
@@ -78,6 +80,13 @@ func run(args []string) error {
 	defer stop()
 	began := time.Now()
 	now := func() time.Time { return start.Add(time.Since(began)) }
+	if args[1] == "run" {
+		env := cli.Env{Stdout: os.Stdout, Stderr: os.Stderr, Now: now, Version: "e2e"}
+		if code := cli.Run(ctx, env, args[2:]); code != cli.Done {
+			return fmt.Errorf("the command ended with %d", code)
+		}
+		return nil
+	}
 	c := &calendar{start: start, now: now, last: start.AddDate(-earliest, 0, 0)}
 	a, err := app.New(ctx, app.Config{
 		Dir: args[1], Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Version: "e2e",

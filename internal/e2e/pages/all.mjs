@@ -1,8 +1,8 @@
 // Walks through the pages as people do, in a real browser, against a service that holds the
-// invented unit of people.mjs. FOLDER takes what is made on the way. With PICTURES, a folder, the
+// invented unit of people.mjs. INVENTED is the program internal/e2e/invented. FOLDER takes what is made on the way. With PICTURES, a folder, the
 // pictures of the READMEs are made there.
 //
-//   node pages/all.mjs HTTP-BASE GRPC-ADDRESS CANNULARY CHROMIUM FOLDER [PICTURES]
+//   node pages/all.mjs HTTP-BASE GRPC-ADDRESS INVENTED CHROMIUM FOLDER [PICTURES]
 import { browser, pictures } from './walk.mjs';
 
 if (pictures) {

@@ -5,7 +5,7 @@ import { readFileSync, readdirSync, writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { pathToFileURL } from 'node:url';
 import { people } from './people.mjs';
-import { base, browser, cannulary, cardPath, check, folder } from './walk.mjs';
+import { base, browser, cardPath, check, command, folder } from './walk.mjs';
 
 // sheets prints a page and returns the text of each sheet.
 export async function sheets(page, name) {
@@ -20,7 +20,7 @@ const complete = (all, p, name) =>
   all.forEach((s, i) => {
     for (const w of [p.family, p.given, p.number]) assert.ok(s.includes(w), `sheet ${i + 1} of ${name} lacks "${w}": ${s.slice(0, 200)}`);
     assert.match(s, new RegExp(p.born.slice(0, 4)), `sheet ${i + 1} of ${name} lacks the birth date`);
-    assert.match(s, new RegExp(`\\b${i + 1} of ${all.length}\\b`), `sheet ${i + 1} of ${all.length} of ${name} has no number: ${s.slice(-200)}`);
+    assert.match(s, new RegExp(`\\b${i + 1} ?(of|/) ?${all.length}\\b`), `sheet ${i + 1} of ${all.length} of ${name} has no number: ${s.slice(-200)}`);
     assert.match(s, /printed|made/i, `sheet ${i + 1} of ${name} lacks the time of printing`);
   });
 
@@ -58,7 +58,7 @@ for (const part of ['forming', 'held', 'established', 'sparse', 'ladder']) {
 
 const pack = join(folder, 'pack');
 await check('the pack has a card of everybody, at most two sheets each, with the name on both', async () => {
-  const out = execFileSync(cannulary, ['card', '--all', '--http', base, '--out', pack], { encoding: 'utf8', stdio: ['ignore', 'pipe', 'ignore'] });
+  const out = command('card', '--all', '--http', base, '--out', pack);
   const { cards } = JSON.parse(out);
   assert.ok(cards >= 26, out);
   const files = readdirSync(pack).filter((f) => f.endsWith('.html') && !['index.html', 'print.html'].includes(f));

@@ -1,11 +1,10 @@
 // Makes the pictures of the READMEs: the invented unit as a browser shows it.
-import { mkdirSync, statSync, writeFileSync } from 'node:fs';
 import { execFileSync } from 'node:child_process';
 import { join } from 'node:path';
 import { pathToFileURL } from 'node:url';
-import { readdirSync, readFileSync } from 'node:fs';
+import { mkdirSync, readFileSync, readdirSync, statSync, writeFileSync } from 'node:fs';
 import { facility, people } from './people.mjs';
-import { base, browser, cannulary, cardPath, folder, lifePath, pictures, todayPath } from './walk.mjs';
+import { base, browser, cardPath, command, folder, lifePath, pictures, todayPath } from './walk.mjs';
 
 mkdirSync(pictures, { recursive: true });
 const keep = (name, png) => {
@@ -30,7 +29,7 @@ await shot('unit', `/unit?facility=${facility}`);
 await shot('report', `/surveillance/report?format=html&facility=${facility}`);
 
 const pack = join(folder, 'pack');
-execFileSync(cannulary, ['card', '--all', '--http', base, '--out', pack], { stdio: 'ignore' });
+command('card', '--all', '--http', base, '--out', pack);
 const sheet = readdirSync(pack).find((f) => f.endsWith('.html') && f !== 'index.html' && readFileSync(join(pack, f), 'utf8').includes(people.forming.number));
 await browser.page({ base: 'file:/', script: false }, async (page) => {
   await page.goto(pathToFileURL(join(pack, sheet)).href);

@@ -7,10 +7,10 @@ import { Browser, launch } from './browser.mjs';
 import { clock, facility, lines, mrn, people } from './people.mjs';
 
 if (process.argv.length < 7) {
-  console.error('usage: node pages/all.mjs HTTP-BASE GRPC-ADDRESS CANNULARY CHROMIUM FOLDER [PICTURES]');
+  console.error('usage: node pages/all.mjs HTTP-BASE GRPC-ADDRESS INVENTED CHROMIUM FOLDER [PICTURES]');
   process.exit(2);
 }
-export const [base, grpc, cannulary, chromium, folder, pictures] = process.argv.slice(2);
+export const [base, grpc, invented, chromium, folder, pictures] = process.argv.slice(2);
 
 // The service's clock, by its first news.
 async function serversNow() {
@@ -70,6 +70,10 @@ export const has = async (page, ...wanted) => {
   }
 };
 
+// command runs a command of cannulary by the same clock, and returns what it prints.
+export const command = (...args) =>
+  execFileSync(invented, [new Date(browser.now()).toISOString(), 'run', ...args], { encoding: 'utf8', stdio: ['ignore', 'pipe', 'ignore'] });
+
 // post sends facts over gRPC as they happen: [service, part, fact] each.
 let posted = 0;
 const source = `engine-pages-${Date.now()}`;
@@ -87,6 +91,6 @@ export function post(...facts) {
     },
   });
   writeFileSync(file, lines(facts.map(message)));
-  const out = execFileSync(cannulary, ['load', '--grpc', grpc, file], { encoding: 'utf8', stdio: ['ignore', 'pipe', 'ignore'] });
+  const out = command('load', '--grpc', grpc, file);
   assert.match(out, /"refused":0/);
 }
