@@ -219,7 +219,7 @@ func (o *observed) input() needling.Input {
 	return needling.Input{Items: o.q.Items, Ratings: o.q.Ratings, Book: o.q.Book, Zone: o.p.Zone, AsOf: o.at}
 }
 
-// Card, Today, FHIR, hooks, pack, the recorded side of a what-if and a view that was built anew
+// Card, its page, the life of each track, Today, FHIR, hooks, pack, the recorded side of a what-if and a view that was built anew
 // say the same of every patient: stage, count, target, needle and holds, now and, where they can
 // be asked for it, at three earlier moments.
 func TestEveryFaceSaysTheSame(t *testing.T) {
@@ -296,6 +296,8 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 	}
 	o.card = cardSays(f.cardAt(t, key, ""))
 	check("the card", want, o.card)
+	check("the life", want.only("stage", "count", "needle", "held"), f.lifeSays(t, key, "", tracksOf(want)))
+	check("the card's page", onPage(want), f.pageSays(t, key, ""))
 	check("FHIR", want.only("stage", "count", "needle", "hold"), f.fhirSays(t, key))
 	hooks := f.hookSays(t, p.numbers[key])
 	for k := range hooks.only("count") {
@@ -377,6 +379,13 @@ func (f *theFaces) past(t *testing.T, p *person, key string, n counted) []observ
 		}
 		if d := differ(want, o.card); d != "" {
 			t.Errorf("the card of %s%s:\n    %s", p.numbers[key], o.asked, d)
+		}
+		if d := differ(onPage(want), f.pageSays(t, key, o.asked)); d != "" {
+			t.Errorf("the page of the card of %s%s:\n    %s", p.numbers[key], o.asked, d)
+		}
+		life := want.only("stage", "count", "needle", "held")
+		if d := differ(life, f.lifeSays(t, key, o.asked, tracksOf(want))); d != "" {
+			t.Errorf("the life of %s%s:\n    %s", p.numbers[key], o.asked, d)
 		}
 		n["past"]++
 	}

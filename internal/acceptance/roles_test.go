@@ -134,3 +134,28 @@ func TestIngestAndViewsOnAnExternalLog(t *testing.T) {
 	}
 	same(t, dump(t, first.dir), dump(t, second.dir))
 }
+
+// Ready says no, and why, once the log or the keys are not there any more.
+func TestReadyFailsWhenLogOrKeysAreGone(t *testing.T) {
+	t.Parallel()
+	x := externalNATS(t)
+	ingest := startRole(t, cli.RunIngest, x, "--grpc", "127.0.0.1:0")
+	ready := func() (int, string) { return get(t, ingest.http+"/readyz") }
+	if code, text := ready(); code != http.StatusOK {
+		t.Fatalf("/readyz answers %d %s", code, text)
+	}
+	for _, c := range []struct {
+		gone func() error
+		says string
+	}{
+		{func() error { return x.js.DeleteKeyValue(patience(t), "cannulary-keys-main") }, "the keys of patients cannot be read"},
+		{func() error { return x.js.DeleteStream(patience(t), "CANNULARY_MAIN") }, "the log's stream is gone"},
+	} {
+		if err := c.gone(); err != nil {
+			t.Fatal(err)
+		}
+		if code, text := ready(); code != http.StatusServiceUnavailable || !strings.Contains(text, c.says) {
+			t.Errorf("/readyz answers %d %s, want %q", code, text, c.says)
+		}
+	}
+}

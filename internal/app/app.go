@@ -28,6 +28,7 @@ import (
 	"cannulary/internal/keyring"
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
+	"cannulary/internal/salvage"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -64,7 +65,11 @@ type Config struct {
 	Language string
 	Version  string
 	Now      func() time.Time
-	Slog     *slog.Logger
+	// Clock is the machine's clock; nil is intake.MachineClock.
+	Clock intake.Clock
+	Slog  *slog.Logger
+	// Free returns the free bytes of the disk with the folder; nil asks the system.
+	Free func(dir string) (free uint64, known bool)
 	// Invented is set only by the demo, whose log holds a year that has passed.
 	Invented *Invented
 }
@@ -107,6 +112,7 @@ type App struct {
 
 	watched watched
 	checked checked
+	room    room
 }
 
 // readiness becomes true once and stays true.
@@ -158,6 +164,7 @@ func (a *App) open(ctx context.Context) error {
 			return err
 		}
 	}
+	a.lookAtRoom()
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
@@ -170,11 +177,12 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note,
+			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
 		}
+		in.Clock = cfg.Clock
 		if a.intake, err = intake.New(ctx, in); err != nil {
 			return err
 		}
@@ -188,7 +196,7 @@ func (a *App) open(ctx context.Context) error {
 			return err
 		}
 		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
-			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog}); err != nil {
+			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog, Room: a.waitForRoom}); err != nil {
 			return err
 		}
 		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom,
@@ -222,6 +230,9 @@ func (a *App) openLog(ctx context.Context) error {
 	var store keyring.Store
 	var err error
 	if cfg.NATS == "" {
+		if err := a.look(ctx); err != nil {
+			return err
+		}
 		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
 			cfg.Slog); err != nil {
 			return err
@@ -251,8 +262,11 @@ func (a *App) openLog(ctx context.Context) error {
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
 		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now,
 	}
-	if cfg.Invented != nil && cfg.NATS == "" {
-		log.Arrived = cfg.Invented.Arrived
+	if cfg.NATS == "" {
+		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
+		if cfg.Invented != nil {
+			log.Arrived = cfg.Invented.Arrived
+		}
 	}
 	if a.log, err = eventlog.Open(ctx, a.nc, log); err != nil {
 		return err
@@ -409,6 +423,7 @@ func (a *App) serve() {
 		}
 		return nil
 	})
+	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
 		a.spawn(func() error {
 			a.check(a.run)
@@ -478,6 +493,9 @@ func (a *App) Stop() {
 		}
 		if a.ring != nil {
 			errs = append(errs, a.ring.Close())
+		}
+		if a.log != nil {
+			errs = append(errs, a.log.Close())
 		}
 		if a.nc != nil {
 			a.nc.Close()

@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+
+	"cannulary/internal/salvage"
 )
 
 // The names in an instance's folder.
@@ -21,8 +23,8 @@ const (
 
 const demoText = "A demo made this folder. The next `cannulary demo` on it deletes the instance in it, keys included.\n"
 
-// parts returns the folders that an instance makes in its own.
-func parts() []string { return []string{"log", "view", "ingest", "keys", "export"} }
+// parts returns what an instance makes in its folder.
+func parts() []string { return []string{"log", "view", "ingest", "keys", "export", salvage.HeadFile} }
 
 // contents returns the entries of a folder; none for a folder that does not exist.
 func contents(dir string) ([]fs.DirEntry, error) {

@@ -34,3 +34,22 @@ func Lock(dir string) (*os.File, error) {
 	}
 	return f, nil
 }
+
+// LockExisting locks the folder of a stopped instance for whoever only looks at it: it makes nothing. A
+// folder without a lock's file, for instance a copy of one, is not locked. unlock ends it.
+func LockExisting(dir string) (unlock func() error, err error) {
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("there is no instance in %s: %w; check --data", dir, err)
+	}
+	f, err := os.Open(filepath.Join(dir, lockName))
+	if errors.Is(err, os.ErrNotExist) {
+		return func() error { return nil }, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return nil, errors.Join(fmt.Errorf("%w: %s is locked by a running cannulary; stop it first", ErrLocked, dir), f.Close())
+	}
+	return f.Close, nil
+}

@@ -27,7 +27,9 @@ func TestADamagedQueryIsRefusedEverywhere(t *testing.T) {
 	testkit.Eventually(t, "the application is ready", a.Ready)
 	for _, e := range []struct{ method, path, known, body string }{
 		{"GET", "/", "facility", ""}, {"GET", "/card", "identifier", ""}, {"GET", "/cards", "facility", ""},
-		{"GET", "/style.css", "v", ""}, {"GET", "/live.js", "v", ""}, {"GET", "/icon.svg", "v", ""}, {"GET", "/live", "facility", ""},
+		{"GET", "/style.css", "v", ""}, {"GET", "/live.js", "v", ""}, {"GET", "/icon.svg", "v", ""}, {"GET", "/live", "facility", ""}, {"GET", "/confirm", "patient", ""},
+		{"GET", "/track", "patient", ""}, {"GET", "/past", "patient", ""}, {"GET", "/unit", "facility", ""},
+		{"GET", "/cannulators", "facility", ""},
 		{"GET", "/metrics", "", ""}, {"GET", "/healthz", "", ""}, {"GET", "/readyz", "", ""}, {"GET", "/status", "", ""},
 		{"GET", "/surveillance/report", "facility", ""}, {"GET", "/surveillance/signals", "facility", ""},
 		{"GET", "/surveillance/threshold", "facility", ""},

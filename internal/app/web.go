@@ -5,12 +5,15 @@ import (
 	"crypto/x509"
 	"encoding/pem"
 	"errors"
+	"fmt"
 	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
 	"sync"
 	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/fhir"
 	"cannulary/internal/answer"
@@ -169,7 +172,8 @@ func (a *App) handler() (http.Handler, error) {
 		err := a.projector.WaitFor(ctx, from+1)
 		return a.projector.Sequence(), err
 	}
-	pages := web.Pages(web.Config{Cards: cards, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status, Moved: moved,
+	pages := web.Pages(web.Config{Cards: cards, Watch: a.watch, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status,
+		Moved:    moved,
 		Language: a.cfg.Language, Ended: a.draining})
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
@@ -217,10 +221,38 @@ func (a *App) serveState(mux *http.ServeMux) {
 	})
 }
 
-// readyz answers whether the view has come as far as the log was at start.
+// readyTimeout bounds how long log and keys may take to answer.
+const readyTimeout = 5 * time.Second
+
+// unwell is why log or keys cannot be relied on; empty where they can.
+func (a *App) unwell(ctx context.Context) string {
+	ctx, cancel := context.WithTimeout(ctx, readyTimeout)
+	defer cancel()
+	st, err := a.log.State(ctx)
+	switch {
+	case errors.Is(err, jetstream.ErrStreamNotFound):
+		return "the log's stream is gone"
+	case err != nil:
+		return "the log does not answer"
+	case st.LastSeq < a.startSeq:
+		return fmt.Sprintf("the log ends at entry %d, at the start it had %d: it lost its end", st.LastSeq, a.startSeq)
+	case a.missing(st.Missing) > 0:
+		return fmt.Sprintf("%d entries are missing from the log: it is damaged", a.missing(st.Missing))
+	}
+	if err := a.ring.Alive(ctx); err != nil {
+		return "the keys of patients cannot be read"
+	}
+	return ""
+}
+
+// readyz answers whether the view has come as far as the log was at start, and whether log and keys are
+// there.
 func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 	body := map[string]any{"status": "ready", "logAtStart": a.startSeq}
 	code := http.StatusOK
+	if why := a.unwell(r.Context()); why != "" {
+		body["status"], body["reason"], code = "failed", why, http.StatusServiceUnavailable
+	}
 	if a.projector != nil {
 		body["projected"] = a.projector.Sequence()
 		if err := a.projector.Failed(); err != nil {

@@ -331,6 +331,9 @@ func (b *bench) cards(ctx context.Context, client *http.Client, root string, mon
 	patient := patients[0]
 	url := root + "/card?patient=" + patient
 	b.say("ask for a card, alone and beside %d wide searches", searchers)
+	if err := b.today(ctx, client, root, patient); err != nil {
+		return err
+	}
 	reading, err := sample(ctx, client, root+"/fhir/Patient/"+patient)
 	if err != nil {
 		return err
@@ -355,6 +358,33 @@ func (b *bench) cards(ctx context.Context, client *http.Client, root string, mon
 		Reference: quantile(alone, 0.99), goal: valueBelow(100),
 		against: fmt.Sprintf("the same card alone; half of %d cards within %.1f ms, %d searches answered and %d put off meanwhile",
 			len(beside), quantile(beside, 0.5), w.answered.Load(), w.putOff.Load())})
+	return nil
+}
+
+// today asks for the list of a patient's unit, for the first time since the start, when no name of
+// it was opened yet, and again and again.
+func (b *bench) today(ctx context.Context, client *http.Client, root, patient string) error {
+	a, err := ok(ctx, client, root+"/card?patient="+patient)
+	if err != nil {
+		return err
+	}
+	var card struct{ Facility string }
+	if err := json.Unmarshal(a.body, &card); err != nil {
+		return err
+	}
+	url := root + "/?list=all&facility=" + card.Facility
+	first, err := ok(ctx, client, url)
+	if err != nil {
+		return err
+	}
+	again, err := sample(ctx, client, url)
+	if err != nil {
+		return err
+	}
+	patients := strings.Count(string(first.body), "card?patient=")
+	b.add(figure{Name: fmt.Sprintf("Today of %d patients, first render", patients), Value: first.ms, Unit: "ms",
+		Reference: quantile(again, 0.5), goal: valueBelow(100),
+		against: fmt.Sprintf("the same again, when the names are open, median; %d bytes", len(first.body))})
 	return nil
 }
 

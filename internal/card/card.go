@@ -45,8 +45,14 @@ type Card struct {
 	Findings []Finding `json:"findings"`
 	Accesses []Access  `json:"accesses"`
 	Tracks   []Track   `json:"tracks"`
-	Notices  []string  `json:"notices"`
-	Caution  string    `json:"caution"`
+	// Treatments are the latest sessions with a needle in no track, or with none, newest first.
+	Treatments []Treatment `json:"treatments"`
+	Schedule   *Schedule   `json:"schedule,omitempty"` // nil if none is in force
+	Due        []Due       `json:"due"`                // of the card's date and the next
+	// Sources are the facts that holds, findings and tracks rest on, oldest first.
+	Sources []Source `json:"sources"`
+	Notices []string `json:"notices"`
+	Caution string   `json:"caution"`
 }
 
 // Patient is what positive identification needs.
@@ -139,6 +145,16 @@ type Track struct {
 	UnderReview bool     `json:"underReview"`
 	Held        []string `json:"held"` // ids of the open holds on it or its access
 	Declared    string   `json:"declared,omitempty"`
+	// SiteMillimetres is the site's distance from the anastomosis along the vessel.
+	SiteMillimetres *uint32 `json:"siteFromAnastomosisMillimetres,omitempty"`
+	// PlannedAt is the time of the latest plan. TipDistance is the distance of the needle tips that
+	// was measured for it.
+	PlannedAt   *time.Time `json:"plannedAt,omitempty"`
+	TipDistance *uint32    `json:"tipDistanceMillimetres,omitempty"`
+	// KeepAway is how far from the anastomosis the protocol in force wants a site.
+	KeepAway int `json:"anastomosisDistanceMinMillimetres"`
+	// Basis is the fact of the plan or takeover that the track rests on, empty for none.
+	Basis string `json:"basis,omitempty"`
 	// Remarks say what is taken from the plan because the first insertion did not record it, and
 	// where the plan says otherwise.
 	Remarks         []string `json:"remarks"`
@@ -278,7 +294,9 @@ func Of(in Input, j track.Judgement) Card {
 		KnownAt: in.KnownAt.UTC(),
 		Lagging: in.Lagging, Quarantined: in.Quarantined,
 		Holds: []Hold{}, History: []Hold{}, Tracks: []Track{}, Notices: []string{}, Caution: Caution,
+		Treatments: treatments(&in),
 	}
+	c.Schedule, c.Due = due(&in)
 	if c.Patient.Identifiers == nil {
 		c.Patient.Identifiers = []Identifier{}
 	}
@@ -303,6 +321,12 @@ func Of(in Input, j track.Judgement) Card {
 	for i := range j.Tracks {
 		c.Tracks = append(c.Tracks, one(&j.Tracks[i], standing, days, c.Holds))
 	}
+	basis := map[string]bool{}
+	for i := range c.Tracks {
+		c.Tracks[i].Basis = basisOf(in.Items, j.Tracks[i].Taken, j.Tracks[i].Planned)
+		basis[c.Tracks[i].Basis] = true
+	}
+	c.Sources = sources(&in, &c, basis)
 	c.Notices = notices(in, j, c)
 	return c
 }
@@ -361,6 +385,7 @@ func one(s *track.State, standing []track.Finding, days map[string]string, holds
 	if s.Taken != nil {
 		t.Declared = declared(s)
 	}
+	place(&t, s)
 	t.Remarks = remarks(s)
 	for _, v := range s.Recent {
 		t.Recent = append(t.Recent, Visit{Date: v.Date, Needle: string(v.Tip), Attempts: v.Attempts, Success: v.Success,
@@ -375,6 +400,21 @@ func one(s *track.State, standing []track.Finding, days map[string]string, holds
 	t.Preparation, t.OnResistance = preparation(s, mine, t.Findings), onResistance(s)
 	t.Handover = handover(s, t, mine)
 	return t
+}
+
+// place sets where the track lies.
+func place(t *Track, s *track.State) {
+	t.KeepAway = s.Protocol.AnastomosisMin
+	if s.Taken != nil {
+		t.SiteMillimetres = s.Taken.SiteFromAnastomosisMillimetres
+	}
+	if s.Plan != nil && s.Plan.SiteFromAnastomosisMillimetres != nil {
+		t.SiteMillimetres = s.Plan.SiteFromAnastomosisMillimetres
+	}
+	if s.Planned != nil {
+		at := s.PlanAt.UTC()
+		t.PlannedAt, t.TipDistance = &at, s.Planned.TipDistanceMillimetres
+	}
 }
 
 // holdsOf returns the holds that keep the track from the needle.

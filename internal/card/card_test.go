@@ -191,7 +191,7 @@ func TestCardsOfHistories(t *testing.T) {
 		"a resting and a retired track get no needle": {"The track rests until 2025-03-25: Infiltration.",
 			"The track was given up: Aneurysm. Track A2 replaces it."},
 		"a track taken over says that it was declared": {"Declared, not recorded here: established, in use since 2023-06-01. " +
-			"Declared by CN-01. Evidence: the needling log of the unit before."},
+			"Declared by CN-01 on 2025-03-03. Evidence: the needling log of the unit before. No session is recorded here since then."},
 		"a track under review says so":                 {"UNDER REVIEW"},
 		"a sharp-only protocol offers no blunt needle": {"SHARP NEEDLE", "the unit's protocol keeps tracks sharp"},
 		"a view that is behind says so": {"NOTICE    This card is behind the record",

@@ -3,6 +3,7 @@ package card
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"cannulary/internal/track"
@@ -13,6 +14,13 @@ type Item struct {
 	Name     string `json:"name"`
 	Text     string `json:"text"`
 	Recorded bool   `json:"recorded"` // false: Text says "not recorded"
+}
+
+// Beside reports that a sheet of paper says the same beside the handover: with the needle, in the
+// drawing, or in the caution.
+func (i Item) Beside() bool {
+	return slices.Contains([]string{"Arterial or venous", "Gauge", "Angle", "Bevel", "Direction", "Depth", "Needle tip", "Sessions",
+		"Last session", "What forbids the needle", "Site from the anastomosis", "Distance of the needle tips", "Needle length"}, i.Name)
 }
 
 // NotRecorded stands for what nobody recorded. The card says so instead of leaving it out.

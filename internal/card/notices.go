@@ -143,5 +143,17 @@ func declared(s *track.State) string {
 	if s.Taken.InUseSince != nil {
 		parts = append(parts, "in use since "+s.Taken.GetInUseSince())
 	}
-	return strings.Join(parts, ", ") + ". Declared by " + s.Taken.GetDeclaredBy().GetValue() + ". Evidence: " + stop(s.Taken.GetEvidence())
+	text := strings.Join(parts, ", ") + ". Declared by " + s.Taken.GetDeclaredBy().GetValue()
+	if s.TakenOn != "" {
+		text += " on " + s.TakenOn
+	}
+	text += ". Evidence: " + stop(s.Taken.GetEvidence())
+	switch n := s.SinceTaken; {
+	case n == 0:
+		return text + " No session is recorded here since then."
+	case string(s.Folded) == stage(s.Taken.GetStage()):
+		return text + fmt.Sprintf(" Recorded here since then: %s.", count(n, "session"))
+	default:
+		return text + fmt.Sprintf(" Recorded here since then: %s, and with them the track is %s now.", count(n, "session"), s.Folded)
+	}
 }

@@ -130,6 +130,7 @@ func Text(c Card) string {
 		p.line("", "%s", strings.Repeat("=", Columns))
 		p.track(&c, t)
 	}
+	p.treatments(&c)
 	p.blank()
 	p.line("", "%s", c.Caution)
 	return p.b.String()
@@ -213,7 +214,7 @@ func (p *page) track(c *Card, t Track) {
 		p.line("  who: ", "%s", strings.Join(t.Next.Who, ", "))
 	}
 	for _, e := range t.Extras {
-		if !stillCounts(t.Stage) {
+		if !StillCounts(t.Stage) {
 			break // the added sessions are done
 		}
 		p.line("  ", "One of the %d sessions was added: %s [%s]", t.SessionsTarget, stop(e.Text), e.Rule)
@@ -251,6 +252,23 @@ func (p *page) track(c *Card, t Track) {
 	p.line("  ", "HANDOVER")
 	for _, h := range t.Handover {
 		p.line(fmt.Sprintf("      %-28s", h.Name), "%s", h.Text)
+	}
+}
+
+// treatments writes the sessions without a needle in a track.
+func (p *page) treatments(c *Card) {
+	if len(c.Treatments) == 0 {
+		return
+	}
+	p.blank()
+	p.line("", "%s", "LAST SESSIONS WITHOUT A NEEDLE IN A TRACK")
+	for _, t := range c.Treatments {
+		for i, l := range TreatmentText(t) {
+			p.line([]string{"  ", "      "}[min(i, 1)], "%s", l)
+		}
+	}
+	if Rotates(c.Treatments) {
+		p.line("  ", "%s", SpotUnknown)
 	}
 }
 
@@ -341,7 +359,7 @@ func entries(n int) string {
 	return fmt.Sprintf("%d entries", n)
 }
 
-// stillCounts reports whether sharp sessions still count.
-func stillCounts(stage string) bool {
+// StillCounts reports whether sharp sessions still count.
+func StillCounts(stage string) bool {
 	return stage == string(track.Planned) || stage == string(track.Forming) || stage == string(track.Ready)
 }

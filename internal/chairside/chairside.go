@@ -52,24 +52,57 @@ func ParseIdentifier(s string) (system, value string, err error) {
 // Card makes the card. Its errors are faults: NotFound for a patient never heard of,
 // Invalid for a moment that cannot be asked for.
 func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
+	g, err := s.gather(ctx, r)
+	if err != nil {
+		return card.Card{}, err
+	}
+	return g.finish(card.Build(g.in), r), nil
+}
+
+// gathered is what is known of the patient at the moment asked for.
+type gathered struct {
+	in        card.Input
+	now       time.Time
+	conflicts []card.Finding
+	damaged   bool // the patient's key
+}
+
+// finish adds to a card what no judgement of tracks knows.
+func (g *gathered) finish(c card.Card, r Request) card.Card {
+	c.Past = card.Past(r.AsOf, r.KnownAt, g.now, c.Location())
+	if len(g.conflicts) > 0 {
+		c.Findings = append(g.conflicts, c.Findings...)
+	}
+	if g.damaged {
+		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles is "+
+			"whole. Make sure who this is before you needle.")
+	}
+	if g.in.Patient.Asked != "" {
+		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
+	}
+	return c
+}
+
+// gather reads what the card is made of from one state of the view.
+func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 	now := s.Now()
 	if r.KnownAt.After(now) {
-		return card.Card{}, fault.New(fault.Invalid, "known_at lies in the future: nobody knows yet what will be known then",
+		return nil, fault.New(fault.Invalid, "known_at lies in the future: nobody knows yet what will be known then",
 			"give a moment in the past or leave it out")
 	}
-	in := card.Input{KnownAt: r.KnownAt, Lagging: s.Lagging()}
+	g := &gathered{now: now, in: card.Input{KnownAt: r.KnownAt, Lagging: s.Lagging()}}
+	in := &g.in
 	if in.KnownAt.IsZero() {
 		in.KnownAt = now
 	}
 	asked, err := s.key(ctx, r)
 	if err != nil {
-		return card.Card{}, err
+		return nil, err
 	}
 	if in.Quarantined, err = s.Store.Quarantined(ctx); err != nil {
-		return card.Card{}, err
+		return nil, err
 	}
 	survivor := ""
-	var conflicts []card.Finding
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
 		moment, err := dossier.At(l, s.State, r.KnownAt)
 		if err != nil {
@@ -88,24 +121,17 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Facts); err != nil {
 			return err
 		}
-		conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Facts, in.AsOf)
+		g.conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Facts, in.AsOf)
 		return err
 	})
 	if err != nil {
-		return card.Card{}, err
+		return nil, err
 	}
 	if survivor != asked {
 		in.Patient.Asked = asked
 	}
-	c := card.Build(in)
-	c.Past = card.Past(r.AsOf, r.KnownAt, now, c.Location())
-	if len(conflicts) > 0 {
-		c.Findings = append(conflicts, c.Findings...)
-	}
-	if survivor != asked {
-		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
-	}
-	return c, nil
+	g.damaged = in.Patient.Name == "" && s.Ring.Damaged(ctx, survivor)
+	return g, nil
 }
 
 // key finds the patient key for what was asked.

@@ -17,7 +17,8 @@ import (
 
 // Opener opens sealed values. keyring.Ring is one.
 type Opener interface {
-	// Unseal returns keyring.ErrNoKey when the patient's key was destroyed.
+	// Unseal returns keyring.ErrNoKey when the patient's key was destroyed, keyring.ErrDamaged when it is
+	// damaged.
 	Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error)
 }
 
@@ -94,12 +95,12 @@ func Identity(ctx context.Context, opener Opener, key string, items []record.Ite
 	return nil, nil
 }
 
-// open unseals into m; ok is false where the patient's key was destroyed. Its error is
-// keyring.ErrUnreadable where the sealed value itself is damaged.
+// open unseals into m; ok is false where the patient's key was destroyed, or is damaged: the clinical
+// record goes on without a name. Its error is keyring.ErrUnreadable where the sealed value itself is damaged.
 func open(ctx context.Context, opener Opener, key string, sealed []byte, m proto.Message) (ok bool, err error) {
 	plain, err := opener.Unseal(ctx, key, sealed)
 	switch {
-	case errors.Is(err, keyring.ErrNoKey):
+	case errors.Is(err, keyring.ErrNoKey), errors.Is(err, keyring.ErrDamaged):
 		return false, nil
 	case errors.Is(err, keyring.ErrUnreadable):
 		return false, fmt.Errorf("identity of patient %s: %w", key, err)

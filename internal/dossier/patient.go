@@ -160,3 +160,16 @@ func ofFacilities(l view.Loader, topics []string, knownAt time.Time) ([]record.I
 	// Two topics may share an event.
 	return slices.CompactFunc(out, func(a, b record.Item) bool { return a.ID == b.ID }), nil
 }
+
+// Ratings gathers the ratings of all staff.
+func Ratings(l view.Loader) ([]record.Item, error) {
+	topics, err := l.TopicsWith(StaffTopic)
+	if err != nil {
+		return nil, err
+	}
+	items, err := ofFacilities(l, topics, time.Time{})
+	return slices.DeleteFunc(items, func(it record.Item) bool {
+		_, ok := it.Body.(*cannularyv1.CannulatorRated)
+		return !ok
+	}), err
+}

@@ -33,6 +33,9 @@ type Config struct {
 	Fingerprint string
 	// Now returns the time of genesis.
 	Now func() time.Time
+	// Head is the file that keeps how far the log was acknowledged: see Head. Empty keeps none, as on a
+	// cluster, where the quorum stands for it.
+	Head string
 	// Arrived makes a new log an invented one, and refuses any other log. It dates the entries
 	// in place of the server, unless it returns zero. Only the demo sets it, for its year.
 	Arrived func(*logv1.Event) time.Time
@@ -59,8 +62,10 @@ type Log struct {
 	name   string
 	id     string
 	limit  Limit
+	head   *header // nil for none
 
 	invented bool // the header of an entry may say when it arrived
+	repaired bool // likewise: the entries were taken from another log
 }
 
 // Entry is one entry of the log: an event with its place and time.
@@ -86,14 +91,8 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	if cfg.MaxBytes == 0 {
 		cfg.MaxBytes, cfg.Resize = DefaultMaxBytes, Keep
 	}
-	l := &Log{nc: nc, js: js, cfg: cfg, name: "CANNULARY_" + strings.ToUpper(cfg.Shard)}
-	want := jetstream.StreamConfig{
-		Name: l.name, Description: "cannulary: the record of shard " + cfg.Shard,
-		Subjects: []string{"cannulary." + cfg.Shard + ".>"},
-		Storage:  jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
-		MaxBytes: cfg.MaxBytes, Discard: jetstream.DiscardNew, MaxMsgSize: maxEventBytes,
-		Replicas: cfg.Replicas, DenyDelete: true, DenyPurge: true, Duplicates: DuplicateWindow,
-	}
+	want := streamConfig(cfg)
+	l := &Log{nc: nc, js: js, cfg: cfg, name: want.Name}
 	l.stream, err = js.Stream(ctx, l.name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		l.stream, err = js.CreateStream(ctx, want)
@@ -110,7 +109,31 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	if err := l.genesis(ctx); err != nil {
 		return nil, err
 	}
+	if cfg.Head != "" {
+		if l.head, err = openHeader(cfg.Head); err != nil {
+			return nil, err
+		}
+	}
 	return l, nil
+}
+
+// Close releases what the log keeps open beside the connection.
+func (l *Log) Close() error {
+	if l.head == nil {
+		return nil
+	}
+	return l.head.close()
+}
+
+// streamConfig is what the shard's stream must be.
+func streamConfig(cfg Config) jetstream.StreamConfig {
+	return jetstream.StreamConfig{
+		Name: StreamName(cfg.Shard), Description: "cannulary: the record of shard " + cfg.Shard,
+		Subjects: []string{"cannulary." + cfg.Shard + ".>"},
+		Storage:  jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
+		MaxBytes: cfg.MaxBytes, Discard: jetstream.DiscardNew, MaxMsgSize: maxEventBytes,
+		Replicas: cfg.Replicas, DenyDelete: true, DenyPurge: true, Duplicates: DuplicateWindow,
+	}
 }
 
 // checkConfig refuses a stream that could lose or change what it holds. It names each
@@ -171,7 +194,11 @@ func (l *Log) genesis(ctx context.Context) error {
 		}
 		// If several processes start at once on an empty log, one writes. The others are told
 		// that the log is no longer empty, and read what that one wrote.
-		_, err := l.publish(ctx, ev, jetstream.WithExpectLastSequence(0))
+		msg, err := l.message(ev)
+		if err != nil {
+			return err
+		}
+		_, err = l.js.PublishMsg(ctx, msg, append(l.options(ev), jetstream.WithExpectLastSequence(0))...)
 		var api *jetstream.APIError
 		if err != nil && !(errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence) {
 			return fmt.Errorf("write the log's first entry: %w", err)
@@ -198,16 +225,27 @@ func (l *Log) genesis(ctx context.Context) error {
 			"folder of its own", l.name)
 	}
 	l.id, l.invented = g.GetLogId(), g.GetInvented()
+	l.repaired = l.stream.CachedInfo().Config.Metadata[RepairKey] != ""
 	return nil
 }
 
-// taken returns when the log received an entry: the server's time, or in an invented log the
-// header's.
+// taken returns when the log received an entry.
 func (l *Log) taken(server time.Time, h nats.Header) time.Time {
-	if l.invented {
-		if at, err := time.Parse(time.RFC3339Nano, h.Get(arrivedHeader)); err == nil {
-			return at.UTC()
-		}
+	return Taken(server, h, l.invented, l.repaired)
+}
+
+// Taken returns when a log received an entry: the server's time; in an invented log, and for what a
+// repair took over, the header's.
+func Taken(server time.Time, h nats.Header, invented, repaired bool) time.Time {
+	var said string
+	if repaired {
+		said = h.Get(takenHeader)
+	}
+	if said == "" && invented {
+		said = h.Get(arrivedHeader)
+	}
+	if at, err := time.Parse(time.RFC3339Nano, said); err == nil {
+		return at.UTC()
 	}
 	return server.UTC()
 }
@@ -226,14 +264,32 @@ func (l *Log) Token(seq uint64) string { return fmt.Sprintf("%s:%d", l.cfg.Shard
 // faults: Full, TooLarge or Unavailable. After Unavailable the event may or may not be in the
 // log. Append it again: its id keeps it single.
 func (l *Log) Append(ctx context.Context, ev *logv1.Event) (seq uint64, duplicate bool, err error) {
-	ack, err := l.publish(ctx, ev)
+	msg, err := l.message(ev)
+	if err != nil {
+		return 0, false, err
+	}
+	ack, err := l.js.PublishMsg(ctx, msg, l.options(ev)...)
 	if err != nil {
 		return 0, false, appendFault(err)
+	}
+	if l.head != nil {
+		data := msg.Data
+		if ack.Duplicate {
+			first, err := l.Get(ctx, ack.Sequence)
+			if err != nil {
+				return 0, false, appendFault(err)
+			}
+			data = first.Data
+		}
+		if err := l.head.reach(Head{ack.Sequence, SumOf(data)}); err != nil {
+			return 0, false, appendFault(err)
+		}
 	}
 	return ack.Sequence, ack.Duplicate, nil
 }
 
-func (l *Log) publish(ctx context.Context, ev *logv1.Event, opts ...jetstream.PublishOpt) (*jetstream.PubAck, error) {
+// message is what the server is given of an event.
+func (l *Log) message(ev *logv1.Event) (*nats.Msg, error) {
 	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(ev)
 	if err != nil {
 		return nil, fmt.Errorf("encode event: %w", err)
@@ -245,8 +301,11 @@ func (l *Log) publish(ctx context.Context, ev *logv1.Event, opts ...jetstream.Pu
 			msg.Header.Set(arrivedHeader, at.UTC().Format(time.RFC3339Nano))
 		}
 	}
-	opts = append(opts, jetstream.WithMsgID(ev.GetId()), jetstream.WithExpectStream(l.name))
-	return l.js.PublishMsg(ctx, msg, opts...)
+	return msg, nil
+}
+
+func (l *Log) options(ev *logv1.Event) []jetstream.PublishOpt {
+	return []jetstream.PublishOpt{jetstream.WithMsgID(ev.GetId()), jetstream.WithExpectStream(l.name)}
 }
 
 // subject contains no personal data: a facility's code and a keyed hash.

@@ -1,7 +1,9 @@
 package intake
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -12,6 +14,7 @@ import (
 
 	"cannulary/internal/eventlog"
 	"cannulary/internal/fault"
+	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
 	"cannulary/internal/record/zone"
@@ -27,12 +30,17 @@ type Config struct {
 	Now  func() time.Time
 	// Day returns a moment of the local day that has begun; nil is Now. The demo sets it, to
 	// begin the days of its year.
-	Day  func() time.Time
-	Slog *slog.Logger
+	Day func() time.Time
+	// Clock is the machine's, by which the log dates its entries; nil is MachineClock. Nothing is appended
+	// while it is in doubt.
+	Clock Clock
+	Slog  *slog.Logger
 	// Outcome is called for every message with the service and one of accepted, duplicate,
 	// refused (the message is wrong), conflict, full (the log), unavailable (for a while),
 	// failed.
 	Outcome func(service, outcome string)
+	// Room reports whether the log's disk has room for more; nil is always.
+	Room func() bool
 	// Note is called for every message with the sender; it may be nil.
 	Note func(Note)
 }
@@ -56,6 +64,7 @@ type Intake struct {
 	inflight map[string]chan struct{} // event ids being appended
 
 	refusals refusals
+	clock    *guard
 
 	cancel context.CancelFunc
 	done   sync.WaitGroup
@@ -66,6 +75,13 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 	if cfg.Day == nil {
 		cfg.Day = cfg.Now
 	}
+	if cfg.Clock == nil {
+		cfg.Clock = MachineClock()
+	}
+	st, err := cfg.Log.State(ctx)
+	if err != nil {
+		return nil, err
+	}
 	v, err := NewValidator()
 	if err != nil {
 		return nil, err
@@ -75,7 +91,11 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		return nil, err
 	}
 	run, cancel := context.WithCancel(context.Background())
-	in := &Intake{cfg: cfg, validate: v, index: x, inflight: map[string]chan struct{}{}, cancel: cancel, refusals: refusals{slog: cfg.Slog}}
+	in := &Intake{cfg: cfg, validate: v, index: x, inflight: map[string]chan struct{}{}, cancel: cancel, refusals: refusals{slog: cfg.Slog},
+		clock: newGuard(cfg.Clock, cfg.Dir, st.LastTime)}
+	if err := in.clock.check(); err != nil {
+		cfg.Slog.Error("nothing is stored until somebody has looked at the machine's clock", "err", err)
+	}
 	in.done.Add(1)
 	go func() {
 		defer in.done.Done()
@@ -118,6 +138,10 @@ func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 }
 
 func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
+	// First: by a wrong clock a good message may lie in the future.
+	if err := in.clock.check(); err != nil {
+		return Answer{}, err
+	}
 	if err := in.validate.Validate(m, in.cfg.Now(), in.zone(m)); err != nil {
 		return Answer{}, err
 	}
@@ -200,9 +224,21 @@ func (in *Intake) behind() error {
 	return nil
 }
 
+// room is a fault while the log's disk has too little room.
+func (in *Intake) room() error {
+	if in.cfg.Room == nil || in.cfg.Room() {
+		return nil
+	}
+	return fault.New(fault.Full, "the disk of the log is nearly full: nothing was stored",
+		"tell the operator to make room on the disk, then send the message again")
+}
+
 // append writes the event. If the server knew its id within its window, another process accepted
 // the message a moment ago, and the event of that process stands.
 func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answer, error) {
+	if err := in.room(); err != nil {
+		return Answer{}, err
+	}
 	seq, duplicate, err := in.cfg.Log.Append(ctx, ev)
 	if err != nil {
 		return Answer{}, err
@@ -328,7 +364,10 @@ func (in *Intake) event(ctx context.Context, m Message, id string, hash []byte) 
 		if err != nil {
 			return nil, err
 		}
-		ev.Facts = append(ev.Facts, lf)
+		ev.Facts = append(ev.Facts, proto.CloneOf(lf)) // sealing changes it
+	}
+	if err := freetext.Seal(ctx, in.cfg.Ring, ev); err != nil {
+		return nil, keyFault(err)
 	}
 	return ev, nil
 }
@@ -393,6 +432,14 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 		return nil, fmt.Errorf("encode identifier: %w", err)
 	}
 	sealed, err := in.cfg.Ring.Seal(ctx, patientKey, plain)
+	if errors.Is(err, keyring.ErrErased) {
+		return nil, nil
+	}
+	if errors.Is(err, keyring.ErrDamaged) {
+		// The clinical facts count. The identifier stands sealed in earlier events.
+		in.cfg.Slog.ErrorContext(ctx, "a patient's key is damaged: identities are refused until it is restored or erased", "patient", patientKey)
+		return nil, nil
+	}
 	if err != nil {
 		return nil, keyFault(err)
 	}
@@ -400,6 +447,14 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 }
 
 func keyFault(err error) error {
+	if errors.Is(err, keyring.ErrDamaged) {
+		return fault.Wrap(fault.Unavailable, err, "the patient's key is damaged: no identity and no text in somebody's own words can be stored",
+			"tell the operator to restore the key store, then send the same message again")
+	}
+	if errors.Is(err, keyring.ErrErased) {
+		return fault.Wrap(fault.Precondition, err, "the patient's identity was erased: it cannot be stated again; nothing was stored",
+			"send no identity of this patient; if the erasure was wrong, ask the operator to reopen it")
+	}
 	return fault.Wrap(fault.Unavailable, err, "the key store did not answer", "send the same message again")
 }
 
@@ -439,7 +494,7 @@ func (in *Intake) tick(ctx context.Context) {
 // log yet. The id is made of facility and date, so that many processes make one event. Nothing
 // is appended while the index is behind the log, which may already hold the day.
 func (in *Intake) StartDays(ctx context.Context) error {
-	if err := in.behind(); err != nil {
+	if err := cmp.Or(in.clock.check(), in.behind(), in.room()); err != nil {
 		return err
 	}
 	now := in.cfg.Day()

@@ -225,7 +225,7 @@ func (n *noticing) born(keys []string) string {
 			continue
 		}
 		plain, err := n.in.cfg.Ring.Unseal(n.ctx, it.PatientKey, s.GetSealed())
-		if errors.Is(err, keyring.ErrNoKey) || errors.Is(err, keyring.ErrUnreadable) {
+		if errors.Is(err, keyring.ErrNoKey) || errors.Is(err, keyring.ErrDamaged) || errors.Is(err, keyring.ErrUnreadable) {
 			continue
 		}
 		var id cannularyv1.IdentityStated

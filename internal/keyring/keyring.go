@@ -8,6 +8,7 @@
 package keyring
 
 import (
+	"bytes"
 	"context"
 	"crypto/hmac"
 	"crypto/rand"
@@ -28,16 +29,20 @@ const SecretSize = 32
 var (
 	// ErrNoKey says that there is no key for the patient: never made, or destroyed.
 	ErrNoKey = errors.New("there is no key for this patient")
+	// ErrDamaged says that the patient's key is there and not what was written. It may be restored.
+	ErrDamaged = errors.New("the patient's key is damaged")
+	// ErrErased says that the patient's key was destroyed on purpose, and that none may be made again.
+	ErrErased = errors.New("the patient's identity was erased")
 	// ErrUnreadable says that a sealed value does not open with the patient's key.
 	ErrUnreadable = errors.New("the sealed value does not open: it was made with another key or damaged")
 )
 
 // Store keeps secrets durably. Names are made of lower-case letters, digits and dots.
 type Store interface {
-	// Get returns the secret of that name, or ErrNoKey.
+	// Get returns the secret of that name, ErrNoKey or ErrDamaged.
 	Get(ctx context.Context, name string) ([]byte, error)
 	// Create stores a secret under a name that has none, and returns once it is durable.
-	// If there is one already, that one is returned instead.
+	// If there is one already, that one is returned instead, or ErrDamaged.
 	Create(ctx context.Context, name string, secret []byte) ([]byte, error)
 	// Destroy removes a secret for ever. Removing one that is not there is no error.
 	Destroy(ctx context.Context, name string) error
@@ -102,7 +107,8 @@ func (r *Ring) ContentHash(content []byte) []byte { return r.mac("content", stri
 
 // Seal encrypts plain so that only the patient's key opens it (XChaCha20-Poly1305, the patient
 // key as associated data, a random nonce before the ciphertext). It makes the patient's key,
-// durably, if there is none.
+// durably, if there is none. A damaged key is never replaced, nor one that was destroyed: the error is
+// ErrDamaged or ErrErased.
 func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, true)
 	if err != nil {
@@ -119,8 +125,8 @@ func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byt
 	return aead.Seal(nonce, nonce, plain, []byte(patientKey)), nil
 }
 
-// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, and
-// ErrUnreadable if the value does not belong to it.
+// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, ErrDamaged if it
+// is damaged, and ErrUnreadable if the value does not belong to it.
 func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, false)
 	if err != nil {
@@ -140,14 +146,45 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 	return plain, nil
 }
 
-// Destroy removes a patient's key: a lawful erasure.
+// Damaged reports whether a patient's key is damaged.
+func (r *Ring) Damaged(ctx context.Context, patientKey string) bool {
+	_, err := r.key(ctx, patientKey, false)
+	return errors.Is(err, ErrDamaged)
+}
+
+// Destroy removes a patient's key: a lawful erasure. What remains is a mark by which no new key is made.
 func (r *Ring) Destroy(ctx context.Context, patientKey string) error {
-	err := r.store.Destroy(ctx, name(patientKey))
+	// The mark comes first: between the two the key is there, and the erasure can be asked for again.
+	_, err := r.store.Create(ctx, tombstone(patientKey), make([]byte, SecretSize))
+	if err == nil {
+		err = r.store.Destroy(ctx, name(patientKey))
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	delete(r.cache, patientKey)
 	r.destroyed++
 	return err
+}
+
+// Reopen lets an identity be stated again of a patient who was erased. What was sealed before stays
+// unreadable.
+func (r *Ring) Reopen(ctx context.Context, patientKey string) error {
+	return r.store.Destroy(ctx, tombstone(patientKey))
+}
+
+func tombstone(patientKey string) string { return "erased." + patientKey }
+
+// Alive returns an error where the store does not answer, or does not have the site secret any more that
+// it had at the start.
+func (r *Ring) Alive(ctx context.Context) error {
+	secret, err := r.store.Get(ctx, siteSecret)
+	if err != nil {
+		return fmt.Errorf("the key store does not answer: %w", err)
+	}
+	if !bytes.Equal(secret, r.secret) {
+		return errors.New("the key store has another site secret than at the start")
+	}
+	return nil
 }
 
 // Destroyed counts the keys that this process has destroyed: what was opened before the count
@@ -173,6 +210,9 @@ func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte,
 	}
 	key, err := r.store.Get(ctx, name(patientKey))
 	if errors.Is(err, ErrNoKey) && create {
+		if _, err := r.store.Get(ctx, tombstone(patientKey)); !errors.Is(err, ErrNoKey) {
+			return nil, errors.Join(ErrErased, err)
+		}
 		fresh := make([]byte, SecretSize)
 		if _, err = rand.Read(fresh); err != nil {
 			return nil, fmt.Errorf("make a patient's key: %w", err)

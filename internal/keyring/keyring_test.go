@@ -142,6 +142,15 @@ func erase(t *testing.T, r *keyring.Ring, open func() keyring.Store, mine, forei
 			t.Errorf("%s, the other patient: %v", what, err)
 		}
 	}
+	// Nothing new is sealed until somebody reopens it.
+	for what, x := range map[string]*keyring.Ring{"the same ring": r, "another ring": ring(t, open())} {
+		if _, err := x.Seal(ctx, patient, []byte("again")); !errors.Is(err, keyring.ErrErased) {
+			t.Errorf("%s seals after the erasure: %v", what, err)
+		}
+	}
+	if err := r.Reopen(ctx, patient); err != nil {
+		t.Fatal(err)
+	}
 	later := seal(t, r, patient, "after the erasure")
 	if got, err := r.Unseal(ctx, patient, later); err != nil || string(got) != "after the erasure" {
 		t.Errorf("what is sealed after the erasure: %q, %v", got, err)

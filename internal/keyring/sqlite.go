@@ -1,7 +1,9 @@
 package keyring
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
@@ -13,15 +15,33 @@ import (
 	"cannulary/internal/sqlitefile"
 )
 
-// folderStore keeps secrets in one SQLite file of its own, apart from log and view.
-type folderStore struct{ db *sql.DB }
+// folderStore keeps secrets in two SQLite files of its own, apart from log and view, each secret with a
+// checksum in both. A damaged secret is read from the other file.
+type folderStore struct{ files [2]*sql.DB }
+
+// FileNames are the files of a key store in a folder. They hold the same.
+var FileNames = [...]string{"keys.db", "keys-copy.db"}
 
 // OpenFolder opens or makes the key store in a folder that only its owner can read.
 func OpenFolder(ctx context.Context, dir string) (Store, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("key store: %w", err)
 	}
-	path := filepath.Join(dir, "keys.db")
+	s := &folderStore{}
+	for i, name := range FileNames {
+		db, err := openSecrets(ctx, filepath.Join(dir, name))
+		if err != nil {
+			return nil, errors.Join(err, s.Close())
+		}
+		s.files[i] = db
+	}
+	if err := s.copy(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("key store %s: %w", dir, err), s.Close())
+	}
+	return s, nil
+}
+
+func openSecrets(ctx context.Context, path string) (*sql.DB, error) {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("key store: %w", err)
@@ -37,37 +57,152 @@ func OpenFolder(ctx context.Context, dir string) (Store, error) {
 		return nil, fmt.Errorf("key store %s: %w", path, err)
 	}
 	db.SetMaxOpenConns(1)
-	if _, err := db.ExecContext(ctx,
-		`CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID`); err != nil {
+	err = prepare(ctx, db)
+	if err != nil {
 		return nil, errors.Join(fmt.Errorf("key store %s: %w", path, err), db.Close())
 	}
-	return &folderStore{db: db}, nil
+	return db, nil
 }
 
-func (s *folderStore) Get(ctx context.Context, name string) ([]byte, error) {
-	var v []byte
-	err := s.db.QueryRowContext(ctx, `SELECT value FROM secret WHERE name = ?`, name).Scan(&v)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, ErrNoKey
+// prepare makes the table, or gives that of an older version its checksums.
+func prepare(ctx context.Context, db *sql.DB) error {
+	if _, err := db.ExecContext(ctx,
+		`CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL, sum BLOB) WITHOUT ROWID`); err != nil {
+		return err
 	}
-	return v, err
+	var n int
+	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('secret') WHERE name = 'sum'`).Scan(&n); err != nil {
+		return err
+	}
+	if n == 0 {
+		if _, err := db.ExecContext(ctx, `ALTER TABLE secret ADD COLUMN sum BLOB`); err != nil {
+			return err
+		}
+	}
+	all, err := secrets(ctx, db)
+	if err != nil {
+		return err
+	}
+	for _, s := range all {
+		if s.sum == nil {
+			if _, err := db.ExecContext(ctx, `UPDATE secret SET sum = ? WHERE name = ?`, sumOf(s.name, s.value), s.name); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
-func (s *folderStore) Create(ctx context.Context, name string, secret []byte) ([]byte, error) {
-	if _, err := s.db.ExecContext(ctx, `INSERT INTO secret (name, value) VALUES (?, ?) ON CONFLICT (name) DO NOTHING`, name,
-		secret); err != nil {
+// copy puts into the second file what stands only in the first, as in a store of an older version. What was
+// destroyed stands in neither.
+func (s *folderStore) copy(ctx context.Context) error {
+	all, err := secrets(ctx, s.files[0])
+	if err != nil {
+		return err
+	}
+	for _, x := range all {
+		if x.whole() {
+			if err := insert(ctx, s.files[1], x.name, x.value); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// secret is a row of the table.
+type secret struct {
+	name  string
+	value []byte
+	sum   []byte // nil in a store of an older version
+}
+
+func (s *secret) whole() bool { return bytes.Equal(s.sum, sumOf(s.name, s.value)) }
+
+// sumOf is the checksum of a secret: it tells nothing of the secret to whoever does not have it.
+func sumOf(name string, value []byte) []byte {
+	sum := sha256.Sum256(append(append([]byte(name), 0), value...))
+	return sum[:8]
+}
+
+func secrets(ctx context.Context, db *sql.DB) (out []secret, err error) {
+	rows, err := db.QueryContext(ctx, `SELECT name, value, sum FROM secret ORDER BY name`)
+	if err != nil {
 		return nil, err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		var s secret
+		if err := rows.Scan(&s.name, &s.value, &s.sum); err != nil {
+			return nil, err
+		}
+		out = append(out, s)
+	}
+	return out, rows.Err()
+}
+
+func insert(ctx context.Context, db *sql.DB, name string, value []byte) error {
+	_, err := db.ExecContext(ctx, `INSERT INTO secret (name, value, sum) VALUES (?, ?, ?) ON CONFLICT (name) DO NOTHING`, name, value,
+		sumOf(name, value))
+	return err
+}
+
+// Get reads a secret from the first file in which it is whole.
+func (s *folderStore) Get(ctx context.Context, name string) ([]byte, error) {
+	damaged := false
+	for _, db := range s.files {
+		x := secret{name: name}
+		err := db.QueryRowContext(ctx, `SELECT value, sum FROM secret WHERE name = ?`, name).Scan(&x.value, &x.sum)
+		switch {
+		case errors.Is(err, sql.ErrNoRows):
+		case err == nil && x.whole():
+			return x.value, nil
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		default:
+			damaged = true
+		}
+	}
+	if damaged {
+		return nil, ErrDamaged
+	}
+	return nil, ErrNoKey
+}
+
+// Create writes into both files. Where one of them has the name already, that secret stands: a damaged one
+// is never replaced.
+func (s *folderStore) Create(ctx context.Context, name string, value []byte) ([]byte, error) {
+	found, err := s.Get(ctx, name)
+	if !errors.Is(err, ErrNoKey) {
+		return found, err
+	}
+	for _, db := range s.files {
+		if err := insert(ctx, db, name, value); err != nil {
+			return nil, err
+		}
 	}
 	return s.Get(ctx, name)
 }
 
 func (s *folderStore) Destroy(ctx context.Context, name string) error {
-	if _, err := s.db.ExecContext(ctx, `DELETE FROM secret WHERE name = ?`, name); err != nil {
-		return err
+	for _, db := range s.files {
+		if _, err := db.ExecContext(ctx, `DELETE FROM secret WHERE name = ?`, name); err != nil {
+			return err
+		}
+		// The write-ahead log may still hold the page with the key, so checkpoint it and empty it.
+		if _, err := db.ExecContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`); err != nil {
+			return err
+		}
 	}
-	// The write-ahead log may still hold the page with the key, so checkpoint it and empty it.
-	_, err := s.db.ExecContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`)
-	return err
+	return nil
 }
 
-func (s *folderStore) Close() error { return s.db.Close() }
+func (s *folderStore) Close() error {
+	var errs []error
+	for _, db := range s.files {
+		if db != nil {
+			errs = append(errs, db.Close())
+		}
+	}
+	return errors.Join(errs...)
+}

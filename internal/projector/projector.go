@@ -13,6 +13,7 @@ import (
 	"cannulary/fhir"
 	"cannulary/internal/dossier"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/freetext"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -25,6 +26,8 @@ type Config struct {
 	Opener  dossier.Opener
 	Options fhir.Options
 	Slog    *slog.Logger
+	// Room returns once the view may write; nil is always.
+	Room func(context.Context) error
 }
 
 // Projector follows the log. Start it with Run.
@@ -50,10 +53,11 @@ type Projector struct {
 // batchLimit bounds one transaction.
 const batchLimit = 2000
 
-// New reads the checkpoint, and refuses a view that does not belong to the log: the event
+// New has the store open what people wrote, reads the checkpoint, and refuses a view that does not belong to the log: the event
 // at the checkpoint must be the very same.
 func New(ctx context.Context, cfg Config) (*Projector, error) {
 	p := &Projector{cfg: cfg, moved: make(chan struct{}), inFlight: inFlight}
+	cfg.Store.Opens(cfg.Opener)
 	c, ok, err := cfg.Store.Checkpoint(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("read the view's checkpoint: %w", err)
@@ -192,6 +196,11 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 // common case pays nothing for it. What comes before an event of a newer version is projected, so
 // that where the view stops does not depend on the batches.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
+	if p.cfg.Room != nil {
+		if err := p.cfg.Room(ctx); err != nil {
+			return err
+		}
+	}
 	p.writing.Lock()
 	defer p.writing.Unlock()
 	aside := map[uint64]error{}
@@ -312,6 +321,11 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 	ev := &logv1.Event{}
 	if err := proto.Unmarshal(e.Data, ev); err != nil {
 		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
+	}
+	if freetext.Sealed(e.Data) {
+		if err := freetext.Open(ctx, p.cfg.Opener, ev); err != nil {
+			return ev.GetId(), err
+		}
 	}
 	id := ev.GetId()
 	facts, err := record.Facts(ev, e.Seq, e.Time)

@@ -26,8 +26,11 @@ type course struct {
 	planAt  time.Time
 	taken   *cannularyv1.TrackTakenOver
 	takenAt time.Time
-	basis   string // the fact of the latest plan or takeover
-	basisAt time.Time
+	// takenOn is its local date. sinceTaken counts the sessions since.
+	takenOn    string
+	sinceTaken int
+	basis      string // the fact of the latest plan or takeover
+	basisAt    time.Time
 	// basisDate is the local date of that fact. basisDay is its day if only the day is known.
 	// basisIn is its place in the order.
 	basisDate string
@@ -64,14 +67,16 @@ type course struct {
 	previous  string // date of that session, empty before the first
 	pegPlaced bool
 	pegFound  bool
+	foundNow  bool // since the latest session, whatever its needle
 	peg       Peg
 
 	gauge *uint32
 	// stated is the gauge of the newest plan or takeover that states one.
 	stated *uint32
 
-	visits   []Visit // the latest few, newest last
-	scab     string  // occasion of a preparation that left a scab, with no attempt since
+	visits   []Visit   // the latest few, newest last
+	life     []Session // all of them, kept only for FoldLives
+	scab     string    // occasion of a preparation that left a scab, with no attempt since
 	scabDate string
 	tried    []string  // occasions of the latest session
 	angles   []float64 // the latest twelve
@@ -467,6 +472,8 @@ func (m *machine) session(e *env, c *course, s *session) {
 	}
 	m.sessionRules(e, c, s, &p, &home, was, &v)
 	c.figures(s, &home, was.inTrial, &v)
+	asked := p.UsesPegs && !was.inTrial && c.previous != "" && !s.final().blunt()
+	peg := c.pegBefore(s, asked)
 	if !s.final().blunt() {
 		c.previous, c.pegPlaced, c.pegFound = s.date, false, false
 	}
@@ -478,12 +485,16 @@ func (m *machine) session(e *env, c *course, s *session) {
 			break
 		}
 	}
-	c.peg = PegUnknown
+	c.peg, c.foundNow = PegUnknown, false
 	c.visits = last(c.visits, recentVisits, v)
+	c.sinceTaken++
 	if f := s.final(); f.Gauge != nil && f.successful() && !s.held && (v.Counted || c.trial) {
 		c.gauge = f.Gauge
 	}
 	m.settled(c, s, &home)
+	if e.lives {
+		m.live(c, s, &p, &home, v, peg, asked)
+	}
 }
 
 // home returns the protocol of the unit where the patient belongs at a moment.
@@ -547,12 +558,8 @@ func (c *course) figures(s *session, p *protocol.Parameters, inTrial bool, v *Vi
 	if !c.trial || s.firstUsed() == nil {
 		return
 	}
-	clean := s.bluntSuccess()
-	for _, a := range s.attempts {
-		clean = clean && (!a.used() || a.blunt() && a.successful())
-	}
 	c.bluntSessions++
-	if clean {
+	if s.clean() {
 		c.bluntSuccessful++
 	}
 	if inTrial && !p.SharpOnly {

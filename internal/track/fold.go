@@ -70,6 +70,9 @@ func (m *machine) answer(e *env) Judgement {
 		s.Next.Caution = sentences(append(serious(&s, j.Findings), s.Next.Caution)...)
 		s.Next.Why = sentences(s.Next.Caution, s.Next.Why)
 		s.ID = record.TrackID(cmp.Or(e.TrackKeys[c.name], c.patient), c.name)
+		if e.lives {
+			s.Life = m.lifeOf(c)
+		}
 		j.Tracks = append(j.Tracks, s)
 	}
 	sort.SliceStable(j.Tracks, func(a, b int) bool {
@@ -120,7 +123,8 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 		Counted: c.counted, Target: c.target(now), Extras: c.extras, Streak: c.streak,
 		ReferenceAngle: c.reference, Creator: c.creator, Gauge: c.gauge, Mend: c.mend(now), FirstBy: c.firstBy, Entered: c.entered,
 		Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
-		Taken: c.taken, TakenAt: c.takenAt, Protocol: *now, IdleDays: -1, Unserved: -1, UnderReview: m.underReview(c),
+		Taken: c.taken, TakenAt: c.takenAt, TakenOn: c.takenOn, SinceTaken: c.sinceTaken,
+		Protocol: *now, IdleDays: -1, Unserved: -1, UnderReview: m.underReview(c),
 		Peg: c.peg, Newest: c.newest,
 	}
 	if s.Peg == "" {

@@ -290,6 +290,10 @@ type State struct {
 	PlanAt   time.Time
 	Taken    *cannularyv1.TrackTakenOver
 	TakenAt  time.Time
+	// TakenOn is the local date of the takeover. SinceTaken is the number of sessions in the track
+	// that are folded since then.
+	TakenOn    string
+	SinceTaken int
 	// UnderReview reports that a review of the track or its access is open.
 	UnderReview bool
 	// Peg is what is known of a peg in the track now.
@@ -297,6 +301,7 @@ type State struct {
 	// Next is the next needle.
 	Next     Next
 	Recent   []Visit // newest first, at most five
+	Life     *Life   // nil but for FoldLives
 	Trends   Trends
 	Protocol protocol.Parameters // in force at the moment asked for
 	// Newest is the clinical time of the newest fact about the track.

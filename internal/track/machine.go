@@ -25,7 +25,9 @@ type machine struct {
 	stays    stay.Stays
 	hospital *time.Time // since when the patient is an inpatient
 	lifts    []waiting  // in the order in which they work
-	by       string     // patient key of the fact that is being folded
+	// treatments are those of the patient, kept only for FoldLives.
+	treatments []treatment
+	by         string // patient key of the fact that is being folded
 
 	// g holds the sums over all facts of this fold. redo asks for another pass: a session turned
 	// out to be other than it was folded.
@@ -69,7 +71,7 @@ func (r review) about(c *course) bool {
 func (m *machine) clone() *machine {
 	c := &machine{holds: slices.Clone(m.holds), reviews: slices.Clone(m.reviews), standing: slices.Clone(m.standing),
 		over: slices.Clip(m.over), newest: m.newest,
-		stays: m.stays, hospital: m.hospital, lifts: slices.Clip(m.lifts)}
+		stays: m.stays, hospital: m.hospital, lifts: slices.Clip(m.lifts), treatments: slices.Clip(m.treatments)}
 	for i := range c.holds {
 		h := &c.holds[i]
 		h.Tracks, h.Accesses, h.days, h.places = slices.Clip(h.Tracks), slices.Clip(h.Accesses), slices.Clip(h.days), slices.Clip(h.places)
@@ -157,17 +159,20 @@ func (m *machine) apply(e *env, st step) {
 	case *cannularyv1.PegPlaced:
 		c := m.course(b.GetTrack(), f)
 		c.pegPlaced, c.peg = true, PegIn
+		c.pegLeft()
 	case *cannularyv1.PegRemoved:
 		c := m.course(b.GetTrack(), f)
-		c.pegFound, c.peg = true, PegOut
+		c.pegFound, c.foundNow, c.peg = true, true, PegOut
 	case *cannularyv1.PegFoundMissing:
 		m.course(b.GetTrack(), f).peg = PegOut
 	case *cannularyv1.ComplicationSeen:
 		m.complication(e, b, st)
 	case *cannularyv1.SessionStarted:
 		m.access(b.GetAccess())
+		m.treated(e, f, st.place)
 		m.rested(e, b.GetAccess(), st)
 	case *cannularyv1.SessionMissed:
+		m.treated(e, f, st.place)
 		m.rested(e, "", st)
 	case *cannularyv1.HoldPlaced, *cannularyv1.SiteSignsSeen, *cannularyv1.CultureResulted:
 		m.grounds(e, f, false)

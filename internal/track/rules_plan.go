@@ -90,11 +90,11 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 	})
 	fresh := &course{name: c.name, patient: c.patient, there: true, newest: c.newest, plan: c.plan, planned: c.planned, planAt: c.planAt,
 		deputies: c.deputies, rest: c.rest, retired: c.retired, retiredAt: c.retiredAt, peg: c.peg,
-		visits: c.visits, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues, rescueSum: c.rescueSum,
-		bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
+		visits: c.visits, life: c.life, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues,
+		rescueSum: c.rescueSum, bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
 	fresh.gauge, fresh.stated = c.stated, c.stated // a gauge that an entry recorded before is dropped
 	*c = *fresh
-	c.taken, c.takenAt, c.role, c.access = b, e.from(f), b.GetRole(), b.GetAccess()
+	c.taken, c.takenAt, c.takenOn, c.role, c.access = b, e.from(f), e.date(f), b.GetRole(), b.GetAccess()
 	c.rests(e, f)
 	c.unused = unused{base: zone.DayOf(f.At, e.Zone(m.stays.At(f.At).Facility)), ground: f.ID}
 	if b.Gauge != nil {

@@ -330,7 +330,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 	c := m.course(b.GetTrack(), f)
 	switch {
 	case pegFound(b):
-		c.pegFound, c.peg = true, PegOut
+		c.pegFound, c.foundNow, c.peg = true, true, PegOut
 		if b.GetPeg() != cannularyv1.Removal_REMOVAL_WHOLE {
 			c.peg = PegIn
 		}
@@ -391,6 +391,7 @@ func (m *machine) removed(e *env, b *cannularyv1.NeedleRemoved, st step) {
 			Asked: fmt.Sprintf("within %g°", p.AngleTolerance)}, &p)
 	}
 	if st.value {
+		m.bled(e, c, m.g.key(b.GetTrack(), st.place), *b.HaemostasisMinutes)
 		m.haemostasis(e, c, *b.HaemostasisMinutes, f, &p, zone.Date(f.At, e.Zone(f.Facility)))
 	}
 }

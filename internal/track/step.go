@@ -112,6 +112,7 @@ func (s *session) easy() bool {
 type env struct {
 	Input
 	ratings map[string][]*record.Fact // by member of staff, in the order of record.Before
+	lives   bool                      // keep the whole life of every track
 }
 
 func newEnv(in Input) *env {

@@ -100,7 +100,7 @@ type packer struct {
 
 func newPacker() (*packer, error) {
 	e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(1<<17),
-		zstd.WithEncoderCRC(false), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithEncoderDictRaw(dictionaryID, dictionary))
+		zstd.WithEncoderCRC(true), zstd.WithEncoderLevel(zstd.SpeedFastest), zstd.WithEncoderDictRaw(dictionaryID, dictionary))
 	if err != nil {
 		return nil, fmt.Errorf("pages: %w", err)
 	}

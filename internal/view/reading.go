@@ -18,7 +18,7 @@ func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) erro
 	if err != nil {
 		return fmt.Errorf("read the view: %w", err)
 	}
-	return f(loader{ctx: ctx, q: tx.QueryContext}, c)
+	return f(loader{ctx: ctx, q: tx.QueryContext, opener: s.opener}, c)
 }
 
 // HasPatient tells whether anything is known of a patient key.

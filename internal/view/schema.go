@@ -14,10 +14,11 @@ var schema = []string{
 		log_id TEXT NOT NULL, seq INTEGER NOT NULL, event_id TEXT NOT NULL,
 		logged INTEGER NOT NULL, updated INTEGER NOT NULL)`,
 
-	// Every event as it stands in the log: a second copy. session gathers what is rendered
-	// together. An id that stands twice in the log is projected once.
+	// Every event as it stands in the log: a second copy, with its checksum. session gathers what
+	// is rendered together. An id that stands twice in the log is projected once.
 	`CREATE TABLE event (seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, session TEXT NOT NULL,
-		patient TEXT NOT NULL, facility TEXT NOT NULL, occurred INTEGER NOT NULL, logged INTEGER NOT NULL, data BLOB NOT NULL)`,
+		patient TEXT NOT NULL, facility TEXT NOT NULL, occurred INTEGER NOT NULL, logged INTEGER NOT NULL, data BLOB NOT NULL,
+		sum INTEGER NOT NULL)`,
 	`CREATE INDEX event_session ON event (session)`,
 	`CREATE INDEX event_patient ON event (patient)`,
 

@@ -11,6 +11,7 @@ import (
 
 	_ "modernc.org/sqlite" // the driver, without a C compiler
 
+	"cannulary/internal/freetext"
 	"cannulary/internal/sqlitefile"
 )
 
@@ -42,6 +43,10 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	}
 	return open(ctx, filepath.Join(dir, FileName()))
 }
+
+// Opens has events read with what people wrote in their own words opened. It must be called before anything
+// else; without it an event with such words cannot be read.
+func (s *Store) Opens(opener freetext.Opener) { s.opener = opener }
 
 func open(ctx context.Context, path string) (*Store, error) {
 	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but

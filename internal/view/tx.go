@@ -1,15 +1,18 @@
 package view
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/freetext"
 	"cannulary/internal/record"
 	"cannulary/internal/surveil"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -36,6 +39,7 @@ type writing struct {
 	conn     *sql.Conn
 	stmts    map[string]*sql.Stmt // prepared once
 	memo     *memo
+	opener   freetext.Opener
 	packer   *packer
 	unpacker *Unpacker
 	scratch  []byte // of shape
@@ -146,9 +150,9 @@ func (t *Tx) HasEvent(id string) (bool, error) {
 
 // InsertEvent keeps the event's bytes.
 func (t *Tx) InsertEvent(e StoredEvent, session string, data []byte) error {
-	return t.exec(`INSERT INTO event (seq, id, session, patient, facility, occurred, logged, data) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+	return t.exec(`INSERT INTO event (seq, id, session, patient, facility, occurred, logged, data, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		int64(e.Seq), e.Event.GetId(), session, e.Event.GetPatientKey(), e.Event.GetFacility(),
-		millis(e.Event.GetOccurredAt().AsTime()), e.Logged.UnixNano(), data)
+		millis(e.Event.GetOccurredAt().AsTime()), e.Logged.UnixNano(), data, sumOf(data))
 }
 
 // Amend notes that the event names a fact or a session (record.SessionKey).
@@ -193,6 +197,8 @@ type loader struct {
 	amended func(target string) (bool, error)
 	// upTo is the last event that is read; 0 is the newest.
 	upTo uint64
+	// opener opens what people wrote in their own words.
+	opener freetext.Opener
 }
 
 // Load gives the loader of the transaction.
@@ -212,7 +218,7 @@ func (t *Tx) load() loader {
 			return nil, err
 		}
 		return st.QueryContext(ctx, args...)
-	}, t.isAmended, 0}
+	}, t.isAmended, 0, t.opener}
 }
 
 // isAmended knows all targets of corrections and voids: they are few, and nearly every
@@ -256,7 +262,7 @@ type Loader interface {
 	FirstTreatment(facility string) (began time.Time, ok bool, err error)
 }
 
-const eventColumns = `SELECT e.seq, e.logged, e.data FROM event e `
+const eventColumns = `SELECT e.seq, e.logged, e.data, e.sum FROM event e `
 
 func (l loader) Session(session string) ([]StoredEvent, error) {
 	return l.events(eventColumns+`WHERE e.session = ? ORDER BY e.seq`, session)
@@ -300,7 +306,7 @@ func (l loader) Amending(targets []string) ([]StoredEvent, error) {
 		}
 		targets = some
 	}
-	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `,
+	return l.in(`SELECT DISTINCT e.seq, e.logged, e.data, e.sum FROM amendment a CROSS JOIN event e ON e.seq = a.seq WHERE a.target IN `,
 		` ORDER BY e.seq`, targets)
 }
 
@@ -341,22 +347,42 @@ func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
 	defer func() { _ = rows.Close() }()
 	var out []StoredEvent
 	for rows.Next() {
-		var seq, logged int64
+		var seq, logged, sum int64
 		var data []byte
-		if err := rows.Scan(&seq, &logged, &data); err != nil {
+		if err := rows.Scan(&seq, &logged, &data, &sum); err != nil {
 			return nil, err
 		}
 		if l.upTo > 0 && uint64(seq) > l.upTo {
 			continue
 		}
 		ev := &logv1.Event{}
-		if err := proto.Unmarshal(data, ev); err != nil {
-			return nil, fmt.Errorf("the view's copy of event %d is damaged: %w; delete the view to rebuild it", seq, err)
+		err := error(nil)
+		if sum != sumOf(data) {
+			err = errSum
+		}
+		if err := cmp.Or(err, proto.Unmarshal(data, ev)); err != nil {
+			return nil, fmt.Errorf("the view's copy of event %d is damaged: %w; stop the service and run `cannulary rebuild`", seq, err)
+		}
+		if freetext.Sealed(data) {
+			if l.opener == nil {
+				return nil, fmt.Errorf("event %d holds sealed text: Store.Opens was not called", seq)
+			}
+			if err := freetext.Open(l.ctx, l.opener, ev); err != nil {
+				return nil, err
+			}
 		}
 		out = append(out, StoredEvent{Seq: uint64(seq), Logged: time.Unix(0, logged).UTC(), Event: ev})
 	}
 	return out, rows.Err()
 }
+
+// sumOf is the checksum of an event's copy: CRC-32C, which finds every single flipped bit and every
+// burst of up to 32.
+func sumOf(data []byte) int64 { return int64(crc32.Checksum(data, castagnoli)) }
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+var errSum = errors.New("it does not agree with its checksum")
 
 // Facts takes events apart.
 func Facts(events []StoredEvent) ([]record.Fact, error) {

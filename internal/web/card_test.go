@@ -5,6 +5,7 @@ import (
 	"html"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -106,18 +107,29 @@ func TestCardAsPage(t *testing.T) {
 		t.Fatalf("status %d, %q", a.status, a.head.Get("Content-Type"))
 	}
 	for _, want := range []string{
-		html.EscapeString(card.Caution), `<html lang="en">`, "Quombave, Zaph", "1951-03-12", "P-1", "Invented unit",
-		"Hold: no needle there", "Pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt needle", "Declared, not recorded here", `scope="row"`,
-		"times are those of Pacific/Auckland", "trial session 1",
-		"Hold by nurse-1 since ", "(person)", "The local protocol and the treating team decide.", "Do not needle track A1.", "First, always", "Look, listen and feel", "Remove the scab completely",
-		"On resistance", "a NEW blunt needle", "After the treatment", "Handover", "Fall-back site", "not recorded", "The kind of access fistula is not recorded", "No examination of access fistula is recorded",
+		html.EscapeString(card.Caution), `<html lang="en">`, "Quombave, Zaph", "12 Mar 1951", "P-1", "Invented unit",
+		"Do not needle A1", "Pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt", "Declared, not recorded here", `scope="row"`,
+		"B2 may be needled after you have examined the access.", "Trial session 1", "Newest entry: ",
+		"Hold by nurse-1 since ", "(person)", "The local protocol and the treating team decide.", "Do not needle track A1.", "First, always",
+		"Look, listen and feel", "Remove the scab completely", "The rule asks: A person placed a hold.", "It rests on: The judgement of a named person.",
+		"On resistance", "a NEW blunt needle", "After the treatment", "Handover", "Fall-back site", "not recorded",
+		"The kind of access fistula is not recorded", "No examination of access fistula is recorded", "site not recorded", "<desc ",
+		`href="track?patient=`, `action="confirm"`,
 	} {
 		if !strings.Contains(a.body, want) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
-	if i, j := strings.Index(a.body, "Hold: no needle there"), strings.Index(a.body, `class="track"`); i < 0 || j < i {
-		t.Errorf("the hold (at %d) does not stand before the tracks (at %d)", i, j)
+	if i, j := strings.Index(a.body, "Do not needle A1"), strings.Index(a.body, `class="next-needle`); i < 0 || j < i {
+		t.Errorf("the hold (at %d) does not stand before the needles (at %d)", i, j)
+	}
+	// What a nurse sees before she touches anything has no code of a rule and no id.
+	first, _, ok := strings.Cut(a.body, "<details")
+	if !ok || regexp.MustCompile(`<code>|\(person\)|[0-9a-f]{20}`).MatchString(regexp.MustCompile(`(href|value|id|data-from|aria-labelledby)="[^"]*"`).ReplaceAllString(first, "")) {
+		t.Error("a code or an id stands on the first screen")
+	}
+	if len(a.body) > 60<<10 {
+		t.Errorf("the page has %d bytes", len(a.body))
 	}
 	if hasScript(a.body) {
 		t.Error("the page has a script of its own")
@@ -127,7 +139,7 @@ func TestCardAsPage(t *testing.T) {
 			t.Errorf("the page has %q", never)
 		}
 	}
-	if strings.Contains(a.body, "Not the present") {
+	if strings.Contains(a.body, "back-band") {
 		t.Error("a card as of now says that it is not the present")
 	}
 }
@@ -200,10 +212,10 @@ func TestMomentsOfTheCard(t *testing.T) {
 	}
 	day := at(7).In(zone)
 	a := u.get(byIdentifier("P-1")+"&as_of="+day.Format(time.DateOnly), "text/html")
-	if !strings.Contains(a.body, "Not the present") || !strings.Contains(a.body, "as of "+day.Format(time.DateOnly)+" 23:59 NZ") {
+	if !strings.Contains(a.body, "This is not the present") || !strings.Contains(a.body, "As it looked on the evening of "+day.Format("Mon 2 Jan")) || !strings.Contains(a.body, ", from what is known today.</p>") {
 		t.Error("the page of another day does not say so")
 	}
-	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "Not the present: as of 2090-01-01") {
+	if a := u.get(byIdentifier("P-1")+"&as_of=2090-01-01", "text/html"); !strings.Contains(a.body, "This moment has not come yet. Do not needle by it.") {
 		t.Error("the page of a day to come does not say so")
 	}
 	first := func(query string) string {

@@ -1,15 +1,19 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
+	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 
 	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // card answers "/card".
@@ -24,11 +28,9 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	}
 	switch q.form {
 	case formHTML:
-		page, err := h.cardPage(r, c)
-		if err != nil {
-			return err
-		}
-		return h.render(w, r, "card", frame{Title: "Card: " + or(c.Patient.Name, "name not stated"), Facility: c.Facility}, page)
+		page := h.cardPage(c, q)
+		return h.render(w, r, "card", frame{Title: h.words.must("card.title", "Name", or(c.Patient.Name, h.words.must("card.no-name"))),
+			Facility: c.Facility}, page)
 	case formText:
 		answer.Send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte(card.Text(c)))
 		return nil
@@ -51,30 +53,50 @@ func (h *handler) ask(r *http.Request, q question) (card.Card, error) {
 	return h.cfg.Cards.Card(r.Context(), q.request)
 }
 
+// bandLines is how many lines the headline shows, and one on a phone. The others stand below, one
+// touch away.
+const bandLines = 3
+
+// belowPart is a line of the headline that stands below the needles: for all, or, if the headline
+// shows it where there is room, for phones.
+type belowPart struct {
+	card.HeadLine
+	Shown bool
+}
+
 // cardPage is a card as its page shows it.
 type cardPage struct {
 	card.Card
-	zone         *time.Location
-	FacilityName string
-	Local        string // name of the time zone
-	Refresh      string // the address of the card as it is now
-	Tracks       []trackPart
-	Search       search
+	words    *words
+	zone     *time.Location
+	now      time.Time
+	Back     backPart // for which moment the card is, and the way to another
+	Headline card.Headline
+	More     bool // the headline has lines that have no room in it
+	Below    []belowPart
+	Needles  []trackPart // of the tracks in use
+	Retired  []trackPart
+	Limbs    []template.HTML
+	Because  []groundPart // what the card rests on: holds and findings
+	Printed  string       // now, in words
+	Blank    []string     // what can be written by hand on paper, a needle a line
 }
 
 // trackPart is a track as the card's page shows it.
 type trackPart struct {
 	card.Track
 	Anchor  string
+	Life    string // the address of the track's life
 	Holds   []card.Hold
 	Forming bool   // its sessions are still counted
 	Session string // which session this is, empty where it is not counted
 	Reason  string // why, its caution aside
+	First   string // the first sentence of it
 	Numbers []number
-	Own     []card.Finding // findings of the track, not of its access
-	Of      []card.Finding // findings of its access, which the page shows once, above
+	Side    template.HTML
 	Phases  []phasePart
 	Figures []string
+	Basis   *sourcePart // the plan or the takeover
 }
 
 // phasePart are the steps of one phase.
@@ -84,16 +106,34 @@ type phasePart struct {
 	Steps []string
 }
 
-func phases(steps []card.Step) []phasePart {
-	titles := map[string]string{
-		card.PhaseExamine: "First, always", card.PhasePrepare: "Prepare", card.PhaseInsert: "Insert",
-		card.PhaseAfter: "After the treatment", card.PhaseStop: "What to do",
-	}
+// groundPart is a hold or a finding with its rule and its facts.
+type groundPart struct {
+	Severity string
+	Urgent   bool
+	Place    string
+	Text     string
+	Since    string
+	Clears   string
+	Rule     rule.Rule
+	Asked    string // with the values of the protocol
+	Protocol string
+	IDs      []string // of the holds
+	Facts    []sourcePart
+	Unknown  int // facts that are not in the record as it stands
+}
+
+// sourcePart is a fact in words.
+type sourcePart struct {
+	card.Source
+	Happened, Arrived string
+}
+
+func (h *handler) phases(steps []card.Step) []phasePart {
 	var out []phasePart
 	last := ""
 	for i, s := range steps {
 		if s.Phase != last {
-			out = append(out, phasePart{Title: titles[s.Phase], First: i + 1})
+			out = append(out, phasePart{Title: h.words.must("card.phase." + s.Phase), First: i + 1})
 			last = s.Phase
 		}
 		p := &out[len(out)-1]
@@ -103,54 +143,140 @@ func phases(steps []card.Step) []phasePart {
 }
 
 // number is one named detail of the next needle.
-type number struct{ Name, Value string }
+type number struct {
+	Name, Value string
+	Missing     bool
+	Wide        bool // it has a line of its own
+}
 
-func (h *handler) cardPage(r *http.Request, c card.Card) (cardPage, error) {
+func (h *handler) cardPage(c card.Card, q question) cardPage {
 	z := h.cfg.Cards.Zone(c.Facility)
-	p := cardPage{Card: c, zone: z, Local: z.String(), Refresh: "card?" + url.Values{paramPatient: {c.Patient.ID}}.Encode()}
-	p.Search.Systems = systems(map[string]card.Patient{c.Patient.ID: c.Patient})
-	f, _, err := h.cfg.Store.Facility(r.Context(), c.Facility)
-	if err != nil {
-		return p, err
+	p := cardPage{Card: c, words: h.words, zone: z, now: h.cfg.Now().In(z), Headline: c.Headline(),
+		Back: h.back(c.Patient.ID, "", c.AsOf, c.KnownAt, z)}
+	for i, l := range p.Headline.Lines {
+		if i > 0 {
+			p.Below = append(p.Below, belowPart{l, i < bandLines})
+		}
 	}
-	p.FacilityName = or(f.Name, c.Facility)
-	held := func(f card.Finding) bool { return c.Held(f) }
+	if n := len(p.Headline.Lines); n > bandLines {
+		p.More = true
+		p.Headline.Lines = p.Headline.Lines[:bandLines]
+	}
+	facts := map[string]sourcePart{}
+	for _, s := range c.Sources {
+		facts[s.Fact] = sourcePart{s, or(s.Day, p.When(s.At)), p.When(s.ArrivedAt)}
+	}
+	sides := c.Sides()
 	for i, t := range c.Tracks {
 		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
-			Reason: t.Next.Reason(), Numbers: numbers(t), Phases: phases(t.Preparation), Figures: card.Figures(t)}
+			Life:   "track?" + url.Values{paramPatient: {c.Patient.ID}, "track": {t.ID}}.Encode(),
+			Reason: t.Next.Reason(), Numbers: h.numbers(t), Phases: h.phases(t.Preparation), Figures: card.Figures(t)}
+		part.First, _, _ = strings.Cut(part.Reason, ". ")
+		part.First = card.Sentence(part.First)
 		for _, s := range card.Session(t) {
 			part.Session = s
 		}
-		for _, f := range slices.DeleteFunc(slices.Clone(t.Findings), held) {
-			if f.Scope == "access "+t.Access {
-				part.Of = append(part.Of, f)
-			} else {
-				part.Own = append(part.Own, f)
-			}
+		if side, ok := sides[t.Name]; ok {
+			part.Side = side.SVG()
 		}
-		p.Tracks = append(p.Tracks, part)
+		if s, ok := facts[t.Basis]; ok {
+			part.Basis = &s
+		}
+		if t.Stage == "retired" {
+			p.Retired = append(p.Retired, part)
+		} else {
+			p.Needles = append(p.Needles, part)
+		}
 	}
-	return p, nil
+	for _, l := range c.Limbs() {
+		p.Limbs = append(p.Limbs, l.SVG())
+	}
+	p.Because = p.grounds(facts)
+	p.Printed = p.When(p.now)
+	for _, t := range p.Needles {
+		p.Blank = append(p.Blank, t.Name, t.Name)
+	}
+	if len(p.Blank) == 0 {
+		a, v := h.words.must("card.arterial"), h.words.must("card.venous")
+		p.Blank = []string{a, a, v, v}
+	}
+	return p
 }
 
-// Time shows an instant in the facility's zone.
+// grounds returns what the card rests on, the gravest first, each once.
+func (p *cardPage) grounds(facts map[string]sourcePart) []groundPart {
+	var out []groundPart
+	for _, h := range p.Holds {
+		g := groundPart{Severity: string(rule.Stop), Urgent: h.Urgent, Place: h.Scope, Text: h.Text, Since: or(h.Day, p.When(h.Since)),
+			Clears: h.Clears, Rule: card.RuleOf(h.Rule), Asked: h.Asked, IDs: h.IDs}
+		g.rests(facts, []string{h.Ground})
+		out = append(out, g)
+	}
+	var found []card.Finding
+	for _, a := range p.Accesses {
+		found = append(found, a.Findings...)
+	}
+	for _, t := range p.Tracks {
+		found = append(found, t.Findings...)
+	}
+	found = append(found, p.Card.Findings...)
+	seen := map[string]bool{}
+	var rest []groundPart
+	for _, f := range found {
+		if p.Held(f) || seen[f.ID] && f.ID != "" {
+			continue // its hold stands above
+		}
+		seen[f.ID] = true
+		g := groundPart{Severity: f.Severity, Place: f.Scope, Text: f.Text, Since: or(f.Day, p.When(f.Since)), Clears: f.Clears,
+			Rule: card.RuleOf(f.Rule), Asked: f.Asked, Protocol: f.Protocol}
+		g.rests(facts, f.Facts)
+		rest = append(rest, g)
+	}
+	order := []string{string(rule.Stop), string(rule.Caution), string(rule.Note)}
+	slices.SortStableFunc(rest, func(a, b groundPart) int {
+		return cmp.Compare(slices.Index(order, a.Severity), slices.Index(order, b.Severity))
+	})
+	return append(out, rest...)
+}
+
+func (g *groundPart) rests(facts map[string]sourcePart, ids []string) {
+	for _, id := range ids {
+		if s, ok := facts[id]; ok {
+			g.Facts = append(g.Facts, s)
+		} else if id != "" {
+			g.Unknown++
+		}
+	}
+}
+
+// Time shows an instant in the facility's zone, exactly.
 func (p cardPage) Time(t time.Time) string { return t.In(p.zone).Format(minutes) }
 
-// findingLine is a finding with its moment in the facility's time.
-type findingLine struct {
-	card.Finding
+// When shows an instant in the facility's zone, as people say it.
+func (p cardPage) When(t time.Time) string { return p.words.when(t.In(p.zone), p.now) }
+
+// headLine is a line of the headline with its moment in words.
+type headLine struct {
+	card.HeadLine
 	When string
 }
 
-// Lines words the moments of findings that no open hold says already.
-func (p cardPage) Lines(list []card.Finding) []findingLine {
-	var out []findingLine
-	for _, f := range list {
-		if !p.Held(f) { // its hold stands above
-			out = append(out, findingLine{f, p.When(f)})
-		}
+// Line words the moment of a line of the headline.
+func (p cardPage) Line(l card.HeadLine) headLine {
+	when := l.Day
+	if when == "" && l.Since != nil {
+		when = p.When(*l.Since)
 	}
-	return out
+	return headLine{l, when}
+}
+
+// Birth shows the birth date as people say it.
+func (p cardPage) Birth() string {
+	d, err := time.Parse(time.DateOnly, p.Patient.BirthDate)
+	if err != nil {
+		return p.Patient.BirthDate
+	}
+	return fmt.Sprintf("%d %s %d", d.Day(), p.words.must("month."+strings.ToLower(d.Month().String())), d.Year())
 }
 
 // Unrecorded says that nothing is on record; empty where something is.
@@ -159,31 +285,67 @@ func (p cardPage) Unrecorded() string { return p.Card.Unrecorded() }
 // Described is an access in a line.
 func (p cardPage) Described(a card.Access) string { return p.Card.Described(a) }
 
-// minutes is how instants are shown: in the facility's time, with the zone's name.
+// Lines are a session without a track.
+func (p cardPage) Lines(t card.Treatment) []string { return card.TreatmentText(t) }
+
+// Spot says that the spot of such needles is not recorded; empty where there is none.
+func (p cardPage) Spot() string {
+	if card.Rotates(p.Treatments) {
+		return card.SpotUnknown
+	}
+	return ""
+}
+
+// Why is why a track gets no needle, in a few words.
+func (p cardPage) Why(t trackPart) string { return card.Sentence(p.WhyNone(t.Track)) }
+
+// minutes is how instants are shown exactly: in the facility's time, with the zone's name.
 const minutes = "2006-01-02 15:04 MST"
 
 // numbers are the details of a needle that is to be inserted; what is not recorded is said.
-func numbers(t card.Track) []number {
+func (h *handler) numbers(t card.Track) []number {
 	n := t.Next
 	if n.Needle == "none" {
 		return nil
 	}
-	const missing = card.NotRecorded
-	out := []number{{"Gauge", missing}, {"Angle", missing}, {"Depth", missing}, {"Direction", or(n.Direction, missing)},
-		{"Bevel", or(t.Bevel, missing)}, {"Needle length", missing}}
-	if n.Gauge != nil {
-		out[0].Value = fmt.Sprintf("%d G", *n.Gauge)
+	var out []number
+	add := func(key, value string) {
+		out = append(out, number{h.words.must("card.number." + key), or(value, h.words.must("card.not-recorded")), value == "", key == "direction"})
 	}
-	if n.AngleDegrees != nil {
-		out[1].Value = fmt.Sprintf("%g°", *n.AngleDegrees)
+	figure := func(known bool, format string, value func() any) string {
+		if !known {
+			return ""
+		}
+		return fmt.Sprintf(format, value())
 	}
-	if n.DepthMillimetres != nil {
-		out[2].Value = fmt.Sprintf("%g mm", *n.DepthMillimetres)
+	add("angle", figure(n.AngleDegrees != nil, "%g°", func() any { return *n.AngleDegrees }))
+	add("depth", figure(n.DepthMillimetres != nil, "%g mm", func() any { return *n.DepthMillimetres }))
+	direction := n.Direction
+	switch direction {
+	case "antegrade":
+		direction = h.words.must("card.way.antegrade")
+	case "retrograde":
+		direction = h.words.must("card.way.retrograde")
 	}
-	if t.NeedleLength != nil {
-		out[5].Value = fmt.Sprintf("%d mm", *t.NeedleLength)
+	add("direction", direction)
+	bevel := t.Bevel
+	switch bevel {
+	case "up":
+		bevel = h.words.must("card.bevel.up")
+	case "down":
+		bevel = h.words.must("card.bevel.down")
 	}
+	add("bevel", bevel)
+	add("length", figure(t.NeedleLength != nil, "%d mm", func() any { return *t.NeedleLength }))
 	return out
+}
+
+// Gauge is the next needle's gauge.
+func (t trackPart) Gauge() string {
+	if t.Next.Gauge == nil {
+		return ""
+	}
+	return fmt.Sprintf("%dG", *t.Next.Gauge)
 }
 
 func or(s, otherwise string) string {

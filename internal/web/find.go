@@ -68,7 +68,8 @@ func resembling(names map[string]card.Patient, text string) []string {
 		for _, part := range parts {
 			all = all && strings.Contains(name, part)
 		}
-		if all || slices.ContainsFunc(p.Identifiers, func(id card.Identifier) bool { return strings.Contains(fold(id.Value), fold(text)) }) {
+		inside := func(id card.Identifier) bool { return strings.Contains(fold(id.Value), fold(text)) }
+		if all || slices.ContainsFunc(p.Identifiers, inside) {
 			out = append(out, key)
 		}
 	}
@@ -90,8 +91,9 @@ func cardOf(key string) string { return "card?" + url.Values{paramPatient: {key}
 
 // find looks for a patient at all facilities. It opens the card where exactly one has that number;
 // opened tells that it did.
-func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, c chosen, facilities []view.Facility, page *todayPage) (opened bool,
-	err error) {
+func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, facilities []view.Facility,
+	page *todayPage) (opened bool, err error) {
+	c := page.Chosen
 	names, err := h.everybody(r.Context(), rec, &page.freshness)
 	if err != nil {
 		return false, err
@@ -155,10 +157,16 @@ type confirmed struct {
 	Result  string `json:"result"`
 	Title   string `json:"title"`
 	Text    string `json:"text"`
-	Card    string `json:"card"`            // the address of the card that is open
-	Other   string `json:"other,omitempty"` // the address of the other patient's card
+	Card    link   `json:"card"`            // to the card that is open
+	Other   *link  `json:"other,omitempty"` // to the other patient's card
 	Patient who    `json:"patient"`
 	Found   who    `json:"found"`
+}
+
+// link is an address and what stands on it.
+type link struct {
+	Address string `json:"address"`
+	Text    string `json:"text"`
 }
 
 // who is a patient for positive identification.
@@ -199,7 +207,8 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 		}
 		return h.words.must("row.no-birth")
 	}
-	c := confirmed{Card: cardOf(patient.ID), Patient: name(patient)}
+	to := func(p card.Patient) link { return link{cardOf(p.ID), h.words.must("scan.open", "Name", name(p).Name)} }
+	c := confirmed{Card: to(patient), Patient: name(patient)}
 	switch keys := carriers(names, p[paramScan]); {
 	case len(keys) == 0:
 		c.Result = scanNobody
@@ -213,8 +222,10 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 		c.Text = h.words.must("scan.same-text", "Name", c.Patient.Name, "Birth", born(patient), "Clock", at.In(zone).Format(clock))
 	default:
 		other := names[keys[0]]
-		c.Result, c.Found, c.Other = scanOther, name(other), cardOf(other.ID)
-		c.Text = h.words.must("scan.other-text", "Found", c.Found.Name, "FoundBirth", born(other), "Name", c.Patient.Name, "Birth", born(patient))
+		its := to(other)
+		c.Result, c.Found, c.Other = scanOther, name(other), &its
+		c.Text = h.words.must("scan.other-text", "Found", c.Found.Name, "FoundBirth", born(other), "Name", c.Patient.Name,
+			"Birth", born(patient))
 	}
 	c.Title = h.words.must("scan." + c.Result)
 	if formOf(r, formHTML) == formJSON {

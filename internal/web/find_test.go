@@ -87,11 +87,14 @@ func TestFindEscapesAndSearchesEverywhere(t *testing.T) {
 func confirmed(t *testing.T, u *unit, patient, scan string) (result, text, other string) {
 	t.Helper()
 	a := u.get("/confirm?"+url.Values{"patient": {u.ring.PatientKey(system, patient)}, "scan": {scan}}.Encode(), "application/json")
-	var c struct{ Result, Text, Other string }
+	var c struct {
+		Result, Text string
+		Other        struct{ Address string }
+	}
 	if err := json.Unmarshal([]byte(a.body), &c); err != nil || a.status != http.StatusOK {
 		t.Fatalf("%d %s", a.status, a.body)
 	}
-	return c.Result, c.Text, c.Other
+	return c.Result, c.Text, c.Other.Address
 }
 
 func TestAScanConfirmsThePatient(t *testing.T) {

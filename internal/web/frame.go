@@ -17,6 +17,7 @@ import (
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
+	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 )
 
@@ -35,6 +36,8 @@ type Config struct {
 	Now    func() time.Time
 	Log    *slog.Logger
 	Status func(context.Context) (Status, error)
+	// Watch returns the surveillance of every registered facility.
+	Watch func(context.Context) ([]*surveil.Watch, error)
 	// Moved waits until the view has gone on from a sequence, and returns how far. Its error says
 	// that the view stopped or ctx ended.
 	Moved func(ctx context.Context, from uint64) (uint64, error)
@@ -50,6 +53,7 @@ var files embed.FS
 
 type handler struct {
 	cfg    Config
+	judged *chairside.Units
 	words  *words
 	pages  map[string]*template.Template
 	routes map[string]route
@@ -69,13 +73,19 @@ func Pages(cfg Config) http.Handler {
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
-	h := &handler{cfg: cfg, words: readWords(cfg.Language), pages: map[string]*template.Template{}, version: map[string]string{}}
+	h := &handler{cfg: cfg, judged: &chairside.Units{Cards: cfg.Cards}, words: readWords(cfg.Language),
+		pages: map[string]*template.Template{}, version: map[string]string{}}
 	h.routes = map[string]route{
 		"/":        {h.today, formHTML},
 		"/card":    {h.card, formJSON},
 		"/cards":   {h.cards, formJSON},
 		"/confirm": {h.confirm, formHTML},
 		"/live":    {h.live, formJSON},
+		// A track's life, the way back in time, the unit and who needles there.
+		"/track":       {h.life, formHTML},
+		"/past":        {h.past, formHTML},
+		"/unit":        {h.unitFigures, formHTML},
+		"/cannulators": {h.cannulators, formHTML},
 	}
 	for name, media := range map[string]string{
 		"style.css": "text/css; charset=utf-8", "live.js": "text/javascript; charset=utf-8", "icon.svg": "image/svg+xml",
@@ -92,9 +102,10 @@ func Pages(cfg Config) http.Handler {
 		"card",
 		"confirm",
 		"problem",
+		"life", "unit", "cannulators",
 	} {
-		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/search.html",
-			"page/find.html", "page/"+name+".html"))
+		h.pages[name] = template.Must(template.New("page.html").Funcs(call).ParseFS(files, "page/page.html", "page/find.html",
+			"page/past.html", "page/"+name+".html"))
 	}
 	return h
 }

@@ -33,12 +33,7 @@ func plurals(n int, one, many string) string {
 }
 
 // title begins with a capital letter.
-func title(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
-}
+func title(s string) string { return card.Capital(s) }
 
 // ruleText is the code of the rule that a hold rests on.
 func ruleText(code string) string {

@@ -16,11 +16,13 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/chairside"
+	"cannulary/internal/dossier"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/intake"
 	"cannulary/internal/keyring"
 	"cannulary/internal/projector"
 	"cannulary/internal/simulate"
+	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 	"cannulary/internal/web"
 	v1 "cannulary/proto/cannulary/v1"
@@ -73,6 +75,7 @@ func open(t testing.TB) *unit {
 	u.log = must[*eventlog.Log](t)(eventlog.Open(ctx, nc, eventlog.Config{Shard: "main", MaxBytes: logBytes, Replicas: 1, Fingerprint: u.ring.Fingerprint(), Now: time.Now}))
 	u.in = must[*intake.Intake](t)(intake.New(ctx, intake.Config{Log: u.log, Ring: u.ring, Dir: filepath.Join(dir, "ingest"), Now: time.Now, Slog: quiet, Outcome: func(string, string) {}}))
 	u.store = must[*view.Store](t)(view.Open(ctx, filepath.Join(dir, "view")))
+	u.store.Opens(u.ring)
 	u.projector = must[*projector.Projector](t)(projector.New(ctx, projector.Config{Log: u.log, Store: u.store, Opener: u.ring, Slog: quiet}))
 	ended := make(chan error, 1)
 	go func() { ended <- u.projector.Run(ctx) }()
@@ -99,6 +102,8 @@ func open(t testing.TB) *unit {
 			err = u.failure()
 		}
 		return web.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
+	}, Watch: func(ctx context.Context) ([]*surveil.Watch, error) {
+		return dossier.Facilities(ctx, u.store, u.projector)
 	}, Moved: func(ctx context.Context, from uint64) (uint64, error) {
 		err := u.projector.WaitFor(ctx, from+1)
 		return u.projector.Sequence(), err
@@ -288,3 +293,6 @@ func (u *unit) rosterIn(e *v1.Envelope, facts ...*v1.RosterFact) {
 	u.t.Helper()
 	u.post(intake.FromRoster(&v1.RecordRosterRequest{Envelope: e, Facts: facts}))
 }
+
+// units gathers units anew, with nothing judged yet.
+func (u *unit) units() *chairside.Units { return &chairside.Units{Cards: u.cards} }

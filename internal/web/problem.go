@@ -15,6 +15,8 @@ func (h *handler) fail(w http.ResponseWriter, r *http.Request, fallback form, er
 	if r.URL.Path == "/card" {
 		q, _ := readCard(r) // its form is good, whatever is wrong with the rest
 		asked = q.form
+	} else if r.URL.Query().Get(paramFormat) == "json" {
+		asked = formJSON
 	}
 	as := answer.JSON()
 	switch asked {

@@ -176,7 +176,7 @@ func (h *handler) today(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if c.Find != "" {
-		opened, err := h.find(w, r, rec, c, facilities, &page)
+		opened, err := h.find(w, r, rec, facilities, &page)
 		if err != nil || opened {
 			return err
 		}
@@ -450,7 +450,7 @@ func (h *handler) names(ctx context.Context, identities map[string]string, f *fr
 	return names, nil
 }
 
-// byNeed orders who is looked at first, then by chair, then by name.
+// byNeed orders who is looked at first, then by the chair of the day, then by name.
 func byNeed(a, b patient) int {
 	noName := func(p patient) int {
 		if p.who.Name == "" {
@@ -458,7 +458,13 @@ func byNeed(a, b patient) int {
 		}
 		return 0
 	}
-	return cmp.Or(cmp.Compare(a.rank, b.rank), worklist.CompareChairs(a.place.Chair, b.place.Chair), cmp.Compare(noName(a), noName(b)),
+	chair := func(p patient) string {
+		if p.expected() {
+			return p.place.Chair
+		}
+		return "" // that of another day
+	}
+	return cmp.Or(cmp.Compare(a.rank, b.rank), worklist.CompareChairs(chair(a), chair(b)), cmp.Compare(noName(a), noName(b)),
 		strings.Compare(fold(a.who.Name), fold(b.who.Name)), strings.Compare(a.key, b.key))
 }
 
@@ -481,7 +487,7 @@ func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.
 			if c.Shift != "" && c.Shift != or(shift, noShift) {
 				continue
 			}
-			title := shift
+			title := card.Capital(shift)
 			switch {
 			case shift == "" && several:
 				title = h.words.must("today.no-shift")
@@ -532,11 +538,11 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 	with := func(f func(*chosen)) chosen { to := base; f(&to); return to }
 	listed := func(p patient) bool { return p.expected() || p.unscheduled() }
 	add(&day, h.words.must("chip.due"), len(due), base, false)
-	add(&day, h.words.must("chip.attention"), count(people, func(p patient) bool { return p.rank < rankRest && (listed(p) || p.rank == rankHold) }),
-		with(func(to *chosen) { to.Attention = attentionAny }), true)
+	first := count(people, func(p patient) bool { return p.rank < rankRest && (listed(p) || p.rank == rankHold) })
+	add(&day, h.words.must("chip.attention"), first, with(func(to *chosen) { to.Attention = attentionAny }), true)
 	if len(shifts) > 1 {
 		for _, s := range shifts {
-			text := s
+			text := card.Capital(s)
 			if s == "" {
 				text = h.words.must("today.no-shift")
 			}
@@ -546,7 +552,9 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 	}
 	add(&day, h.words.must("chip.others"), count(people, func(p patient) bool { return !p.expected() && !p.unscheduled() }),
 		with(func(to *chosen) { to.List = listOthers }), false)
-	add(&day, h.words.must("chip.unscheduled"), count(people, patient.unscheduled), with(func(to *chosen) { to.List = listUnscheduled }), false)
+	if n := count(people, patient.unscheduled); n > 0 {
+		add(&day, h.words.must("chip.unscheduled"), n, with(func(to *chosen) { to.List = listUnscheduled }), false)
+	}
 
 	holds := 0
 	byStage := map[string]int{}
@@ -561,7 +569,8 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 		}
 	}
 	add(&whole, h.words.must("chip.holds"), holds, with(func(to *chosen) { to.List, to.Attention = listAll, attentionHold }), true)
-	add(&whole, h.words.must("chip.cautions"), cautions, with(func(to *chosen) { to.List, to.Attention = listAll, attentionCaution }), false)
+	add(&whole, h.words.must("chip.cautions"), cautions,
+		with(func(to *chosen) { to.List, to.Attention = listAll, attentionCaution }), false)
 	for _, s := range stages() {
 		add(&whole, h.words.must("stage."+string(s)), byStage[string(s)],
 			with(func(to *chosen) { to.List, to.Stage = listAll, string(s) }), false)

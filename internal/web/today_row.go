@@ -38,8 +38,11 @@ type line struct {
 
 // row words what a list shows of a patient.
 func (h *handler) row(p patient, z *time.Location, now time.Time) row {
-	r := row{Key: p.key, Name: p.who.Name, Chair: p.place.Chair, Urgency: map[int]string{rankHold: "stop", rankCaution: "care",
+	r := row{Key: p.key, Name: p.who.Name, Urgency: map[int]string{rankHold: "stop", rankCaution: "care",
 		rankFirst: "care"}[p.rank]}
+	if p.expected() {
+		r.Chair = p.place.Chair
+	}
 	if d, err := zone.ParseDay(p.who.BirthDate); err == nil {
 		r.Birth = h.words.date(d.Time())
 	}
@@ -92,7 +95,8 @@ func (h *handler) needle(t view.TrackRow) string {
 // the needle.
 func needleKey(key string) string {
 	switch key {
-	case "needle.none-held", "needle.none-resting", "needle.sharp-first", "needle.sharp-forming", "needle.blunt-first", "needle.blunt-trial":
+	case "needle.none-held", "needle.none-resting", "needle.sharp-first", "needle.sharp-forming", "needle.blunt-first",
+		"needle.blunt-trial":
 		return key
 	}
 	short, _, _ := strings.Cut(key, "-")
@@ -113,6 +117,9 @@ func (h *handler) technique(p *worklist.Person, now time.Time) string {
 		if n.Gauge > 0 {
 			gauges = append(gauges, h.words.must("row.gauge", "Gauge", n.Gauge))
 		}
+	}
+	if n := p.Last.Needles; len(n) == 2 && n[0].Gauge > 0 && n[0].Gauge == n[1].Gauge {
+		gauges = []string{h.words.must("row.gauge-both", "Gauge", n[0].Gauge)}
 	}
 	last := h.words.must("row.last", "Day", h.words.day(p.Last.Day.Time(), now))
 	if len(gauges) > 0 {
@@ -148,6 +155,7 @@ func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 		}
 		add("stop", text)
 	}
+	var firsts []string
 	said := map[string]bool{}
 	for _, t := range p.tracks {
 		if t.Stage == string(track.Retired) {
@@ -158,8 +166,11 @@ func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 			add("care", card.Sentence(statistic.ReplaceAllString(t.Caution, "")))
 		}
 		if t.Stage == string(track.Ready) && t.Needle == string(track.Blunt) {
-			add("care", h.words.must("row.first-blunt", "Track", t.Track))
+			firsts = append(firsts, t.Track)
 		}
+	}
+	if len(firsts) > 0 {
+		add("care", h.words.must("row.first-blunt", "Tracks", strings.Join(firsts, ", ")))
 	}
 	pl := p.place
 	if pl.Hospital != 0 {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -96,13 +97,15 @@ func alone(t *testing.T, page string) {
 
 func TestPrintedCard(t *testing.T) {
 	page := printed(t, patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1"))
-	inOrder(t, page, "<h1>Zelthozumbrox, Quilewilth", "1950-01-02", "MRN-1", "As of 2026-07-06 10:30 WEST",
+	inOrder(t, page, "<b>Zelthozumbrox, Quilewilth</b>", "1950-01-02", "MRN-1", "as of 2026-07-06 10:30 WEST",
 		"printed at 2026-07-06 19:05 WEST", "this paper does not update itself",
 		"No hold was recorded", "The kind of access F1", "no collapse",
-		"▲ SHARP NEEDLE · 16G · 25° · antegrade · 4.5 mm deep · session 4 of 6", "3 passes", "EXAMINE", "Look, listen and feel", "PREPARE",
+		"▲ SHARP NEEDLE", "16G · 25° · antegrade · 4.5 mm deep · session 4 of 6", "3 passes",
+		"A1 arterial: site not recorded", "A1 from the side", "EXAMINE", "Look, listen and feel", "PREPARE",
 		`<ol start="2">`, "ON RESISTANCE",
-		"LAST SESSIONS", "HANDOVER", "wrist", "<dd>not recorded</dd>", "Done by hand", "Date and time", "Needle, gauge", "Attempts",
-		"Angle", "Cannulator", "Haemostasis", "Remarks", html.EscapeString(card.Caution))
+		"LAST SESSIONS", "HANDOVER", "wrist", `<dd class="missing">not recorded</dd>`,
+		"Done by hand while the service was down: Zelthozumbrox, Quilewilth, born 1950-01-02, MRN-1", "Date and time",
+		"Sharp, blunt, gauge", "Attempts", "Angle in, out", "Cannulator", "Haemo&shy;stasis, min", "Remarks", html.EscapeString(card.Caution))
 	alone(t, page)
 	says(t, page, "size: A4", "<style>", `lang="en"`)
 	if n := strings.Count(page, "<td><b>A1</b></td>"); n != 2 {
@@ -135,7 +138,7 @@ func TestPrintedHistoryIdsAndRemarks(t *testing.T) {
 		Text: "Pus.", Hold: "h4"})
 	c.Tracks[0].Next.Caution, c.Tracks[0].Next.Why = "Not needled since 2026-05-01.", "Not needled since 2026-05-01. A hold is open."
 	page := printed(t, c)
-	says(t, page, "<b>Look first:</b> Not needled since 2026-05-01. A hold is open.")
+	says(t, page, "<b>Look first:</b> Not needled since 2026-05-01.</p><p>A hold is open.")
 	inOrder(t, page, "2 holds, to be lifted together: h1, h4",
 		"History: A hold on access F0, which is no longer used, was never lifted. Hold h9.",
 		"The plan says otherwise: angle 28°.", "WHAT TO DO")
@@ -148,7 +151,7 @@ func TestPrintedCardOfNothing(t *testing.T) {
 	page := printed(t, card.Card{Patient: card.Patient{ID: "p"}, Caution: card.Caution})
 	says(t, page, "(name not stated)", "(not stated)", "no identifier can be shown", "facility not known", "last fact none",
 		"No constant-site track in use", "UTC")
-	if !strings.Contains(page, "Done by hand") || !strings.Contains(page, "<tr><td></td><td></td>") {
+	if !strings.Contains(page, "Done by hand") || strings.Count(page, "<tr><td><b>arterial</b></td><td></td>") != 2 {
 		t.Error("whoever has no track is needled too: there are no lines to write on")
 	}
 	retired := patient("p1", "Zel", "1")
@@ -185,11 +188,11 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 	}
 	page := b.String()
 	alone(t, page)
-	inOrder(t, page, "4 cards, 1 with a hold", "As of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
-		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td><a href="card-p3.html">`,
+	inOrder(t, page, "4 cards, 1 with a hold", "as of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
+		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td>–</td><td><a href="card-p3.html">`,
 		"■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
-	says(t, page, "A1: forming, next SHARP", "A1: forming, next NONE")
-	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "<th>Facility") {
+	says(t, page, "A1: forming, next SHARP 16G 25°", "A1: forming, next NONE", "No schedule is recorded")
+	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "other-unit") {
 		t.Error("the index says what is not so")
 	}
 	cards[1].Lagging, cards[2].Facility = true, "other-unit"
@@ -197,12 +200,123 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
 		t.Fatal(err)
 	}
-	says(t, b.String(), "newer facts may exist", "<th>Facility", "<td>other-unit</td>", "printed at 2026-07-06 18:05 UTC")
+	says(t, b.String(), "newer facts may exist", "<h2>other-unit: No schedule", "<h2>unit-invented: No schedule", "printed at 2026-07-06 18:05 UTC")
 	b.Reset()
 	if err := downtime.PrintIndex(&b, nil, printedAt()); err != nil {
 		t.Fatal(err)
 	}
 	says(t, b.String(), "0 cards, 0 with a hold", "No patient was recorded.")
+}
+
+// Who is due stands first, by day and shift; nobody is missing, and nobody due stands twice on a day.
+func TestTheListSaysWhoIsDue(t *testing.T) {
+	due := func(id, name, shift string, days ...string) card.Card {
+		c := patient(id, name, "N"+id)
+		if days != nil {
+			c.Schedule = &card.Schedule{Days: days, Shift: shift}
+		}
+		c.Due = []card.Due{{Date: "2026-07-06", Due: slices.Contains(days, "Monday")}, {Date: "2026-07-07", Due: slices.Contains(days, "Tuesday")}}
+		return c
+	}
+	// 6 July 2026 is a Monday.
+	cards := []card.Card{due("p1", "Abb", "evening", "Monday"), due("p2", "Bcc", "morning", "Monday", "Tuesday"), due("p3", "Cdd", "", "Tuesday"),
+		due("p4", "Dee", "morning", "Sunday"), due("p5", "Eff", "")}
+	cards[4].Tracks = nil
+	// By chair, as numbers.
+	cards = append(cards, due("p6", "Abc", "morning", "Monday"))
+	cards[5].Schedule.Chair, cards[1].Schedule.Chair = "10", "9"
+	cards[3].Due[0].Hospital = "2026-07-01"
+	gauge := uint32(15)
+	cards[4].Treatments = []card.Treatment{{Date: "2026-07-04", Access: "G1", Problems: []string{"haematoma"},
+		Needles: []card.OneNeedle{{Role: "arterial", Needle: "sharp", Gauge: &gauge, Pattern: "rope ladder"}}}}
+	var b bytes.Buffer
+	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	alone(t, b.String())
+	inOrder(t, b.String(), "Due Monday 6 July, shift: morning", "<td>9</td>", ">Bcc<", "<td>10</td>", ">Abc<", "Due Monday 6 July, shift: evening", ">Abb<",
+		"Due Tuesday 7 July, shift: morning", "Due Tuesday 7 July, shift: not recorded", ">Cdd<", "Not due on these days", ">Dee<", "in hospital since 2026-07-01",
+		"No schedule is recorded", ">Eff<", "last 2026-07-04: access G1, arterial sharp 15G (rope ladder), haematoma")
+	for name, n := range map[string]int{"Abb": 1, "Bcc": 2, "Cdd": 1, "Dee": 1, "Eff": 1} {
+		if got := strings.Count(b.String(), ">"+name+"<"); got != n {
+			t.Errorf("%s stands %d times, want %d", name, got, n)
+		}
+	}
+}
+
+// What is printed in one go holds the list first and then everybody's sheets.
+func TestPrintAll(t *testing.T) {
+	cards := []card.Card{hold(patient("p2", "Zelthozumbrox, B", "5")), patient("p1", "Abbothrizel, C", "8")}
+	var b bytes.Buffer
+	if err := downtime.PrintAll(&b, cards, printedAt()); err != nil {
+		t.Fatal(err)
+	}
+	alone(t, b.String())
+	inOrder(t, b.String(), "2 cards, 1 with a hold", "No schedule is recorded", "<b>Abbothrizel, C</b> born", "Done by hand",
+		"<b>Zelthozumbrox, B</b> born", "HOLD: ACCESS F1, NO NEEDLE")
+	ids := map[string]bool{}
+	for _, id := range regexp.MustCompile(` id="([^"]+)"`).FindAllStringSubmatch(b.String(), -1) {
+		if ids[id[1]] {
+			t.Errorf("the id %s stands twice in one file", id[1])
+		}
+		ids[id[1]] = true
+	}
+	if len(ids) == 0 {
+		t.Error("no drawing was looked at")
+	}
+}
+
+// Steps of two tracks stand once where they are the same, and name their track where they are not.
+func TestStepsOfTwoTracksAreOneList(t *testing.T) {
+	c := patient("p1", "Zel", "1")
+	v := c.Tracks[0]
+	v.Name, v.Role = "V1", "venous"
+	c.Tracks[0].Preparation = []card.Step{{Phase: card.PhaseExamine, Text: "Look"}, {Phase: card.PhaseInsert, Text: "Taut"},
+		{Phase: card.PhaseInsert, Text: "At 25°"}, {Phase: card.PhaseInsert, Text: "Tape"}, {Phase: card.PhaseAfter, Text: "Press"}}
+	v.Preparation = []card.Step{{Phase: card.PhaseExamine, Text: "Look"}, {Phase: card.PhaseInsert, Text: "Taut"},
+		{Phase: card.PhaseInsert, Text: "At 28°"}, {Phase: card.PhaseInsert, Text: "Tape"}, {Phase: card.PhaseAfter, Text: "Press"}}
+	v.OnResistance = c.Tracks[0].OnResistance
+	c.Tracks = append(c.Tracks, v)
+	page := printed(t, c)
+	inOrder(t, page, "<li>Look</li>", `<ol start="2">`, "<li>Taut</li>", "<li>A1: At 25°</li>", "<li>V1: At 28°</li>", "<li>Tape</li>",
+		`<ol start="6">`, "<li>Press</li>", "ON RESISTANCE, A1, V1")
+	for _, s := range []string{"<li>Look</li>", "<li>Tape</li>", "Never force it."} {
+		if strings.Count(page, s) != 1 {
+			t.Errorf("%s stands %d times", s, strings.Count(page, s))
+		}
+	}
+}
+
+// What a sheet has no room for is counted, never dropped in silence; holds are never left out.
+func TestWhatASheetHasNoRoomFor(t *testing.T) {
+	c := hold(patient("p1", "Zel", "1"))
+	for i := range 9 {
+		h := c.Holds[0]
+		h.ID = fmt.Sprint("h", i+2)
+		c.Holds = append(c.Holds, h)
+		c.Notices = append(c.Notices, fmt.Sprint("notice ", i))
+		c.Accesses[0].Findings = append(c.Accesses[0].Findings, card.Finding{Rule: "flow-low", Severity: "caution", Scope: "access F1", Text: "flow"})
+	}
+	c.Tracks[0].Handover[0].Text = strings.Repeat("crease ", 60)
+	page := printed(t, c)
+	says(t, page, "5 more to know: see the card on a screen.", "6 more findings: see the card on a screen.", "… (whole on the screen)")
+	if n := strings.Count(page, "HOLD: ACCESS F1, NO NEEDLE"); n != 10 {
+		t.Errorf("%d of 10 holds are printed", n)
+	}
+}
+
+// Nothing on paper is smaller than 9 points, drawings aside, whose labels the print makes larger.
+func TestNothingIsSmallerThanNinePoints(t *testing.T) {
+	sizes := regexp.MustCompile(`([0-9.]+)pt(?:/[0-9.]+)? "Liberation|font-size: ([0-9.]+)pt`).FindAllStringSubmatch(printed(t, patient("p", "Z", "1")), -1)
+	if len(sizes) < 5 {
+		t.Fatalf("only %d sizes were found", len(sizes))
+	}
+	for _, s := range sizes {
+		var v float64
+		if _, err := fmt.Sscan(s[1]+s[2], &v); err != nil || v < 9 {
+			t.Errorf("%s: %v", s[0], err)
+		}
+	}
 }
 
 type full struct{}

@@ -71,7 +71,8 @@ func FileName(c card.Card) (string, error) {
 	return "card-" + id + ".html", nil
 }
 
-// Write makes the pack in dir: a file for each card, index.html and cards.json. The pack appears
+// Write makes the pack in dir: a file for each card, index.html, print.html with everything that is to be
+// printed, and cards.json. The pack appears
 // as a whole or not at all: it is written beside dir and renamed. It contains names, so only the
 // owner can read its folder and files.
 func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err error) {
@@ -113,6 +114,9 @@ func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err er
 		}
 	}
 	if err := put(partial, "index.html", func(w io.Writer) error { return PrintIndex(w, sorted, printedAt) }); err != nil {
+		return Result{}, err
+	}
+	if err := put(partial, "print.html", func(w io.Writer) error { return PrintAll(w, sorted, printedAt) }); err != nil {
 		return Result{}, err
 	}
 	if err := put(partial, "cards.json", func(w io.Writer) error {

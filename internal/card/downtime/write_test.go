@@ -41,7 +41,7 @@ func TestPack(t *testing.T) {
 			if err != nil || r != (downtime.Result{Cards: 2, Held: 1, Out: dir}) {
 				t.Fatalf("%+v, %v", r, err)
 			}
-			if got := names(t, dir); !reflect.DeepEqual(got, []string{"card-a1.html", "card-b2.html", "cards.json", "index.html"}) {
+			if got := names(t, dir); !reflect.DeepEqual(got, []string{"card-a1.html", "card-b2.html", "cards.json", "index.html", "print.html"}) {
 				t.Errorf("the pack holds %q", got)
 			}
 			if got := names(t, parent); len(got) != 1 {

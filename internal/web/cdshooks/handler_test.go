@@ -11,6 +11,7 @@ import (
 
 	"cannulary/internal/answer"
 	"cannulary/internal/card"
+	"cannulary/internal/chairside"
 	"cannulary/internal/testkit"
 	"cannulary/internal/web/cdshooks"
 )
@@ -264,10 +265,9 @@ func TestTheLogKnowsNoPatient(t *testing.T) {
 	if i := outcome(t, w); w.Code != http.StatusInternalServerError || i.Code != "exception" || i.Diagnostics != "the service failed to answer. Try again; if it stays, tell the operator, whose log has the cause" {
 		t.Errorf("%d %+v", w.Code, i)
 	}
-	panics := *u.cards
-	panics.Store = nil
+	panics := &chairside.Service{State: u.cards.State, Ring: u.cards.Ring, Now: u.cards.Now, Lagging: u.cards.Lagging} // no Store
 	h = u.handler(func(c *cdshooks.Config) {
-		c.Cards, c.Log = &panics, slog.New(slog.NewJSONHandler(&log, nil))
+		c.Cards, c.Log = panics, slog.New(slog.NewJSONHandler(&log, nil))
 	})
 	if w := do(h, request(http.MethodPost, service, chart(id(mrn, "P-1")))); w.Code != http.StatusInternalServerError || outcome(t, w).Code != "exception" {
 		t.Errorf("%d %s", w.Code, w.Body)

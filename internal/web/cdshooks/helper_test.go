@@ -61,6 +61,7 @@ func open(tb testing.TB, before ...func(*unit)) *unit {
 	if err != nil {
 		tb.Fatal(err)
 	}
+	store.Opens(u.node.Ring)
 	p, err := projector.New(context.Background(), projector.Config{Log: u.node.Log, Store: store, Opener: u.node.Ring, Slog: testkit.Discard()})
 	if err != nil {
 		tb.Fatal(err)

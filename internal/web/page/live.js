@@ -147,6 +147,56 @@
     if (!field || busyElsewhere || event.ctrlKey || event.metaKey || event.altKey || event.key.length !== 1 || event.key === " ") return;
     field.focus();
   });
+  // On a card a scan asks whether the wristband is the patient's. The answer stays where the card is;
+  // another patient's covers it. Without this script the form leads to a page that says the same.
+  const link = ({ address, text }) => {
+    const a = document.createElement("a");
+    a.className = "button";
+    a.href = address;
+    a.textContent = text;
+    return a;
+  };
+  const paragraph = (...parts) => {
+    const p = document.createElement("p");
+    p.append(...parts);
+    return p;
+  };
+  const told = (said) => {
+    document.getElementById("scanned")?.remove();
+    const right = said.result === "same";
+    const box = document.createElement(right ? "p" : "dialog");
+    box.id = "scanned";
+    box.className = right ? "scanned" : "scan " + said.result;
+    if (right) {
+      box.setAttribute("role", "status");
+      document.querySelector("header.frame").after(box);
+      box.textContent = "✓ " + said.title + ": " + said.text;
+      return;
+    }
+    const title = document.createElement("h1");
+    title.id = "scanned-title";
+    title.textContent = "✕ " + said.title;
+    box.setAttribute("role", "alertdialog");
+    box.setAttribute("aria-labelledby", title.id);
+    box.append(title, paragraph(said.text), paragraph(...[said.card, said.other].filter(Boolean).map(link)));
+    box.addEventListener("cancel", (event) => event.preventDefault());
+    document.body.append(box);
+    box.showModal();
+  };
+  document.addEventListener("submit", async (event) => {
+    const form = event.target;
+    if (form.getAttribute("action") !== "confirm") return;
+    event.preventDefault();
+    const field = form.querySelector("[name=scan]");
+    try {
+      const answer = await fetch("confirm?" + new URLSearchParams(new FormData(form)), { headers: { Accept: "application/json" }, cache: "no-store" });
+      if (!answer.ok) throw new Error(String(answer.status));
+      field.value = field.defaultValue;
+      told(await answer.json());
+    } catch {
+      form.submit(); // the page says what is wrong
+    }
+  });
   document.addEventListener("input", () => {
     typed = Date.now();
   });

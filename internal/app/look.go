@@ -1,0 +1,38 @@
+package app
+
+import (
+	"context"
+	"path/filepath"
+	"time"
+
+	"cannulary/internal/intake"
+	"cannulary/internal/salvage"
+)
+
+// look reads the log's files before the server opens them. The server cuts a file off at the first
+// entry that it cannot read, so a damaged log is not opened at all: the error is a *salvage.Damaged.
+func (a *App) look(ctx context.Context) error {
+	found, err := salvage.LookAtStart(ctx, a.cfg.Dir, a.cfg.Shard)
+	if err != nil {
+		return err
+	}
+	if err := found.Refusal(); err != nil {
+		return err
+	}
+	switch {
+	case found.LogErr != nil && len(found.Witnesses) > 0: // not a new log
+		a.cfg.Slog.Warn("the log's files could not be checked before they are opened", "err", found.LogErr)
+	case found.Log.Tail != nil:
+		a.cfg.Slog.Info("the last write into the log was interrupted and is cut off; nobody was answered that it is safe", "bytes",
+			found.Log.Tail.Bytes, "after", found.Log.Last)
+	}
+	for _, u := range found.Unread {
+		a.cfg.Slog.Warn("a file beside the log cannot be read", "says", u)
+	}
+	return nil
+}
+
+// ConfirmClock notes for the instance in dir that a person found the machine's clock right at that moment.
+func ConfirmClock(dir string, at time.Time) error {
+	return intake.ConfirmClock(filepath.Join(dir, "ingest"), at)
+}

@@ -1,0 +1,252 @@
+package card
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"cannulary/internal/record/zone"
+	"cannulary/internal/track"
+	cannularyv1 "cannulary/proto/cannulary/v1"
+)
+
+// Treatment is a session without a needle in a track: rope ladder, a graft, a catheter. The card
+// shows it so that the next cannulator knows what was done and what went wrong.
+type Treatment struct {
+	Date      string      `json:"date"` // local
+	Access    string      `json:"access,omitempty"`
+	PumpSpeed *uint32     `json:"pumpSpeedMillilitresPerMinute,omitempty"`
+	Needles   []OneNeedle `json:"needles"`
+	// Problems are complications in words, each once.
+	Problems []string `json:"problems"`
+}
+
+// OneNeedle is one needle of such a session: its last attempt, and what came before.
+type OneNeedle struct {
+	Access             string   `json:"access,omitempty"`
+	Role               string   `json:"role,omitempty"`
+	Pattern            string   `json:"pattern,omitempty"` // how needles are placed on the access, in words
+	Needle             string   `json:"needle"`            // sharp, blunt, or none if it is not recorded
+	Gauge              *uint32  `json:"gauge,omitempty"`
+	AngleDegrees       *float64 `json:"angleDegrees,omitempty"`
+	DepthMillimetres   *float64 `json:"depthMillimetres,omitempty"`
+	Direction          string   `json:"direction,omitempty"`
+	Attempts           int      `json:"attempts"`
+	Success            bool     `json:"success"`
+	Passes             *uint32  `json:"passes,omitempty"` // of all attempts that recorded them
+	Resistance         string   `json:"resistance,omitempty"`
+	Pain               *uint32  `json:"pain,omitempty"`
+	HaemostasisMinutes *float64 `json:"haemostasisMinutes,omitempty"`
+	Who                string   `json:"who,omitempty"`
+}
+
+// recentTreatments is how many of them the card shows.
+const recentTreatments = 5
+
+// gathering is a treatment while its facts are gathered.
+type gathering struct {
+	Treatment
+	at      time.Time
+	session bool // it was begun or ended
+	tracked bool // a needle went into a track
+}
+
+// treatments returns the sessions without a needle in a track, newest first. A session in which one
+// needle went into a track and another did not is shown too, with the other needle only.
+func treatments(in *Input) []Treatment {
+	var order []string
+	found := map[string]*gathering{}
+	of := func(key, facility string, at time.Time) *gathering {
+		g := found[key]
+		if g == nil {
+			g = &gathering{Treatment: Treatment{Needles: []OneNeedle{}, Problems: []string{}}, at: at}
+			local := in.location()
+			if in.Zone != nil && in.Zone(facility) != nil {
+				local = in.Zone(facility)
+			}
+			g.Date = zone.Date(at, local)
+			found[key] = g
+			order = append(order, key)
+		}
+		return g
+	}
+	for i := range in.Items {
+		it := &in.Items[i]
+		if it.Void || it.At.After(in.AsOf) {
+			continue
+		}
+		switch b := it.Body.(type) {
+		case *cannularyv1.SessionStarted:
+			g := of(it.Session, it.Facility, it.At)
+			g.session, g.Access, g.PumpSpeed = true, cmp.Or(b.GetAccess(), g.Access), orSpeed(b.PumpSpeedMillilitresPerMinute, g.PumpSpeed)
+		case *cannularyv1.SessionEnded:
+			g := of(it.Session, it.Facility, it.At)
+			g.session, g.Access, g.PumpSpeed = true, cmp.Or(b.GetAccess(), g.Access), orSpeed(b.PumpSpeedMillilitresPerMinute, g.PumpSpeed)
+		case *cannularyv1.NeedleInserted:
+			g := of(it.Session, it.Facility, it.At)
+			if b.GetTrack() != "" {
+				g.tracked = true
+				continue
+			}
+			g.insert(b)
+		case *cannularyv1.NeedleRemoved:
+			if b.GetTrack() != "" {
+				continue
+			}
+			g := of(it.Session, it.Facility, it.At)
+			if n := g.needle(b.GetAccess(), track.RoleName(b.GetRole())); n != nil {
+				n.HaemostasisMinutes = b.HaemostasisMinutes
+			}
+		case *cannularyv1.ComplicationSeen:
+			g := of(it.Session, it.Facility, it.At)
+			if b.GetTrack() != "" {
+				continue
+			}
+			if name := enum(b.GetKind(), "COMPLICATION_KIND_"); !slices.Contains(g.Problems, name) {
+				g.Problems = append(g.Problems, name)
+			}
+		}
+	}
+	out := []Treatment{}
+	var kept []*gathering
+	for _, key := range order {
+		if g := found[key]; len(g.Needles) > 0 || !g.tracked && (g.session || len(g.Problems) > 0) {
+			kept = append(kept, g)
+		}
+	}
+	slices.SortStableFunc(kept, func(a, b *gathering) int { return b.at.Compare(a.at) })
+	for _, g := range kept[:min(len(kept), recentTreatments)] {
+		slices.SortStableFunc(g.Needles, func(a, b OneNeedle) int { return cmp.Compare(cmp.Or(a.Role, "without"), cmp.Or(b.Role, "without")) })
+		out = append(out, g.Treatment)
+	}
+	return out
+}
+
+func orSpeed(a, b *uint32) *uint32 {
+	if a != nil {
+		return a
+	}
+	return b
+}
+
+// needle returns the session's needle of that access and role, nil if there is none.
+func (g *gathering) needle(access, role string) *OneNeedle {
+	for i := range g.Needles {
+		if n := &g.Needles[i]; n.Role == role && (n.Access == access || access == "") {
+			return n
+		}
+	}
+	return nil
+}
+
+// insert adds an attempt. The last one says what is in place.
+func (g *gathering) insert(b *cannularyv1.NeedleInserted) {
+	role := track.RoleName(b.GetRole())
+	n := g.needle(b.GetAccess(), role)
+	if n == nil {
+		g.Needles = append(g.Needles, OneNeedle{Access: b.GetAccess(), Role: role})
+		n = &g.Needles[len(g.Needles)-1]
+	}
+	g.Access = cmp.Or(g.Access, b.GetAccess())
+	n.Attempts++
+	n.Needle = cmp.Or(enum(b.GetTip(), "NEEDLE_TIP_"), string(track.None))
+	n.Pattern = cmp.Or(enum(b.GetPattern(), "NEEDLING_PATTERN_"), n.Pattern)
+	n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = b.Gauge, b.AngleDegrees, b.DepthMillimetres, direction(b.GetDirection())
+	n.Success = b.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL
+	n.Resistance, n.Pain, n.Who = resistance(b.GetResistance()), b.PainScore, b.GetCannulator().GetValue()
+	if b.Passes != nil {
+		sum := *b.Passes
+		if n.Passes != nil {
+			sum += *n.Passes
+		}
+		n.Passes = &sum
+	}
+}
+
+// Way says how a needle went in, in short parts, and names what is not recorded.
+func (n *OneNeedle) Way() string {
+	needle := n.Needle
+	if needle == string(track.None) {
+		needle = "needle not recorded"
+	}
+	parts := []string{needle + " " + known(n.Gauge != nil, "%dG", deref(n.Gauge), "gauge not recorded")}
+	parts = append(parts, known(n.AngleDegrees != nil, "%g°", value(n.AngleDegrees), "angle not recorded"))
+	parts = append(parts, cmp.Or(n.Direction, "direction not recorded"))
+	if n.DepthMillimetres != nil {
+		parts = append(parts, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
+	}
+	if n.Pattern != "" {
+		parts = append(parts, n.Pattern)
+	}
+	return strings.Join(parts, ", ")
+}
+
+func known(ok bool, format string, v any, otherwise string) string {
+	if !ok {
+		return otherwise
+	}
+	return fmt.Sprintf(format, v)
+}
+
+// Trouble says what went wrong with a needle, empty if nothing is recorded.
+func (n *OneNeedle) Trouble() string {
+	var parts []string
+	if n.Attempts > 1 {
+		parts = append(parts, count(n.Attempts, "attempt"))
+	}
+	if n.Passes != nil && *n.Passes > 1 {
+		parts = append(parts, passes(*n.Passes))
+	}
+	if n.Resistance != "" && n.Resistance != "none" {
+		parts = append(parts, n.Resistance+" resistance")
+	}
+	if n.Pain != nil && *n.Pain > 0 {
+		parts = append(parts, fmt.Sprintf("pain %d of 10", *n.Pain))
+	}
+	if n.HaemostasisMinutes != nil {
+		parts = append(parts, fmt.Sprintf("bleeding stopped after %g min", *n.HaemostasisMinutes))
+	}
+	if !n.Success {
+		parts = append(parts, "could not be used")
+	}
+	return strings.Join(parts, ", ")
+}
+
+// TreatmentText returns a session in lines: the first says when and where, then one for each needle.
+func TreatmentText(t Treatment) []string {
+	head := t.Date + ": access " + cmp.Or(t.Access, "not recorded")
+	if t.PumpSpeed != nil {
+		head += fmt.Sprintf(", pump %d mL/min", *t.PumpSpeed)
+	}
+	if len(t.Needles) == 0 {
+		head += ", no needle recorded"
+	}
+	if len(t.Problems) > 0 {
+		head += ". Problems: " + strings.Join(t.Problems, ", ")
+	}
+	out := []string{head}
+	for i := range t.Needles {
+		n := &t.Needles[i]
+		line := Capital(cmp.Or(n.Role, "role not recorded")) + ": " + n.Way()
+		if x := n.Trouble(); x != "" {
+			line += "; " + x
+		}
+		out = append(out, line+"; by "+cmp.Or(n.Who, NotRecorded))
+	}
+	return out
+}
+
+// SpotUnknown is said wherever needles without a track are shown.
+const SpotUnknown = "The record does not hold the spot of a needle that is in no track: look for the last marks, and go elsewhere."
+
+// Rotates reports that a needle of these sessions was placed where the spot changes each time.
+func Rotates(list []Treatment) bool {
+	for i := range list {
+		if len(list[i].Needles) > 0 {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,72 @@
+package keyring
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+
+	"cannulary/internal/sqlitefile"
+)
+
+// Check looks at a closed key store's file and changes nothing. n is how many secrets it holds. bad names
+// those that cannot be right: they do not agree with their checksum, do not open the value that was sealed for their
+// patient, or, for the site secret, have another fingerprint. Without sealed values or a fingerprint
+// nobody can tell. The error says what is wrong with the file; it is fs.ErrNotExist where there is none.
+func Check(ctx context.Context, path, fingerprint string, sealed map[string][]byte) (n int, bad []string, err error) {
+	if _, err := os.Stat(path); err != nil {
+		return 0, nil, err
+	}
+	db, err := sqlitefile.Look(path)
+	if err != nil {
+		return 0, nil, err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	var found string
+	if err := db.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&found); err != nil || found != "ok" {
+		return 0, nil, errors.Join(err, fmt.Errorf("it is not as SQLite wrote it: %s", found))
+	}
+	rows, err := secrets(ctx, db.DB)
+	if err != nil {
+		return 0, nil, err
+	}
+	kept := memory{}
+	for _, x := range rows {
+		if kept[x.name] = x.value; len(x.value) != SecretSize || !x.whole() {
+			bad = append(bad, x.name)
+		}
+	}
+	r := &Ring{store: kept, secret: kept[siteSecret], cache: map[string][]byte{}}
+	if fingerprint != "" && r.Fingerprint() != fingerprint && !slices.Contains(bad, siteSecret) {
+		bad = append(bad, siteSecret)
+	}
+	for patient, value := range sealed {
+		if _, ok := kept[name(patient)]; !ok {
+			continue // destroyed: an erasure
+		}
+		if _, err := r.Unseal(ctx, patient, value); err != nil && !slices.Contains(bad, name(patient)) {
+			bad = append(bad, name(patient))
+		}
+	}
+	slices.Sort(bad)
+	return len(kept), bad, nil
+}
+
+// memory are secrets that were read.
+type memory map[string][]byte
+
+func (m memory) Get(_ context.Context, name string) ([]byte, error) {
+	if v, ok := m[name]; ok {
+		return v, nil
+	}
+	return nil, ErrNoKey
+}
+
+func (m memory) Create(ctx context.Context, name string, _ []byte) ([]byte, error) {
+	return m.Get(ctx, name)
+}
+
+func (m memory) Destroy(context.Context, string) error { return errors.ErrUnsupported }
+
+func (m memory) Close() error { return nil }

@@ -1,0 +1,208 @@
+package salvage
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"cannulary/internal/eventlog"
+	"cannulary/internal/freetext"
+	"cannulary/internal/keyring"
+	"cannulary/internal/logfile"
+	"cannulary/internal/sqlitefile"
+	"cannulary/internal/view"
+)
+
+// salvage is a folder that was looked at, with what may have copies of its entries.
+type salvage struct {
+	found  *Found
+	log    map[uint64]*stood // the log's whole entries
+	copies []*source
+	end    uint64 // the last entry that anything knows
+
+	fingerprint string            // of the site secret, by the log's first entry
+	sealed      map[string][]byte // by patient key, a value that the patient's key must open
+	plain       uint64            // entries with words about a patient that are not sealed
+}
+
+// stood is what is remembered of an entry of the log.
+type stood struct {
+	id  string
+	sum [16]byte
+}
+
+// source is a view that has copies.
+type source struct {
+	path string
+	view *view.Copy
+	upTo uint64
+}
+
+// open looks at a folder, and opens its views and the further ones at copies.
+func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, err error) {
+	if _, err := os.Stat(filepath.Join(dir, LogFolder)); err != nil {
+		if _, views := os.Stat(filepath.Join(dir, ViewFolder)); views != nil {
+			return nil, fmt.Errorf("there is no instance in %s; check --data", dir)
+		}
+	}
+	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}}
+	defer func() {
+		if err != nil {
+			s.close()
+		}
+	}()
+	if s.found, err = Look(ctx, dir, shard); err != nil {
+		return nil, err
+	}
+	own, err := viewFiles(dir)
+	if err != nil {
+		return nil, err
+	}
+	for i, path := range append(own, copies...) {
+		v, err := view.OpenCopy(ctx, path)
+		if err == nil {
+			s.copies = append(s.copies, &source{path: path, view: v})
+			var c view.Checkpoint
+			if c, _, err = v.Checkpoint(ctx); err == nil && s.found.LogID != "" && c.LogID != s.found.LogID {
+				err = fmt.Errorf("view %s is of another log (%s, not %s)", path, c.LogID, s.found.LogID)
+			}
+			s.copies[len(s.copies)-1].upTo = c.Seq
+		}
+		if err != nil && i >= len(own) {
+			return nil, err
+		} else if err != nil { // Look has it among what cannot be read
+			s.copies[len(s.copies)-1].upTo = 0
+		}
+	}
+	s.end = s.found.Log.Last
+	for _, w := range s.found.Witnesses {
+		s.end = max(s.end, w.Seq)
+	}
+	for _, c := range s.copies {
+		s.end = max(s.end, c.upTo)
+	}
+	return s, s.remember()
+}
+
+// remember reads the log once more.
+func (s *salvage) remember() error {
+	if s.found.LogErr != nil {
+		return nil
+	}
+	_, err := logfile.Read(s.found.logDir(), eventlog.StreamName(s.found.Shard), func(r logfile.Record) error {
+		ev := eventOf(r)
+		s.log[r.Seq] = &stood{ev.GetId(), eventlog.SumOf(r.Data)}
+		if freetext.Plain(ev) {
+			s.plain++
+		}
+		if b := ev.GetPatientSealed(); len(b) > 0 && s.sealed[ev.GetPatientKey()] == nil {
+			s.sealed[ev.GetPatientKey()] = b
+		}
+		if r.Seq == 1 && len(ev.GetFacts()) == 1 {
+			s.fingerprint = ev.GetFacts()[0].GetGenesis().GetSecretFingerprint()
+		}
+		return nil
+	})
+	return err
+}
+
+func (s *salvage) close() {
+	for _, c := range s.copies {
+		_ = c.view.Close()
+	}
+}
+
+// copied finds a copy of an entry: in the views in their order.
+func (s *salvage) copied(ctx context.Context, seq uint64) (e view.CopiedEvent, ok bool, err error) {
+	for _, c := range s.copies {
+		if seq > c.upTo {
+			continue
+		}
+		e, ok, err = c.view.Event(ctx, seq)
+		if err != nil && !errors.Is(err, view.ErrCopy) {
+			return e, false, err
+		}
+		if err == nil && ok {
+			return e, true, nil
+		}
+	}
+	return e, false, nil
+}
+
+// rest sorts the entries that the log lacks: those of which a view has a copy, and the others.
+func (s *salvage) rest(ctx context.Context) (copied, lost []uint64, err error) {
+	for seq := uint64(1); seq <= s.end; seq++ {
+		if s.log[seq] != nil {
+			continue
+		}
+		_, ok, err := s.copied(ctx, seq)
+		if err != nil {
+			return nil, nil, err
+		}
+		if ok {
+			copied = append(copied, seq)
+		} else {
+			lost = append(lost, seq)
+		}
+	}
+	return copied, lost, nil
+}
+
+// entry is what a record of the log's files is to a reader of the log.
+func (s *salvage) entry(r logfile.Record) eventlog.Entry {
+	at := r.Time
+	if h, err := nats.DecodeHeadersMsg(r.Header); err == nil {
+		at = eventlog.Taken(r.Time, h, s.found.Invented, true)
+	}
+	return eventlog.Entry{Seq: r.Seq, Time: at, Data: append([]byte(nil), r.Data...)}
+}
+
+// KeyPart is what the key store holds.
+type KeyPart struct {
+	Text    string   `json:"text"`
+	Damages []string `json:"damages"`
+}
+
+// keys looks at both files of the key store. They are not copied to be read: keys have no business in a
+// folder for temporary files.
+func (s *salvage) keys(ctx context.Context) (KeyPart, error) {
+	p := KeyPart{Damages: []string{}}
+	for i, name := range keyring.FileNames {
+		path := filepath.Join(s.found.Dir, KeyFolder, name)
+		if sqlitefile.Pending(path) {
+			p.Text = "not looked at: the service was not stopped in order; start and stop it, then look again"
+			return p, nil
+		}
+		n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
+		const restore = "restore it from its backup"
+		switch {
+		case errors.Is(err, fs.ErrNotExist) && i > 0: // a store of an older version has no copy
+		case errors.Is(err, fs.ErrNotExist):
+			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is gone: no name can be opened; %s", path, restore))
+		case err != nil:
+			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is damaged: %v; %s", path, err, restore))
+		case len(bad) > 0:
+			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s: %d of %d secrets are damaged (%s); %s", path, len(bad), n,
+				strings.Join(bad, ", "), restore))
+		}
+		if i == 0 {
+			p.Text = fmt.Sprintf("%d keys", n)
+		}
+	}
+	return p, nil
+}
+
+// original is the time of a copy that has none of its own.
+func original(e view.CopiedEvent, before time.Time) time.Time {
+	if e.Logged.IsZero() {
+		return before
+	}
+	return e.Logged
+}

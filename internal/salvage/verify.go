@@ -1,0 +1,176 @@
+package salvage
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"cannulary/internal/eventlog"
+	"cannulary/internal/logfile"
+	"cannulary/internal/view"
+)
+
+// Report is what a look at a whole folder found.
+type Report struct {
+	Dir   string `json:"dir"`
+	Whole bool   `json:"whole"`
+	// Mendable tells that a repair loses no entry that anything here knows.
+	Mendable bool     `json:"mendable"`
+	Entries  uint64   `json:"entries"` // whole ones in the log
+	Last     uint64   `json:"last"`    // the last one
+	Files    int      `json:"files"`
+	Bytes    int64    `json:"bytes"`
+	Damages  []string `json:"damages"` // all that is wrong
+	Notes    []string `json:"notes"`   // what is to be known and is not wrong
+	// Copied are the missing entries of which a view has a copy; Lost are those that nothing here has.
+	Copied []string   `json:"copied"`
+	Lost   []string   `json:"lost"`
+	Copies []CopyPart `json:"copies"`
+	Keys   KeyPart    `json:"keys"`
+}
+
+// CopyPart is a view, as far as it is a second copy of the log.
+type CopyPart struct {
+	File      string `json:"file"`
+	UpTo      uint64 `json:"upTo"`
+	Events    uint64 `json:"events"`    // good copies that agree with the log, or stand for what it lacks
+	Damaged   uint64 `json:"damaged"`   // copies that are not what was written
+	Different uint64 `json:"different"` // good copies of other events than the log has
+}
+
+// Verify looks at log, copies, index and keys of a stopped instance. It changes nothing.
+func Verify(ctx context.Context, dir, shard string) (*Report, error) {
+	s, err := open(ctx, dir, shard, nil)
+	if err != nil {
+		return nil, err
+	}
+	defer s.close()
+	r := &Report{Dir: dir, Entries: s.found.Log.Entries, Last: s.found.Log.Last, Files: s.found.Log.Files, Bytes: s.found.Log.Bytes,
+		Damages: append(s.found.Problems(), s.found.Unread...), Notes: []string{}, Copied: []string{}, Lost: []string{}, Copies: []CopyPart{}}
+	if s.found.LogErr != nil && len(r.Damages) == 0 {
+		r.Damages = append(r.Damages, s.found.LogErr.Error())
+	}
+	if t := s.found.Log.Tail; t != nil {
+		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s", t.Bytes, t))
+	}
+	r.Notes = append(r.Notes, s.notes()...)
+	for _, c := range s.copies {
+		part, err := s.compare(ctx, c)
+		if err != nil {
+			return nil, err
+		}
+		if found := c.view.Check(ctx); found != "" {
+			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` makes it anew from the log", c.path, found))
+		}
+		if part.Damaged > 0 {
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` makes it anew from the log", c.path,
+				part.Damaged))
+		}
+		if part.Different > 0 {
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d events are others than the log has under their numbers", c.path, part.Different))
+		}
+		r.Copies = append(r.Copies, part)
+	}
+	if r.Keys, err = s.keys(ctx); err != nil {
+		return nil, err
+	}
+	r.Damages = append(r.Damages, r.Keys.Damages...)
+	copied, lost, err := s.rest(ctx)
+	if err != nil {
+		return nil, err
+	}
+	r.Copied, r.Lost = ranges(copied), ranges(lost)
+	r.Whole, r.Mendable = len(r.Damages) == 0, len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
+	return r, nil
+}
+
+// notes says what a look could not see.
+func (s *salvage) notes() []string {
+	var out []string
+	if s.plain > 0 {
+		out = append(out, fmt.Sprintf("%d entries of an earlier version hold what people wrote about a patient in their own words, not sealed: an "+
+			"erasure does not reach them", s.plain))
+	}
+	if len(s.copies) == 0 {
+		out = append(out, "there is no view, so there is no second copy of any entry")
+	}
+	for _, w := range s.found.Witnesses {
+		if strings.Contains(w.From, "mark") {
+			return out
+		}
+	}
+	return append(out, fmt.Sprintf("%s is not there: whether the log lost its very end cannot be told", filepath.Join(s.found.Dir, HeadFile)))
+}
+
+// compare holds a view's copies against the log.
+func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
+	p := CopyPart{File: c.path, UpTo: c.upTo}
+	for seq := uint64(1); seq <= c.upTo; seq++ {
+		if err := ctx.Err(); err != nil {
+			return p, err
+		}
+		e, ok, err := c.view.Event(ctx, seq)
+		switch {
+		case errors.Is(err, view.ErrCopy):
+			p.Damaged++
+		case err != nil:
+			return p, err
+		case !ok: // a test, or a repeat
+		case s.log[seq] == nil || s.log[seq].sum == eventlog.SumOf(e.Data):
+			p.Events++
+		case s.log[seq].id == e.ID: // the log's has its own checksum
+			p.Damaged++
+		default:
+			p.Different++
+		}
+	}
+	return p, nil
+}
+
+// ranges words numbers that go up.
+func ranges(list []uint64) []string {
+	out := []string{}
+	for i := 0; i < len(list); {
+		j := i
+		for j+1 < len(list) && list[j+1] == list[j]+1 {
+			j++
+		}
+		out = append(out, logfile.Range{First: list[i], Last: list[j]}.String())
+		i = j + 1
+	}
+	return out
+}
+
+// Text words the report for a person.
+func (r *Report) Text() string {
+	var b strings.Builder
+	line := func(name, format string, a ...any) { fmt.Fprintf(&b, "%-9s %s\n", name, fmt.Sprintf(format, a...)) }
+	line("log", "%d whole entries, the last is %d; %d files, %.1f MB", r.Entries, r.Last, r.Files, float64(r.Bytes)/1e6)
+	for _, c := range r.Copies {
+		line("copy", "%s: %d good copies of entries up to %d", filepath.Base(c.File), c.Events, c.UpTo)
+	}
+	line("keys", "%s", r.Keys.Text)
+	for _, n := range r.Notes {
+		line("note", "%s", n)
+	}
+	for _, d := range r.Damages {
+		line("DAMAGED", "%s", d)
+	}
+	if len(r.Copied) > 0 {
+		line("mendable", "a view has a copy of entries %s", strings.Join(r.Copied, ", "))
+	}
+	if len(r.Lost) > 0 {
+		line("LOST", "nothing here has entries %s any more", strings.Join(r.Lost, ", "))
+	}
+	switch {
+	case r.Whole:
+		line("so", "everything that was looked at is whole")
+	case r.Mendable:
+		line("so", "damaged, and `cannulary repair` mends it without loss")
+	default:
+		line("so", "damaged, and not all of it can be mended from this folder; a backup or another view may help: `cannulary repair --copy FILE`")
+	}
+	return b.String()
+}

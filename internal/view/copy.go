@@ -1,0 +1,122 @@
+package view
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"cannulary/internal/sqlitefile"
+	logv1 "cannulary/proto/cannulary/log/v1"
+)
+
+// Copy reads a view's copies of events and changes nothing, not even beside the file.
+type Copy struct {
+	db     *sqlitefile.Looked
+	summed bool // each copy has a checksum
+}
+
+// ErrCopy says that the copy of an event is damaged.
+var ErrCopy = errors.New("the view's copy of the event is damaged")
+
+// OpenCopy opens the view's file at path, of this version or an older one.
+func OpenCopy(ctx context.Context, path string) (*Copy, error) {
+	db, err := sqlitefile.Look(path)
+	if err != nil {
+		return nil, fmt.Errorf("view %s: %w", path, err)
+	}
+	c := &Copy{db: db}
+	var n int
+	if err := c.db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('event') WHERE name = 'sum'`).Scan(&n); err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), db.Close())
+	}
+	c.summed = n > 0
+	return c, nil
+}
+
+// Checkpoint reads how far the view came.
+func (c *Copy) Checkpoint(ctx context.Context) (Checkpoint, bool, error) {
+	return readCheckpoint(ctx, c.db)
+}
+
+// CopiedEvent is the copy of an entry. Its time is zero for an event that was set aside because nobody
+// could understand it.
+type CopiedEvent struct {
+	ID     string
+	Logged time.Time
+	Data   []byte
+}
+
+// Event reads the copy of an entry; ok is false where the view has none, as of tests and repeats. The
+// error is ErrCopy where what is there is not what was written.
+func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, err error) {
+	sum := "-1"
+	if c.summed {
+		sum = "sum"
+	}
+	var logged, want int64
+	err = c.db.QueryRowContext(ctx, `SELECT id, logged, data, `+sum+` FROM event WHERE seq = ?1
+		UNION ALL SELECT event_id, 0, data, -1 FROM quarantine WHERE seq = ?1`, int64(seq)).Scan(&e.ID, &logged, &e.Data, &want)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return e, false, nil
+	case err != nil:
+		return e, false, fmt.Errorf("%w: entry %d: %w", ErrCopy, seq, err)
+	}
+	if logged > 0 {
+		e.Logged = time.Unix(0, logged).UTC()
+		var ev logv1.Event
+		if want >= 0 && want != sumOf(e.Data) || proto.Unmarshal(e.Data, &ev) != nil || ev.GetId() != e.ID {
+			return e, false, fmt.Errorf("%w: entry %d does not agree with its checksum", ErrCopy, seq)
+		}
+	}
+	return e, true, nil
+}
+
+// Check has SQLite look at the whole file, and opens every page of a view of this version; each page has
+// a checksum. The answer is empty where nothing is found. Rows of search values have no checksum.
+func (c *Copy) Check(ctx context.Context) (found string) {
+	if err := c.db.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&found); err != nil {
+		return err.Error()
+	}
+	if found != "ok" {
+		return found
+	}
+	if !c.summed {
+		return ""
+	}
+	if err := c.pages(ctx); err != nil {
+		return err.Error()
+	}
+	return ""
+}
+
+func (c *Copy) pages(ctx context.Context) (err error) {
+	u, err := NewUnpacker()
+	if err != nil {
+		return err
+	}
+	rows, err := c.db.QueryContext(ctx, `SELECT place, data FROM page`)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	var buffer []byte
+	for rows.Next() {
+		var place int64
+		var data []byte
+		if err := rows.Scan(&place, &data); err != nil {
+			return err
+		}
+		if buffer, _, err = u.bodies(data, buffer); err != nil {
+			return fmt.Errorf("the page of event %d: %w", place>>16, err)
+		}
+	}
+	return rows.Err()
+}
+
+// Close closes the file.
+func (c *Copy) Close() error { return c.db.Close() }
