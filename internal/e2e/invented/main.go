@@ -31,7 +31,7 @@ const (
 	earliest = 5                // years before the clock begins, in which the log begins
 )
 
-// calendar gives the dates of the invented log. It never goes back.
+// calendar gives the dates of the invented log.
 type calendar struct {
 	start time.Time
 	now   func() time.Time
@@ -48,10 +48,13 @@ func (c *calendar) arrived(ev *logv1.Event) time.Time {
 	if !at.Before(c.start) {
 		at = c.now()
 	}
-	if facts := ev.GetFacts(); at.After(c.last) && (len(facts) != 1 || facts[0].GetGenesis() == nil) {
+	if facts := ev.GetFacts(); len(facts) == 1 && facts[0].GetGenesis() != nil {
+		return c.last
+	}
+	if at.After(c.last) {
 		c.last = at
 	}
-	return c.last
+	return at
 }
 
 // today returns a moment of the day of the newest entry.
