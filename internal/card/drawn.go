@@ -28,7 +28,8 @@ func (c *Card) Limbs() []draw.Limb {
 		}
 		for _, f := range a.Findings {
 			if f.Severity != "note" && !c.Held(f) {
-				l.Unplaced = append(l.Unplaced, Capital(f.Severity)+": "+strings.TrimSuffix(f.Seen, ".")+" (where along the vessel is not recorded)")
+				l.Unplaced = append(l.Unplaced, fmt.Sprintf("%s: %s (where along the vessel is not recorded)", Capital(f.Severity),
+					strings.TrimSuffix(f.Seen, ".")))
 			}
 		}
 		c.sites(&l, tracks)

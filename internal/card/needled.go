@@ -118,7 +118,9 @@ func treatments(in *Input) []Treatment {
 	}
 	slices.SortStableFunc(kept, func(a, b *gathering) int { return b.at.Compare(a.at) })
 	for _, g := range kept[:min(len(kept), recentTreatments)] {
-		slices.SortStableFunc(g.Needles, func(a, b OneNeedle) int { return cmp.Compare(cmp.Or(a.Role, "without"), cmp.Or(b.Role, "without")) })
+		slices.SortStableFunc(g.Needles, func(a, b OneNeedle) int {
+			return cmp.Compare(cmp.Or(a.Role, "without"), cmp.Or(b.Role, "without"))
+		})
 		out = append(out, g.Treatment)
 	}
 	return out

@@ -54,8 +54,9 @@ func sources(in *Input, c *Card, basis map[string]bool) []Source {
 		if !wanted[it.ID] || it.At.After(in.AsOf) {
 			continue
 		}
-		s := Source{Fact: it.ID, What: strings.ReplaceAll(string(it.Kind), "_", " "), At: in.from(&it.Fact).UTC(), ArrivedAt: it.Logged.UTC(),
-			System: it.Source, RecordedBy: it.Recorder.GetValue(), Facility: it.Facility, Corrected: it.CorrectedBy != "", Void: it.Void}
+		s := Source{Fact: it.ID, What: strings.ReplaceAll(string(it.Kind), "_", " "), At: in.from(&it.Fact).UTC(),
+			ArrivedAt: it.Logged.UTC(),
+			System:    it.Source, RecordedBy: it.Recorder.GetValue(), Facility: it.Facility, Corrected: it.CorrectedBy != "", Void: it.Void}
 		if it.Precision == cannularyv1.TimePrecision_TIME_PRECISION_DAY && in.Zone != nil {
 			s.Day = zone.Date(it.At, in.Zone(it.Facility))
 		}

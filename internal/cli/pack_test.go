@@ -164,14 +164,18 @@ func TestPackOfARunningAndAStoppedInstance(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		all, err := os.ReadFile(filepath.Join(out, "print.html"))
+		if err != nil {
+			t.Fatal(err)
+		}
 		held := 0
 		for _, c := range cards {
 			page, err := os.ReadFile(filepath.Join(out, "card-"+c.Patient.ID+".html"))
 			if err != nil {
 				t.Fatal(err)
 			}
-			if c.Patient.Name == "" || !strings.Contains(string(page), "<h1>"+c.Patient.Name) ||
-				!strings.Contains(string(index), "card-"+c.Patient.ID+".html") {
+			if c.Patient.Name == "" || !strings.Contains(string(page), "<b>"+c.Patient.Name+"</b> born") ||
+				!strings.Contains(string(all), "<b>"+c.Patient.Name+"</b> born") || !strings.Contains(string(index), "card-"+c.Patient.ID+".html") {
 				t.Errorf("%s: the card of %q is not whole", name, c.Patient.Name)
 			}
 			if c.StandingHold {
@@ -182,7 +186,7 @@ func TestPackOfARunningAndAStoppedInstance(t *testing.T) {
 			t.Errorf("%s: %d held, the closing line says %d", name, held, r.Held)
 		}
 		files, err := os.ReadDir(out)
-		if err != nil || len(files) != r.Cards+2 {
+		if err != nil || len(files) != r.Cards+3 {
 			t.Errorf("%s: %d files, %v", name, len(files), err)
 		}
 		for _, f := range files {

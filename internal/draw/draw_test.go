@@ -3,6 +3,7 @@ package draw_test
 import (
 	"cmp"
 	"encoding/xml"
+	"errors"
 	"flag"
 	"fmt"
 	"html"
@@ -103,7 +104,7 @@ func parse(t interface{ Fatalf(string, ...any) }, svg string) []element {
 	var open []int
 	for {
 		tok, err := d.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return out
 		}
 		if err != nil {

@@ -214,22 +214,23 @@ func (d *limb) outline() {
 	var p strings.Builder
 	w := limbWidth - 6
 	a := halfLimb * 0.66
-	switch {
-	case far == "":
+	switch far {
+	case "":
 		fmt.Fprintf(&p, "M%s %s H%s V%s H%s Z", x(6), y(-halfLimb), x(w), y(halfLimb), x(6))
-	case far == "wrist": // the hand's edge, the wrist, the forearm
+	case "wrist": // the hand's edge, the wrist, the forearm
 		fmt.Fprintf(&p, "M%s %s C%s %s %s %s %s %s C%s %s %s %s %s %s L%s %s C%s %s %s %s %s %s C%s %s %s %s %s %s Z",
-			x(6), y(-a-6), x(20), y(-a-10), x(28), y(-a+4), x(40), y(-a+4), x(140), y(-a-2), x(260), y(-halfLimb), x(w), y(-halfLimb),
+			x(6), y(-a-6), x(20), y(-a-10), x(28), y(-a+4), x(40), y(-a+4), x(140), y(-a-2), x(260), y(-halfLimb), x(w),
+			y(-halfLimb),
 			x(w), y(halfLimb), x(260), y(halfLimb), x(140), y(a+2), x(40), y(a-4), x(28), y(a-4), x(20), y(a+14), x(6), y(a+14))
 	default: // the upper arm or the thigh, narrower at its far end
 		fmt.Fprintf(&p, "M%s %s C%s %s %s %s %s %s L%s %s C%s %s %s %s %s %s Z",
-			x(6), y(-a-4), x(120), y(-a-8), x(260), y(-halfLimb), x(w), y(-halfLimb), x(w), y(halfLimb), x(260), y(halfLimb), x(120), y(a+8),
-			x(6), y(a+4))
+			x(6), y(-a-4), x(120), y(-a-8), x(260), y(-halfLimb), x(w), y(-halfLimb), x(w), y(halfLimb), x(260), y(halfLimb),
+			x(120), y(a+8), x(6), y(a+4))
 	}
 	d.put(`<path class="d-skin" d="%s" fill="none" stroke="currentColor" stroke-width="2"%s/>`, p.String(), dash)
 	if far != "" && near != "" {
-		d.put(`<path class="d-crease" d="M%s %s Q%s %s %s %s" fill="none" stroke="currentColor" stroke-width="1.5"/>`, x(30), y(-a+6), x(36), y(0),
-			x(30), y(a-8))
+		d.put(`<path class="d-crease" d="M%s %s Q%s %s %s %s" fill="none" stroke="currentColor" stroke-width="1.5"/>`,
+			x(30), y(-a+6), x(36), y(0), x(30), y(a-8))
 	}
 }
 
@@ -242,7 +243,8 @@ func (d *limb) vessel() {
 		d.put(`<path class="d-flow" d="M%s %s l%s 5 l%s 5" fill="none" stroke="currentColor" stroke-width="1.5"/>`, px(x), px(d.vesselY-5),
 			px(w*6), px(-w*6))
 	}
-	d.put(`<circle class="d-anastomosis" cx="%s" cy="%s" r="9" stroke="currentColor" fill="none" stroke-width="4"/>`, px(from), px(d.vesselY))
+	d.put(`<circle class="d-anastomosis" cx="%s" cy="%s" r="9" stroke="currentColor" fill="none" stroke-width="4"/>`, px(from),
+		px(d.vesselY))
 }
 
 // keepAway hatches the stretch near the anastomosis.
@@ -297,8 +299,8 @@ func (d *limb) site(a *label) {
 			d.line("d-undirected", a.x, y-36, a.x, y-12, 4, ` stroke-dasharray="4 4"`)
 		} else {
 			d.line("d-needle", a.x+from*44, y-32, a.x+from*10, y-7, 4, "")
-			d.put(`<path class="d-point" d="M%s %s L%s %s L%s %s Z" fill="currentColor"/>`, px(a.x+from*4), px(y-3), px(a.x+from*16), px(y-4.5),
-				px(a.x+from*9.5), px(y-13.5))
+			d.put(`<path class="d-point" d="M%s %s L%s %s L%s %s Z" fill="currentColor"/>`, px(a.x+from*4), px(y-3),
+				px(a.x+from*16), px(y-4.5), px(a.x+from*9.5), px(y-13.5))
 		}
 		d.put(`<circle cx="%s" cy="%s" r="7" stroke="currentColor" fill="none" class="d-hole" stroke-width="4"/>`, px(a.x), px(y))
 	}
@@ -465,10 +467,7 @@ func (d *limb) notes() []string {
 			out = append(out, "Distance of the tips not recorded")
 		}
 	}
-	for _, f := range d.Unplaced {
-		out = append(out, f)
-	}
-	return out
+	return append(out, d.Unplaced...)
 }
 
 func capitalOf(s, more string) string {

@@ -30,7 +30,7 @@ const (
 // SVG returns the drawing. Both axes have one scale, so that the drawn angle is the recorded one.
 func (s Side) SVG() template.HTML {
 	d := &svg{}
-	scale, gap := s.measure()
+	gap := s.gap()
 	bottom := skinY + max(gap, unknownGap) + vesselHigh + 8
 	lines := wrap(s.caption(), smallSize, sideWidth-14)
 	d.open(ident(s.ID), "d-side", sideWidth, bottom+float64(len(lines))*lineHeight+6, s.Title(), s.Sentence())
@@ -56,7 +56,7 @@ func (s Side) SVG() template.HTML {
 		}
 	}
 	if s.Angle != nil && s.Tip != "none" {
-		s.needle(d, scale, gap, mirror)
+		s.needle(d, gap, mirror)
 	}
 	side, measure := "end", "start"
 	if mirror {
@@ -79,24 +79,24 @@ func (s Side) SVG() template.HTML {
 	return template.HTML(d.b.String())
 }
 
-// measure chooses pixels a millimetre, and the pixels between skin and vessel.
-func (s *Side) measure() (scale, gap float64) {
+// gap returns the pixels between skin and vessel: to scale with the needle's way to it.
+func (s *Side) gap() float64 {
 	if s.Depth == nil || *s.Depth <= 0 {
-		return 9, unknownGap
+		return unknownGap
 	}
-	scale = min(10, 50 / *s.Depth)
+	scale := min(10, 50 / *s.Depth)
 	if s.Angle != nil {
 		if run := *s.Depth / math.Tan(radians(*s.Angle)); run > 0 {
 			scale = min(scale, 84/run)
 		}
 	}
-	return scale, *s.Depth * scale
+	return *s.Depth * scale
 }
 
 func radians(degrees float64) float64 { return degrees * math.Pi / 180 }
 
 // needle draws the needle from above the skin to the vessel, its angle and its bevel.
-func (s *Side) needle(d *svg, scale, gap float64, mirror bool) {
+func (s *Side) needle(d *svg, gap float64, mirror bool) {
 	a := radians(*s.Angle)
 	dx, dy := math.Cos(a), math.Sin(a)
 	way := 1.0
@@ -129,8 +129,8 @@ func (s *Side) needle(d *svg, scale, gap float64, mirror bool) {
 	if mirror {
 		sweep = 0
 	}
-	d.put(`<path class="d-measure d-angle" d="M%s %s A%s %s 0 0 %d %s %s" fill="none" stroke="currentColor" stroke-width="2"/>`, px(entry-way*r),
-		px(skinY), px(r), px(r), sweep, px(entry-way*r*dx), px(skinY-r*dy))
+	d.put(`<path class="d-measure d-angle" d="M%s %s A%s %s 0 0 %d %s %s" fill="none" stroke="currentColor" stroke-width="2"/>`,
+		px(entry-way*r), px(skinY), px(r), px(r), sweep, px(entry-way*r*dx), px(skinY-r*dy))
 	d.text("d-measure", "middle", entry-way*r, skinY+20, labelSize, true, number(*s.Angle)+"°")
 }
 

@@ -18,8 +18,8 @@ func (s *svg) put(format string, a ...any) { fmt.Fprintf(&s.b, format, a...) }
 
 // line draws a straight line.
 func (s *svg) line(class string, x1, y1, x2, y2, width float64, more string) {
-	s.put(`<line class="%s" x1="%s" y1="%s" x2="%s" y2="%s" stroke="currentColor" stroke-width="%s"%s/>`, class, px(x1), px(y1), px(x2), px(y2),
-		px(width), more)
+	s.put(`<line class="%s" x1="%s" y1="%s" x2="%s" y2="%s" stroke="currentColor" stroke-width="%s"%s/>`, class, px(x1), px(y1),
+		px(x2), px(y2), px(width), more)
 }
 
 // text writes text of others at a point. anchor is start, middle or end.
@@ -28,14 +28,14 @@ func (s *svg) text(class, anchor string, x, y, size float64, bold bool, text str
 	if bold {
 		weight = ` font-weight="700"`
 	}
-	s.put(`<text class="%s" x="%s" y="%s" font-size="%s" text-anchor="%s" fill="currentColor"%s>%s</text>`, class, px(x), px(y), px(size), anchor,
-		weight, escape(text))
+	s.put(`<text class="%s" x="%s" y="%s" font-size="%s" text-anchor="%s" fill="currentColor"%s>%s</text>`, class, px(x), px(y),
+		px(size), anchor, weight, escape(text))
 }
 
 // open begins a drawing of the given size whose title and description are in its words.
 func (s *svg) open(id, class string, width, height float64, title, words string) {
-	s.put(`<svg class="draw %s" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-t %s-d" font-family="sans-serif">`, class, px(width), px(height),
-		id, id)
+	s.put(`<svg class="draw %s" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-t %s-d" font-family="sans-serif">`, class,
+		px(width), px(height), id, id)
 	s.put(`<title id="%s-t">%s</title><desc id="%s-d">%s</desc>`, id, escape(title), id, escape(words))
 }
 

@@ -310,7 +310,8 @@ func (h *handler) numbers(t card.Track) []number {
 	}
 	var out []number
 	add := func(key, value string) {
-		out = append(out, number{h.words.must("card.number." + key), or(value, h.words.must("card.not-recorded")), value == "", key == "direction"})
+		out = append(out, number{Name: h.words.must("card.number." + key), Value: or(value, h.words.must("card.not-recorded")),
+			Missing: value == "", Wide: key == "direction"})
 	}
 	figure := func(known bool, format string, value func() any) string {
 		if !known {

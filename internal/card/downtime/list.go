@@ -120,7 +120,8 @@ func due(cards []card.Card, printedAt time.Time) ([]group, error) {
 	for n := range daysListed {
 		day := printedAt.In(cards[0].Location()).AddDate(0, 0, n)
 		on := func(c *card.Card) bool {
-			return c.Schedule != nil && slices.ContainsFunc(c.Due, func(d card.Due) bool { return d.Due && d.Date == day.Format(time.DateOnly) })
+			named := func(d card.Due) bool { return d.Due && d.Date == day.Format(time.DateOnly) }
+			return c.Schedule != nil && slices.ContainsFunc(c.Due, named)
 		}
 		var shifts []string
 		for i := range cards {
