@@ -145,6 +145,9 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		"/unit as a page":         {pages, at("/unit", "text/html"), "html"},
 		"/unit as JSON":           {pages, at("/unit", "application/json"), "json"},
 		"/cannulators":            {pages, at("/cannulators", "text/html"), "html"},
+		"/track as a page":        {pages, at("/track?patient=a&track=b", "text/html"), "html"},
+		"/track as JSON":          {pages, at("/track?patient=a&track=b", "application/json"), "json"},
+		"/past":                   {pages, at("/past?patient=a&date=2026-01-01", "text/html"), "html"},
 		"/ as confirm":            {pages, confirm.WithContext(failing{t.Context(), err}), "html"},
 	}
 }

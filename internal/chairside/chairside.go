@@ -74,8 +74,8 @@ func (g *gathered) finish(c card.Card, r Request) card.Card {
 		c.Findings = append(g.conflicts, c.Findings...)
 	}
 	if g.damaged {
-		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles is "+
-			"whole. Make sure who this is before you needle.")
+		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles "+
+			"is whole. Make sure who this is before you needle.")
 	}
 	if g.in.Patient.Asked != "" {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")

@@ -144,7 +144,7 @@ func Life(s LifeStrip) (names, strip template.HTML) {
 	d.next()
 	d.f(`</g>`)
 	strip = template.HTML(fmt.Sprintf( //nolint:gosec // likewise
-		`<svg class="life-strip" aria-hidden="true" width="%d" height="%d" viewBox="0 0 %d %d">%s%s</svg>`,
+		`<svg class="life-strip" aria-hidden="true" width="%d" height="%d" viewBox="0 0 %d %d" preserveAspectRatio="xMinYMin">%s%s</svg>`,
 		width, lifeHeight, width, lifeHeight, left, d.b.String()))
 	return names, strip
 }

@@ -57,7 +57,7 @@ func Tracks(j *track.Judgement, patient string, local *time.Location) []Track {
 		for _, f := range j.Standing() {
 			mine := f.Track == s.Name || f.Track == "" && f.Access == s.Access && s.Access != ""
 			if mine && f.Hold == "" && f.Severity != rule.Note && s.Stage != track.Retired {
-				t.Cautions = append(t.Cautions, f.Seen)
+				t.Cautions = append(t.Cautions, seen(&f))
 			}
 		}
 		if s.Life != nil {
@@ -73,6 +73,15 @@ func Tracks(j *track.Judgement, patient string, local *time.Location) []Track {
 		out = append(out, t)
 	}
 	return out
+}
+
+// seen returns what was seen, without words that a person wrote: tracks are kept, and an erasure
+// would not reach them.
+func seen(f *track.Finding) string {
+	if f.Rule == rule.NeedledUnderHold {
+		return "needled while a hold was open"
+	}
+	return f.Seen
 }
 
 func session(s *track.Session) (Session, bool) {

@@ -120,6 +120,23 @@ func TestTheUnitInWords(t *testing.T) {
 	says(t, empty, "No track was begun in these months.", "No forming session is on record in these months.", "no comparison", "Nov 2019 to Jan 2020</span>")
 }
 
+// What is kept of patients for the figures holds nothing that a person wrote: an erasure could not
+// reach it.
+func TestTheUnitKeepsNoWordsOfPeople(t *testing.T) {
+	u := ward(t)
+	u.sharp("P-1", "A1", at(1)) // under the hold
+	u.settle()
+	d, err := u.units().Of(t.Context(), facility)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept := fmt.Sprintf("%+v", d.Tracks)
+	if !strings.Contains(kept, "needled while a hold was open") || strings.Contains(kept, "pus") {
+		t.Errorf("kept is %s", kept)
+	}
+	says(t, u.page("/unit"), "Needled while a hold was open.")
+}
+
 // A patient is judged again when something of him has come, and only then.
 func TestTheUnitIsJudgedAgainWhereItChanged(t *testing.T) {
 	u := ward(t)
