@@ -125,6 +125,8 @@ func TestADraftSaysSo(t *testing.T) {
 	for _, target := range []string{"/?facility=" + facility, byIdentifier("P-1")} {
 		says(t, u.page(target), `<html lang="de">`, draft, ">Heute</a>")
 	}
+	// What the judgement says stays English, and says so.
+	says(t, u.page("/"), "Gesperrt: track A1, seit ", `. <span lang="en">Pus &amp; redness`)
 	err := web.CheckLanguage("xx")
 	if err == nil || err.Error() != `there are no pages in the language "xx". Choose en or de` || web.CheckLanguage("de") != nil {
 		t.Errorf("another language is answered %v", err)

@@ -34,6 +34,9 @@ type needleWords struct {
 type line struct {
 	Class string // stop, care or soft
 	Text  string
+	Said  string // what the judgement says, in English
+	After string
+	Lang  string // of Said, where the page is in another
 }
 
 // row words what a list shows of a patient.
@@ -134,7 +137,11 @@ var statistic = regexp.MustCompile(` \(p [=<] [0-9.]+\)`)
 // first lists what to know of a patient before all else.
 func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 	var out []line
-	add := func(class, text string) { out = append(out, line{class, text}) }
+	english := ""
+	if h.words.Tag != "en" {
+		english = "en"
+	}
+	add := func(class, text string) { out = append(out, line{Class: class, Text: text}) }
 	for _, x := range p.holds {
 		since := h.words.when(x.Since.In(z), now.In(z))
 		if d, err := zone.ParseDay(x.Day); err == nil {
@@ -144,16 +151,14 @@ func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 		if x.Place != "" {
 			text = h.words.must("row.hold-on", "Place", x.Place, "Since", since)
 		}
-		if x.Text != "" {
-			text += " " + card.Sentence(x.Text)
-		}
+		hold := line{Class: "stop", Text: text + " ", Said: card.Sentence(x.Text), Lang: english}
 		if x.Count > 1 {
-			text += " " + h.words.must("row.reports", "Count", x.Count)
+			hold.After += " " + h.words.must("row.reports", "Count", x.Count)
 		}
 		if x.Away {
-			text += " " + h.words.must("row.left")
+			hold.After += " " + h.words.must("row.left")
 		}
-		add("stop", text)
+		out = append(out, hold)
 	}
 	var firsts []string
 	said := map[string]bool{}
@@ -163,7 +168,7 @@ func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 		}
 		if t.Caution != "" && !said[t.Caution] {
 			said[t.Caution] = true
-			add("care", card.Sentence(statistic.ReplaceAllString(t.Caution, "")))
+			out = append(out, line{Class: "care", Said: card.Sentence(statistic.ReplaceAllString(t.Caution, "")), Lang: english})
 		}
 		if t.Stage == string(track.Ready) && t.Needle == string(track.Blunt) {
 			firsts = append(firsts, t.Track)
