@@ -380,6 +380,9 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		return
 	case s.Stage == Resting:
 		n.Why = "the track rests " + cmp.Or(s.Rest, "(no reason recorded)")
+		if c.rest.until == "" && s.Rest != "" {
+			n.Why = "the track rests: " + s.Rest
+		}
 		return
 	case c.stopped():
 		n.Why = "a track that was not used may have closed. Do not needle it before a review is closed. Ask the lead nurse"

@@ -28,7 +28,7 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	}
 	switch q.form {
 	case formHTML:
-		page := h.cardPage(c, q)
+		page := h.cardPage(c)
 		return h.render(w, r, "card", frame{Title: h.words.must("card.title", "Name", or(c.Patient.Name, h.words.must("card.no-name"))),
 			Facility: c.Facility}, page)
 	case formText:
@@ -149,7 +149,7 @@ type number struct {
 	Wide        bool // it has a line of its own
 }
 
-func (h *handler) cardPage(c card.Card, q question) cardPage {
+func (h *handler) cardPage(c card.Card) cardPage {
 	z := h.cfg.Cards.Zone(c.Facility)
 	p := cardPage{Card: c, words: h.words, zone: z, now: h.cfg.Now().In(z), Headline: c.Headline(),
 		Back: h.back(c.Patient.ID, "", c.AsOf, c.KnownAt, z)}
