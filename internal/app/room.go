@@ -52,8 +52,8 @@ func (a *App) watchRoom(ctx context.Context) error {
 		a.lookAtRoom()
 		if now := !a.room.has(viewReserve); now != waits {
 			if waits = now; waits {
-				a.cfg.Slog.Error("the disk is nearly full: the view waits for room, and soon no message is taken", "freeBytes", a.room.free.Load(),
-					"viewWaitsBelow", viewReserve, "nothingIsTakenBelow", logReserve)
+				a.cfg.Slog.Error("the disk is nearly full: the view waits for room, and soon no message is taken",
+					"freeBytes", a.room.free.Load(), "viewWaitsBelow", viewReserve, "nothingIsTakenBelow", logReserve)
 			} else {
 				a.cfg.Slog.Info("the disk has room again", "freeBytes", a.room.free.Load())
 			}

@@ -231,12 +231,20 @@ func (l *Log) genesis(ctx context.Context) error {
 
 // taken returns when the log received an entry.
 func (l *Log) taken(server time.Time, h nats.Header) time.Time {
-	return Taken(server, h, l.invented, l.repaired)
+	return taken(server, h, l.invented, l.repaired)
 }
 
-// Taken returns when a log received an entry: the server's time; in an invented log, and for what a
-// repair took over, the header's.
-func Taken(server time.Time, h nats.Header, invented, repaired bool) time.Time {
+// Taken returns when a log received an entry whose header stands in its file: the server's time; in an
+// invented log, and for what a repair took over, the header's.
+func Taken(server time.Time, header []byte, invented bool) time.Time {
+	h, err := nats.DecodeHeadersMsg(header)
+	if err != nil {
+		return server.UTC()
+	}
+	return taken(server, h, invented, true) // only a repair writes that header
+}
+
+func taken(server time.Time, h nats.Header, invented, repaired bool) time.Time {
 	var said string
 	if repaired {
 		said = h.Get(takenHeader)

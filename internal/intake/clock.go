@@ -83,9 +83,11 @@ func newGuard(clock Clock, dir string, newest time.Time) *guard {
 	switch d := g.base.Sub(newest); {
 	case newest.IsZero():
 	case d < -clockJump:
-		g.doubt = fmt.Sprintf("it is %s behind the newest entry of the log, of %s", (-d).Round(time.Second), newest.UTC().Format(time.RFC3339))
+		g.doubt = fmt.Sprintf("it is %s behind the newest entry of the log, of %s", (-d).Round(time.Second),
+			newest.UTC().Format(time.RFC3339))
 	case d > clockAhead:
-		g.doubt = fmt.Sprintf("it is %d days ahead of the newest entry of the log, of %s", int(d.Hours()/24), newest.UTC().Format(time.RFC3339))
+		g.doubt = fmt.Sprintf("it is %d days ahead of the newest entry of the log, of %s", int(d.Hours()/24),
+			newest.UTC().Format(time.RFC3339))
 	}
 	return g
 }
@@ -108,7 +110,8 @@ func (g *guard) check() error {
 	}
 	return fault.New(fault.Unavailable, fmt.Sprintf("the machine's clock shows %s, which may be wrong: %s; nothing is stored until then",
 		wall.UTC().Format(time.RFC3339), doubt),
-		"tell the operator to set the clock, or to say that it is right with `cannulary clock confirm --data DIR`; then send the message again")
+		"tell the operator to set the clock, or to say that it is right with `cannulary clock confirm --data DIR`; then send the "+
+			"message again")
 }
 
 func (g *guard) confirmed() (time.Time, error) {

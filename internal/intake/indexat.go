@@ -2,6 +2,7 @@ package intake
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 
@@ -9,7 +10,7 @@ import (
 )
 
 // IndexAt reads how far a stopped instance's index at path followed which log, and changes nothing. The
-// error is fs.ErrNotExist where there is none, and sql.ErrNoRows where it is empty.
+// error is fs.ErrNotExist where there is none. seq is 0 where it is empty.
 func IndexAt(ctx context.Context, path string) (logID string, seq uint64, eventID string, err error) {
 	db, err := sqlitefile.Look(path)
 	if err != nil {
@@ -17,5 +18,8 @@ func IndexAt(ctx context.Context, path string) (logID string, seq uint64, eventI
 	}
 	var n int64
 	err = db.QueryRowContext(ctx, `SELECT log_id, seq, event_id FROM checkpoint`).Scan(&logID, &n, &eventID)
+	if errors.Is(err, sql.ErrNoRows) {
+		err = nil
+	}
 	return logID, uint64(n), eventID, errors.Join(err, db.Close())
 }

@@ -437,7 +437,8 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 	}
 	if errors.Is(err, keyring.ErrDamaged) {
 		// The clinical facts count. The identifier stands sealed in earlier events.
-		in.cfg.Slog.ErrorContext(ctx, "a patient's key is damaged: identities are refused until it is restored or erased", "patient", patientKey)
+		in.cfg.Slog.ErrorContext(ctx, "a patient's key is damaged: identities are refused until it is restored or erased",
+			"patient", patientKey)
 		return nil, nil
 	}
 	if err != nil {
@@ -448,7 +449,8 @@ func (in *Intake) sealIdentifier(ctx context.Context, patientKey string, p *cann
 
 func keyFault(err error) error {
 	if errors.Is(err, keyring.ErrDamaged) {
-		return fault.Wrap(fault.Unavailable, err, "the patient's key is damaged: no identity and no text in somebody's own words can be stored",
+		return fault.Wrap(fault.Unavailable, err,
+			"the patient's key is damaged: no identity and no text in somebody's own words can be stored",
 			"tell the operator to restore the key store, then send the same message again")
 	}
 	if errors.Is(err, keyring.ErrErased) {

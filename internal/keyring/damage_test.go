@@ -69,7 +69,7 @@ func TestADamagedKeyIsReadFromItsCopyAndNeverReplaced(t *testing.T) {
 		check(name)
 		spoil(t, filepath.Join(dir, name), secret)
 		check(name, "patient."+patient)
-		ring, store = open(t, dir)
+		ring, _ = open(t, dir)
 		plain, err := ring.Unseal(ctx, patient, sealed)
 		if i == 0 {
 			if err != nil || string(plain) != "invented name" {

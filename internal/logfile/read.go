@@ -65,7 +65,7 @@ type Result struct {
 }
 
 // Whole tells that nothing is damaged and nothing missing. It says nothing of an end that is gone.
-func (r *Result) Whole() bool { return len(r.Missing) == 0 && len(r.Damages) == 0 }
+func (res *Result) Whole() bool { return len(res.Missing) == 0 && len(res.Damages) == 0 }
 
 // Folder returns where the server keeps a stream below its own folder.
 func Folder(dir, stream string) string {

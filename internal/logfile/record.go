@@ -136,7 +136,8 @@ func readBlock(buf []byte, path string, h hash.Hash64, last bool, res *Result, e
 			at += size
 			continue
 		}
-		d := Damage{File: path, At: int64(at), Bytes: int64(next - at), After: res.Last, What: fmt.Sprintf("%d bytes hold no whole entry", next-at)}
+		d := Damage{File: path, At: int64(at), Bytes: int64(next - at), After: res.Last,
+			What: fmt.Sprintf("%d bytes hold no whole entry", next-at)}
 		if next == len(buf) && last {
 			res.Tail = &d
 		} else {

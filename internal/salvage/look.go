@@ -2,7 +2,6 @@ package salvage
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -118,7 +117,7 @@ func (f *Found) witnesses(ctx context.Context) error {
 	path := filepath.Join(f.Dir, "ingest", "index.db")
 	log, seq, event, err := intake.IndexAt(ctx, path)
 	switch {
-	case errors.Is(err, fs.ErrNotExist) || errors.Is(err, sql.ErrNoRows):
+	case errors.Is(err, fs.ErrNotExist):
 	case err != nil:
 		f.Unread = append(f.Unread, fmt.Sprintf("the ingest index cannot be read: %v; it can be deleted, it is rebuilt from the log", err))
 	default:
@@ -216,7 +215,8 @@ func (f *Found) Problems() []string {
 		case w.Seq > f.Log.Last:
 			out = append(out, fmt.Sprintf("the log ends at entry %d, %s knows entry %d", f.Log.Last, w.From, w.Seq))
 		case !w.agree && !f.missing(w.Seq):
-			out = append(out, fmt.Sprintf("entry %d of the log is another one than %s knows: the log lost its end and went on", w.Seq, w.From))
+			out = append(out, fmt.Sprintf("entry %d of the log is another one than %s knows: the log lost its end and went on", w.Seq,
+				w.From))
 		}
 	}
 	return out
@@ -237,8 +237,8 @@ func (d *Damaged) Error() string {
 	if n := len(d.Problems) - 1; n > 0 {
 		more = fmt.Sprintf(" (and %d more)", n)
 	}
-	return fmt.Sprintf("the log in %s is damaged: %s%s; it was not opened and nothing was changed, since opening it would cut entries off; "+
-		"see what is left with `cannulary verify --data %s`, then mend it into a new folder with `cannulary repair` (runbook "+
+	return fmt.Sprintf("the log in %s is damaged: %s%s; it was not opened and nothing was changed, since opening it would cut entries "+
+		"off; see what is left with `cannulary verify --data %s`, then mend it into a new folder with `cannulary repair` (runbook "+
 		"CannularyLogDamaged)", filepath.Join(d.Dir, LogFolder), d.Problems[0], more, d.Dir)
 }
 

@@ -101,7 +101,8 @@ func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err erro
 	}
 	w := &mender{salvage: s, to: to, out: out, now: o.Now()}
 	if s.found.LogErr == nil {
-		if _, err := logfile.Read(s.found.logDir(), eventlog.StreamName(o.Shard), func(r logfile.Record) error { return w.take(ctx, r) }); err != nil {
+		take := func(r logfile.Record) error { return w.take(ctx, r) }
+		if _, err := logfile.Read(s.found.logDir(), eventlog.StreamName(o.Shard), take); err != nil {
 			return nil, err
 		}
 	}

@@ -10,8 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/nats-io/nats.go"
-
 	"cannulary/internal/eventlog"
 	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
@@ -157,11 +155,7 @@ func (s *salvage) rest(ctx context.Context) (copied, lost []uint64, err error) {
 
 // entry is what a record of the log's files is to a reader of the log.
 func (s *salvage) entry(r logfile.Record) eventlog.Entry {
-	at := r.Time
-	if h, err := nats.DecodeHeadersMsg(r.Header); err == nil {
-		at = eventlog.Taken(r.Time, h, s.found.Invented, true)
-	}
-	return eventlog.Entry{Seq: r.Seq, Time: at, Data: append([]byte(nil), r.Data...)}
+	return eventlog.Entry{Seq: r.Seq, Time: eventlog.Taken(r.Time, r.Header, s.found.Invented), Data: append([]byte(nil), r.Data...)}
 }
 
 // KeyPart is what the key store holds.
@@ -172,13 +166,13 @@ type KeyPart struct {
 
 // keys looks at both files of the key store. They are not copied to be read: keys have no business in a
 // folder for temporary files.
-func (s *salvage) keys(ctx context.Context) (KeyPart, error) {
+func (s *salvage) keys(ctx context.Context) KeyPart {
 	p := KeyPart{Damages: []string{}}
 	for i, name := range keyring.FileNames {
 		path := filepath.Join(s.found.Dir, KeyFolder, name)
 		if sqlitefile.Pending(path) {
 			p.Text = "not looked at: the service was not stopped in order; start and stop it, then look again"
-			return p, nil
+			return p
 		}
 		n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
 		const restore = "restore it from its backup"
@@ -196,7 +190,7 @@ func (s *salvage) keys(ctx context.Context) (KeyPart, error) {
 			p.Text = fmt.Sprintf("%d keys", n)
 		}
 	}
-	return p, nil
+	return p
 }
 
 // original is the time of a copy that has none of its own.

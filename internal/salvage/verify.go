@@ -47,13 +47,15 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 		return nil, err
 	}
 	defer s.close()
-	r := &Report{Dir: dir, Entries: s.found.Log.Entries, Last: s.found.Log.Last, Files: s.found.Log.Files, Bytes: s.found.Log.Bytes,
-		Damages: append(s.found.Problems(), s.found.Unread...), Notes: []string{}, Copied: []string{}, Lost: []string{}, Copies: []CopyPart{}}
+	log := s.found.Log
+	r := &Report{Dir: dir, Entries: log.Entries, Last: log.Last, Files: log.Files, Bytes: log.Bytes,
+		Damages: append(s.found.Problems(), s.found.Unread...), Notes: []string{}, Copies: []CopyPart{}}
 	if s.found.LogErr != nil && len(r.Damages) == 0 {
 		r.Damages = append(r.Damages, s.found.LogErr.Error())
 	}
-	if t := s.found.Log.Tail; t != nil {
-		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s", t.Bytes, t))
+	if t := log.Tail; t != nil {
+		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s",
+			t.Bytes, t))
 	}
 	r.Notes = append(r.Notes, s.notes()...)
 	for _, c := range s.copies {
@@ -62,27 +64,28 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 			return nil, err
 		}
 		if found := c.view.Check(ctx); found != "" {
-			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` makes it anew from the log", c.path, found))
+			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` makes it anew from the log", c.path,
+				found))
 		}
 		if part.Damaged > 0 {
-			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` makes it anew from the log", c.path,
-				part.Damaged))
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` makes it anew from the log",
+				c.path, part.Damaged))
 		}
 		if part.Different > 0 {
-			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d events are others than the log has under their numbers", c.path, part.Different))
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d events are others than the log has under their numbers", c.path,
+				part.Different))
 		}
 		r.Copies = append(r.Copies, part)
 	}
-	if r.Keys, err = s.keys(ctx); err != nil {
-		return nil, err
-	}
+	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
 	copied, lost, err := s.rest(ctx)
 	if err != nil {
 		return nil, err
 	}
 	r.Copied, r.Lost = ranges(copied), ranges(lost)
-	r.Whole, r.Mendable = len(r.Damages) == 0, len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
+	r.Whole = len(r.Damages) == 0
+	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
 	return r, nil
 }
 
@@ -90,8 +93,8 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 func (s *salvage) notes() []string {
 	var out []string
 	if s.plain > 0 {
-		out = append(out, fmt.Sprintf("%d entries of an earlier version hold what people wrote about a patient in their own words, not sealed: an "+
-			"erasure does not reach them", s.plain))
+		out = append(out, fmt.Sprintf("%d entries of an earlier version hold what people wrote about a patient in their own words, not "+
+			"sealed: an erasure does not reach them", s.plain))
 	}
 	if len(s.copies) == 0 {
 		out = append(out, "there is no view, so there is no second copy of any entry")
@@ -101,7 +104,8 @@ func (s *salvage) notes() []string {
 			return out
 		}
 	}
-	return append(out, fmt.Sprintf("%s is not there: whether the log lost its very end cannot be told", filepath.Join(s.found.Dir, HeadFile)))
+	return append(out, fmt.Sprintf("%s is not there: whether the log lost its very end cannot be told",
+		filepath.Join(s.found.Dir, HeadFile)))
 }
 
 // compare holds a view's copies against the log.
@@ -170,7 +174,8 @@ func (r *Report) Text() string {
 	case r.Mendable:
 		line("so", "damaged, and `cannulary repair` mends it without loss")
 	default:
-		line("so", "damaged, and not all of it can be mended from this folder; a backup or another view may help: `cannulary repair --copy FILE`")
+		line("so", "damaged, and not all of it can be mended from this folder; a backup or another view may help: "+
+			"`cannulary repair --copy FILE`")
 	}
 	return b.String()
 }
