@@ -150,7 +150,7 @@ func TestABareNoughtNeverStandsWithoutItsUpperLimit(t *testing.T) {
 	happens(t, w, 0, "2026-03-01", bacteraemia())
 	r := report(t, w, "2027-01", Knowledge{})
 	page := html(t, r)
-	for _, cell := range []string{"events", "month", "year", "of it constant-site", "constant-site", "other", "year before"} {
+	for _, cell := range []string{"events", "month", "year", "of which constant-site", "constant-site", "other", "year before"} {
 		found := 0
 		for _, part := range strings.Split(page, `data-label="`+cell+`">`)[1:] {
 			text := strings.Join(strings.Fields(blocks.ReplaceAllString(part[:strings.Index(part, "</td>")], " ")), " ")

@@ -87,7 +87,7 @@ func groupName(g surveil.Group) string {
 	case surveil.Fistula:
 		return "Fistula"
 	case surveil.Group(surveil.ConstantSite):
-		return "– of it constant-site"
+		return "– of which constant-site"
 	case surveil.Group(surveil.OtherFistula):
 		return "– of it other needling"
 	}

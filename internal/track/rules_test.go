@@ -189,7 +189,7 @@ type sentence struct {
 }
 
 // TestEveryRuleHasItsSentence reads as the rules of the trade. The numbers are those of the
-// rule table (package rule), which names the basis of each: "ours", "common practice, no
+// rule table (package rule), which names the basis of each: "this project's own", "common practice, no
 // source", or a source with how far it is known. Each sentence fails when its rule is gone,
 // and each rule of the table has sentences (checked at the end).
 func TestEveryRuleHasItsSentence(t *testing.T) {

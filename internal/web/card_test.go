@@ -111,7 +111,7 @@ func TestCardAsPage(t *testing.T) {
 		"Do not needle A1", "Pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "No needle", "Blunt", "Declared, not recorded here", `scope="row"`,
 		"B2 may be needled after you have examined the access.", "Trial session 1", "Newest entry: ",
 		"Hold by nurse-1 since ", "(person)", "The local protocol and the treating team decide.", "Do not needle track A1.", "First, always",
-		"Look, listen and feel", "Remove the scab completely", "The rule asks: A person placed a hold.", "It rests on: The judgement of a named person.",
+		"Look, listen and feel", "Remove the scab completely", "The rule asks: A person placed a hold.", "Source of the rule: The judgement of a named person.",
 		"On resistance", "a NEW blunt needle", "After the treatment", "Handover", "Fall-back site", "not recorded",
 		"The kind of access fistula is not recorded", "No examination of access fistula is recorded", "site not recorded", "<desc ",
 		`href="track?patient=`, `action="confirm"`,
