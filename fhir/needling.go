@@ -61,6 +61,9 @@ func (r *rendering) needleInserted(b *cannularyv1.NeedleInserted) {
 	p := r.procedure(r.f.ID, "category-needling", code, status, b.GetCannulator())
 	p.Extension = r.target(b.GetTrack(), b.GetAccess())
 	p.Outcome = r.enum(b.GetOutcome())
+	if site := text(b.GetSite()); site != nil {
+		p.BodySite = []model.CodeableConcept{{Text: site}}
+	}
 	if why := r.enum(b.GetRescueReason()); why != nil {
 		p.ReasonCode = []model.CodeableConcept{*why}
 	}

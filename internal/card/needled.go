@@ -33,6 +33,7 @@ type OneNeedle struct {
 	AngleDegrees       *float64 `json:"angleDegrees,omitempty"`
 	DepthMillimetres   *float64 `json:"depthMillimetres,omitempty"`
 	Direction          string   `json:"direction,omitempty"`
+	Site               string   `json:"site,omitempty"` // where it went in, in words
 	Attempts           int      `json:"attempts"`
 	Success            bool     `json:"success"`
 	Passes             *uint32  `json:"passes,omitempty"` // of all attempts that recorded them
@@ -156,6 +157,7 @@ func (g *gathering) insert(b *cannularyv1.NeedleInserted) {
 	n.Needle = cmp.Or(enum(b.GetTip(), "NEEDLE_TIP_"), string(track.None))
 	n.Pattern = cmp.Or(enum(b.GetPattern(), "NEEDLING_PATTERN_"), n.Pattern)
 	n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = b.Gauge, b.AngleDegrees, b.DepthMillimetres, direction(b.GetDirection())
+	n.Site = b.GetSite()
 	n.Success = b.GetOutcome() == cannularyv1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL
 	n.Resistance, n.Pain, n.Who = resistance(b.GetResistance()), b.PainScore, b.GetCannulator().GetValue()
 	if b.Passes != nil {
@@ -181,6 +183,9 @@ func (n *OneNeedle) Way() string {
 	}
 	if n.Pattern != "" {
 		parts = append(parts, n.Pattern)
+	}
+	if n.Site != "" {
+		parts = append(parts, "at "+n.Site)
 	}
 	return strings.Join(parts, ", ")
 }
@@ -240,15 +245,23 @@ func TreatmentText(t Treatment) []string {
 	return out
 }
 
-// SpotUnknown is said wherever needles without a track are shown.
-const SpotUnknown = "The record does not hold the spot of a needle that is in no track: look for the last marks, and go elsewhere."
+// What is said where needles without a track are shown: SpotUnknown if the spot of one is not on record.
+const (
+	SpotUnknown = "Not every spot is recorded: look for the last marks, and go elsewhere."
+	SpotKnown   = "Go elsewhere than the last times."
+)
 
-// Rotates reports that a needle of these sessions was placed where the spot changes each time.
-func Rotates(list []Treatment) bool {
+// Rotation says what to do where the spot changes each time, empty if no needle of these sessions was
+// placed so.
+func Rotation(list []Treatment) string {
+	says := ""
 	for i := range list {
-		if len(list[i].Needles) > 0 {
-			return true
+		for k := range list[i].Needles {
+			if list[i].Needles[k].Site == "" {
+				return SpotUnknown
+			}
+			says = SpotKnown
 		}
 	}
-	return false
+	return says
 }

@@ -111,6 +111,24 @@ func TestSessionsWithoutATrack(t *testing.T) {
 	}
 }
 
+// Where the last needle went in is shown, so that the next one goes elsewhere.
+func TestTheSpotOfANeedleWithoutATrackIsShown(t *testing.T) {
+	for _, c := range []struct {
+		name, site, says string
+	}{
+		{"the spot is recorded", "step 3 of 6 from the anastomosis", card.SpotKnown},
+		{"the spot is not recorded", "", card.SpotUnknown},
+	} {
+		h := (&history{t: t}).in(3, inserted(arterial, 1, func(n *v1.NeedleInserted) { n.Site = c.site }))
+		got := h.card(20)
+		text := strings.Join(strings.Fields(card.Text(got)), " ")
+		if strings.Contains(text, "at step 3 of 6 from the anastomosis") != (c.site != "") || !strings.Contains(text, c.says) ||
+			card.Rotation(got.Treatments) != c.says {
+			t.Errorf("%s: %s", c.name, text)
+		}
+	}
+}
+
 func TestTheCardShowsFiveSessionsWithoutATrack(t *testing.T) {
 	h := &history{t: t}
 	for n := 3; n < 11; n++ {

@@ -267,8 +267,8 @@ func (p *page) treatments(c *Card) {
 			p.line([]string{"  ", "      "}[min(i, 1)], "%s", l)
 		}
 	}
-	if Rotates(c.Treatments) {
-		p.line("  ", "%s", SpotUnknown)
+	if says := Rotation(c.Treatments); says != "" {
+		p.line("  ", "%s", says)
 	}
 }
 

@@ -35,7 +35,7 @@ func Is(fd protoreflect.FieldDescriptor) bool {
 	}
 	switch fd.Name() {
 	case "allergy_notes", "arm_position", "evidence", "fallback", "landmarks", "note", "operator_position", "outcome", "picture_reference",
-		"reason":
+		"reason", "site":
 		return true
 	}
 	return false

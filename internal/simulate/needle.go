@@ -231,8 +231,10 @@ func (s *sitting) enterElsewhere(role v1.NeedleRole) []*v1.NeedleInserted {
 		Flashback: v1.Answer_ANSWER_YES, PainScore: new(uint32(s.c.between(1, 5))), Cannulator: s.by,
 		Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL,
 	}
+	n.Site = s.step(role)
 	if s.tw.area {
 		n.Pattern = v1.NeedlingPattern_NEEDLING_PATTERN_AREA_PUNCTURE
+		n.Site = "in the usual area"
 	}
 	if !s.c.hit(0.03) {
 		return []*v1.NeedleInserted{n}
@@ -241,11 +243,23 @@ func (s *sitting) enterElsewhere(role v1.NeedleRole) []*v1.NeedleInserted {
 	spoil(n)
 	second := &v1.NeedleInserted{
 		Access: p.access.name, Role: role, Pattern: n.Pattern, AttemptOrdinal: 2, Tip: n.Tip, Gauge: new(p.gauge),
-		AngleDegrees: new(float64(again)), Direction: n.Direction, Passes: new(uint32(1)), SameSpot: v1.Answer_ANSWER_NO,
+		AngleDegrees: new(float64(again)), Direction: n.Direction, Passes: new(uint32(1)), SameSpot: v1.Answer_ANSWER_NO, Site: n.Site,
 		NewPath: v1.Answer_ANSWER_YES, Flashback: v1.Answer_ANSWER_YES, Cannulator: s.by,
 		Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL,
 	}
 	return []*v1.NeedleInserted{n, second}
+}
+
+// step is the next step of the ladder, as a nurse would write it. On some days nobody wrote it down.
+func (s *sitting) step(role v1.NeedleRole) string {
+	if s.day%10 == 0 {
+		return ""
+	}
+	from := "anastomosis"
+	if role == v1.NeedleRole_NEEDLE_ROLE_VENOUS {
+		from = "upper end"
+	}
+	return fmt.Sprintf("step %d of 6 from the %s", s.day/2%6+1, from)
 }
 
 // complications returns the complications, which are posted with the insertions.

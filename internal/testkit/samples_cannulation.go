@@ -87,6 +87,6 @@ func inserted() *v1.NeedleInserted {
 		Resistance: v1.Resistance_RESISTANCE_NONE,
 		SameSpot:   yes, NewPath: no, Flashback: yes, PainScore: proto.Uint32(2), Cannulator: Staff("S-101"),
 		Outcome: v1.InsertionOutcome_INSERTION_OUTCOME_SUCCESSFUL, RescueReason: v1.RescueReason_RESCUE_REASON_TRACK_UNUSED,
-		Device: device(), HubGapLeft: yes,
+		Device: device(), HubGapLeft: yes, Site: "In the track, two fingers below the crease",
 	}
 }

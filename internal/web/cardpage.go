@@ -288,13 +288,8 @@ func (p cardPage) Described(a card.Access) string { return p.Card.Described(a) }
 // Lines are a session without a track.
 func (p cardPage) Lines(t card.Treatment) []string { return card.TreatmentText(t) }
 
-// Spot says that the spot of such needles is not recorded; empty where there is none.
-func (p cardPage) Spot() string {
-	if card.Rotates(p.Treatments) {
-		return card.SpotUnknown
-	}
-	return ""
-}
+// Spot says what to do where the spot changes each time; empty where there is no such needle.
+func (p cardPage) Spot() string { return card.Rotation(p.Treatments) }
 
 // Why is why a track gets no needle, in a few words.
 func (p cardPage) Why(t trackPart) string { return card.Sentence(p.WhyNone(t.Track)) }

@@ -46,7 +46,7 @@ type sheet struct {
 	Rows     []handed   // in which the tracks differ
 	Shared   []handed   // in which they do not
 	Needled  [][]string // sessions without a track, in lines
-	Rotates  bool
+	Rotation string
 	Extras   []string
 	Hand     []string // what is to be written by hand, a needle each
 }
@@ -101,7 +101,7 @@ func style() (template.CSS, error) {
 }
 
 func sheetOf(c card.Card, printedAt time.Time, style template.CSS) sheet {
-	s := sheet{Card: c, Style: style, Printed: c.Time(printedAt), Blank: make([]int, blankRows), Rotates: card.Rotates(c.Treatments)}
+	s := sheet{Card: c, Style: style, Printed: c.Time(printedAt), Blank: make([]int, blankRows), Rotation: card.Rotation(c.Treatments)}
 	for _, l := range c.Limbs() {
 		l.ID = "p-" + c.Patient.ID + l.ID
 		s.Limbs = append(s.Limbs, l.SVG())
@@ -157,7 +157,9 @@ func sheetOf(c card.Card, printedAt time.Time, style template.CSS) sheet {
 			s.Needled = append(s.Needled, card.TreatmentText(t))
 		}
 	}
-	s.Rotates = s.Rotates && len(s.Needled) > 0
+	if len(s.Needled) == 0 {
+		s.Rotation = ""
+	}
 	s.Resist = resistance(s.Tracks)
 	if len(s.Hand) == 0 {
 		s.Hand = []string{"arterial", "venous"}
@@ -332,7 +334,6 @@ func render(w io.Writer, name string, data any) error {
 		"join":     strings.Join,
 		"title":    card.Capital,
 		"sentence": card.Sentence,
-		"spot":     func() string { return card.SpotUnknown },
 		"figure":   figure,
 	}).ParseFS(files, "page/"+name, "page/parts.html")
 	if err != nil {

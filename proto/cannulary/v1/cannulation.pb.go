@@ -2066,7 +2066,10 @@ type NeedleInserted struct {
 	// The needle, where its lot or device identifier was scanned.
 	Device *DeviceIdentity `protobuf:"bytes,21,opt,name=device,proto3" json:"device,omitempty"`
 	// Outward distance between hub and skin was left.
-	HubGapLeft    Answer `protobuf:"varint,22,opt,name=hub_gap_left,json=hubGapLeft,proto3,enum=cannulary.v1.Answer" json:"hub_gap_left,omitempty"`
+	HubGapLeft Answer `protobuf:"varint,22,opt,name=hub_gap_left,json=hubGapLeft,proto3,enum=cannulary.v1.Answer" json:"hub_gap_left,omitempty"`
+	// Where the needle went in, in words, where it is in no track: so that the next one goes elsewhere. At most
+	// 200 characters.
+	Site          string `protobuf:"bytes,23,opt,name=site,proto3" json:"site,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2253,6 +2256,13 @@ func (x *NeedleInserted) GetHubGapLeft() Answer {
 		return x.HubGapLeft
 	}
 	return Answer_ANSWER_UNSPECIFIED
+}
+
+func (x *NeedleInserted) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
 }
 
 // A device as it was scanned.
@@ -3322,7 +3332,7 @@ const file_cannulary_v1_cannulation_proto_rawDesc = "" +
 	"\x04scab\x18\x05 \x01(\x0e2\x15.cannulary.v1.RemovalB\b\xbaH\x05\x82\x01\x02\x10\x01R\x04scab\x121\n" +
 	"\x03peg\x18\x06 \x01(\x0e2\x15.cannulary.v1.RemovalB\b\xbaH\x05\x82\x01\x02\x10\x01R\x03peg\x12>\n" +
 	"\vprepared_by\x18\a \x01(\v2\x1d.cannulary.v1.StaffIdentifierR\n" +
-	"preparedBy\"\xf5\v\n" +
+	"preparedBy\"\x93\f\n" +
 	"\x0eNeedleInserted\x12B\n" +
 	"\x05track\x18\x01 \x01(\tB,\xbaH)\xd8\x01\x01r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x05track\x12D\n" +
 	"\x06access\x18\x02 \x01(\tB,\xbaH)\xd8\x01\x01r$2\"^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$R\x06access\x126\n" +
@@ -3354,7 +3364,8 @@ const file_cannulary_v1_cannulation_proto_rawDesc = "" +
 	"\rrescue_reason\x18\x14 \x01(\x0e2\x1a.cannulary.v1.RescueReasonB\b\xbaH\x05\x82\x01\x02\x10\x01R\frescueReason\x124\n" +
 	"\x06device\x18\x15 \x01(\v2\x1c.cannulary.v1.DeviceIdentityR\x06device\x12@\n" +
 	"\fhub_gap_left\x18\x16 \x01(\x0e2\x14.cannulary.v1.AnswerB\b\xbaH\x05\x82\x01\x02\x10\x01R\n" +
-	"hubGapLeft:b\xbaH_\x1a]\n" +
+	"hubGapLeft\x12\x1c\n" +
+	"\x04site\x18\x17 \x01(\tB\b\xbaH\x05r\x03\x18\xc8\x01R\x04site:b\xbaH_\x1a]\n" +
 	"\x15needle_inserted.where\x12\x1dtrack or access must be given\x1a%this.track != '' || this.access != ''B\b\n" +
 	"\x06_gaugeB\x10\n" +
 	"\x0e_angle_degreesB\x14\n" +
