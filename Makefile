@@ -28,7 +28,7 @@ test-tools:
 	@for m in fhircheck postgres promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
 
 check: format-check lint generate-check ## what must pass before a change lands: small sizes under -race, then the full ones
-	CGO_ENABLED=1 $(GOTEST) -race -timeout 20m ./...
+	CGO_ENABLED=1 $(GOTEST) -race -timeout 40m ./...
 	CANNULARY_TESTS=full $(GOTEST) -timeout 20m $(SIZED)
 	@$(MAKE) --no-print-directory test-tools
 

@@ -12,7 +12,6 @@ import (
 
 	"cannulary/internal/salvage"
 	"cannulary/internal/testkit"
-	"cannulary/internal/testkit/tier"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
@@ -268,7 +267,7 @@ func TestAFlippedBitInAnyFileIsNoticed(t *testing.T) {
 	}
 	rnd := rand.New(rand.NewPCG(20261129, 3))
 	unseen := map[string]int{}
-	for n := range tier.Of(60, 600) {
+	for n := range 120 {
 		path := files[n%len(files)]
 		bit := rnd.IntN(8 * size64(t, path))
 		flip(t, path, bit)

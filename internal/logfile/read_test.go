@@ -94,7 +94,7 @@ func TestOneFlippedBitCostsOneEntryAtMostAndIsSaid(t *testing.T) {
 		t.Fatal(err)
 	}
 	read, lost, tail := 0, 0, 0
-	step := tier.Of(31, 1) // coprime to 8: every bit of a byte is met
+	step := tier.Of(61, 5) // no divisor of 8: every bit of a byte is met
 	for bit := 0; bit < 8*len(before); bit += step {
 		b := slices.Clone(before)
 		b[bit/8] ^= 1 << (bit % 8)
