@@ -126,7 +126,7 @@ func holdsCard(ctx context.Context, env Env, s *source, named []string, patient 
 	}
 	var c card.Card
 	if err := json.Unmarshal(body, &c); err != nil || c.Patient.ID == "" || c.Caution == "" {
-		return nil, fmt.Errorf("the answer is not a card; do versions of both sides agree?")
+		return nil, fmt.Errorf("the answer is not a card; do both sides run the same version?")
 	}
 	return &c, nil
 }
@@ -144,7 +144,7 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 		}
 	}
 	if err := json.Unmarshal(body, &found); err != nil || found.ResourceType != "Bundle" {
-		return "", fmt.Errorf("the answer is not a search for holds; do versions of both sides agree?")
+		return "", fmt.Errorf("the answer is not a search for holds; do both sides run the same version?")
 	}
 	if len(found.Entry) == 0 {
 		return "", fmt.Errorf("no hold %q is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists "+
@@ -152,7 +152,7 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 	}
 	_, key, ok := strings.Cut(found.Entry[0].Resource.Subject.Reference, "Patient/")
 	if !ok {
-		return "", fmt.Errorf("the answer does not say whose hold %s is; do versions of both sides agree?", hold)
+		return "", fmt.Errorf("the answer does not say whose hold %s is; do both sides run the same version?", hold)
 	}
 	return key, nil
 }

@@ -143,8 +143,8 @@ func TestASignalThatDoesNotStandIsNotAcknowledged(t *testing.T) {
 		{refused{"the view is behind", []string{"--class", "local-access"}, Failed,
 			"threshold 1.627). The view is behind the log: newer facts may exist. Ask again in a moment.\n"}, late},
 		{refused{"the service refuses", nil, Failed, "nothing of this kind is here"}, nil},
-		{refused{"no JSON", nil, Failed, "the answer holds no signals; do versions of both sides agree?"}, "<html>"},
-		{refused{"another JSON", nil, Failed, "the answer holds no signals; do versions of both sides agree?"}, "{}"},
+		{refused{"no JSON", nil, Failed, "the answer holds no signals; do both sides run the same version?"}, "<html>"},
+		{refused{"another JSON", nil, Failed, "the answer holds no signals; do both sides run the same version?"}, "{}"},
 		{refused{"a person whose system is no URI", []string{"--by", "no uri|S-9"}, WrongUse,
 			"the message would be refused: envelope.recorder.system: must be a valid URI; " +
 				"facts[0].surveillance_signal_acknowledged.acknowledged_by.system: must be a valid URI. Correct what was given"}, north},
@@ -207,13 +207,13 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 			"The view is behind the log: newer facts may exist. Ask again in a moment."},
 		{"a patient never heard of", []string{"--patient", "a|b"}, nil, nil, Failed, "nothing of this kind is here"},
 		{"no JSON for holds", []string{"--hold", "h1"}, "<html>", nil, Failed,
-			"the answer is not a search for holds; do versions of both sides agree?"},
+			"the answer is not a search for holds; do both sides run the same version?"},
 		{"a hold of nobody", []string{"--hold", "h1"}, `{"resourceType":"Bundle","entry":[{"resource":{}}]}`, nil, Failed,
-			"the answer does not say whose hold h1 is; do versions of both sides agree?"},
+			"the answer does not say whose hold h1 is; do both sides run the same version?"},
 		{"no JSON for a card", []string{"--hold", "h1"}, flag, "<html>", Failed,
-			"the answer is not a card; do versions of both sides agree?"},
+			"the answer is not a card; do both sides run the same version?"},
 		{"another JSON for a card", []string{"--hold", "h1"}, flag, "{}", Failed,
-			"the answer is not a card; do versions of both sides agree?"},
+			"the answer is not a card; do both sides run the same version?"},
 	} {
 		url := answering(t, map[string]any{"/fhir/Flag": c.flag, "/card": c.card})
 		refused{c.sentence, append(c.args, "--by", someone, "--reason", "seen", "--http", url), c.code, c.says}.check(t, "lift")

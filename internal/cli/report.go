@@ -64,7 +64,7 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var r infectioncontrol.Report
 	if err := json.Unmarshal(body, &r); err != nil || r.Month == "" || r.Caution == "" {
-		return fmt.Errorf("the answer is not a report; do versions of both sides agree?")
+		return fmt.Errorf("the answer is not a report; do both sides run the same version?")
 	}
 	asIs := func(w io.Writer, _ *infectioncontrol.Report) error { _, err := w.Write(body); return err }
 	switch {

@@ -67,8 +67,8 @@ func TestAnswersThatAreNoReport(t *testing.T) {
 		{http.StatusNotFound, `{"error":{"code":"not-found","text":"facility \"x\" is not registered here"}}`,
 			`facility "x" is not registered here`},
 		{http.StatusBadGateway, "<html>", "answered 502 Bad Gateway: <html>"},
-		{http.StatusOK, "<html>", "the answer is not a report; do versions of both sides agree?"},
-		{http.StatusOK, "{}", "the answer is not a report; do versions of both sides agree?"},
+		{http.StatusOK, "<html>", "the answer is not a report; do both sides run the same version?"},
+		{http.StatusOK, "{}", "the answer is not a report; do both sides run the same version?"},
 	} {
 		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			w.WriteHeader(c.status)

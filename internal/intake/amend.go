@@ -80,7 +80,7 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 		}
 		facts, err := in.logged(ctx, k.seq)
 		if err != nil {
-			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or voided",
+			return nil, fault.Wrap(fault.Unavailable, err, "the log did not return a message that is corrected or voided",
 				"send the same message again")
 		}
 		v, notice := in.judgeAmendment(m, a, named, facts)

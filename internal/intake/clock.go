@@ -110,7 +110,7 @@ func (g *guard) check() error {
 	}
 	return fault.New(fault.Unavailable, fmt.Sprintf("the machine's clock shows %s, which may be wrong: %s; nothing is stored until then",
 		wall.UTC().Format(time.RFC3339), doubt),
-		"tell the operator to set the clock, or to say that it is right with `cannulary clock confirm --data DIR`; then send the "+
+		"ask the operator to set the clock, or to confirm it with `cannulary clock confirm --data DIR`; then send the "+
 			"message again")
 }
 

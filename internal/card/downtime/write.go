@@ -66,7 +66,7 @@ func FileName(c card.Card) (string, error) {
 		ok = ok && (r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r == '-' || r == '_')
 	}
 	if !ok {
-		return "", fmt.Errorf("a card has the patient id %.60q, which makes no file name; do versions of both sides agree?", id)
+		return "", fmt.Errorf("a card has the patient id %.60q, which makes no file name; do both sides run the same version?", id)
 	}
 	return "card-" + id + ".html", nil
 }
