@@ -158,7 +158,7 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 				"ask by the identifier that messages are posted under")
 		}
 	}
-	return "", fault.New(fault.NotFound, "No record under this number. That is no all-clear", "check the number.")
+	return "", fault.New(fault.NotFound, "No record under this number. That is not an all-clear", "check the number.")
 }
 
 // patient opens name, birth date and identifiers of the survivor and its merged identities.

@@ -162,5 +162,5 @@ func parseMoment(s string) (time.Time, error) {
 			return t, nil
 		}
 	}
-	return time.Time{}, errUse{fmt.Sprintf("%q is no time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
+	return time.Time{}, errUse{fmt.Sprintf("%q is not a time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
 }

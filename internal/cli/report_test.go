@@ -31,7 +31,7 @@ func TestWrongUseOfReport(t *testing.T) {
 		{"nowhere to ask", []string{"--json"}, WrongUse,
 			"give either --http URL, for a running instance, or --data DIR, for a stopped one"},
 		{"a month that is none", []string{"--data", somewhere, "--json", "--month", "May"}, WrongUse,
-			`--month "May" is no month; write YYYY-MM`},
+			`--month "May" is not a month; write YYYY-MM`},
 		{"an argument too many", []string{"--data", somewhere, "--json", "more"}, WrongUse,
 			`argument "more" is not expected; see cannulary report --help`},
 		{"a folder that is not empty", []string{"--data", somewhere, "--out", full}, Failed,
@@ -104,7 +104,7 @@ func TestReportOfARunningAndAStoppedInstance(t *testing.T) {
 	}
 	if page := read("report.html"); !strings.Contains(page, "Infections in 2026-06") ||
 		strings.Count(page, infectioncontrol.Caution[:20]) != 2 {
-		t.Error("the page is no report")
+		t.Error("the page is not a report")
 	}
 	if !strings.HasPrefix(read("report.csv"), "facility,month,") {
 		t.Error("the file has no head")

@@ -43,7 +43,7 @@ func setUntil(s *simulate.Scenario, until string, now time.Time) error {
 	if until != "" {
 		t, err := time.Parse(time.DateOnly, until)
 		if err != nil {
-			return errUse{fmt.Sprintf("--until %q is no date; give YYYY-MM-DD", until)}
+			return errUse{fmt.Sprintf("--until %q is not a date; give YYYY-MM-DD", until)}
 		}
 		s.Until = t
 	}

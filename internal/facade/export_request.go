@@ -90,7 +90,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 			return notSupported(name,
 				"patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility")
 		}
-		text := fmt.Sprintf("%s is no parameter of $export; there are %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
+		text := fmt.Sprintf("%s is not a parameter of $export; there are %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
 		if !req.Lenient {
 			return notSupported(name, "%s", text+"; with Prefer: handling=lenient it would be ignored")
 		}
@@ -225,7 +225,7 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		t := h.typeNamed(name)
 		if !ok || t == nil || !slices.Contains(h.stored(), name) {
 			return nil, nil, invalid(paramTypeFilter,
-				"_typeFilter: %s is no search; it is Type?parameters, for instance Observation?status=final, with one of %s",
+				"_typeFilter: %s is not a search; write Type?parameters, for instance Observation?status=final, with one of %s",
 				shown(orNothing(one)), strings.Join(h.stored(), ", "))
 		}
 		if !slices.Contains(req.Types, name) {

@@ -124,7 +124,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		case paramStart, paramEnd:
 			d, ok := readSpan(v)
 			if !ok || strings.Contains(v, "T") {
-				return v, invalid(name, "%s: %s is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
+				return v, invalid(name, "%s: %s is not a date; write YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
 			}
 			if name == paramStart {
 				q.From = d.low

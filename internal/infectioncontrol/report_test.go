@@ -421,7 +421,7 @@ func TestTheFileIsTidy(t *testing.T) {
 		}
 		for _, cell := range row[6:9] {
 			if _, err := strconv.ParseFloat(cell, 64); cell != "" && err != nil {
-				t.Errorf("line %d: %q is no number", i+2, cell)
+				t.Errorf("line %d: %q is not a number", i+2, cell)
 			}
 		}
 		if row[6] == "" && row[10] == "" && !slices.Contains([]string{"rate-ratio"}, row[5]) {

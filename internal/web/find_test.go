@@ -43,7 +43,7 @@ func TestFindByName(t *testing.T) {
 			t.Errorf("%q finds %d %q, want %q", text, a.status, got, want)
 		}
 	}
-	says(t, find(u, "zz").body, "Nobody under “zz”", "That is no all-clear.")
+	says(t, find(u, "zz").body, "Nobody under “zz”", "That is not an all-clear.")
 }
 
 // Exactly one patient under a number opens the card, as a scan does. A name never does.

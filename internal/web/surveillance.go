@@ -79,7 +79,7 @@ func thresholdRequest(asked *http.Request) (infectioncontrol.ThresholdRequest, e
 			continue
 		}
 		if *x.number, err = strconv.ParseFloat(v, 64); err != nil || !(*x.number > 0) || math.IsInf(*x.number, 0) {
-			return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is no number above 0", x.name, v), "give a number such as 2 or 0.26")
+			return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is not a number above 0", x.name, v), "give a number such as 2 or 0.26")
 		}
 	}
 	if r.Technique != surveil.ConstantSite && r.Technique != surveil.OtherFistula {
