@@ -173,7 +173,7 @@ func TestALostEndIsNoticedThoughNothingElseIsAsNew(t *testing.T) {
 	if err := os.WriteFile(path, b[:last], 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := refusedStart(t, dir); !strings.Contains(err.Error(), ", the mark of the newest acknowledged entry knows entry ") {
+	if err := refusedStart(t, dir); !strings.Contains(err.Error(), ", but the mark of the newest acknowledged entry has entry ") {
 		t.Errorf("it says %v", err)
 	}
 	_, r := repaired(t, dir)

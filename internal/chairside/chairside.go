@@ -154,7 +154,7 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 			return keys[0], nil
 		}
 		if len(keys) > 1 {
-			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients state this identifier", len(keys)),
+			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients have this identifier", len(keys)),
 				"ask by the identifier that messages are posted under")
 		}
 	}

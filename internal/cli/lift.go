@@ -105,7 +105,7 @@ func holds(code string) error {
 		}
 	}
 	if !slices.Contains(codes, code) {
-		return errUse{fmt.Sprintf("--rule %q holds nothing; choose one of %s", code, strings.Join(codes, ", "))}
+		return errUse{fmt.Sprintf("--rule %q never places a hold; choose one of %s", code, strings.Join(codes, ", "))}
 	}
 	return nil
 }

@@ -77,7 +77,7 @@ func TestWrongUseOfLift(t *testing.T) {
 			"--hold names the hold; --rule goes with --patient alone"},
 		{"a rule that holds nothing", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--patient", "a|b", "--rule",
 			"rescue"}, WrongUse,
-			`--rule "rescue" holds nothing; choose one of not-a-fistula, spacing-short, ` +
+			`--rule "rescue" never places a hold; choose one of not-a-fistula, spacing-short, ` +
 				`thrill-absent, site-infection, skin-at-risk, bacteraemia, person`},
 		{"nobody named", []string{"--hold", "a", "--reason", "seen"}, WrongUse,
 			`--by "" is not of the form SYSTEM|VALUE; name the person who lifts the hold`},

@@ -34,7 +34,7 @@ func readParameters(r *request) error {
 			Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
 	}
 	if err != nil {
-		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
+		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request was cut off; send it again"}
 	}
 	if len(body) == 0 {
 		return nil

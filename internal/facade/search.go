@@ -56,11 +56,11 @@ func (s *searching) tooMany(rows []view.Row) *problem {
 	}
 	ask := strings.Join(slices.Compact(alone), " and ")
 	if len(rows) == 1 {
-		p.Text = fmt.Sprintf("%s/%s alone would include more than %d resources; ask for them by themselves, page by page: %s", rows[0].Type,
+		p.Text = fmt.Sprintf("%s/%s alone would include more than %d resources; ask for them alone, page by page: %s", rows[0].Type,
 			rows[0].ID, maxIncluded, ask)
 		return p
 	}
-	p.Text += "; what refers to one resource can be asked for by itself, page by page: " + ask
+	p.Text += "; what refers to one resource can be asked for alone, page by page: " + ask
 	return p
 }
 

@@ -186,7 +186,7 @@ func TestWhatIsRefusedOfSignals(t *testing.T) {
 			if err := json.Unmarshal([]byte(body), &e); err != nil || status != c.status || e.Error.Text != c.says {
 				t.Errorf("%d %s, want %d %q", status, body, c.status, c.says)
 			}
-			if strings.Contains(body, "secret") || (c.status == 500) != strings.Contains(log, "signals were not told") {
+			if strings.Contains(body, "secret") || (c.status == 500) != strings.Contains(log, "signals could not be reported") {
 				t.Errorf("answer %s, log %s", body, log)
 			}
 		})

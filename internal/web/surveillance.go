@@ -21,7 +21,7 @@ func reads(r *http.Request, otherwise string) error {
 
 // Signals answers `GET /surveillance/signals` with facility.
 func Signals(s *infectioncontrol.Service, log *slog.Logger) http.Handler {
-	return answer.Handler(log, "signals were not told", func(w http.ResponseWriter, r *http.Request) error {
+	return answer.Handler(log, "signals could not be reported", func(w http.ResponseWriter, r *http.Request) error {
 		if err := reads(r, "only GET is possible here; a signal is acknowledged by a message of the roster service"); err != nil {
 			return err
 		}
