@@ -274,7 +274,7 @@ func TestAViewThatDoesNotBelongToTheLogIsRefused(t *testing.T) {
 
 	// The log lost its end.
 	lost := view(dir, copyDir(t, short, filepath.Join(t.TempDir(), "lost")))
-	repair := "mend it into a new folder with `cannulary repair`"
+	repair := "repair it into a new folder with `cannulary repair`"
 	refused(lost, fmt.Sprintf(", but the view %s has entry %d", viewName(), end), repair)
 
 	// It lost its end and went on: the same number is another event now.

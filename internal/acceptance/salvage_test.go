@@ -82,7 +82,7 @@ func TestARepairedLogGivesTheSameView(t *testing.T) {
 		}
 	}
 	code, stdout, _ := cliRun(t, "verify", "--data", dir)
-	if code != 1 || !strings.Contains(stdout, "a view has a copy of entries ") || !strings.Contains(stdout, "`cannulary repair` mends it without loss") {
+	if code != 1 || !strings.Contains(stdout, "a view has a copy of entries ") || !strings.Contains(stdout, "`cannulary repair` repairs it without loss") {
 		t.Errorf("verify exits %d and says %s", code, stdout)
 	}
 	into, r := repaired(t, dir)

@@ -169,7 +169,7 @@ func TestSimulateOverwritesNoFile(t *testing.T) {
 	put(t, dir, "kept.ndjson")
 	kept := filepath.Join(dir, "kept.ndjson")
 	feed := []string{"simulate", "--patients", "1", "--months", "1", "--until", "2025-03-31", "--out"}
-	leavesAlone(t, dir, kept+" is there already and not empty; nothing was written; name another file, or remove this one",
+	leavesAlone(t, dir, kept+" exists already and is not empty; nothing was written; name another file, or remove this one",
 		append(feed, kept)...)
 	lost := filepath.Join(dir, "none", "x")
 	leavesAlone(t, dir, "open "+lost+": no such file or directory; name a new file in a folder that exists", append(feed, lost)...)

@@ -147,7 +147,7 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 		return "", fmt.Errorf("the answer is not a search for holds; do both sides run the same version?")
 	}
 	if len(found.Entry) == 0 {
-		return "", fmt.Errorf("no hold %q is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists "+
+		return "", fmt.Errorf("no hold %q is known here; the card shows the id with the hold, and --patient 'SYSTEM|VALUE' lists "+
 			"those that are open", hold)
 	}
 	_, key, ok := strings.Cut(found.Entry[0].Resource.Subject.Reference, "Patient/")
@@ -197,9 +197,8 @@ func openHolds(c *card.Card, named []string, code string, now time.Time) (ids []
 		case h.Rule == rule.NotAFistula:
 			return nil, nil, fmt.Errorf("hold %s cannot be lifted by a person. %s", h.ID, h.Text)
 		case h.Since.After(now):
-			return nil, nil, fmt.Errorf("hold %s is of %s, later than this machine's clock (%s): a lift now would come before it; set "+
-				"the clock, or "+
-				"wait", h.ID, sinceOf(c, h), c.Time(now))
+			return nil, nil, fmt.Errorf("hold %s dates from %s, which is later than this machine's clock (%s): a lift now would come "+
+				"before it; set the clock, or wait", h.ID, sinceOf(c, h), c.Time(now))
 		}
 	}
 	return ids, shown, nil

@@ -185,7 +185,7 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 		says       string
 	}{
 		{"one that nobody knows", []string{"--hold", "h9"}, `{"resourceType":"Bundle"}`, nil, Failed,
-			`no hold "h9" is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open`},
+			`no hold "h9" is known here; the card shows the id with the hold, and --patient 'SYSTEM|VALUE' lists those that are open`},
 		{"one that was lifted", []string{"--hold", "h9"}, flag, of(thrill), Failed,
 			"hold h9 is not open for this patient; nothing is lifted: open are " + open},
 		{"one that was lifted, of a patient without another", []string{"--hold", "h9"}, flag, of(), Failed,
@@ -404,7 +404,7 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	post(strings.ReplaceAll(strings.Replace(out, "INFECTION_CLASS_BLOODSTREAM", "INFECTION_CLASS_LOCAL_ACCESS", 1),
 		"acknowledge-", "wrong-"))
 	_, report, _ := run(ctx, "report", "--http", address, "--json")
-	if n := strings.Count(report, "answered no signal"); n != 1 || !strings.Contains(report, "The acknowledgement by S-9 on ") {
+	if n := strings.Count(report, "belonged to no signal"); n != 1 || !strings.Contains(report, "The acknowledgement by S-9 on ") {
 		t.Errorf("%d answers to no signal in the report", n)
 	}
 

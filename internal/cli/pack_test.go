@@ -207,7 +207,7 @@ func TestPackOfARunningAndAStoppedInstance(t *testing.T) {
 		t.Errorf("again: %d %q", code, stderr)
 	}
 	code, _, stderr = run(ctx, "card", "--all", "--http", address, "--facility", "elsewhere", "--out", filepath.Join(parent, "elsewhere"))
-	if code != Failed || !strings.Contains(stderr, "no facility of this code is registered") {
+	if code != Failed || !strings.Contains(stderr, "no facility with this code is registered") {
 		t.Errorf("elsewhere: %d %q", code, stderr)
 	}
 	stop()

@@ -39,7 +39,7 @@ func TestWrongUseOfReport(t *testing.T) {
 		{"a file for a folder", []string{"--data", somewhere, "--out", kept}, Failed,
 			"kept.html: not a directory; give a folder that does not exist yet"},
 		{"a file that is there", []string{"--data", somewhere, "--html", kept}, Failed,
-			kept + " is there already; choose another name, or remove it"},
+			kept + " exists already; choose another name, or remove it"},
 		{"a file in no folder", []string{"--data", somewhere, "--csv", filepath.Join(full, "none", "x.csv")}, Failed,
 			"no such file or directory; make the folder first"},
 		{"a folder without an instance", []string{"--data", somewhere, "--json"}, Failed, "there is no instance in " + somewhere +

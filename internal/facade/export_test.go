@@ -478,7 +478,7 @@ func TestTooManyExports(t *testing.T) {
 		}
 	}
 	a := x.get("/$export", "Prefer", "respond-async")
-	if code, text, _ := outcome(t, a); a.status != 429 || code != "throttled" || a.header.Get("Retry-After") != "30" || text != "4 exports run or wait, more are not taken; wait for one to end, or cancel one with DELETE" {
+	if code, text, _ := outcome(t, a); a.status != 429 || code != "throttled" || a.header.Get("Retry-After") != "30" || text != "4 exports run or wait, and no more are accepted; wait for one to end, or cancel one with DELETE" {
 		t.Errorf("%d %v %s %s", a.status, a.header, code, text)
 	}
 	x.ask("DELETE", first, "")

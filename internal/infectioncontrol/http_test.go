@@ -42,7 +42,7 @@ func TestWhatIsRefused(t *testing.T) {
 		code, says              string
 	}{
 		{"another method", http.MethodPost, "", infectioncontrol.Serving(empty, north), 405, "method-not-allowed",
-			"only GET is possible here; a report is made anew each time that it is asked for"},
+			"only GET is possible here; a report is made again each time that it is asked for"},
 		{"a parameter twice", "GET", "?month=2027-05&month=2027-04", infectioncontrol.Serving(empty, north), 400, "invalid",
 			"month is given 2 times. Give it once"},
 		{"a query that cannot be read", "GET", "?month=2027-04%zz", infectioncontrol.Serving(empty, north), 400, "invalid",

@@ -75,7 +75,8 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 			return nil, fmt.Errorf("look up what is amended: %w", err)
 		}
 		if !ok {
-			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that does", a.field, named))
+			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that message arrives",
+				a.field, named))
 			continue
 		}
 		facts, err := in.logged(ctx, k.seq)

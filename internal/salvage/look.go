@@ -238,7 +238,7 @@ func (d *Damaged) Error() string {
 		more = fmt.Sprintf(" (and %d more)", n)
 	}
 	return fmt.Sprintf("the log in %s is damaged: %s%s; it was not opened and nothing was changed, since opening it would cut entries "+
-		"off; see what is left with `cannulary verify --data %s`, then mend it into a new folder with `cannulary repair` (runbook "+
+		"off; see what is left with `cannulary verify --data %s`, then repair it into a new folder with `cannulary repair` (runbook "+
 		"CannularyLogDamaged)", filepath.Join(d.Dir, LogFolder), d.Problems[0], more, d.Dir)
 }
 

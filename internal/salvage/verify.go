@@ -172,9 +172,9 @@ func (r *Report) Text() string {
 	case r.Whole:
 		line("so", "everything that was looked at is whole")
 	case r.Mendable:
-		line("so", "damaged, and `cannulary repair` mends it without loss")
+		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:
-		line("so", "damaged, and not all of it can be mended from this folder; a backup or another view may help: "+
+		line("so", "damaged, and not all of it can be repaired from this folder; a backup or another view may help: "+
 			"`cannulary repair --copy FILE`")
 	}
 	return b.String()

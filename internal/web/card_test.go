@@ -270,7 +270,7 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		{byIdentifier("P-1") + "&format=pdf", 400, "invalid", "give json, html or text"},
 		{"/card?identifier=%ff|v", 400, "invalid", "not readable text"},
 		{"/card?identifier=s|" + strings.Repeat("x", 2000), 400, "invalid", "at most 1024 bytes"},
-		{"/?facility=elsewhere", 404, "not-found", "no facility of this code is registered"},
+		{"/?facility=elsewhere", 404, "not-found", "no facility with this code is registered"},
 		{"/nowhere", 404, "not-found", "Today is at /"},
 	} {
 		a := u.get(c.target, "application/json")

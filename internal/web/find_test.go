@@ -116,7 +116,7 @@ func TestAScanConfirmsThePatient(t *testing.T) {
 	says(t, u.page(ask+"&scan=MRN-1001"), `class="scan same"`, "The right patient", "born 5 May 1950. Scanned at ")
 	says(t, u.page(ask+"&scan=%3Cb%3E"), "STOP: nobody under this number")
 	for query, want := range map[string]string{
-		ask:                            "a scan needs a patient and what was scanned",
+		ask:                            "a scan needs a patient and a scanned number",
 		"/confirm?patient=none&scan=x": "No record of this patient",
 	} {
 		if a := u.get(query, "application/json"); a.status < 400 || !strings.Contains(a.body, want) {
