@@ -199,7 +199,7 @@ func readPart(r *request, what string) (part, error) {
 		case "false":
 		default:
 			return p, notSupported(paramSummary,
-				"_summary: %s is not offered for one resource; there are data, false, text, true", shown(v))
+				"_summary: %s is not offered for one resource; use one of data, false, text, true", shown(v))
 		}
 	}
 	if r.params.Has(paramElements) {

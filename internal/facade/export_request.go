@@ -90,7 +90,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 			return notSupported(name,
 				"patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility")
 		}
-		text := fmt.Sprintf("%s is not a parameter of $export; there are %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
+		text := fmt.Sprintf("%s is not a parameter of $export; use one of %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
 		if !req.Lenient {
 			return notSupported(name, "%s", text+"; with Prefer: handling=lenient it would be ignored")
 		}
@@ -114,7 +114,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 		// A plus sign that was not escaped arrives as a space.
 		if v = strings.Replace(v, " ", "+", 1); !slices.Contains([]string{"application/fhir+ndjson", "application/ndjson", "ndjson"}, v) {
 			return notSupported(name,
-				"_outputFormat: %s is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same",
+				"_outputFormat: %s is not offered; use one of application/fhir+ndjson, application/ndjson, ndjson, which are the same",
 				shown(v))
 		}
 	}
@@ -148,7 +148,7 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 	compartment := req.Level == export.System
 	for _, name := range asked {
 		if !slices.Contains(all, name) {
-			p := invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)),
+			p := invalid(paramType, "_type: there is no resource type %s here; use one of %s", shown(orNothing(name)),
 				strings.Join(all, ", "))
 			if !req.Lenient {
 				return p
@@ -165,7 +165,7 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 		}
 	}
 	if len(req.Types) == 0 {
-		return invalid(paramType, "_type: none of the types is here; there are %s", strings.Join(all, ", "))
+		return invalid(paramType, "_type: none of the types is here; use one of %s", strings.Join(all, ", "))
 	}
 	if !compartment && !req.Lenient {
 		return invalid(paramType,

@@ -404,16 +404,16 @@ func TestExportErrors(t *testing.T) {
 		{"POST", "/$export/x", "", nil, 405, "not-supported", "POST is not possible at /fhir/$export/x; this service takes no FHIR writes; allowed: GET, DELETE", ""},
 		{"GET", "/$export", "", []string{"Accept", "application/fhir+xml"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not application/fhir+xml", "http.Accept"},
 
-		{"GET", "/$export?_outputFormat=text/csv", "", nil, 400, "not-supported", "_outputFormat: text/csv is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same", "http._outputFormat"},
+		{"GET", "/$export?_outputFormat=text/csv", "", nil, 400, "not-supported", "_outputFormat: text/csv is not offered; use one of application/fhir+ndjson, application/ndjson, ndjson, which are the same", "http._outputFormat"},
 		{"GET", "/$export?_outputFormat=", "", nil, 400, "value", "_outputFormat has an empty value; leave it out or give one", "http._outputFormat"},
 		{"GET", "/$export?_since=yesterday", "", nil, 400, "value", "_since: yesterday is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
 		{"GET", "/$export?_since=2027&_since=2028", "", nil, 400, "value", "_since is given 2 times; give it once", "http._since"},
-		{"GET", "/$export?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; there are " + types, "http._type"},
-		{"GET", "/$export?_type=", "", nil, 400, "value", "_type: there is no resource type nothing here; there are " + types, "http._type"},
-		{"GET", "/$export?_type=Encounter", "", []string{"Prefer", "handling=lenient"}, 400, "value", "_type: none of the types is here; there are " + types, "http._type"},
+		{"GET", "/$export?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; use one of " + types, "http._type"},
+		{"GET", "/$export?_type=", "", nil, 400, "value", "_type: there is no resource type nothing here; use one of " + types, "http._type"},
+		{"GET", "/$export?_type=Encounter", "", []string{"Prefer", "handling=lenient"}, 400, "value", "_type: none of the types is here; use one of " + types, "http._type"},
 		{"GET", "/Patient/$export?_type=Device,Location", "", nil, 400, "value", "_type: Location, Device belong to no patient; ask also for a type that does, for the $export of the whole system, or with Prefer: handling=lenient for those that the patients' resources refer to", "http._type"},
-		{"GET", "/$export?_elements=id", "", nil, 400, "not-supported", "_elements is not a parameter of $export; there are _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http._elements"},
-		{"GET", "/$export?=x", "", nil, 400, "not-supported", "nothing is not a parameter of $export; there are _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http."},
+		{"GET", "/$export?_elements=id", "", nil, 400, "not-supported", "_elements is not a parameter of $export; use one of _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http._elements"},
+		{"GET", "/$export?=x", "", nil, 400, "not-supported", "nothing is not a parameter of $export; use one of _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http."},
 		{"GET", "/Patient/$export?patient=Patient/p", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility", "http.patient"},
 
 		{"GET", f("Procedure"), "", nil, 400, "value", "_typeFilter: Procedure is not a search; write Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
@@ -440,7 +440,7 @@ func TestExportErrors(t *testing.T) {
 		{"GET", "/$export/x/Flag.ndjson", "", nil, 404, "not-found", "there is no export x here, or no longer: it was removed or has expired; begin again with $export", ""},
 		{"GET", "/$export/x/Flag", "", nil, 404, "not-found", "the export x has no file Flag; GET on the export lists them", ""},
 		{"GET", "/$export/x/Flag.ndjson", "", []string{"Accept", "text/csv"}, 406, "not-supported", "the files of an export are application/fhir+ndjson, not text/csv", "http.Accept"},
-		{"GET", "/$export/x/y/z", "", nil, 404, "not-supported", "there is no resource type $export here; there are " + offered, ""},
+		{"GET", "/$export/x/y/z", "", nil, 404, "not-supported", "there is no resource type $export here; use one of " + offered, ""},
 	} {
 		headers := append([]string{"Prefer", "respond-async"}, c.headers...)
 		if c.body != "" && !slices.Contains(c.headers, "Content-Type") {

@@ -274,13 +274,13 @@ func onlyKnown(r *request, what string, names ...string) error {
 			unknown = name
 		}
 		if !known && name == "" {
-			return notSupported("", "a parameter without a name is not a parameter of %s; there are %s", what, strings.Join(names, ", "))
+			return notSupported("", "a parameter without a name is not a parameter of %s; use one of %s", what, strings.Join(names, ", "))
 		}
 	}
 	if unknown == "" {
 		return nil
 	}
-	return notSupported(unknown, "%s is not a parameter of %s; there are %s", shown(unknown), what, strings.Join(names, ", "))
+	return notSupported(unknown, "%s is not a parameter of %s; use one of %s", shown(unknown), what, strings.Join(names, ", "))
 }
 
 // readCursor reads a cursor; an empty one is the beginning.

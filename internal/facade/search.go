@@ -177,7 +177,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 func (h *Handler) onlyTypes(values []string, q *view.EverythingQuery) error {
 	for _, name := range strings.Split(strings.Join(values, ","), ",") {
 		if h.typeNamed(name) == nil {
-			return invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)), h.typeNames())
+			return invalid(paramType, "_type: there is no resource type %s here; use one of %s", shown(orNothing(name)), h.typeNames())
 		}
 		if !slices.Contains(q.Types, name) {
 			q.Types = append(q.Types, name)

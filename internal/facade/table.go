@@ -343,9 +343,9 @@ func observationStatus(doc string) Param {
 func (p *Param) codes() string {
 	list := strings.Join(p.Codes, ", ")
 	if p.System == "" {
-		return "are " + list + ", without a system"
+		return list + ", without a system"
 	}
-	return "are " + list + " of " + p.System
+	return list + " of " + p.System
 }
 
 func quantity(name, doc string) Param { return Param{Name: name, Type: QuantityParam, Doc: doc} }

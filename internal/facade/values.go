@@ -72,7 +72,7 @@ func cutPrefix(param, s string) (view.Prefix, string, error) {
 			return p, rest, nil
 		}
 	}
-	return "", "", invalid(param, "%s: the prefix of %s is not known; there are eq, ne, gt, lt, ge, le, sa, eb", shown(param), shown(s))
+	return "", "", invalid(param, "%s: the prefix of %s is not known; use one of eq, ne, gt, lt, ge, le, sa, eb", shown(param), shown(s))
 }
 
 // datePattern is a date or time with any precision. The sign of an offset may be a space:
@@ -207,9 +207,9 @@ func (s *searching) closed(p *Param, t *view.TokenIs, value string) error {
 	if (t.Code == "" || slices.Contains(p.Codes, t.Code)) && (!t.HasSystem || p.System != "" && t.System == p.System) {
 		return nil
 	}
-	text := fmt.Sprintf("%s: %s is never a value here; there %s", p.Name, shown(value), p.codes())
+	text := fmt.Sprintf("%s: %s is never a value here; use one of %s", p.Name, shown(value), p.codes())
 	if s.lenient {
-		s.doubt(p.Name, "code-invalid", text+"; it was asked for all the same, as Prefer: handling=lenient asks")
+		s.doubt(p.Name, "code-invalid", text+"; it was still asked for, as Prefer: handling=lenient asks")
 		return nil
 	}
 	return &problem{Status: http.StatusBadRequest, Code: "code-invalid", Expression: "http." + p.Name, Text: text}

@@ -306,7 +306,7 @@ func notices(c *card.Card) *draft {
 			wrong = append(wrong, "this view is behind, newer facts may exist")
 		}
 		if c.Quarantined > 0 {
-			wrong = append(wrong, fmt.Sprintf("%d not understood, possibly about this patient", c.Quarantined))
+			wrong = append(wrong, fmt.Sprintf("messages not understood: %d, perhaps one about this patient", c.Quarantined))
 		}
 		d.summary = "The record may not be complete: " + strings.Join(wrong, "; ")
 	}

@@ -87,7 +87,7 @@ func TestAdvice(t *testing.T) {
 		{"a view that is behind", card.Card{Patient: p, Lagging: true, Notices: []string{"This view is behind the log."}, Tracks: []card.Track{forming()}},
 			[]string{"warning: The record may not be complete: this view is behind, newer facts may exist", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- This view is behind the log."}},
 		{"messages that were not understood", card.Card{Patient: p, Quarantined: 2, Notices: []string{"2 messages could not be understood."}, Tracks: []card.Track{forming()}},
-			[]string{"warning: The record may not be complete: 2 not understood, possibly about this patient", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- 2 messages could not be understood."}},
+			[]string{"warning: The record may not be complete: messages not understood: 2, perhaps one about this patient", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- 2 messages could not be understood."}},
 		{"any other notice is an info, after the needles", card.Card{Patient: p, Notices: []string{"The patient left."}, Tracks: []card.Track{forming()}},
 			[]string{"info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°", "info: Before you trust this record: The patient left."}, nil},
 		{"a patient without a track", card.Card{Patient: p, Notices: []string{card.NoTrack}, Use: card.Use{Text: "No access in use is recorded."}},

@@ -34,7 +34,7 @@ func TestAMessageThatWasNotUnderstoodIsAWarning(t *testing.T) {
 	if !strings.HasPrefix(got, "warning: No patient in this record of needle tracks has the identifiers in this chart") || !strings.Contains(detail, "Messages that could not be understood: 1.") {
 		t.Errorf("unknown: %s\n%s", got, detail)
 	}
-	if got, _ := first(t, u, id(mrn, "P-1")); got != "warning: The record may not be complete: 1 not understood, possibly about this patient" {
+	if got, _ := first(t, u, id(mrn, "P-1")); got != "warning: The record may not be complete: messages not understood: 1, perhaps one about this patient" {
 		t.Errorf("known: %s", got)
 	}
 	if got, _ := first(t, u, id(mrn, "P-2")); !strings.HasPrefix(got, "critical: Do not needle track A1") {
