@@ -104,7 +104,7 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 	}
 	for _, c := range r.Charts {
 		if i := len(c.Former); i > 0 && c.Former[i-1].Until >= surveil.One(m).From.First().String() {
-			add("The threshold of a chart was set anew on %s: %s, %s. It began at 0.", c.From, techniqueName(c.Technique),
+			add("The threshold of a chart was set again on %s: %s, %s. It began at 0.", c.From, techniqueName(c.Technique),
 				strings.ToLower(className(c.Class)))
 		}
 		if c.Standing {

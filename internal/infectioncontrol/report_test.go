@@ -636,7 +636,7 @@ func TestASignalThatOutlastsItsThreshold(t *testing.T) {
 	want := "A signal stands since " + raised[0].Day.String() +
 		", although its threshold was withdrawn: look into it, and acknowledge it with what was done."
 	if c.ChartName != n || !c.Standing || c.Says != want || c.From != "" ||
-		c.Notice != "What it can notice cannot be said: no threshold is set." || len(c.Signals) != 1 {
+		c.Notice != "Nobody can say what it can notice: no threshold is set." || len(c.Signals) != 1 {
 		t.Errorf("the chart: %+v", c)
 	}
 	if s := chartNow(w, n); s == nil || s.Signal == nil || s.From != "" {

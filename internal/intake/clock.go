@@ -108,7 +108,8 @@ func (g *guard) check() error {
 		g.base, g.passed, g.doubt = wall, passed, ""
 		return nil
 	}
-	return fault.New(fault.Unavailable, fmt.Sprintf("the machine's clock shows %s, which may be wrong: %s; nothing is stored until then",
+	return fault.New(fault.Unavailable, fmt.Sprintf(
+		"the machine's clock shows %s, which may be wrong: %s; nothing is stored until the clock is right or confirmed",
 		wall.UTC().Format(time.RFC3339), doubt),
 		"ask the operator to set the clock, or to confirm it with `cannulary clock confirm --data DIR`; then send the "+
 			"message again")
