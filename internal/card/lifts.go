@@ -43,8 +43,8 @@ func liftedNothing(j *track.Judgement, id string) string {
 	k := slices.IndexFunc(j.Holds, func(h track.Hold) bool { return h.ID == id })
 	switch {
 	case k < 0:
-		return "matched no hold of this patient and lifted nothing. The id may belong to another hold, or the report behind that hold has not " +
-			"arrived."
+		return "matched no hold of this patient and lifted nothing. The id may belong to another hold, or the report behind that " +
+			"hold has not arrived."
 	case !j.Holds[k].Lifted.IsZero():
 		return ""
 	case j.Holds[k].Rule == rule.NotAFistula:

@@ -48,7 +48,8 @@ func notices(in Input, j track.Judgement, c Card) []string {
 		}
 		tracked[t.Access] = true
 		if most := t.Protocol.DeputiesMax; len(t.Deputies) > most && (t.Folded == track.Planned || t.Folded == track.Forming) {
-			say("Track %s has %d deputies, and the protocol allows %d. Few people should needle a forming track.", t.Name, len(t.Deputies), most)
+			say("Track %s has %d deputies, and the protocol allows %d. Few people should needle a forming track.",
+				t.Name, len(t.Deputies), most)
 		}
 	}
 	for i := range j.Accesses {
@@ -57,7 +58,8 @@ func notices(in Input, j track.Judgement, c Card) []string {
 			continue
 		}
 		if a.Kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
-			say("The kind of access %s is not recorded. Make sure that it is a native fistula. Constant-site needling is for native fistulas only.",
+			say("The kind of access %s is not recorded. Make sure that it is a native fistula. Constant-site needling is for native "+
+				"fistulas only.",
 				a.Name)
 		}
 		switch {

@@ -170,8 +170,9 @@ func fill(s *track.State) map[string][]string {
 		"release":     where(tourniquet(s), "Tourniquet off."),
 		"how":         one(how), "not planned": one(""), "not recorded": one(""),
 		"angle": one(""), "usual": one(""),
-		"peg":         where(s.Protocol.UsesPegs, "Put a new sterile peg in, along the same path as the needle, and record it."),
-		"prophylaxis": where(s.Protocol.TopicalProphylaxis, "Put topical antimicrobial prophylaxis on the site, as the unit's protocol says."),
+		"peg": where(s.Protocol.UsesPegs, "Put a new sterile peg in, along the same path as the needle, and record it."),
+		"prophylaxis": where(s.Protocol.TopicalProphylaxis,
+			"Put topical antimicrobial prophylaxis on the site, as the unit's protocol says."),
 	}
 	if missing != "" {
 		words["not planned"] = one(" Not planned: " + missing + ".")

@@ -170,7 +170,8 @@ func onResistance(s *track.State) []string {
 		}
 	case track.Sharp:
 		return []string{
-			"Never force it. Never cut a new path. Draw back a few millimetres, correct angle and direction to those of the track, and try again.",
+			"Never force it. Never cut a new path. Draw back a few millimetres, correct angle and direction to those of the track, " +
+				"and try again.",
 			fmt.Sprintf("After %s by one cannulator, leave it and call a second cannulator: the creator or a deputy while the track forms.",
 				count(tries, "attempt")),
 			"If it is still not in, stop and press. Use the fall-back site as the lead nurse decides. Record every attempt.",

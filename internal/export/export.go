@@ -139,7 +139,8 @@ func (b *BusyError) Error() string {
 		return fmt.Sprintf("%d exports run or wait, and no more are accepted; wait for one to end, or cancel one with DELETE", b.Open)
 	}
 	return fmt.Sprintf(
-		"the files of %d exports are kept, and no more are accepted; DELETE those that were fetched, or wait until the oldest expires", b.Kept)
+		"the files of %d exports are kept, and no more are accepted; DELETE those that were fetched, or wait until the oldest expires",
+		b.Kept)
 }
 
 // retryOpen is after what time to ask again for a place while others run.

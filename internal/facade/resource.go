@@ -122,7 +122,8 @@ func noVersion(newest *view.Row, version string) *problem {
 func (h *Handler) sinceParam(v string) (time.Time, error) {
 	d, ok := readSpan(v)
 	if !ok {
-		return time.Time{}, invalid(paramSince, "_since: %s is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+		return time.Time{}, invalid(paramSince, "_since: %s is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset",
+			shown(v))
 	}
 	return d.low, nil // without a zone it is UTC, in which these times are written
 }

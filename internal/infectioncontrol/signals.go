@@ -103,7 +103,8 @@ func former(f *surveil.Former) FormerChart {
 		gave = "It gave a signal on " + strings.Join(out.Raised, " and on ")
 	}
 	if f.Until < f.From {
-		out.Says = fmt.Sprintf("A threshold of %s, set by %s on %s, was replaced before its first day had ended.", sum(f.H), f.SetBy, f.From)
+		out.Says = fmt.Sprintf("A threshold of %s, set by %s on %s, was replaced before its first day had ended.",
+			sum(f.H), f.SetBy, f.From)
 		return out
 	}
 	out.Says = fmt.Sprintf("Before, from %s to %s, the chart ran with a threshold of %s for %s times %s per 100 patient-months, set by "+

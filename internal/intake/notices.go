@@ -157,8 +157,8 @@ func (n *noticing) treated() {
 		left, ok := it.Body.(*cannularyv1.PatientLeft)
 		if ok && !it.Void && left.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH &&
 			(calendar{zone: n.in.zone(n.m)}).before(moment{it.At, it.Precision}, moment{at, n.m.Envelope.GetPrecision()}) {
-			n.say("the patient's death is on record for %s, and this is of %s: check which of the two is wrong", it.At.Format(time.DateOnly),
-				at.Format(time.DateOnly))
+			n.say("the patient's death is on record for %s, and this is of %s: check which of the two is wrong",
+				it.At.Format(time.DateOnly), at.Format(time.DateOnly))
 			break
 		}
 	}

@@ -64,12 +64,12 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 			return nil, err
 		}
 		if found := c.view.Check(ctx); found != "" {
-			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` builds it again from the log", c.path,
-				found))
+			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` builds it again from the log",
+				c.path, found))
 		}
 		if part.Damaged > 0 {
-			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` builds it again from the log",
-				c.path, part.Damaged))
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` builds it again from "+
+				"the log", c.path, part.Damaged))
 		}
 		if part.Different > 0 {
 			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d events differ from the log's entries of the same numbers", c.path,

@@ -146,7 +146,8 @@ func readBack(p map[string]string, local *time.Location, now time.Time) (time.Ti
 		}
 		at = time.Date(d.Year(), d.Month(), d.Day(), c.Hour(), c.Minute(), 0, 0, local)
 	default:
-		return at, fault.New(fault.Invalid, fmt.Sprintf("part %.60q is not a part of a day", p[paramPart]), "choose morning, evening or time")
+		return at, fault.New(fault.Invalid, fmt.Sprintf("part %.60q is not a part of a day", p[paramPart]),
+			"choose morning, evening or time")
 	}
 	if at.After(now) {
 		return at, fault.New(fault.Invalid, "that moment has not come yet", "choose an earlier one")
