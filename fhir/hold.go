@@ -90,10 +90,10 @@ func (v JudgedView) holdWords(h *track.Hold) []string {
 		say("Since " + h.Date + " (the time is not recorded)")
 	}
 	if h.Needled > 0 {
-		say(fmt.Sprintf("Needled under it in %s, last on %s", sessions(h.Needled), h.NeedledLast))
+		say(fmt.Sprintf("Needled during this hold in %s, last on %s", sessions(h.Needled), h.NeedledLast))
 	}
 	if h.GroundWithdrawn {
-		say("Ground withdrawn: what it rests on was corrected or voided since")
+		say("The reason for this hold was later corrected or withdrawn")
 	}
 	if h.Lifted.IsZero() {
 		say(prefixed("Clears: ", h.Clears))

@@ -121,7 +121,7 @@ func TestTakenBack(t *testing.T) {
 		}
 		was := m["status"].(string)
 		m["status"] = want
-		says := map[string]string{"cancelled": "<p>Cancelled: what it was found by was corrected or taken back.</p>", "entered-in-error": "<p>Entered in error: it counts for nothing.</p>"}[want]
+		says := map[string]string{"cancelled": "<p>Cancelled: the fact behind it was corrected or withdrawn.</p>", "entered-in-error": "<p>Entered in error: it counts for nothing.</p>"}[want]
 		m["text"].(map[string]any)["div"] = strings.Replace(at(m, "text.div").(string), "<p>", says+"<p>", 1)
 		if got := decode(t, back.Body); fmt.Sprint(got) != fmt.Sprint(m) || was == want {
 			t.Errorf("%s/%s is %v\nwant %v", r.Type, r.ID, got, m)
@@ -228,14 +228,14 @@ func TestFlagsSayWhetherToNeedle(t *testing.T) {
 	}{
 		"h-open": {"active", []string{"Hold on track A1 (arterial, access AVF, left forearm), access AVF (left forearm): pus at the site of A1. Do not needle. Clears: a named person lifts the hold. " + fhir.Advice},
 			nil, nil, "withdrawn"},
-		"h-person": {"active", []string{"Hold on track V1 (access AVF, left forearm): what was seen is not recorded. Do not needle. Placed by N-021. Ground withdrawn: what it rests on was corrected or voided since."},
+		"h-person": {"active", []string{"Hold on track V1 (access AVF, left forearm): what was seen is not recorded. Do not needle. Placed by N-021. The reason for this hold was later corrected or withdrawn."},
 			nil, "Practitioner/" + record.StaffID(staff("N-021")), "Clears"},
 		"h-lifted": {"inactive", []string{"Lifted hold on access AVF (left forearm): no thrill. Lifted by N-017: thrill felt again."}, "2027-03-05T07:00:00Z", nil, "Do not needle"},
 		"h-given-up": {"active", []string{"Hold on track A0, no longer used: a bulge <3 cm & growing. Ask the lead to close it. Placed by a person whose name is not recorded.", "Clears: a named person lifts the hold."},
 			nil, nil, "Do not needle"},
 		"h-catheter": {"active", []string{"Hold on access CVC, which nobody needles: pus over the access. Clears: a named person lifts the hold."}, nil, nil, "Do not needle"},
-		"h-day":      {"active", []string{"Hold on access AVF (left forearm): an ulcer. Do not needle. Since 2027-03-06 (the time is not recorded). Needled under it in 2 sessions, last on 2027-03-08."}, nil, nil, "Lifted"},
-		"h-day-lifted": {"inactive", []string{"Lifted hold on access AVF (left forearm): no bruit. Since 2027-03-05 (the time is not recorded). Needled under it in 1 session, last on 2027-03-05. Lifted by N-017: bruit heard."},
+		"h-day":      {"active", []string{"Hold on access AVF (left forearm): an ulcer. Do not needle. Since 2027-03-06 (the time is not recorded). Needled during this hold in 2 sessions, last on 2027-03-08."}, nil, nil, "Lifted"},
+		"h-day-lifted": {"inactive", []string{"Lifted hold on access AVF (left forearm): no bruit. Since 2027-03-05 (the time is not recorded). Needled during this hold in 1 session, last on 2027-03-05. Lifted by N-017: bruit heard."},
 			"2027-03-05", nil, "Do not needle"},
 		"h-elsewhere": {"active", []string{"Hold on track nowhere: a track that is not there. Do not needle. Placed by N-017."}, nil, "Practitioner/" + record.StaffID(staff("N-017")), "withdrawn"},
 	} {

@@ -35,7 +35,7 @@ var escapeXML = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;")
 
 const (
 	inError   = "Entered in error: it counts for nothing."
-	takenAway = "Cancelled: what it was found by was corrected or taken back."
+	takenAway = "Cancelled: the fact behind it was corrected or withdrawn."
 )
 
 // said is what a reader sees of a concept.

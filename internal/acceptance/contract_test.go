@@ -123,14 +123,14 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 		text string
 		args []string
 	}{
-		{1, "No record under this number. That is no all-clear. Check the number.", []string{"card", "--data", i.dir, "--identifier", "https://hospital.example/patient-number|nobody"}},
+		{1, "No record under this number. That is not an all-clear. Check the number.", []string{"card", "--data", i.dir, "--identifier", "https://hospital.example/patient-number|nobody"}},
 		{1, "is it running?", []string{"status", "--http", http}},
 		{1, "there is no instance in", []string{"status", "--data", filepath.Join(i.dir, "nowhere")}},
 		{1, "there is no log in", []string{"rebuild", "--data", filepath.Join(i.dir, "nowhere")}},
 		{2, "give either --http URL, for a running instance, or --data DIR, for a stopped one", []string{"status"}},
 		{2, "give either --http URL, for a running instance, or --data DIR, for a stopped one", []string{"status", "--http", http, "--data", i.dir}},
 		{2, "--identifier is missing", []string{"card", "--http", http}},
-		{2, `"yesterday" is no time`, []string{"card", "--http", http, "--identifier", "a|b", "--as-of", "yesterday"}},
+		{2, `"yesterday" is not a time`, []string{"card", "--http", http, "--identifier", "a|b", "--as-of", "yesterday"}},
 		{2, "there is no command", []string{"nonsense"}},
 		{2, "flag provided but not defined", []string{"serve", "--nonsense"}},
 		{2, "--data is missing", []string{"serve"}},

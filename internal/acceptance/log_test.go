@@ -198,7 +198,7 @@ func TestARebuildFromALogThatIsShorterThanTheViewIsRefused(t *testing.T) {
 	}
 	copyDir(t, backup, filepath.Join(dir, "log"))
 	code, _, stderr := cliRun(t, "rebuild", "--data", dir)
-	if code != 1 || !strings.Contains(stderr, "is damaged: the log ends at entry ") || !strings.Contains(stderr, ", the view "+view.FileName()+" knows entry ") {
+	if code != 1 || !strings.Contains(stderr, "is damaged: the log ends at entry ") || !strings.Contains(stderr, ", but the view "+view.FileName()+" has entry ") {
 		t.Errorf("rebuild exits %d and says %q", code, stderr)
 	}
 	same(t, want, dump(t, dir))

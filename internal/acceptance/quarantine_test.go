@@ -274,8 +274,8 @@ func TestAViewThatDoesNotBelongToTheLogIsRefused(t *testing.T) {
 
 	// The log lost its end.
 	lost := view(dir, copyDir(t, short, filepath.Join(t.TempDir(), "lost")))
-	repair := "mend it into a new folder with `cannulary repair`"
-	refused(lost, fmt.Sprintf(", the view %s knows entry %d", viewName(), end), repair)
+	repair := "repair it into a new folder with `cannulary repair`"
+	refused(lost, fmt.Sprintf(", but the view %s has entry %d", viewName(), end), repair)
 
 	// It lost its end and went on: the same number is another event now.
 	on := copyDir(t, short, filepath.Join(t.TempDir(), "on"))
@@ -284,7 +284,7 @@ func TestAViewThatDoesNotBelongToTheLogIsRefused(t *testing.T) {
 		i.post([]*v1.FeedRequest{testkit.Request(about(fmt.Sprintf("other-%d", n), north, "INV-M1", "15T08:00", ""), inserted("A1", 25))})
 	}
 	i.stop()
-	refused(view(dir, on), fmt.Sprintf("entry %d of the log is another one than the view %s knows: the log lost its end and went on", end,
+	refused(view(dir, on), fmt.Sprintf("entry %d of the log is not the one that the view %s has: the log lost its end and went on", end,
 		viewName()), repair)
 
 	// Another log, made with the same keys.

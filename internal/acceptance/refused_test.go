@@ -136,7 +136,7 @@ func TestLoadOnAFullLogSaysWhy(t *testing.T) {
 	if err := json.Unmarshal([]byte(stdout), &tally); err != nil || code != 1 || tally.Accepted == 0 || tally.Sent != tally.Accepted+tally.Duplicates+tally.Refused || tally.Unanswered == 0 {
 		t.Errorf("it exits %d and says %q (%v)", code, stdout, err)
 	}
-	if !strings.Contains(stderr, "none was taken for 30s; the service says of \"") || !strings.Contains(stderr, "the log is full: nothing was stored. Tell the operator to raise the log's limit") {
+	if !strings.Contains(stderr, "none was taken for 30s; the service says of \"") || !strings.Contains(stderr, "the log is full: nothing was stored. Ask the operator to raise the log's limit") {
 		t.Errorf("it says %q", stderr)
 	}
 	if text := i.must("/metrics"); !strings.Contains(text, `outcome="full"`) || strings.Contains(text, "cannulary_ingest_refused_total{") {

@@ -81,7 +81,7 @@ func TestARepairedLogGivesTheSameView(t *testing.T) {
 		}
 	}
 	code, stdout, _ := cliRun(t, "verify", "--data", dir)
-	if code != 1 || !strings.Contains(stdout, "a view has a copy of entries ") || !strings.Contains(stdout, "`cannulary repair` mends it without loss") {
+	if code != 1 || !strings.Contains(stdout, "a view has a copy of entries ") || !strings.Contains(stdout, "`cannulary repair` repairs it without loss") {
 		t.Errorf("verify exits %d and says %s", code, stdout)
 	}
 	into, r := repaired(t, dir)
@@ -172,7 +172,7 @@ func TestALostEndIsNoticedThoughNothingElseIsAsNew(t *testing.T) {
 	if err := os.WriteFile(path, b[:last], 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := refusedStart(t, dir); !strings.Contains(err.Error(), ", the mark of the newest acknowledged entry knows entry ") {
+	if err := refusedStart(t, dir); !strings.Contains(err.Error(), ", but the mark of the newest acknowledged entry has entry ") {
 		t.Errorf("it says %v", err)
 	}
 	_, r := repaired(t, dir)

@@ -284,7 +284,7 @@ func saidBy(form string, w *httptest.ResponseRecorder) string {
 	}
 	switch err := json.Unmarshal(w.Body.Bytes(), &e); {
 	case form == "text" || form == "html":
-		return "this address is only read, with GET or HEAD; facts are posted over gRPC"
+		return "this address can only be read, with GET or HEAD; facts are posted over gRPC"
 	case err == nil && len(e.Issue) == 1:
 		return e.Issue[0].Diagnostics
 	}

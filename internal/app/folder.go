@@ -53,7 +53,7 @@ func checkFolder(dir string) error {
 	known := append(parts(), demoMark)
 	for _, e := range list {
 		if !slices.Contains(known, e.Name()) {
-			return fmt.Errorf("%s is no folder of an instance: it holds %q; nothing in it was changed; "+
+			return fmt.Errorf("%s is not the folder of an instance: it holds %q; nothing in it was changed; "+
 				"give --data an instance's folder, an empty one, or one that does not exist yet", dir, e.Name())
 		}
 	}

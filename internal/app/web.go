@@ -149,7 +149,7 @@ func (a *App) handler() (http.Handler, error) {
 	if a.store == nil {
 		mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
 			return fault.New(fault.NotFound, "there is nothing at this address",
-				"this instance has no view; it tells /healthz, /readyz, /status and /metrics")
+				"this instance has no view; it answers /healthz, /readyz, /status and /metrics")
 		}))
 		return mux, nil
 	}
@@ -194,7 +194,7 @@ func (a *App) handler() (http.Handler, error) {
 func (a *App) serveState(mux *http.ServeMux) {
 	serve := func(path string, serve func(http.ResponseWriter, *http.Request) error) {
 		mux.Handle(path, answer.Handler(a.cfg.Slog, path+" was not answered", func(w http.ResponseWriter, r *http.Request) error {
-			if err := answer.Allow(r, "this address is only read, with GET or HEAD", http.MethodGet, http.MethodHead); err != nil {
+			if err := answer.Allow(r, "this address can only be read, with GET or HEAD", http.MethodGet, http.MethodHead); err != nil {
 				return err
 			}
 			if _, err := answer.Query(r); err != nil {
@@ -215,7 +215,7 @@ func (a *App) serveState(mux *http.ServeMux) {
 	serve("/status", func(w http.ResponseWriter, r *http.Request) error {
 		s, err := a.Status(r.Context())
 		if err != nil {
-			return fault.Wrap(fault.Unavailable, err, "the instance could not tell its status; its log has the cause", "")
+			return fault.Wrap(fault.Unavailable, err, "the instance could not report its status; its log has the cause", "")
 		}
 		return answer.Value(w, r, http.StatusOK, s)
 	})
@@ -235,7 +235,7 @@ func (a *App) unwell(ctx context.Context) string {
 	case err != nil:
 		return "the log does not answer"
 	case st.LastSeq < a.startSeq:
-		return fmt.Sprintf("the log ends at entry %d, at the start it had %d: it lost its end", st.LastSeq, a.startSeq)
+		return fmt.Sprintf("the log ends at entry %d, but it had %d at the start: it lost its end", st.LastSeq, a.startSeq)
 	case a.missing(st.Missing) > 0:
 		return fmt.Sprintf("%d entries are missing from the log: it is damaged", a.missing(st.Missing))
 	}
@@ -260,7 +260,7 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if !a.Ready() && code == http.StatusOK {
-		body["status"], body["reason"], code = "catching up", "the log's end as found at start is not reached yet",
+		body["status"], body["reason"], code = "catching up", "the view has not yet reached the end that the log had at start",
 			http.StatusServiceUnavailable
 	}
 	return answer.Value(w, r, code, body)

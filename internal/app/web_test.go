@@ -59,16 +59,16 @@ func TestWhatIsOnlyRead(t *testing.T) {
 		defer a.Stop()
 		a.Start()
 		testkit.Eventually(t, "the application is ready", a.Ready)
-		const elsewhere = "there is nothing at this address. This instance has no view; it tells /healthz, /readyz, /status and /metrics"
+		const elsewhere = "there is nothing at this address. This instance has no view; it answers /healthz, /readyz, /status and /metrics"
 		for _, c := range []struct {
 			method, path string
 			status       int
 			code, text   string
 		}{
-			{"POST", "/metrics", 405, "method-not-allowed", "this address is only read, with GET or HEAD"},
-			{"DELETE", "/healthz", 405, "method-not-allowed", "this address is only read, with GET or HEAD"},
-			{"PUT", "/readyz", 405, "method-not-allowed", "this address is only read, with GET or HEAD"},
-			{"POST", "/status", 405, "method-not-allowed", "this address is only read, with GET or HEAD"},
+			{"POST", "/metrics", 405, "method-not-allowed", "this address can only be read, with GET or HEAD"},
+			{"DELETE", "/healthz", 405, "method-not-allowed", "this address can only be read, with GET or HEAD"},
+			{"PUT", "/readyz", 405, "method-not-allowed", "this address can only be read, with GET or HEAD"},
+			{"POST", "/status", 405, "method-not-allowed", "this address can only be read, with GET or HEAD"},
 			{"GET", "/nowhere", 404, "not-found", map[bool]string{
 				true:  "there is no page at this address. Today is at /, a card at /card?identifier=SYSTEM|VALUE",
 				false: elsewhere,

@@ -187,7 +187,7 @@ func TestCardsOfHistories(t *testing.T) {
 			"Blunt sessions: 3 of 3"},
 		"a held access gets no needle": {"HOLD ACCESS F1: NO NEEDLE",
 			"No thrill felt. Do not needle. Hold by CN-02 since 2025-03-15 08:00 UTC (person).", "Do not needle track A1."},
-		"a withdrawn ground leaves the hold": {"HOLD TRACK A1: NO NEEDLE", "Ground withdrawn"},
+		"a withdrawn ground leaves the hold": {"HOLD TRACK A1: NO NEEDLE", "The reason for this hold was later corrected or withdrawn"},
 		"a resting and a retired track get no needle": {"The track rests until 2025-03-25: Infiltration.",
 			"The track was given up: Aneurysm. Track A2 replaces it."},
 		"a track taken over says that it was declared": {"Declared, not recorded here: established, in use since 2023-06-01. " +

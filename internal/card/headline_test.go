@@ -41,7 +41,7 @@ func TestHeadline(t *testing.T) {
 		"a held graft stops": {tell().roster(day(1), created(v1.AccessKind_ACCESS_KIND_GRAFT)).
 			cannulation(day(2), hold(&v1.HoldPlaced{Access: "X1", Reason: "Swelling"})).card(3), card.LevelStop, "Do not needle access X1",
 			[]string{"Access X1: Swelling."}},
-		"nothing on record is no all-clear": {tell().card(2), card.LevelCare, "Nothing is on record. That is no all-clear.", nil},
+		"nothing on record is no all-clear": {tell().card(2), card.LevelCare, "Nothing is on record. That is not an all-clear.", nil},
 	} {
 		h := c.card.Headline()
 		if h.Level != c.level || h.Title != c.title {

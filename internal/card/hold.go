@@ -62,10 +62,10 @@ func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
 		say("%d reports are shown as this one hold. Lift them together.", len(g))
 	}
 	if n := out.NeedledSessions; n > 0 {
-		say("A needle was used under it in %s, last on %s.", count(n, "session"), out.NeedledLast)
+		say("A needle was used during this hold in %s, last on %s.", count(n, "session"), out.NeedledLast)
 	}
 	if out.GroundWithdrawn {
-		say("Ground withdrawn: what it rests on was corrected or voided later. The hold stays until a person lifts it.")
+		say("The reason for this hold was later corrected or withdrawn. The hold stays until a person lifts it.")
 	}
 	say("What clears it: %s The local protocol and the treating team decide.",
 		stop(cmp.Or(out.Clears, "a named person lifts it, with a reason")))
@@ -203,7 +203,7 @@ func use(in Input, j track.Judgement, holds []Hold) Use {
 	case len(current) == 1:
 		u.Access, how = current[0].Name, "the only one recorded"
 	case len(current) > 1:
-		u.Text = "Which access is in use is not recorded: ask."
+		u.Text = "Which access is in use is not recorded. Ask the last cannulator."
 		return u
 	default:
 		u.Text = "No access in use is recorded."
@@ -212,7 +212,7 @@ func use(in Input, j track.Judgement, holds []Hold) Use {
 	u.Text = fmt.Sprintf("Access %s (%s).", u.Access, how)
 	if h := heldBy(u.Access, holds); h != nil {
 		u.Held = true
-		u.Text = fmt.Sprintf("Access %s (%s) is on hold: %s. No needle in it.", u.Access, how, strings.TrimSuffix(h.Seen, "."))
+		u.Text = fmt.Sprintf("Access %s (%s) is on hold: %s. Do not needle it.", u.Access, how, strings.TrimSuffix(h.Seen, "."))
 		return u
 	}
 	var held, free []string

@@ -43,12 +43,12 @@ func liftedNothing(j *track.Judgement, id string) string {
 	k := slices.IndexFunc(j.Holds, func(h track.Hold) bool { return h.ID == id })
 	switch {
 	case k < 0:
-		return "matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has not " +
-			"arrived."
+		return "matched no hold of this patient and lifted nothing. The id may belong to another hold, or the report behind that " +
+			"hold has not arrived."
 	case !j.Holds[k].Lifted.IsZero():
 		return ""
 	case j.Holds[k].Rule == rule.NotAFistula:
 		return "lifted nothing. What clears this hold: " + strings.TrimSuffix(j.Holds[k].Clears, ".") + "."
 	}
-	return "lifted nothing: it came before what the hold rests on, as that is recorded now. The hold is open."
+	return "lifted nothing. It came before the finding behind the hold, as that is recorded now. The hold is open."
 }

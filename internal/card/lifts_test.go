@@ -33,8 +33,8 @@ func (h *history) voids(at time.Time, message string) *history {
 }
 
 func TestALiftThatLiftedNothingIsShown(t *testing.T) {
-	const nothing = " matched no hold of this patient and lifted nothing. The id may be another hold's, or what that hold rests on has " +
-		"not arrived."
+	const nothing = " matched no hold of this patient and lifted nothing. The id may belong to another hold, or the report behind that " +
+		"hold has not arrived."
 	elsewhere := placed("of another patient")
 	for _, c := range []struct {
 		sentence string
@@ -50,8 +50,8 @@ func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 			"A lift of hold " + placed("m1") + " by CN-09 on 2025-03-05 08:00 UTC" + nothing, false},
 		{"once that hold arrives, it takes effect", func(h *history) { h.lifts(day(5), placed("m1")).holds(day(3)) }, 6, "", false},
 		{"dated before the hold", func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")) }, 6,
-			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing: it came before what the hold rests on, " +
-				"as that is recorded now. The hold is open.", true},
+			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing. It came before the finding behind the " +
+				"hold, as that is recorded now. The hold is open.", true},
 		{"dated before the hold, and a later one that lifts it",
 			func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")).lifts(day(6), placed("m0")) }, 7, "", false},
 		{"a second time", func(h *history) { h.holds(day(3)).lifts(day(4), placed("m0")).lifts(day(5), placed("m0")) }, 6, "", false},

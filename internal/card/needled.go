@@ -247,8 +247,8 @@ func TreatmentText(t Treatment) []string {
 
 // What is said where needles without a track are shown: SpotUnknown if the spot of one is not on record.
 const (
-	SpotUnknown = "Not every spot is recorded: look for the last marks, and go elsewhere."
-	SpotKnown   = "Go elsewhere than the last times."
+	SpotUnknown = "Not every spot is recorded. Look for the last marks, and choose a spot away from them."
+	SpotKnown   = "Choose a spot away from the last ones."
 )
 
 // Rotation says what to do where the spot changes each time, empty if no needle of these sessions was

@@ -32,7 +32,7 @@ func notices(in Input, j track.Judgement, c Card) []string {
 		say("%s", n)
 	}
 	if j.Where.Facility != "" && !j.Where.Admitted {
-		say("No admission is recorded. The patient is taken to belong to %s, where the care is.", j.Where.Facility)
+		say("No admission is recorded. The card assumes that the patient belongs to %s, where the care is given.", j.Where.Facility)
 	}
 	for _, n := range lifts(in, j, len(c.Holds)+len(c.History) > 0) {
 		say("%s", n)
@@ -48,7 +48,8 @@ func notices(in Input, j track.Judgement, c Card) []string {
 		}
 		tracked[t.Access] = true
 		if most := t.Protocol.DeputiesMax; len(t.Deputies) > most && (t.Folded == track.Planned || t.Folded == track.Forming) {
-			say("Track %s has %d deputies, and the protocol allows %d. Keep a forming track in few hands.", t.Name, len(t.Deputies), most)
+			say("Track %s has %d deputies, and the protocol allows %d. Few people should needle a forming track.",
+				t.Name, len(t.Deputies), most)
 		}
 	}
 	for i := range j.Accesses {
@@ -57,7 +58,8 @@ func notices(in Input, j track.Judgement, c Card) []string {
 			continue
 		}
 		if a.Kind == cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED {
-			say("The kind of access %s is not recorded. Make sure that it is a native fistula: constant-site needling is for nothing else.",
+			say("The kind of access %s is not recorded. Make sure that it is a native fistula. Constant-site needling is for native "+
+				"fistulas only.",
 				a.Name)
 		}
 		switch {

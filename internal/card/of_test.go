@@ -192,7 +192,7 @@ func TestTheWordingOfAStop(t *testing.T) {
 		t.Errorf("hold is %+v", h)
 	}
 	h = c.Holds[1]
-	if h.Scope != "track A1, track V9" || h.Urgent || !strings.Contains(h.Text, "Ground withdrawn") ||
+	if h.Scope != "track A1, track V9" || h.Urgent || !strings.Contains(h.Text, "The reason for this hold was later corrected or withdrawn") ||
 		!strings.Contains(h.Text, "Pus at the site. Do not needle. Hold since 2026-07-06 10:29 WEST (site-infection).") {
 		t.Errorf("hold is %+v", h)
 	}
@@ -272,16 +272,16 @@ func TestPreparation(t *testing.T) {
 		never []string
 	}{
 		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin",
-			"First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the peg", "Second disinfection",
+			"First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the whole peg", "Second disinfection",
 			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback",
 			"same angle as it went in (25°)", "Press", "it usually stops after 9 min here; more than 12 min is longer than usual",
-			"Disinfect the site", "new sterile peg in, along the same path", "Topical", "Compressive dressing"}, []string{"hub", "BLUNT"}},
+			"Disinfect the site", "new sterile peg in, along the same path", "Put topical", "Put on a compressive dressing"}, []string{"hub", "BLUNT"}},
 		"a peg not known is looked for": {forming, func(s *track.State) { s.Peg = track.PegUnknown },
 			[]string{"Look for the peg"}, nil},
 		"no peg in, none to take out": {forming, func(s *track.State) { s.Peg = track.PegOut },
-			[]string{"First disinfection", "Remove a scab, if there is one", "Second"}, []string{"Look for the peg", "Remove the peg"}},
+			[]string{"First disinfection", "Remove a scab, if there is one", "Second"}, []string{"Look for the peg", "Remove the whole peg"}},
 		"a peg left in comes out whatever the protocol says": {forming, func(s *track.State) { s.Protocol.UsesPegs = false },
-			[]string{"Remove the peg"}, []string{"new sterile peg"}},
+			[]string{"Remove the whole peg"}, []string{"new sterile peg"}},
 		"this patient's antiseptic goes first": {forming, func(s *track.State) {
 			s.Planned.Antiseptic = v1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_ALCOHOL
 		}, []string{"chlorhexidine in alcohol (chosen for this patient); let it act for 30 s"}, []string{"povidone"}},
@@ -291,9 +291,9 @@ func TestPreparation(t *testing.T) {
 		"no antiseptic configured": {forming, func(s *track.State) { s.Protocol.Antiseptics = nil },
 			[]string{"the unit's antiseptic; let it act for the agent's contact time"}, nil},
 		"a protocol that asks for three": {forming, func(s *track.State) { s.Protocol.DisinfectionsMin = 3 },
-			[]string{"First disinfection", "Remove the peg", "Second disinfection", "Third disinfection"}, nil},
+			[]string{"First disinfection", "Remove the whole peg", "Second disinfection", "Third disinfection"}, nil},
 		"a protocol that asks for one has it after the removal": {forming, func(s *track.State) { s.Protocol.DisinfectionsMin = 1 },
-			[]string{"Remove the peg", "Disinfect the site, after that"}, []string{"Second disinfection"}},
+			[]string{"Remove the whole peg", "Disinfect the site, after that"}, []string{"Second disinfection"}},
 		"the first insertion": {forming, func(s *track.State) {
 			s.Stage, s.Folded, s.Recent, s.Peg = track.Planned, track.Planned, nil, track.PegUnknown
 			s.Bevel, s.Gauge, s.Planned.Engorgement = 0, nil, 0
@@ -325,13 +325,13 @@ func TestNoNeedleNamesWhomToCall(t *testing.T) {
 		want   []string
 	}{
 		"urgent": {func(*judged) {}, []string{"Do not needle track A1.", "Call the lead nurse and the physician or surgeon NOW", "cultures",
-			"no needle at another site of it either"}},
+			"Do not needle it at another site either"}},
 		"not urgent": {func(x *judged) {
 			x.j.Holds = x.j.Holds[1:2]
 			x.j.Holds[0].Rule = rule.Person
 			x.j.Tracks[0].Held = []string{"h2"}
 		}, []string{"Call the lead nurse and the physician before any needle",
-			"Fall-back by the plan, if the treating team agrees: rope ladder"}},
+			"Fall-back in the plan, if the treating team agrees: rope ladder"}},
 		"resting": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Held = track.Resting, nil },
 			[]string{"The track rests. Ask the lead nurse"}},
 		"replaced": {func(x *judged) { x.j.Tracks[0].Stage, x.j.Tracks[0].Replaced = track.Retired, "A2" },
@@ -358,7 +358,7 @@ func TestNoNeedleNamesWhomToCall(t *testing.T) {
 // one cannulator are from memory.
 func TestOnResistance(t *testing.T) {
 	got := strings.Join(ready(t).card().Tracks[0].OnResistance, "\n")
-	inOrder(t, got, "Back a few millimetres, rotate, light pressure", "disinfect, and a NEW blunt needle in the same track",
+	inOrder(t, got, "Draw back a few millimetres, rotate, and press lightly", "press and disinfect. Then use a NEW blunt needle in the same track",
 		"Last resort, with extreme caution because it raises the risk of infection: a sharp needle", "Record the reason and tell the lead")
 	x := forming(t)
 	got = strings.Join(x.card().Tracks[0].OnResistance, "\n")
@@ -470,7 +470,7 @@ func TestTheAccessInUse(t *testing.T) {
 		access, text string
 	}{
 		"the only one": {func(*judged) {}, "F1", "Access F1 (the only one recorded)."},
-		"several":      {second, "", "Which access is in use is not recorded: ask."},
+		"several":      {second, "", "Which access is in use is not recorded. Ask the last cannulator."},
 		"none":         {func(x *judged) { x.j.Accesses = nil }, "", "No access in use is recorded."},
 		"latest session": {func(x *judged) {
 			second(x)

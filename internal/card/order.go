@@ -63,23 +63,24 @@ var rows = []struct {
 	{notFirst &^ anyPegIn, PhasePrepare, "{first disinfection} with {agent}."},
 	{notFirst & anyPegIn, PhasePrepare, "{first disinfection}, around the peg, with {agent}."},
 	{notFirst & anyPegIn, PhasePrepare,
-		"Remove the peg, whole, and look at it. Not there, or not whole: record it and tell the lead nurse."},
-	{anyLook, PhasePrepare, "Look for the peg: nothing is recorded of it since the last session. " +
-		"Remove it whole if it is there; record it if it is missing."},
-	{anyBlunt, PhasePrepare, "Remove the scab completely, with a sterile tool and not with the needle. Not wholly off: no blunt needle."},
+		"Remove the whole peg and look at it. If it is missing or not whole, record that and tell the lead nurse."},
+	{anyLook, PhasePrepare, "Look for the peg. Nothing is recorded about it since the last session. " +
+		"If it is there, remove it whole. If it is missing, record that."},
+	{anyBlunt, PhasePrepare, "Remove the scab completely, with a sterile tool and not with the needle. " +
+		"If some of it stays, use no blunt needle."},
 	{anySharp & notFirst &^ anyPegIn, PhasePrepare, "Remove a scab, if there is one, completely."},
 	{notFirst, PhasePrepare, "{later disinfections} with {agent}."},
 
 	{anyKind, PhaseInsert, "{engorgement}"},
 	{anyKind, PhaseInsert, "Hold the skin taut, the same way each time."},
-	{anyBlunt, PhaseInsert, "Hold the needle by its tube, and lightly, so that it follows the track."},
+	{anyBlunt, PhaseInsert, "Hold the needle lightly by its tube, so that it follows the track."},
 	{kindFirst, PhaseInsert, "Insert the SHARP needle{how}. This first insertion sets angle, direction and depth " +
-		"for all that follow, by this vessel's depth: record them.{not planned}"},
+		"for all later ones. Choose them for this vessel's depth, and record them.{not planned}"},
 	{anyForming, PhaseInsert, "Insert the SHARP needle{how} in the same spot, along the same path, to the same depth. " +
 		"Do not cut a new path.{not recorded}"},
 	{anyRoutine, PhaseInsert, "Insert the SHARP needle{how} in the same spot and along the same path.{not recorded}"},
 	{anyBlunt, PhaseInsert, "Slide the BLUNT needle{how} in along the track, without force.{not recorded}"},
-	{anyBlunt, PhaseInsert, "Leave a small gap between hub and skin: a hub pressed into the entry widens it."},
+	{anyBlunt, PhaseInsert, "Leave a small gap between hub and skin. A hub that presses on the entry widens it."},
 	{anyKind, PhaseInsert, "Secure the needle with tape, as it lies."},
 	{anyKind, PhaseInsert, "Check the flashback."},
 	{anyKind, PhaseInsert, "{release}"},
@@ -89,9 +90,9 @@ var rows = []struct {
 	{anyKind, PhaseAfter, "Disinfect the site."},
 	{kindFirst | anyForming, PhaseAfter, "{peg}"},
 	{anyKind, PhaseAfter, "{prophylaxis}"},
-	{anyKind, PhaseAfter, "Compressive dressing; a waterproof one for showers."},
+	{anyKind, PhaseAfter, "Put on a compressive dressing. For showers, use a waterproof one."},
 	{anyKind, PhaseAfter, "Record needle, attempts, passes, resistance, angle, same spot, same path, who inserted, " +
-		"and what went wrong: what is not recorded does not count."},
+		"and what went wrong. What is not recorded does not count."},
 }
 
 // kindOf returns the kind of the next session that has a needle. A peg that was left in is taken
@@ -169,8 +170,9 @@ func fill(s *track.State) map[string][]string {
 		"release":     where(tourniquet(s), "Tourniquet off."),
 		"how":         one(how), "not planned": one(""), "not recorded": one(""),
 		"angle": one(""), "usual": one(""),
-		"peg":         where(s.Protocol.UsesPegs, "Put a new sterile peg in, along the same path as the needle, and record it."),
-		"prophylaxis": where(s.Protocol.TopicalProphylaxis, "Topical antimicrobial prophylaxis on the site, by the unit's protocol."),
+		"peg": where(s.Protocol.UsesPegs, "Put a new sterile peg in, along the same path as the needle, and record it."),
+		"prophylaxis": where(s.Protocol.TopicalProphylaxis,
+			"Put topical antimicrobial prophylaxis on the site, as the unit's protocol says."),
 	}
 	if missing != "" {
 		words["not planned"] = one(" Not planned: " + missing + ".")

@@ -24,7 +24,7 @@ func TestOneOrderForEachKindOfSession(t *testing.T) {
 		maybe    = "Remove a scab, if there is one, completely"
 		stand    = "Make the vessel stand out"
 		taut     = "Hold the skin taut"
-		tube     = "Hold the needle by its tube"
+		tube     = "Hold the needle lightly by its tube"
 		repeat   = "in the same spot, along the same path, to the same depth"
 		slide    = "Slide the BLUNT needle"
 		gap      = "small gap between hub and skin"
@@ -35,12 +35,12 @@ func TestOneOrderForEachKindOfSession(t *testing.T) {
 		press    = "Press until the bleeding stops"
 		after    = "Disinfect the site."
 		peg      = "Put a new sterile peg in"
-		topical  = "Topical antimicrobial prophylaxis"
-		cover    = "Compressive dressing"
+		topical  = "Put topical antimicrobial prophylaxis"
+		cover    = "Put on a compressive dressing"
 		tell     = "Record needle, attempts"
 		pegOn    = "Clean hands. Dressing off, without pulling at the peg."
 		around   = "First disinfection, around the peg, with povidone-iodine"
-		pegOut   = "Remove the peg, whole"
+		pegOut   = "Remove the whole peg"
 	)
 	planned := func(s *track.State) {
 		s.Stage, s.Folded, s.Recent, s.Peg = track.Planned, track.Planned, nil, track.PegUnknown

@@ -12,9 +12,9 @@ func (c *Card) Unrecorded() string {
 	case c.LastFactAt != nil || len(c.Tracks)+len(c.Accesses) > 0:
 		return ""
 	case c.Past != "":
-		return "Nothing was on record then. That is no all-clear."
+		return "Nothing was on record then. That is not an all-clear."
 	}
-	return "Nothing is on record. That is no all-clear."
+	return "Nothing is on record. That is not an all-clear."
 }
 
 // Past says for which moment a card was asked, if that differs from the present by more than a

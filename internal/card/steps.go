@@ -58,12 +58,12 @@ func noNeedle(s *track.State, holds []Hold, found []Finding) []Step {
 	call := func(text string) { out = append(out, Step{PhaseStop, text}) }
 	fallback := func() {
 		if f := s.Plan.GetFallback(); f != "" {
-			call("Fall-back by the plan, if the treating team agrees: " + stop(f))
+			call("Fall-back in the plan, if the treating team agrees: " + stop(f))
 		}
 	}
 	switch {
 	case s.Stage == track.Retired && s.Replaced != "":
-		call(fmt.Sprintf("The track was given up. Track %s replaces it: see there.", s.Replaced))
+		call(fmt.Sprintf("The track was given up. Track %s replaces it. Look at that track.", s.Replaced))
 	case s.Stage == track.Retired:
 		call("The track was given up. Ask the lead nurse which site to use.")
 	case len(s.Held) > 0:
@@ -83,12 +83,12 @@ func noNeedle(s *track.State, holds []Hold, found []Finding) []Step {
 			call("Have cultures taken before an antimicrobial is given, as the physician decides.")
 		}
 		if fixed {
-			call("Nobody can lift this hold: have the access or the plan corrected, or the track given up.")
+			call("Nobody can lift this hold. It ends when the access or the plan is corrected, or the track is given up.")
 		} else {
-			call("Only a named person lifts the hold, with a reason and by its id.")
+			call("Only a named person can lift the hold, and must give a reason.")
 		}
 		if whole {
-			call("The hold is on the whole access: no needle at another site of it either.")
+			call("The hold is on the whole access. Do not needle it at another site either.")
 		} else {
 			fallback()
 		}
@@ -162,18 +162,19 @@ func onResistance(s *track.State) []string {
 	switch needle(s) {
 	case track.Blunt:
 		return []string{
-			"Never force it. Back a few millimetres, rotate, light pressure.",
-			"If that fails: needle out, press, disinfect, and a NEW blunt needle in the same track.",
+			"Never force it. Draw back a few millimetres, rotate, and press lightly.",
+			"If that fails, take the needle out, press and disinfect. Then use a NEW blunt needle in the same track.",
 			fmt.Sprintf("After %s by one cannulator, leave it and call a second cannulator.", count(tries, "attempt")),
 			"Last resort, with extreme caution because it raises the risk of infection: " +
 				"a sharp needle in the same track, never beside it. Record the reason and tell the lead nurse.",
 		}
 	case track.Sharp:
 		return []string{
-			"Never force it and cut no new path. Back a few millimetres, correct angle and direction to those of the track, try again.",
+			"Never force it. Never cut a new path. Draw back a few millimetres, correct angle and direction to those of the track, " +
+				"and try again.",
 			fmt.Sprintf("After %s by one cannulator, leave it and call a second cannulator: the creator or a deputy while the track forms.",
 				count(tries, "attempt")),
-			"Still not in: give up, press, use the fall-back site as the lead nurse decides, and record every attempt.",
+			"If it is still not in, stop and press. Use the fall-back site as the lead nurse decides. Record every attempt.",
 		}
 	}
 	return []string{}

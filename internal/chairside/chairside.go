@@ -154,11 +154,11 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 			return keys[0], nil
 		}
 		if len(keys) > 1 {
-			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients state this identifier", len(keys)),
+			return "", fault.New(fault.Conflict, fmt.Sprintf("%d patients have this identifier", len(keys)),
 				"ask by the identifier that messages are posted under")
 		}
 	}
-	return "", fault.New(fault.NotFound, "No record under this number. That is no all-clear", "check the number.")
+	return "", fault.New(fault.NotFound, "No record under this number. That is not an all-clear", "check the number.")
 }
 
 // patient opens name, birth date and identifiers of the survivor and its merged identities.

@@ -213,7 +213,7 @@ func TestTheRecordIsAsItWas(t *testing.T) {
 		{"a facility twice", "?facility=a&facility=b", "application/json", `{}`, 400, "invalid", "facility is given 2 times. Give it once"},
 		{"a damaged query", "?facility=nowhere%zz", "application/json", `{}`, 400, "invalid", "the query of the URL cannot be read"},
 		{"a target below six", "", "application/json", `{"forming_sessions_target":4}`, 400, "invalid", "the protocol what-if is refused: forming_sessions_target: "},
-		{"no JSON", "", "application/json", `six`, 400, "invalid", "it is no JSON object"},
+		{"no JSON", "", "application/json", `six`, 400, "invalid", "it is not a JSON object"},
 		{"too long", "", "application/json", strings.Repeat(" ", proposal.MaxBytes+1), 413, "too-large", "has more than 65536 bytes"},
 		{"another type", "", "text/plain", `{}`, 415, "unsupported-media-type", "the body must be sent as Content-Type application/json"},
 	} {

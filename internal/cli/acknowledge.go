@@ -51,7 +51,7 @@ func acknowledgeCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var now infectioncontrol.Signals
 	if err := json.Unmarshal(body, &now); err != nil || now.Facility == "" {
-		return fmt.Errorf("the answer holds no signals; do versions of both sides agree?")
+		return fmt.Errorf("the answer holds no signals; do both sides run the same version?")
 	}
 	i := slices.IndexFunc(now.Charts, func(c infectioncontrol.Standing) bool { return c.ChartName == name && c.Signal != nil })
 	if i < 0 {

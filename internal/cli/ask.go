@@ -61,7 +61,7 @@ func cardCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var c card.Card
 	if err := json.Unmarshal(body, &c); err != nil {
-		return fmt.Errorf("the answer is not a card: %w; do versions of both sides agree?", err)
+		return fmt.Errorf("the answer is not a card: %w; do both sides run the same version?", err)
 	}
 	_, err = io.WriteString(env.Stdout, card.Text(c))
 	return err
@@ -86,7 +86,7 @@ func statusCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var st app.Status
 	if err := json.Unmarshal(body, &st); err != nil {
-		return fmt.Errorf("the answer is not a status: %w; do versions of both sides agree?", err)
+		return fmt.Errorf("the answer is not a status: %w; do both sides run the same version?", err)
 	}
 	_, err = io.WriteString(env.Stdout, st.Text(env.Now()))
 	return err

@@ -45,11 +45,11 @@ func commands() []command {
 		{"lift", "write the message by which a person lifts an open hold", liftCommand},
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "print an instance's state in about ten lines", statusCommand},
-		{"clock", "say that the machine's clock is right, when the service doubts it", clockCommand},
-		{"verify", "look at a stopped instance's log, copies and keys, and say what is damaged", verifyCommand},
-		{"repair", "mend a stopped instance's log into a new folder", repairCommand},
+		{"clock", "confirm that the machine's clock is right, when the service doubts it", clockCommand},
+		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
+		{"repair", "repair a stopped instance's log into a new folder", repairCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
-		{"demo", "run a year of invented units through a fresh instance and stay up", demo},
+		{"demo", "fill a fresh instance with a year of invented units and keep it running", demo},
 	}
 }
 
@@ -162,5 +162,5 @@ func parseMoment(s string) (time.Time, error) {
 			return t, nil
 		}
 	}
-	return time.Time{}, errUse{fmt.Sprintf("%q is no time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
+	return time.Time{}, errUse{fmt.Sprintf("%q is not a time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
 }

@@ -52,7 +52,7 @@ func demo(ctx context.Context, env Env, args []string) error {
 		cancel()
 		return <-ended
 	}
-	fmt.Fprintln(env.Stdout, "\nIt stays up until you press Ctrl-C.")
+	fmt.Fprintln(env.Stdout, "\nIt runs until you press Ctrl-C.")
 	return <-ended
 }
 

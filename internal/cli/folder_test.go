@@ -140,7 +140,7 @@ func TestADemoLeavesARunningDemoAlone(t *testing.T) {
 func TestNoCommandMakesAnInstanceAmongOtherFiles(t *testing.T) {
 	dir := t.TempDir()
 	put(t, dir, "letter.txt", "log/syslog", "keys/door")
-	says := dir + ` is no folder of an instance: it holds "letter.txt"; nothing in it was changed; ` +
+	says := dir + ` is not the folder of an instance: it holds "letter.txt"; nothing in it was changed; ` +
 		"give --data an instance's folder, an empty one, or one that does not exist yet"
 	for _, command := range []string{"serve", "rebuild", "status", "card --all --out " + filepath.Join(t.TempDir(), "pack")} {
 		args := strings.Fields(command)
@@ -169,7 +169,7 @@ func TestSimulateOverwritesNoFile(t *testing.T) {
 	put(t, dir, "kept.ndjson")
 	kept := filepath.Join(dir, "kept.ndjson")
 	feed := []string{"simulate", "--patients", "1", "--months", "1", "--until", "2025-03-31", "--out"}
-	leavesAlone(t, dir, kept+" is there already and not empty; nothing was written; name another file, or remove this one",
+	leavesAlone(t, dir, kept+" exists already and is not empty; nothing was written; name another file, or remove this one",
 		append(feed, kept)...)
 	lost := filepath.Join(dir, "none", "x")
 	leavesAlone(t, dir, "open "+lost+": no such file or directory; name a new file in a folder that exists", append(feed, lost)...)
@@ -185,7 +185,7 @@ func TestAnAddressWithoutASchemeIsNoURL(t *testing.T) {
 	for _, command := range []string{"status", "report --json", "threshold"} {
 		args := append(strings.Fields(command), "--http", "localhost:7451")
 		code, _, stderr := run(context.Background(), args...)
-		if want := `--http "localhost:7451" is no URL; give for instance http://127.0.0.1:7451`; code != WrongUse ||
+		if want := `--http "localhost:7451" is not a URL; give for instance http://127.0.0.1:7451`; code != WrongUse ||
 			!strings.Contains(stderr, want) {
 			t.Errorf("%s: %d, %q; want %q", command, code, stderr, want)
 		}

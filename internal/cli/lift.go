@@ -105,7 +105,7 @@ func holds(code string) error {
 		}
 	}
 	if !slices.Contains(codes, code) {
-		return errUse{fmt.Sprintf("--rule %q holds nothing; choose one of %s", code, strings.Join(codes, ", "))}
+		return errUse{fmt.Sprintf("--rule %q never places a hold; choose one of %s", code, strings.Join(codes, ", "))}
 	}
 	return nil
 }
@@ -126,7 +126,7 @@ func holdsCard(ctx context.Context, env Env, s *source, named []string, patient 
 	}
 	var c card.Card
 	if err := json.Unmarshal(body, &c); err != nil || c.Patient.ID == "" || c.Caution == "" {
-		return nil, fmt.Errorf("the answer is not a card; do versions of both sides agree?")
+		return nil, fmt.Errorf("the answer is not a card; do both sides run the same version?")
 	}
 	return &c, nil
 }
@@ -144,15 +144,15 @@ func holdsPatient(ctx context.Context, env Env, s *source, hold string) (string,
 		}
 	}
 	if err := json.Unmarshal(body, &found); err != nil || found.ResourceType != "Bundle" {
-		return "", fmt.Errorf("the answer is not a search for holds; do versions of both sides agree?")
+		return "", fmt.Errorf("the answer is not a search for holds; do both sides run the same version?")
 	}
 	if len(found.Entry) == 0 {
-		return "", fmt.Errorf("no hold %q is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists "+
+		return "", fmt.Errorf("no hold %q is known here; the card shows the id with the hold, and --patient 'SYSTEM|VALUE' lists "+
 			"those that are open", hold)
 	}
 	_, key, ok := strings.Cut(found.Entry[0].Resource.Subject.Reference, "Patient/")
 	if !ok {
-		return "", fmt.Errorf("the answer does not say whose hold %s is; do versions of both sides agree?", hold)
+		return "", fmt.Errorf("the answer does not say whose hold %s is; do both sides run the same version?", hold)
 	}
 	return key, nil
 }
@@ -197,9 +197,8 @@ func openHolds(c *card.Card, named []string, code string, now time.Time) (ids []
 		case h.Rule == rule.NotAFistula:
 			return nil, nil, fmt.Errorf("hold %s cannot be lifted by a person. %s", h.ID, h.Text)
 		case h.Since.After(now):
-			return nil, nil, fmt.Errorf("hold %s is of %s, later than this machine's clock (%s): a lift now would come before it; set "+
-				"the clock, or "+
-				"wait", h.ID, sinceOf(c, h), c.Time(now))
+			return nil, nil, fmt.Errorf("hold %s dates from %s, which is later than this machine's clock (%s): a lift now would come "+
+				"before it; set the clock, or wait", h.ID, sinceOf(c, h), c.Time(now))
 		}
 	}
 	return ids, shown, nil

@@ -77,7 +77,7 @@ func TestWrongUseOfLift(t *testing.T) {
 			"--hold names the hold; --rule goes with --patient alone"},
 		{"a rule that holds nothing", []string{"--data", somewhere, "--by", someone, "--reason", "seen", "--patient", "a|b", "--rule",
 			"rescue"}, WrongUse,
-			`--rule "rescue" holds nothing; choose one of not-a-fistula, spacing-short, ` +
+			`--rule "rescue" never places a hold; choose one of not-a-fistula, spacing-short, ` +
 				`thrill-absent, site-infection, skin-at-risk, bacteraemia, person`},
 		{"nobody named", []string{"--hold", "a", "--reason", "seen"}, WrongUse,
 			`--by "" is not of the form SYSTEM|VALUE; name the person who lifts the hold`},
@@ -143,8 +143,8 @@ func TestASignalThatDoesNotStandIsNotAcknowledged(t *testing.T) {
 		{refused{"the view is behind", []string{"--class", "local-access"}, Failed,
 			"threshold 1.627). The view is behind the log: newer facts may exist. Ask again in a moment.\n"}, late},
 		{refused{"the service refuses", nil, Failed, "nothing of this kind is here"}, nil},
-		{refused{"no JSON", nil, Failed, "the answer holds no signals; do versions of both sides agree?"}, "<html>"},
-		{refused{"another JSON", nil, Failed, "the answer holds no signals; do versions of both sides agree?"}, "{}"},
+		{refused{"no JSON", nil, Failed, "the answer holds no signals; do both sides run the same version?"}, "<html>"},
+		{refused{"another JSON", nil, Failed, "the answer holds no signals; do both sides run the same version?"}, "{}"},
 		{refused{"a person whose system is no URI", []string{"--by", "no uri|S-9"}, WrongUse,
 			"the message would be refused: envelope.recorder.system: must be a valid URI; " +
 				"facts[0].surveillance_signal_acknowledged.acknowledged_by.system: must be a valid URI. Correct what was given"}, north},
@@ -185,7 +185,7 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 		says       string
 	}{
 		{"one that nobody knows", []string{"--hold", "h9"}, `{"resourceType":"Bundle"}`, nil, Failed,
-			`no hold "h9" is known here; the id stands with the hold on the card, and --patient 'SYSTEM|VALUE' lists those that are open`},
+			`no hold "h9" is known here; the card shows the id with the hold, and --patient 'SYSTEM|VALUE' lists those that are open`},
 		{"one that was lifted", []string{"--hold", "h9"}, flag, of(thrill), Failed,
 			"hold h9 is not open for this patient; nothing is lifted: open are " + open},
 		{"one that was lifted, of a patient without another", []string{"--hold", "h9"}, flag, of(), Failed,
@@ -207,13 +207,13 @@ func TestAHoldThatIsNotOpenIsNotLifted(t *testing.T) {
 			"The view is behind the log: newer facts may exist. Ask again in a moment."},
 		{"a patient never heard of", []string{"--patient", "a|b"}, nil, nil, Failed, "nothing of this kind is here"},
 		{"no JSON for holds", []string{"--hold", "h1"}, "<html>", nil, Failed,
-			"the answer is not a search for holds; do versions of both sides agree?"},
+			"the answer is not a search for holds; do both sides run the same version?"},
 		{"a hold of nobody", []string{"--hold", "h1"}, `{"resourceType":"Bundle","entry":[{"resource":{}}]}`, nil, Failed,
-			"the answer does not say whose hold h1 is; do versions of both sides agree?"},
+			"the answer does not say whose hold h1 is; do both sides run the same version?"},
 		{"no JSON for a card", []string{"--hold", "h1"}, flag, "<html>", Failed,
-			"the answer is not a card; do versions of both sides agree?"},
+			"the answer is not a card; do both sides run the same version?"},
 		{"another JSON for a card", []string{"--hold", "h1"}, flag, "{}", Failed,
-			"the answer is not a card; do versions of both sides agree?"},
+			"the answer is not a card; do both sides run the same version?"},
 	} {
 		url := answering(t, map[string]any{"/fhir/Flag": c.flag, "/card": c.card})
 		refused{c.sentence, append(c.args, "--by", someone, "--reason", "seen", "--http", url), c.code, c.says}.check(t, "lift")
@@ -404,7 +404,7 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	post(strings.ReplaceAll(strings.Replace(out, "INFECTION_CLASS_BLOODSTREAM", "INFECTION_CLASS_LOCAL_ACCESS", 1),
 		"acknowledge-", "wrong-"))
 	_, report, _ := run(ctx, "report", "--http", address, "--json")
-	if n := strings.Count(report, "answered no signal"); n != 1 || !strings.Contains(report, "The acknowledgement by S-9 on ") {
+	if n := strings.Count(report, "belonged to no signal"); n != 1 || !strings.Contains(report, "The acknowledgement by S-9 on ") {
 		t.Errorf("%d answers to no signal in the report", n)
 	}
 

@@ -54,10 +54,10 @@ func readCards(r io.Reader) ([]card.Card, error) {
 		case errors.Is(err, io.ErrUnexpectedEOF):
 			return nil, fmt.Errorf("the answer broke off after %d cards: %w; nothing was written, ask again", len(out), err)
 		case err != nil:
-			return nil, fmt.Errorf("line %d of the answer is no card: %w; do versions of both sides agree?", len(out)+1, err)
+			return nil, fmt.Errorf("line %d of the answer is not a card: %w; do both sides run the same version?", len(out)+1, err)
 		}
 		if c.Patient.ID == "" || c.Caution == "" {
-			return nil, fmt.Errorf("line %d of the answer is no card; do versions of both sides agree?", len(out)+1)
+			return nil, fmt.Errorf("line %d of the answer is not a card; do both sides run the same version?", len(out)+1)
 		}
 		out = append(out, c)
 	}

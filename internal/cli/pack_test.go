@@ -207,7 +207,7 @@ func TestPackOfARunningAndAStoppedInstance(t *testing.T) {
 		t.Errorf("again: %d %q", code, stderr)
 	}
 	code, _, stderr = run(ctx, "card", "--all", "--http", address, "--facility", "elsewhere", "--out", filepath.Join(parent, "elsewhere"))
-	if code != Failed || !strings.Contains(stderr, "no facility of this code is registered") {
+	if code != Failed || !strings.Contains(stderr, "no facility with this code is registered") {
 		t.Errorf("elsewhere: %d %q", code, stderr)
 	}
 	stop()
@@ -247,7 +247,7 @@ func TestPackSaysWhatIsWrong(t *testing.T) {
 		{[]string{"--all", "--out", out, "--http", "http://x", "--as-of", "2026-01-01"}, WrongUse, "--all takes --out and --facility"},
 		{[]string{"--out", out, "--http", "http://x", "--identifier", "a|b"}, WrongUse, "--out and --facility go with --all"},
 		{[]string{"--http", "http://x"}, WrongUse, "--identifier is missing"},
-		{[]string{"--all", "--out", out, "--http", "ht tp://x"}, WrongUse, "is no URL"},
+		{[]string{"--all", "--out", out, "--http", "ht tp://x"}, WrongUse, "is not a URL"},
 		{[]string{"--all", "--out", out, "--http", gone.URL}, Failed, "is it running?"},
 		{[]string{"--all", "--out", out, "--data", filepath.Join(parent, "none")}, Failed, "there is no instance in"},
 		{[]string{"--all", "--out", filepath.Join(parent, "no", "pack"), "--http", gone.URL}, Failed, "does not exist; make it first"},
@@ -256,9 +256,9 @@ func TestPackSaysWhatIsWrong(t *testing.T) {
 		{[]string{"--all", "--out", out, "--http", answer(404, "no page")}, Failed, "404 Not Found: no page"},
 		{[]string{"--all", "--out", out, "--http", answer(200, whole+`{"patient":…`)}, Failed, "read the answer of"},
 		{[]string{"--all", "--out", out, "--http", answer(200, whole+`{"patient":`)}, Failed, "broke off after 1 cards"},
-		{[]string{"--all", "--out", out, "--http", answer(200, whole+`[1]`)}, Failed, "line 2 of the answer is no card"},
-		{[]string{"--all", "--out", out, "--http", answer(200, `{"status":"ready"}`)}, Failed, "line 1 of the answer is no card"},
-		{[]string{"--all", "--out", out, "--http", answer(200, strings.Replace(whole, "a1", "../a", 1))}, Failed, "makes no file name"},
+		{[]string{"--all", "--out", out, "--http", answer(200, whole+`[1]`)}, Failed, "line 2 of the answer is not a card"},
+		{[]string{"--all", "--out", out, "--http", answer(200, `{"status":"ready"}`)}, Failed, "line 1 of the answer is not a card"},
+		{[]string{"--all", "--out", out, "--http", answer(200, strings.Replace(whole, "a1", "../a", 1))}, Failed, "cannot be a file name"},
 	} {
 		code, stdout, stderr := run(context.Background(), append([]string{"card"}, c.args...)...)
 		last := strings.TrimSpace(stderr)

@@ -26,7 +26,7 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 		"(--http URL | --data DIR) [--facility CODE] [--month YYYY-MM] (--out DIR | --html FILE | --csv FILE | --json)")
 	s.flags(set)
 	set.StringVar(&facility, "facility", "", "facility; needed where there is more than one")
-	set.StringVar(&month, "month", "", "month, YYYY-MM (default the last one that is over)")
+	set.StringVar(&month, "month", "", "month, YYYY-MM (default the last month that has ended)")
 	set.StringVar(&out, "out", "", "folder for report.html, report.csv and report.json; must not exist yet, or be empty")
 	set.StringVar(&page, "html", "", "file for the report as a page to print; must not exist yet")
 	set.StringVar(&table, "csv", "", "file for its figures; must not exist yet")
@@ -64,7 +64,7 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var r infectioncontrol.Report
 	if err := json.Unmarshal(body, &r); err != nil || r.Month == "" || r.Caution == "" {
-		return fmt.Errorf("the answer is not a report; do versions of both sides agree?")
+		return fmt.Errorf("the answer is not a report; do both sides run the same version?")
 	}
 	asIs := func(w io.Writer, _ *infectioncontrol.Report) error { _, err := w.Write(body); return err }
 	switch {
@@ -103,7 +103,7 @@ func free(dir string, names ...string) error {
 			continue
 		}
 		if _, err := os.Lstat(name); err == nil {
-			return fmt.Errorf("%s is there already; choose another name, or remove it", name)
+			return fmt.Errorf("%s exists already; choose another name, or remove it", name)
 		}
 		if _, err := os.Stat(filepath.Dir(name)); err != nil {
 			return fmt.Errorf("%w; make the folder first", err)

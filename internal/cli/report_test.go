@@ -31,7 +31,7 @@ func TestWrongUseOfReport(t *testing.T) {
 		{"nowhere to ask", []string{"--json"}, WrongUse,
 			"give either --http URL, for a running instance, or --data DIR, for a stopped one"},
 		{"a month that is none", []string{"--data", somewhere, "--json", "--month", "May"}, WrongUse,
-			`--month "May" is no month; write YYYY-MM`},
+			`--month "May" is not a month; write YYYY-MM`},
 		{"an argument too many", []string{"--data", somewhere, "--json", "more"}, WrongUse,
 			`argument "more" is not expected; see cannulary report --help`},
 		{"a folder that is not empty", []string{"--data", somewhere, "--out", full}, Failed,
@@ -39,7 +39,7 @@ func TestWrongUseOfReport(t *testing.T) {
 		{"a file for a folder", []string{"--data", somewhere, "--out", kept}, Failed,
 			"kept.html: not a directory; give a folder that does not exist yet"},
 		{"a file that is there", []string{"--data", somewhere, "--html", kept}, Failed,
-			kept + " is there already; choose another name, or remove it"},
+			kept + " exists already; choose another name, or remove it"},
 		{"a file in no folder", []string{"--data", somewhere, "--csv", filepath.Join(full, "none", "x.csv")}, Failed,
 			"no such file or directory; make the folder first"},
 		{"a folder without an instance", []string{"--data", somewhere, "--json"}, Failed, "there is no instance in " + somewhere +
@@ -67,8 +67,8 @@ func TestAnswersThatAreNoReport(t *testing.T) {
 		{http.StatusNotFound, `{"error":{"code":"not-found","text":"facility \"x\" is not registered here"}}`,
 			`facility "x" is not registered here`},
 		{http.StatusBadGateway, "<html>", "answered 502 Bad Gateway: <html>"},
-		{http.StatusOK, "<html>", "the answer is not a report; do versions of both sides agree?"},
-		{http.StatusOK, "{}", "the answer is not a report; do versions of both sides agree?"},
+		{http.StatusOK, "<html>", "the answer is not a report; do both sides run the same version?"},
+		{http.StatusOK, "{}", "the answer is not a report; do both sides run the same version?"},
 	} {
 		s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			w.WriteHeader(c.status)
@@ -104,7 +104,7 @@ func TestReportOfARunningAndAStoppedInstance(t *testing.T) {
 	}
 	if page := read("report.html"); !strings.Contains(page, "Infections in 2026-06") ||
 		strings.Count(page, infectioncontrol.Caution[:20]) != 2 {
-		t.Error("the page is no report")
+		t.Error("the page is not a report")
 	}
 	if !strings.HasPrefix(read("report.csv"), "facility,month,") {
 		t.Error("the file has no head")

@@ -49,7 +49,7 @@ func repairCommand(ctx context.Context, env Env, args []string) error {
 	o := salvage.Options{Now: env.Now, Slog: logger(env)}
 	fs := flags(env, "repair", "--data DIR --into NEW [--copy VIEW-FILE]…")
 	fs.StringVar(&o.Dir, "data", "", "folder of a stopped instance (required); it stays as it is")
-	fs.StringVar(&o.Into, "into", "", "folder for the mended instance: empty, or not there yet (required)")
+	fs.StringVar(&o.Into, "into", "", "folder for the repaired instance: empty, or not there yet (required)")
 	fs.StringVar(&o.Shard, "shard", "main", "shard")
 	fs.Func("copy", "`file` of a view of the same log, for instance from another machine or a backup; may be given several times",
 		func(v string) error {

@@ -24,7 +24,7 @@ func scenarioFlags(fs *flag.FlagSet, s *simulate.Scenario, until *string) {
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients in each unit")
 	fs.IntVar(&s.Months, "months", s.Months, "months before --until; in the demo whole ones, and the days after them")
 	fs.Uint64Var(&s.Seed, "seed", s.Seed, "seed; the same seed and --until give the same messages")
-	fs.StringVar(until, "until", "", "last day, YYYY-MM-DD; default the last one that is over in every time zone")
+	fs.StringVar(until, "until", "", "last day, YYYY-MM-DD; default the last day that has ended in every time zone")
 	fs.BoolVar(&s.Corrections, "corrections", s.Corrections, "mistakes are corrected and voided")
 	fs.BoolVar(&s.Merges, "merges", s.Merges, "identities are merged, and a merge reversed")
 	fs.BoolVar(&s.Late, "late", s.Late, "messages arrive up to three days late")
@@ -43,7 +43,7 @@ func setUntil(s *simulate.Scenario, until string, now time.Time) error {
 	if until != "" {
 		t, err := time.Parse(time.DateOnly, until)
 		if err != nil {
-			return errUse{fmt.Sprintf("--until %q is no date; give YYYY-MM-DD", until)}
+			return errUse{fmt.Sprintf("--until %q is not a date; give YYYY-MM-DD", until)}
 		}
 		s.Until = t
 	}
@@ -120,7 +120,7 @@ func newFile(path string) (*os.File, error) {
 	}
 	info, err := f.Stat()
 	if err == nil && info.Mode().IsRegular() && info.Size() > 0 {
-		err = fmt.Errorf("%s is there already and not empty; nothing was written; name another file, or remove this one", path)
+		err = fmt.Errorf("%s exists already and is not empty; nothing was written; name another file, or remove this one", path)
 	}
 	if err != nil {
 		return nil, errors.Join(err, f.Close())

@@ -102,7 +102,7 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 func checkShard(name string) error {
 	for _, r := range name {
 		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_') {
-			return errUse{fmt.Sprintf("--shard %q cannot be a shard's name; take letters, digits, - and _, for instance main", name)}
+			return errUse{fmt.Sprintf("--shard %q cannot be a shard's name; use letters, digits, - and _, for instance main", name)}
 		}
 	}
 	return nil

@@ -77,7 +77,7 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	defer stop()
 	req, err := http.NewRequestWithContext(ctx, q.method, base+q.path+"?"+q.query.Encode(), bytes.NewReader(q.body))
 	if err != nil || req.URL.Host == "" {
-		return errUse{fmt.Sprintf("--http %q is no URL; give for instance http://127.0.0.1:7451", s.http)}
+		return errUse{fmt.Sprintf("--http %q is not a URL; give for instance http://127.0.0.1:7451", s.http)}
 	}
 	req.Header.Set("Accept", "application/json")
 	if q.body != nil {

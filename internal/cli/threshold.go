@@ -65,7 +65,7 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var t infectioncontrol.Threshold
 	if err := json.Unmarshal(body, &t); err != nil {
-		return fmt.Errorf("the answer is not a threshold: %w; do versions of both sides agree?", err)
+		return fmt.Errorf("the answer is not a threshold: %w; do both sides run the same version?", err)
 	}
 	if setBy == "" {
 		_, err = fmt.Fprintf(env.Stdout,

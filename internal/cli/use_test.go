@@ -13,7 +13,7 @@ func TestWrongUseIsSaidInOneLine(t *testing.T) {
 		"serve": {
 			{"two replicas", []string{"--data", dir, "--replicas", "2"}, WrongUse, "--replicas is 2; give 1 or 3"},
 			{"a shard with a space", []string{"--data", dir, "--shard", "a b"}, WrongUse,
-				`--shard "a b" cannot be a shard's name; take letters, digits, - and _, for instance main`},
+				`--shard "a b" cannot be a shard's name; use letters, digits, - and _, for instance main`},
 		},
 		"rebuild": {{"a shard with a dot", []string{"--data", dir, "--shard", "a.b"}, WrongUse, `--shard "a.b" cannot be a shard's name`}},
 		"status":  {{"a shard with a star", []string{"--data", dir, "--shard", "*"}, WrongUse, `--shard "*" cannot be a shard's name`}},

@@ -63,7 +63,7 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	}
 	var r whatif.Report
 	if err := json.Unmarshal(body, &r); err != nil {
-		return fmt.Errorf("the answer is not a comparison: %w; do versions of both sides agree?", err)
+		return fmt.Errorf("the answer is not a comparison: %w; do both sides run the same version?", err)
 	}
 	_, err = io.WriteString(env.Stdout, whatif.Text(&r))
 	return err

@@ -38,7 +38,7 @@ func TestWrongUseOfWhatIf(t *testing.T) {
 		{"two places to ask", []string{"--protocol", good, "--http", "http://127.0.0.1:1", "--data", somewhere}, WrongUse,
 			"give either --http URL"},
 		{"no URL", []string{"--protocol", good, "--http", "here"}, WrongUse,
-			`--http "here" is no URL; give for instance http://127.0.0.1:7451`},
+			`--http "here" is not a URL; give for instance http://127.0.0.1:7451`},
 		{"an argument too many", []string{"--protocol", good, "--data", somewhere, "more"}, WrongUse,
 			`argument "more" is not expected; see cannulary what-if --help`},
 		{"a flag nobody knows", []string{"--patients", "3"}, WrongUse, "see cannulary what-if --help"},
@@ -51,12 +51,12 @@ func TestWrongUseOfWhatIf(t *testing.T) {
 		{"a target below six", []string{"--protocol", protocolFile(t, `{"forming_sessions_target":5}`), "--data", somewhere}, Failed,
 			"the protocol other.json is refused: forming_sessions_target: "},
 		{"a fixed rule loosened", []string{"--protocol", protocolFile(t, `{"skin_at_risk":"note"}`), "--data", somewhere}, Failed,
-			"skin_at_risk: is no parameter: skin-at-risk is a fixed rule, which no protocol may change or loosen"},
+			"skin_at_risk: is not a parameter: skin-at-risk is a fixed rule, which no protocol may change or loosen"},
 		{"an impossible combination", []string{"--protocol", protocolFile(t, `{"gap_extra_days":20,"gap_restart_days":10}`), "--data",
 			somewhere}, Failed, "gap_extra_days must be below gap_restart_days"},
 		{"a slip of the pen", []string{"--protocol", protocolFile(t, `{"use_pegs":true}`), "--data", somewhere}, Failed,
-			"use_pegs: is no parameter; is uses_pegs meant?"},
-		{"no JSON", []string{"--protocol", protocolFile(t, `nine`), "--data", somewhere}, Failed, "it is no JSON object"},
+			"use_pegs: is not a parameter; is uses_pegs meant?"},
+		{"no JSON", []string{"--protocol", protocolFile(t, `nine`), "--data", somewhere}, Failed, "it is not a JSON object"},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			code, stdout, stderr := run(context.Background(), append([]string{"what-if"}, c.args...)...)

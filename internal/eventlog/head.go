@@ -64,7 +64,7 @@ func newestHead(f *os.File) (h Head, slot int64, err error) {
 		}
 	}
 	if written && slot < 0 {
-		return h, -1, fmt.Errorf("%w: %s does not say any more how far the log was acknowledged", ErrHead, f.Name())
+		return h, -1, fmt.Errorf("%w: %s no longer says how far the log was acknowledged", ErrHead, f.Name())
 	}
 	return h, slot, nil
 }

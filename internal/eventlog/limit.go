@@ -43,7 +43,8 @@ func (l *Log) resize(ctx context.Context) error {
 	// so.
 	if stored := info.State.Bytes; want < 0 || uint64(want) < stored {
 		return fmt.Errorf("the log (stream %s) holds %d bytes, and its limit is to be %d: nothing is ever dropped from it, so no message "+
-			"could be taken; give --log-max-bytes more than %d, or leave it out to keep the limit of %d", l.name, stored, want, stored, is)
+			"could be accepted; give --log-max-bytes more than %d, or leave it out to keep the limit of %d",
+			l.name, stored, want, stored, is)
 	}
 	if want == is || l.cfg.Resize == Raise && (want < is || is == 0) {
 		return nil

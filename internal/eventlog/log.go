@@ -332,9 +332,9 @@ func appendFault(err error) error {
 	switch {
 	case errors.As(err, &api) && api.ErrorCode == 10077: // maximum bytes exceeded
 		return fault.Wrap(fault.Full, err, "the log is full: nothing was stored",
-			"tell the operator to raise the log's limit, then send the message again")
+			"ask the operator to raise the log's limit, then send the message again")
 	case errors.Is(err, nats.ErrMaxPayload), errors.As(err, &api) && api.ErrorCode == 10054:
-		return fault.Wrap(fault.TooLarge, err, "the message is larger than the log takes", "send its facts in several messages")
+		return fault.Wrap(fault.TooLarge, err, "the message is larger than the log accepts", "send its facts in several messages")
 	}
 	return fault.Wrap(fault.Unavailable, err, "the log did not confirm the message: it may or may not be stored",
 		"send the same message again; a resend never makes a second fact")

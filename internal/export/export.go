@@ -136,10 +136,11 @@ type BusyError struct {
 
 func (b *BusyError) Error() string {
 	if b.Open >= b.MaxOpen {
-		return fmt.Sprintf("%d exports run or wait, more are not taken; wait for one to end, or cancel one with DELETE", b.Open)
+		return fmt.Sprintf("%d exports run or wait, and no more are accepted; wait for one to end, or cancel one with DELETE", b.Open)
 	}
 	return fmt.Sprintf(
-		"the files of %d exports are kept, more are not taken; DELETE those that were fetched, or wait until the oldest expires", b.Kept)
+		"the files of %d exports are kept, and no more are accepted; DELETE those that were fetched, or wait until the oldest expires",
+		b.Kept)
 }
 
 // retryOpen is after what time to ask again for a place while others run.

@@ -370,13 +370,13 @@ func TestThereAreOnlySoManyExports(t *testing.T) {
 			t.Errorf("a further one: %v, retry %v", err, e)
 		}
 	}
-	busy("2 exports run or wait, more are not taken; wait for one to end, or cancel one with DELETE", 30*time.Second)
+	busy("2 exports run or wait, and no more are accepted; wait for one to end, or cancel one with DELETE", 30*time.Second)
 	p.run(three)
 	p.ended(a)
 	p.ended(b)
 	p.clock.Advance(time.Hour)
 	p.ended(p.begin())
-	busy("the files of 3 exports are kept, more are not taken; DELETE those that were fetched, or wait until the oldest expires", 23*time.Hour)
+	busy("the files of 3 exports are kept, and no more are accepted; DELETE those that were fetched, or wait until the oldest expires", 23*time.Hour)
 	p.clock.Advance(23 * time.Hour)
 	p.ended(p.begin())
 }

@@ -12,7 +12,7 @@ import (
 func TestLenientAboutCodes(t *testing.T) {
 	s := newService(t)
 	s.put(at(0), resource("Flag", "f", "p", "", fhir.Index{Tokens: []fhir.Token{{Param: "status", System: "http://hl7.org/fhir/flag-status", Code: "active"}}}))
-	const warning = "warning: status: aktive is never a value here; there are active, inactive, entered-in-error of http://hl7.org/fhir/flag-status; it was asked for all the same, as Prefer: handling=lenient asks"
+	const warning = "warning: status: aktive is never a value here; use one of active, inactive, entered-in-error of http://hl7.org/fhir/flag-status; it was still asked for, as Prefer: handling=lenient asks"
 	for query, ids := range map[string]string{"status=aktive": "", "status=aktive,active": "Flag/f", "status:not=aktive": "Flag/f"} {
 		b := s.bundle(s.get("/Flag?"+query, "Prefer", "handling=lenient"))
 		if b.ids() != ids || b.outcomes() != warning {

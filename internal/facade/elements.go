@@ -173,7 +173,7 @@ func readElements(v string) ([]string, error) {
 	for _, name := range strings.Split(v, ",") {
 		if name == "" || strings.IndexFunc(name, func(r rune) bool { return r > unicode.MaxASCII || !unicode.IsLetter(r) }) >= 0 {
 			return nil, invalid(paramElements,
-				"_elements: %s is no name of an element; give top-level elements such as status,code, without a type",
+				"_elements: %s is not the name of an element; give top-level elements such as status,code, without a type",
 				shown(orNothing(name)))
 		}
 		out = append(out, name)
@@ -199,7 +199,7 @@ func readPart(r *request, what string) (part, error) {
 		case "false":
 		default:
 			return p, notSupported(paramSummary,
-				"_summary: %s is not offered for one resource; there are data, false, text, true", shown(v))
+				"_summary: %s is not offered for one resource; use one of data, false, text, true", shown(v))
 		}
 	}
 	if r.params.Has(paramElements) {

@@ -34,7 +34,7 @@ func readParameters(r *request) error {
 			Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
 	}
 	if err != nil {
-		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
+		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request was cut off; send it again"}
 	}
 	if len(body) == 0 {
 		return nil
@@ -90,7 +90,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 			return notSupported(name,
 				"patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility")
 		}
-		text := fmt.Sprintf("%s is no parameter of $export; there are %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
+		text := fmt.Sprintf("%s is not a parameter of $export; use one of %s", shown(orNothing(name)), strings.Join(exportParams(), ", "))
 		if !req.Lenient {
 			return notSupported(name, "%s", text+"; with Prefer: handling=lenient it would be ignored")
 		}
@@ -114,7 +114,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 		// A plus sign that was not escaped arrives as a space.
 		if v = strings.Replace(v, " ", "+", 1); !slices.Contains([]string{"application/fhir+ndjson", "application/ndjson", "ndjson"}, v) {
 			return notSupported(name,
-				"_outputFormat: %s is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same",
+				"_outputFormat: %s is not offered; use one of application/fhir+ndjson, application/ndjson, ndjson, which are the same",
 				shown(v))
 		}
 	}
@@ -148,7 +148,7 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 	compartment := req.Level == export.System
 	for _, name := range asked {
 		if !slices.Contains(all, name) {
-			p := invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)),
+			p := invalid(paramType, "_type: there is no resource type %s here; use one of %s", shown(orNothing(name)),
 				strings.Join(all, ", "))
 			if !req.Lenient {
 				return p
@@ -165,7 +165,7 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 		}
 	}
 	if len(req.Types) == 0 {
-		return invalid(paramType, "_type: none of the types is here; there are %s", strings.Join(all, ", "))
+		return invalid(paramType, "_type: none of the types is here; use one of %s", strings.Join(all, ", "))
 	}
 	if !compartment && !req.Lenient {
 		return invalid(paramType,
@@ -225,7 +225,7 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		t := h.typeNamed(name)
 		if !ok || t == nil || !slices.Contains(h.stored(), name) {
 			return nil, nil, invalid(paramTypeFilter,
-				"_typeFilter: %s is no search; it is Type?parameters, for instance Observation?status=final, with one of %s",
+				"_typeFilter: %s is not a search; write Type?parameters, for instance Observation?status=final, with one of %s",
 				shown(orNothing(one)), strings.Join(h.stored(), ", "))
 		}
 		if !slices.Contains(req.Types, name) {

@@ -372,7 +372,7 @@ func TestALenientExportTellsWhatItIgnored(t *testing.T) {
 		text, _, _ := strings.Cut(o.Issue[0].Diagnostics, ";")
 		texts = append(texts, o.Issue[0].Severity+": "+text)
 	}
-	want := []string{"warning: _elements is no parameter of $export", "warning: _type: there is no resource type Encounter here", "information: Patient/old was merged into Patient/p", "warning: colour is no search parameter of Procedure and was ignored, as Prefer: handling=lenient asks"}
+	want := []string{"warning: _elements is not a parameter of $export", "warning: _type: there is no resource type Encounter here", "information: Patient/old was merged into Patient/p", "warning: colour is not a search parameter of Procedure and was ignored, as Prefer: handling=lenient asks"}
 	if !reflect.DeepEqual(texts, want) {
 		t.Errorf("it says\n%s", strings.Join(texts, "\n"))
 	}
@@ -404,27 +404,27 @@ func TestExportErrors(t *testing.T) {
 		{"POST", "/$export/x", "", nil, 405, "not-supported", "POST is not possible at /fhir/$export/x; this service takes no FHIR writes; allowed: GET, DELETE", ""},
 		{"GET", "/$export", "", []string{"Accept", "application/fhir+xml"}, 406, "not-supported", "only JSON is answered (application/fhir+json), not application/fhir+xml", "http.Accept"},
 
-		{"GET", "/$export?_outputFormat=text/csv", "", nil, 400, "not-supported", "_outputFormat: text/csv is not offered; there are application/fhir+ndjson, application/ndjson, ndjson, which are the same", "http._outputFormat"},
+		{"GET", "/$export?_outputFormat=text/csv", "", nil, 400, "not-supported", "_outputFormat: text/csv is not offered; use one of application/fhir+ndjson, application/ndjson, ndjson, which are the same", "http._outputFormat"},
 		{"GET", "/$export?_outputFormat=", "", nil, 400, "value", "_outputFormat has an empty value; leave it out or give one", "http._outputFormat"},
-		{"GET", "/$export?_since=yesterday", "", nil, 400, "value", "_since: yesterday is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
+		{"GET", "/$export?_since=yesterday", "", nil, 400, "value", "_since: yesterday is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", "http._since"},
 		{"GET", "/$export?_since=2027&_since=2028", "", nil, 400, "value", "_since is given 2 times; give it once", "http._since"},
-		{"GET", "/$export?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; there are " + types, "http._type"},
-		{"GET", "/$export?_type=", "", nil, 400, "value", "_type: there is no resource type nothing here; there are " + types, "http._type"},
-		{"GET", "/$export?_type=Encounter", "", []string{"Prefer", "handling=lenient"}, 400, "value", "_type: none of the types is here; there are " + types, "http._type"},
+		{"GET", "/$export?_type=Encounter", "", nil, 400, "value", "_type: there is no resource type Encounter here; use one of " + types, "http._type"},
+		{"GET", "/$export?_type=", "", nil, 400, "value", "_type: there is no resource type nothing here; use one of " + types, "http._type"},
+		{"GET", "/$export?_type=Encounter", "", []string{"Prefer", "handling=lenient"}, 400, "value", "_type: none of the types is here; use one of " + types, "http._type"},
 		{"GET", "/Patient/$export?_type=Device,Location", "", nil, 400, "value", "_type: Location, Device belong to no patient; ask also for a type that does, for the $export of the whole system, or with Prefer: handling=lenient for those that the patients' resources refer to", "http._type"},
-		{"GET", "/$export?_elements=id", "", nil, 400, "not-supported", "_elements is no parameter of $export; there are _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http._elements"},
-		{"GET", "/$export?=x", "", nil, 400, "not-supported", "nothing is no parameter of $export; there are _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http."},
+		{"GET", "/$export?_elements=id", "", nil, 400, "not-supported", "_elements is not a parameter of $export; use one of _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http._elements"},
+		{"GET", "/$export?=x", "", nil, 400, "not-supported", "nothing is not a parameter of $export; use one of _outputFormat, _since, _type, _typeFilter; with Prefer: handling=lenient it would be ignored", "http."},
 		{"GET", "/Patient/$export?patient=Patient/p", "", []string{"Prefer", "handling=lenient"}, 400, "not-supported", "patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility", "http.patient"},
 
-		{"GET", f("Procedure"), "", nil, 400, "value", "_typeFilter: Procedure is no search; it is Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
-		{"GET", f(""), "", nil, 400, "value", "_typeFilter: nothing is no search; it is Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
-		{"GET", f("Encounter?status=x"), "", nil, 400, "value", "_typeFilter: Encounter?status=x is no search; it is Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
+		{"GET", f("Procedure"), "", nil, 400, "value", "_typeFilter: Procedure is not a search; write Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
+		{"GET", f(""), "", nil, 400, "value", "_typeFilter: nothing is not a search; write Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
+		{"GET", f("Encounter?status=x"), "", nil, 400, "value", "_typeFilter: Encounter?status=x is not a search; write Type?parameters, for instance Observation?status=final, with one of " + types, "http._typeFilter"},
 		{"GET", f("Flag?_id=1") + "&_type=Procedure", "", nil, 400, "value", "_typeFilter: Flag is filtered but not among the _type that are exported: Procedure", "http._typeFilter"},
 		{"GET", f("Flag?_id=%zz"), "", nil, 400, "value", "_typeFilter: the parameters of Flag cannot be read: percent signs and semicolons inside must be written as %25 and %3B, and the whole then be escaped once more", "http._typeFilter"},
 		{"GET", f("Flag?_count=5"), "", nil, 400, "not-supported", "_typeFilter: _count shapes the answer of a search and is not possible in an export; leave it out", "http._typeFilter"},
 		{"GET", f("Flag?_sort=date"), "", nil, 400, "not-supported", "_typeFilter: _sort shapes the answer of a search and is not possible in an export; leave it out", "http._typeFilter"},
 		{"GET", f("Flag?_include:iterate=Flag:author"), "", nil, 400, "not-supported", "_typeFilter: _include:iterate shapes the answer of a search and is not possible in an export; leave it out", "http._typeFilter"},
-		{"GET", f("Flag?_id=1,Flag?date=2027-13"), "", nil, 400, "value", "_typeFilter: Flag: date: 2027-13 is no date; a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; without either it is compared with the date and time as the resource writes them", "http._typeFilter"},
+		{"GET", f("Flag?_id=1,Flag?date=2027-13"), "", nil, 400, "value", "_typeFilter: Flag: date: 2027-13 is not a date; a date is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss[.fff]] with Z or an offset, after an optional prefix; without either it is compared with the date and time as the resource writes them", "http._typeFilter"},
 		{"GET", f("Device?type=a|b|c"), "", nil, 400, "value", `_typeFilter: Device: type: a|b|c has more than one |; a token is code, system|code, |code or system|; write \| for a | inside`, "http._typeFilter"},
 
 		{"POST", "/$export", "_type=Flag", []string{"Content-Type", "application/x-www-form-urlencoded"}, 415, "not-supported", "the body of a $export must be a Parameters resource as application/fhir+json, not application/x-www-form-urlencoded", "http.Content-Type"},
@@ -440,7 +440,7 @@ func TestExportErrors(t *testing.T) {
 		{"GET", "/$export/x/Flag.ndjson", "", nil, 404, "not-found", "there is no export x here, or no longer: it was removed or has expired; begin again with $export", ""},
 		{"GET", "/$export/x/Flag", "", nil, 404, "not-found", "the export x has no file Flag; GET on the export lists them", ""},
 		{"GET", "/$export/x/Flag.ndjson", "", []string{"Accept", "text/csv"}, 406, "not-supported", "the files of an export are application/fhir+ndjson, not text/csv", "http.Accept"},
-		{"GET", "/$export/x/y/z", "", nil, 404, "not-supported", "there is no resource type $export here; there are " + offered, ""},
+		{"GET", "/$export/x/y/z", "", nil, 404, "not-supported", "there is no resource type $export here; use one of " + offered, ""},
 	} {
 		headers := append([]string{"Prefer", "respond-async"}, c.headers...)
 		if c.body != "" && !slices.Contains(c.headers, "Content-Type") {
@@ -478,7 +478,7 @@ func TestTooManyExports(t *testing.T) {
 		}
 	}
 	a := x.get("/$export", "Prefer", "respond-async")
-	if code, text, _ := outcome(t, a); a.status != 429 || code != "throttled" || a.header.Get("Retry-After") != "30" || text != "4 exports run or wait, more are not taken; wait for one to end, or cancel one with DELETE" {
+	if code, text, _ := outcome(t, a); a.status != 429 || code != "throttled" || a.header.Get("Retry-After") != "30" || text != "4 exports run or wait, and no more are accepted; wait for one to end, or cancel one with DELETE" {
 		t.Errorf("%d %v %s %s", a.status, a.header, code, text)
 	}
 	x.ask("DELETE", first, "")

@@ -263,7 +263,7 @@ func (h *Handler) route(path string) (*route, error) {
 		return get(func(r *request) (reply, error) { return h.changes(r, "_history", h.stored()) })
 	}
 	if t == nil {
-		return nil, notFound("not-supported", "there is no resource type %s here; there are %s", shown(seg[0]), h.typeNames())
+		return nil, notFound("not-supported", "there is no resource type %s here; use one of %s", shown(seg[0]), h.typeNames())
 	}
 	search, read := h.search, h.read
 	if t.Published {

@@ -63,14 +63,14 @@ func (g *gate) run(ctx context.Context, wide bool, search func(context.Context) 
 				return ctx.Err()
 			}
 			return tooBusy("throttled",
-				"other searches over the data of all patients are running; try again in some seconds, or ask for one patient at a time")
+				"other searches over the data of all patients are running; try again in a few seconds, or ask for one patient at a time")
 		}
 	}
 	running, cancel := context.WithTimeout(ctx, g.running)
 	defer cancel()
 	err := search(running)
 	if err != nil && ctx.Err() == nil && errors.Is(running.Err(), context.DeadlineExceeded) {
-		return tooBusy("too-costly", "the search took too long and was ended; ask for one patient, a shorter time or fewer conditions")
+		return tooBusy("too-costly", "the search took too long and was stopped; ask for one patient, a shorter time or fewer conditions")
 	}
 	return err
 }

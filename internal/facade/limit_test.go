@@ -48,7 +48,7 @@ func TestASearchThatDoesNotGetItsTurnIsAskedToComeAgain(t *testing.T) {
 	if !errors.As(err, &p) || p.Status != 503 || p.Code != "throttled" || p.Header["Retry-After"] != "5" || ran {
 		t.Errorf("the second wide search: %v, ran %v", err, ran)
 	}
-	if want := "other searches over the data of all patients are running; try again in some seconds, or ask for one patient at a time"; p != nil && p.Text != want {
+	if want := "other searches over the data of all patients are running; try again in a few seconds, or ask for one patient at a time"; p != nil && p.Text != want {
 		t.Errorf("told %q", p.Text)
 	}
 	// One patient's search does not wait.
@@ -77,7 +77,7 @@ func TestASearchThatTakesTooLongIsEnded(t *testing.T) {
 	if !errors.As(err, &p) || p.Status != 503 || p.Code != "too-costly" || p.Header["Retry-After"] == "" {
 		t.Errorf("a search without end: %v", err)
 	}
-	if want := "the search took too long and was ended; ask for one patient, a shorter time or fewer conditions"; p != nil && p.Text != want {
+	if want := "the search took too long and was stopped; ask for one patient, a shorter time or fewer conditions"; p != nil && p.Text != want {
 		t.Errorf("told %q", p.Text)
 	}
 	// Another failure stays what it is.

@@ -161,7 +161,7 @@ func profilesByType(definitions []fhir.Resource) (map[string][]string, error) {
 func (p *Param) doc() string {
 	out := p.Doc
 	if p.Codes != nil {
-		out += " The codes " + p.codes() + "; others are refused."
+		out += " The codes are " + p.codes() + "; others are refused."
 	}
 	if list := p.Modifiers(); len(list) > 0 {
 		out += " Modifiers: :" + strings.Join(list, ", :") + "."

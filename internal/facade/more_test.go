@@ -147,11 +147,11 @@ func TestTooManyIncluded(t *testing.T) {
 	s.put(at(1), many...)
 	const limit = " more than 2000 resources; "
 	for query, want := range map[string]string{
-		"_id=track&_revinclude=Observation:focus": "BodyStructure/track alone would include" + limit + "ask for them by themselves, page by page: Observation?focus=BodyStructure/track",
-		"_count=1&_revinclude=Observation:focus":  "BodyStructure/track alone would include" + limit + "ask for them by themselves, page by page: Observation?focus=BodyStructure/track",
+		"_id=track&_revinclude=Observation:focus": "BodyStructure/track alone would include" + limit + "ask for them alone, page by page: Observation?focus=BodyStructure/track",
+		"_count=1&_revinclude=Observation:focus":  "BodyStructure/track alone would include" + limit + "ask for them alone, page by page: Observation?focus=BodyStructure/track",
 		"_count=1&_revinclude=Observation:focus&_revinclude=Procedure:track": "BodyStructure/track alone would include" + limit +
-			"ask for them by themselves, page by page: Observation?focus=BodyStructure/track and Procedure?track=BodyStructure/track",
-		"_revinclude=Observation:focus": "the page would include" + limit + "give a smaller _count or leave an include out; what refers to one resource can be asked for by itself, page by page: Observation?focus=BodyStructure/track",
+			"ask for them alone, page by page: Observation?focus=BodyStructure/track and Procedure?track=BodyStructure/track",
+		"_revinclude=Observation:focus": "the page would include" + limit + "give a smaller _count or leave an include out; what refers to one resource can be asked for alone, page by page: Observation?focus=BodyStructure/track",
 	} {
 		code, text, where := outcome(t, s.get("/BodyStructure?"+query))
 		if code != "too-costly" || text != want || where != "http._revinclude" {

@@ -31,7 +31,7 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
 				Text: "the body of a _search may have at most 65536 bytes"}
 		}
-		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request broke off; send it again"}
+		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request was cut off; send it again"}
 	}
 	if len(body) == 0 {
 		return params, nil

@@ -100,7 +100,7 @@ func (s *searching) parameter(name string, values []string) error {
 			s.passed = append(s.passed, name)
 			return nil
 		}
-		return notSupported(name, "%s is no search parameter of %s; there are %s; with Prefer: handling=lenient it would be ignored",
+		return notSupported(name, "%s is not a search parameter of %s; use one of %s; with Prefer: handling=lenient it would be ignored",
 			shown(orNothing(name)), s.t.Name, s.allowed())
 	}
 	if modified && !slices.Contains(p.Modifiers(), modifier) || chain && modified && !slices.Contains(p.Targets, modifier) {
@@ -146,7 +146,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 			shown(name))
 	}
 	if p.Type != ReferenceParam {
-		return nil, notSupported(name, "%s: %s cannot be chained; it is no reference", shown(name), p.Name)
+		return nil, notSupported(name, "%s: %s cannot be chained; it is not a reference", shown(name), p.Name)
 	}
 	if !p.Chains() {
 		return nil, notSupported(name, "%s: %s cannot be chained; it may name %s; look the resource up first and search by its id",
@@ -380,7 +380,7 @@ func (s *searching) shape(name string, values []string) error {
 		case "none":
 			s.silent = true
 		default:
-			return invalid(name, "_total: %s is not known; there are accurate, estimate, none", shown(v))
+			return invalid(name, "_total: %s is not known; use one of accurate, estimate, none", shown(v))
 		}
 	case paramSummary:
 		switch v {
@@ -390,7 +390,7 @@ func (s *searching) shape(name string, values []string) error {
 			s.part.summary = v
 		case "false":
 		default:
-			return invalid(name, "_summary: %s is not known; there are count, data, false, text, true", shown(v))
+			return invalid(name, "_summary: %s is not known; use one of count, data, false, text, true", shown(v))
 		}
 	case paramElements:
 		if s.part.elements, err = readElements(v); err != nil {
@@ -441,7 +441,7 @@ func (s *searching) includes(name string, values []string) error {
 					offered = append(offered, s.t.Name+":"+p)
 				}
 			}
-			return notSupported(name, "%s: %s is not offered for %s; there are %s", name, shown(v), s.t.Name,
+			return notSupported(name, "%s: %s is not offered for %s; use one of %s", name, shown(v), s.t.Name,
 				orNothing(strings.Join(offered, ", ")))
 		}
 		s.used.Add(name, v)
@@ -494,7 +494,7 @@ func single(name string, values []string) (string, error) {
 func (h *Handler) count(v string) (int, error) {
 	for _, c := range []byte(v) {
 		if c < '0' || c > '9' {
-			return 0, invalid(paramCount, "_count: %s is no whole number of 0 or more", shown(v))
+			return 0, invalid(paramCount, "_count: %s is not a whole number of 0 or more", shown(v))
 		}
 	}
 	n, err := strconv.Atoi(v)
@@ -537,7 +537,7 @@ func (s *searching) notices() []entry {
 	}
 	for _, name := range s.passed {
 		out = append(out, outcomeEntry("warning", "not-supported",
-			fmt.Sprintf("%s is no search parameter of %s and was ignored, as Prefer: handling=lenient asks; there are %s",
+			fmt.Sprintf("%s is not a search parameter of %s and was ignored, as Prefer: handling=lenient asks; use one of %s",
 				shown(orNothing(name)), s.t.Name, s.allowed()), "http."+shown(name)))
 	}
 	for _, d := range s.doubts {

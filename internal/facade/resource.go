@@ -122,7 +122,8 @@ func noVersion(newest *view.Row, version string) *problem {
 func (h *Handler) sinceParam(v string) (time.Time, error) {
 	d, ok := readSpan(v)
 	if !ok {
-		return time.Time{}, invalid(paramSince, "_since: %s is no instant; it is YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+		return time.Time{}, invalid(paramSince, "_since: %s is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset",
+			shown(v))
 	}
 	return d.low, nil // without a zone it is UTC, in which these times are written
 }
@@ -140,7 +141,7 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 				d, ok := readSpan(v)
 				if q.From, q.Until = d.low, d.high; !ok {
 					return v, invalid(paramAt,
-						"_at: %s is no date or time; it is YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset",
+						"_at: %s is not a date or time; write YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset",
 						shown(v))
 				}
 			}
@@ -274,13 +275,13 @@ func onlyKnown(r *request, what string, names ...string) error {
 			unknown = name
 		}
 		if !known && name == "" {
-			return notSupported("", "a parameter without a name is no parameter of %s; there are %s", what, strings.Join(names, ", "))
+			return notSupported("", "a parameter without a name is not a parameter of %s; use one of %s", what, strings.Join(names, ", "))
 		}
 	}
 	if unknown == "" {
 		return nil
 	}
-	return notSupported(unknown, "%s is no parameter of %s; there are %s", shown(unknown), what, strings.Join(names, ", "))
+	return notSupported(unknown, "%s is not a parameter of %s; use one of %s", shown(unknown), what, strings.Join(names, ", "))
 }
 
 // readCursor reads a cursor; an empty one is the beginning.

@@ -56,11 +56,11 @@ func (s *searching) tooMany(rows []view.Row) *problem {
 	}
 	ask := strings.Join(slices.Compact(alone), " and ")
 	if len(rows) == 1 {
-		p.Text = fmt.Sprintf("%s/%s alone would include more than %d resources; ask for them by themselves, page by page: %s", rows[0].Type,
+		p.Text = fmt.Sprintf("%s/%s alone would include more than %d resources; ask for them alone, page by page: %s", rows[0].Type,
 			rows[0].ID, maxIncluded, ask)
 		return p
 	}
-	p.Text += "; what refers to one resource can be asked for by itself, page by page: " + ask
+	p.Text += "; what refers to one resource can be asked for alone, page by page: " + ask
 	return p
 }
 
@@ -124,7 +124,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		case paramStart, paramEnd:
 			d, ok := readSpan(v)
 			if !ok || strings.Contains(v, "T") {
-				return v, invalid(name, "%s: %s is no date; it is YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
+				return v, invalid(name, "%s: %s is not a date; write YYYY, YYYY-MM or YYYY-MM-DD", name, shown(v))
 			}
 			if name == paramStart {
 				q.From = d.low
@@ -177,7 +177,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 func (h *Handler) onlyTypes(values []string, q *view.EverythingQuery) error {
 	for _, name := range strings.Split(strings.Join(values, ","), ",") {
 		if h.typeNamed(name) == nil {
-			return invalid(paramType, "_type: there is no resource type %s here; there are %s", shown(orNothing(name)), h.typeNames())
+			return invalid(paramType, "_type: there is no resource type %s here; use one of %s", shown(orNothing(name)), h.typeNames())
 		}
 		if !slices.Contains(q.Types, name) {
 			q.Types = append(q.Types, name)

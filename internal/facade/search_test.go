@@ -200,7 +200,7 @@ func TestLenient(t *testing.T) {
 		if b.ids() != "Procedure/a" || b.link("self") != base+"/Procedure?patient=p" || *b.Total != 1 {
 			t.Errorf("%s: %s, %v", prefer, b.ids(), b.Link)
 		}
-		if o := b.outcomes(); !strings.Contains(o, "warning: basedOn is no search parameter of Procedure and was ignored") || !strings.Contains(o, "warning: _contained is") {
+		if o := b.outcomes(); !strings.Contains(o, "warning: basedOn is not a search parameter of Procedure and was ignored") || !strings.Contains(o, "warning: _contained is") {
 			t.Errorf("%s: it says %s", prefer, o)
 		}
 	}

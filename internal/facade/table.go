@@ -212,7 +212,7 @@ func Types() []Type {
 				reference("managing-entity", "Whose group it is.", "Organization")}},
 		{Name: "BodyStructure",
 			Doc: "Accesses and needle tracks, those given up too: their active is false, and R4 has no search for it. How far a track " +
-				"has come is told by the Observation of code track-maturity whose focus it is.",
+				"has come is given by the Observation of code track-maturity whose focus it is.",
 			Params: []Param{identifier(), concept("location", "Where on the body."),
 				concept("morphology", "What kind of structure."), patient()}},
 		{Name: "Procedure", Doc: "Sessions and, as part of them, insertions, removals, pegs and site preparation.",
@@ -253,11 +253,11 @@ func Types() []Type {
 				reference("performer", "Who observed.", "Practitioner"),
 				reference("has-member", "Observations of this panel.", "Observation")}},
 		{Name: "DetectedIssue",
-			Doc: "What the needling rules found, with its reasons; cleared ones stay final and carry a mitigation, those taken back are " +
+			Doc: "What the needling rules found, with its reasons; cleared ones stay final and carry a mitigation, those withdrawn are " +
 				"cancelled. standing=true finds what stands now.",
 			Params: []Param{identifier(), concept("code", "The rule."), date("identified", "Since when."), patient(),
 				reference("implicated", "The track or access that it is about.", "BodyStructure"),
-				ours(observationStatus("Whether the finding was taken back: final, or cancelled. What was cleared stays final; ask for "+
+				ours(observationStatus("Whether the finding was withdrawn: final, or cancelled. What was cleared stays final; ask for "+
 					"standing=true for what stands now."), "detectedissue-status"),
 				ours(boolean("standing", "Whether the finding stands now: final, and nothing has cleared it."), "detectedissue-standing"),
 				ours(closed("severity", "How grave: high is a stop, moderate a caution, low a note.", "detectedissue-severity", "high",
@@ -279,7 +279,7 @@ func Types() []Type {
 		{Name: "Provenance", Doc: "The source message and the recorder of each version.",
 			Params: []Param{reference("target", "The resource whose origin it is, whatever its version.", allTypes()...),
 				{Name: "patient", Type: ReferenceParam, Targets: []string{"Patient"},
-					Doc: "The Patient whose own versions it tells the origin of."},
+					Doc: "The Patient whose own versions it gives the origin of."},
 				reference("agent", "Who recorded it.", "Practitioner"), concept("agent-type", "In what role."),
 				reference("location", "Where it happened.", "Location"),
 				date("recorded", "When the log took it."), date("when", "When it happened.")}},
@@ -343,9 +343,9 @@ func observationStatus(doc string) Param {
 func (p *Param) codes() string {
 	list := strings.Join(p.Codes, ", ")
 	if p.System == "" {
-		return "are " + list + ", without a system"
+		return list + ", without a system"
 	}
-	return "are " + list + " of " + p.System
+	return list + " of " + p.System
 }
 
 func quantity(name, doc string) Param { return Param{Name: name, Type: QuantityParam, Doc: doc} }

@@ -72,7 +72,7 @@ func cutPrefix(param, s string) (view.Prefix, string, error) {
 			return p, rest, nil
 		}
 	}
-	return "", "", invalid(param, "%s: the prefix of %s is not known; there are eq, ne, gt, lt, ge, le, sa, eb", shown(param), shown(s))
+	return "", "", invalid(param, "%s: the prefix of %s is not known; use one of eq, ne, gt, lt, ge, le, sa, eb", shown(param), shown(s))
 }
 
 // datePattern is a date or time with any precision. The sign of an offset may be a space:
@@ -158,7 +158,7 @@ func (s *searching) date(p *Param, value string) (view.Condition, error) {
 	}
 	d, ok := readSpan(rest)
 	if !ok {
-		return nil, invalid(p.Name, "%s: %s is no date; %s", p.Name, shown(orNothing(rest)), dateForms)
+		return nil, invalid(p.Name, "%s: %s is not a date; %s", p.Name, shown(orNothing(rest)), dateForms)
 	}
 	if p.Name == paramLastUpdated {
 		// It is written in UTC, so that is the clock for a date without a zone too.
@@ -207,9 +207,9 @@ func (s *searching) closed(p *Param, t *view.TokenIs, value string) error {
 	if (t.Code == "" || slices.Contains(p.Codes, t.Code)) && (!t.HasSystem || p.System != "" && t.System == p.System) {
 		return nil
 	}
-	text := fmt.Sprintf("%s: %s is never a value here; there %s", p.Name, shown(value), p.codes())
+	text := fmt.Sprintf("%s: %s is never a value here; use one of %s", p.Name, shown(value), p.codes())
 	if s.lenient {
-		s.doubt(p.Name, "code-invalid", text+"; it was asked for all the same, as Prefer: handling=lenient asks")
+		s.doubt(p.Name, "code-invalid", text+"; it was still asked for, as Prefer: handling=lenient asks")
 		return nil
 	}
 	return &problem{Status: http.StatusBadRequest, Code: "code-invalid", Expression: "http." + p.Name, Text: text}
@@ -285,7 +285,7 @@ func (s *searching) reference(p *Param, only, value string) (view.Condition, err
 		typ, id = only, ref
 	}
 	if !idPattern.MatchString(id) || typed && !typePattern.MatchString(typ) {
-		return nil, invalid(p.Name, "%s: %s is no reference; it is Type/id or id, without a version", p.Name, shown(orNothing(value)))
+		return nil, invalid(p.Name, "%s: %s is not a reference; write Type/id or id, without a version", p.Name, shown(orNothing(value)))
 	}
 	var types []string
 	for _, target := range p.Targets {
@@ -304,7 +304,7 @@ var numberPattern = regexp.MustCompile(`^[+-]?\d{1,30}(?:\.(\d{1,30}))?(?:[eE]([
 func (s *searching) quantity(p *Param, value string) (view.Condition, error) {
 	parts := splitAt(value, '|')
 	if len(parts) != 1 && len(parts) != 3 {
-		return nil, invalid(p.Name, "%s: %s is no quantity; it is number, number|system|code or number||code, after an optional prefix",
+		return nil, invalid(p.Name, "%s: %s is not a quantity; write number, number|system|code or number||code, after an optional prefix",
 			p.Name, shown(value))
 	}
 	prefix, number, err := cutPrefix(p.Name, parts[0])
@@ -313,7 +313,7 @@ func (s *searching) quantity(p *Param, value string) (view.Condition, error) {
 	}
 	m := numberPattern.FindStringSubmatch(number)
 	if m == nil {
-		return nil, invalid(p.Name, "%s: %s is no number", p.Name, shown(orNothing(number)))
+		return nil, invalid(p.Name, "%s: %s is not a number", p.Name, shown(orNothing(number)))
 	}
 	v, err := strconv.ParseFloat(number, 64)
 	if err != nil {

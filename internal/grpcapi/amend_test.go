@@ -82,9 +82,9 @@ func TestWhatACorrectionOrVoidCannotReach(t *testing.T) {
 		{"a void under the wrong patient", testkit.Request(about("p1", "INV-0002"), voids(fact("needling", 0))), "",
 			"facts[0].fact_voided.fact names fact 0 of MESSAGE, which was posted for another patient identifier: it changes nothing unless the two identities are merged"},
 		{"a void before its fact", testkit.Request(about("e1", "INV-0001"), voids(fact("later", 0))), "",
-			`facts[0].fact_voided.fact names message "later" of source "engine-a", which has not arrived: it changes nothing until that does`},
+			`facts[0].fact_voided.fact names message "later" of source "engine-a", which has not arrived: it changes nothing until that message arrives`},
 		{"a void of another source's message", testkit.Request(about("e2", "INV-0001"), voids(&v1.FactReference{Source: "engine-b", SourceMessageId: "needling"})), "",
-			`facts[0].fact_voided.fact names message "needling" of source "engine-b", which has not arrived: it changes nothing until that does`},
+			`facts[0].fact_voided.fact names message "needling" of source "engine-b", which has not arrived: it changes nothing until that message arrives`},
 		{"a void of the message itself", testkit.Request(about("i1", "INV-0001"), needle, voids(fact("i1", 0))), "", ""},
 	} {
 		for _, asked := range []*v1.FeedRequest{testkit.ValidateOnly(c.m), c.m} {

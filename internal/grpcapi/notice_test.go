@@ -140,7 +140,7 @@ func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {
 		return &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: &v1.PatientLeft{Reason: reason}}}
 	}
 	admitted := &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}}
-	const nobody = "nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is right, or send patient_admitted"
+	const nobody = "nobody under this patient identifier was ever admitted, while others of the facility were: check whether the identifier is right, or send patient_admitted"
 
 	s.says("P-1", february, "", needle()) // a unit that admits nobody is not told about it
 	s.says("P-1", february, "", admitted)
@@ -155,14 +155,14 @@ func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {
 	s.says("P-1", "2025-02-21T08:00:00Z", "", needle())
 	death := s.says("P-1", "2025-02-22T08:00:00Z", "", left(v1.LeavingReason_LEAVING_REASON_DEATH))
 	s.says("P-1", "2025-02-22T07:59:00Z", "", needle())
-	s.says("P-1", "2025-02-22T08:01:00Z", "the patient's death is on record for 2025-02-22, and this is of 2025-02-22: look which of the two is wrong", needle())
+	s.says("P-1", "2025-02-22T08:01:00Z", "the patient's death is on record for 2025-02-22, and this is of 2025-02-22: check which of the two is wrong", needle())
 	s.says("P-1", "2025-02-24T08:00:00Z", "", testkit.SampleOf("surveillance culture_resulted").GetSurveillance().GetFacts()[0])
 	s.says("P-1", "2025-02-25T08:00:00Z", "", rosterVoid(death))
 	s.says("P-1", "2025-02-25T09:00:00Z", "", needle())
 
 	// The unit was registered on 3 February 2025.
 	s.says("P-1", "2023-02-03T07:30:00Z", "", needle())
-	s.says("P-1", "2023-02-03T07:29:00Z", "envelope.occurred_at is 2023-02-03, more than 2 years before the facility was registered (2025-02-03): look whether the date is right", needle())
+	s.says("P-1", "2023-02-03T07:29:00Z", "envelope.occurred_at is 2023-02-03, more than 2 years before the facility was registered (2025-02-03): check whether the date is right", needle())
 	s.says("P-1", "2006-02-03T07:30:00Z", "", testkit.SampleOf("cannulation track_taken_over").GetCannulation().GetFacts()[0])
 	s.says("P-1", "2006-02-03T07:30:00Z", "", admitted)
 }
@@ -225,22 +225,22 @@ func TestAnUnusualFigureIsTold(t *testing.T) {
 	}{
 		{inserted(10, 1), ""},
 		{inserted(60, 20), ""},
-		{inserted(9.5, 5), "facts[0].needle_inserted.angle_degrees is 9.5 degrees, outside 10 to 60, which is usual: look whether it is right"},
-		{inserted(60.5, 5), "facts[0].needle_inserted.angle_degrees is 60.5 degrees, outside 10 to 60, which is usual: look whether it is right"},
-		{inserted(25, 0.5), "facts[0].needle_inserted.depth_millimetres is 0.5 mm, outside 1 to 20, which is usual: look whether it is right"},
-		{inserted(25, 20.5), "facts[0].needle_inserted.depth_millimetres is 20.5 mm, outside 1 to 20, which is usual: look whether it is right"},
+		{inserted(9.5, 5), "facts[0].needle_inserted.angle_degrees is 9.5 degrees, outside the usual 10 to 60: check it"},
+		{inserted(60.5, 5), "facts[0].needle_inserted.angle_degrees is 60.5 degrees, outside the usual 10 to 60: check it"},
+		{inserted(25, 0.5), "facts[0].needle_inserted.depth_millimetres is 0.5 mm, outside the usual 1 to 20: check it"},
+		{inserted(25, 20.5), "facts[0].needle_inserted.depth_millimetres is 20.5 mm, outside the usual 1 to 20: check it"},
 		{bled(60), ""},
-		{bled(61), "facts[0].needle_removed.haemostasis_minutes is 61 minutes, outside 0 to 60, which is usual: look whether it is right"},
+		{bled(61), "facts[0].needle_removed.haemostasis_minutes is 61 minutes, outside the usual 0 to 60: check it"},
 		{acted(600), ""},
-		{acted(601), "facts[0].site_prepared.disinfections[0].contact_seconds is 601 seconds, outside 0 to 600, which is usual: look whether it is right"},
+		{acted(601), "facts[0].site_prepared.disinfections[0].contact_seconds is 601 seconds, outside the usual 0 to 600: check it"},
 		{ended(30, no), ""},
 		{ended(600, no), ""},
 		{ended(29, yes), ""},
-		{ended(29, no), "facts[0].session_ended.treated_minutes is 29 minutes, outside 30 to 600, which is usual: look whether it is right"},
-		{ended(601, yes), "facts[0].session_ended.treated_minutes is 601 minutes, outside 30 to 600, which is usual: look whether it is right"},
+		{ended(29, no), "facts[0].session_ended.treated_minutes is 29 minutes, outside the usual 30 to 600: check it"},
+		{ended(601, yes), "facts[0].session_ended.treated_minutes is 601 minutes, outside the usual 30 to 600: check it"},
 	} {
 		s.says("P-1", february, c.notice, c.f)
 	}
-	const replaced = "facts[0].fact_corrected.replacement.needle_inserted.angle_degrees is 75 degrees, outside 10 to 60, which is usual: look whether it is right"
+	const replaced = "facts[0].fact_corrected.replacement.needle_inserted.angle_degrees is 75 degrees, outside the usual 10 to 60: check it"
 	s.says("P-1", february, replaced, corrects(fact("m-1", 0), inserted(75, 5)))
 }

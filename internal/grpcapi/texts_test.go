@@ -208,7 +208,7 @@ func unseenCharacters() []text {
 
 // impossible are facts that cannot be true. The clock stands at noon of 3 March 2025, in Lisbon.
 func impossible() []text {
-	const none = "must be after 1970-01-01T00:00:00Z, which is what a system sends that has no time; send when it happened"
+	const none = "must be after 1970-01-01T00:00:00Z, which a system sends when it knows no time; send when it happened"
 	culture := func(f func(c *v1.CultureResulted, e *v1.Envelope)) *v1.FeedRequest {
 		return change("surveillance culture_resulted", func(m *v1.FeedRequest, e *v1.Envelope) {
 			f(m.GetSurveillance().GetFacts()[0].GetCultureResulted(), e)
@@ -396,7 +396,7 @@ func TestLogFull(t *testing.T) {
 		testkit.Envelope(m).SourceMessageId = time.Duration(i).String()
 		_, err = n.Client.Send(testkit.Context(t), m)
 	}
-	const want = "the log is full: nothing was stored. Tell the operator to raise the log's limit, then send the message again"
+	const want = "the log is full: nothing was stored. Ask the operator to raise the log's limit, then send the message again"
 	if st := status.Convert(err); st.Code() != codes.ResourceExhausted || st.Message() != want {
 		t.Errorf("%v", err)
 	}

@@ -101,7 +101,7 @@ func beside(w *surveil.Watch, ref *surveil.Reference, of surveil.Period) (Beside
 			"The upper figure is right where hardly any fistula behind the reference was needled at constant sites, the lower where "+
 			"all were.", decimal(b.ConstantSite.Lower), decimal(b.ConstantSite.Upper), says))
 	default:
-		b.Says = append(b.Says, "A constant-site reference: it cannot be said from this figure; register one with its source.")
+		b.Says = append(b.Says, "A constant-site reference: this figure cannot give one. Register one with its source.")
 	}
 	return b, nil
 }
@@ -110,12 +110,12 @@ func beside(w *surveil.Watch, ref *surveil.Reference, of surveil.Period) (Beside
 func rateOf(ref *surveil.Reference) string {
 	switch {
 	case ref.Of == surveil.Fistula && ref.Technique == surveil.ConstantSite:
-		return "It is a rate of all fistulas, however needled, and none of constant-site needling; country and year are those of its " +
-			"source."
+		return "It is a rate of all fistulas, with any needling. It is not a rate of constant-site needling. Country and year are " +
+			"those of its source."
 	case ref.Of == surveil.Fistula:
-		return "It is a rate of all fistulas, constant-site ones included; country and year are those of its source."
+		return "It is a rate of all fistulas, constant-site ones included. Country and year are those of its source."
 	case ref.Of == "":
-		return "What it is a rate of was not registered: it was given with the request."
+		return "Nobody registered what it is a rate of: it was given with the request."
 	}
 	return fmt.Sprintf("It is a rate registered for %s alone; country and year are those of its source.", inWords(ref.Technique))
 }

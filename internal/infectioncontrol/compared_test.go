@@ -60,7 +60,7 @@ func TestAReferenceSaysWhatItIsARateOf(t *testing.T) {
 	page := words(t, r)
 	says(t, "the page", page,
 		"Source, as registered: all fistulas of one country, 2014",
-		"It is a rate of all fistulas, however needled, and none of constant-site needling",
+		"It is a rate of all fistulas, with any needling. It is not a rate of constant-site needling.",
 		"It is a rate of all fistulas, constant-site ones included")
 	own := &cannularyv1.ReferenceRate{AccessKind: cannularyv1.AccessKind_ACCESS_KIND_FISTULA,
 		Pattern:        cannularyv1.NeedlingPattern_NEEDLING_PATTERN_CONSTANT_SITE,
@@ -134,14 +134,14 @@ func TestWhoComputesAThresholdIsToldWhatTheReferenceIs(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	says(t, "the answer", strings.Join(got.Beside.Says, " "), "all fistulas, however needled, and none of constant-site needling",
+	says(t, "the answer", strings.Join(got.Beside.Says, " "), "all fistulas, with any needling. It is not a rate of constant-site needling.",
 		"The unit's own baseline, 2026-02 to 2027-01: 0.00 (0.00–1.54) per 100 patient-months, 0 events", "between 0.2 and 0.52")
 	ask.Reference = 0.4
 	if got, err = s.Threshold(t.Context(), ask); err != nil {
 		t.Fatal(err)
 	}
 	says(t, "the answer", strings.Join(got.Beside.Says, " "),
-		"What it is a rate of was not registered: it was given with the request.", "it cannot be said from this figure")
+		"Nobody registered what it is a rate of: it was given with the request.", "this figure cannot give one")
 }
 
 // Of 0 events the upper exact limit is 3.6889 (Garwood 1936).
@@ -214,7 +214,7 @@ func TestTheFunnelSaysThatTheUnitIsPartOfItsOwnExpectation(t *testing.T) {
 	}
 	says(t, "the page", words(t, &r), "Each facility is part of its own expectation, so it looks less apart than it is.",
 		"Of all access-days behind the expectation 25 % are this facility's own.")
-	says(t, "the page", words(t, &r), "south 0 up to 3.69 0.75 ", "south 0 up to 3.69 0.00 none none next to nothing is expected")
+	says(t, "the page", words(t, &r), "south 0 up to 3.69 0.75 ", "south 0 up to 3.69 0.00 none none almost nothing is expected")
 }
 
 // 6 in 20 × 365 days against 2 in as many: given the total of 8 each falls on either year with

@@ -32,8 +32,8 @@ func denominators(w *surveil.Watch, m surveil.Month) []Denominator {
 		} else {
 			for _, x := range w.Disagreements(month) {
 				d.Says = append(d.Says,
-					fmt.Sprintf("%s: the census counts %d, the record has %d on the days of the census. Who was in hospital then is in "+
-						"the record only; look for others.", techniqueOrGroup(x.Group), x.Census, x.Record))
+					fmt.Sprintf("%s: the census counts %d, the record has %d on the days of the census. Patients who were in "+
+						"hospital then are in the record only. Look for other causes.", techniqueOrGroup(x.Group), x.Census, x.Record))
 			}
 		}
 		out = append(out, d)

@@ -42,7 +42,7 @@ func TestWhatIsRefused(t *testing.T) {
 		code, says              string
 	}{
 		{"another method", http.MethodPost, "", infectioncontrol.Serving(empty, north), 405, "method-not-allowed",
-			"only GET is possible here; a report is made anew each time that it is asked for"},
+			"only GET is possible here; a report is made again each time that it is asked for"},
 		{"a parameter twice", "GET", "?month=2027-05&month=2027-04", infectioncontrol.Serving(empty, north), 400, "invalid",
 			"month is given 2 times. Give it once"},
 		{"a query that cannot be read", "GET", "?month=2027-04%zz", infectioncontrol.Serving(empty, north), 400, "invalid",
@@ -54,9 +54,9 @@ func TestWhatIsRefused(t *testing.T) {
 		{"a form nobody knows", "GET", "?format=pdf", infectioncontrol.Serving(empty, north), 400, "invalid",
 			`format: "pdf" is not known here. Choose json, html or csv`},
 		{"a month that is none", "GET", "?month=May", infectioncontrol.Serving(empty, north), 400, "invalid",
-			`month: "May" is no month. Write YYYY-MM, for instance 2027-05`},
+			`month: "May" is not a month. Write YYYY-MM, for instance 2027-05`},
 		{"a thirteenth month", "GET", "?month=2027-13", infectioncontrol.Serving(empty, north), 400, "invalid",
-			`month: "2027-13" is no month. Write YYYY-MM, for instance 2027-05`},
+			`month: "2027-13" is not a month. Write YYYY-MM, for instance 2027-05`},
 		{"a month in the future", "GET", "?month=2027-07", infectioncontrol.Serving(empty, north), 400, "invalid",
 			"month 2027-07 lies in the future: it is 2027-06-08 at invented-north. Choose 2027-06 or an earlier one"},
 		{"a month before the record", "GET", "?month=2025-12", infectioncontrol.Serving(empty, north), 400, "invalid",
@@ -186,7 +186,7 @@ func TestWhatIsRefusedOfSignals(t *testing.T) {
 			if err := json.Unmarshal([]byte(body), &e); err != nil || status != c.status || e.Error.Text != c.says {
 				t.Errorf("%d %s, want %d %q", status, body, c.status, c.says)
 			}
-			if strings.Contains(body, "secret") || (c.status == 500) != strings.Contains(log, "signals were not told") {
+			if strings.Contains(body, "secret") || (c.status == 500) != strings.Contains(log, "signals could not be reported") {
 				t.Errorf("answer %s, log %s", body, log)
 			}
 		})

@@ -54,7 +54,7 @@ func monthOf(w *surveil.Watch, asked string) (surveil.Month, error) {
 	}
 	m, err := surveil.ParseMonth(asked)
 	if err != nil {
-		return 0, fault.New(fault.Invalid, fmt.Sprintf("month: %q is no month", asked), "write YYYY-MM, for instance 2027-05")
+		return 0, fault.New(fault.Invalid, fmt.Sprintf("month: %q is not a month", asked), "write YYYY-MM, for instance 2027-05")
 	}
 	if m > now {
 		return 0, fault.New(fault.Invalid, fmt.Sprintf("month %s lies in the future: it is %s at %s", m, w.AsOf, w.Facility),

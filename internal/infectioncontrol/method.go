@@ -23,7 +23,7 @@ func method() []Sentence {
 		{Text: "Of each case the list says what form 57.502 asks for: susceptibilities; of an intravenous start, whether it was " +
 			"vancomycin and whether blood was taken for culture; and whether the event led to a stay in hospital, the loss of the access " +
 			"or death. The outcomes and the letters of the susceptibilities are from memory of the form. No rate rests on them."},
-		{Text: "A patient's signs of one day are listed as one case, whoever told of them.", Ours: true},
+		{Text: "A patient's signs of one day are listed as one case, whoever reported them.", Ours: true},
 		{Text: "The year is compared with the year before by the ratio of both rates per access-day, exact given the total of events; of " +
 			"each year it takes the days that are on record.", Ours: true},
 		{Text: "Antimicrobial starts are no infections by themselves and stand apart."},
@@ -41,8 +41,8 @@ func method() []Sentence {
 		{Text: "The sequential signal adds up, day by day, how much better an increased rate explains the events than the reference rate " +
 			"does, and never falls below 0. At the threshold it signals until a named person acknowledges it, and goes on at half of the " +
 			"threshold. What comes to be known late is counted.", Ours: true},
-		{Text: "A threshold that is set anew begins the chart at 0; the former one stands beside it. What became known too late for the " +
-			"former chart counts on the first day of the new one. Nobody is to be named in what is typed with an acknowledgement; it is " +
+		{Text: "A new threshold starts the chart again at 0. The former chart stands beside it. What became known too late for the " +
+			"former chart counts on the first day of the new one. Name nobody in the text of an acknowledgement: it is " +
 			"shown as typed.", Ours: true},
 		{Text: "Limits of the days between events are exact, by the gaps before each; while nothing changes, 2.5 % of the gaps lie " +
 			"beyond either of them."},
@@ -73,7 +73,7 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 	if n := observed(w, year); n > 0 {
 		if average := float64(w.AccessDays(surveil.AllAccess, year)) / float64(n); average < few {
 			add("There were %s patients on average in the year: one event more or less changes every rate much. Look at the counts and "+
-				"limits, and treat the list of cases as one that may tell who they are.", one(average))
+				"limits, and treat the list of cases as one that may show who the patients are.", one(average))
 		}
 	}
 	events := 0
@@ -83,13 +83,13 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 		}
 	}
 	if events == 0 {
-		add("No event of any class is on record for %s. That is so where nothing happened, and also where results do not arrive: check "+
-			"that the laboratory's do.", year)
+		add("No event of any class is on record for %s. That is so if nothing happened. It is also so if results do not arrive. Check "+
+			"that the laboratory's results arrive.", year)
 	}
 	for _, p := range []surveil.Period{year, surveil.One(m)} {
 		if c := cultures(w, p); c.Positive+c.Negative == 0 {
-			add("No blood culture, positive or negative, is on record for %s: the register cannot tell none from not reported. \"0 "+
-				"bloodstream infections\" is no result then.", p)
+			add("No blood culture, positive or negative, is on record for %s: the register cannot tell whether "+
+				"there was none or none was reported. \"0 bloodstream infections\" is no result then.", p)
 			break // the notice for the year covers the month
 		}
 	}
@@ -104,7 +104,7 @@ func notices(w *surveil.Watch, m surveil.Month, r *Report) []string {
 	}
 	for _, c := range r.Charts {
 		if i := len(c.Former); i > 0 && c.Former[i-1].Until >= surveil.One(m).From.First().String() {
-			add("The threshold of a chart was set anew on %s: %s, %s. It began at 0.", c.From, techniqueName(c.Technique),
+			add("The threshold of a chart was set again on %s: %s, %s. It began at 0.", c.From, techniqueName(c.Technique),
 				strings.ToLower(className(c.Class)))
 		}
 		if c.Standing {

@@ -126,7 +126,7 @@ func funnel(w *surveil.Watch, all []*surveil.Watch, c surveil.Class, p surveil.P
 			return out, err
 		}
 		if pt.Expected < 0.005 {
-			pt.Says = "next to nothing is expected, so there are no limits"
+			pt.Says = "almost nothing is expected, so there are no limits"
 			pt.Expected = six(pt.Expected)
 			out.Points = append(out.Points, pt)
 			continue
@@ -160,7 +160,7 @@ func placed(events float64, f incidence.Funnel) string {
 	case events > f.Outer.Upper:
 		return "above the 99.8 % limit: far more than chance explains"
 	case events > f.Inner.Upper:
-		return "above the 95 % limit: to be looked at"
+		return "above the 95 % limit: look into it"
 	case events < f.Outer.Lower:
 		return "below the 99.8 % limit: far fewer than chance explains, or reports are missing"
 	case events < f.Inner.Lower:

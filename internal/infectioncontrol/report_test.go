@@ -68,27 +68,27 @@ func TestWhatAReportSays(t *testing.T) {
 	}{
 		{"no events at all", func() *Report {
 			return report(t, bare(t, "quiet", 20, surveil.OtherFistula, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
-		}, []string{"No event of any class is on record for 2026-02 to 2027-01. That is so where nothing happened, and also where " +
+		}, []string{"No event of any class is on record for 2026-02 to 2027-01. That is so if nothing happened. It is also so if " +
 			"results do not arrive", "No event is on record.", "Nothing is on record in 2027-01.",
 			"No ratio: nobody was needled at constant sites."}, []string{"not complete"}},
 		{"infections, and not one blood culture", func() *Report {
 			w := bare(t, "unheard", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 			happens(t, w, 1, "2026-11-03", surveil.Event{Kind: surveil.SiteSigns, Counted: true})
 			return report(t, w, "2027-01", Knowledge{})
-		}, []string{"No blood culture, positive or negative, is on record for 2026-02 to 2027-01: the register cannot tell none from not " +
-			"reported.", "<b>0</b> positive and <b>0</b> negative in the year; none on record up to"},
+		}, []string{"No blood culture, positive or negative, is on record for 2026-02 to 2027-01: the register cannot tell whether " +
+			"there was none or none was reported.", "<b>0</b> positive and <b>0</b> negative in the year; none on record up to"},
 			[]string{"No event of any class", "is on record for 2027-01:"}},
 		{"blood cultures in the year, none in the month", func() *Report {
 			w := bare(t, "quiet", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 			negative(t, w, 1, "2026-12-03")
 			return report(t, w, "2027-01", Knowledge{})
-		}, []string{"No blood culture, positive or negative, is on record for 2027-01: the register cannot tell none from not reported.",
+		}, []string{"No blood culture, positive or negative, is on record for 2027-01: the register cannot tell whether there was none or none was reported.",
 			"<b>0</b> positive and <b>1</b> negative in the year; the newest was collected on <span class=\"d\">2026-12-03</span>"}, nil},
 		{"blood cultures of which none is positive", func() *Report {
 			w := bare(t, "clean", 20, surveil.ConstantSite, "2026-01-01", "2027-02-10")
 			negative(t, w, 1, "2027-01-03")
 			return report(t, w, "2027-01", Knowledge{})
-		}, nil, []string{"cannot tell none from not reported"}},
+		}, nil, []string{"cannot tell whether there was none or none was reported"}},
 		{"a record that began on the first working day of the year", func() *Report {
 			w := bare(t, "weekdays", 20, surveil.OtherFistula, "2026-02-02", "2027-02-10")
 			w.Calendar.Days = []cannularyv1.Weekday{1, 2, 3, 4, 5, 6} // 1 February 2026 is a Sunday
@@ -100,7 +100,7 @@ func TestWhatAReportSays(t *testing.T) {
 		{"a unit with three patients", func() *Report {
 			return report(t, bare(t, "three", 3, surveil.ConstantSite, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
 		}, []string{"There were 3.0 patients on average in the year: one event more or less changes every rate much.",
-			"as one that may tell who they are", "No ratio: every fistula was needled at constant sites."}, nil},
+			"as one that may show who the patients are", "No ratio: every fistula was needled at constant sites."}, nil},
 		{"a unit of ten is not so few", func() *Report {
 			return report(t, bare(t, "ten", 10, surveil.ConstantSite, "2026-01-01", "2027-02-10"), "2027-01", Knowledge{})
 		}, nil, []string{"patients on average in the year"}},
@@ -142,8 +142,8 @@ func TestWhatAReportSays(t *testing.T) {
 		{"one facility alone", func() *Report { return made(t) },
 			[]string{"There is one facility in this register, so there is none to compare it with."}, nil},
 		{"denominators that do not fit, a census on the wrong days", func() *Report { return made(t) },
-			[]string{"Fistula, constant-site: the census counts 14, the record has 22 on the days of the census. Who was in hospital " +
-				"then is in the record only; look for others.",
+			[]string{"Fistula, constant-site: the census counts 14, the record has 22 on the days of the census. Patients who were in hospital " +
+				"then are in the record only. Look for other causes.",
 				"The census of 2026-12 was counted on 2026-12-01 and 2026-12-08; the first two working days were 2026-12-01 and " +
 					"2026-12-02."}, nil},
 		{"cases that do not count", func() *Report { return made(t) },
@@ -421,7 +421,7 @@ func TestTheFileIsTidy(t *testing.T) {
 		}
 		for _, cell := range row[6:9] {
 			if _, err := strconv.ParseFloat(cell, 64); cell != "" && err != nil {
-				t.Errorf("line %d: %q is no number", i+2, cell)
+				t.Errorf("line %d: %q is not a number", i+2, cell)
 			}
 		}
 		if row[6] == "" && row[10] == "" && !slices.Contains([]string{"rate-ratio"}, row[5]) {
@@ -636,7 +636,7 @@ func TestASignalThatOutlastsItsThreshold(t *testing.T) {
 	want := "A signal stands since " + raised[0].Day.String() +
 		", although its threshold was withdrawn: look into it, and acknowledge it with what was done."
 	if c.ChartName != n || !c.Standing || c.Says != want || c.From != "" ||
-		c.Notice != "What it can notice cannot be said: no threshold is set." || len(c.Signals) != 1 {
+		c.Notice != "Nobody can say what it can notice: no threshold is set." || len(c.Signals) != 1 {
 		t.Errorf("the chart: %+v", c)
 	}
 	if s := chartNow(w, n); s == nil || s.Signal == nil || s.From != "" {

@@ -144,7 +144,7 @@ func ends(ctx context.Context, h Histories, id string) (first, now *reported, er
 func read(body []byte) (*reported, error) {
 	var r reported
 	if err := json.Unmarshal(body, &r); err != nil {
-		return nil, fmt.Errorf("a stored version is no report: %w", err)
+		return nil, fmt.Errorf("a stored version is not a report: %w", err)
 	}
 	return &r, nil
 }

@@ -126,7 +126,7 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 	if out.Patients < 0.5 {
 		return out,
 			fault.New(fault.Invalid,
-				fmt.Sprintf("hardly anybody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility,
+				fmt.Sprintf("almost nobody was at risk at %s in the last %d months: %.1f patients of technique %s on average", w.Facility,
 					sizeMonths, out.Patients, r.Technique), "give --patients if the record is not complete yet")
 	}
 	taken := surveil.Reference{Technique: r.Technique, Class: r.Class, Rate: r.Reference}

@@ -103,7 +103,8 @@ func former(f *surveil.Former) FormerChart {
 		gave = "It gave a signal on " + strings.Join(out.Raised, " and on ")
 	}
 	if f.Until < f.From {
-		out.Says = fmt.Sprintf("A threshold of %s, set by %s on %s, was set anew before its first day was over.", sum(f.H), f.SetBy, f.From)
+		out.Says = fmt.Sprintf("A threshold of %s, set by %s on %s, was replaced before its first day had ended.",
+			sum(f.H), f.SetBy, f.From)
 		return out
 	}
 	out.Says = fmt.Sprintf("Before, from %s to %s, the chart ran with a threshold of %s for %s times %s per 100 patient-months, set by "+
@@ -198,23 +199,23 @@ func quiet(p surveil.Point) bool { return p.Events == 0 && !p.Restart && p.Sum =
 func canNotice(w *surveil.Watch, ch *surveil.WatchedChart) (says, rule, now string) {
 	t := ch.Threshold
 	if !t.Stands() {
-		return "What it can notice cannot be said: no threshold is set.", "", ""
+		return "Nobody can say what it can notice: no threshold is set.", "", ""
 	}
 	patients := w.Size(t.Technique, sizeMonths)
 	if patients < 0.5 {
-		return fmt.Sprintf("What it can notice cannot be said: on average %s patients were at risk in the last %d whole months.",
+		return fmt.Sprintf("Nobody can say what it can notice: on average %s patients were at risk in the last %d whole months.",
 			one(patients), sizeMonths), "", ""
 	}
 	d := incidence.Design{Setting: incidence.Setting{PatientMonths: tenth(patients), Rate: t.Reference},
 		Signal: incidence.Signal{R: t.R, H: t.H}}
 	run, err := d.RunLength(1)
 	if err != nil {
-		return "What it can notice cannot be said: " + err.Error() + ".", "", ""
+		return "Nobody can say what it can notice: " + err.Error() + ".", "", ""
 	}
 	d.InControl, d.AfterRestart = run.FromZero, run.FromRestart
 	n, err := d.Notice(min(noticeWithin, d.InControl/2))
 	if err != nil {
-		return "What it can notice cannot be said: " + err.Error() + ".", "", ""
+		return "Nobody can say what it can notice: " + err.Error() + ".", "", ""
 	}
 	n.Asked = t.InControl
 	return n.Sentence(), n.Rule(), fromHere(d, ch)

@@ -155,7 +155,7 @@ func TestTheFormerChartStaysInTheReport(t *testing.T) {
 	for _, want := range []string{
 		"Before, from 2026-03-01 to 2026-11-19, the chart ran with a threshold of 1.300 for 2 times 0.2 per 100 patient-months, set by " +
 			"S-900. It gave a signal on 2026-10-24; its last sum was 1.341.",
-		"The threshold of a chart was set anew on 2026-11-20: Fistula, constant-site, access-related bloodstream infection. It began at 0.",
+		"The threshold of a chart was set again on 2026-11-20: Fistula, constant-site, access-related bloodstream infection. It began at 0.",
 		"threshold 1.500, set by S-950 on 2026-11-20.",
 	} {
 		if !strings.Contains(page, want) {

@@ -79,10 +79,10 @@ func unmatched(w *surveil.Watch, since surveil.Month) []string {
 		}
 		do := "If another chart was meant, acknowledge that one."
 		if c := chartNow(w, a.ChartName); c != nil && c.Signal != nil {
-			do = "The signal that stands there now was given later: acknowledge it anew."
+			do = "The signal that stands there now came later. Acknowledge that one."
 		}
 		out = append(out,
-			fmt.Sprintf("The acknowledgement by %s on %s (%s, %s) answered no signal: none of that chart stood when it came. %s",
+			fmt.Sprintf("The acknowledgement by %s on %s (%s, %s) belonged to no signal: that chart had none when it came. %s",
 				a.By, a.On, techniqueName(a.Technique), strings.ToLower(className(a.Class)), do))
 	}
 	return out

@@ -17,15 +17,15 @@ func TestTheReportTellsOfAnswersToNoSignal(t *testing.T) {
 		want            string
 	}{
 		{"of another class", "2027-05", surveil.Acknowledgement{ChartName: bloodstream, On: day(t, "2027-05-04"), By: "S-77"},
-			"The acknowledgement by S-77 on 2027-05-04 (Fistula, constant-site, bloodstream infection) answered no signal: none of that " +
-				"chart stood when it came. If another chart was meant, acknowledge that one."},
+			"The acknowledgement by S-77 on 2027-05-04 (Fistula, constant-site, bloodstream infection) belonged to no signal: that chart " +
+				"had none when it came. If another chart was meant, acknowledge that one."},
 		{"after the month, before the report is made", "2027-05",
 			surveil.Acknowledgement{ChartName: bloodstream, On: day(t, "2027-06-03"), By: "S-77"},
-			"The acknowledgement by S-77 on 2027-06-03 (Fistula, constant-site, bloodstream infection) answered no signal: none of that " +
-				"chart stood when it came. If another chart was meant, acknowledge that one."},
+			"The acknowledgement by S-77 on 2027-06-03 (Fistula, constant-site, bloodstream infection) belonged to no signal: that chart " +
+				"had none when it came. If another chart was meant, acknowledge that one."},
 		{"before the signal was given", "2027-02", surveil.Acknowledgement{ChartName: standing, On: day(t, "2027-02-04"), By: "S-77"},
-			"The acknowledgement by S-77 on 2027-02-04 (Fistula, constant-site, access-related bloodstream infection) answered no " +
-				"signal: none of that chart stood when it came. The signal that stands there now was given later: acknowledge it anew."},
+			"The acknowledgement by S-77 on 2027-02-04 (Fistula, constant-site, access-related bloodstream infection) belonged to no " +
+				"signal: that chart had none when it came. The signal that stands there now came later. Acknowledge that one."},
 		{"of an earlier month", "2027-05", surveil.Acknowledgement{ChartName: bloodstream, On: day(t, "2027-04-30"), By: "S-77"}, ""},
 	} {
 		t.Run(c.sentence, func(t *testing.T) {

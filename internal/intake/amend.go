@@ -75,12 +75,13 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 			return nil, fmt.Errorf("look up what is amended: %w", err)
 		}
 		if !ok {
-			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that does", a.field, named))
+			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that message arrives",
+				a.field, named))
 			continue
 		}
 		facts, err := in.logged(ctx, k.seq)
 		if err != nil {
-			return nil, fault.Wrap(fault.Unavailable, err, "the log did not show a message that is corrected or voided",
+			return nil, fault.Wrap(fault.Unavailable, err, "the log did not return a message that is corrected or voided",
 				"send the same message again")
 		}
 		v, notice := in.judgeAmendment(m, a, named, facts)

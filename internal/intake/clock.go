@@ -108,9 +108,10 @@ func (g *guard) check() error {
 		g.base, g.passed, g.doubt = wall, passed, ""
 		return nil
 	}
-	return fault.New(fault.Unavailable, fmt.Sprintf("the machine's clock shows %s, which may be wrong: %s; nothing is stored until then",
+	return fault.New(fault.Unavailable, fmt.Sprintf(
+		"the machine's clock shows %s, which may be wrong: %s; nothing is stored until the clock is right or confirmed",
 		wall.UTC().Format(time.RFC3339), doubt),
-		"tell the operator to set the clock, or to say that it is right with `cannulary clock confirm --data DIR`; then send the "+
+		"ask the operator to set the clock, or to confirm it with `cannulary clock confirm --data DIR`; then send the "+
 			"message again")
 }
 

@@ -87,7 +87,7 @@ func TestNothingIsStoredByAClockThatIsInDoubt(t *testing.T) {
 				}
 				return
 			}
-			if err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), "nothing is stored until then") {
+			if err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), "nothing is stored until the clock is right or confirmed") {
 				t.Fatalf("it says %v, want %q", err, c.says)
 			}
 			if err := in.StartDays(testkit.Context(t)); err == nil {

@@ -57,7 +57,7 @@ func describe(md protoreflect.MessageDescriptor, v *protovalidate.Violation) fau
 		}
 	}
 	if out.Rule == "timestamp.gt" {
-		out.Description = "must be after 1970-01-01T00:00:00Z, which is what a system sends that has no time; send when it happened"
+		out.Description = "must be after 1970-01-01T00:00:00Z, which a system sends when it knows no time; send when it happened"
 	}
 	out.Description = charactersOf(out.Rule, out.Description, v.FieldValue)
 	if out.Description == "" {

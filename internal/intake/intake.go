@@ -230,7 +230,7 @@ func (in *Intake) room() error {
 		return nil
 	}
 	return fault.New(fault.Full, "the disk of the log is nearly full: nothing was stored",
-		"tell the operator to make room on the disk, then send the message again")
+		"ask the operator to make room on the disk, then send the message again")
 }
 
 // append writes the event. If the server knew its id within its window, another process accepted
@@ -247,7 +247,7 @@ func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answe
 	if duplicate {
 		e, err := in.cfg.Log.Get(ctx, seq)
 		if err != nil {
-			return Answer{}, fault.Wrap(fault.Unavailable, err, "the log knows this message but did not show it",
+			return Answer{}, fault.Wrap(fault.Unavailable, err, "the log has this message but did not return it",
 				"send the same message again")
 		}
 		var first logv1.Event
@@ -451,7 +451,7 @@ func keyFault(err error) error {
 	if errors.Is(err, keyring.ErrDamaged) {
 		return fault.Wrap(fault.Unavailable, err,
 			"the patient's key is damaged: no identity and no text in somebody's own words can be stored",
-			"tell the operator to restore the key store, then send the same message again")
+			"ask the operator to restore the key store, then send the same message again")
 	}
 	if errors.Is(err, keyring.ErrErased) {
 		return fault.Wrap(fault.Precondition, err, "the patient's identity was erased: it cannot be stated again; nothing was stored",

@@ -42,7 +42,7 @@ func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, 
 	}
 	n.treated()
 	if n.err != nil {
-		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what the record knows already",
+		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what is recorded already",
 			"send the same message again")
 	}
 	return n.out, nil
@@ -145,7 +145,7 @@ func (n *noticing) treated() {
 	at := n.m.Envelope.GetOccurredAt().AsTime()
 	if since := n.in.index.since(n.m.Envelope.GetFacility()); n.m.Service != Roster && !since.IsZero() &&
 		at.Before(since.AddDate(-yearsBefore, 0, 0)) && !n.only("track_planned", "track_taken_over") {
-		n.say("envelope.occurred_at is %s, more than %d years before the facility was registered (%s): look whether the date is right",
+		n.say("envelope.occurred_at is %s, more than %d years before the facility was registered (%s): check whether the date is right",
 			at.Format(time.DateOnly), yearsBefore, since.Format(time.DateOnly))
 	}
 	if n.key == "" ||
@@ -157,8 +157,8 @@ func (n *noticing) treated() {
 		left, ok := it.Body.(*cannularyv1.PatientLeft)
 		if ok && !it.Void && left.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH &&
 			(calendar{zone: n.in.zone(n.m)}).before(moment{it.At, it.Precision}, moment{at, n.m.Envelope.GetPrecision()}) {
-			n.say("the patient's death is on record for %s, and this is of %s: look which of the two is wrong", it.At.Format(time.DateOnly),
-				at.Format(time.DateOnly))
+			n.say("the patient's death is on record for %s, and this is of %s: check which of the two is wrong",
+				it.At.Format(time.DateOnly), at.Format(time.DateOnly))
 			break
 		}
 	}
@@ -170,7 +170,7 @@ func (n *noticing) treated() {
 			return
 		}
 	}
-	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: look whether the identifier is " +
+	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: check whether the identifier is " +
 		"right, or send patient_admitted")
 }
 

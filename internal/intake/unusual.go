@@ -52,7 +52,7 @@ func unusual(at string, fact protoreflect.Message) []string {
 			return
 		}
 		if x < s.from || x > s.to {
-			out = append(out, fmt.Sprintf("%s is %v %s, outside %v to %v, which is usual: look whether it is right", path, x, s.unit,
+			out = append(out, fmt.Sprintf("%s is %v %s, outside the usual %v to %v: check it", path, x, s.unit,
 				s.from, s.to))
 		}
 	})

@@ -36,7 +36,7 @@ func (w Window) Check() (Window, error) {
 		return w, nil
 	}
 	if t, err := time.Parse(month, w.Until); err != nil || t.Year() < 1970 || t.Year() >= 2500 {
-		return w, fault.New(fault.Invalid, "until names no month", "write YYYY-MM, for instance until=2027-05")
+		return w, fault.New(fault.Invalid, "until is not a month", "write YYYY-MM, for instance until=2027-05")
 	}
 	return w, nil
 }

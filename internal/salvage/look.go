@@ -210,12 +210,12 @@ func (f *Found) Problems() []string {
 	for _, w := range f.Witnesses {
 		switch {
 		case errors.Is(f.LogErr, logfile.ErrNone):
-			out = append(out, fmt.Sprintf("the log is gone, %s knows entry %d", w.From, w.Seq))
+			out = append(out, fmt.Sprintf("the log is gone, but %s has entry %d", w.From, w.Seq))
 		case f.LogErr != nil:
 		case w.Seq > f.Log.Last:
-			out = append(out, fmt.Sprintf("the log ends at entry %d, %s knows entry %d", f.Log.Last, w.From, w.Seq))
+			out = append(out, fmt.Sprintf("the log ends at entry %d, but %s has entry %d", f.Log.Last, w.From, w.Seq))
 		case !w.agree && !f.missing(w.Seq):
-			out = append(out, fmt.Sprintf("entry %d of the log is another one than %s knows: the log lost its end and went on", w.Seq,
+			out = append(out, fmt.Sprintf("entry %d of the log is not the one that %s has: the log lost its end and went on", w.Seq,
 				w.From))
 		}
 	}
@@ -238,7 +238,7 @@ func (d *Damaged) Error() string {
 		more = fmt.Sprintf(" (and %d more)", n)
 	}
 	return fmt.Sprintf("the log in %s is damaged: %s%s; it was not opened and nothing was changed, since opening it would cut entries "+
-		"off; see what is left with `cannulary verify --data %s`, then mend it into a new folder with `cannulary repair` (runbook "+
+		"off; see what is left with `cannulary verify --data %s`, then repair it into a new folder with `cannulary repair` (runbook "+
 		"CannularyLogDamaged)", filepath.Join(d.Dir, LogFolder), d.Problems[0], more, d.Dir)
 }
 

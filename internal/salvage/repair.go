@@ -57,7 +57,7 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 		return nil, fmt.Errorf("%w; restore a backup", s.found.LogErr)
 	}
 	if s.end == 0 {
-		return nil, fmt.Errorf("nothing in %s knows any entry: there is nothing to repair", o.Dir)
+		return nil, fmt.Errorf("nothing in %s has any entry: there is nothing to repair", o.Dir)
 	}
 	if err := emptyFolder(o.Into); err != nil {
 		return nil, err

@@ -64,15 +64,15 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 			return nil, err
 		}
 		if found := c.view.Check(ctx); found != "" {
-			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` makes it anew from the log", c.path,
-				found))
+			r.Damages = append(r.Damages, fmt.Sprintf("the file %s is damaged: %s; `cannulary rebuild` builds it again from the log",
+				c.path, found))
 		}
 		if part.Damaged > 0 {
-			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` makes it anew from the log",
-				c.path, part.Damaged))
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d copies of events are damaged; `cannulary rebuild` builds it again from "+
+				"the log", c.path, part.Damaged))
 		}
 		if part.Different > 0 {
-			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d events are others than the log has under their numbers", c.path,
+			r.Damages = append(r.Damages, fmt.Sprintf("%s: %d events differ from the log's entries of the same numbers", c.path,
 				part.Different))
 		}
 		r.Copies = append(r.Copies, part)
@@ -104,7 +104,7 @@ func (s *salvage) notes() []string {
 			return out
 		}
 	}
-	return append(out, fmt.Sprintf("%s is not there: whether the log lost its very end cannot be told",
+	return append(out, fmt.Sprintf("%s is not there: nobody can tell whether the log lost its last entries",
 		filepath.Join(s.found.Dir, HeadFile)))
 }
 
@@ -172,9 +172,9 @@ func (r *Report) Text() string {
 	case r.Whole:
 		line("so", "everything that was looked at is whole")
 	case r.Mendable:
-		line("so", "damaged, and `cannulary repair` mends it without loss")
+		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:
-		line("so", "damaged, and not all of it can be mended from this folder; a backup or another view may help: "+
+		line("so", "damaged, and not all of it can be repaired from this folder; a backup or another view may help: "+
 			"`cannulary repair --copy FILE`")
 	}
 	return b.String()

@@ -59,7 +59,7 @@ func MonthOf(year int, m time.Month) Month { return Month(year*12 + int(m) - 1) 
 func ParseMonth(s string) (Month, error) {
 	t, err := time.Parse("2006-01", s)
 	if err != nil {
-		return 0, fmt.Errorf("%q is no month; write YYYY-MM", s)
+		return 0, fmt.Errorf("%q is not a month; write YYYY-MM", s)
 	}
 	return MonthOf(t.Year(), t.Month()), nil
 }

@@ -234,7 +234,7 @@ func (c *course) against(s *session, p *protocol.Parameters) (known, missing []s
 		add(&known, "no needle served")
 	}
 	if c.isTaken(s.date) {
-		add(&known, "another session of that day stands already")
+		add(&known, "another session of that day is already on record")
 	}
 	switch {
 	case s.held:
@@ -247,7 +247,7 @@ func (c *course) against(s *session, p *protocol.Parameters) (known, missing []s
 			switch listed, sure := c.listed(a); {
 			case listed:
 			case sure:
-				add(&known, "neither creator nor deputy inserted")
+				add(&known, "neither the creator nor a deputy inserted the needle")
 			case a.GetCannulator() == nil:
 				add(&missing, "the cannulator is not recorded")
 			default:

@@ -208,7 +208,7 @@
 //     not bounding, or neither discontinuous nor high-pitched; augmentation present).
 //   - haemostasis-rising (two aspects): one value per session and track, the longest recorded.
 //     Long: a value above haemostasis_long_minutes; cleared by the next session's value. Run:
-//     values above the usual on consecutive_sessions recorded sessions running; unless it stands
+//     values above the usual on consecutive_sessions recorded sessions in a row; unless it stands
 //     already; the usual is that of the twelve recorded before the run, at least six (trend.Usual); cleared by the next value within it.
 //   - pressure-rising (two aspects), per access, of readings at a pump speed of exactly 200
 //     mL/min with a known gauge, one per session, the highest. Limit: consecutive_sessions

@@ -329,9 +329,9 @@ func serious(s *State, findings []Finding) []string {
 	}
 	all := append(stops, cautions...)
 	if more := len(all) - seriousMost; more > 0 {
-		all = append(all[:seriousMost], fmt.Sprintf("%d more cautions stand below", more))
+		all = append(all[:seriousMost], fmt.Sprintf("%d more cautions are listed below", more))
 		if more == 1 {
-			all[seriousMost] = "1 more caution stands below"
+			all[seriousMost] = "1 more caution is listed below"
 		}
 	}
 	return all
@@ -367,12 +367,12 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 	n.Needle = None
 	switch {
 	case s.Stage == Retired:
-		n.Why = "the track was given up: " + cmp.Or(s.Retired, "no reason recorded")
+		n.Why = "the track was given up: " + strings.TrimSuffix(cmp.Or(s.Retired, "no reason recorded"), ".")
 		if s.Replaced != "" {
 			n.Why += ". Track " + s.Replaced + " replaces it"
 		}
 		if c.retiredAt.Before(c.planAt) {
-			n.Why += ". A later plan names it again and does not bring it back: plan a new track"
+			n.Why += ". A later plan names it again, but that does not bring it back: plan a new track"
 		}
 		return
 	case len(s.Held) > 0:

@@ -168,7 +168,7 @@ func (m *machine) why(c *course, first *Hold) string {
 	case first != nil:
 		return "a hold was open (" + first.Text + ")"
 	case c.stopped():
-		return "the track had been unused for long and no review was closed"
+		return "the track had not been used for long and no review was closed"
 	}
 	return "its access was recorded as no fistula"
 }

@@ -389,7 +389,7 @@ func (m *machine) clear(at time.Time, by string, match func(*Finding) bool) {
 // lapse ends a finding that the calendar has ended by the given moment.
 func (x *Finding) lapse(by time.Time) {
 	if !x.lapses.IsZero() && !by.Before(x.lapses) {
-		x.Cleared, x.ClearedBy = x.lapses, "the calendar: fewer than the protocol's number lie within its days"
+		x.Cleared, x.ClearedBy = x.lapses, "the calendar: too few lie within the protocol's days"
 	}
 }
 

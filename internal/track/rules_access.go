@@ -254,7 +254,7 @@ func (m *machine) haemostasis(e *env, c *course, minutes float64, f *record.Fact
 	m.raise(Finding{Rule: rule.HaemostasisRising, aspect: aspectRun, Track: c.name, Access: c.access, Since: e.from(f), Facts: facts(s.run),
 		Seen: fmt.Sprintf("bleeding took longer than usual in %d sessions in a row: %s min; it usually stops after %g min", len(s.run),
 			values(s.run), usual.Median),
-		Asked: fmt.Sprintf("not above %.3g min in %d sessions running", usual.Limit, p.Consecutive)}, p)
+		Asked: fmt.Sprintf("not above %.3g min in %d sessions in a row", usual.Limit, p.Consecutive)}, p)
 }
 
 // facts returns the facts of the readings, newest first, because the newest completes the run.
@@ -305,7 +305,7 @@ func (m *machine) pressure(e *env, b *cannularyv1.VenousPressureRead, f *record.
 			m.raise(Finding{Rule: rule.PressureRising, aspect: aspectLimit, Access: a.name, Since: e.from(f), Facts: facts(a.above),
 				Seen: fmt.Sprintf("venous pressure above the limit in %d sessions in a row: %s mmHg (%d mL/min, %dG)", len(a.above),
 					values(a.above), pressureSpeed, r.gauge),
-				Asked: fmt.Sprintf("not above %g mmHg in %d sessions running", *p.PressureLimit, p.Consecutive)}, &p)
+				Asked: fmt.Sprintf("not above %g mmHg in %d sessions in a row", *p.PressureLimit, p.Consecutive)}, &p)
 		}
 	}
 	if len(a.block) > 0 && a.block[0].gauge != r.gauge {

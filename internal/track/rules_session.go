@@ -223,7 +223,7 @@ func (m *machine) rescue(e *env, c *course, s *session, p *protocol.Parameters, 
 	m.raise(Finding{Rule: rule.RescueRepeat, Track: c.name, Access: c.access, Since: a.from, Facts: facts,
 		Seen: fmt.Sprintf("%d rescues within %d days (%s): the track needs a review", len(dates), p.RescueWindowDays,
 			strings.Join(dates, ", ")),
-		Asked: fmt.Sprintf("a review from %d within %d days on", p.RescueRepeatCount, p.RescueWindowDays),
+		Asked: fmt.Sprintf("a review after %d or more rescues within %d days", p.RescueRepeatCount, p.RescueWindowDays),
 		key:   s.facility, needs: p.RescueRepeatCount, window: p.RescueWindowDays,
 		lapses: e.midnight(after(leaves, p.RescueWindowDays+1), s.facility)}, p)
 }
@@ -373,7 +373,7 @@ func (m *machine) scabEntry(c *course, s *session) {
 		return x.Rule == rule.ScabIncomplete && x.Track == c.name && !s.is(x.key)
 	})
 	if x := m.stands(rule.ScabIncomplete, "", c.name, ""); x != nil && s.attempts[0].blunt() && s.attempts[0].used() {
-		x.Seen += "; a blunt needle went in all the same"
+		x.Seen += "; a blunt needle was used nevertheless"
 	}
 	c.scab, c.tried = "", s.places
 }

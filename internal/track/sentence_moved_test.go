@@ -193,7 +193,7 @@ func TestOneInfectionIsOneHold(t *testing.T) {
 func TestATrackGivenUpAndPlannedAgainSaysSo(t *testing.T) {
 	s := tell(t).ready().said(12, 6, 0, &v1.TrackRetired{Track: "A", Reason: "Aneurysm."}).plan(13)
 	if st := s.on(13); st.Stage != track.Retired ||
-		!strings.Contains(st.Next.Why, "A later plan names it again and does not bring it back") {
+		!strings.Contains(st.Next.Why, "was given up: Aneurysm. A later plan names it again, but that does not bring it back") {
 		t.Errorf("it is %s and says %q", st.Stage, st.Next.Why)
 	}
 }

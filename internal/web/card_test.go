@@ -238,7 +238,7 @@ func TestMomentsOfTheCard(t *testing.T) {
 	for _, form := range []string{"text/plain", "text/html"} {
 		for _, query := range []string{"&as_of=1999-01-01", "&known_at=1999-01-01"} {
 			a := u.get(byIdentifier("P-1")+query+"&format="+strings.Replace(strings.TrimPrefix(form, "text/"), "plain", "text", 1), form)
-			if a.status != 200 || !strings.Contains(a.body, "Nothing was on record then. That is no all-clear.") || strings.Contains(a.body, "none recorded") || strings.Contains(a.body, "No hold") {
+			if a.status != 200 || !strings.Contains(a.body, "Nothing was on record then. That is not an all-clear.") || strings.Contains(a.body, "none recorded") || strings.Contains(a.body, "No hold") {
 				t.Errorf("%s, %s: %d %s", form, query, a.status, a.body)
 			}
 		}
@@ -260,9 +260,9 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		{"/card?identifier=|v", 400, "invalid", "not of the form SYSTEM|VALUE"},
 		{"/card?system=s", 400, "invalid", "give both its system and its value"},
 		{"/card?identifier=s|v&patient=k", 400, "invalid", "more than one way"},
-		{"/card?identifier=s|nobody", 404, "not-found", "No record under this number. That is no all-clear. Check the number."},
+		{"/card?identifier=s|nobody", 404, "not-found", "No record under this number. That is not an all-clear. Check the number."},
 		{"/card?patient=00", 404, "not-found", "No record under this number"},
-		{byIdentifier("P-1") + "&as_of=yesterday", 400, "invalid", `as_of "yesterday" is no time`},
+		{byIdentifier("P-1") + "&as_of=yesterday", 400, "invalid", `as_of "yesterday" is not a time`},
 		{byIdentifier("P-1") + "&known_at=2026-13-01", 400, "invalid", "give it as 2026-03-04T10:00:00Z or 2026-03-04"},
 		{byIdentifier("P-1") + "&known_at=2090-01-01", 400, "invalid", "known_at lies in the future"},
 		{byIdentifier("P-1") + "&asof=2026-01-01", 400, "invalid", `"asof" is not known here`},
@@ -270,7 +270,7 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		{byIdentifier("P-1") + "&format=pdf", 400, "invalid", "give json, html or text"},
 		{"/card?identifier=%ff|v", 400, "invalid", "not readable text"},
 		{"/card?identifier=s|" + strings.Repeat("x", 2000), 400, "invalid", "at most 1024 bytes"},
-		{"/?facility=elsewhere", 404, "not-found", "no facility of this code is registered"},
+		{"/?facility=elsewhere", 404, "not-found", "no facility with this code is registered"},
 		{"/nowhere", 404, "not-found", "Today is at /"},
 	} {
 		a := u.get(c.target, "application/json")

@@ -21,7 +21,7 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 		if _, ok, err := h.cfg.Store.Facility(r.Context(), p[paramFacility]); err != nil {
 			return err
 		} else if !ok {
-			return fault.New(fault.NotFound, "no facility of this code is registered", "choose one at /")
+			return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 		}
 	}
 	keys, err := h.cfg.Cards.Patients(r.Context())

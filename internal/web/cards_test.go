@@ -63,7 +63,7 @@ func TestAllCards(t *testing.T) {
 	if a := u.do(http.MethodHead, "/cards"); a.status != http.StatusOK || a.body != "" {
 		t.Errorf("HEAD: %d %q", a.status, a.body)
 	}
-	for target, want := range map[string]string{"/cards?facility=elsewhere": "no facility of this code is registered", "/cards?format=html": `"format" is not known here`} {
+	for target, want := range map[string]string{"/cards?facility=elsewhere": "no facility with this code is registered", "/cards?format=html": `"format" is not known here`} {
 		a := u.get(target)
 		var e struct{ Error struct{ Text string } }
 		if err := json.Unmarshal([]byte(a.body), &e); err != nil || a.status < 400 || !strings.Contains(e.Error.Text, want[1:]) {

@@ -183,7 +183,7 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if p[paramPatient] == "" || p[paramScan] == "" {
-		return fault.New(fault.Invalid, "a scan needs a patient and what was scanned",
+		return fault.New(fault.Invalid, "a scan needs a patient and a scanned number",
 			"open the patient's card, put the cursor into its field and scan the wristband")
 	}
 	rec, err := h.records(r.Context())

@@ -43,7 +43,7 @@ func TestFindByName(t *testing.T) {
 			t.Errorf("%q finds %d %q, want %q", text, a.status, got, want)
 		}
 	}
-	says(t, find(u, "zz").body, "Nobody under “zz”", "That is no all-clear.")
+	says(t, find(u, "zz").body, "Nobody under “zz”", "That is not an all-clear.")
 }
 
 // Exactly one patient under a number opens the card, as a scan does. A name never does.
@@ -116,7 +116,7 @@ func TestAScanConfirmsThePatient(t *testing.T) {
 	says(t, u.page(ask+"&scan=MRN-1001"), `class="scan same"`, "The right patient", "born 5 May 1950. Scanned at ")
 	says(t, u.page(ask+"&scan=%3Cb%3E"), "STOP: nobody under this number")
 	for query, want := range map[string]string{
-		ask:                            "a scan needs a patient and what was scanned",
+		ask:                            "a scan needs a patient and a scanned number",
 		"/confirm?patient=none&scan=x": "No record of this patient",
 	} {
 		if a := u.get(query, "application/json"); a.status < 400 || !strings.Contains(a.body, want) {

@@ -138,7 +138,7 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 			"today is at /, a card at /card?identifier=SYSTEM|VALUE"))
 		return
 	}
-	err := answer.Allow(r, "this address is only read, with GET or HEAD; facts are posted over gRPC", http.MethodGet, http.MethodHead)
+	err := answer.Allow(r, "this address can only be read, with GET or HEAD; facts are posted over gRPC", http.MethodGet, http.MethodHead)
 	if err == nil {
 		err = to.serve(w, r)
 	}

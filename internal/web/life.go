@@ -82,7 +82,7 @@ func readWindow(p map[string]string) (life.Window, error) {
 	if given := p[paramMonths]; given != "" {
 		n, err := strconv.Atoi(given)
 		if err != nil || n == 0 {
-			return w, fault.New(fault.Invalid, fmt.Sprintf("months %.60q is no number of months", given), "choose 3, 6, 12 or 24")
+			return w, fault.New(fault.Invalid, fmt.Sprintf("months %.60q is not a number of months", given), "choose 3, 6, 12 or 24")
 		}
 		w.Months = n
 	}

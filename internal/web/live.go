@@ -31,7 +31,7 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) error {
 		if _, ok, err := h.cfg.Store.Facility(r.Context(), id); err != nil {
 			return err
 		} else if !ok {
-			return fault.New(fault.NotFound, "no facility of this code is registered", "choose one at /")
+			return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 		}
 		zone = h.cfg.Cards.Zone(id)
 	}

@@ -120,7 +120,7 @@ func TestLiveSpeaksByTheFacilitysClocks(t *testing.T) {
 	u.handler = web.Pages(u.cfg)
 	u.handler.ServeHTTP(w, r)
 	says(t, w.Body.String(), `"clock":"12:00"`)
-	if a := u.get("/live?facility=nowhere"); a.status != 404 || !strings.Contains(a.body, "no facility of this code is registered. Choose one at /") {
+	if a := u.get("/live?facility=nowhere"); a.status != 404 || !strings.Contains(a.body, "no facility with this code is registered. Choose one at /") {
 		t.Errorf("a facility that is not known is answered %d %s", a.status, a.body)
 	}
 	read := make(chan string, 1)

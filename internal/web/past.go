@@ -131,7 +131,7 @@ func (h *handler) past(w http.ResponseWriter, r *http.Request) error {
 func readBack(p map[string]string, local *time.Location, now time.Time) (time.Time, error) {
 	d, err := time.Parse(time.DateOnly, p[paramDate])
 	if err != nil || d.Year() < 1970 || d.Year() >= 2500 {
-		return d, fault.New(fault.Invalid, fmt.Sprintf("date %.60q is no day", p[paramDate]), "write it as 2026-11-03")
+		return d, fault.New(fault.Invalid, fmt.Sprintf("date %.60q is not a day", p[paramDate]), "write it as 2026-11-03")
 	}
 	var at time.Time
 	switch p[paramPart] {
@@ -142,11 +142,12 @@ func readBack(p map[string]string, local *time.Location, now time.Time) (time.Ti
 	case partTime:
 		c, err := time.Parse(clock, p[paramClock])
 		if err != nil {
-			return at, fault.New(fault.Invalid, fmt.Sprintf("clock %.60q is no time of day", p[paramClock]), "write it as 07:30")
+			return at, fault.New(fault.Invalid, fmt.Sprintf("clock %.60q is not a time of day", p[paramClock]), "write it as 07:30")
 		}
 		at = time.Date(d.Year(), d.Month(), d.Day(), c.Hour(), c.Minute(), 0, 0, local)
 	default:
-		return at, fault.New(fault.Invalid, fmt.Sprintf("part %.60q is no part of a day", p[paramPart]), "choose morning, evening or time")
+		return at, fault.New(fault.Invalid, fmt.Sprintf("part %.60q is not a part of a day", p[paramPart]),
+			"choose morning, evening or time")
 	}
 	if at.After(now) {
 		return at, fault.New(fault.Invalid, "that moment has not come yet", "choose an earlier one")

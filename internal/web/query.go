@@ -119,7 +119,7 @@ func readMoment(name, s string) (moment, error) {
 			return moment{t, layout == time.DateOnly}, nil
 		}
 	}
-	return moment{}, fault.New(fault.Invalid, fmt.Sprintf("%s %.60q is no time", name, s),
+	return moment{}, fault.New(fault.Invalid, fmt.Sprintf("%s %.60q is not a time", name, s),
 		"give it as 2026-03-04T10:00:00Z or 2026-03-04; write a plus sign as %2B")
 }
 

@@ -18,7 +18,7 @@ const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'n
 // (default), html or csv.
 func Report(s *infectioncontrol.Service, log *slog.Logger) http.Handler {
 	return answer.Handler(log, "a report was not made", func(w http.ResponseWriter, r *http.Request) error {
-		if err := reads(r, "only GET is possible here; a report is made anew each time that it is asked for"); err != nil {
+		if err := reads(r, "only GET is possible here; a report is made again each time that it is asked for"); err != nil {
 			return err
 		}
 		ask, format, err := reportRequest(r)

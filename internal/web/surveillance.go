@@ -21,7 +21,7 @@ func reads(r *http.Request, otherwise string) error {
 
 // Signals answers `GET /surveillance/signals` with facility.
 func Signals(s *infectioncontrol.Service, log *slog.Logger) http.Handler {
-	return answer.Handler(log, "signals were not told", func(w http.ResponseWriter, r *http.Request) error {
+	return answer.Handler(log, "signals could not be reported", func(w http.ResponseWriter, r *http.Request) error {
 		if err := reads(r, "only GET is possible here; a signal is acknowledged by a message of the roster service"); err != nil {
 			return err
 		}
@@ -79,7 +79,7 @@ func thresholdRequest(asked *http.Request) (infectioncontrol.ThresholdRequest, e
 			continue
 		}
 		if *x.number, err = strconv.ParseFloat(v, 64); err != nil || !(*x.number > 0) || math.IsInf(*x.number, 0) {
-			return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is no number above 0", x.name, v), "give a number such as 2 or 0.26")
+			return r, fault.New(fault.Invalid, fmt.Sprintf("%s: %q is not a number above 0", x.name, v), "give a number such as 2 or 0.26")
 		}
 	}
 	if r.Technique != surveil.ConstantSite && r.Technique != surveil.OtherFistula {

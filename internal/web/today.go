@@ -165,7 +165,7 @@ func (h *handler) today(w http.ResponseWriter, r *http.Request) error {
 	}
 	k := slices.IndexFunc(facilities, func(f view.Facility) bool { return f.ID == c.Facility })
 	if k < 0 && c.Facility != "" {
-		return fault.New(fault.NotFound, "no facility of this code is registered", "choose one at /")
+		return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 	}
 	page := todayPage{Chosen: c, None: len(facilities) == 0}
 	if page.freshness, err = h.fresh(r.Context()); err != nil {

@@ -455,7 +455,7 @@ func TestTodaySaysWhatIsWrongWithAQuestion(t *testing.T) {
 		"?attention=much":  `attention "much" is not known. Choose any, hold, caution, first-blunt, or leave it out`,
 		"?date=2020-01-01": `date "2020-01-01" cannot be shown. Give a date from ` + today.Format(time.DateOnly) + " to " + today.AddDate(0, 0, 7).Format(time.DateOnly) + ", or leave it out",
 		"?date=today":      `date "today" cannot be shown`,
-		"?facility=none":   "no facility of this code is registered. Choose one at /",
+		"?facility=none":   "no facility with this code is registered. Choose one at /",
 	} {
 		if a := u.get("/"+query, "application/json"); a.status < 400 || !strings.Contains(strings.ReplaceAll(a.body, `\"`, `"`), want) {
 			t.Errorf("/%s: %d %s, want %s", query, a.status, a.body, want)

@@ -139,7 +139,7 @@ func periodOf(w life.Window, today zone.Day) (surveil.Period, error) {
 	if w.Until != "" {
 		m, err := surveil.ParseMonth(w.Until)
 		if err != nil {
-			return surveil.Period{}, fault.New(fault.Invalid, fmt.Sprintf("until %.20q names no month", w.Until), "write YYYY-MM")
+			return surveil.Period{}, fault.New(fault.Invalid, fmt.Sprintf("until %.20q is not a month", w.Until), "write YYYY-MM")
 		}
 		if to = m; to > now {
 			return surveil.Period{}, fault.New(fault.Invalid, fmt.Sprintf("the month %s has not come yet", m),

@@ -35,7 +35,7 @@ func Check(dir string) error {
 	case err != nil:
 		return fmt.Errorf("look at %s: %w", filepath.Dir(filepath.Clean(dir)), err)
 	case !parent.IsDir():
-		return fmt.Errorf("%s is a file, no folder; give a folder that does not exist yet", filepath.Dir(filepath.Clean(dir)))
+		return fmt.Errorf("%s is a file, not a folder; give a folder that does not exist yet", filepath.Dir(filepath.Clean(dir)))
 	}
 	info, err := os.Lstat(dir)
 	switch {
@@ -44,7 +44,7 @@ func Check(dir string) error {
 	case err != nil:
 		return fmt.Errorf("look at %s: %w", dir, err)
 	case !info.IsDir():
-		return fmt.Errorf("%s exists and is no folder; give a folder that does not exist yet", dir)
+		return fmt.Errorf("%s exists and is not a folder; give a folder that does not exist yet", dir)
 	}
 	entries, err := os.ReadDir(dir)
 	if err != nil {
@@ -66,7 +66,7 @@ func FileName(c card.Card) (string, error) {
 		ok = ok && (r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r == '-' || r == '_')
 	}
 	if !ok {
-		return "", fmt.Errorf("a card has the patient id %.60q, which makes no file name; do versions of both sides agree?", id)
+		return "", fmt.Errorf("a card has the patient id %.60q, which cannot be a file name; do both sides run the same version?", id)
 	}
 	return "card-" + id + ".html", nil
 }

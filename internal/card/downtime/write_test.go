@@ -96,11 +96,11 @@ func TestPackIsRefused(t *testing.T) {
 	}{
 		{"", good, "no folder is named"},
 		{filled, good, "exists and is not empty, and an older pack is never mixed with a newer one"},
-		{file, good, "exists and is no folder"},
-		{filepath.Join(file, "pack"), good, "is a file, no folder"},
+		{file, good, "exists and is not a folder"},
+		{filepath.Join(file, "pack"), good, "is a file, not a folder"},
 		{filepath.Join(parent, "none", "pack"), good, "does not exist; make it first"},
-		{filepath.Join(parent, "pack"), []card.Card{patient("../a", "Zel", "1")}, "makes no file name"},
-		{filepath.Join(parent, "pack"), []card.Card{patient("", "Zel", "1")}, "makes no file name"},
+		{filepath.Join(parent, "pack"), []card.Card{patient("../a", "Zel", "1")}, "cannot be a file name"},
+		{filepath.Join(parent, "pack"), []card.Card{patient("", "Zel", "1")}, "cannot be a file name"},
 		{filepath.Join(parent, "pack"), []card.Card{patient("a1", "Zel", "1"), patient("A1", "Zel", "1")}, "two cards have the patient id"},
 	} {
 		if _, err := downtime.Write(c.dir, c.cards, printedAt()); err == nil || !strings.Contains(err.Error(), c.says) {

@@ -24,7 +24,7 @@ func DayOf(t time.Time, l *time.Location) Day {
 func ParseDay(s string) (Day, error) {
 	t, err := time.Parse(time.DateOnly, s)
 	if err != nil {
-		return 0, fmt.Errorf("%q is no date; write YYYY-MM-DD", s)
+		return 0, fmt.Errorf("%q is not a date; write YYYY-MM-DD", s)
 	}
 	return Day(t.Unix() / 86400), nil
 }

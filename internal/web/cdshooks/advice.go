@@ -177,11 +177,11 @@ func held(c *card.Card, h card.Hold) string {
 func heldWhy(h card.Hold, facts []string) string {
 	withdrawn := ""
 	if h.GroundWithdrawn {
-		withdrawn = "Ground withdrawn: what it rests on was corrected or voided later. The hold stays until a person lifts it."
+		withdrawn = "The reason for this hold was later corrected or withdrawn. The hold stays until a person lifts it."
 	}
 	needled := ""
 	if n := h.NeedledSessions; n > 0 {
-		needled = fmt.Sprintf("Sessions in which a needle was used under it: %d, last on %s.", n, escape(h.NeedledLast))
+		needled = fmt.Sprintf("Sessions in which a needle was used during this hold: %d, last on %s.", n, escape(h.NeedledLast))
 	}
 	ids := "hold " + escape(h.ID)
 	if len(h.IDs) > 1 {
@@ -204,7 +204,7 @@ func because(ruleCode, version string) string {
 	switch {
 	case !known:
 	case r.Fixed:
-		s += " (fixed, no protocol changes it)"
+		s += " (fixed: no protocol can change it)"
 	case len(r.Parameters) > 0:
 		s += " (the unit's protocol sets its values)"
 	default:
@@ -306,14 +306,14 @@ func notices(c *card.Card) *draft {
 			wrong = append(wrong, "this view is behind, newer facts may exist")
 		}
 		if c.Quarantined > 0 {
-			wrong = append(wrong, fmt.Sprintf("%d not understood, possibly about this patient", c.Quarantined))
+			wrong = append(wrong, fmt.Sprintf("messages not understood: %d, perhaps one about this patient", c.Quarantined))
 		}
 		d.summary = "The record may not be complete: " + strings.Join(wrong, "; ")
 	}
 	for i, n := range said {
 		said[i] = escape(n)
 	}
-	d.say(list(said...), "This is about the record itself; no rule gives it.")
+	d.say(list(said...), "This is about the record itself. It does not come from a rule.")
 	return d
 }
 
@@ -354,7 +354,7 @@ func needles(c *card.Card) []draft {
 			d.summary = "No constant-site track is in use: " + strings.Join(retired, ", ") + " retired."
 			d.parts = []string{escape(d.summary)}
 		}
-		d.say(escape(c.Use.Text), "No rule gives this: there is nothing recorded that a needle could be advised for.")
+		d.say(escape(c.Use.Text), "This does not come from a rule. Nothing is recorded that a needle could be advised for.")
 		return []draft{d}
 	case len(out) > tracksApart:
 		all := draft{indicator: Info, summary: fmt.Sprintf("Next needles of %d tracks", len(out))}
@@ -424,7 +424,7 @@ func needle(t card.Track) draft {
 		items = append(items, sentence("Last session: "+escape(card.VisitText(t.Recent[0]))))
 	}
 	if len(t.Held) > 0 {
-		items = append(items, "A hold is open here: see the card that says not to needle.")
+		items = append(items, "A hold is open here. See the card that says not to needle.")
 	}
 	items = append(items, sentence(judgedBy(t)))
 	d.say(list(items...))

@@ -56,10 +56,10 @@ func TestAdvice(t *testing.T) {
 			[]string{"info: Track A1 (arterial, forming), under review: next sharp needle, session 4 of 6, 16G, 26°"}, []string{"stage forming, under review."}},
 		{"a hold goes before all, and is urgent where its rule is", card.Card{Patient: p, Holds: []card.Hold{thrillHold()}, Tracks: []card.Track{forming(noNeedle("a hold is open"), func(t *card.Track) { t.Held = []string{"c9e3345b68503ccbe54838ecf166b873"} })}},
 			[]string{"critical: Do not needle access F1 (URGENT): no thrill", "info: Track A1 (arterial, forming): no needle. a hold is open"},
-			[]string{"**Urgent: call the physician or surgeon now.**", "hold since 2025-04-04 07:40 UTC", "Rule “No thrill or no bruit” (fixed, no protocol changes it).", "What clears it: a named person lifts the hold, with a reason.", "To look it up: hold c9e3345b68503ccbe54838ecf166b873, fact aa.0."}},
+			[]string{"**Urgent: call the physician or surgeon now.**", "hold since 2025-04-04 07:40 UTC", "Rule “No thrill or no bruit” (fixed: no protocol can change it).", "What clears it: a named person lifts the hold, with a reason.", "To look it up: hold c9e3345b68503ccbe54838ecf166b873, fact aa.0."}},
 		{"two holds are one card with both reasons", card.Card{Patient: p, Holds: []card.Hold{thrillHold(), {ID: "h2", Rule: rule.Person, Scope: "track V1", Tracks: []string{"V1"}, Since: seenAt, Seen: "Sore.", PlacedBy: "DR-07", GroundWithdrawn: true}}},
 			[]string{"critical: Do not needle access F1, track V1 (URGENT): no thrill; Sore", "info: No constant-site track is recorded for this patient."},
-			[]string{"hold by DR-07 since", "Ground withdrawn", "What clears it: a named person lifts it, with a reason."}},
+			[]string{"hold by DR-07 since", "The reason for this hold was later corrected or withdrawn", "What clears it: a named person lifts it, with a reason."}},
 		{"a hold on more places than a summary has room for", card.Card{Patient: p, Holds: []card.Hold{{ID: "h1", Rule: rule.SiteInfection, Since: seenAt, Seen: "pus", Tracks: []string{"the upper arterial one", "the lower arterial one", "the upper venous one", "the lower venous one"},
 			Scope: "track the upper arterial one, track the lower arterial one, track the upper venous one, track the lower venous one"}}},
 			[]string{"critical: Do not needle any of 4 tracks and accesses: pus", "info: No constant-site track is recorded for this patient."}, []string{"**Do not needle track the upper arterial one, track the lower arterial one, track the upper venous one, track the lower venous one**"}},
@@ -87,7 +87,7 @@ func TestAdvice(t *testing.T) {
 		{"a view that is behind", card.Card{Patient: p, Lagging: true, Notices: []string{"This view is behind the log."}, Tracks: []card.Track{forming()}},
 			[]string{"warning: The record may not be complete: this view is behind, newer facts may exist", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- This view is behind the log."}},
 		{"messages that were not understood", card.Card{Patient: p, Quarantined: 2, Notices: []string{"2 messages could not be understood."}, Tracks: []card.Track{forming()}},
-			[]string{"warning: The record may not be complete: 2 not understood, possibly about this patient", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- 2 messages could not be understood."}},
+			[]string{"warning: The record may not be complete: messages not understood: 2, perhaps one about this patient", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, []string{"- 2 messages could not be understood."}},
 		{"any other notice is an info, after the needles", card.Card{Patient: p, Notices: []string{"The patient left."}, Tracks: []card.Track{forming()}},
 			[]string{"info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°", "info: Before you trust this record: The patient left."}, nil},
 		{"a patient without a track", card.Card{Patient: p, Notices: []string{card.NoTrack}, Use: card.Use{Text: "No access in use is recorded."}},
@@ -100,7 +100,7 @@ func TestAdvice(t *testing.T) {
 			return h
 		}()}},
 			[]string{"critical: Do not needle access F1 (URGENT): no thrill", "info: No constant-site track is recorded for this patient."},
-			[]string{"hold since 2025-04-04. Seen: no thrill.", "2 reports shown as one hold, to be lifted together: c9e3345b68503ccbe54838ecf166b873, h2, fact aa.0.", "Sessions in which a needle was used under it: 2, last on 2025-04-06."}},
+			[]string{"hold since 2025-04-04. Seen: no thrill.", "2 reports shown as one hold, to be lifted together: c9e3345b68503ccbe54838ecf166b873, h2, fact aa.0.", "Sessions in which a needle was used during this hold: 2, last on 2025-04-06."}},
 		{"a hold on a retired access is history, last and quiet", card.Card{Patient: p, History: []card.Hold{{ID: "h1", Rule: rule.ThrillAbsent, Scope: "access F1", Text: "A hold on access F1, which is no longer used, was never lifted."}}, Tracks: []card.Track{forming()}},
 			[]string{"info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°", "info: History: a hold on access F1, no longer used, was never lifted"}, nil},
 		{"what is serious stands in the summary of the needle", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) {
@@ -205,7 +205,7 @@ func TestWithoutAdvice(t *testing.T) {
 		indicator string
 		has       []string
 	}{
-		{unknown, "info", []string{"knows no patient by the identifiers", "not an all-clear", "hospital.example/mrn", "urn:oid:2.999.1"}},
+		{unknown, "info", []string{"No patient in this record has the identifiers", "not an all-clear", "hospital.example/mrn", "urn:oid:2.999.1"}},
 		{behind, "warning", []string{"behind the log", "could not be understood: 3"}},
 		{nameless, "info", []string{"no identifier with both a system and a value", "not an all-clear"}},
 		{ambiguous, "warning", []string{"2 different patients", "No advice is given", "patient 1, by an identifier of: hospital.example/mrn\n", "patient 2, by an identifier of: urn:oid:2.999.1, hospital.example/mrn"}},

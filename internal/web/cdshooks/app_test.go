@@ -81,7 +81,7 @@ func TestOverTheNetwork(t *testing.T) {
 	}{
 		{"P-1", "info: Track A1 (arterial, established): next blunt needle, gauge not recorded, 25°"},
 		{"P-2", "critical: Do not needle track A1: Sore ‹b›skin‹/b› [x](http://evil.example)"},
-		{"P-9", "info: This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."},
+		{"P-9", "info: No patient in this record of needle tracks has the identifiers in this chart. That is not an all-clear."},
 	} {
 		began := time.Now()
 		resp, body := post(t, a, chart(id(mrn, x.patient)), "https://ehr.example")
@@ -136,7 +136,7 @@ func TestAWrongOriginKeepsTheApplicationFromStarting(t *testing.T) {
 	if err == nil {
 		a.Stop()
 	}
-	if fmt.Sprint(err) != `cdshooks: "*" is no web origin; give scheme, host and port as a browser sends them, for instance https://ehr.example; all origins at once (*) cannot be allowed` {
+	if fmt.Sprint(err) != `cdshooks: "*" is not a web origin; give scheme, host and port as a browser sends them, for instance https://ehr.example; all origins at once (*) cannot be allowed` {
 		t.Error(err)
 	}
 }

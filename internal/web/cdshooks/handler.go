@@ -50,7 +50,7 @@ func New(cfg Config) (*Handler, error) {
 	for _, o := range cfg.Origins {
 		u, err := url.Parse(o)
 		if err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || u.Scheme+"://"+u.Host != o {
-			return nil, fmt.Errorf("cdshooks: %q is no web origin; give scheme, host and port as a browser sends them, for instance "+
+			return nil, fmt.Errorf("cdshooks: %q is not a web origin; give scheme, host and port as a browser sends them, for instance "+
 				"https://ehr.example; all origins at once (*) cannot be allowed", o)
 		}
 	}
@@ -146,11 +146,11 @@ func route(path string) (target, error) {
 	}
 	switch rest = strings.Trim(rest, "/"); rest {
 	case "":
-		return target{methods: []string{http.MethodGet, http.MethodHead}, does: "the list of services is only read"}, nil
+		return target{methods: []string{http.MethodGet, http.MethodHead}, does: "the list of services can only be read"}, nil
 	case ID:
 		return target{methods: []string{http.MethodPost}, does: "a service is called with POST", advice: true}, nil
 	case ID + "/feedback":
-		return target{}, notFound("this service takes no feedback; send none")
+		return target{}, notFound("this service accepts no feedback; send none")
 	}
 	return target{}, notFound("there is no service %s here; %s lists those that there are", shown(rest), Path)
 }
@@ -208,7 +208,7 @@ func readBody(r *http.Request) ([]byte, error) {
 				Text: fmt.Sprintf("the body of a call may have at most %d bytes; send only the prefetch that the service asks for",
 					MaxBytes)}
 		}
-		return nil, invalid("", "structure", "the body of the call broke off; send it again")
+		return nil, invalid("", "structure", "the body of the call was cut off; send it again")
 	}
 	return body, nil
 }

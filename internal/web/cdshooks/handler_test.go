@@ -63,9 +63,9 @@ func TestWhoIsMeant(t *testing.T) {
 		{"a patient without tracks", []card.Identifier{id(mrn, "P-3")}, "info: No constant-site track is recorded for this patient."},
 		{"a number that two patients state", []card.Identifier{id(national, "N-3")}, "warning: The identifiers in this chart lead to 2 different patients in the record of needle tracks: no advice is given."},
 		{"numbers of two patients", []card.Identifier{id(mrn, "P-1"), id(national, "N-2")}, "warning: The identifiers in this chart lead to 2 different patients in the record of needle tracks: no advice is given."},
-		{"a number of another system", []card.Identifier{id(other, "P-1")}, "info: This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."},
-		{"a number with a blank", []card.Identifier{id(mrn, "P-1 ")}, "info: This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."},
-		{"our own id of the patient is no identifier", []card.Identifier{id(mrn, key), id("urn:x", key)}, "info: This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."},
+		{"a number of another system", []card.Identifier{id(other, "P-1")}, "info: No patient in this record of needle tracks has the identifiers in this chart. That is not an all-clear."},
+		{"a number with a blank", []card.Identifier{id(mrn, "P-1 ")}, "info: No patient in this record of needle tracks has the identifiers in this chart. That is not an all-clear."},
+		{"our own id of the patient is no identifier", []card.Identifier{id(mrn, key), id("urn:x", key)}, "info: No patient in this record of needle tracks has the identifiers in this chart. That is not an all-clear."},
 		{"no identifier", nil, "info: This chart sent no identifier, so the record of needle tracks could not be asked. That is not an all-clear."},
 	} {
 		t.Run(x.name, func(t *testing.T) {
@@ -87,7 +87,7 @@ func TestWhoIsMeant(t *testing.T) {
 	}
 	// Our own id as the EHR's finds nobody either.
 	w := do(h, request(http.MethodPost, service, strings.ReplaceAll(chart(id(other, "x")), `"77"`, `"`+key+`"`)))
-	if c := answered(t, w.Code, w.Body.String()); !strings.Contains(c[0].Summary, "knows no patient") {
+	if c := answered(t, w.Code, w.Body.String()); !strings.Contains(c[0].Summary, "No patient in this record of needle tracks has the identifiers in this chart.") {
 		t.Errorf("%+v", c)
 	}
 	u.lagging = true
@@ -119,11 +119,11 @@ func TestRefusals(t *testing.T) {
 	}{
 		{request(http.MethodPost, "/cds-services/colours", good), 404, "not-found", "", "there is no service colours here; /cds-services lists those that there are", "", ""},
 		{request(http.MethodPost, service+"/more", good), 404, "not-found", "", "there is no service needling-advice/more here; /cds-services lists those that there are", "", ""},
-		{request(http.MethodPost, service+"/feedback", `{"feedback":[]}`), 404, "not-found", "", "this service takes no feedback; send none", "", ""},
+		{request(http.MethodPost, service+"/feedback", `{"feedback":[]}`), 404, "not-found", "", "this service accepts no feedback; send none", "", ""},
 		{request(http.MethodGet, "/cds-servicesx", ""), 404, "not-found", "", "there is nothing at this address; /cds-services lists the services", "", ""},
 		{request(http.MethodGet, service, ""), 405, "not-supported", "", "GET is not possible here: a service is called with POST; allowed: POST", "Allow", "POST"},
 		{request(http.MethodDelete, service, ""), 405, "not-supported", "", "DELETE is not possible here: a service is called with POST; allowed: POST", "Allow", "POST"},
-		{request(http.MethodPost, "/cds-services", good), 405, "not-supported", "", "POST is not possible here: the list of services is only read; allowed: GET, HEAD", "Allow", "GET, HEAD"},
+		{request(http.MethodPost, "/cds-services", good), 405, "not-supported", "", "POST is not possible here: the list of services can only be read; allowed: GET, HEAD", "Allow", "GET, HEAD"},
 		{request(http.MethodOptions, service, ""), 405, "not-supported", "", "OPTIONS is not possible here: a service is called with POST; allowed: POST", "Allow", "POST"},
 		{request(http.MethodPost, service+"?x=1", good), 400, "not-supported", "http.x", `parameter "x" is not known here. There are no parameters here; ask without a question mark`, "", ""},
 		{request(http.MethodGet, "/cds-services?x=%zz", ""), 400, "structure", "", "the query of the URL cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C", "", ""},
@@ -239,7 +239,7 @@ func TestConfig(t *testing.T) {
 	}
 	for _, o := range []string{"*", "null", "ehr.example", "https://ehr.example/", "https://ehr.example/x", "ftp://ehr.example", "https://a@ehr.example", "https://*.example?", ""} {
 		_, err := cdshooks.New(cdshooks.Config{Cards: u.cards, Origins: []string{o}})
-		if err == nil || !strings.Contains(err.Error(), "is no web origin; give scheme, host and port as a browser sends them, for instance https://ehr.example; all origins at once (*) cannot be allowed") {
+		if err == nil || !strings.Contains(err.Error(), "is not a web origin; give scheme, host and port as a browser sends them, for instance https://ehr.example; all origins at once (*) cannot be allowed") {
 			t.Errorf("%q: %v", o, err)
 		}
 	}

@@ -31,10 +31,10 @@ func TestAMessageThatWasNotUnderstoodIsAWarning(t *testing.T) {
 	}
 	u.settle()
 	got, detail := first(t, u, id(other, "P-9"))
-	if !strings.HasPrefix(got, "warning: This record of needle tracks knows no patient") || !strings.Contains(detail, "Messages that could not be understood: 1.") {
+	if !strings.HasPrefix(got, "warning: No patient in this record of needle tracks has the identifiers in this chart") || !strings.Contains(detail, "Messages that could not be understood: 1.") {
 		t.Errorf("unknown: %s\n%s", got, detail)
 	}
-	if got, _ := first(t, u, id(mrn, "P-1")); got != "warning: The record may not be complete: 1 not understood, possibly about this patient" {
+	if got, _ := first(t, u, id(mrn, "P-1")); got != "warning: The record may not be complete: messages not understood: 1, perhaps one about this patient" {
 		t.Errorf("known: %s", got)
 	}
 	if got, _ := first(t, u, id(mrn, "P-2")); !strings.HasPrefix(got, "critical: Do not needle track A1") {
@@ -53,7 +53,7 @@ func TestADestroyedKeyLeavesTheHold(t *testing.T) {
 	if got, _ := first(t, u, id(mrn, "P-2")); !strings.HasPrefix(got, "critical: Do not needle track A1") {
 		t.Errorf("by the number of the messages: %s", got)
 	}
-	if got, _ := first(t, u, id(national, "N-2")); !strings.HasPrefix(got, "info: This record of needle tracks knows no patient") {
+	if got, _ := first(t, u, id(national, "N-2")); !strings.HasPrefix(got, "info: No patient in this record of needle tracks has the identifiers in this chart") {
 		t.Errorf("by a stated number: %s", got)
 	}
 }

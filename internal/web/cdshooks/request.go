@@ -58,7 +58,7 @@ func Read(body []byte) (Request, error) {
 		return r, invalid("", "structure", "the body is not UTF-8; send JSON in UTF-8")
 	}
 	if !json.Valid(body) {
-		return r, invalid("", "structure", "the body is not JSON, or not whole; send one JSON object, the CDS Hooks request")
+		return r, invalid("", "structure", "the body is not JSON, or not complete; send one JSON object, the CDS Hooks request")
 	}
 	top, err := object("", body)
 	if err != nil {
@@ -135,7 +135,7 @@ func (r *Request) patient(prefetch map[string]json.RawMessage) error {
 	}
 	if own != r.PatientID {
 		return invalid(at+".id", "conflict",
-			"the prefetched Patient is another one than context.patientId names: no advice is given for a chart that mixes two patients; "+
+			"the prefetched Patient is not the one that context.patientId names: no advice is given for a chart that mixes two patients; "+
 				"send the Patient of the open chart")
 	}
 	if !absent(p["birthDate"]) {

@@ -73,9 +73,9 @@ func refusals() map[string]struct {
 	}
 	const fetch = "; send the Patient resource of the open chart, with its identifiers, as prefetch.patient (template Patient/{{context.patientId}}); this service fetches nothing from fhirServer"
 	return map[string]row{
-		"nothing":                         {"", "structure", "", "the body is not JSON, or not whole; send one JSON object, the CDS Hooks request", 400},
-		"half an object":                  {`{"hook":"patient-view"`, "structure", "", "the body is not JSON, or not whole; send one JSON object, the CDS Hooks request", 400},
-		"two objects":                     {chart() + chart(), "structure", "", "the body is not JSON, or not whole; send one JSON object, the CDS Hooks request", 400},
+		"nothing":                         {"", "structure", "", "the body is not JSON, or not complete; send one JSON object, the CDS Hooks request", 400},
+		"half an object":                  {`{"hook":"patient-view"`, "structure", "", "the body is not JSON, or not complete; send one JSON object, the CDS Hooks request", 400},
+		"two objects":                     {chart() + chart(), "structure", "", "the body is not JSON, or not complete; send one JSON object, the CDS Hooks request", 400},
 		"a list":                          {`[]`, "structure", "", "the body must be a JSON object", 400},
 		"another encoding":                {"{\"hook\":\"\xe9\"}", "structure", "", "the body is not UTF-8; send JSON in UTF-8", 400},
 		"a member twice":                  {replace(`"hook":`, `"hook":"order-sign","hook":`), "structure", "", `the body has the member "hook" twice; send it once`, 400},
@@ -100,7 +100,7 @@ func refusals() map[string]struct {
 		"another resource":                {patient(`{"resourceType":"Bundle"}`), "value", at + ".resourceType", "prefetch.patient is a resource of type Bundle, not a Patient; fill the template Patient/{{context.patientId}}", 400},
 		"a Patient without id":            {patient(`{"resourceType":"Patient"}`), "required", at + ".id", "the prefetched Patient has no id, so nobody can tell whether it is the patient of the open chart; send the resource with its id", 400},
 		"a Patient whose id is no text":   {patient(`{"resourceType":"Patient","id":77}`), "value", at + ".id", "prefetch.patient.id must be a JSON string that is not empty", 400},
-		"another Patient":                 {patient(`{"resourceType":"Patient","id":"78"}`), "conflict", at + ".id", "the prefetched Patient is another one than context.patientId names: no advice is given for a chart that mixes two patients; send the Patient of the open chart", 400},
+		"another Patient":                 {patient(`{"resourceType":"Patient","id":"78"}`), "conflict", at + ".id", "the prefetched Patient is not the one that context.patientId names: no advice is given for a chart that mixes two patients; send the Patient of the open chart", 400},
 		"identifiers that are no list":    {patient(`{"resourceType":"Patient","id":"77","identifier":{}}`), "structure", at + ".identifier", "prefetch.patient.identifier must be a JSON array", 400},
 		"an identifier that is no object": {patient(`{"resourceType":"Patient","id":"77","identifier":[{},7]}`), "structure", at + ".identifier[1]", "prefetch.patient.identifier[1] must be a JSON object", 400},
 		"a value that is a number":        {patient(`{"resourceType":"Patient","id":"77","identifier":[{"system":"urn:a","value":7}]}`), "structure", at + ".identifier[0].value", "prefetch.patient.identifier[0].value must be a JSON string", 400},

@@ -25,6 +25,6 @@ func Services() []Service {
 		UsageRequirements: "The prefetch is needed: the patient is found by Patient.identifier (system and value) alone, never by " +
 			"context.patientId. " +
 			"The EHR and the sender of the needling record must share an identifier system. fhirServer and fhirAuthorization are not " +
-			"used; leave them out. No feedback is taken.",
+			"used; leave them out. Feedback is not accepted.",
 	}}
 }

@@ -30,14 +30,14 @@ func (r Record) doubts() string {
 // that may not be whole makes a warning of it.
 func Unknown(ehrID string, systems []string, r Record, site Site) []Card {
 	d := draft{indicator: Info,
-		summary: "This record of needle tracks knows no patient by the identifiers in this chart. That is not an all-clear."}
+		summary: "No patient in this record of needle tracks has the identifiers in this chart. That is not an all-clear."}
 	doubts := r.doubts()
 	if doubts != "" {
 		d.indicator = Warning
 	}
-	d.say("This record knows no patient by the identifiers that this chart sent. Their systems are:", systemList(systems),
+	d.say("No patient in this record has the identifiers that this chart sent. Their systems are:", systemList(systems),
 		"**That is not an all-clear**: the patient may be recorded under an identifier of another system, or not at all. Nothing was "+
-			"judged, and no rule was asked.", doubts)
+			"judged, and no rule was applied.", doubts)
 	return finish([]draft{d}, site, "unknown\x00"+ehrID, "")
 }
 
@@ -47,7 +47,7 @@ func Nameless(ehrID string, site Site) []Card {
 		summary: "This chart sent no identifier, so the record of needle tracks could not be asked. That is not an all-clear."}
 	d.say("The patient in this chart has no identifier with both a system and a value (Patient.identifier), and this record finds a "+
 		"patient by nothing else.",
-		"**That is not an all-clear**: nothing was looked up, nothing was judged, and no rule was asked.")
+		"**That is not an all-clear**: nothing was looked up, nothing was judged, and no rule was applied.")
 	return finish([]draft{d}, site, "nameless\x00"+ehrID, "")
 }
 
@@ -63,9 +63,9 @@ func sameBirth(a, b string) bool {
 func OtherBirth(ehrID, patient string, site Site) []Card {
 	d := draft{indicator: Warning,
 		summary: "The birth date in this chart is not the one in the record of needle tracks: no advice is given."}
-	d.say("The identifiers that this chart sent lead to a patient whose birth date is another one here.",
+	d.say("The identifiers that this chart sent lead to a patient who has another birth date here.",
 		"**No advice is given, and that is not an all-clear**: it may be another person's. Find out who this is by the unit's own means, "+
-			"and have the identifier or the birth date put right in the system where it is wrong. No rule was asked.")
+			"and have the identifier or the birth date put right in the system where it is wrong. No rule was applied.")
 	return finish([]draft{d}, site, "birth\x00"+ehrID+"\x00"+patient, "")
 }
 
@@ -90,7 +90,7 @@ func Ambiguous(ehrID string, matches map[string][]string, site Site) []Card {
 	d.say(fmt.Sprintf("The identifiers that this chart sent belong to %d different patients here:", len(matches)), list(ways...),
 		"**No advice is given, and that is not an all-clear**: nobody can tell whose tracks would be shown. Find out who this is by the "+
 			"unit's own means, and have the identities put right: where they are one person, the sending engine reports a merge; where "+
-			"not, an identifier is wrong in one of the two systems. No rule was asked.")
+			"not, an identifier is wrong in one of the two systems. No rule was applied.")
 	return finish([]draft{d}, site, "ambiguous\x00"+ehrID, "")
 }
 

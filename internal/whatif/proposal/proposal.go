@@ -49,7 +49,7 @@ func Read(name string, text []byte) (whatif.Proposal, error) {
 	var keys map[string]json.RawMessage
 	if err := json.Unmarshal(text, &keys); err != nil || keys == nil {
 		return whatif.Proposal{},
-			refuse([]fault.Violation{{Description: "it is no JSON object" + because(err) +
+			refuse([]fault.Violation{{Description: "it is not a JSON object" + because(err) +
 				"; allowed is cannulary.v1.ProtocolAdopted or cannulary.v1.Protocol in protobuf-JSON"}})
 	}
 	adopted := &cannularyv1.ProtocolAdopted{}
@@ -176,11 +176,11 @@ func noParameter(md protoreflect.MessageDescriptor, key string) string {
 	}
 	switch {
 	case named.Fixed:
-		return fmt.Sprintf("is no parameter: %s is a fixed rule, which no protocol may change or loosen; leave it out", named.Code)
+		return fmt.Sprintf("is not a parameter: %s is a fixed rule, which no protocol may change or loosen; leave it out", named.Code)
 	case named.Code != "" && len(named.Parameters) == 0:
-		return fmt.Sprintf("is no parameter: the rule %s has none; leave it out", named.Code)
+		return fmt.Sprintf("is not a parameter: the rule %s has none; leave it out", named.Code)
 	case named.Code != "":
-		return fmt.Sprintf("is no parameter: those of the rule %s are %s", named.Code, strings.Join(named.Parameters, ", "))
+		return fmt.Sprintf("is not a parameter: those of the rule %s are %s", named.Code, strings.Join(named.Parameters, ", "))
 	}
 	if n := nearest(md, key, max(3, len(key)/4)); n != "" {
 		return notHere(md) + "; is " + n + " meant?"
@@ -191,9 +191,9 @@ func noParameter(md protoreflect.MessageDescriptor, key string) string {
 
 func notHere(md protoreflect.MessageDescriptor) string {
 	if md.Name() == "Protocol" {
-		return "is no parameter"
+		return "is not a parameter"
 	}
-	return "is no field of " + string(md.Name())
+	return "is not a field of " + string(md.Name())
 }
 
 // letters drops the characters that join words.
