@@ -67,12 +67,12 @@ func TestLook(t *testing.T) {
 	if *look == "" {
 		*look = t.TempDir()
 	}
-	style, err := os.ReadFile("drawing.css")
+	style, err := os.ReadFile(filepath.Join("..", "web", "page", "style.css")) // what the pages show them in
 	if err != nil {
 		t.Fatal(err)
 	}
-	page := "<!doctype html><meta charset=utf-8><style>body{font-family:sans-serif;display:grid;grid-template-columns:1fr 1fr 1fr;gap:12px}" +
-		"figure{margin:0;border:1px solid #999}" + string(style) + "</style>"
+	page := "<!doctype html><meta charset=utf-8><style>" + string(style) +
+		"body{font-family:sans-serif;display:grid;grid-template-columns:1fr 1fr 1fr;gap:12px}figure{margin:0;border:1px solid #999}</style>"
 	for _, name := range slices.Sorted(func(yield func(string) bool) {
 		for n := range six() {
 			if !yield(n) {
