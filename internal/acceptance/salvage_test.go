@@ -230,6 +230,28 @@ func TestOfTwoEventsWithOneNumberNoneIsLost(t *testing.T) {
 	}
 }
 
+// A view that cannot be opened at all is named, and what is whole is still found.
+func TestAViewThatCannotBeOpenedIsNamed(t *testing.T) {
+	t.Parallel()
+	dir := shared(t).copy(t)
+	path := filepath.Join(dir, "view", viewName())
+	for name, content := range map[string]string{"garbage": "no view at all", "nothing": "", "a changed beginning": strings.Repeat("x", 8192)} {
+		if err := os.WriteFile(path, []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		code, stdout, stderr := cliRun(t, "verify", "--data", dir)
+		if code != 1 || !strings.Contains(stdout, "DAMAGED") || !strings.Contains(stdout, viewName()+" cannot be read") {
+			t.Errorf("%s: verify exits %d and says %s %s", name, code, stdout, stderr)
+		}
+		if _, r := repaired(t, dir); len(r.Lost) > 0 {
+			t.Errorf("%s: the repair says %+v", name, r)
+		}
+	}
+	if code, _, stderr := cliRun(t, "repair", "--data", dir, "--into", filepath.Join(t.TempDir(), "new"), "--copy", path); code != 1 || stderr == "" {
+		t.Errorf("a further view that cannot be read: repair exits %d and says %q", code, stderr)
+	}
+}
+
 // A repair refuses a folder with anything in it, and changes neither folder.
 func TestARepairFillsAnEmptyFolderOnly(t *testing.T) {
 	t.Parallel()

@@ -64,7 +64,8 @@ func newestHead(f *os.File) (h Head, slot int64, err error) {
 		}
 	}
 	if written && slot < 0 {
-		return h, -1, fmt.Errorf("%w: %s no longer says how far the log was acknowledged", ErrHead, f.Name())
+		return h, -1, fmt.Errorf("%w: %s no longer says how far the log was acknowledged; if `cannulary verify` finds everything else "+
+			"whole, move the file away: the next start makes a new one", ErrHead, f.Name())
 	}
 	return h, slot, nil
 }

@@ -51,9 +51,10 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 		}
 	}
 	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}}
+	opened := s // an error returns no s
 	defer func() {
 		if err != nil {
-			s.close()
+			opened.close()
 		}
 	}()
 	if s.found, err = Look(ctx, dir, shard); err != nil {
@@ -64,19 +65,11 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 		return nil, err
 	}
 	for i, path := range append(own, copies...) {
-		v, err := view.OpenCopy(ctx, path)
+		c, err := s.source(ctx, path)
 		if err == nil {
-			s.copies = append(s.copies, &source{path: path, view: v})
-			var c view.Checkpoint
-			if c, _, err = v.Checkpoint(ctx); err == nil && s.found.LogID != "" && c.LogID != s.found.LogID {
-				err = fmt.Errorf("view %s is of another log (%s, not %s)", path, c.LogID, s.found.LogID)
-			}
-			s.copies[len(s.copies)-1].upTo = c.Seq
-		}
-		if err != nil && i >= len(own) {
+			s.copies = append(s.copies, c)
+		} else if i >= len(own) { // Look has an own one among what cannot be read
 			return nil, err
-		} else if err != nil { // Look has it among what cannot be read
-			s.copies[len(s.copies)-1].upTo = 0
 		}
 	}
 	s.end = s.found.Log.Last
@@ -87,6 +80,22 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 		s.end = max(s.end, c.upTo)
 	}
 	return s, s.remember()
+}
+
+// source opens a view of the same log.
+func (s *salvage) source(ctx context.Context, path string) (*source, error) {
+	v, err := view.OpenCopy(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	c, _, err := v.Checkpoint(ctx)
+	if err == nil && s.found.LogID != "" && c.LogID != s.found.LogID {
+		err = fmt.Errorf("view %s is of another log (%s, not %s)", path, c.LogID, s.found.LogID)
+	}
+	if err != nil {
+		return nil, errors.Join(err, v.Close())
+	}
+	return &source{path: path, view: v, upTo: c.Seq}, nil
 }
 
 // remember reads the log once more.
