@@ -50,6 +50,7 @@ func commands() []command {
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},
 		{"prepare", "make the log's stream and the key bucket on an external server", prepare},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
+		{"licences", "print the licences of every module in this program", licencesCommand},
 		{"demo", "fill a fresh instance with a year of invented units and keep it running", demo},
 	}
 }
