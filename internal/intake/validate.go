@@ -3,6 +3,7 @@ package intake
 import (
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -149,6 +150,14 @@ func merges(m Message) []fault.Violation {
 	return bad
 }
 
+// unlessBirth returns what a text repeats of a date. A birth date is never repeated: errors are logged by senders.
+func unlessBirth(fd protoreflect.FieldDescriptor, said string) string {
+	if fd.Name() == "birth_date" {
+		return ""
+	}
+	return said
+}
+
 // factName returns the name of the fact that is set in a service's fact, empty if none is.
 func factName(f proto.Message) string {
 	r := f.ProtoReflect()
@@ -177,7 +186,7 @@ func values(m Message, c calendar) []fault.Violation {
 			if p := pattern(fd); p == datePattern && s != "" && matches(p, s) {
 				if _, err := time.Parse(time.DateOnly, s); err != nil {
 					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar",
-						Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
+						Description: "is " + unlessBirth(fd, strconv.Quote(s)+", ") + "a day that the calendar does not have"})
 				}
 			}
 			bad = append(bad, c.ahead(path, fd, s)...)
