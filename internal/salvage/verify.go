@@ -64,7 +64,7 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s",
 			t.Bytes, t))
 	}
-	r.Notes = append(r.Notes, s.notes()...)
+	r.Notes = append(append(r.Notes, s.notes()...), s.ahead()...)
 	for _, c := range s.copies {
 		part, err := s.compare(ctx, c)
 		if err != nil {
