@@ -259,7 +259,7 @@ func (a *App) openRecord(ctx context.Context, store keyring.Store) error {
 	}
 	log := eventlog.Config{
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
-		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI,
+		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI, Appends: cfg.Ingest || cfg.Prepare,
 	}
 	if cfg.NATS == "" {
 		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
