@@ -125,8 +125,8 @@ func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byt
 	return aead.Seal(nonce, nonce, plain, []byte(patientKey)), nil
 }
 
-// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, ErrDamaged if it
-// is damaged, and ErrUnreadable if the value does not belong to it.
+// Unseal decrypts what Seal made. It returns ErrNoKey if the key that sealed it was destroyed, ErrDamaged if the
+// patient's key is damaged, and ErrUnreadable if the value does not belong to it.
 func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, false)
 	if err != nil {
@@ -140,10 +140,15 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 		return nil, ErrUnreadable
 	}
 	plain, err := aead.Open(nil, sealed[:aead.NonceSize()], sealed[aead.NonceSize():], []byte(patientKey))
-	if err != nil {
-		return nil, ErrUnreadable
+	if err == nil {
+		return plain, nil
 	}
-	return plain, nil
+	if again, err := r.there(ctx, reopened(patientKey)); err != nil {
+		return nil, err
+	} else if again {
+		return nil, ErrNoKey
+	}
+	return nil, ErrUnreadable
 }
 
 // Damaged reports whether a patient's key is damaged.
@@ -167,9 +172,35 @@ func (r *Ring) Destroy(ctx context.Context, patientKey string) error {
 }
 
 // Reopen lets an identity be stated again of a patient who was erased. What was sealed before stays
-// unreadable.
+// unreadable, and is no damage: a mark that stays says so.
 func (r *Ring) Reopen(ctx context.Context, patientKey string) error {
+	if _, err := r.store.Create(ctx, reopened(patientKey), make([]byte, SecretSize)); err != nil {
+		return err
+	}
 	return r.store.Destroy(ctx, tombstone(patientKey))
+}
+
+func reopened(patientKey string) string { return "reopened." + patientKey }
+
+// Has reports whether there is a key for the patient, whole or damaged.
+func (r *Ring) Has(ctx context.Context, patientKey string) (bool, error) {
+	return r.there(ctx, name(patientKey))
+}
+
+// Erased reports whether the patient's key was destroyed on purpose, and no operator has reopened it.
+func (r *Ring) Erased(ctx context.Context, patientKey string) (bool, error) {
+	return r.there(ctx, tombstone(patientKey))
+}
+
+func (r *Ring) there(ctx context.Context, name string) (bool, error) {
+	_, err := r.store.Get(ctx, name)
+	if errors.Is(err, ErrNoKey) {
+		return false, nil
+	}
+	if errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnreadable) {
+		return true, nil
+	}
+	return err == nil, err
 }
 
 func tombstone(patientKey string) string { return "erased." + patientKey }

@@ -155,7 +155,7 @@ func erase(t *testing.T, r *keyring.Ring, open func() keyring.Store, mine, forei
 	if got, err := r.Unseal(ctx, patient, later); err != nil || string(got) != "after the erasure" {
 		t.Errorf("what is sealed after the erasure: %q, %v", got, err)
 	}
-	if _, err := r.Unseal(ctx, patient, mine); !errors.Is(err, keyring.ErrUnreadable) {
+	if _, err := r.Unseal(ctx, patient, mine); !errors.Is(err, keyring.ErrNoKey) {
 		t.Errorf("the erased value with the new key: %v", err)
 	}
 }

@@ -190,8 +190,12 @@ func (s *folderStore) Destroy(ctx context.Context, name string) error {
 			return err
 		}
 		// The write-ahead log may still hold the page with the key, so checkpoint it and empty it.
-		if _, err := db.ExecContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`); err != nil {
+		var busy, log, done int
+		if err := db.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &log, &done); err != nil {
 			return err
+		}
+		if busy != 0 {
+			return errors.New("the key store is in use by another program, so old pages may still hold the key: end that, then try again")
 		}
 	}
 	return nil

@@ -173,19 +173,17 @@ type KeyPart struct {
 	Damages []string `json:"damages"`
 }
 
-// keys looks at both files of the key store. They are not copied to be read: keys have no business in a
-// folder for temporary files.
+// keys looks at both files of the key store.
 func (s *salvage) keys(ctx context.Context) KeyPart {
 	p := KeyPart{Damages: []string{}}
 	for i, name := range keyring.FileNames {
 		path := filepath.Join(s.found.Dir, KeyFolder, name)
-		if sqlitefile.Pending(path) {
-			p.Text = "not looked at: the service was not stopped in order; start and stop it, then look again"
-			return p
-		}
 		n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
 		const restore = "restore it from its backup"
 		switch {
+		case errors.Is(err, sqlitefile.ErrPending):
+			p.Text = "not looked at: " + err.Error()
+			return p
 		case errors.Is(err, fs.ErrNotExist) && i > 0: // a store of an older version has no copy
 		case errors.Is(err, fs.ErrNotExist):
 			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is gone: no name can be opened; %s", path, restore))
