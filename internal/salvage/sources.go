@@ -36,14 +36,23 @@ type stood struct {
 	sum [16]byte
 }
 
-// source is a view that has copies.
+// source has copies: a view, or the log in a backup.
 type source struct {
 	path string
-	view *view.Copy
+	view *view.Copy                  // nil for a log
+	log  map[uint64]view.CopiedEvent // nil for a view
 	upTo uint64
 }
 
-// open looks at a folder, and opens its views and the further ones at copies.
+func (c *source) event(ctx context.Context, seq uint64) (view.CopiedEvent, bool, error) {
+	if c.view != nil {
+		return c.view.Event(ctx, seq)
+	}
+	e, ok := c.log[seq]
+	return e, ok, nil
+}
+
+// open looks at a folder, and opens its views and the further views and backups at copies.
 func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, err error) {
 	if _, err := os.Stat(filepath.Join(dir, LogFolder)); err != nil {
 		if _, views := os.Stat(filepath.Join(dir, ViewFolder)); views != nil {
@@ -82,8 +91,11 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 	return s, s.remember()
 }
 
-// source opens a view of the same log.
+// source opens a view of the same log, or the folder with the log's part of a backup.
 func (s *salvage) source(ctx context.Context, path string) (*source, error) {
+	if _, err := os.Stat(filepath.Join(path, LogFolder)); err == nil {
+		return s.backup(path)
+	}
 	v, err := view.OpenCopy(ctx, path)
 	if err != nil {
 		return nil, err
@@ -96,6 +108,28 @@ func (s *salvage) source(ctx context.Context, path string) (*source, error) {
 		return nil, errors.Join(err, v.Close())
 	}
 	return &source{path: path, view: v, upTo: c.Seq}, nil
+}
+
+// backup reads the log in another folder: that of a backup, or of another instance.
+func (s *salvage) backup(dir string) (*source, error) {
+	f := &Found{Dir: dir, Shard: s.found.Shard}
+	c := &source{path: dir, log: map[uint64]view.CopiedEvent{}}
+	_, err := logfile.Read(f.logDir(), eventlog.StreamName(f.Shard), func(r logfile.Record) error {
+		if err := f.record(r); err != nil {
+			return err
+		}
+		c.log[r.Seq] = view.CopiedEvent{ID: eventOf(r).GetId(), Logged: eventlog.Taken(r.Time, r.Header, f.Invented),
+			Data: append([]byte(nil), r.Data...)}
+		c.upTo = max(c.upTo, r.Seq)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the copy in %s: %w", dir, err)
+	}
+	if s.found.LogID != "" && f.LogID != s.found.LogID {
+		return nil, fmt.Errorf("the log in %s is another one (%s, not %s)", dir, f.LogID, s.found.LogID)
+	}
+	return c, nil
 }
 
 // remember reads the log once more.
@@ -122,17 +156,19 @@ func (s *salvage) remember() error {
 
 func (s *salvage) close() {
 	for _, c := range s.copies {
-		_ = c.view.Close()
+		if c.view != nil {
+			_ = c.view.Close()
+		}
 	}
 }
 
-// copied finds a copy of an entry: in the views in their order.
+// copied finds a copy of an entry: in the views and backups in their order.
 func (s *salvage) copied(ctx context.Context, seq uint64) (e view.CopiedEvent, ok bool, err error) {
 	for _, c := range s.copies {
 		if seq > c.upTo {
 			continue
 		}
-		e, ok, err = c.view.Event(ctx, seq)
+		e, ok, err = c.event(ctx, seq)
 		if err != nil && !errors.Is(err, view.ErrCopy) {
 			return e, false, err
 		}

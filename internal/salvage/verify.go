@@ -115,7 +115,7 @@ func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
 		if err := ctx.Err(); err != nil {
 			return p, err
 		}
-		e, ok, err := c.view.Event(ctx, seq)
+		e, ok, err := c.event(ctx, seq)
 		switch {
 		case errors.Is(err, view.ErrCopy):
 			p.Damaged++
