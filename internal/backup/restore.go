@@ -46,7 +46,7 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	if err != nil {
 		return nil, err
 	}
-	keys, err := readPart(o.KeysFrom, KeysPart)
+	secrets, err := Secrets(o.KeysFrom, o.Identities)
 	if err != nil {
 		return nil, err
 	}
@@ -68,10 +68,6 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 		})
 		return err
 	})
-	if err != nil {
-		return nil, err
-	}
-	secrets, err := o.secrets(keys)
 	if err != nil {
 		return nil, err
 	}
@@ -106,19 +102,23 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	return out, nil
 }
 
-// secrets reads the keys' part.
-func (o *RestoreOptions) secrets(p *Part) (all []keyring.Secret, err error) {
-	if p.Encrypted && len(o.Identities) == 0 {
-		return nil, fmt.Errorf("the keys in %s are encrypted; give --passphrase-file or --identity-file", o.KeysFrom)
+// Secrets reads the keys' part of a backup. identities open an encrypted one.
+func Secrets(dir string, identities []age.Identity) (all []keyring.Secret, err error) {
+	p, err := readPart(dir, KeysPart)
+	if err != nil {
+		return nil, err
 	}
-	err = p.each(o.KeysFrom, func(f File, r io.Reader) error {
+	if p.Encrypted && len(identities) == 0 {
+		return nil, fmt.Errorf("the keys in %s are encrypted; give --passphrase-file or --identity-file", dir)
+	}
+	err = p.each(dir, func(f File, r io.Reader) error {
 		if !strings.HasPrefix(f.Name, keysName) {
 			return nil
 		}
+		path := filepath.Join(dir, f.Name)
 		if p.Encrypted {
-			if r, err = age.Decrypt(r, o.Identities...); err != nil {
-				return fmt.Errorf("open %s: %w; is this the passphrase or the identity that it was made for?",
-					filepath.Join(o.KeysFrom, f.Name), err)
+			if r, err = age.Decrypt(r, identities...); err != nil {
+				return fmt.Errorf("open %s: %w; is this the passphrase or the identity that it was made for?", path, err)
 			}
 		}
 		for d := json.NewDecoder(r); ; {
@@ -127,13 +127,13 @@ func (o *RestoreOptions) secrets(p *Part) (all []keyring.Secret, err error) {
 			case errors.Is(err, io.EOF):
 				return nil
 			case err != nil:
-				return fmt.Errorf("read %s: %w; the backup is damaged, take another one", filepath.Join(o.KeysFrom, f.Name), err)
+				return fmt.Errorf("read %s: %w; the backup is damaged, take another one", path, err)
 			}
 			all = append(all, s)
 		}
 	})
 	if err == nil && len(all) != p.Secrets {
-		err = fmt.Errorf("%s has %d secrets, not %d: the backup is damaged; take another one", o.KeysFrom, len(all), p.Secrets)
+		err = fmt.Errorf("%s has %d secrets, not %d: the backup is damaged; take another one", dir, len(all), p.Secrets)
 	}
 	return all, err
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"os"
 	"strings"
@@ -82,35 +83,16 @@ func restoreCommand(ctx context.Context, env Env, args []string) error {
 	fs.StringVar(&o.KeysFrom, "keys-from", "", "folder with the keys' part of a backup (required)")
 	fs.StringVar(&o.Dir, "data", "", "folder for the instance: empty, or not there yet (required)")
 	fs.StringVar(&o.Erasures, "erasures", "", "newest erasures.ndjson: erasures since the backup are repeated")
-	passphrase := fs.String("passphrase-file", "", "open the keys with the passphrase that is the first line of this file")
-	identity := fs.String("identity-file", "", "open the keys with an age identity file, as age-keygen writes it")
+	identities := identityFlags(fs)
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
 	if o.From == "" || o.KeysFrom == "" || o.Dir == "" {
 		return errUse{"--from FOLDER, --keys-from FOLDER and --data NEW are needed"}
 	}
-	if *passphrase != "" {
-		text, err := passphraseOf(*passphrase)
-		if err != nil {
-			return err
-		}
-		i, err := age.NewScryptIdentity(text)
-		if err != nil {
-			return err
-		}
-		o.Identities = append(o.Identities, i)
-	}
-	if *identity != "" {
-		b, err := os.ReadFile(*identity)
-		if err != nil {
-			return fmt.Errorf("the identity file: %w; check --identity-file", err)
-		}
-		list, err := age.ParseIdentities(bytes.NewReader(b))
-		if err != nil {
-			return fmt.Errorf("the identity file %s: %w; give one that age-keygen wrote", *identity, err)
-		}
-		o.Identities = append(o.Identities, list...)
+	var err error
+	if o.Identities, err = identities(); err != nil {
+		return err
 	}
 	if err := backup.EmptyFolder(o.Dir); err != nil {
 		return err
@@ -124,6 +106,37 @@ func restoreCommand(ctx context.Context, env Env, args []string) error {
 		return errors.Join(err, os.Remove(lock.Name()), lock.Close())
 	}
 	return errors.Join(json.NewEncoder(env.Stdout).Encode(restored), lock.Close())
+}
+
+// identityFlags adds the flags that open an encrypted keys' part, and returns what reads what they name.
+func identityFlags(fs *flag.FlagSet) func() ([]age.Identity, error) {
+	passphrase := fs.String("passphrase-file", "", "open the keys with the passphrase that is the first line of this file")
+	identity := fs.String("identity-file", "", "open the keys with an age identity file, as age-keygen writes it")
+	return func() (out []age.Identity, err error) {
+		if *passphrase != "" {
+			text, err := passphraseOf(*passphrase)
+			if err != nil {
+				return nil, err
+			}
+			i, err := age.NewScryptIdentity(text)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, i)
+		}
+		if *identity != "" {
+			b, err := os.ReadFile(*identity)
+			if err != nil {
+				return nil, fmt.Errorf("the identity file: %w; check --identity-file", err)
+			}
+			list, err := age.ParseIdentities(bytes.NewReader(b))
+			if err != nil {
+				return nil, fmt.Errorf("the identity file %s: %w; give one that age-keygen wrote", *identity, err)
+			}
+			out = append(out, list...)
+		}
+		return out, nil
+	}
 }
 
 // passphraseOf reads a passphrase: the first line of a file.

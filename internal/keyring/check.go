@@ -37,7 +37,7 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 			bad = append(bad, x.name)
 		}
 	}
-	r := &Ring{store: kept, secret: kept[siteSecret], cache: map[string][]byte{}}
+	r := newRing(kept, kept[siteSecret])
 	if fingerprint != "" && r.Fingerprint() != fingerprint && !slices.Contains(bad, siteSecret) {
 		bad = append(bad, siteSecret)
 	}
@@ -70,6 +70,10 @@ func (m memory) Get(_ context.Context, name string) ([]byte, error) {
 
 func (m memory) Create(ctx context.Context, name string, _ []byte) ([]byte, error) {
 	return m.Get(ctx, name)
+}
+
+func (m memory) Look(context.Context) (unreadable, halved []string, err error) {
+	return nil, nil, errors.ErrUnsupported
 }
 
 func (m memory) Destroy(context.Context, string) error { return errors.ErrUnsupported }

@@ -46,6 +46,9 @@ type Store interface {
 	Create(ctx context.Context, name string, secret []byte) ([]byte, error)
 	// Destroy removes a secret for ever. Removing one that is not there is no error.
 	Destroy(ctx context.Context, name string) error
+	// Look reads every secret. unreadable are the names of those that cannot be read, halved of those that
+	// are damaged in one of two places.
+	Look(ctx context.Context) (unreadable, halved []string, err error)
 	// Close releases the store.
 	Close() error
 }
@@ -58,6 +61,8 @@ type Ring struct {
 	mu        sync.Mutex
 	cache     map[string][]byte // patient key → sealing key, bounded
 	destroyed uint64            // counts destructions, so that the cache undoes none
+	bad       map[string]bool   // secrets that cannot be read, as found by the last look and on use since
+	halved    int               // secrets that are damaged in one of two places, by the last look
 }
 
 // cacheLimit is the largest number of keys in memory. A unit has some hundred patients, a large
@@ -79,7 +84,11 @@ func Open(ctx context.Context, store Store) (*Ring, error) {
 	if len(secret) != SecretSize {
 		return nil, fmt.Errorf("the site secret has %d bytes, not %d: restore it from its backup", len(secret), SecretSize)
 	}
-	return &Ring{store: store, secret: secret, cache: map[string][]byte{}}, nil
+	return newRing(store, secret), nil
+}
+
+func newRing(store Store, secret []byte) *Ring {
+	return &Ring{store: store, secret: secret, cache: map[string][]byte{}, bad: map[string]bool{}}
 }
 
 // Fingerprint identifies the site secret without revealing it: 16 hexadecimal digits.
@@ -151,6 +160,29 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 	return nil, ErrUnreadable
 }
 
+// Look reads every secret of the store and returns the names of those that cannot be read. Damage counts
+// them from then on.
+func (r *Ring) Look(ctx context.Context) (unreadable, halved []string, err error) {
+	if unreadable, halved, err = r.store.Look(ctx); err != nil {
+		return nil, nil, err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.bad, r.halved = map[string]bool{}, len(halved)
+	for _, n := range unreadable {
+		r.bad[n] = true
+	}
+	return unreadable, halved, nil
+}
+
+// Damage counts the secrets that cannot be read, found by the last look and on use since, and those that the
+// last look found damaged in one of two places.
+func (r *Ring) Damage() (unreadable, halved int) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.bad), r.halved
+}
+
 // Damaged reports whether a patient's key is damaged.
 func (r *Ring) Damaged(ctx context.Context, patientKey string) bool {
 	_, err := r.key(ctx, patientKey, false)
@@ -167,6 +199,9 @@ func (r *Ring) Destroy(ctx context.Context, patientKey string) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	delete(r.cache, patientKey)
+	if err == nil {
+		delete(r.bad, name(patientKey))
+	}
 	r.destroyed++
 	return err
 }
@@ -250,11 +285,14 @@ func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte,
 		}
 		key, err = r.store.Create(ctx, name(patientKey), fresh)
 	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnreadable) {
+		r.bad[name(patientKey)] = true
+	}
 	if err != nil {
 		return nil, fmt.Errorf("patient's key: %w", err)
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
 	if r.destroyed != destroyed {
 		return key, nil // not cached: a key may have been destroyed meanwhile
 	}

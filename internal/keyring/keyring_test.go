@@ -351,6 +351,12 @@ func TestBucketNeedsItsMasterKey(t *testing.T) {
 		!strings.Contains(err.Error(), "is this the master key that the bucket was made with?") {
 		t.Errorf("another master key: %v", err)
 	}
+	if unreadable, _, err := wrong.Look(testkit.Context(t)); err != nil || len(unreadable) != 2 {
+		t.Errorf("a look with another master key finds %v, %v", unreadable, err)
+	}
+	if unreadable, halved, err := s.Look(testkit.Context(t)); err != nil || len(unreadable)+len(halved) > 0 {
+		t.Errorf("a look at whole keys finds %v %v, %v", unreadable, halved, err)
+	}
 	if _, err := open(master(1)[:16]); err == nil || !strings.Contains(err.Error(), "has 16 bytes, not 32") {
 		t.Errorf("a short master key: %v", err)
 	}

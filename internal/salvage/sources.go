@@ -4,17 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"cannulary/internal/eventlog"
 	"cannulary/internal/freetext"
-	"cannulary/internal/keyring"
 	"cannulary/internal/logfile"
-	"cannulary/internal/sqlitefile"
 	"cannulary/internal/view"
 )
 
@@ -201,39 +197,6 @@ func (s *salvage) rest(ctx context.Context) (copied, lost []uint64, err error) {
 // entry is what a record of the log's files is to a reader of the log.
 func (s *salvage) entry(r logfile.Record) eventlog.Entry {
 	return eventlog.Entry{Seq: r.Seq, Time: eventlog.Taken(r.Time, r.Header, s.found.Invented), Data: append([]byte(nil), r.Data...)}
-}
-
-// KeyPart is what the key store holds.
-type KeyPart struct {
-	Text    string   `json:"text"`
-	Damages []string `json:"damages"`
-}
-
-// keys looks at both files of the key store.
-func (s *salvage) keys(ctx context.Context) KeyPart {
-	p := KeyPart{Damages: []string{}}
-	for i, name := range keyring.FileNames {
-		path := filepath.Join(s.found.Dir, KeyFolder, name)
-		n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
-		const restore = "restore it from its backup"
-		switch {
-		case errors.Is(err, sqlitefile.ErrPending):
-			p.Text = "not looked at: " + err.Error()
-			return p
-		case errors.Is(err, fs.ErrNotExist) && i > 0: // a store of an older version has no copy
-		case errors.Is(err, fs.ErrNotExist):
-			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is gone: no name can be opened; %s", path, restore))
-		case err != nil:
-			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is damaged: %v; %s", path, err, restore))
-		case len(bad) > 0:
-			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s: %d of %d secrets are damaged (%s); %s", path, len(bad), n,
-				strings.Join(bad, ", "), restore))
-		}
-		if i == 0 {
-			p.Text = fmt.Sprintf("%d keys", n)
-		}
-	}
-	return p
 }
 
 // original is the time of a copy that has none of its own.

@@ -85,7 +85,7 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 	}
 	r.Copied, r.Lost = ranges(copied), ranges(lost)
 	r.Whole = len(r.Damages) == 0
-	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
+	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && r.Keys.Mendable
 	return r, nil
 }
 
@@ -175,7 +175,7 @@ func (r *Report) Text() string {
 		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:
 		line("so", "damaged, and not all of it can be repaired from this folder; a backup or another view may help: "+
-			"`cannulary repair --copy FILE`")
+			"`cannulary repair --copy FILE --keys-from FOLDER`")
 	}
 	return b.String()
 }
