@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/surveil"
 	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
@@ -99,6 +100,8 @@ var (
 	descKeys = prometheus.NewDesc("cannulary_damaged_keys",
 		"Secrets of the key store that are damaged: readable=\"no\" cannot be read, readable=\"yes\" are whole in one of two files.",
 		[]string{"readable"}, nil)
+	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
+		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -145,8 +148,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descKeys, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached,
-		descOldestUnreached) {
+		descChain, descKeys, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince,
+		descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -234,8 +237,13 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 	if err != nil {
 		return err
 	}
+	findings, err := c.src.Store.Findings(ctx)
+	if err != nil {
+		return err
+	}
 	// Everything is read by now. If this figure is there and a hold is not, the hold was lifted.
 	gauge(descQuarantined, float64(counts.Quarantine))
+	gauge(descChain, float64(chain.Broken(findings)))
 	for _, u := range unreached {
 		gauge(descUnreached, float64(u.Count), u.Facility)
 		if u.Count > 0 {

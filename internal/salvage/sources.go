@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/freetext"
 	"cannulary/internal/logfile"
@@ -24,12 +25,15 @@ type salvage struct {
 	fingerprint string            // of the site secret, by the log's first entry
 	sealed      map[string][]byte // by patient key, a value that the patient's key must open
 	plain       uint64            // entries with words about a patient that are not sealed
+
+	chain *chain.Checker       // of the log, up to the first entry that is missing
+	heads map[uint64]chain.Sum // by sequence, of those that were asked for
 }
 
 // stood is what is remembered of an entry of the log.
 type stood struct {
 	id  string
-	sum [16]byte
+	sum chain.Sum
 }
 
 // source has copies: a view, or the log in a backup.
@@ -38,6 +42,9 @@ type source struct {
 	view *view.Copy                  // nil for a log
 	log  map[uint64]view.CopiedEvent // nil for a view
 	upTo uint64
+
+	headAt uint64 // where the view kept the log's head; 0 for nowhere
+	head   chain.Sum
 }
 
 func (c *source) event(ctx context.Context, seq uint64) (view.CopiedEvent, bool, error) {
@@ -48,14 +55,18 @@ func (c *source) event(ctx context.Context, seq uint64) (view.CopiedEvent, bool,
 	return e, ok, nil
 }
 
-// open looks at a folder, and opens its views and the further views and backups at copies.
-func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, err error) {
+// open looks at a folder, and opens its views and the further views and backups at copies. heads are sequences
+// at which the log's head is wanted.
+func open(ctx context.Context, dir, shard string, copies []string, heads ...uint64) (s *salvage, err error) {
 	if _, err := os.Stat(filepath.Join(dir, LogFolder)); err != nil {
 		if _, views := os.Stat(filepath.Join(dir, ViewFolder)); views != nil {
 			return nil, fmt.Errorf("there is no instance in %s; check --data", dir)
 		}
 	}
-	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}}
+	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}, heads: map[uint64]chain.Sum{}}
+	for _, seq := range heads {
+		s.heads[seq] = chain.Sum{}
+	}
 	opened := s // an error returns no s
 	defer func() {
 		if err != nil {
@@ -83,6 +94,7 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 	}
 	for _, c := range s.copies {
 		s.end = max(s.end, c.upTo)
+		s.heads[c.headAt] = chain.Sum{}
 	}
 	return s, s.remember()
 }
@@ -103,7 +115,11 @@ func (s *salvage) source(ctx context.Context, path string) (*source, error) {
 	if err != nil {
 		return nil, errors.Join(err, v.Close())
 	}
-	return &source{path: path, view: v, upTo: c.Seq}, nil
+	at, head, err := v.Head(ctx)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), v.Close())
+	}
+	return &source{path: path, view: v, upTo: c.Seq, headAt: at, head: head}, nil
 }
 
 // backup reads the log in another folder: that of a backup, or of another instance.
@@ -133,9 +149,23 @@ func (s *salvage) remember() error {
 	if s.found.LogErr != nil {
 		return nil
 	}
+	s.chain = chain.New(func(seq uint64) (chain.Sum, bool, error) {
+		if e := s.log[seq]; e != nil {
+			return e.sum, true, nil
+		}
+		return chain.Sum{}, false, nil
+	})
 	_, err := logfile.Read(s.found.logDir(), eventlog.StreamName(s.found.Shard), func(r logfile.Record) error {
 		ev := eventOf(r)
-		s.log[r.Seq] = &stood{ev.GetId(), eventlog.SumOf(r.Data)}
+		s.log[r.Seq] = &stood{ev.GetId(), chain.SumOf(r.Data)}
+		if s.chain.Seq == r.Seq-1 {
+			if err := s.chain.Add(r.Data, ev); err != nil {
+				return err
+			}
+			if _, wanted := s.heads[r.Seq]; wanted {
+				s.heads[r.Seq] = s.chain.Head
+			}
+		}
 		if freetext.Plain(ev) {
 			s.plain++
 		}
