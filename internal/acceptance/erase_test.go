@@ -3,6 +3,7 @@ package acceptance_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"net/http"
@@ -11,6 +12,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/internal/app"
 	"cannulary/internal/erasure"
@@ -236,5 +239,48 @@ func afterwards(t *testing.T, dir string, key map[string]string, id func(string)
 	i.settle()
 	if code, text := i.get("/card?patient=" + key["INV-M1"]); code != http.StatusOK || !strings.Contains(text, "Again") {
 		t.Errorf("the card answers %d %s", code, text)
+	}
+}
+
+// On an external server the keys are destroyed in its bucket and the view of the folder that is given is built
+// again. A server without the log is refused, and nothing is made on it.
+func TestAnErasureOnAnExternalServer(t *testing.T) {
+	t.Parallel()
+	x := externalNATS(t)
+	dir := filepath.Join(t.TempDir(), "unit")
+	i := start(t, dir, x.use)
+	i.post(persons())
+	key := patientKey(t, i, "INV-O")
+	i.stop()
+	empty := externalNATS(t)
+	who := []string{"--identifier", testkit.Patient("INV-O").GetSystem() + "|INV-O"}
+	if _, stderr := erase(t, dir, append(who, "--nats", empty.url, "--master-key-file", empty.master)...); !strings.Contains(stderr, "the log of shard main and its keys on "+empty.url) {
+		t.Errorf("a server without the log: %s", stderr)
+	}
+	for name := range empty.js.StreamNames(patience(t)).Name() {
+		t.Errorf("stream %s was made on the server without the log", name)
+	}
+	who = append(who, "--nats", x.url, "--master-key-file", x.master)
+	look, stderr := erase(t, dir, who...)
+	if look.Done || len(look.Patients) != 2 || len(look.Linked) != 1 || len(look.Remains) != 6 {
+		t.Fatalf("it would erase %+v, %s", look, stderr)
+	}
+	done, stderr := erase(t, dir, append(who, "--keep", look.Linked[0].Key, "--yes")...)
+	if !done.Done || done.Patients[0].Key != key && done.Patients[1].Key != key {
+		t.Fatalf("erased %+v, %s", done, stderr)
+	}
+	if where := found(readable(t, dir), marks("INV-O")); len(where) > 0 {
+		t.Errorf("after the erasure: %v", where)
+	}
+	kv, err := x.js.KeyValue(patience(t), "cannulary-keys-main")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := kv.Get(patience(t), "patient."+key); !errors.Is(err, jetstream.ErrKeyNotFound) && !errors.Is(err, jetstream.ErrKeyDeleted) {
+		t.Errorf("the key in the bucket: %v", err)
+	}
+	i = start(t, dir, x.use)
+	if card := i.must("/card?patient=" + key); !strings.Contains(card, `"name":"(erased)"`) {
+		t.Errorf("the card is %.300s", card)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/erasure"
@@ -41,8 +42,17 @@ type Erased struct {
 // Erase destroys the keys of one person in a stopped instance, builds its view again and removes what else
 // was made of the old one. Without o.Yes it only looks, and changes nothing.
 func Erase(ctx context.Context, cfg Config, o EraseOptions) (out *Erased, err error) {
-	if _, err := os.Stat(filepath.Join(cfg.Dir, salvage.LogFolder)); err != nil {
-		return nil, fmt.Errorf("there is no instance in %s; check --data", cfg.Dir)
+	part := salvage.LogFolder
+	if cfg.NATS != "" {
+		part = salvage.ViewFolder
+	}
+	if _, err := os.Stat(filepath.Join(cfg.Dir, part)); err != nil {
+		return nil, fmt.Errorf("there is no instance in %s, it has no folder %s; check --data", cfg.Dir, part)
+	}
+	if cfg.NATS != "" {
+		if cfg.Replicas, err = existing(ctx, cfg); err != nil {
+			return nil, err
+		}
 	}
 	unlock, err := LockExisting(cfg.Dir)
 	if o.Yes {
@@ -79,6 +89,9 @@ func Erase(ctx context.Context, cfg Config, o EraseOptions) (out *Erased, err er
 
 // personOf reads from log and keys who belongs to the identifier, and changes nothing.
 func personOf(ctx context.Context, cfg Config, o EraseOptions) (*erasure.Person, error) {
+	if cfg.NATS != "" {
+		return externalPersonOf(ctx, cfg, o)
+	}
 	found, err := salvage.Look(ctx, cfg.Dir, cfg.Shard)
 	if err != nil {
 		return nil, err
@@ -112,6 +125,10 @@ func personOf(ctx context.Context, cfg Config, o EraseOptions) (*erasure.Person,
 	if fingerprint != "" && ring.Fingerprint() != fingerprint {
 		return nil, errors.New("the key store is not the one that this log was made with: restore its own from the backup")
 	}
+	return o.find(ctx, who, ring)
+}
+
+func (o EraseOptions) find(ctx context.Context, who *erasure.Who, ring *keyring.Ring) (*erasure.Person, error) {
 	return who.Find(ring.PatientKey(o.System, o.Value), o.Also, o.Keep, func(key string) (string, error) {
 		has, err := ring.Has(ctx, key)
 		if err != nil || has {
@@ -125,8 +142,72 @@ func personOf(ctx context.Context, cfg Config, o EraseOptions) (*erasure.Person,
 	})
 }
 
-// withRing opens the key store of a locked folder for a change.
+// existing returns the replicas of a log on an external server. Without that log opening it would make one.
+func existing(ctx context.Context, cfg Config) (replicas int, err error) {
+	a := &App{cfg: cfg}
+	if err := a.dial(); err != nil {
+		return 0, err
+	}
+	defer a.nc.Close()
+	js, err := jetstream.New(a.nc)
+	if err != nil {
+		return 0, err
+	}
+	s, err := js.Stream(ctx, eventlog.StreamName(cfg.Shard))
+	if err == nil {
+		_, err = js.KeyValue(ctx, a.bucketName())
+	}
+	if err != nil {
+		return 0, fmt.Errorf("the log of shard %s and its keys on %s: %w; check --nats and --shard", cfg.Shard, cfg.NATS, err)
+	}
+	return s.CachedInfo().Config.Replicas, nil
+}
+
+// external opens log and keys on an external server.
+func external(ctx context.Context, cfg Config, do func(*App) error) error {
+	a := &App{cfg: cfg}
+	a.run, a.cancel = context.WithCancel(context.Background())
+	defer a.Stop()
+	if err := a.openLog(ctx); err != nil {
+		return err
+	}
+	return do(a)
+}
+
+// externalPersonOf is personOf for a log on an external server.
+func externalPersonOf(ctx context.Context, cfg Config, o EraseOptions) (p *erasure.Person, err error) {
+	end := errors.New("the log was read")
+	err = external(ctx, cfg, func(a *App) error {
+		st, err := a.log.State(ctx)
+		if err != nil {
+			return err
+		}
+		who := erasure.NewWho()
+		err = a.log.Read(ctx, 1, 1000, func(_ context.Context, entries []eventlog.Entry) error {
+			for _, e := range entries {
+				if ev := (&logv1.Event{}); proto.Unmarshal(e.Data, ev) == nil { // the projectors set others aside
+					who.Add(e.Seq, ev)
+				}
+				if e.Seq >= st.LastSeq {
+					return end
+				}
+			}
+			return nil
+		})
+		if !errors.Is(err, end) {
+			return err
+		}
+		p, err = o.find(ctx, who, a.ring)
+		return err
+	})
+	return p, err
+}
+
+// withRing opens the key store of a locked folder, or the one on an external server, for a change.
 func withRing(ctx context.Context, cfg Config, change func(*keyring.Ring) error) (err error) {
+	if cfg.NATS != "" {
+		return external(ctx, cfg, func(a *App) error { return change(a.ring) })
+	}
 	store, err := keyring.OpenFolder(ctx, filepath.Join(cfg.Dir, salvage.KeyFolder))
 	if err != nil {
 		return err
@@ -181,14 +262,14 @@ func (e *Erased) erase(ctx context.Context, cfg Config, o EraseOptions, path str
 		return errors.New("the identity of this person was erased already; nothing was changed; to let it be stated again, give --reopen")
 	}
 	e.Does = []string{
-		fmt.Sprintf("destroys %d patient keys in both files of the key store, and marks them, so that no identity is taken again",
+		fmt.Sprintf("destroys %d patient keys in the key store, and marks them, so that no identity is taken again",
 			len(keys)),
 		"builds the view again from the log, without name, identifiers and free text of this person; removes the old view, and " +
 			"views of other versions",
 		"removes every bulk export in the folder: the clients begin again",
 		"writes the patient keys and the time into " + erasure.FileName + ": keep a copy of that file apart, a restore needs it",
 	}
-	e.Remains = remains(e)
+	e.Remains = remains(e, cfg.NATS != "")
 	if !o.Yes {
 		return nil
 	}
@@ -235,7 +316,7 @@ func (e *Erased) erase(ctx context.Context, cfg Config, o EraseOptions, path str
 }
 
 // remains says what an erasure does not reach.
-func remains(e *Erased) []string {
+func remains(e *Erased, external bool) []string {
 	out := []string{
 		"what was recorded of the needles stays, under the patient key: it names nobody",
 		"copies of the key store from before, in backups and in folders that were kept after a repair, open the identity again: " +
@@ -245,6 +326,14 @@ func remains(e *Erased) []string {
 			"show the " +
 			"erasure",
 		"the bytes of removed files may stand in free space of the disk until it is used again",
+	}
+	if external {
+		out = append(out, "every other process of this log keeps keys in memory, and its folder may hold the person's numbers and "+
+			"free text: stop it, "+
+			"delete view and export in its folder, start it again",
+			"the destroyed keys may stand in old files of the key bucket, wrapped with the master key: empty the nodes one after "+
+				"the other and let "+
+				"each resync")
 	}
 	if e.Readable > 0 {
 		out = append(out, fmt.Sprintf("%d entries of the log, written by an earlier version, hold what people wrote about this "+

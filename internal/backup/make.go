@@ -71,6 +71,7 @@ func Make(ctx context.Context, o Options) (*Made, error) {
 		if err != nil {
 			return nil, errors.Join(err, p.remove())
 		}
+		p.said.Files = nil // a large log has thousands
 		*x.said = &p.said
 	}
 	return out, nil

@@ -31,7 +31,7 @@ type Part struct {
 	Secrets   int       `json:"secrets,omitempty"`
 	// Damaged are secrets that are damaged in both files of the key store, and are not in the backup.
 	Damaged []string `json:"damaged,omitempty"`
-	Files   []File   `json:"files"`
+	Files   []File   `json:"files,omitempty"`
 }
 
 // The parts of a backup.
