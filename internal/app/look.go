@@ -3,10 +3,8 @@ package app
 import (
 	"context"
 	"path/filepath"
-	"time"
 
 	"cannulary/internal/erasure"
-	"cannulary/internal/intake"
 	"cannulary/internal/salvage"
 )
 
@@ -41,9 +39,4 @@ func (a *App) look(ctx context.Context) error {
 		a.cfg.Slog.Warn("a file beside the log cannot be read", "says", u)
 	}
 	return nil
-}
-
-// ConfirmClock notes for the instance in dir that a person found the machine's clock right at that moment.
-func ConfirmClock(dir string, at time.Time) error {
-	return intake.ConfirmClock(filepath.Join(dir, "ingest"), at)
 }

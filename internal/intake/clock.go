@@ -83,7 +83,7 @@ func newGuard(clock Clock, dir string, newest time.Time) *guard {
 	switch d := g.base.Sub(newest); {
 	case newest.IsZero():
 	case d < -clockJump:
-		g.doubt = fmt.Sprintf("it is %s behind the newest entry of the log, of %s", (-d).Round(time.Second),
+		g.doubt = fmt.Sprintf("it is %s behind the newest entry of the log, of %s (or the clock was ahead then, see `cannulary clock wrong`)", (-d).Round(time.Second),
 			newest.UTC().Format(time.RFC3339))
 	case d > clockAhead:
 		g.doubt = fmt.Sprintf("it is %d days ahead of the newest entry of the log, of %s", int(d.Hours()/24),
