@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
+
 	"cannulary/internal/eventlog"
 	"cannulary/internal/keyring"
 )
@@ -27,7 +29,7 @@ func (a *App) external(ctx context.Context) error {
 	}
 	said := ""
 	for end := time.Now().Add(externalWait); ; {
-		err := a.dial(ctx, master)
+		err := a.try(ctx, master)
 		if err == nil || !errors.Is(err, eventlog.ErrNotYet) || ctx.Err() != nil || time.Now().After(end) {
 			return err
 		}
@@ -45,24 +47,30 @@ func (a *App) external(ctx context.Context) error {
 	}
 }
 
-func (a *App) dial(ctx context.Context, master []byte) error {
-	cfg := a.cfg
-	var err error
-	a.nc, err = eventlog.Dial(eventlog.Remote{URL: cfg.NATS, Credentials: cfg.Credentials, CA: cfg.NATSCA, Cert: cfg.NATSCert,
-		Key: cfg.NATSKey, Refused: func(err error) { cfg.Slog.Warn("the external log server refused a request", "err", err) }})
+func (a *App) try(ctx context.Context, master []byte) error {
+	js, err := a.dial()
 	if err != nil {
 		return err
 	}
-	js, err := eventlog.JetStream(a.nc, cfg.NATSAPI)
-	if err != nil {
-		return err
-	}
-	store, err := keyring.OpenBucket(ctx, js, "cannulary-keys-"+cfg.Shard, cfg.Replicas, master)
+	store, err := keyring.OpenBucket(ctx, js, a.bucketName(), a.cfg.Replicas, master)
 	if err == nil {
 		err = a.openRecord(ctx, store)
 	}
 	return eventlog.NotYet(err)
 }
+
+// dial connects to the external server.
+func (a *App) dial() (js jetstream.JetStream, err error) {
+	cfg := a.cfg
+	a.nc, err = eventlog.Dial(eventlog.Remote{URL: cfg.NATS, Credentials: cfg.Credentials, CA: cfg.NATSCA, Cert: cfg.NATSCert,
+		Key: cfg.NATSKey, Refused: func(err error) { cfg.Slog.Warn("the external log server refused a request", "err", err) }})
+	if err != nil {
+		return nil, err
+	}
+	return eventlog.JetStream(a.nc, cfg.NATSAPI)
+}
+
+func (a *App) bucketName() string { return "cannulary-keys-" + a.cfg.Shard }
 
 // masterKey reads the key that wraps the keys of patients.
 func (a *App) masterKey() ([]byte, error) {
@@ -95,6 +103,6 @@ func Prepare(ctx context.Context, cfg Config, out io.Writer) error {
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
-	return json.NewEncoder(out).Encode(map[string]any{"stream": eventlog.StreamName(cfg.Shard), "bucket": "cannulary-keys-" + cfg.Shard,
+	return json.NewEncoder(out).Encode(map[string]any{"stream": eventlog.StreamName(cfg.Shard), "bucket": a.bucketName(),
 		"logId": a.log.ID(), "logMaxBytes": a.log.Limit().Is, "replicas": cfg.Replicas})
 }

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/nats-io/nats.go/jetstream"
 	"golang.org/x/crypto/chacha20poly1305"
@@ -94,6 +95,23 @@ func (s *bucketStore) Create(ctx context.Context, name string, secret []byte) ([
 		return nil, err
 	}
 	return there, reading
+}
+
+func (s *bucketStore) Look(ctx context.Context) (unreadable, _ []string, err error) {
+	info, err := s.stream.Info(ctx, jetstream.WithSubjectFilter(">"))
+	if err != nil {
+		return nil, nil, err
+	}
+	for subject := range info.State.Subjects {
+		name := strings.TrimPrefix(subject, "$KV."+s.kv.Bucket()+".")
+		switch _, err := s.Get(ctx, name); {
+		case errors.Is(err, ErrUnreadable):
+			unreadable = append(unreadable, name)
+		case err != nil && !errors.Is(err, ErrNoKey): // destroyed meanwhile
+			return nil, nil, err
+		}
+	}
+	return unreadable, nil, nil
 }
 
 func (s *bucketStore) Destroy(ctx context.Context, name string) error {
