@@ -23,7 +23,7 @@ func TestEveryTestThatAPageNamesIsThere(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	names := regexp.MustCompile("\\b(Test[A-Z]\\w+)(…?)")
+	names := regexp.MustCompile(`\b(Test[A-Z]\w+)(…?)`)
 	n := 0
 	for page, text := range read(t, "*.md") {
 		for _, m := range names.FindAllStringSubmatch(text, -1) {
