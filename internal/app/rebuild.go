@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"cannulary/internal/projector"
@@ -19,6 +20,9 @@ func (a *App) viewDir() string { return filepath.Join(a.cfg.Dir, "view") }
 // an error the old view is as it was.
 func Rebuild(ctx context.Context, cfg Config) (events uint64, err error) {
 	cfg.Ingest, cfg.View = false, true
+	// A rebuild makes much garbage and keeps little. With twice the garbage it takes an eighth less of the
+	// processor's time, and some 50 MB more (measured on a quarter's log: 14.6 for 16.7 s).
+	defer debug.SetGCPercent(debug.SetGCPercent(200))
 	lock, err := Lock(cfg.Dir)
 	if err != nil {
 		return 0, err
