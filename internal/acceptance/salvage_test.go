@@ -1,6 +1,7 @@
 package acceptance_test
 
 import (
+	"database/sql"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
@@ -249,6 +250,38 @@ func TestAViewThatCannotBeOpenedIsNamed(t *testing.T) {
 	}
 	if code, _, stderr := cliRun(t, "repair", "--data", dir, "--into", filepath.Join(t.TempDir(), "new"), "--copy", path); code != 1 || stderr == "" {
 		t.Errorf("a further view that cannot be read: repair exits %d and says %q", code, stderr)
+	}
+}
+
+// An index that lacks an event would take it a second time, and one with another number would give another token.
+func TestAnIndexThatIsNotTheLogsIsNamed(t *testing.T) {
+	t.Parallel()
+	for change, says := range map[string]string{
+		`UPDATE event SET id = zeroblob(16) WHERE seq = 7`: "is damaged: 1 of its entries are not the log's, and 1 of the log's are not in it",
+		`UPDATE event SET seq = 8 WHERE seq = 7`:           "is damaged: 1 of its entries are not the log's, and 1 of the log's are not in it",
+		`DELETE FROM event WHERE seq = 7`:                  "is damaged: 0 of its entries are not the log's, and 1 of the log's are not in it",
+	} {
+		dir := shared(t).copy(t)
+		db, err := sql.Open("sqlite", filepath.Join(dir, "ingest", "index.db"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := db.Exec(change); err != nil {
+			t.Fatal(err)
+		}
+		if err := db.Close(); err != nil {
+			t.Fatal(err)
+		}
+		code, stdout, stderr := cliRun(t, "verify", "--data", dir)
+		if code != 1 || !strings.Contains(stdout, says+"; delete the folder "+filepath.Join(dir, "ingest")+", it is rebuilt from the log") {
+			t.Errorf("%s: verify exits %d and says %s %s", change, code, stdout, stderr)
+		}
+		if err := os.RemoveAll(filepath.Join(dir, "ingest")); err != nil {
+			t.Fatal(err)
+		}
+		if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != 0 {
+			t.Errorf("%s: without it verify exits %d and says %s", change, code, stdout)
+		}
 	}
 }
 

@@ -3,6 +3,7 @@ package intake
 import (
 	"context"
 	"database/sql"
+	"encoding/hex"
 	"errors"
 	"fmt"
 
@@ -22,4 +23,27 @@ func IndexAt(ctx context.Context, path string) (logID string, seq uint64, eventI
 		err = nil
 	}
 	return logID, uint64(n), eventID, errors.Join(err, db.Close())
+}
+
+// IndexEntries calls each with every event that a stopped instance's index at path holds, and changes nothing.
+func IndexEntries(ctx context.Context, path string, each func(seq uint64, eventID string)) (err error) {
+	db, err := sqlitefile.Look(path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	rows, err := db.QueryContext(ctx, `SELECT seq, id FROM event`)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		var seq int64
+		var id []byte
+		if err := rows.Scan(&seq, &id); err != nil {
+			return err
+		}
+		each(uint64(seq), hex.EncodeToString(id))
+	}
+	return rows.Err()
 }
