@@ -186,6 +186,7 @@ func (a *App) handler() (http.Handler, error) {
 	}
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
+	mux.Handle("/cards", a.headed(pages))
 	mux.Handle("/", pages)
 	return fhirFirst(f, mux), nil
 }
