@@ -20,7 +20,6 @@ import (
 	"cannulary/internal/eventlog"
 	"cannulary/internal/logfile"
 	"cannulary/internal/salvage"
-	"cannulary/internal/testkit"
 	"cannulary/internal/testkit/tier"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -95,12 +94,10 @@ func TestCrashCampaign(t *testing.T) {
 	const seed = 20261129
 	c := &crash{T: t, rnd: rand.New(rand.NewPCG(seed, 13)), dir: filepath.Join(t.TempDir(), "crashed"), ledger: openLedger(t),
 		msgs: messages(t, scenario(tier.Torture(6, 14), tier.Torture(1, 6))), kills: map[string]int{}}
-	c.ingest()
-	c.projection()
-	c.rest()
-	c.rebuild()
-	c.verify()
-	c.repair()
+	for _, phase := range []func(){c.ingest, c.projection, c.rest, c.rebuild, c.verify, c.repair} {
+		phase()
+		t.Logf("killed so far while it was at work: %v", c.kills)
+	}
 	t.Logf("killed while it was at work: %v; %d messages acknowledged", c.kills, len(c.ledger.read()))
 	for _, phase := range []string{"ingest", "projection", "rebuild", "verify", "repair"} {
 		if c.kills[phase] < crashSize() {
@@ -109,35 +106,34 @@ func TestCrashCampaign(t *testing.T) {
 	}
 }
 
-// feed sends messages from a random one on, over and over, until the program dies under it, which happens some time
-// after so many answers. It tells whether some were unanswered then.
-func (c *crash) feed(p *process, after int, pause time.Duration) (inFlight bool) {
-	from := c.rnd.IntN(len(c.msgs))
-	if left := c.open(); len(left) > 0 && c.rnd.IntN(4) > 0 {
-		from = left[0]
+// feed sends messages until the program dies under it, some time after so many answers: mostly from the first one on
+// that is not acknowledged, else from a random one on. It tells whether some were unanswered then.
+func (c *crash) feed(p *process, msgs []*cannularyv1.FeedRequest, after int, pause time.Duration) (inFlight bool) {
+	from := c.rnd.IntN(len(msgs))
+	if left := open(msgs, c.answers()); len(left) > 0 && c.rnd.IntN(4) > 0 {
+		from = len(msgs) - len(left)
 	}
 	stop := sync.OnceFunc(func() {
 		time.Sleep(pause)
 		p.kill()
 	})
-	done := interruptedBy(c, p.grpc, c.msgs[from:], after, stop, c.ledger.note)
+	done := interruptedBy(c, p.grpc, msgs[from:], after, stop, c.ledger.note)
 	stop()
 	return !done
 }
 
-// open are the positions of the messages that have no acknowledgement.
-func (c *crash) open() (out []int) {
-	acked := c.ledger.read()
-	for i, m := range c.msgs {
-		if _, ok := acked[testkit.Envelope(m).GetSourceMessageId()]; !ok {
-			out = append(out, i)
-		}
+// answers are those in the ledger.
+func (c *crash) answers() answers {
+	acked := answers{}
+	for message, a := range c.ledger.read() {
+		acked[message] = &cannularyv1.FeedResponse{EventId: a.event, Token: a.token}
 	}
-	return out
+	return acked
 }
 
 func (c *crash) ingest() {
-	share := max(2, len(c.msgs)/crashSize())
+	msgs := c.msgs[:len(c.msgs)/2] // the others are for the next phase
+	share := max(2, len(msgs)/crashSize())
 	for c.kills["ingest"] < crashSize() {
 		if c.kills["ingest"]%5 == 1 { // while it starts, too
 			p, _ := spawn(c, c.dir)
@@ -146,31 +142,34 @@ func (c *crash) ingest() {
 			c.check("a kill at the start")
 		}
 		p := serve(c, c.dir)
-		if c.feed(p, 1+c.rnd.IntN(share), time.Duration(c.rnd.IntN(10000))*time.Microsecond) {
+		if c.feed(p, msgs, 1+c.rnd.IntN(share), time.Duration(c.rnd.IntN(10000))*time.Microsecond) {
 			c.kills["ingest"]++
 		}
 		c.check("a kill while messages come")
 	}
 }
 
-// projection kills it while the view is behind the log: in turn while messages come, and while it catches up.
+// projection kills it while the view is behind the log: while messages come, and while it catches up.
 func (c *crash) projection() {
+	behind := false
 	for tries := 0; c.kills["projection"] < crashSize(); tries++ {
 		if tries > 10*crashSize() {
 			c.Fatalf("of %d kills %d met a view that was behind", tries, c.kills["projection"])
 		}
-		if tries%2 == 0 {
+		if tries%8 == 1 {
 			if err := os.RemoveAll(filepath.Join(c.dir, "view")); err != nil {
 				c.Fatal(err)
 			}
+			behind = true
+		}
+		if behind {
 			p, _ := spawn(c, c.dir)
 			time.Sleep(time.Duration(100+c.rnd.IntN(700)) * time.Millisecond)
 			p.kill()
 		} else {
-			p := serve(c, c.dir)
-			c.feed(p, 50+c.rnd.IntN(200), 0)
+			c.feed(serve(c, c.dir), c.msgs, 20+c.rnd.IntN(max(1, len(c.msgs)/crashSize())), 0)
 		}
-		if behind := c.check("a kill while the view catches up"); behind {
+		if behind = c.check("a kill while the view catches up"); behind {
 			c.kills["projection"]++
 		}
 	}
@@ -213,17 +212,13 @@ func (c *crash) check(after string) (behind bool) {
 func (c *crash) rest() {
 	p := serve(c, c.dir)
 	interruptedBy(c, p.grpc, c.msgs, -1, nil, c.ledger.note)
-	if n := len(c.open()); n > 0 {
-		c.Fatalf("%d messages are not taken", n)
+	if left := open(c.msgs, c.answers()); len(left) > 0 {
+		c.Fatalf("%d messages are not taken", len(left))
 	}
 	if code, took := p.end(syscall.SIGTERM); checkEnd(code, took) != "" {
 		c.Fatal(checkEnd(code, took))
 	}
-	acked := answers{}
-	for message, a := range c.ledger.read() {
-		acked[message] = &cannularyv1.FeedResponse{EventId: a.event, Token: a.token}
-	}
-	checkOnce(c.T, c.dir, acked)
+	checkOnce(c.T, c.dir, c.answers())
 }
 
 // atWork runs a command and kills it after a part of the time that it took before. It tells whether the command was
@@ -275,7 +270,7 @@ func (c *crash) rebuild() {
 func (c *crash) verify() {
 	unclean := copyDir(c, c.dir, filepath.Join(c.TempDir(), "unclean"))
 	p := serve(c, unclean)
-	c.feed(p, 20, 0)
+	c.feed(p, c.msgs, 20, 0)
 	for _, dir := range []string{c.dir, unclean} {
 		want := sumsOf(c, dir)
 		took := c.took(0, "verify", "--data", dir)
@@ -317,8 +312,9 @@ func (c *crash) repair() {
 	c.took(0, "repair", "--data", damaged, "--into", whole)
 	i := start(c, whole)
 	i.settle()
+	end := fmt.Sprint(i.last())
 	i.stop()
-	same(c, dump(c, c.dir), dump(c, whole))
+	sameButTheRepair(c, dump(c, c.dir), dump(c, whole), end)
 }
 
 // leftover checks that nothing takes what a killed repair left for an instance.

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -110,17 +111,19 @@ func TestARepairedLogGivesTheSameView(t *testing.T) {
 	if ev := got["event"][end]; !strings.Contains(ev, hexOf("repair/"+r.Repair)) {
 		t.Errorf("the log ends with %q, want the event of the repair", ev)
 	}
-	// It is all that the repair added.
-	want := tables{}
-	for name, rows := range u.tables {
-		want[name] = rows
-	}
+	sameButTheRepair(t, u.tables, got, end)
+}
+
+// sameButTheRepair is same, but for the event of a repair at the end.
+func sameButTheRepair(tb testing.TB, want, got tables, end string) {
+	tb.Helper()
+	want = maps.Clone(want)
 	delete(got["event"], end)
 	for _, name := range []string{"checkpoint", "head"} {
 		delete(want, name)
 		delete(got, name)
 	}
-	same(t, want, got)
+	same(tb, want, got)
 }
 
 func hexOf(s string) string { return strings.ToUpper(hex.EncodeToString([]byte(s))) }
