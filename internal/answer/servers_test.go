@@ -58,6 +58,7 @@ func kinds() map[string]wanted {
 		"unavailable":  {of(fault.Unavailable), codes.Unavailable, 503, "unavailable", "transient", text},
 		"unsupported":  {of(fault.Unsupported), codes.Unimplemented, 501, "unsupported", "not-supported", text},
 		"too-large":    {of(fault.TooLarge), codes.InvalidArgument, 413, "too-large", "too-long", text},
+		"early":        {of(fault.Early), codes.OutOfRange, 425, "early", "value", text},
 		"no fault":     {errors.New("password=secret"), codes.Internal, 500, "internal", "exception", broken},
 	}
 }

@@ -142,7 +142,8 @@ func holdRules() []string {
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descChain,
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing,
+		descChecked, descChain,
 		descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached,
 		descOldestUnreached) {
 		ch <- d
