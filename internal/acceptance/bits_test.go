@@ -328,7 +328,7 @@ func (x *trial) wrong(p *process, dir string) (wrong, none string) {
 	if strings.HasPrefix(x.file.kind, "view") || strings.HasPrefix(x.file.kind, "keys") {
 		most = everybody
 	}
-	says := asked(x, p.http, most)
+	says := questioned(x, p.http, most)
 	if wrong, none = x.compared(says); wrong != "" {
 		x.mu.Lock() // at midnight a new day begins at the unit
 		x.says = x.answers(x)
@@ -376,7 +376,7 @@ func (x *trial) compared(says map[string]string) (wrong, none string) {
 func (l *remains) answers(tb testing.TB) map[string]string {
 	tb.Helper()
 	p := serve(tb, copyDir(tb, l.dir, filepath.Join(tb.TempDir(), "data")))
-	says := asked(tb, p.http, everybody)
+	says := questioned(tb, p.http, everybody)
 	p.end(syscall.SIGTERM)
 	if w := warnings(p.log.String()); len(w) > 0 {
 		tb.Fatalf("%s: the undamaged folder says %q", l.name, w)

@@ -16,10 +16,10 @@ import (
 	"cannulary/internal/facade"
 )
 
-// asked is what a running program answers to questions that reach every part of the view: the whole bulk export, all
+// questioned is what a running program answers to questions that reach every part of the view: the whole bulk export, all
 // cards, and searches by every kind of search value. An answer begins with its status. Of the patients it asks about
 // the first ones, at most so many; what is asked about a patient begins with "patient".
-func asked(tb testing.TB, base string, most int) map[string]string {
+func questioned(tb testing.TB, base string, most int) map[string]string {
 	tb.Helper()
 	out := map[string]string{}
 	ask := func(path string) string {
