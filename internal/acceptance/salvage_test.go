@@ -274,15 +274,21 @@ func TestAViewThatCannotBeOpenedIsNamed(t *testing.T) {
 	}
 }
 
-// An index that lacks an event would take it a second time, and one with another number would give another token.
-func TestAnIndexThatIsNotTheLogsIsNamed(t *testing.T) {
+// An index that lacks an event would take it a second time, one with another number would give another token, and one
+// that says that the log went further would have entries declared lost. verify names it, a start builds it again.
+func TestAnIndexThatIsNotTheLogsIsBuiltAgain(t *testing.T) {
 	t.Parallel()
+	u := shared(t)
+	const one = "1 of its entries are not the log's, and 1 of the log's are not in it"
 	for change, says := range map[string]string{
-		`UPDATE event SET id = zeroblob(16) WHERE seq = 7`: "is damaged: 1 of its entries are not the log's, and 1 of the log's are not in it",
-		`UPDATE event SET seq = 8 WHERE seq = 7`:           "is damaged: 1 of its entries are not the log's, and 1 of the log's are not in it",
-		`DELETE FROM event WHERE seq = 7`:                  "is damaged: 0 of its entries are not the log's, and 1 of the log's are not in it",
+		`UPDATE event SET id = zeroblob(16) WHERE seq = 7`: one,
+		`UPDATE event SET seq = 8 WHERE seq = 7`:           one,
+		`DELETE FROM event WHERE seq = 7`:                  "0 of its entries are not the log's, and 1 of the log's are not in it",
+		`UPDATE checkpoint SET seq = seq + 1`:              "the checkpoint of the ingest index does not agree with its entries",
+		`UPDATE checkpoint SET seq = seq + 65536`:          "the checkpoint of the ingest index does not agree with its entries",
+		`DROP TABLE event`:                                 "no such table",
 	} {
-		dir := shared(t).copy(t)
+		dir := u.copy(t)
 		db, err := sql.Open("sqlite", filepath.Join(dir, "ingest", "index.db"))
 		if err != nil {
 			t.Fatal(err)
@@ -294,14 +300,25 @@ func TestAnIndexThatIsNotTheLogsIsNamed(t *testing.T) {
 			t.Fatal(err)
 		}
 		code, stdout, stderr := cliRun(t, "verify", "--data", dir)
-		if code != 1 || !strings.Contains(stdout, says+"; delete the folder "+filepath.Join(dir, "ingest")+", it is rebuilt from the log") {
+		if code != 1 || !strings.Contains(stdout, says) || !strings.Contains(stdout, "; delete the folder "+filepath.Join(dir, "ingest")+", it is rebuilt from the log") {
 			t.Errorf("%s: verify exits %d and says %s %s", change, code, stdout, stderr)
 		}
-		if err := os.RemoveAll(filepath.Join(dir, "ingest")); err != nil {
-			t.Fatal(err)
+		i := start(t, dir)
+		if text := i.log.String(); !strings.Contains(text, "the ingest index is damaged: it is deleted and rebuilt from the log") {
+			t.Errorf("%s: a start says %s", change, text)
 		}
+		tally, again := i.post(u.messages)
+		if tally.Duplicates != len(u.messages) {
+			t.Errorf("%s: all sent again gave %+v", change, tally)
+		}
+		for id, a := range again {
+			if a.GetToken() != u.answers[id].GetToken() {
+				t.Errorf("%s: message %s was acknowledged as %s, now as %s", change, id, u.answers[id].GetToken(), a.GetToken())
+			}
+		}
+		i.stop()
 		if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != 0 {
-			t.Errorf("%s: without it verify exits %d and says %s", change, code, stdout)
+			t.Errorf("%s: afterwards verify exits %d and says %s", change, code, stdout)
 		}
 	}
 }

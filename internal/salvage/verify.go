@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"cannulary/internal/chain"
-	"cannulary/internal/intake"
 	"cannulary/internal/logfile"
 	"cannulary/internal/view"
 )
@@ -86,7 +85,10 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		r.Copies = append(r.Copies, part)
 	}
 	r.chain(s, marks)
-	r.Damages = append(r.Damages, s.index(ctx)...)
+	if d := s.found.IndexDamage(ctx); d != "" {
+		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; delete the folder %s, it is rebuilt from the log",
+			s.found.indexPath(), d, filepath.Dir(s.found.indexPath())))
+	}
 	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
 	copied, lost, err := s.rest(ctx)
@@ -184,39 +186,6 @@ func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
 		}
 	}
 	return p, nil
-}
-
-// index holds the ingest index against the log. One that lacks an event would take it a second time.
-func (s *salvage) index(ctx context.Context) []string {
-	path := filepath.Join(s.found.Dir, "ingest", "index.db")
-	_, upTo, _, err := intake.IndexAt(ctx, path)
-	if err != nil || s.found.LogErr != nil { // Look names an index that cannot be read
-		return nil
-	}
-	inLog := map[string]uint64{}
-	for seq := uint64(1); seq <= upTo; seq++ {
-		if e := s.log[seq]; e != nil && e.id != "" && inLog[e.id] == 0 {
-			inLog[e.id] = seq
-		}
-	}
-	known, wrong := 0, 0
-	err = intake.IndexEntries(ctx, path, func(seq uint64, id string) {
-		switch {
-		case inLog[id] == seq:
-			known++
-		case s.log[seq] != nil || seq > upTo: // of an entry that the log lost it knows more than the log
-			wrong++
-		}
-	})
-	if err == nil && wrong == 0 && known == len(inLog) {
-		return nil
-	}
-	what := fmt.Sprintf("%d of its entries are not the log's, and %d of the log's are not in it", wrong, len(inLog)-known)
-	if err != nil {
-		what = err.Error()
-	}
-	return []string{fmt.Sprintf("the ingest index %s is damaged: %s; delete the folder %s, it is rebuilt from the log", path, what,
-		filepath.Dir(path))}
 }
 
 // ranges words numbers that go up.
