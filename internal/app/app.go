@@ -244,11 +244,7 @@ func (a *App) openLog(ctx context.Context) error {
 			return err
 		}
 	} else {
-		var opts []nats.Option
-		if cfg.Credentials != "" {
-			opts = append(opts, nats.UserCredentials(cfg.Credentials))
-		}
-		if a.nc, err = eventlog.Dial(cfg.NATS, opts...); err != nil {
+		if err := a.dial(); err != nil {
 			return err
 		}
 		if store, err = a.bucket(ctx); err != nil {
@@ -279,6 +275,16 @@ func (a *App) openLog(ctx context.Context) error {
 			"shard", cfg.Shard)
 	}
 	return nil
+}
+
+// dial connects to the external server.
+func (a *App) dial() (err error) {
+	var opts []nats.Option
+	if a.cfg.Credentials != "" {
+		opts = append(opts, nats.UserCredentials(a.cfg.Credentials))
+	}
+	a.nc, err = eventlog.Dial(a.cfg.NATS, opts...)
+	return err
 }
 
 // resize says who may change the limit of an existing log. A process that has the log to itself
@@ -312,8 +318,10 @@ func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	return keyring.OpenBucket(ctx, js, "cannulary-keys-"+a.cfg.Shard, a.cfg.Replicas, master)
+	return keyring.OpenBucket(ctx, js, a.bucketName(), a.cfg.Replicas, master)
 }
+
+func (a *App) bucketName() string { return "cannulary-keys-" + a.cfg.Shard }
 
 // loopback refuses addresses that other machines reach: there is no access control yet.
 func loopback(addresses ...string) error {

@@ -2,7 +2,10 @@ package app
 
 import (
 	"context"
+	"path/filepath"
 
+	"cannulary/internal/erasure"
+	"cannulary/internal/intake"
 	"cannulary/internal/salvage"
 )
 
@@ -22,6 +25,16 @@ func (a *App) look(ctx context.Context) error {
 	case found.Log.Tail != nil:
 		a.cfg.Slog.Info("the last write into the log was interrupted and is cut off; no sender was told that it is stored", "bytes",
 			found.Log.Tail.Bytes, "after", found.Log.Last)
+	}
+	erasures, err := erasure.Read(filepath.Join(a.cfg.Dir, erasure.FileName))
+	if err != nil {
+		a.cfg.Slog.Warn("the list of erasures cannot be read", "err", err)
+	}
+	for key, what := range erasure.Last(erasures) {
+		if what == erasure.Begun && !a.building {
+			a.cfg.Slog.Error("an erasure was interrupted: the view may still show what was to be erased; stop the service and give the "+
+				"command `cannulary erase` again", "patient", key)
+		}
 	}
 	for _, u := range found.Unread {
 		a.cfg.Slog.Warn("a file beside the log cannot be read", "says", u)

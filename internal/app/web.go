@@ -35,6 +35,7 @@ func (a *App) sources() metrics.Sources {
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
 		Checked:    func() uint64 { return a.Checked().UpTo },
+		Keys:       a.ring.Damage,
 		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
 	}
 	if len(a.cfg.WatchCertificates) > 0 {

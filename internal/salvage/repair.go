@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -31,14 +30,16 @@ type Repaired struct {
 	Copied  []string `json:"copied"` // entries that were taken from a view
 	Lost    []string `json:"lost"`   // entries that nobody had any more
 	// Moved are events that had got the number of an older one, and stand at the end now.
-	Moved uint64 `json:"moved"`
+	Moved uint64         `json:"moved"`
+	Keys  keyring.Mended `json:"keys"`
 }
 
 // Options say how to repair.
 type Options struct {
 	Dir, Shard string
-	Into       string   // a folder that is empty or not there yet
-	Copies     []string // further views
+	Into       string           // a folder that is empty or not there yet
+	Copies     []string         // further views, and folders with the log of a backup
+	Keys       []keyring.Secret // of a backup, for those that are damaged
 	Now        func() time.Time
 	Slog       *slog.Logger
 }
@@ -71,17 +72,14 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 	if err := os.WriteFile(mark, []byte(unfinishedText), 0o600); err != nil {
 		return nil, fmt.Errorf("the folder to repair into: %w", err)
 	}
-	for _, name := range keyring.FileNames {
-		for _, suffix := range []string{"", "-wal"} {
-			from := filepath.Join(o.Dir, KeyFolder, name+suffix)
-			if err := copyKeys(from, filepath.Join(o.Into, KeyFolder, name+suffix)); err != nil {
-				return nil, fmt.Errorf("copy the keys: %w", err)
-			}
-		}
+	keys, err := mendKeys(ctx, o)
+	if err != nil {
+		return nil, err
 	}
 	if out, err = s.write(ctx, o); err != nil {
 		return nil, err
 	}
+	out.Keys = keys
 	return out, os.Remove(mark)
 }
 
@@ -263,26 +261,4 @@ func removeMade(into string) error {
 		errs = append(errs, os.RemoveAll(filepath.Join(into, part)))
 	}
 	return errors.Join(errs...)
-}
-
-func copyKeys(from, to string) (err error) {
-	in, err := os.Open(from)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, in.Close()) }()
-	if err := os.MkdirAll(filepath.Dir(to), 0o700); err != nil {
-		return err
-	}
-	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	if _, err = io.Copy(out, in); err == nil {
-		err = out.Sync()
-	}
-	return errors.Join(err, out.Close())
 }

@@ -97,7 +97,7 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 	}
 	r.Copied, r.Lost = ranges(copied), ranges(lost)
 	r.Whole = len(r.Damages) == 0
-	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
+	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && r.Keys.Mendable
 	return r, nil
 }
 
@@ -170,7 +170,7 @@ func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
 		if err := ctx.Err(); err != nil {
 			return p, err
 		}
-		e, ok, err := c.view.Event(ctx, seq)
+		e, ok, err := c.event(ctx, seq)
 		switch {
 		case errors.Is(err, view.ErrCopy):
 			p.Damaged++
@@ -233,7 +233,7 @@ func (r *Report) Text() string {
 		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:
 		line("so", "damaged, and not all of it can be repaired from this folder; a backup or another view may help: "+
-			"`cannulary repair --copy FILE`")
+			"`cannulary repair --copy FILE --keys-from FOLDER`")
 	}
 	return b.String()
 }
