@@ -25,6 +25,7 @@ require (
 require golang.org/x/image v0.30.0
 
 require (
+	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/minio/highwayhash v1.0.4
 	golang.org/x/sys v0.50.0
 )
