@@ -240,7 +240,7 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 func refuse(r *cannularyv1.FeedResponse, f *fault.Error) {
 	r.Outcome = cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED
 	r.Code = uint32(answer.GRPC(f.Kind))
-	r.Retry = f.Kind == fault.Unavailable || f.Kind == fault.Internal || f.Kind == fault.Full
+	r.Retry = f.Kind == fault.Unavailable || f.Kind == fault.Internal || f.Kind == fault.Full || f.Kind == fault.Limited
 	if len(f.Violations) == 0 || f.Kind != fault.Invalid {
 		r.Reasons = append(r.Reasons, &cannularyv1.FeedReason{Description: fault.New(f.Kind, f.What, f.Do).Error()})
 	}
