@@ -112,6 +112,14 @@ func (p *Principal) Sends(service, kind string) bool {
 	return p != nil && (holds(p.Facts, service+"/"+kind) || slices.Contains(p.Facts, service+"/"+Any))
 }
 
+// SendsKind reports whether it may send a kind of fact to any service.
+func (p *Principal) SendsKind(kind string) bool {
+	return slices.ContainsFunc(Kinds(), func(k string) bool {
+		service, name, _ := strings.Cut(k, "/")
+		return name == kind && p.Sends(service, name)
+	})
+}
+
 func holds(list []string, name string) bool {
 	return slices.Contains(list, Any) || slices.Contains(list, name)
 }

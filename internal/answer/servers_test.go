@@ -19,6 +19,7 @@ import (
 
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
+	"cannulary/internal/door"
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
 	"cannulary/internal/grpcapi"
@@ -307,7 +308,11 @@ func TestGRPCTellsEveryKind(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := grpcapi.New(recorder{want.err}, testkit.Discard())
+		d, err := door.New(door.Config{Now: time.Now, Slog: testkit.Discard()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := grpcapi.New(recorder{want.err}, d, testkit.Discard())
 		served := make(chan error, 1)
 		go func() { served <- s.Serve(lis) }()
 		_, err = testkit.Dial(t, lis.Addr().String()).Send(testkit.Context(t), testkit.Registration())
