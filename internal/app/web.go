@@ -165,7 +165,7 @@ func (a *App) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: a.exports,
+		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true,
 	})
 	if err != nil {
 		return nil, err
