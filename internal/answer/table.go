@@ -37,6 +37,12 @@ func outside(k fault.Kind) said {
 		return said{codes.Unimplemented, http.StatusNotImplemented, "not-supported"}
 	case fault.TooLarge:
 		return said{codes.InvalidArgument, http.StatusRequestEntityTooLarge, "too-long"}
+	case fault.Unauthenticated:
+		return said{codes.Unauthenticated, http.StatusUnauthorized, "login"}
+	case fault.Denied:
+		return said{codes.PermissionDenied, http.StatusForbidden, "forbidden"}
+	case fault.Limited:
+		return said{codes.ResourceExhausted, http.StatusTooManyRequests, "throttled"}
 	}
 	return said{codes.Internal, http.StatusInternalServerError, "exception"}
 }

@@ -21,6 +21,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/fhir"
+	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/export"
 	"cannulary/internal/grpcapi"
@@ -54,6 +55,16 @@ type Config struct {
 	// log as it is; a new log then has eventlog.DefaultMaxBytes.
 	LogMaxBytes int64
 	PublicBase  string // public base of FHIR links; empty uses the host of each request
+	// Policy is the file that says who may do what. Empty lets everybody do everything.
+	Policy string
+	// TLSCertificate and TLSKey are the PEM files of both listeners. TLSClients is the PEM file of
+	// the authorities whose certificates clients may show.
+	TLSCertificate, TLSKey, TLSClients string
+	// Hosts are the names under which HTTP may be asked, beside this machine's, HTTP's own address
+	// and the public base's.
+	Hosts []string
+	// ServeEverybody allows addresses that other machines reach without TLS and without a policy.
+	ServeEverybody bool
 	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a browser.
 	// Empty allows none.
 	CDSOrigins []string
@@ -89,6 +100,7 @@ type App struct {
 	nc        *nats.Conn
 	log       *eventlog.Log
 	ring      *keyring.Ring
+	door      *door.Door
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
@@ -156,7 +168,10 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 func (a *App) open(ctx context.Context) error {
 	cfg := a.cfg
 	var err error
-	if err := loopback(cfg.GRPC, cfg.HTTP); err != nil {
+	if err := guarded(cfg); err != nil {
+		return err
+	}
+	if a.door, err = newDoor(cfg); err != nil {
 		return err
 	}
 	if !a.building {
@@ -177,7 +192,7 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
+			Now: cfg.Now, Slog: cfg.Slog, Guarded: true, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
@@ -206,7 +221,7 @@ func (a *App) open(ctx context.Context) error {
 	}
 	a.metrics = metrics.New(a.sources())
 	if cfg.Ingest {
-		a.grpc = grpcapi.New(a.intake, cfg.Slog)
+		a.grpc = grpcapi.New(a.intake, a.door, cfg.Slog)
 		if a.grpcLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.GRPC); err != nil {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
@@ -218,7 +233,8 @@ func (a *App) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a.http = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+	a.http = &http.Server{Handler: a.door.HTTP(handler), TLSConfig: a.door.TLS("h2", "http/1.1"), ReadHeaderTimeout: 10 * time.Second,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, HTTP2: &http.HTTP2Config{MaxConcurrentStreams: 100},
 		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	return nil
@@ -315,25 +331,6 @@ func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
 	return keyring.OpenBucket(ctx, js, "cannulary-keys-"+a.cfg.Shard, a.cfg.Replicas, master)
 }
 
-// loopback refuses addresses that other machines reach: there is no access control yet.
-func loopback(addresses ...string) error {
-	for _, addr := range addresses {
-		if addr == "" {
-			continue
-		}
-		host, _, err := net.SplitHostPort(addr)
-		if err != nil {
-			return fmt.Errorf("address %q is not HOST:PORT: %w; give for instance 127.0.0.1:7450", addr, err)
-		}
-		ip := net.ParseIP(host)
-		if host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return fmt.Errorf("address %s is not on this machine alone: there is no access control yet, so only 127.0.0.1, ::1 and "+
-				"localhost are served; put a gateway with mutual TLS before it", addr)
-		}
-	}
-	return nil
-}
-
 // GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {
 	if a.grpcLis == nil {
@@ -344,6 +341,14 @@ func (a *App) GRPCAddr() string {
 
 // HTTPAddr returns the address of the HTTP server.
 func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
+
+// URL returns the address of the HTTP server with its scheme.
+func (a *App) URL() string {
+	if a.http.TLSConfig != nil {
+		return "https://" + a.HTTPAddr()
+	}
+	return "http://" + a.HTTPAddr()
+}
 
 // Store returns the view, nil without that role.
 func (a *App) Store() *view.Store { return a.store }
@@ -377,11 +382,16 @@ func (a *App) Failed() <-chan error { return a.fatal }
 
 func (a *App) serve() {
 	a.spawn(func() error {
-		if err := a.http.Serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
+		serve := a.http.Serve
+		if a.http.TLSConfig != nil {
+			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
+		}
+		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("HTTP: %w", err)
 		}
 		return nil
 	})
+	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
 			if err := a.projector.Run(a.run); err != nil {

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -16,6 +17,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/fhir"
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/dossier"
@@ -34,10 +36,10 @@ func (a *App) sources() metrics.Sources {
 			st, err := a.log.State(ctx)
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
-		Checked:    func() uint64 { return a.Checked().UpTo },
-		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
+		Checked: func() uint64 { return a.Checked().UpTo },
+		Refused: a.door.Refused, Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
 	}
-	if len(a.cfg.WatchCertificates) > 0 {
+	if len(a.certificateFiles()) > 0 {
 		src.Certificates = a.certificates
 	}
 	if a.intake != nil {
@@ -77,20 +79,26 @@ type watched struct {
 	list []*surveil.Watch
 }
 
+// certificateFiles lists the certificates whose end is told: the listeners' own and those named by hand.
+func (a *App) certificateFiles() []string {
+	return slices.DeleteFunc(slices.Concat([]string{a.cfg.TLSCertificate, a.cfg.TLSClients}, a.cfg.WatchCertificates),
+		func(file string) bool { return file == "" })
+}
+
 // certificates returns when the watched certificates expire, by file name, or by the whole path
 // for names that occur twice, as tls.crt may. A certificate that cannot be read is logged and
 // counts as expired, so that it raises the alert.
 func (a *App) certificates() map[string]time.Time {
 	out := map[string]time.Time{}
 	files := map[string]map[string]bool{} // by name
-	for _, file := range a.cfg.WatchCertificates {
+	for _, file := range a.certificateFiles() {
 		name := filepath.Base(file)
 		if files[name] == nil {
 			files[name] = map[string]bool{}
 		}
 		files[name][filepath.Clean(file)] = true
 	}
-	for _, file := range a.cfg.WatchCertificates {
+	for _, file := range a.certificateFiles() {
 		end, err := certificateEnd(file)
 		if err != nil {
 			a.cfg.Slog.Warn("a watched certificate cannot be read", "file", file, "err", err)
@@ -157,7 +165,7 @@ func (a *App) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: a.exports,
+		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true,
 	})
 	if err != nil {
 		return nil, err
@@ -262,6 +270,9 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 	if !a.Ready() && code == http.StatusOK {
 		body["status"], body["reason"], code = "catching up", "the view has not yet reached the end that the log had at start",
 			http.StatusServiceUnavailable
+	}
+	if !access.From(r.Context()).Has(access.Metrics) {
+		body = map[string]any{"status": body["status"]}
 	}
 	return answer.Value(w, r, code, body)
 }

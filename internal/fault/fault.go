@@ -35,6 +35,12 @@ const (
 	Unsupported
 	// TooLarge is a message above the limit.
 	TooLarge
+	// Unauthenticated is a caller who did not show who they are.
+	Unauthenticated
+	// Denied is a caller who may not do this.
+	Denied
+	// Limited is a caller who asks for more than their share: try again a little later.
+	Limited
 	// Kinds is how many there are.
 	Kinds
 )
@@ -43,6 +49,7 @@ const (
 var kinds = [Kinds]string{
 	Internal: "internal", Invalid: "invalid", Precondition: "precondition", Conflict: "conflict", NotFound: "not-found",
 	Gone: "gone", Full: "full", Unavailable: "unavailable", Unsupported: "unsupported", TooLarge: "too-large",
+	Unauthenticated: "unauthenticated", Denied: "denied", Limited: "limited",
 }
 
 // String is the kind's name.

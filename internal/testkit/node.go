@@ -6,12 +6,14 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/grpcapi"
 	"cannulary/internal/intake"
@@ -106,7 +108,11 @@ func (n *Node) serve(tb testing.TB) {
 		tb.Fatal(err)
 	}
 	n.Addr = lis.Addr().String()
-	n.API = grpcapi.New(n.Intake, Discard())
+	d, err := door.New(door.Config{Now: time.Now, Slog: Discard()})
+	if err != nil {
+		tb.Fatal(err)
+	}
+	n.API = grpcapi.New(n.Intake, d, Discard())
 	go func() { _ = n.API.Serve(lis) }()
 	n.API.Serving(true)
 	n.Client = Dial(tb, n.Addr)
