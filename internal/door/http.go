@@ -69,7 +69,7 @@ func (b *timedBody) Read(p []byte) (int, error) {
 
 // callerOf returns what a request shows of its sender.
 func callerOf(r *http.Request) access.Caller {
-	c := access.Caller{Bearer: Bearer(r.Header.Values("Authorization"))}
+	c := access.Caller{Bearer: Bearer(r.Header.Values("Authorization")), Path: r.URL.Path}
 	if r.TLS != nil && len(r.TLS.VerifiedChains) > 0 {
 		c.Certificate = r.TLS.VerifiedChains[0][0]
 	}

@@ -5,14 +5,14 @@ import (
 	"encoding/pem"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/go-jose/go-jose/v4"
 
-	"cannulary/internal/smart"
-	"cannulary/internal/testkit"
+	"cannulary/internal/access"
 )
 
 const nobody = "client_assertion: no registered client of this iss has a key of this kid that signed it; compare iss, sub, kid and jku " +
@@ -55,6 +55,8 @@ func TestAttacksOnTheTokenEndpoint(t *testing.T) {
 		{"for nobody", form(es(nil, object{"aud": nil})).Encode(), "invalid_client", "client_assertion: aud must be " + endpoint + " alone"},
 		{"of an unknown client", form(es(nil, object{"iss": "nobody", "sub": "nobody"})).Encode(), "invalid_client", nobody},
 		{"of another client", form(es(nil, object{"iss": "other", "sub": "other"})).Encode(), "invalid_client", nobody},
+		{"of a principal's name that is no client id", form(sign(t, jose.ES384, otherKey(), object{"kid": "other-1"}, claims.with(object{"iss": "other-system", "sub": "other-system"}))).Encode(), "invalid_client", nobody},
+		{"of a principal that is no client", form(es(nil, object{"iss": "chart", "sub": "chart"})).Encode(), "invalid_client", nobody},
 		{"about another client", form(es(nil, object{"sub": "other"})).Encode(), "invalid_client", nobody},
 		{"beside another client_id", form(es(nil, nil), "client_id", "other").Encode(), "invalid_client", nobody},
 		{"of a client that brings tokens of an issuer", form(es(nil, object{"iss": "app", "sub": "app"})).Encode(), "invalid_client", nobody},
@@ -85,10 +87,10 @@ func TestAttacksOnTheTokenEndpoint(t *testing.T) {
 		{"no JWT", form("a.b.c").Encode(), "invalid_client", algorithms},
 		{"no assertion", form("").Encode(), "invalid_client", "client_assertion is missing, or client_assertion_type is not " + bearer},
 		{"a password", form(es(nil, nil), "client_assertion_type", "", "client_secret", "s").Encode(), "invalid_client", "client_assertion is missing, or client_assertion_type is not " + bearer},
-		{"a scope that is not allowed", form(es(nil, object{"jti": "s1"}), "scope", "system/Observation.rs system/Procedure.r").Encode(), "invalid_scope", "scope 'system/Procedure.r' is more than this client may have"},
+		{"a scope that is not allowed", form(es(nil, object{"jti": "s1"}), "scope", "system/Observation.rs system/Procedure.read").Encode(), "invalid_scope", "scope 'system/Procedure.read' is more than this client may have"},
 		{"all scopes", form(es(nil, object{"jti": "s2"}), "scope", "system/*.rs").Encode(), "invalid_scope", "scope 'system/*.rs' is more than this client may have"},
-		{"a scope that writes", form(es(nil, object{"jti": "s3"}), "scope", "system/Observation.cruds").Encode(), "invalid_scope", "scope 'system/Observation.cruds' asks for what this service does not do; after the dot stands r, s, rs or read"},
-		{"a scope of a person", form(es(nil, object{"jti": "s4"}), "scope", "user/Observation.rs").Encode(), "invalid_scope", "scope 'user/Observation.rs' is not offered; write system/Type.rs, system/Type.r, system/Type.s or system/Type.read"},
+		{"a scope that writes", form(es(nil, object{"jti": "s3"}), "scope", "system/Observation.cruds").Encode(), "invalid_scope", "scope 'system/Observation.cruds' is not offered; write system/Type.rs or system/Type.read: this service is only read"},
+		{"a scope of a person", form(es(nil, object{"jti": "s4"}), "scope", "user/Observation.rs").Encode(), "invalid_scope", "scope 'user/Observation.rs' is not offered; write system/Type.rs or system/Type.read: this service is only read"},
 		{"a scope of an unknown type", form(es(nil, object{"jti": "s5"}), "scope", "system/Claim.rs").Encode(), "invalid_scope", "scope 'system/Claim.rs' names no resource type of this service; /metadata lists them, * is all of them"},
 		{"no scope", form(es(nil, object{"jti": "s6"}), "scope", "").Encode(), "invalid_scope", "no scope is given; give for instance system/Observation.rs"},
 		{"another grant", form(es(nil, nil), "grant_type", "authorization_code").Encode(), "unsupported_grant_type", "grant_type must be client_credentials"},
@@ -150,25 +152,28 @@ func TestHowTheTokenEndpointIsAsked(t *testing.T) {
 
 func TestATokenIsGivenAndCounts(t *testing.T) {
 	k := newKit(t)
-	ctx := testkit.Context(t)
-	for name, c := range map[string]struct{ assertion, scope string }{
-		"ES384":            {k.assertion(t, "1"), "system/Observation.rs"},
-		"RS384":            {sign(t, jose.RS384, ehrRSA(), object{"kid": "ehr-2"}, k.claims("2")), "system/Observation.read system/Patient.r"},
-		"audience as list": {sign(t, jose.ES384, ehrKey(), object{"kid": "ehr-1"}, k.claims("3").with(object{"aud": []string{endpoint}})), "system/Observation.r system/Observation.s"},
+	for name, c := range map[string]struct {
+		assertion, scope string
+		reads            []string
+	}{
+		"ES384":            {k.assertion(t, "1"), "system/Observation.rs", []string{"Observation"}},
+		"RS384":            {sign(t, jose.RS384, ehrRSA(), object{"kid": "ehr-2"}, k.claims("2")), "system/Patient.read system/Observation.read", []string{"Patient", "Observation"}},
+		"audience as list": {sign(t, jose.ES384, ehrKey(), object{"kid": "ehr-1"}, k.claims("3").with(object{"aud": []string{endpoint}})), "system/Patient.rs", []string{"Patient"}},
 		"clocks at their limits": {sign(t, jose.ES384, ehrKey(), object{"kid": "ehr-1", "typ": "jwt"},
-			k.claims("4").with(object{"iat": k.at(30 * time.Second), "nbf": k.at(30 * time.Second), "exp": k.at(5*time.Minute + 30*time.Second)})), "system/Observation.rs"},
+			k.claims("4").with(object{"iat": k.at(30 * time.Second), "nbf": k.at(30 * time.Second), "exp": k.at(5*time.Minute + 30*time.Second)})), "system/Patient.rs", []string{"Patient"}},
 		"nearly expired": {sign(t, jose.ES384, ehrKey(), object{"kid": "ehr-1", "typ": "client-authentication+jwt"},
-			k.claims("5").with(object{"exp": k.at(-29 * time.Second)})), "system/Observation.rs"},
+			k.claims("5").with(object{"exp": k.at(-29 * time.Second)})), "system/Patient.rs", []string{"Patient"}},
+		"of a client that may read all": {sign(t, jose.ES384, otherKey(), object{"kid": "other-1"}, k.claims("6").with(object{"iss": "other", "sub": "other"})), "system/*.read", []string{"*"}},
 	} {
 		got := ask(t, k.Service, post(form(c.assertion, "scope", c.scope).Encode()))
 		if got.status != 200 || got.Type != "bearer" || got.Ends != 300 || got.Scope != c.scope || len(got.Token) != 43 || got.header.Get("Pragma") != "no-cache" {
 			t.Errorf("%s: %+v", name, got)
 			continue
 		}
-		g, err := k.Grant(ctx, got.Token)
-		if err != nil || g.Client != "ehr" || !g.Allows("Observation", smart.Read|smart.Search) || g.Allows("Procedure", smart.Read) ||
-			g.Allows("Patient", smart.Read) != strings.Contains(c.scope, "Patient") || g.Allows("Patient", smart.Search) {
-			t.Errorf("%s: %+v %v", name, g, err)
+		// The rights of pages do not come with a token.
+		p, why := k.who(t, k.Service, got.Token, "/fhir/Observation")
+		if p == nil || !slices.Equal(p.FHIR, c.reads) || p.May != nil || p.Sources != nil || !p.Everywhere() {
+			t.Errorf("%s: %+v %s", name, p, why)
 		}
 	}
 }
@@ -176,30 +181,28 @@ func TestATokenIsGivenAndCounts(t *testing.T) {
 // TestATokenEnds says when a token counts no more: after five minutes, and at once when the policy says so.
 func TestATokenEnds(t *testing.T) {
 	k := newKit(t)
-	ctx := testkit.Context(t)
 	got := ask(t, k.Service, post(form(k.assertion(t, "1")).Encode()))
 	k.clock.Advance(5*time.Minute - time.Nanosecond)
-	if _, err := k.Grant(ctx, got.Token); err != nil {
-		t.Fatal(err)
+	if _, why := k.who(t, k.Service, got.Token, ""); why != "" {
+		t.Fatal(why)
 	}
-	ehr := k.registry.clients["ehr"]
-	ehr.Scopes = smart.AllOf("Patient")
-	k.registry.clients["ehr"] = ehr
-	if g, err := k.Grant(ctx, got.Token); err != nil || g.Allows("Observation", smart.Read) {
-		t.Errorf("a scope that left the policy is still granted: %+v %v", g, err)
+	ehr := k.policy.Principals[0]
+	ehr.FHIR = []string{"Patient"}
+	if p, why := k.who(t, k.Service, got.Token, ""); p == nil || p.Has(access.FHIR) {
+		t.Errorf("a type that left the policy is still read: %+v %s", p, why)
 	}
-	delete(k.registry.clients, "ehr")
-	if g, err := k.Grant(ctx, got.Token); err == nil {
-		t.Errorf("a client that left the policy reads: %+v", g)
+	k.policy.Principals = k.policy.Principals[1:]
+	if p, why := k.who(t, k.Service, got.Token, ""); why != "the client of the access token is no longer in the policy" {
+		t.Errorf("a client that left the policy reads: %+v %s", p, why)
 	}
-	k.registry.clients["ehr"] = ehr
+	k.policy.Principals = append(k.policy.Principals, ehr)
 	k.clock.Advance(time.Nanosecond)
-	if g, err := k.Grant(ctx, got.Token); err == nil {
-		t.Errorf("a token counts after five minutes: %+v", g)
+	if p, why := k.who(t, k.Service, got.Token, ""); why != "the access token has expired" {
+		t.Errorf("a token counts after five minutes: %+v %s", p, why)
 	}
-	for _, token := range []string{"", "x", strings.Repeat("x", 43), strings.Repeat("x", 9000)} {
-		if g, err := k.Grant(ctx, token); err == nil {
-			t.Errorf("%.50q: %+v", token, g)
+	for _, token := range []string{"", "x", strings.Repeat("x", 43), got.Token + "x"} {
+		if p, why := k.who(t, k.Service, token, ""); why != "the access token is not known, or no longer" {
+			t.Errorf("%.50q: %+v %s", token, p, why)
 		}
 	}
 }
@@ -210,8 +213,8 @@ func TestProcessesShare(t *testing.T) {
 	two := k.another(t)
 	a := k.assertion(t, "1")
 	got := ask(t, k.Service, post(form(a).Encode()))
-	if _, err := two.Grant(testkit.Context(t), got.Token); got.status != 200 || err != nil {
-		t.Errorf("a token of one process at another: %v, %+v", err, got)
+	if _, why := k.who(t, two, got.Token, ""); got.status != 200 || why != "" {
+		t.Errorf("a token of one process at another: %s, %+v", why, got)
 	}
 	if again := ask(t, two, post(form(a).Encode())); again.Error != "invalid_client" || !strings.Contains(again.About, "jti was used before") {
 		t.Errorf("replayed at another process: %+v", again)
@@ -221,8 +224,8 @@ func TestProcessesShare(t *testing.T) {
 	if lost.status != 503 || lost.Error != "temporarily_unavailable" || lost.Token != "" {
 		t.Errorf("without the shared bucket: %+v", lost)
 	}
-	if _, err := two.Grant(testkit.Context(t), got.Token); err == nil {
-		t.Error("a token counts although nobody can look it up")
+	if _, why := k.who(t, two, got.Token, ""); why != "unavailable" {
+		t.Errorf("a token that nobody can look up: %s", why)
 	}
 }
 

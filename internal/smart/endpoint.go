@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/fault"
 )
@@ -154,72 +155,75 @@ func (s *Service) token(r *http.Request) (map[string]any, error) {
 	if err != nil {
 		return nil, err
 	}
-	scopes, err := ParseScopes(form.Get("scope"), s.cfg.Types)
+	asked, err := parseScopes(form.Get("scope"), s.cfg.Types)
 	if err != nil {
 		return nil, refuse(invalidScope, "%v", err)
 	}
-	if beyond := scopes.beyond(client.Scopes); beyond != "" {
-		return nil, refuse(invalidScope, "scope %.60q is more than this client may have", beyond)
+	for _, one := range asked {
+		if !client.Reads(one.typ) {
+			return nil, refuse(invalidScope, "scope %.60q is more than this client may have", one.text)
+		}
 	}
-	token, err := s.issue(r.Context(), client.ID, scopes)
+	token, err := s.issue(r.Context(), client.ClientID(), asked)
 	if err != nil {
 		return nil, err
 	}
 	return map[string]any{"access_token": token, "token_type": "bearer", "expires_in": int(maxLife / time.Second),
-		"scope": scopes.String()}, nil
+		"scope": asked.String()}, nil
 }
 
 // client tells which client asks, by its assertion. Until the signature is checked, all errors that rest on who is
 // registered are the same one.
-func (s *Service) client(ctx context.Context, form url.Values) (Client, error) {
+func (s *Service) client(ctx context.Context, form url.Values) (*access.Principal, error) {
 	if form.Get("client_assertion_type") != assertionType || form.Get("client_assertion") == "" {
-		return Client{}, refuse(invalidClient, "client_assertion is missing, or client_assertion_type is not %s", assertionType)
+		return nil, refuse(invalidClient, "client_assertion is missing, or client_assertion_type is not %s", assertionType)
 	}
-	u, err := parse(form.Get("client_assertion"), smartAlgorithms(), "JWT", "client-authentication+jwt")
-	if err != nil {
-		return Client{}, refuse(invalidClient, "client_assertion: %v", err)
+	bad := func(err error) error {
+		var no errToken
+		if errors.As(err, &no) {
+			return refuse(invalidClient, "client_assertion: %s", string(no))
+		}
+		return err
 	}
 	unknown := func(why string) error {
 		s.cfg.Log.WarnContext(ctx, "a client assertion was refused", "because", why)
 		return refuse(invalidClient, "client_assertion: no registered client of this iss has a key of this kid that signed it; "+
 			"compare iss, sub, kid and jku with the registration")
 	}
-	id := u.claims.Issuer
-	client, ok := s.cfg.Registry.Client(id)
-	switch given := form.Get("client_id"); {
-	case !ok || client.Issuer != "" || client.Keys == Keys{}:
-		return Client{}, unknown("no client of this iss is registered with a key set")
-	case u.claims.Subject != id:
-		return Client{}, unknown("sub is not iss")
-	case given != "" && given != id:
-		return Client{}, unknown("client_id is not iss")
-	case u.jku != "" && u.jku != client.Keys.URL:
-		return Client{}, unknown("jku is not the address that is registered")
+	u, err := parse(form.Get("client_assertion"), smartAlgorithms(), "JWT", "client-authentication+jwt")
+	if err != nil {
+		return nil, bad(err)
 	}
-	key, err := s.keys.key(ctx, client.Keys, u.kid, 0)
+	id := u.claims.Issuer
+	client, ok := s.cfg.Policy().ClientOf(id)
+	switch given := form.Get("client_id"); {
+	case !ok || client.Client.Issuer != "":
+		return nil, unknown("no client of this iss is in the policy with a key set")
+	case u.claims.Subject != id:
+		return nil, unknown("sub is not iss")
+	case given != "" && given != id:
+		return nil, unknown("client_id is not iss")
+	case u.jku != "" && u.jku != client.Client.URL:
+		return nil, unknown("jku is not the address that is registered")
+	}
+	key, err := s.keys.of(ctx, client.Client.KeySet, u.kid, 0)
 	if errors.Is(err, errNoKey) {
-		return Client{}, unknown("the key set of " + client.ID + " has no key of this kid")
+		return nil, unknown(errNoKey.Error())
 	}
 	if err != nil {
-		return Client{}, s.noKey(ctx, "the key set of a client cannot be had", client.ID, err)
+		return nil, s.noKey(ctx, "the key set of a client cannot be had", client.Name, err)
 	}
 	c, err := u.verify(key)
 	if err != nil {
-		return Client{}, unknown("the signature for " + client.ID + " is not right")
+		return nil, unknown(err.Error())
 	}
 	if err := c.checkOnce(s.cfg.Now()); err != nil {
-		return Client{}, refuse(invalidClient, "client_assertion: %v", err)
+		return nil, bad(err)
 	}
 	if !c.isFor(s.TokenURL()) {
-		return Client{}, refuse(invalidClient, "client_assertion: aud must be %s alone", s.TokenURL())
+		return nil, refuse(invalidClient, "client_assertion: aud must be %s alone", s.TokenURL())
 	}
-	if err := s.once(ctx, "assertion", client.ID, c.ID); err != nil {
-		if fault.As(err).Kind == fault.Unavailable {
-			return Client{}, err
-		}
-		return Client{}, refuse(invalidClient, "client_assertion: %v", err)
-	}
-	return client, nil
+	return client, bad(s.once(ctx, "assertion", id, c.ID))
 }
 
 // readForm reads the parameters of a request: in the body alone, each at most once.

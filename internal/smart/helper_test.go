@@ -8,6 +8,8 @@ import (
 	"crypto/rsa"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
+	"fmt"
 	"log/slog"
 	"maps"
 	"net/http"
@@ -15,6 +17,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -23,7 +26,9 @@ import (
 	"github.com/go-jose/go-jose/v4"
 	"github.com/nats-io/nats.go"
 
+	"cannulary/internal/access"
 	"cannulary/internal/bucket"
+	"cannulary/internal/fault"
 	"cannulary/internal/smart"
 	"cannulary/internal/testkit"
 )
@@ -153,45 +158,48 @@ func unsigned(t *testing.T, header, claims object) string {
 	return strings.Join(parts, ".") + "."
 }
 
-// registry is who is registered.
-type registry struct {
-	clients map[string]smart.Client
-	issuers map[string]smart.Issuer
-	callers map[string]smart.Caller
-}
-
-func (r *registry) Client(id string) (smart.Client, bool) { c, ok := r.clients[id]; return c, ok }
-func (r *registry) Issuer(u string) (smart.Issuer, bool)  { c, ok := r.issuers[u]; return c, ok }
-func (r *registry) Caller(u string) (smart.Caller, bool)  { c, ok := r.callers[u]; return c, ok }
-
-// kit is a service with a clock that stands still.
+// kit is a service with a clock that stands still, and a policy that a test may change.
 type kit struct {
 	*smart.Service
-	clock    *testkit.Clock
-	registry *registry
-	nc       *nats.Conn
-	web      *web
-	log      *strings.Builder
+	clock  *testkit.Clock
+	policy *access.Policy
+	nc     *nats.Conn
+	web    *web
+	log    *strings.Builder
 }
 
 func newKit(t *testing.T) *kit {
 	t.Helper()
 	k := &kit{clock: testkit.NewClock(testkit.Noon()), web: &web{}, log: &strings.Builder{},
 		nc: testkit.Connect(t, testkit.Server(t, t.TempDir()))}
-	k.registry = &registry{
-		clients: map[string]smart.Client{
-			"ehr":   {ID: "ehr", Keys: smart.Keys{File: fileOf(t, setOf(ehrKey(), ehrRSA()))}, Scopes: smart.AllOf("Observation", "Patient")},
-			"other": {ID: "other", Keys: smart.Keys{File: fileOf(t, setOf(otherKey()))}, Scopes: smart.AllOf("*")},
-			"app":   {ID: "app", Issuer: issuer, Scopes: smart.AllOf("Observation")},
-		},
-		issuers: map[string]smart.Issuer{issuer: {URL: issuer, Audience: base}},
-		callers: map[string]smart.Caller{"https://ehr.example": {Issuer: "https://ehr.example", Keys: smart.Keys{URL: "https://ehr.example/jwks"}}},
-	}
+	k.policy = policyOf(t, fmt.Sprintf(`
+issuers:
+  - {url: %q, audience: %q}
+principals:
+  - {name: ehr, facilities: ["*"], fhir: [Observation, Patient], client: {keys_file: %q}, may: [pages]}
+  - {name: other-system, facilities: ["*"], fhir: ["*"], client: {id: other, keys_file: %q}}
+  - {name: app, facilities: ["*"], fhir: [Observation], client: {issuer: %q}}
+  - {name: chart, facilities: ["*"], may: [hooks], hooks: {issuer: "https://ehr.example", keys_url: "https://ehr.example/jwks"}}
+`, issuer, base, fileOf(t, setOf(ehrKey(), ehrRSA())), fileOf(t, setOf(otherKey())), issuer))
 	k.web.answers("https://ehr.example/jwks", setOf(hookKey()), "")
 	k.web.answers(issuer+"/.well-known/openid-configuration", []byte(`{"issuer":"`+issuer+`","jwks_uri":"https://login.example/keys"}`), "")
 	k.web.answers("https://login.example/keys", setOf(loginKey()), "")
 	k.Service = k.another(t)
 	return k
+}
+
+func types() []string { return []string{"Observation", "Patient", "Procedure"} }
+
+func policyOf(t *testing.T, text string) *access.Policy {
+	t.Helper()
+	p, err := access.Parse([]byte(text), types())
+	if err == nil {
+		err = smart.Check(p)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
 }
 
 // another is one more process that shares the bucket.
@@ -201,9 +209,33 @@ func (k *kit) another(t *testing.T) *smart.Service {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return smart.New(smart.Config{Registry: k.registry, Shared: shared, Base: base, Hooks: hooks,
-		Types: []string{"Observation", "Patient", "Procedure"}, Now: k.clock.Now, Log: slog.New(slog.NewTextHandler(k.log, nil)),
-		HTTP: &http.Client{Transport: k.web}})
+	return smart.New(smart.Config{Policy: func() *access.Policy { return k.policy }, Shared: shared, Base: base, Hooks: hooks,
+		Types: types(), Now: k.clock.Now, Log: slog.New(slog.NewTextHandler(k.log, nil)), HTTP: &http.Client{Transport: k.web}})
+}
+
+// who asks with a token for a path, and returns what a policy would let them read, or why they were refused as the log
+// has it. Whoever is refused is told the same.
+func (k *kit) who(t *testing.T, s *smart.Service, token, path string) (p *access.Principal, why string) {
+	t.Helper()
+	k.log.Reset()
+	p, err := s.Who(testkit.Context(t), access.Caller{Bearer: token, Path: path}, k.policy)
+	var f *fault.Error
+	switch {
+	case err == nil:
+		return p, ""
+	case p != nil || !errors.As(err, &f):
+		t.Fatalf("%+v %v", p, err)
+	case f.Kind == fault.Unavailable:
+		return nil, "unavailable"
+	case err.Error() != access.Unknown().Error():
+		t.Fatalf("the caller is told %v", err)
+	}
+	_, line, _ := strings.Cut(k.log.String(), "because=")
+	why = strings.TrimSpace(line)
+	if unquoted, err := strconv.Unquote(why); err == nil {
+		why = unquoted
+	}
+	return nil, why
 }
 
 // claims are those of a good assertion.

@@ -1,16 +1,14 @@
 package smart_test
 
 import (
-	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/go-jose/go-jose/v4"
 
-	"cannulary/internal/fault"
-	"cannulary/internal/smart"
-	"cannulary/internal/testkit"
+	"cannulary/internal/access"
 )
 
 // access are the claims of a good access token of the issuer.
@@ -19,15 +17,8 @@ func (k *kit) access() object {
 		"client_id": "app", "scope": "openid system/Observation.rs system/Patient.rs"}
 }
 
-// unavailable reports whether an error is ours and passes, and not that of the one who asks.
-func unavailable(err error) bool {
-	var f *fault.Error
-	return errors.As(err, &f) && f.Kind == fault.Unavailable
-}
-
 func TestTokensOfAnIssuer(t *testing.T) {
 	k := newKit(t)
-	ctx := testkit.Context(t)
 	head := object{"kid": "login-1", "typ": "at+jwt"}
 	rs := func(changes object) string { return sign(t, jose.RS256, loginKey(), head, k.access().with(changes)) }
 	for name, token := range map[string]string{
@@ -36,9 +27,10 @@ func TestTokensOfAnIssuer(t *testing.T) {
 		"with azp in the old manner": rs(object{"client_id": nil, "azp": "app"}),
 		"of type JWT":                sign(t, jose.PS256, loginKey(), object{"kid": "login-1", "typ": "JWT"}, k.access()),
 	} {
-		g, err := k.Grant(ctx, token)
-		if err != nil || g.Client != "app" || !g.Allows("Observation", smart.Read|smart.Search) || g.Allows("Patient", smart.Read) {
-			t.Errorf("%s: %+v %v", name, g, err)
+		// Patient is in the token, but not in the policy.
+		p, why := k.who(t, k.Service, token, "/fhir/Observation")
+		if p == nil || p.Name != "app" || !slices.Equal(p.FHIR, []string{"Observation"}) {
+			t.Errorf("%s: %+v %s", name, p, why)
 		}
 	}
 	if n := k.web.times("https://login.example/keys"); n != 1 {
@@ -54,20 +46,19 @@ func TestTokensOfAnIssuer(t *testing.T) {
 		{"for another server", rs(object{"aud": "https://files.example"}), "the token is not for this service: its aud is another"},
 		{"an ID token, for the client", rs(object{"aud": "app"}), "the token is not for this service: its aud is another"},
 		{"for nobody", rs(object{"aud": nil}), "the token is not for this service: its aud is another"},
-		{"of an unknown client", rs(object{"client_id": "nobody"}), "the client of the token is not registered with that issuer"},
-		{"of a client that has keys of its own", rs(object{"client_id": "ehr"}), "the client of the token is not registered with that issuer"},
-		{"of no client", rs(object{"client_id": nil}), "the client of the token is not registered with that issuer"},
-		{"signed by a client", sign(t, jose.ES384, ehrKey(), object{"kid": "ehr-1"}, k.access()), "no key of the registered key set has this kid"},
-		{"signed by a client under the issuer's kid", sign(t, jose.ES384, ehrKey(), head, k.access()), "the signature of the token is not right"},
+		{"of an unknown client", rs(object{"client_id": "nobody"}), "the client of the token is not in the policy with that issuer"},
+		{"of a client that has keys of its own", rs(object{"client_id": "ehr"}), "the client of the token is not in the policy with that issuer"},
+		{"of no client", rs(object{"client_id": nil}), "the client of the token is not in the policy with that issuer"},
+		{"signed by a client", sign(t, jose.ES384, ehrKey(), object{"kid": "ehr-1"}, k.access()), "the registered key set has no key of this kid"},
+		{"signed by a client under the issuer's kid", sign(t, jose.ES384, ehrKey(), head, k.access()), "the signature is not right"},
 		{"algorithm none", unsigned(t, head, k.access()), "it is no JWT that is signed with one of ES384, RS384, ES256, RS256, PS256, PS384; sign it with one of these"},
 		{"HS256 with the public key", sign(t, jose.HS256, setOf(loginKey()), head, k.access()), "it is no JWT that is signed with one of ES384, RS384, ES256, RS256, PS256, PS384; sign it with one of these"},
 		{"a type of another purpose", sign(t, jose.RS256, loginKey(), object{"kid": "login-1", "typ": "logout+jwt"}, k.access()), `typ is "logout+jwt"; it must be at+jwt`},
-		{"changed after signing", changed(rs(nil)), "the signature of the token is not right"},
+		{"changed after signing", changed(rs(nil)), "the signature is not right"},
 		{"oversized", rs(object{"more": strings.Repeat("m", 8<<10)}), "the access token is too long"},
 	} {
-		g, err := k.Grant(ctx, c.token)
-		if g != nil || err == nil || err.Error() != c.why || unavailable(err) {
-			t.Errorf("%s: %+v %v, want %q", c.attack, g, err, c.why)
+		if p, why := k.who(t, k.Service, c.token, "/fhir/Observation"); why != c.why {
+			t.Errorf("%s: %+v %s, want %s", c.attack, p, why, c.why)
 		}
 	}
 }
@@ -75,10 +66,9 @@ func TestTokensOfAnIssuer(t *testing.T) {
 // TestTheIssuerIsDown says how long the cached key set goes on, and that a lie about the issuer does not count.
 func TestTheIssuerIsDown(t *testing.T) {
 	k := newKit(t)
-	ctx := testkit.Context(t)
 	token := func() string { return sign(t, jose.RS256, loginKey(), object{"kid": "login-1"}, k.access()) }
-	if _, err := k.Grant(ctx, token()); err != nil {
-		t.Fatal(err)
+	if _, why := k.who(t, k.Service, token(), ""); why != "" {
+		t.Fatal(why)
 	}
 	k.web.down("https://login.example/keys")
 	for _, c := range []struct {
@@ -86,27 +76,26 @@ func TestTheIssuerIsDown(t *testing.T) {
 		good  bool
 	}{{4 * time.Minute, true}, {2 * time.Minute, true}, {11 * time.Hour, true}, {time.Hour, false}} {
 		k.clock.Advance(c.after)
-		if _, err := k.Grant(ctx, token()); (err == nil) != c.good || err != nil && !unavailable(err) {
-			t.Errorf("%s later: %v", c.after, err)
+		if _, why := k.who(t, k.Service, token(), ""); (why == "") != c.good || !c.good && why != "unavailable" {
+			t.Errorf("%s later: %s", c.after, why)
 		}
 	}
 	k.clock.Advance(time.Minute)
 	k.web.answers("https://login.example/keys", setOf(loginKey()), "")
 	k.web.answers(issuer+"/.well-known/openid-configuration", []byte(`{"issuer":"https://attacker.example","jwks_uri":"https://login.example/keys"}`), "")
-	if _, err := k.Grant(ctx, token()); !unavailable(err) || !strings.Contains(k.log.String(), "its discovery document is not its own") {
-		t.Errorf("a discovery document of another issuer: %v", err)
+	if _, why := k.who(t, k.Service, token(), ""); why != "unavailable" || !strings.Contains(k.log.String(), "its discovery document is not its own") {
+		t.Errorf("a discovery document of another issuer: %s", why)
 	}
 	k.clock.Advance(time.Minute)
 	k.web.answers(issuer+"/.well-known/openid-configuration", []byte(`{"issuer":"`+issuer+`","jwks_uri":"http://login.example/keys"}`), "")
-	if _, err := k.Grant(ctx, token()); !unavailable(err) || !strings.Contains(k.log.String(), "is not an https address") {
-		t.Errorf("a key set without TLS: %v", err)
+	if _, why := k.who(t, k.Service, token(), ""); why != "unavailable" || !strings.Contains(k.log.String(), "is not an https address") {
+		t.Errorf("a key set without TLS: %s", why)
 	}
 }
 
 // TestCallersOfHooks has a row for each attack on CDS Hooks.
 func TestCallersOfHooks(t *testing.T) {
 	k := newKit(t)
-	ctx := testkit.Context(t)
 	const path = "/cds-services/needle-advice"
 	head := object{"kid": "hook-1", "typ": "JWT", "jku": "https://ehr.example/jwks"}
 	claims := object{"iss": "https://ehr.example", "aud": hooks + path, "exp": k.at(5 * time.Minute), "iat": k.at(0), "jti": "x", "tenant": "north"}
@@ -116,8 +105,8 @@ func TestCallersOfHooks(t *testing.T) {
 	for name, raw := range map[string]string{
 		"with a jku": es(nil, object{"jti": "1"}), "without": es(object{"jku": nil}, object{"jti": "2"}), "a list": es(nil, object{"jti": "3", "aud": []string{hooks + path}}),
 	} {
-		if iss, err := k.Caller(ctx, raw, path); err != nil || iss != "https://ehr.example" {
-			t.Errorf("%s: %s %v", name, iss, err)
+		if p, why := k.who(t, k.Service, raw, path); p == nil || p.Name != "chart" || !p.Has(access.Hooks) {
+			t.Errorf("%s: %+v %s", name, p, why)
 		}
 	}
 	for _, c := range []struct{ attack, raw, why string }{
@@ -133,18 +122,23 @@ func TestCallersOfHooks(t *testing.T) {
 		{"for two services", es(nil, object{"aud": []string{hooks + path, "https://other.example"}}), "aud must be " + hooks + path + " alone, the address that is called"},
 		{"an assertion for the token endpoint", es(nil, object{"aud": endpoint}), "aud must be " + hooks + path + " alone, the address that is called"},
 		{"a jku that is not registered", es(object{"jku": "https://attacker.example/jwks"}, nil), "jku is not the address that is registered"},
-		{"an unknown kid", es(object{"kid": "hook-2"}, nil), "no key of the registered key set has this kid"},
-		{"a foreign key", sign(t, jose.ES384, ehrKey(), head, claims), "the signature of the call is not right"},
+		{"an unknown kid", es(object{"kid": "hook-2"}, nil), "the registered key set has no key of this kid"},
+		{"a foreign key", sign(t, jose.ES384, ehrKey(), head, claims), "the signature is not right"},
 		{"algorithm none", unsigned(t, head, claims), "it is no JWT that is signed with one of ES384, RS384; sign it with one of these"},
 		{"HS384 with the public key", sign(t, jose.HS384, setOf(hookKey()), head, claims), "it is no JWT that is signed with one of ES384, RS384; sign it with one of these"},
-		{"an access token", "", "it is no JWT that is signed with one of ES384, RS384; sign it with one of these"},
+		{"an access token of ours", ask(t, k.Service, post(form(k.assertion(t, "a")).Encode())).Token, "it is no JWT that is signed with one of ES384, RS384; sign it with one of these"},
 		{"oversized", es(nil, object{"more": strings.Repeat("m", 8<<10)}), "the JWT has more than 8192 bytes; send fewer claims"},
 	} {
-		if iss, err := k.Caller(ctx, c.raw, path); iss != "" || err == nil || err.Error() != c.why || unavailable(err) {
-			t.Errorf("%s: %q %v, want %q", c.attack, iss, err, c.why)
+		if p, why := k.who(t, k.Service, c.raw, path); why != c.why {
+			t.Errorf("%s: %+v %s, want %s", c.attack, p, why, c.why)
 		}
 	}
-	if _, err := k.Caller(ctx, es(nil, nil), path); err != nil {
-		t.Errorf("without an attack: %v", err)
+	for _, path := range []string{path, "/cds-services"} {
+		if _, why := k.who(t, k.Service, es(nil, object{"jti": path, "aud": hooks + path}), path+"/"); why != "" {
+			t.Errorf("without an attack at %s: %s", path, why)
+		}
+	}
+	if p, why := k.who(t, k.Service, es(nil, object{"jti": "fhir"}), "/fhir/Patient"); p != nil {
+		t.Errorf("the signature of a call reads FHIR: %+v %s", p, why)
 	}
 }

@@ -17,17 +17,13 @@ import (
 	"time"
 
 	"github.com/go-jose/go-jose/v4"
+
+	"cannulary/internal/access"
 )
 
-// Keys says where a key set is: in a file, or at an address. One of them is given.
-type Keys struct{ File, URL string }
-
-// Check reads a key set's file, or looks at its address without asking there.
-func (k Keys) Check() error {
-	switch {
-	case (k.File == "") == (k.URL == ""):
-		return errors.New("a key set is either in a file or at an address; give one of them")
-	case k.URL != "":
+// checkKeys reads the file of a key set, or looks at its address without asking there.
+func checkKeys(k access.KeySet) error {
+	if k.URL != "" {
 		return checkAddress(k.URL)
 	}
 	_, err := readKeys(k.File)
@@ -112,7 +108,7 @@ func parseKeys(data []byte) (map[string]jose.JSONWebKey, error) {
 }
 
 // errNoKey says that the key set does not hold the key.
-var errNoKey = errors.New("the key set has no key of this kid")
+const errNoKey = errToken("the registered key set has no key of this kid")
 
 // fetcher gets and keeps the key sets of addresses.
 type fetcher struct {
@@ -141,9 +137,9 @@ func newFetcher(client *http.Client, now func() time.Time) *fetcher {
 	return &fetcher{client: &own, now: now, sets: map[string]*fetched{}}
 }
 
-// key finds a key. outage is how long the keys of an address are used after their time while the address does not
-// answer.
-func (f *fetcher) key(ctx context.Context, from Keys, kid string, outage time.Duration) (jose.JSONWebKey, error) {
+// of finds a key of a key set. outage is how long the keys of an address are used after their time while the address
+// does not answer.
+func (f *fetcher) of(ctx context.Context, from access.KeySet, kid string, outage time.Duration) (jose.JSONWebKey, error) {
 	if from.URL != "" {
 		return f.at(from.URL).key(ctx, kid, f.now, outage, func(ctx context.Context) (map[string]jose.JSONWebKey, time.Duration, error) {
 			return f.fetchKeys(ctx, from.URL)
@@ -158,6 +154,13 @@ func (f *fetcher) key(ctx context.Context, from Keys, kid string, outage time.Du
 		return k, errNoKey
 	}
 	return k, nil
+}
+
+// ofIssuer finds a key of an issuer.
+func (f *fetcher) ofIssuer(ctx context.Context, issuer, kid string) (jose.JSONWebKey, error) {
+	return f.at("issuer "+issuer).key(ctx, kid, f.now, outage, func(ctx context.Context) (map[string]jose.JSONWebKey, time.Duration, error) {
+		return f.discover(ctx, issuer)
+	})
 }
 
 func (f *fetcher) at(address string) *fetched {
@@ -291,10 +294,4 @@ func goodFor(cacheControl string) time.Duration {
 		}
 	}
 	return keepDefault
-}
-
-func (f *fetcher) ofIssuer(issuer string) fetch {
-	return func(ctx context.Context) (map[string]jose.JSONWebKey, time.Duration, error) {
-		return f.discover(ctx, issuer)
-	}
 }

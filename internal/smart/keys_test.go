@@ -11,6 +11,7 @@ import (
 
 	"github.com/go-jose/go-jose/v4"
 
+	"cannulary/internal/access"
 	"cannulary/internal/smart"
 )
 
@@ -19,7 +20,7 @@ const address = "https://ehr.example/keys"
 // hosted is a kit whose client ehr hosts its key set.
 func hosted(t *testing.T) *kit {
 	k := newKit(t)
-	k.registry.clients["ehr"] = smart.Client{ID: "ehr", Keys: smart.Keys{URL: address}, Scopes: smart.AllOf("Observation")}
+	k.policy.Principals[0].Client = &access.Client{KeySet: access.KeySet{URL: address}}
 	return k
 }
 
@@ -105,13 +106,13 @@ func TestAKeySetIsChecked(t *testing.T) {
 	shared := []byte(`{"keys":[{"kty":"oct","kid":"1","k":"c2VjcmV0LXNlY3JldC1zZWNyZXQ"}]}`)
 	short, nameless, twice := modulus("short", 1024), curve("", elliptic.P384()), setOf(ehrKey(), ehrKey())
 	missing := filepath.Join(t.TempDir(), "none.json")
-	file := func(data []byte) smart.Keys { return smart.Keys{File: fileOf(t, data)} }
+	file := func(data []byte) access.KeySet { return access.KeySet{File: fileOf(t, data)} }
 	for name, c := range map[string]struct {
-		keys smart.Keys
+		keys access.KeySet
 		says string // what stands in the error; empty for none
 	}{
 		"good":              {file(setOf(ehrKey(), ehrRSA())), ""},
-		"an address":        {smart.Keys{URL: address}, ""},
+		"an address":        {access.KeySet{URL: address}, ""},
 		"a secret key":      {file(secret), "key 1 is secret; publish public keys alone, and never use this one again"},
 		"a shared secret":   {file(shared), "key 1 is secret; publish public keys alone, and never use this one again"},
 		"a short RSA key":   {file(setOf(short)), "key 1 has 1024 bits; an RSA key needs at least 2048"},
@@ -119,15 +120,15 @@ func TestAKeySetIsChecked(t *testing.T) {
 		"a kid twice":       {file(twice), `kid "ehr-1" stands there twice; give every key one of its own`},
 		"no set":            {file([]byte(`{}`)), `it is no JSON Web Key Set; it looks like {"keys":[{"kty":"EC","kid":"1","crv":"P-384","x":"…","y":"…"}]}`},
 		"an empty set":      {file([]byte(`{"keys":[]}`)), "it holds no public key of type EC or RSA for signatures"},
-		"no file":           {smart.Keys{File: missing}, "no such file or directory"},
-		"no TLS":            {smart.Keys{URL: "http://ehr.example/keys"}, `address "http://ehr.example/keys" is not an https address; give for instance https://ehr.example/jwks.json`},
-		"a password in it":  {smart.Keys{URL: "https://u:p@ehr.example/keys"}, "is not an https address"},
-		"both":              {smart.Keys{URL: address, File: missing}, "a key set is either in a file or at an address; give one of them"},
-		"none":              {smart.Keys{}, "a key set is either in a file or at an address; give one of them"},
+		"no file":           {access.KeySet{File: missing}, "no such file or directory"},
+		"no TLS":            {access.KeySet{URL: "http://ehr.example/keys"}, `address "http://ehr.example/keys" is not an https address; give for instance https://ehr.example/jwks.json`},
+		"a password in it":  {access.KeySet{URL: "https://u:p@ehr.example/keys"}, "is not an https address"},
 	} {
-		err := c.keys.Check()
-		if (err == nil) != (c.says == "") || err != nil && !strings.Contains(err.Error(), c.says) {
-			t.Errorf("%s: %v, want %q", name, err, c.says)
+		for _, p := range []*access.Principal{{Name: "x", Client: &access.Client{KeySet: c.keys}}, {Name: "x", Signer: &access.Signer{KeySet: c.keys}}} {
+			err := smart.Check(&access.Policy{Principals: []*access.Principal{p}})
+			if (err == nil) != (c.says == "") || err != nil && (!strings.HasPrefix(err.Error(), "principal x: ") || !strings.Contains(err.Error(), c.says)) {
+				t.Errorf("%s: %v, want %q", name, err, c.says)
+			}
 		}
 	}
 }
@@ -135,7 +136,7 @@ func TestAKeySetIsChecked(t *testing.T) {
 // TestANewFileCountsAtOnce changes a client's key set while the service runs.
 func TestANewFileCountsAtOnce(t *testing.T) {
 	k := newKit(t)
-	file := k.registry.clients["ehr"].Keys.File
+	file := k.policy.Principals[0].Client.File
 	if got := ask(t, k.Service, post(form(k.assertion(t, "1")).Encode())); got.status != 200 {
 		t.Fatal(got)
 	}
