@@ -34,6 +34,7 @@ const ownSource = "cannulary"
 var (
 	principalPattern = regexp.MustCompile(`^[a-z0-9][a-z0-9._-]{0,63}$`)
 	sourcePattern    = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._:-]{0,63}$`)
+	goType           = regexp.MustCompile(` in type access\.\w+`)
 	digestPattern    = regexp.MustCompile(`^[0-9a-f]{64}$`)
 )
 
@@ -45,7 +46,8 @@ func Parse(text []byte, types []string) (*Policy, error) {
 	d.KnownFields(true)
 	var p Policy
 	if err := d.Decode(&p); err != nil && !errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("the policy cannot be read: %w; deploy/access.md describes every field", err)
+		why := strings.Join(strings.Fields(strings.TrimPrefix(err.Error(), "yaml: ")), " ")
+		return nil, fmt.Errorf("the policy cannot be read: %s; deploy/access.md describes every field", goType.ReplaceAllString(why, ""))
 	}
 	if err := d.Decode(&Policy{}); !errors.Is(err, io.EOF) {
 		return nil, errors.New("the policy holds more than one document; write all principals into one")
