@@ -30,6 +30,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
 	"cannulary/internal/salvage"
+	"cannulary/internal/smart"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -101,6 +102,7 @@ type App struct {
 	log       *eventlog.Log
 	ring      *keyring.Ring
 	door      *door.Door
+	smart     *smart.Service // nil without a policy or without the view role
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
@@ -171,7 +173,7 @@ func (a *App) open(ctx context.Context) error {
 	if err := guarded(cfg); err != nil {
 		return err
 	}
-	if a.door, err = newDoor(cfg); err != nil {
+	if a.door, err = a.newDoor(); err != nil {
 		return err
 	}
 	if !a.building {
@@ -228,6 +230,9 @@ func (a *App) open(ctx context.Context) error {
 	}
 	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
+	}
+	if err := a.openSmart(ctx); err != nil {
+		return err
 	}
 	handler, err := a.handler()
 	if err != nil {

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/internal/fault"
@@ -33,18 +32,26 @@ type Config struct {
 	MaxBytes int64         // beyond it, new values are refused and no old one is dropped
 }
 
-// Open opens the bucket and makes it if need be.
-func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Bucket, error) {
-	js, err := jetstream.New(nc)
-	if err != nil {
-		return nil, err
+// Open opens the bucket, and makes it if there is none.
+func Open(ctx context.Context, js jetstream.JetStream, cfg Config) (*Bucket, error) {
+	kv, err := js.KeyValue(ctx, cfg.Name)
+	if errors.Is(err, jetstream.ErrBucketNotFound) {
+		// Another process may make it at the same time: with the same configuration that is no error.
+		kv, err = js.CreateKeyValue(ctx, jetstream.KeyValueConfig{
+			Bucket: cfg.Name, Description: "cannulary: short-lived values of access control", History: 1, TTL: cfg.Keep,
+			MaxBytes: cfg.MaxBytes, Storage: jetstream.FileStorage, Replicas: cfg.Replicas,
+		})
 	}
-	kv, err := js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
-		Bucket: cfg.Name, Description: "cannulary: short-lived values of access control", History: 1, TTL: cfg.Keep,
-		MaxBytes: cfg.MaxBytes, Storage: jetstream.FileStorage, Replicas: cfg.Replicas,
-	})
 	if err != nil {
-		return nil, fmt.Errorf("bucket %s: %w; the log's server must allow this process to make a key-value bucket", cfg.Name, err)
+		return nil, fmt.Errorf("bucket %s: %w; the log's server must let this process use it, and make it where nobody else does",
+			cfg.Name, err)
+	}
+	st, err := kv.Status(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("bucket %s: %w", cfg.Name, err)
+	}
+	if st.TTL() != 0 && st.TTL() < cfg.Keep {
+		return nil, fmt.Errorf("bucket %s forgets after %s, but must keep for %s; make it anew", cfg.Name, st.TTL(), cfg.Keep)
 	}
 	return &Bucket{kv}, nil
 }

@@ -33,8 +33,8 @@ type Config struct {
 	Bearer func(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error)
 	// Check refuses a policy for what only others than the door can read of it; nil refuses none.
 	Check func(*access.Policy) error
-	Now    func() time.Time
-	Slog   *slog.Logger
+	Now   func() time.Time
+	Slog  *slog.Logger
 }
 
 // Door is safe for concurrent use.

@@ -25,6 +25,7 @@ import (
 
 	"github.com/go-jose/go-jose/v4"
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/internal/access"
 	"cannulary/internal/bucket"
@@ -205,7 +206,11 @@ func policyOf(t *testing.T, text string) *access.Policy {
 // another is one more process that shares the bucket.
 func (k *kit) another(t *testing.T) *smart.Service {
 	t.Helper()
-	shared, err := bucket.Open(testkit.Context(t), k.nc, bucket.Config{Name: "access", Replicas: 1, Keep: smart.KeepShared, MaxBytes: 1 << 20})
+	js, err := jetstream.New(k.nc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	shared, err := bucket.Open(testkit.Context(t), js, bucket.Config{Name: "access", Replicas: 1, Keep: smart.KeepShared, MaxBytes: 1 << 20})
 	if err != nil {
 		t.Fatal(err)
 	}
