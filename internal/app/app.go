@@ -349,7 +349,7 @@ func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
 
 // URL returns the address of the HTTP server with its scheme.
 func (a *App) URL() string {
-	if a.http.TLSConfig != nil {
+	if a.cfg.TLSCertificate != "" { // the server itself fills in a TLSConfig
 		return "https://" + a.HTTPAddr()
 	}
 	return "http://" + a.HTTPAddr()

@@ -42,11 +42,7 @@ func (a *App) tokenBase() string {
 	if a.cfg.PublicBase != "" {
 		return strings.TrimRight(a.cfg.PublicBase, "/")
 	}
-	scheme := "http://"
-	if a.cfg.TLSCertificate != "" {
-		scheme = "https://"
-	}
-	return scheme + a.HTTPAddr() + facade.Path
+	return a.URL() + facade.Path
 }
 
 // checkPolicy refuses a policy whose tokens could not be checked: they are bound to a public address.

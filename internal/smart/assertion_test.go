@@ -2,9 +2,12 @@ package smart_test
 
 import (
 	"crypto/x509"
+	"encoding/json"
 	"encoding/pem"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -13,6 +16,7 @@ import (
 	"github.com/go-jose/go-jose/v4"
 
 	"cannulary/internal/access"
+	"cannulary/internal/smart"
 )
 
 const nobody = "client_assertion: no registered client of this iss has a key of this kid that signed it; compare iss, sub, kid and jku " +
@@ -254,5 +258,41 @@ func TestOfManyReplaysOneWins(t *testing.T) {
 	}
 	if n != 1 {
 		t.Errorf("%d of 16 got a token by one assertion, want 1", n)
+	}
+}
+
+// TestConfiguration reads the discovery document. SMART asks for JSON whatever Accept says.
+func TestConfiguration(t *testing.T) {
+	k := newKit(t)
+	r := httptest.NewRequest(http.MethodGet, base+smart.ConfigurationPath, nil)
+	r.Header.Set("Accept", "text/html")
+	w := httptest.NewRecorder()
+	if err := k.Configuration(w, r); err != nil {
+		t.Fatal(err)
+	}
+	var got map[string]any
+	if err := json.Unmarshal(w.Body.Bytes(), &got); err != nil || w.Header().Get("Content-Type") != "application/json" {
+		t.Fatalf("%v %v", w.Header(), err)
+	}
+	if want := (map[string]any{
+		"token_endpoint":                                   endpoint,
+		"token_endpoint_auth_methods_supported":            []any{"private_key_jwt"},
+		"token_endpoint_auth_signing_alg_values_supported": []any{"ES384", "RS384"},
+		"grant_types_supported":                            []any{"client_credentials"},
+		"scopes_supported":                                 []any{"system/*.rs", "system/*.read", "system/Observation.rs", "system/Patient.rs", "system/Procedure.rs"},
+		"code_challenge_methods_supported":                 []any{"S256"},
+		"capabilities":                                     []any{"client-confidential-asymmetric", "permission-v1", "permission-v2"},
+	}); !reflect.DeepEqual(got, want) {
+		t.Errorf("%v", got)
+	}
+	if err := k.Configuration(w, post("")); err == nil || err.Error() != "this address can only be read, with GET or HEAD" {
+		t.Errorf("with POST: %v", err)
+	}
+	// What is promised is kept.
+	for i, scope := range got["scopes_supported"].([]any) {
+		a := sign(t, jose.ES384, otherKey(), object{"kid": "other-1"}, k.claims(fmt.Sprint(i)).with(object{"iss": "other", "sub": "other"}))
+		if g := ask(t, k.Service, post(form(a, "scope", scope.(string)).Encode())); g.status != 200 || g.Scope != scope {
+			t.Errorf("%s: %+v", scope, g)
+		}
 	}
 }
