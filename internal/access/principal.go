@@ -104,6 +104,12 @@ func (p *Principal) Changes(source string) bool {
 	return p.Speaks(source) || p != nil && holds(p.Amends, source)
 }
 
+// Awaits reports whether it may change facts of the source that have not arrived yet, wherever and
+// whatever they will be.
+func (p *Principal) Awaits(source string) bool {
+	return p.Speaks(source) || p.Changes(source) && p.Everywhere() && slices.Contains(p.Facts, Any)
+}
+
 // At reports whether it may write about the facility.
 func (p *Principal) At(facility string) bool { return p != nil && holds(p.Facilities, facility) }
 

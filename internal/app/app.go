@@ -281,7 +281,7 @@ func (a *App) openLog(ctx context.Context) error {
 	}
 	log := eventlog.Config{
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
-		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now,
+		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, Appends: cfg.Ingest,
 	}
 	if cfg.NATS == "" {
 		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)

@@ -20,6 +20,7 @@ import (
 	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
+	"cannulary/internal/door"
 	"cannulary/internal/dossier"
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
@@ -153,14 +154,14 @@ func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
 
 // handler returns the routes of HTTP.
 func (a *App) handler() (http.Handler, error) {
-	mux := http.NewServeMux()
+	mux := &routes{mux: http.NewServeMux()}
 	a.serveState(mux)
 	if a.store == nil {
-		mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
+		mux.mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
 			return fault.New(fault.NotFound, "there is nothing at this address",
 				"this instance has no view; it answers /healthz, /readyz, /status and /metrics")
 		}))
-		return mux, nil
+		return mux.mux, mux.err
 	}
 	base := a.cfg.PublicBase
 	f, err := facade.New(facade.Config{
@@ -195,12 +196,30 @@ func (a *App) handler() (http.Handler, error) {
 	}
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
-	mux.Handle("/", pages)
-	return a.fhirFirst(f, mux), nil
+	for _, path := range pages.Paths() {
+		if path != "/" {
+			mux.Handle(path, pages)
+		}
+	}
+	mux.mux.Handle("/", pages) // Today, and what is not found
+	return a.fhirFirst(f, mux.mux), mux.err
+}
+
+// routes takes only what has a row in the door's table: what nobody decided about is not served.
+type routes struct {
+	mux *http.ServeMux
+	err error
+}
+
+func (r *routes) Handle(path string, h http.Handler) {
+	if !door.Named(door.Routes(), path) {
+		r.err = errors.Join(r.err, fmt.Errorf("%s has no row in the table of rights (internal/door/table.go)", path))
+	}
+	r.mux.Handle(path, h)
 }
 
 // serveState routes what tells how the instance is. It is only read, and takes no parameters.
-func (a *App) serveState(mux *http.ServeMux) {
+func (a *App) serveState(mux *routes) {
 	serve := func(path string, serve func(http.ResponseWriter, *http.Request) error) {
 		mux.Handle(path, answer.Handler(a.cfg.Slog, path+" was not answered", func(w http.ResponseWriter, r *http.Request) error {
 			if err := answer.Allow(r, "this address can only be read, with GET or HEAD", http.MethodGet, http.MethodHead); err != nil {

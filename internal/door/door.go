@@ -130,14 +130,7 @@ func (d *Door) Look() {
 
 // Refused tells of each kind of file whether it was changed and cannot be used.
 func (d *Door) Refused() map[string]bool {
-	out := map[string]bool{}
-	if d.policy != nil {
-		out["policy"] = d.policy.refused()
-	}
-	if d.tls != nil {
-		out["certificate"] = d.tls.refused()
-	}
-	return out
+	return map[string]bool{"policy": d.policy != nil && d.policy.refused(), "certificate": d.tls != nil && d.tls.refused()}
 }
 
 // Who returns the principal of a caller by the policy in force. The error is access.Unknown.

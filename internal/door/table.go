@@ -47,6 +47,9 @@ func Methods() []Row {
 	}
 }
 
+// Named reports whether a path or method has a row.
+func Named(table []Row, path string) bool { return RightOf(table, path) != never }
+
 // never is the right of what has no row: nobody has it.
 const never access.Right = "no row"
 

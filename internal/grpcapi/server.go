@@ -93,6 +93,13 @@ func New(rec Recorder, d *door.Door, log *slog.Logger) *Server {
 	cannularyv1.RegisterFeedServiceServer(s.Server, feedService{services: api})
 	healthpb.RegisterHealthServer(s.Server, s.health)
 	reflection.Register(s.Server)
+	for name, service := range s.GetServiceInfo() {
+		for _, m := range service.Methods {
+			if method := "/" + name + "/" + m.Name; !door.Named(door.Methods(), method) {
+				panic(method + " has no row in the table of rights (internal/door/table.go)") // a mistake in the program alone
+			}
+		}
+	}
 	s.Serving(false)
 	return s
 }

@@ -72,7 +72,7 @@ func replacing(f proto.Message) string {
 
 // reaches refuses a correction, a void or a merge of what the sender may not change: of facts of other
 // sources, facilities or kinds, and of patients of other facilities. What has not arrived yet can be
-// changed by its own source alone. The refusal does not tell whether it is there.
+// changed by its own source, or by who may change everything. The refusal does not tell whether it is there.
 func (in *Intake) reaches(ctx context.Context, by *access.Principal, m Message) error {
 	if m.test() {
 		return nil // it changes nothing
@@ -122,7 +122,7 @@ func (in *Intake) changes(ctx context.Context, by *access.Principal, source, tar
 			return false, lookup(err)
 		}
 		if !ok {
-			return by.Speaks(source), nil
+			return by.Awaits(source), nil
 		}
 		facts, err := in.logged(ctx, k.seq)
 		if err != nil {
@@ -133,7 +133,7 @@ func (in *Intake) changes(ctx context.Context, by *access.Principal, source, tar
 			return false, nil
 		}
 		if at < 0 {
-			return by.Speaks(source), nil // the answer names the wrong ordinal
+			return by.Awaits(source), nil // the answer names the wrong ordinal
 		}
 		f := &facts[at]
 		if f.Target == "" {

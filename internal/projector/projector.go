@@ -231,6 +231,8 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 	if err != nil {
 		return err
 	}
+	links := p.state.chain
+	links.SumAt = tx.EntrySum
 	f := newFlight(p.inFlight)
 	// The workers must be gone before the state is read again.
 	failed := func(err error) error { f.end(); return p.reload(ctx, tx, err) }
@@ -250,7 +252,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 		return fmt.Errorf("project up to entry %d: %w", c.Seq, failed(err))
 	}
 	f.end()
-	if err := tx.SetCheckpoint(c); err != nil {
+	if err := errors.Join(tx.SetCheckpoint(c), tx.KeepChain(links)); err != nil {
 		return p.reload(ctx, tx, err)
 	}
 	if err := tx.Commit(); err != nil {
@@ -319,7 +321,14 @@ func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error 
 // unclear tells that rendering it failed before, and why.
 func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlog.Entry, updated time.Time, unclear error) (string, error) {
 	ev := &logv1.Event{}
-	if err := proto.Unmarshal(e.Data, ev); err != nil {
+	read := proto.Unmarshal(e.Data, ev)
+	if read != nil {
+		ev.Reset()
+	}
+	if err := p.state.chain.Add(e.Data, ev); err != nil {
+		return ev.GetId(), err
+	}
+	if err := read; err != nil {
 		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
 	}
 	if freetext.Sealed(e.Data) {

@@ -112,7 +112,7 @@ func (f *Found) witnesses(ctx context.Context) error {
 		return err
 	case ok:
 		f.Witnesses = append(f.Witnesses, Witness{From: "the mark of the newest acknowledged entry", Seq: h.Seq,
-			same: func(r logfile.Record, _ *logv1.Event) bool { return eventlog.SumOf(r.Data) == h.Sum }})
+			same: func(r logfile.Record, _ *logv1.Event) bool { return eventlog.HeadSum(r.Data) == h.Sum }})
 	}
 	path := filepath.Join(f.Dir, "ingest", "index.db")
 	log, seq, event, err := intake.IndexAt(ctx, path)

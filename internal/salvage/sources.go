@@ -105,7 +105,7 @@ func (s *salvage) remember() error {
 	}
 	_, err := logfile.Read(s.found.logDir(), eventlog.StreamName(s.found.Shard), func(r logfile.Record) error {
 		ev := eventOf(r)
-		s.log[r.Seq] = &stood{ev.GetId(), eventlog.SumOf(r.Data)}
+		s.log[r.Seq] = &stood{ev.GetId(), eventlog.HeadSum(r.Data)}
 		if freetext.Plain(ev) {
 			s.plain++
 		}

@@ -122,7 +122,7 @@ func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
 		case err != nil:
 			return p, err
 		case !ok: // a test, or a repeat
-		case s.log[seq] == nil || s.log[seq].sum == eventlog.SumOf(e.Data):
+		case s.log[seq] == nil || s.log[seq].sum == eventlog.HeadSum(e.Data):
 			p.Events++
 		case s.log[seq].id == e.ID: // the log's has its own checksum
 			p.Damaged++

@@ -10,6 +10,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/proto"
 
@@ -122,6 +123,17 @@ func (n *Node) serve(tb testing.TB) {
 func Dial(tb testing.TB, addr string, opts ...grpc.DialOption) *Client {
 	tb.Helper()
 	conn, err := grpc.NewClient(addr, append(opts, grpc.WithTransportCredentials(insecure.NewCredentials()))...)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() { _ = conn.Close() })
+	return &Client{conn: conn}
+}
+
+// DialTLS connects a client over TLS.
+func DialTLS(tb testing.TB, addr string, creds credentials.TransportCredentials) *Client {
+	tb.Helper()
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(creds))
 	if err != nil {
 		tb.Fatal(err)
 	}
