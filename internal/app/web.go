@@ -301,7 +301,7 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 // with // or /./ to the clean one, and knows nothing of the public base: the client would
 // leave it. What SMART asks for stands below /fhir too.
 func (a *App) fhirFirst(f, others http.Handler) http.Handler {
-	var configuration, token http.Handler = f, f
+	configuration, token := f, f
 	if a.smart != nil {
 		configuration = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", a.smart.Configuration)
 		token = http.HandlerFunc(a.smart.Token)

@@ -51,7 +51,10 @@ const (
 	keepMost    = time.Hour
 )
 
-func readKeys(file string) (map[string]jose.JSONWebKey, error) {
+// keySet holds public keys by kid.
+type keySet map[string]jose.JSONWebKey
+
+func readKeys(file string) (keySet, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
 		return nil, fmt.Errorf("key set: %w", err)
@@ -65,14 +68,14 @@ func readKeys(file string) (map[string]jose.JSONWebKey, error) {
 
 // parseKeys reads a JSON Web Key Set. Keys that cannot sign, or that this service does not know, are left out, as RFC
 // 7517 section 5 asks. A secret in it is an error: whoever published it must learn of it.
-func parseKeys(data []byte) (map[string]jose.JSONWebKey, error) {
+func parseKeys(data []byte) (keySet, error) {
 	var set struct {
 		Keys []json.RawMessage `json:"keys"`
 	}
 	if err := json.Unmarshal(data, &set); err != nil || set.Keys == nil {
 		return nil, errors.New(`it is no JSON Web Key Set; it looks like {"keys":[{"kty":"EC","kid":"1","crv":"P-384","x":"…","y":"…"}]}`)
 	}
-	out := map[string]jose.JSONWebKey{}
+	out := keySet{}
 	for i, raw := range set.Keys {
 		var k jose.JSONWebKey
 		if json.Unmarshal(raw, &k) != nil {
@@ -123,7 +126,7 @@ type fetcher struct {
 type fetched struct {
 	asking sync.Mutex // held by the one who asks
 	mu     sync.Mutex
-	keys   map[string]jose.JSONWebKey
+	keys   keySet
 	until  time.Time // the keys are good until then
 	tried  time.Time
 	err    error // of the last attempt
@@ -141,7 +144,7 @@ func newFetcher(client *http.Client, now func() time.Time) *fetcher {
 // does not answer.
 func (f *fetcher) of(ctx context.Context, from access.KeySet, kid string, outage time.Duration) (jose.JSONWebKey, error) {
 	if from.URL != "" {
-		return f.at(from.URL).key(ctx, kid, f.now, outage, func(ctx context.Context) (map[string]jose.JSONWebKey, time.Duration, error) {
+		return f.at(from.URL).key(ctx, kid, f.now, outage, func(ctx context.Context) (keySet, time.Duration, error) {
 			return f.fetchKeys(ctx, from.URL)
 		})
 	}
@@ -158,7 +161,7 @@ func (f *fetcher) of(ctx context.Context, from access.KeySet, kid string, outage
 
 // ofIssuer finds a key of an issuer.
 func (f *fetcher) ofIssuer(ctx context.Context, issuer, kid string) (jose.JSONWebKey, error) {
-	return f.at("issuer "+issuer).key(ctx, kid, f.now, outage, func(ctx context.Context) (map[string]jose.JSONWebKey, time.Duration, error) {
+	return f.at("issuer "+issuer).key(ctx, kid, f.now, outage, func(ctx context.Context) (keySet, time.Duration, error) {
 		return f.discover(ctx, issuer)
 	})
 }
@@ -174,7 +177,7 @@ func (f *fetcher) at(address string) *fetched {
 	return s
 }
 
-type fetch func(context.Context) (keys map[string]jose.JSONWebKey, good time.Duration, err error)
+type fetch func(context.Context) (keys keySet, good time.Duration, err error)
 
 func (s *fetched) key(ctx context.Context, kid string, now func() time.Time, outage time.Duration, get fetch) (jose.JSONWebKey, error) {
 	if k, ok := s.known(kid, now(), 0); ok {
@@ -214,7 +217,7 @@ func (s *fetched) mayAsk(now time.Time) bool {
 	return s.tried.IsZero() || !now.Before(s.tried.Add(fetchPause))
 }
 
-func (s *fetched) note(keys map[string]jose.JSONWebKey, good time.Duration, err error, now time.Time) {
+func (s *fetched) note(keys keySet, good time.Duration, err error, now time.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.tried, s.err = now, err
@@ -224,7 +227,7 @@ func (s *fetched) note(keys map[string]jose.JSONWebKey, good time.Duration, err 
 }
 
 // fetchKeys asks for a key set, and how long it is good.
-func (f *fetcher) fetchKeys(ctx context.Context, address string) (map[string]jose.JSONWebKey, time.Duration, error) {
+func (f *fetcher) fetchKeys(ctx context.Context, address string) (keySet, time.Duration, error) {
 	data, good, err := f.get(ctx, address)
 	if err != nil {
 		return nil, 0, err
@@ -237,7 +240,7 @@ func (f *fetcher) fetchKeys(ctx context.Context, address string) (map[string]jos
 }
 
 // discover asks an issuer where its key set is, and fetches it.
-func (f *fetcher) discover(ctx context.Context, issuer string) (map[string]jose.JSONWebKey, time.Duration, error) {
+func (f *fetcher) discover(ctx context.Context, issuer string) (keySet, time.Duration, error) {
 	data, _, err := f.get(ctx, strings.TrimSuffix(issuer, "/")+"/.well-known/openid-configuration")
 	if err != nil {
 		return nil, 0, err
