@@ -344,7 +344,7 @@ func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
 
 // URL returns the address of the HTTP server with its scheme.
 func (a *App) URL() string {
-	if a.http.TLSConfig != nil {
+	if a.cfg.TLSCertificate != "" { // the server itself fills in a TLSConfig
 		return "https://" + a.HTTPAddr()
 	}
 	return "http://" + a.HTTPAddr()
@@ -383,7 +383,7 @@ func (a *App) Failed() <-chan error { return a.fatal }
 func (a *App) serve() {
 	a.spawn(func() error {
 		serve := a.http.Serve
-		if a.http.TLSConfig != nil {
+		if a.cfg.TLSCertificate != "" {
 			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
 		}
 		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
