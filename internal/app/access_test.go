@@ -121,7 +121,7 @@ func (h *house) ask(t *testing.T, name, method, path string) (int, string) {
 		t.Fatal(err)
 	}
 	defer func() { _ = resp.Body.Close() }()
-	if path == "/live" && resp.StatusCode == 200 {
+	if path == "/live" && resp.StatusCode == http.StatusOK {
 		return resp.StatusCode, ""
 	}
 	body, err := io.ReadAll(resp.Body)

@@ -194,7 +194,8 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Guarded: true, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
+			Now: cfg.Now, Slog: cfg.Slog, Guarded: true, Outcome: outcome, Note: a.note,
+			Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
@@ -388,7 +389,7 @@ func (a *App) Failed() <-chan error { return a.fatal }
 func (a *App) serve() {
 	a.spawn(func() error {
 		serve := a.http.Serve
-		if a.http.TLSConfig != nil {
+		if a.cfg.TLSCertificate != "" {
 			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
 		}
 		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {

@@ -12,9 +12,6 @@ import (
 	"cannulary/internal/answer"
 )
 
-// bodyTime is how long the body of a request may take to arrive.
-const bodyTime = 30 * time.Second
-
 // HTTP lets the requests to next in that may go on.
 func (d *Door) HTTP(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -39,7 +36,7 @@ func (d *Door) HTTP(next http.Handler) http.Handler {
 		defer done()
 		r = r.WithContext(ctx)
 		if r.Body != nil && r.Body != http.NoBody {
-			limitBody(w, r)
+			d.limitBody(w, r)
 		}
 		next.ServeHTTP(w, r)
 	})
@@ -47,9 +44,9 @@ func (d *Door) HTTP(next http.Handler) http.Handler {
 
 // limitBody ends the connection of a client whose body takes too long. Once the body is there, the
 // answer may take its time.
-func limitBody(w http.ResponseWriter, r *http.Request) {
+func (d *Door) limitBody(w http.ResponseWriter, r *http.Request) {
 	control := http.NewResponseController(w)
-	if control.SetReadDeadline(time.Now().Add(bodyTime)) == nil {
+	if control.SetReadDeadline(time.Now().Add(d.cfg.BodyTime)) == nil {
 		r.Body = &timedBody{r.Body, control}
 	}
 }

@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/peer"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/access"
 	"cannulary/internal/answer"
@@ -34,6 +35,8 @@ const (
 	// maxReceive ends a call whose message is beyond all reason; below it intake refuses
 	// with a text (intake.MaxMessageBytes) and a feed goes on.
 	maxReceive = 8 << 20
+	// large is the size above which a message of a feed is taken alone, so that no feed holds many of them.
+	large = 64 << 10
 	// What one connection may hold: streams, and bytes of headers.
 	maxStreams, maxHeaders = 100, 16 << 10
 	// handshakeTime is how long a connection may take to begin. One that is silent for silence is
@@ -213,7 +216,7 @@ type feedService struct {
 // taken at once. Those of one patient are taken one after the other, in the order sent, so
 // that nothing is judged before what was told first. A message about a facility or its staff
 // is taken alone: a registration, a protocol or a rating decides how those behind it are read.
-// One whose id is under way waits, because the first to use an id has it.
+// So is a large one. One whose id is under way waits, because the first to use an id has it.
 func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 	ctx := stream.Context()
 	answers := make(chan chan *cannularyv1.FeedResponse, feedAhead)
@@ -242,7 +245,7 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 			m, ok := intake.FromFeed(req)
 			a := make(chan *cannularyv1.FeedResponse, 1)
 			answers <- a
-			if ok && m.Alone() {
+			if ok && (m.Alone() || proto.Size(req) > large) {
 				idle.wait()
 				a <- s.take(ctx, m)
 				continue
