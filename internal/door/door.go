@@ -31,10 +31,8 @@ type Config struct {
 	// Bearer returns the principal of a token that the policy does not hold, by the policy in
 	// force; nil knows no other tokens.
 	Bearer func(ctx context.Context, token string, p *access.Policy) (*access.Principal, error)
-	// BodyTime is how long the body of a request may take to arrive; 0 is 30 seconds.
-	BodyTime time.Duration
-	Now      func() time.Time
-	Slog     *slog.Logger
+	Now    func() time.Time
+	Slog   *slog.Logger
 }
 
 // Door is safe for concurrent use.
@@ -48,9 +46,6 @@ type Door struct {
 
 // New reads the files and returns the door.
 func New(cfg Config) (*Door, error) {
-	if cfg.BodyTime == 0 {
-		cfg.BodyTime = 30 * time.Second
-	}
 	d := &Door{cfg: cfg, hosts: map[string]bool{"localhost": true, "127.0.0.1": true, "::1": true}}
 	for _, h := range cfg.Hosts {
 		if h == "" || strings.ContainsAny(h, "/ ") || hostOf(h) != strings.ToLower(h) && net.ParseIP(h) == nil {
