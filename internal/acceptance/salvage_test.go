@@ -2,6 +2,7 @@ package acceptance_test
 
 import (
 	"encoding/binary"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -103,8 +104,25 @@ func TestARepairedLogGivesTheSameView(t *testing.T) {
 		}
 	}
 	i.stop()
-	same(t, u.tables, dump(t, into))
+	got := dump(t, into)
+	end := fmt.Sprint(r.Entries)
+	if ev := got["event"][end]; !strings.Contains(ev, hexOf("repair/"+r.Repair)) {
+		t.Errorf("the log ends with %q, want the event of the repair", ev)
+	}
+	// It is all that the repair added.
+	want := tables{}
+	for name, rows := range u.tables {
+		want[name] = rows
+	}
+	delete(got["event"], end)
+	for _, name := range []string{"checkpoint", "head"} {
+		delete(want, name)
+		delete(got, name)
+	}
+	same(t, want, got)
 }
+
+func hexOf(s string) string { return strings.ToUpper(hex.EncodeToString([]byte(s))) }
 
 // Of an entry that nobody has any more the number stays, and no other entry moves.
 func TestWhatNobodyHasAnyMoreIsNamed(t *testing.T) {

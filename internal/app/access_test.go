@@ -490,6 +490,51 @@ func TestAMessageReachesOnlyWhatItsSenderMay(t *testing.T) {
 	}
 }
 
+// Notices rest on the record, so a sender hears only of its own facilities.
+func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
+	h := newHouse(t)
+	lead, engine, south := h.grpc(t, h.shows(t, "lead")), h.grpc(t, h.shows(t, "engine")), h.grpc(t, h.shows(t, "south"))
+	send := func(c *testkit.Client, name, source, facility, id, patient string) []string {
+		t.Helper()
+		m := proto.CloneOf(testkit.SampleOf(name))
+		e := testkit.Envelope(m)
+		e.Source, e.Facility, e.SourceMessageId = source, facility, id
+		if e.Patient != nil {
+			e.Patient.Value = patient
+		}
+		if i := m.GetRoster().GetFacts(); id == "born" {
+			i[0].GetIdentityStated().BirthDate = "1950-02-02"
+		}
+		r, err := c.Send(testkit.Context(t), m)
+		if err != nil {
+			t.Fatalf("%s: %v", id, err)
+		}
+		return r.Notices
+	}
+	for _, facility := range []string{"invented-north", "invented-south"} {
+		send(lead, "roster facility_registered", "lead", facility, facility, "")
+		send(lead, "roster patient_admitted", "lead", facility, "admitted at "+facility, "at-"+facility)
+	}
+	send(lead, "roster identity_stated", "lead", "invented-north", "identity", "at-invented-north")
+	for what, c := range map[string]struct {
+		notices []string
+		want    string // empty for none
+	}{
+		"another birth date, to who writes everywhere": {send(lead, "roster identity_stated", "lead", "invented-north", "born", "at-invented-north"),
+			"another birth date than was stated before"},
+		"another birth date, to another facility": {send(south, "roster identity_stated", "engine-s", "invented-south", "born", "at-invented-north"), ""},
+		"a patient of its own":                    {send(engine, "cannulation needle_inserted", "engine-a", "invented-north", "own", "at-invented-north"), ""},
+		"a patient of another facility": {send(engine, "cannulation needle_inserted", "engine-a", "invented-north", "other", "at-invented-south"),
+			"nobody under this patient identifier was ever admitted"},
+		"a patient of no facility": {send(engine, "cannulation needle_inserted", "engine-a", "invented-north", "none", "nowhere"),
+			"nobody under this patient identifier was ever admitted"},
+	} {
+		if said := strings.Join(c.notices, "\n"); (said == "") != (c.want == "") || !strings.Contains(said, c.want) {
+			t.Errorf("%s: %q, want %q", what, said, c.want)
+		}
+	}
+}
+
 // A message of a feed is refused alone, and the feed goes on.
 func TestAFeedGoesOnAfterARefusal(t *testing.T) {
 	h := newHouse(t)

@@ -239,9 +239,8 @@ func (a *App) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a.http = &http.Server{Handler: a.door.HTTP(handler), TLSConfig: a.door.TLS("h2", "http/1.1"), ReadHeaderTimeout: 10 * time.Second,
-		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10, HTTP2: &http.HTTP2Config{MaxConcurrentStreams: 100},
-		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
+	a.http = httpServer(a.door.HTTP(handler), cfg.Slog)
+	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	return nil
 }

@@ -34,11 +34,14 @@ func (a *App) Checked() Checked {
 	return Checked{a.checked.upTo, a.checked.missing, a.checked.first, a.checked.whole}
 }
 
-// check reads every entry of the log once a day, until ctx ends.
+// check reads every entry of the log once a day and notes its head, until ctx ends.
 func (a *App) check(ctx context.Context) {
 	for {
 		if err := a.checkOnce(ctx); err != nil {
 			a.cfg.Slog.Warn("the log could not be checked for missing entries; it will be tried again", "err", err)
+		}
+		if err := a.noteHead(ctx); err != nil && ctx.Err() == nil {
+			a.cfg.Slog.Warn("the log's head could not be read", "err", err)
 		}
 		select {
 		case <-ctx.Done():

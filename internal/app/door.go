@@ -3,7 +3,9 @@ package app
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"net"
+	"net/http"
 	"net/url"
 	"time"
 
@@ -50,6 +52,14 @@ func (a *App) newDoor() (*door.Door, error) {
 	}
 	return door.New(door.Config{Policy: cfg.Policy, Certificate: cfg.TLSCertificate, Key: cfg.TLSKey, Clients: cfg.TLSClients, Hosts: hosts,
 		Types: typeNames(), Bearer: a.bearer, Check: checkPolicy(cfg), Now: cfg.Now, Slog: cfg.Slog})
+}
+
+// httpServer bounds what a connection may hold and for how long. How long an answer may take is not
+// bounded: live pages go on, and a download takes its time.
+func httpServer(handler http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute,
+		MaxHeaderBytes: 64 << 10, HTTP2: &http.HTTP2Config{MaxConcurrentStreams: 100},
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn)}
 }
 
 // Reload reads the policy and the certificates again, if they have changed.

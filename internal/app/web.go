@@ -198,11 +198,15 @@ func (a *App) handler() (http.Handler, error) {
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
 	for _, path := range pages.Paths() {
-		if path != "/" {
+		switch path {
+		case "/": // below: Today, and what is not found
+		case "/cards":
+			mux.Handle(path, a.headed(pages))
+		default:
 			mux.Handle(path, pages)
 		}
 	}
-	mux.mux.Handle("/", pages) // Today, and what is not found
+	mux.mux.Handle("/", pages)
 	return a.fhirFirst(f, mux.mux), mux.err
 }
 

@@ -62,6 +62,16 @@ func (f Finding) String() string {
 		f.Writer, f.Last, f.First)
 }
 
+// Broken counts the findings that are not losses on record.
+func Broken(list []Finding) (n int) {
+	for _, f := range list {
+		if f.Kind != Lost {
+			n++
+		}
+	}
+	return n
+}
+
 func count(n uint64) string {
 	if n == 1 {
 		return "an entry"

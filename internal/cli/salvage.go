@@ -7,15 +7,23 @@ import (
 	"fmt"
 
 	"cannulary/internal/app"
+	"cannulary/internal/chain"
 	"cannulary/internal/salvage"
 )
 
 // verifyCommand looks at a stopped instance's folder.
 func verifyCommand(ctx context.Context, env Env, args []string) error {
-	fs := flags(env, "verify", "--data DIR [--json]")
+	fs := flags(env, "verify", "--data DIR [--head HEAD]… [--json]")
 	dir := fs.String("data", "", "folder of a stopped instance (required)")
 	shard := fs.String("shard", "main", "shard")
 	asJSON := fs.Bool("json", false, "print the report as JSON")
+	var marks []chain.Mark
+	fs.Func("head", "`head` of the log that was printed or noted before, as SHARD:SEQUENCE:HEAD; may be given several times",
+		func(v string) error {
+			m, err := chain.ParseMark(v)
+			marks = append(marks, m)
+			return err
+		})
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -29,7 +37,7 @@ func verifyCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	r, err := salvage.Verify(ctx, *dir, *shard)
+	r, err := salvage.Verify(ctx, *dir, *shard, marks...)
 	if err = errors.Join(err, unlock()); err != nil {
 		return err
 	}

@@ -47,6 +47,7 @@ type question struct {
 	query        url.Values
 	body         []byte // JSON; nil for none
 	timeout      time.Duration
+	header       func(http.Header) // is given the answer's header; nil for nobody
 }
 
 // getTimeout limits an answer that the instance has at once.
@@ -108,6 +109,9 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	defer func() { _ = resp.Body.Close() }()
 	if resp.StatusCode != http.StatusOK {
 		return refusal(base, resp)
+	}
+	if q.header != nil {
+		q.header(resp.Header)
 	}
 	if err := read(resp.Body); err != nil {
 		return fmt.Errorf("read the answer of %s: %w", base, err)

@@ -33,10 +33,8 @@ type Config struct {
 	Bearer func(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error)
 	// Check refuses a policy for what only others than the door can read of it; nil refuses none.
 	Check func(*access.Policy) error
-	// BodyTime is how long the body of a request may take to arrive; 0 is 30 seconds.
-	BodyTime time.Duration
-	Now      func() time.Time
-	Slog     *slog.Logger
+	Now   func() time.Time
+	Slog  *slog.Logger
 }
 
 // Door is safe for concurrent use.
@@ -50,9 +48,6 @@ type Door struct {
 
 // New reads the files and returns the door.
 func New(cfg Config) (*Door, error) {
-	if cfg.BodyTime == 0 {
-		cfg.BodyTime = 30 * time.Second
-	}
 	d := &Door{cfg: cfg, hosts: map[string]bool{"localhost": true, "127.0.0.1": true, "::1": true}}
 	for _, h := range cfg.Hosts {
 		if h == "" || strings.ContainsAny(h, "/ ") || hostOf(h) != strings.ToLower(h) && net.ParseIP(h) == nil {

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
@@ -309,43 +308,5 @@ func TestTLSBelowTwelveIsRefused(t *testing.T) {
 	if err == nil {
 		_ = conn.Close()
 		t.Error("TLS 1.1 is accepted")
-	}
-}
-
-// A body that never comes ends its connection. An answer that takes longer than a body may is not cut.
-func TestABodyThatDoesNotCome(t *testing.T) {
-	d := open(t, func(c *door.Config) { c.BodyTime = 2 * time.Second })
-	read := make(chan error, 1)
-	s := httptest.NewServer(d.HTTP(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		_, err := io.ReadAll(r.Body)
-		if err == nil {
-			select {
-			case <-r.Context().Done():
-				err = r.Context().Err()
-			case <-time.After(3 * time.Second):
-			}
-		}
-		read <- err
-	})))
-	defer s.Close()
-	send := func(body string) net.Conn {
-		conn, err := (&net.Dialer{}).DialContext(t.Context(), "tcp", s.Listener.Addr().String())
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := io.WriteString(conn, "POST /what-if HTTP/1.1\r\nHost: localhost\r\nContent-Length: 4\r\n\r\n"+body); err != nil {
-			t.Fatal(err)
-		}
-		return conn
-	}
-	slow := send("ab")
-	defer func() { _ = slow.Close() }()
-	if err := <-read; err == nil || !strings.Contains(err.Error(), "timeout") {
-		t.Errorf("a body that does not come is read with %v", err)
-	}
-	whole := send("abcd")
-	defer func() { _ = whole.Close() }()
-	if err := <-read; err != nil {
-		t.Errorf("an answer that takes long: %v", err)
 	}
 }

@@ -1,12 +1,9 @@
 package door
 
 import (
-	"errors"
-	"io"
 	"net"
 	"net/http"
 	"strings"
-	"time"
 
 	"cannulary/internal/access"
 	"cannulary/internal/answer"
@@ -34,34 +31,8 @@ func (d *Door) HTTP(next http.Handler) http.Handler {
 			return
 		}
 		defer done()
-		r = r.WithContext(ctx)
-		if r.Body != nil && r.Body != http.NoBody {
-			d.limitBody(w, r)
-		}
-		next.ServeHTTP(w, r)
+		next.ServeHTTP(w, r.WithContext(ctx))
 	})
-}
-
-// limitBody ends the connection of a client whose body takes too long. Once the body is there, the
-// answer may take its time.
-func (d *Door) limitBody(w http.ResponseWriter, r *http.Request) {
-	control := http.NewResponseController(w)
-	if control.SetReadDeadline(time.Now().Add(d.cfg.BodyTime)) == nil {
-		r.Body = &timedBody{r.Body, control}
-	}
-}
-
-type timedBody struct {
-	io.ReadCloser
-	control *http.ResponseController
-}
-
-func (b *timedBody) Read(p []byte) (int, error) {
-	n, err := b.ReadCloser.Read(p)
-	if errors.Is(err, io.EOF) {
-		_ = b.control.SetReadDeadline(time.Time{})
-	}
-	return n, err
 }
 
 // callerOf returns what a request shows of its sender.

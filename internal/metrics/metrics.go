@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/surveil"
 	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
@@ -96,6 +97,8 @@ var (
 		"Entries that the log once held and does not give any more: damage.", nil, nil)
 	descChecked = prometheus.NewDesc("cannulary_log_checked_sequence",
 		"Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
+	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
+		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -143,8 +146,9 @@ func holdRules() []string {
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descSequence, descLag, descFailed, descRefused, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached,
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked, descChain,
+		descSequence, descLag, descFailed, descRefused, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks,
+		descUnreached,
 		descOldestUnreached) {
 		ch <- d
 	}
@@ -233,8 +237,13 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 	if err != nil {
 		return err
 	}
+	findings, err := c.src.Store.Findings(ctx)
+	if err != nil {
+		return err
+	}
 	// Everything is read by now. If this figure is there and a hold is not, the hold was lifted.
 	gauge(descQuarantined, float64(counts.Quarantine))
+	gauge(descChain, float64(chain.Broken(findings)))
 	for _, u := range unreached {
 		gauge(descUnreached, float64(u.Count), u.Facility)
 		if u.Count > 0 {

@@ -114,6 +114,9 @@ func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err erro
 			return nil, err
 		}
 	}
+	if err := w.repaired(ctx); err != nil {
+		return nil, err
+	}
 	out.Entries, out.Moved, out.Copied, out.Lost = w.last.Seq, uint64(len(w.moved)), ranges(w.copied), ranges(w.lost)
 	return out, to.Close(ctx, w.last)
 }
@@ -179,11 +182,22 @@ func (w *mender) loss(ctx context.Context, seq uint64) error {
 	if at.IsZero() {
 		at = w.now
 	}
-	message := fmt.Sprintf("loss/%d", seq)
+	return w.say(ctx, fmt.Sprintf("loss/%d", seq), at,
+		&logv1.Fact{Fact: &logv1.Fact_LossRecorded{LossRecorded: &logv1.LossRecorded{FirstSequence: seq, LastSequence: seq}}})
+}
+
+// repaired appends the event of the repair itself: the log says that it was mended, and how.
+func (w *mender) repaired(ctx context.Context) error {
+	return w.say(ctx, "repair/"+w.out.Repair, w.now.UTC(), &logv1.Fact{Fact: &logv1.Fact_LogRepaired{LogRepaired: &logv1.LogRepaired{
+		Repair: w.out.Repair, Copied: uint64(len(w.copied)), Lost: uint64(len(w.lost)), Moved: uint64(len(w.moved))}}})
+}
+
+// say appends an event of the service itself.
+func (w *mender) say(ctx context.Context, message string, at time.Time, f *logv1.Fact) error {
 	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(&logv1.Event{
 		Id: record.EventID(eventlog.ServiceSource, message), Source: eventlog.ServiceSource, SourceMessageId: message,
 		ContentHash: []byte(message), OccurredAt: timestamppb.New(at), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
-		Facts: []*logv1.Fact{{Fact: &logv1.Fact_LossRecorded{LossRecorded: &logv1.LossRecorded{FirstSequence: seq, LastSequence: seq}}}},
+		Facts: []*logv1.Fact{f},
 	})
 	if err != nil {
 		return err

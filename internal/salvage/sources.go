@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
@@ -28,12 +29,15 @@ type salvage struct {
 	fingerprint string            // of the site secret, by the log's first entry
 	sealed      map[string][]byte // by patient key, a value that the patient's key must open
 	plain       uint64            // entries with words about a patient that are not sealed
+
+	chain *chain.Checker       // of the log, up to the first entry that is missing
+	heads map[uint64]chain.Sum // by sequence, of those that were asked for
 }
 
 // stood is what is remembered of an entry of the log.
 type stood struct {
 	id  string
-	sum [16]byte
+	sum chain.Sum
 }
 
 // source is a view that has copies.
@@ -41,16 +45,23 @@ type source struct {
 	path string
 	view *view.Copy
 	upTo uint64
+
+	headAt uint64 // where the view kept the log's head; 0 for nowhere
+	head   chain.Sum
 }
 
-// open looks at a folder, and opens its views and the further ones at copies.
-func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, err error) {
+// open looks at a folder, and opens its views and the further ones at copies. heads are sequences at which the
+// log's head is wanted.
+func open(ctx context.Context, dir, shard string, copies []string, heads ...uint64) (s *salvage, err error) {
 	if _, err := os.Stat(filepath.Join(dir, LogFolder)); err != nil {
 		if _, views := os.Stat(filepath.Join(dir, ViewFolder)); views != nil {
 			return nil, fmt.Errorf("there is no instance in %s; check --data", dir)
 		}
 	}
-	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}}
+	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}, heads: map[uint64]chain.Sum{}}
+	for _, seq := range heads {
+		s.heads[seq] = chain.Sum{}
+	}
 	opened := s // an error returns no s
 	defer func() {
 		if err != nil {
@@ -78,6 +89,7 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 	}
 	for _, c := range s.copies {
 		s.end = max(s.end, c.upTo)
+		s.heads[c.headAt] = chain.Sum{}
 	}
 	return s, s.remember()
 }
@@ -95,7 +107,11 @@ func (s *salvage) source(ctx context.Context, path string) (*source, error) {
 	if err != nil {
 		return nil, errors.Join(err, v.Close())
 	}
-	return &source{path: path, view: v, upTo: c.Seq}, nil
+	at, head, err := v.Head(ctx)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), v.Close())
+	}
+	return &source{path: path, view: v, upTo: c.Seq, headAt: at, head: head}, nil
 }
 
 // remember reads the log once more.
@@ -103,9 +119,23 @@ func (s *salvage) remember() error {
 	if s.found.LogErr != nil {
 		return nil
 	}
+	s.chain = chain.New(func(seq uint64) (chain.Sum, bool, error) {
+		if e := s.log[seq]; e != nil {
+			return e.sum, true, nil
+		}
+		return chain.Sum{}, false, nil
+	})
 	_, err := logfile.Read(s.found.logDir(), eventlog.StreamName(s.found.Shard), func(r logfile.Record) error {
 		ev := eventOf(r)
-		s.log[r.Seq] = &stood{ev.GetId(), eventlog.HeadSum(r.Data)}
+		s.log[r.Seq] = &stood{ev.GetId(), chain.SumOf(r.Data)}
+		if s.chain.Seq == r.Seq-1 {
+			if err := s.chain.Add(r.Data, ev); err != nil {
+				return err
+			}
+			if _, wanted := s.heads[r.Seq]; wanted {
+				s.heads[r.Seq] = s.chain.Head
+			}
+		}
 		if freetext.Plain(ev) {
 			s.plain++
 		}

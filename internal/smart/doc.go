@@ -11,8 +11,9 @@
 //     Algorithms are ES384 and RS384. The key is found by kid in the key set of that client alone.
 //   - iss and sub are the client's id, aud is our token endpoint and nothing else, exp lies at most five minutes
 //     ahead, jti is used once. A header jku must be the address that was registered.
-//   - RFC 9700 and the draft that renews RFC 7523 ask for one audience: an assertion for several servers could be
-//     passed on by one of them.
+//   - RFC 10070 asks for one audience: an assertion for several servers could be passed on by one of them. It wants the
+//     server's issuer identifier there. SMART 2.2 wants the token endpoint, and its discovery document names no
+//     issuer; SMART's rule counts.
 //
 // An access token of ours is 256 random bits. The shared bucket holds its hash with client, scopes and end. So
 // nobody who reads the bucket can use a token or make one, every process knows every token, there is no signing
