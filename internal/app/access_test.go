@@ -55,6 +55,8 @@ func housePolicy() string {
 	} {
 		fmt.Fprintf(&b, "- name: %s\n  certificates: [%s.example]\n  tokens: [%s]\n  %s\n", p.name, p.name, access.Digest(tokenOf(p.name)), p.may)
 	}
+	// With a client by token the paths of SMART are there; TestAnEHRReadsByToken is about it.
+	b.WriteString("- {name: backend, facilities: ['*'], fhir: [Procedure], client: {keys_url: 'https://ehr.example/jwks.json'}}\n")
 	return b.String()
 }
 

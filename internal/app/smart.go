@@ -2,8 +2,10 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
+	"slices"
 	"strings"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -17,9 +19,10 @@ import (
 // maxShared bounds the bucket of tokens. A token or a used jti takes about 300 bytes for eleven minutes.
 const maxShared = 64 << 20
 
-// openSmart opens what checks tokens. Only an instance that is read and has a policy needs it.
+// openSmart opens what checks tokens. Only an instance that is read needs it, by a policy that names who gets or signs
+// tokens.
 func (a *App) openSmart(ctx context.Context) error {
-	if a.cfg.Policy == "" || !a.cfg.View || a.building {
+	if !a.cfg.View || a.building || !tokens(a.door.Policy()) {
 		return nil
 	}
 	js, err := jetstream.New(a.nc)
@@ -45,21 +48,31 @@ func (a *App) tokenBase() string {
 	return a.URL() + facade.Path
 }
 
-// checkPolicy refuses a policy whose tokens could not be checked: they are bound to a public address.
-func checkPolicy(cfg Config) func(*access.Policy) error {
-	host, _, _ := net.SplitHostPort(cfg.HTTP)
-	ip := net.ParseIP(host)
-	reads := cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
-	calls := reads && (cfg.PublicBase == "" || site(cfg.PublicBase).Board != "")
-	return func(p *access.Policy) error {
-		for _, one := range p.Principals {
-			if one.Client != nil && !reads || one.Signer != nil && !calls {
-				return fmt.Errorf("principal %s: its tokens are bound to the public address of this service; give it with --public-base, "+
-					"ending in %s, for instance https://record.example%s", one.Name, facade.Path, facade.Path)
-			}
-		}
-		return smart.Check(p)
+// tokens reports whether a policy names principals that get or sign tokens.
+func tokens(p *access.Policy) bool {
+	return slices.ContainsFunc(p.Principals, func(one *access.Principal) bool { return one.Client != nil || one.Signer != nil })
+}
+
+// checkPolicy refuses a policy whose tokens could not be checked: they are bound to a public address, and their store is
+// opened at the start.
+func (a *App) checkPolicy(p *access.Policy) error {
+	if !a.cfg.View {
+		return nil
 	}
+	if a.door != nil && a.smart == nil && tokens(p) {
+		return errors.New("client and hooks are new in this policy, and this process was started without any; restart it")
+	}
+	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
+	ip := net.ParseIP(host)
+	reads := a.cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
+	calls := reads && (a.cfg.PublicBase == "" || site(a.cfg.PublicBase).Board != "")
+	for _, one := range p.Principals {
+		if one.Client != nil && !reads || one.Signer != nil && !calls {
+			return fmt.Errorf("principal %s: its tokens are bound to the public address of this service; give it with --public-base, "+
+				"ending in %s, for instance https://record.example%s", one.Name, facade.Path, facade.Path)
+		}
+	}
+	return smart.Check(p)
 }
 
 // bearer is the principal of a token that does not stand in the policy.

@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -8,6 +9,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/url"
 	"strings"
@@ -201,5 +203,25 @@ func TestTokensNeedAPublicAddress(t *testing.T) {
 		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s at %s, %q: %v", c.policy, c.http, c.base, err)
 		}
+	}
+}
+
+// TestTheFirstClientNeedsARestart: the store of tokens is opened at the start, where the policy names who needs it.
+func TestTheFirstClientNeedsARestart(t *testing.T) {
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	dir := t.TempDir()
+	const one = "principals:\n- {name: ward, certificates: [ward.example], facilities: ['*'], may: [pages]}\n"
+	var log bytes.Buffer
+	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0",
+		Policy: testkit.Write(t, dir, "policy.yaml", []byte(one)), Now: time.Now, Slog: slog.New(slog.NewTextHandler(&log, nil))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Stop()
+	testkit.Write(t, dir, "policy.yaml", []byte(one+"- {name: ehr, facilities: ['*'], fhir: [Patient], client: {keys_url: 'https://ehr.example/jwks'}}\n"))
+	a.Reload()
+	if want := "client and hooks are new in this policy, and this process was started without any; restart it"; !strings.Contains(log.String(), want) {
+		t.Errorf("the log has %s", log.String())
 	}
 }
