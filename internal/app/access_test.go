@@ -55,8 +55,6 @@ func housePolicy() string {
 	} {
 		fmt.Fprintf(&b, "- name: %s\n  certificates: [%s.example]\n  tokens: [%s]\n  %s\n", p.name, p.name, access.Digest(tokenOf(p.name)), p.may)
 	}
-	// With a client by token the paths of SMART are there; TestAnEHRReadsByToken is about it.
-	b.WriteString("- {name: backend, facilities: ['*'], fhir: [Procedure], client: {keys_url: 'https://ehr.example/jwks.json'}}\n")
 	return b.String()
 }
 
@@ -73,7 +71,9 @@ func newHouse(t *testing.T, change ...func(*app.Config)) *house {
 	h := &house{ca: testkit.NewAuthority(t), dir: t.TempDir()}
 	own := h.ca.Issue(t, "127.0.0.1")
 	cfg := app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: testkit.Discard(),
-		Policy:         testkit.Write(t, h.dir, "policy.yaml", []byte(housePolicy())),
+		// With a client by token the paths of SMART are there; TestAnEHRReadsByToken is about it.
+		Policy: testkit.Write(t, h.dir, "policy.yaml", []byte(strings.Replace(housePolicy(), "principals:\n", "principals:\n"+
+			"- {name: backend, facilities: ['*'], fhir: [Procedure], client: {keys_url: 'https://ehr.example/jwks.json'}}\n", 1))),
 		TLSCertificate: testkit.Write(t, h.dir, "cert.pem", own.Cert), TLSKey: testkit.Write(t, h.dir, "key.pem", own.Key),
 		TLSClients: testkit.Write(t, h.dir, "clients.pem", h.ca.PEM)}
 	for _, f := range change {
