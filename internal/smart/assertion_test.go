@@ -200,6 +200,12 @@ func TestATokenEnds(t *testing.T) {
 		t.Errorf("a client that left the policy reads: %+v %s", p, why)
 	}
 	k.policy.Principals = append(k.policy.Principals, ehr)
+	own := ehr.Client
+	ehr.Client = &access.Client{Issuer: issuer}
+	if p, why := k.who(t, k.Service, got.Token, ""); why != "the client of the access token is no longer in the policy" {
+		t.Errorf("a client that gets its tokens elsewhere now: %+v %s", p, why)
+	}
+	ehr.Client = own
 	k.clock.Advance(time.Nanosecond)
 	if p, why := k.who(t, k.Service, got.Token, ""); why != "the access token has expired" {
 		t.Errorf("a token counts after five minutes: %+v %s", p, why)
@@ -294,5 +300,33 @@ func TestConfiguration(t *testing.T) {
 		if g := ask(t, k.Service, post(form(a, "scope", scope.(string)).Encode())); g.status != 200 || g.Scope != scope {
 			t.Errorf("%s: %+v", scope, g)
 		}
+	}
+}
+
+// TestManyAskAtOnce holds as many requests as are worked on at once, in the fetch of a key set, and asks once more.
+func TestManyAskAtOnce(t *testing.T) {
+	k := hosted(t)
+	k.web.answers(address, setOf(ehrKey()), "")
+	k.web.wait = make(chan struct{})
+	body := form(k.assertion(t, "1")).Encode()
+	done := make(chan int)
+	for range 33 {
+		go func() {
+			w := httptest.NewRecorder()
+			k.Token(w, post(body))
+			done <- w.Code
+		}()
+	}
+	if code := <-done; code != http.StatusServiceUnavailable {
+		t.Errorf("one too many: %d", code)
+	}
+	close(k.web.wait)
+	codes := map[int]int{}
+	for range 32 {
+		codes[<-done]++
+	}
+	// They were all the same assertion.
+	if codes[http.StatusOK] != 1 || codes[http.StatusBadRequest] != 31 {
+		t.Errorf("the others: %v", codes)
 	}
 }

@@ -151,6 +151,12 @@ func (s *Service) token(r *http.Request) (map[string]any, error) {
 		return nil, &refusal{http.StatusUnauthorized, invalidClient, "clients are known by a signed assertion in the body alone; send no " +
 			"header Authorization", `Basic realm="cannulary"`}
 	}
+	select {
+	case s.asking <- struct{}{}:
+		defer func() { <-s.asking }()
+	default:
+		return nil, fault.New(fault.Unavailable, "too many clients ask for tokens at once", "try again in a second")
+	}
 	client, err := s.client(r.Context(), form)
 	if err != nil {
 		return nil, err

@@ -167,12 +167,14 @@ type kit struct {
 	nc     *nats.Conn
 	web    *web
 	log    *strings.Builder
+	slog   *slog.Logger // writes to log
 }
 
 func newKit(t *testing.T) *kit {
 	t.Helper()
 	k := &kit{clock: testkit.NewClock(testkit.Noon()), web: &web{}, log: &strings.Builder{},
 		nc: testkit.Connect(t, testkit.Server(t, t.TempDir()))}
+	k.slog = slog.New(slog.NewTextHandler(k.log, nil))
 	k.policy = policyOf(t, fmt.Sprintf(`
 issuers:
   - {url: %q, audience: %q}
@@ -215,7 +217,7 @@ func (k *kit) another(t *testing.T) *smart.Service {
 		t.Fatal(err)
 	}
 	return smart.New(smart.Config{Policy: func() *access.Policy { return k.policy }, Shared: shared, Base: base, Hooks: hooks,
-		Types: types(), Now: k.clock.Now, Log: slog.New(slog.NewTextHandler(k.log, nil)), HTTP: &http.Client{Transport: k.web}})
+		Types: types(), Now: k.clock.Now, Log: k.slog, HTTP: &http.Client{Transport: k.web}})
 }
 
 // who asks with a token for a path, and returns what a policy would let them read, or why they were refused as the log
@@ -304,6 +306,7 @@ type web struct {
 	mu    sync.Mutex
 	pages map[string]page
 	asked map[string]int
+	wait  chan struct{} // nil answers at once
 }
 
 type page struct {
@@ -343,6 +346,9 @@ func (w *web) RoundTrip(r *http.Request) (*http.Response, error) {
 	p, ok := w.pages[r.URL.String()]
 	w.asked[r.URL.String()]++
 	w.mu.Unlock()
+	if w.wait != nil {
+		<-w.wait
+	}
 	rec := httptest.NewRecorder()
 	switch {
 	case !ok:

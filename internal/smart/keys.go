@@ -207,7 +207,7 @@ func (s *fetched) known(kid string, now time.Time, outage time.Duration) (jose.J
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	k, ok := s.keys[kid]
-	good := now.Before(s.until) || s.err == nil && now.Before(s.tried.Add(fetchPause)) || s.err != nil && now.Before(s.until.Add(outage))
+	good := now.Before(s.until.Add(outage)) || s.err == nil && now.Before(s.tried.Add(fetchPause))
 	return k, ok && good
 }
 

@@ -133,6 +133,31 @@ func TestAKeySetIsChecked(t *testing.T) {
 	}
 }
 
+// TestWhatAKeyIsFor says that a key serves only what its set says of it.
+func TestWhatAKeyIsFor(t *testing.T) {
+	k := newKit(t)
+	for name, c := range map[string]struct {
+		change func(*jose.JSONWebKey)
+		status int
+	}{
+		"nothing is said":       {func(*jose.JSONWebKey) {}, 200},
+		"for signatures":        {func(j *jose.JSONWebKey) { j.Use, j.Algorithm = "sig", "ES384" }, 200},
+		"for encryption":        {func(j *jose.JSONWebKey) { j.Use = "enc" }, 400},
+		"for another algorithm": {func(j *jose.JSONWebKey) { j.Algorithm = "ES512" }, 400},
+	} {
+		key := ehrKey().public()
+		c.change(&key)
+		data, err := json.Marshal(jose.JSONWebKeySet{Keys: []jose.JSONWebKey{key, ehrRSA().public()}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		k.policy.Principals[0].Client.File = fileOf(t, data)
+		if got := ask(t, k.Service, post(form(k.assertion(t, name)).Encode())); got.status != c.status || c.status == 400 && got.About != nobody {
+			t.Errorf("%s: %+v", name, got)
+		}
+	}
+}
+
 // TestANewFileCountsAtOnce changes a client's key set while the service runs.
 func TestANewFileCountsAtOnce(t *testing.T) {
 	k := newKit(t)

@@ -47,14 +47,20 @@ const outage = 12 * time.Hour
 type Service struct {
 	cfg  Config
 	keys *fetcher
+	// asking holds a place for each request at the token endpoint. Who asks there is not known yet, so no limit of a
+	// principal counts.
+	asking chan struct{}
 }
+
+// maxAsking is how many requests the token endpoint works on at once.
+const maxAsking = 32
 
 // New makes a service.
 func New(cfg Config) *Service {
 	if cfg.HTTP == nil {
 		cfg.HTTP = &http.Client{}
 	}
-	return &Service{cfg: cfg, keys: newFetcher(cfg.HTTP, cfg.Now)}
+	return &Service{cfg: cfg, keys: newFetcher(cfg.HTTP, cfg.Now), asking: make(chan struct{}, maxAsking)}
 }
 
 // Check refuses a policy whose key sets cannot be used. Addresses are not asked.
@@ -128,6 +134,9 @@ type issued struct {
 	Ends   time.Time `json:"ends"`
 }
 
+// tokenLength is that of 32 bytes in base64.
+const tokenLength = 43
+
 // issue makes an access token.
 func (s *Service) issue(ctx context.Context, client string, granted scopes) (string, error) {
 	var random [32]byte
@@ -147,6 +156,8 @@ func (s *Service) bearer(ctx context.Context, c access.Caller, p *access.Policy)
 		return nil, errToken("the access token is too long")
 	case strings.Count(c.Bearer, ".") == 2:
 		return s.foreign(ctx, c.Bearer, p)
+	case len(c.Bearer) != tokenLength: // nothing is looked up for what cannot be one
+		return nil, errToken("the access token is not known, or no longer")
 	}
 	value, err := s.cfg.Shared.Get(ctx, name("token", c.Bearer))
 	if errors.Is(err, bucket.ErrMissing) {
