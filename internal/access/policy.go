@@ -58,7 +58,7 @@ func Parse(text []byte, types []string) (*Policy, error) {
 	taken := map[string]string{} // what is one principal's alone → its name
 	for i, one := range p.Principals {
 		if one == nil || !principalPattern.MatchString(one.Name) {
-			return nil, fmt.Errorf("principals[%d] has no good name; use 1 to 64 of a-z, 0-9, dot, _ and -, and begin with a letter or digit", i)
+			return nil, fmt.Errorf("principals[%d] has no good name; use 1 to 64 of a-z, 0-9, dot, _ and -, a letter or digit first", i)
 		}
 		err := errors.Join(one.check(types), one.claim(taken))
 		if err != nil {

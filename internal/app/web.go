@@ -38,8 +38,8 @@ func (a *App) sources() metrics.Sources {
 			st, err := a.log.State(ctx)
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
-		Checked:    func() uint64 { return a.Checked().UpTo },
-		Refused:    a.door.Refused,
+		Checked: func() uint64 { return a.Checked().UpTo },
+		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway,
 		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
 	}
 	if len(a.certificateFiles()) > 0 {

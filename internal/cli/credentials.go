@@ -23,7 +23,7 @@ type credentials struct{ ca, certificate, key, tokenFile string }
 func (c *credentials) flags(fs interface {
 	StringVar(*string, string, string, string)
 }) {
-	fs.StringVar(&c.ca, "ca", "", "PEM `file` of the authorities of the instance's certificate; the word system stands for the machine's own")
+	fs.StringVar(&c.ca, "ca", "", "PEM `file` of the authorities of the instance's certificate; the word system takes the machine's own")
 	fs.StringVar(&c.certificate, "certificate", "", "PEM `file` of the certificate to show, with --key")
 	fs.StringVar(&c.key, "key", "", "PEM `file` of the certificate's key")
 	fs.StringVar(&c.tokenFile, "token-file", "", "`file` with the bearer token to show")

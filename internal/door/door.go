@@ -44,11 +44,13 @@ type Door struct {
 	tls    *kept[tls.Config]    // nil without TLS
 	hosts  map[string]bool
 	shares access.Shares
+
+	turnedAway turnedAway
 }
 
 // New reads the files and returns the door.
 func New(cfg Config) (*Door, error) {
-	d := &Door{cfg: cfg, hosts: map[string]bool{"localhost": true, "127.0.0.1": true, "::1": true}}
+	d := &Door{cfg: cfg, turnedAway: newTurnedAway(cfg.Slog), hosts: map[string]bool{"localhost": true, "127.0.0.1": true, "::1": true}}
 	for _, h := range cfg.Hosts {
 		if h == "" || strings.ContainsAny(h, "/ ") || hostOf(h) != strings.ToLower(h) && net.ParseIP(h) == nil {
 			return nil, fmt.Errorf("--host %q is not a name; give it without scheme and port, for instance cards.hospital.example", h)
@@ -138,6 +140,9 @@ func (d *Door) Who(ctx context.Context, c access.Caller) (*access.Principal, err
 	if d.policy == nil {
 		return access.Everybody(), nil
 	}
+	if c.Certificate != nil && d.cfg.Now().After(c.Certificate.NotAfter) {
+		c.Certificate = nil // it ended while the connection was open
+	}
 	p := d.policy.value.Load()
 	who, err := p.Who(c)
 	if err == nil || c.Bearer == "" || d.cfg.Bearer == nil {
@@ -171,14 +176,13 @@ func (d *Door) Enter(ctx context.Context, c access.Caller, r access.Right) (in c
 	if err == nil {
 		err = who.Ask(r)
 	}
-	if err != nil {
-		return nil, nil, err
-	}
 	done = func() {}
-	if d.Guarded() {
-		if done, err = d.shares.Begin(who, d.cfg.Now()); err != nil {
-			return nil, nil, err
-		}
+	if err == nil && d.Guarded() {
+		done, err = d.shares.Begin(who, d.cfg.Now())
+	}
+	if err != nil {
+		d.turnedAway.add(err, who, c, r)
+		return nil, nil, err
 	}
 	return access.With(ctx, who), done, nil
 }
@@ -190,8 +194,12 @@ func (d *Door) Next(ctx context.Context, c access.Caller, r access.Right) (conte
 	if err == nil {
 		err = who.Ask(r)
 	}
-	if err != nil || !d.Guarded() {
-		return access.With(ctx, who), err
+	if err != nil {
+		d.turnedAway.add(err, who, c, r)
+		return ctx, err
+	}
+	if !d.Guarded() {
+		return access.With(ctx, who), nil
 	}
 	if wait := d.shares.Next(who, d.cfg.Now()); wait > 0 {
 		t := time.NewTimer(wait)

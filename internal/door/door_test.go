@@ -76,7 +76,8 @@ func TestAForeignHostIsRefused(t *testing.T) {
 // What a refusal says is the same whether or not there is something, and in the form that the path has.
 func TestRefusals(t *testing.T) {
 	file := testkit.Write(t, t.TempDir(), "policy.yaml", policy(""))
-	d := open(t, func(c *door.Config) { c.Policy = file })
+	var log bytes.Buffer
+	d := open(t, func(c *door.Config) { c.Policy, c.Slog = file, slog.New(slog.NewTextHandler(&log, nil)) })
 	const unknown = "this needs a client certificate or a bearer token of a principal. " +
 		"Use those that the operator gave you; if they are refused, ask the operator"
 	const refused = "this principal may not do that. Ask the operator what the policy allows"
@@ -119,6 +120,14 @@ func TestRefusals(t *testing.T) {
 		if got := w.Header().Get("WWW-Authenticate"); w.Code != c.status || said != c.text || got != challenge {
 			t.Errorf("%s with %.5q: %d %s %q, want %d %s %q", c.path, c.token, w.Code, w.Body, got, c.status, c.text, challenge)
 		}
+	}
+	// It is counted and logged without what was asked, which may be the number of a patient, and without the token.
+	if got := d.TurnedAway(); got["unauthenticated"] != 4 || got["denied"] != 7 || got["limited"] != 0 || got["host"] != 0 {
+		t.Errorf("counted: %v", got)
+	}
+	if text := log.String(); strings.Contains(text, "Patient") || strings.Contains(text, token) || strings.Contains(text, access.Digest(token)) ||
+		!strings.Contains(text, "reason=denied principal=metrics right=pages") || !strings.Contains(text, "reason=unauthenticated principal=unknown") {
+		t.Errorf("logged: %s", text)
 	}
 	// A browser's question before it asks carries no credentials.
 	r := httptest.NewRequest(http.MethodOptions, "/cds-services", nil)
@@ -165,7 +174,7 @@ func TestARunningFeedFollowsThePolicy(t *testing.T) {
 	dir := t.TempDir()
 	file := testkit.Write(t, dir, "policy.yaml", policy(""))
 	d := open(t, func(c *door.Config) { c.Policy = file })
-	engine := access.Caller{Certificate: &x509.Certificate{DNSNames: []string{"engine.example"}}}
+	engine := access.Caller{Certificate: &x509.Certificate{DNSNames: []string{"engine.example"}, NotAfter: testkit.Noon()}}
 	_, done, err := d.Enter(t.Context(), engine, access.Send)
 	if err != nil {
 		t.Fatal(err)
@@ -173,6 +182,10 @@ func TestARunningFeedFollowsThePolicy(t *testing.T) {
 	defer done()
 	if ctx, err := d.Next(t.Context(), engine, access.Send); err != nil || access.From(ctx).Name != "engine" {
 		t.Fatal(err)
+	}
+	ended := access.Caller{Certificate: &x509.Certificate{DNSNames: []string{"engine.example"}, NotAfter: testkit.Noon().Add(-time.Second)}}
+	if _, err := d.Next(t.Context(), ended, access.Send); err == nil || err.Error() != access.Unknown().Error() {
+		t.Errorf("after its certificate has ended: %v", err)
 	}
 	testkit.Write(t, dir, "policy.yaml", bytes.Replace(policy(""), []byte("engine.example"), []byte("engine2.example"), 1))
 	d.Look()

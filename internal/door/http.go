@@ -13,6 +13,7 @@ import (
 func (d *Door) HTTP(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if !d.hosts[hostOf(r.Host)] {
+			d.turnedAway.by[foreignHost].Add(1)
 			refuse(w, r, &answer.Problem{Status: http.StatusMisdirectedRequest, Code: "security", Expression: "http.Host",
 				Text: "this service does not answer to the name in the Host header; ask it by its own name, or let the operator add the " +
 					"name with --host"})

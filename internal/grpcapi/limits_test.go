@@ -2,6 +2,7 @@ package grpcapi_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -76,7 +77,7 @@ func TestLargeMessagesOfAFeedAreTakenAlone(t *testing.T) {
 		answers := 0
 		for {
 			r, err := f.Recv()
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				break
 			}
 			if err != nil || r.GetOutcome() != v1.FeedOutcome_FEED_OUTCOME_ACCEPTED {
