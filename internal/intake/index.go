@@ -67,7 +67,7 @@ const indexBatch = 1000
 
 // indexVersion is the version of what the index holds. An index of another version is built
 // anew.
-const indexVersion = 2
+const indexVersion = 3
 
 // openIndex opens the index in the folder, or makes it. It empties an index of another log
 // first.
