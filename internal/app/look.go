@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"path/filepath"
-	"time"
 
 	"cannulary/internal/intake"
 	"cannulary/internal/salvage"
@@ -34,9 +33,4 @@ func (a *App) look(ctx context.Context) error {
 		return intake.DeleteIndex(filepath.Join(a.cfg.Dir, "ingest"))
 	}
 	return nil
-}
-
-// ConfirmClock notes for the instance in dir that a person found the machine's clock right at that moment.
-func ConfirmClock(dir string, at time.Time) error {
-	return intake.ConfirmClock(filepath.Join(dir, "ingest"), at)
 }

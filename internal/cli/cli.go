@@ -45,7 +45,7 @@ func commands() []command {
 		{"lift", "write the message by which a person lifts an open hold", liftCommand},
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "print an instance's state in about ten lines", statusCommand},
-		{"clock", "confirm that the machine's clock is right, when the service doubts it", clockCommand},
+		{"clock", "confirm the machine's clock, or declare that it was wrong when entries were written", clockCommand},
 		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},

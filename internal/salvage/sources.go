@@ -30,6 +30,9 @@ type salvage struct {
 	sealed      map[string][]byte // by patient key, a value that the patient's key must open
 	plain       uint64            // entries with words about a patient that are not sealed
 
+	times []dated
+	wrong []eventlog.WrongClock // declared
+
 	chain *chain.Checker       // of the log, up to the first entry that is missing
 	heads map[uint64]chain.Sum // by sequence, of those that were asked for
 }
@@ -134,6 +137,12 @@ func (s *salvage) remember() error {
 			}
 			if _, wanted := s.heads[r.Seq]; wanted {
 				s.heads[r.Seq] = s.chain.Head
+			}
+		}
+		s.times = append(s.times, dated{r.Seq, eventlog.Taken(r.Time, r.Header, s.found.Invented)})
+		for _, f := range ev.GetFacts() {
+			if c := f.GetClockCorrected(); c != nil {
+				s.wrong = append(s.wrong, eventlog.WrongClock{First: c.GetFirstSequence(), Last: c.GetLastSequence()})
 			}
 		}
 		if freetext.Plain(ev) {

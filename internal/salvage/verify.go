@@ -64,7 +64,7 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s",
 			t.Bytes, t))
 	}
-	r.Notes = append(r.Notes, s.notes()...)
+	r.Notes = append(append(r.Notes, s.notes()...), s.ahead()...)
 	for _, c := range s.copies {
 		part, err := s.compare(ctx, c)
 		if err != nil {
@@ -86,8 +86,8 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 	}
 	r.chain(s, marks)
 	if d := s.found.IndexDamage(ctx); d != "" {
-		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; delete the folder %s, it is rebuilt from the log",
-			s.found.indexPath(), d, filepath.Dir(s.found.indexPath())))
+		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; the next start builds it again from the log",
+			s.found.indexPath(), d))
 	}
 	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
