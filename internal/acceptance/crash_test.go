@@ -93,7 +93,7 @@ func TestCrashCampaign(t *testing.T) {
 	t.Parallel()
 	const seed = 20261129
 	c := &crash{T: t, rnd: rand.New(rand.NewPCG(seed, 13)), dir: filepath.Join(t.TempDir(), "crashed"), ledger: openLedger(t),
-		msgs: messages(t, scenario(tier.Torture(6, 14), tier.Torture(1, 6))), kills: map[string]int{}}
+		msgs: messages(t, scenario(tier.Torture(6, 8), tier.Torture(1, 5))), kills: map[string]int{}}
 	for _, phase := range []func(){c.ingest, c.projection, c.rest, c.rebuild, c.verify, c.repair} {
 		phase()
 		t.Logf("killed so far while it was at work: %v", c.kills)

@@ -61,10 +61,10 @@ func TestTheRunbookOfADamagedLogWorksAsWritten(t *testing.T) {
 	for _, c := range commandsOn(t, "CannularyLogDamaged.md", "systemctl", "cannulary", "mkdir", "mv", "cp") {
 		word, rest, _ := strings.Cut(c, " ")
 		done[word]++
-		switch {
-		case c == "systemctl stop cannulary": // it is: the log was damaged while it was stopped
+		switch c {
+		case "systemctl stop cannulary": // it is: the log was damaged while it was stopped
 			continue
-		case c == "systemctl start cannulary":
+		case "systemctl start cannulary":
 			p = serve(t, data)
 			continue
 		}

@@ -300,7 +300,7 @@ func TestAnIndexThatIsNotTheLogsIsBuiltAgain(t *testing.T) {
 			t.Fatal(err)
 		}
 		code, stdout, stderr := cliRun(t, "verify", "--data", dir)
-		if code != 1 || !strings.Contains(stdout, says) || !strings.Contains(stdout, "; delete the folder "+filepath.Join(dir, "ingest")+", it is rebuilt from the log") {
+		if code != 1 || !strings.Contains(stdout, says) || !strings.Contains(stdout, "; the next start builds it again from the log") {
 			t.Errorf("%s: verify exits %d and says %s %s", change, code, stdout, stderr)
 		}
 		i := start(t, dir)

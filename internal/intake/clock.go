@@ -91,10 +91,10 @@ func atStart(wall, newest time.Time) string {
 	switch d := wall.Sub(newest); {
 	case newest.IsZero():
 	case d < -clockJump:
-		return fmt.Sprintf("it was %s behind the newest entry of the log, of %s, at the start (or the clock was ahead when "+
-			"that entry was written: see `cannulary clock wrong`)", (-d).Round(time.Second), newest.UTC().Format(time.RFC3339))
+		return fmt.Sprintf("at the start it was %s behind the newest entry of the log, of %s (or the clock was ahead then, see `cannulary "+
+			"clock wrong`)", (-d).Round(time.Second), newest.UTC().Format(time.RFC3339))
 	case d > clockAhead:
-		return fmt.Sprintf("it was %d days ahead of the newest entry of the log, of %s, at the start", int(d.Hours()/24),
+		return fmt.Sprintf("at the start it was %d days ahead of the newest entry of the log, of %s", int(d.Hours()/24),
 			newest.UTC().Format(time.RFC3339))
 	}
 	return ""

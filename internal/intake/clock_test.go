@@ -66,7 +66,7 @@ func TestNothingIsStoredByAClockThatIsInDoubt(t *testing.T) {
 		{"the clock is set an hour back", 0, -time.Hour, 0, "it moved by -1h0m0s against the time that passed"},
 		{"the clock stands still for an hour", 0, 0, time.Hour, "it moved by -1h0m0s against the time that passed"},
 		{"a start thirteen days after the last entry", 13 * day, 0, 0, ""},
-		{"a start fifteen days after the last entry", 15 * day, 0, 0, "it was 15 days ahead of the newest entry of the log, of "},
+		{"a start fifteen days after the last entry", 15 * day, 0, 0, "at the start it was 15 days ahead of the newest entry of the log, of "},
 		{"a start an hour before the last entry", -time.Hour, 0, 0, "behind the newest entry of the log, of "},
 	} {
 		t.Run(c.name, func(t *testing.T) {

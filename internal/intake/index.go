@@ -315,8 +315,8 @@ func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
 		return known{}, false, nil
 	}
 	if err != nil {
-		return known{}, false, fmt.Errorf("the ingest index cannot be read: %w; stop the service, delete the folder ingest and "+
-			"start it: the index is rebuilt from the log", err)
+		return known{}, false, fmt.Errorf("the ingest index cannot be read: %w; start the service again: it builds the index from "+
+			"the log", err)
 	}
 	return k, true, nil
 }

@@ -86,8 +86,8 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 	}
 	r.chain(s, marks)
 	if d := s.found.IndexDamage(ctx); d != "" {
-		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; delete the folder %s, it is rebuilt from the log",
-			s.found.indexPath(), d, filepath.Dir(s.found.indexPath())))
+		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; the next start builds it again from the log",
+			s.found.indexPath(), d))
 	}
 	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
