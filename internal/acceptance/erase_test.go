@@ -143,6 +143,9 @@ func TestAnErasureReachesEveryIdentityAndEveryByte(t *testing.T) {
 	if _, stderr := erase(t, dir, "--identifier", id("INV-M3"), "--yes"); !strings.Contains(stderr, "1 patient keys are linked with this person by a stated identifier alone") {
 		t.Errorf("without a decision: %s", stderr)
 	}
+	if _, stderr := erase(t, dir, "--identifier", "https://hospital.example/third|SHARED-1", "--keep", key["INV-M1"], "--keep", key["INV-O"], "--yes"); !strings.Contains(stderr, "there is nothing to erase, and nothing was changed") {
+		t.Errorf("everybody kept: %s", stderr)
+	}
 	if !maps.EqualFunc(before, contents(t, dir), bytes.Equal) {
 		t.Error("a refusal changed the folder")
 	}
