@@ -85,6 +85,10 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		r.Copies = append(r.Copies, part)
 	}
 	r.chain(s, marks)
+	if d := s.found.IndexDamage(ctx); d != "" {
+		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; delete the folder %s, it is rebuilt from the log",
+			s.found.indexPath(), d, filepath.Dir(s.found.indexPath())))
+	}
 	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
 	copied, lost, err := s.rest(ctx)
