@@ -49,7 +49,7 @@ func open(ctx context.Context, js jetstream.JetStream, cfg Config) (jetstream.Ke
 		s, err = js.CreateStream(ctx, jetstream.StreamConfig{
 			Name: "KV_" + cfg.Name, Description: "cannulary: short-lived values of access control",
 			Subjects: []string{"$KV." + cfg.Name + ".>"},
-			Storage: jetstream.FileStorage, Replicas: cfg.Replicas, MaxAge: cfg.Keep, MaxBytes: cfg.MaxBytes, MaxMsgsPerSubject: 1,
+			Storage:  jetstream.FileStorage, Replicas: cfg.Replicas, MaxAge: cfg.Keep, MaxBytes: cfg.MaxBytes, MaxMsgsPerSubject: 1,
 			Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true,
 		})
 	}
