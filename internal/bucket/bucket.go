@@ -34,26 +34,35 @@ type Config struct {
 
 // Open opens the bucket, and makes it if there is none.
 func Open(ctx context.Context, js jetstream.JetStream, cfg Config) (*Bucket, error) {
-	kv, err := js.KeyValue(ctx, cfg.Name)
-	if errors.Is(err, jetstream.ErrBucketNotFound) {
-		// Another process may make it at the same time: with the same configuration that is no error.
-		kv, err = js.CreateKeyValue(ctx, jetstream.KeyValueConfig{
-			Bucket: cfg.Name, Description: "cannulary: short-lived values of access control", History: 1, TTL: cfg.Keep,
-			MaxBytes: cfg.MaxBytes, Storage: jetstream.FileStorage, Replicas: cfg.Replicas,
+	kv, err := open(ctx, js, cfg)
+	if err != nil {
+		return nil, fmt.Errorf("bucket %s: %w; the log's server must let this process use it", cfg.Name, err)
+	}
+	return &Bucket{kv}, nil
+}
+
+func open(ctx context.Context, js jetstream.JetStream, cfg Config) (jetstream.KeyValue, error) {
+	s, err := js.Stream(ctx, "KV_"+cfg.Name)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		// The library's own buckets are read from any node, and one that lags does not know a new token yet. Another
+		// process may make this one at the same time: with the same configuration that is no error.
+		s, err = js.CreateStream(ctx, jetstream.StreamConfig{
+			Name: "KV_" + cfg.Name, Description: "cannulary: short-lived values of access control",
+			Subjects: []string{"$KV." + cfg.Name + ".>"},
+			Storage:  jetstream.FileStorage, Replicas: cfg.Replicas, MaxAge: cfg.Keep, MaxBytes: cfg.MaxBytes, MaxMsgsPerSubject: 1,
+			Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true,
 		})
 	}
 	if err != nil {
-		return nil, fmt.Errorf("bucket %s: %w; the log's server must let this process use it, and make it where nobody else does",
-			cfg.Name, err)
+		return nil, err
 	}
-	st, err := kv.Status(ctx)
-	if err != nil {
-		return nil, fmt.Errorf("bucket %s: %w", cfg.Name, err)
+	switch is := s.CachedInfo().Config; {
+	case is.MaxAge != 0 && is.MaxAge < cfg.Keep:
+		return nil, fmt.Errorf("it forgets after %s, but must keep for %s; make it anew", is.MaxAge, cfg.Keep)
+	case is.AllowDirect || is.Discard != jetstream.DiscardNew:
+		return nil, errors.New("it was made by something else, and could miss a new token or forget a used one; make it anew")
 	}
-	if st.TTL() != 0 && st.TTL() < cfg.Keep {
-		return nil, fmt.Errorf("bucket %s forgets after %s, but must keep for %s; make it anew", cfg.Name, st.TTL(), cfg.Keep)
-	}
-	return &Bucket{kv}, nil
+	return js.KeyValue(ctx, cfg.Name)
 }
 
 // Create keeps a value under a key that nobody used before. If the key is taken, by whatever process, the

@@ -30,7 +30,7 @@ func TestBucket(t *testing.T) {
 		}
 		longer := cfg
 		longer.Keep = 2 * time.Hour
-		if _, err := bucket.Open(ctx, js, longer); err == nil || !strings.Contains(err.Error(), "forgets after 1h0m0s, but must keep for 2h0m0s") {
+		if _, err := bucket.Open(ctx, js, longer); err == nil || !strings.Contains(err.Error(), "it forgets after 1h0m0s, but must keep for 2h0m0s; make it anew") {
 			t.Errorf("a bucket that forgets too early: %v", err)
 		}
 		return b, func() { nc.Close(); s.Stop() }
@@ -60,6 +60,22 @@ func TestBucket(t *testing.T) {
 	stop()
 	if _, err := b.Get(ctx, "a.1"); fault.As(err).Kind != fault.Unavailable {
 		t.Errorf("without the server: %v", err)
+	}
+}
+
+// TestABucketOfTheLibraryIsRefused: a node that lags would not know a new token.
+func TestABucketOfTheLibraryIsRefused(t *testing.T) {
+	ctx := testkit.Context(t)
+	js, err := jetstream.New(testkit.Connect(t, testkit.Server(t, t.TempDir())))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := js.CreateKeyValue(ctx, jetstream.KeyValueConfig{Bucket: "access"}); err != nil {
+		t.Fatal(err)
+	}
+	_, err = bucket.Open(ctx, js, bucket.Config{Name: "access", Replicas: 1, Keep: time.Hour, MaxBytes: 32 << 10})
+	if err == nil || !strings.Contains(err.Error(), "could miss a new token or forget a used one") {
+		t.Errorf("%v", err)
 	}
 }
 
