@@ -35,7 +35,8 @@ func (a *App) noteHead(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a.cfg.Slog.Info("the log's head; `cannulary verify --head` holds the log against it", "head", m.String(), "findings", chain.Broken(list))
+	a.cfg.Slog.Info("the log's head; `cannulary verify --head` holds the log against it", "head", m.String(),
+		"findings", chain.Broken(list))
 	for i, f := range list {
 		if i == findingsSaid {
 			break

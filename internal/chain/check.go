@@ -53,8 +53,8 @@ func (f Finding) String() string {
 			return fmt.Sprintf("entry %d has no link although entries before it have one: an older version or another program wrote it",
 				f.First)
 		}
-		return fmt.Sprintf("entries %d to %d have no link although entries before them have one: an older version or another program wrote "+
-			"them", f.First, f.Last)
+		return fmt.Sprintf("entries %d to %d have no link although entries before them have one: an older version or another program "+
+			"wrote them", f.First, f.Last)
 	case Repeated:
 		return fmt.Sprintf("entry %d repeats an ordinal of writer %s: it was put in, or moved", f.First, f.Writer)
 	}

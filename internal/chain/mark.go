@@ -53,8 +53,8 @@ func (m Mark) Short() string {
 func ParseMark(s string) (m Mark, err error) {
 	parts := strings.Split(strings.TrimSpace(s), ":")
 	bad := func(why string) (Mark, error) {
-		return Mark{}, fmt.Errorf("the head %q %s; give it as it was printed, SHARD:SEQUENCE:HEAD with at least %d digits of the head", s, why,
-			shortest)
+		return Mark{}, fmt.Errorf("the head %q %s; give it as it was printed, SHARD:SEQUENCE:HEAD with at least %d digits of the head",
+			s, why, shortest)
 	}
 	if len(parts) != 3 && len(parts) != 4 {
 		return bad("has not three parts")

@@ -128,11 +128,12 @@ func (r *Report) chain(s *salvage, marks []chain.Mark) {
 		case m.Shard != s.found.Shard:
 			r.Damages = append(r.Damages, fmt.Sprintf("the head %s is of shard %q, not of %q", m.Text(), m.Shard, s.found.Shard))
 		case m.Seq > c.Seq:
-			r.Damages = append(r.Damages, fmt.Sprintf("the head %s cannot be looked at: the log can be followed up to entry %d only", m.Text(),
-				c.Seq))
+			r.Damages = append(r.Damages, fmt.Sprintf("the head %s cannot be looked at: the log can be followed up to entry %d only",
+				m.Text(), c.Seq))
 		case !m.Is(s.heads[m.Seq]):
-			r.Damages = append(r.Damages, fmt.Sprintf("the head %s does not agree: an entry up to %d was changed, removed or put in since, or a "+
-				"repair found entries lost; the log has %s", m.Text(), m.Seq, chain.MarkOf(m.Shard, m.Seq, s.heads[m.Seq]).Text()))
+			r.Damages = append(r.Damages, fmt.Sprintf("the head %s does not agree: an entry up to %d was changed, removed or put in "+
+				"since, or a repair found entries lost; the log has %s", m.Text(), m.Seq,
+				chain.MarkOf(m.Shard, m.Seq, s.heads[m.Seq]).Text()))
 		default:
 			r.Notes = append(r.Notes, fmt.Sprintf("the head %s agrees: no entry up to %d was changed since it was noted", m.Text(), m.Seq))
 		}

@@ -46,13 +46,15 @@ func (t *Tx) Chain() (*chain.Checker, error) {
 
 // KeepChain writes what changed of it.
 func (t *Tx) KeepChain(c *chain.Checker) error {
-	if err := t.exec(`INSERT INTO head (one, sum) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET sum = excluded.sum`, c.Head[:]); err != nil {
+	err := t.exec(`INSERT INTO head (one, sum) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET sum = excluded.sum`, c.Head[:])
+	if err != nil {
 		return err
 	}
 	for name := range c.Touched {
 		l := c.Writers[name]
-		if err := t.exec(`INSERT INTO writer (name, seq, ordinal, sum) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET
-			seq = excluded.seq, ordinal = excluded.ordinal, sum = excluded.sum`, name, int64(l.Seq), int64(l.Ordinal), l.Sum[:]); err != nil {
+		err := t.exec(`INSERT INTO writer (name, seq, ordinal, sum) VALUES (?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET
+			seq = excluded.seq, ordinal = excluded.ordinal, sum = excluded.sum`, name, int64(l.Seq), int64(l.Ordinal), l.Sum[:])
+		if err != nil {
 			return err
 		}
 	}
