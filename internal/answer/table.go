@@ -16,7 +16,8 @@ type said struct {
 	issue string // of FHIR's issue-type
 }
 
-// outside is the one table of statuses. Its statuses of HTTP are RFC 9110's, but for 507 of RFC 4918 and 425 of RFC 8470; no two kinds share one.
+// outside is the one table of statuses. Its statuses of HTTP are RFC 9110's, but for 507 of RFC 4918 and 425 of RFC
+// 8470; no two kinds share one.
 func outside(k fault.Kind) said {
 	switch k {
 	case fault.Invalid:

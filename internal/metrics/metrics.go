@@ -152,8 +152,8 @@ type collector struct{ src Sources }
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing,
 		descChecked, descChain,
-		descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince,
-		descTracks, descUnreached,
+		descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined, descLastEvent, descHolds,
+		descHoldSince, descTracks, descUnreached,
 		descOldestUnreached) {
 		ch <- d
 	}
