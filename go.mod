@@ -25,6 +25,8 @@ require (
 require golang.org/x/image v0.30.0
 
 require (
+	filippo.io/age v1.3.2
+	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/minio/highwayhash v1.0.4
 	github.com/synadia-io/orbit.go/jetstreamext v0.3.2
 	go.yaml.in/yaml/v3 v3.0.5
@@ -38,6 +40,7 @@ require (
 	codeberg.org/go-fonts/liberation v0.5.0 // indirect
 	codeberg.org/go-latex/latex v0.2.0 // indirect
 	codeberg.org/go-pdf/fpdf v0.11.1 // indirect
+	filippo.io/hpke v0.4.0 // indirect
 	git.sr.ht/~sbinet/gg v0.7.0 // indirect
 	github.com/ajstarks/svgo v0.0.0-20211024235047-1546f124cd8b // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect

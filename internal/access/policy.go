@@ -22,6 +22,7 @@ import (
 // Policy is what a policy file says.
 type Policy struct {
 	Principals []*Principal `yaml:"principals"`
+	Issuers    []*Issuer    `yaml:"issuers"`
 }
 
 // minToken is the length of 32 bytes in base64 without padding. Shorter tokens are never accepted.
@@ -64,7 +65,7 @@ func Parse(text []byte, types []string) (*Policy, error) {
 			return nil, fmt.Errorf("principal %s: %s", one.Name, strings.ReplaceAll(err.Error(), "\n", "; also: "))
 		}
 	}
-	return &p, nil
+	return &p, p.checkTokens()
 }
 
 // claim notes what identifies the principal or its messages, and refuses what another has.
@@ -79,6 +80,12 @@ func (p *Principal) claim(taken map[string]string) error {
 	for _, s := range p.Sources {
 		names = append(names, "source "+s)
 	}
+	if id := p.ClientID(); id != "" {
+		names = append(names, "client id "+id)
+	}
+	if p.Signer != nil {
+		names = append(names, "issuer of calls "+p.Signer.Issuer)
+	}
 	for _, n := range names {
 		if other, ok := taken[n]; ok {
 			return fmt.Errorf("%s stands here and at principal %s; each belongs to one principal, once", shown(n), other)
@@ -90,8 +97,8 @@ func (p *Principal) claim(taken map[string]string) error {
 
 // check refuses what cannot be meant.
 func (p *Principal) check(types []string) error {
-	if len(p.Certificates)+len(p.Tokens) == 0 {
-		return errors.New("nobody could be it; give certificates or tokens")
+	if len(p.Certificates)+len(p.Tokens) == 0 && p.Client == nil && p.Signer == nil {
+		return errors.New("nobody could be it; give certificates, tokens, client or hooks")
 	}
 	if slices.Contains(p.Certificates, "") || slices.Contains(p.Certificates, Any) {
 		return errors.New("certificates must be names, each whole; * is none")
@@ -164,6 +171,8 @@ type Caller struct {
 	Certificate *x509.Certificate
 	// Bearer is its token; empty without one.
 	Bearer string
+	// Path is what it asks for over HTTP; empty over gRPC.
+	Path string
 }
 
 // Who returns the principal of a caller. A caller with a certificate and a token must be the same

@@ -37,10 +37,13 @@ const Any = "*"
 // deploy/access.md describes them.
 type Principal struct {
 	Name string `yaml:"name"`
-	// Certificates and Tokens are how it is known: the names in its certificate, and the SHA-256
-	// of its bearer tokens as 64 hexadecimal digits.
+	// Certificates, Tokens, Client and Signer are how it is known: the names in its certificate, the
+	// SHA-256 of its bearer tokens as 64 hexadecimal digits, the tokens that it gets by OAuth, and
+	// the signature of its calls of CDS Hooks.
 	Certificates []string `yaml:"certificates"`
 	Tokens       []string `yaml:"tokens"`
+	Client       *Client  `yaml:"client"`
+	Signer       *Signer  `yaml:"hooks"`
 	// Facilities are those that it may write about and, for a reader of patients, all.
 	Facilities []string `yaml:"facilities"`
 	// Sources are the source names of its messages. No two principals share one.

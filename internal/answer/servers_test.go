@@ -59,6 +59,7 @@ func kinds() map[string]wanted {
 		"unavailable":     {of(fault.Unavailable), codes.Unavailable, 503, "unavailable", "transient", text},
 		"unsupported":     {of(fault.Unsupported), codes.Unimplemented, 501, "unsupported", "not-supported", text},
 		"too-large":       {of(fault.TooLarge), codes.InvalidArgument, 413, "too-large", "too-long", text},
+		"early":           {of(fault.Early), codes.OutOfRange, 425, "early", "value", text},
 		"denied":          {of(fault.Denied), codes.PermissionDenied, 403, "denied", "forbidden", text},
 		"limited":         {of(fault.Limited), codes.ResourceExhausted, 429, "limited", "throttled", text},
 		"unauthenticated": {of(fault.Unauthenticated), codes.Unauthenticated, 401, "unauthenticated", "login", text},

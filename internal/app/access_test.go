@@ -71,7 +71,9 @@ func newHouse(t *testing.T, change ...func(*app.Config)) *house {
 	h := &house{ca: testkit.NewAuthority(t), dir: t.TempDir()}
 	own := h.ca.Issue(t, "127.0.0.1")
 	cfg := app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: testkit.Discard(),
-		Policy:         testkit.Write(t, h.dir, "policy.yaml", []byte(housePolicy())),
+		// With a client by token the paths of SMART are there; TestAnEHRReadsByToken is about it.
+		Policy: testkit.Write(t, h.dir, "policy.yaml", []byte(strings.Replace(housePolicy(), "principals:\n", "principals:\n"+
+			"- {name: backend, facilities: ['*'], fhir: [Procedure], client: {keys_url: 'https://ehr.example/jwks.json'}}\n", 1))),
 		TLSCertificate: testkit.Write(t, h.dir, "cert.pem", own.Cert), TLSKey: testkit.Write(t, h.dir, "key.pem", own.Key),
 		TLSClients: testkit.Write(t, h.dir, "clients.pem", h.ca.PEM)}
 	for _, f := range change {
@@ -134,7 +136,9 @@ func (h *house) ask(t *testing.T, name, method, path string) (int, string) {
 // mayAsk says in words who may ask what. A right or a path without a row here fails.
 func mayAsk(path string) (who []string, open bool) {
 	switch {
-	case path == "/healthz", path == "/readyz":
+	case path == "/healthz", path == "/readyz", path == "/fhir/metadata", path == "/fhir/.well-known/smart-configuration":
+		return nil, true
+	case path == "/fhir/auth/token": // it asks for a signed assertion itself
 		return nil, true
 	case path == "/metrics", path == "/status":
 		return []string{"prometheus"}, false

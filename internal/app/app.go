@@ -30,6 +30,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
 	"cannulary/internal/salvage"
+	"cannulary/internal/smart"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -101,6 +102,7 @@ type App struct {
 	log       *eventlog.Log
 	ring      *keyring.Ring
 	door      *door.Door
+	smart     *smart.Service // nil without a policy or without the view role
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
@@ -171,7 +173,7 @@ func (a *App) open(ctx context.Context) error {
 	if err := guarded(cfg); err != nil {
 		return err
 	}
-	if a.door, err = newDoor(cfg); err != nil {
+	if a.door, err = a.newDoor(); err != nil {
 		return err
 	}
 	if !a.building {
@@ -230,6 +232,9 @@ func (a *App) open(ctx context.Context) error {
 	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
 	}
+	if err := a.openSmart(ctx); err != nil {
+		return err
+	}
 	handler, err := a.handler()
 	if err != nil {
 		return err
@@ -260,11 +265,7 @@ func (a *App) openLog(ctx context.Context) error {
 			return err
 		}
 	} else {
-		var opts []nats.Option
-		if cfg.Credentials != "" {
-			opts = append(opts, nats.UserCredentials(cfg.Credentials))
-		}
-		if a.nc, err = eventlog.Dial(cfg.NATS, opts...); err != nil {
+		if err := a.dial(); err != nil {
 			return err
 		}
 		if store, err = a.bucket(ctx); err != nil {
@@ -295,6 +296,16 @@ func (a *App) openLog(ctx context.Context) error {
 			"shard", cfg.Shard)
 	}
 	return nil
+}
+
+// dial connects to the external server.
+func (a *App) dial() (err error) {
+	var opts []nats.Option
+	if a.cfg.Credentials != "" {
+		opts = append(opts, nats.UserCredentials(a.cfg.Credentials))
+	}
+	a.nc, err = eventlog.Dial(a.cfg.NATS, opts...)
+	return err
 }
 
 // resize says who may change the limit of an existing log. A process that has the log to itself
@@ -328,8 +339,10 @@ func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	return keyring.OpenBucket(ctx, js, "cannulary-keys-"+a.cfg.Shard, a.cfg.Replicas, master)
+	return keyring.OpenBucket(ctx, js, a.bucketName(), a.cfg.Replicas, master)
 }
+
+func (a *App) bucketName() string { return "cannulary-keys-" + a.cfg.Shard }
 
 // GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"cannulary/internal/door"
-	"cannulary/internal/facade"
 )
 
 // readDoorEvery is how often the policy and the certificates are looked at.
@@ -40,7 +39,8 @@ func guarded(cfg Config) error {
 }
 
 // newDoor makes the door before both listeners.
-func newDoor(cfg Config) (*door.Door, error) {
+func (a *App) newDoor() (*door.Door, error) {
+	cfg := a.cfg
 	hosts := cfg.Hosts
 	if u, err := url.Parse(cfg.PublicBase); err == nil && u.Hostname() != "" {
 		hosts = append(hosts[:len(hosts):len(hosts)], u.Hostname())
@@ -50,12 +50,8 @@ func newDoor(cfg Config) (*door.Door, error) {
 			hosts = append(hosts[:len(hosts):len(hosts)], host)
 		}
 	}
-	var types []string
-	for _, t := range facade.Types() {
-		types = append(types, t.Name)
-	}
 	return door.New(door.Config{Policy: cfg.Policy, Certificate: cfg.TLSCertificate, Key: cfg.TLSKey, Clients: cfg.TLSClients, Hosts: hosts,
-		Types: types, Now: cfg.Now, Slog: cfg.Slog})
+		Types: typeNames(), Bearer: a.bearer, Check: a.checkPolicy, Now: cfg.Now, Slog: cfg.Slog})
 }
 
 // httpServer bounds what a connection may hold and for how long. How long an answer may take is not

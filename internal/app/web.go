@@ -26,6 +26,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
+	"cannulary/internal/smart"
 	"cannulary/internal/surveil"
 	"cannulary/internal/web"
 	"cannulary/internal/web/cdshooks"
@@ -38,6 +39,7 @@ func (a *App) sources() metrics.Sources {
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
 		Checked: func() uint64 { return a.Checked().UpTo },
+		Keys:    a.ring.Damage,
 		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway,
 		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
 	}
@@ -167,7 +169,7 @@ func (a *App) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true,
+		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true, TokenURL: a.tokenURL(),
 	})
 	if err != nil {
 		return nil, err
@@ -206,7 +208,7 @@ func (a *App) handler() (http.Handler, error) {
 		}
 	}
 	mux.mux.Handle("/", pages)
-	return fhirFirst(f, mux.mux), mux.err
+	return a.fhirFirst(f, mux.mux), mux.err
 }
 
 // routes takes only what has a row in the door's table: what nobody decided about is not served.
@@ -303,14 +305,24 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 
 // fhirFirst hands what is below /fhir to the facade past the mux. The mux redirects a path
 // with // or /./ to the clean one, and knows nothing of the public base: the client would
-// leave it.
-func fhirFirst(f, others http.Handler) http.Handler {
+// leave it. What SMART asks for stands below /fhir too.
+func (a *App) fhirFirst(f, others http.Handler) http.Handler {
+	configuration, token := f, f
+	if a.smart != nil {
+		configuration = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", a.smart.Configuration)
+		token = http.HandlerFunc(a.smart.Token)
+	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if p := r.URL.Path; p == facade.Path || strings.HasPrefix(p, facade.Path+"/") {
-			f.ServeHTTP(w, r)
-			return
+		next := others
+		switch p := r.URL.Path; {
+		case p == facade.Path+smart.ConfigurationPath:
+			next = configuration
+		case p == facade.Path+smart.TokenPath:
+			next = token
+		case p == facade.Path || strings.HasPrefix(p, facade.Path+"/"):
+			next = f
 		}
-		others.ServeHTTP(w, r)
+		next.ServeHTTP(w, r)
 	})
 }
 

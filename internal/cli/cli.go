@@ -46,9 +46,12 @@ func commands() []command {
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "print an instance's state in about ten lines", statusCommand},
 		{"token", "make a bearer token for a principal of the policy", tokenCommand},
-		{"clock", "confirm that the machine's clock is right, when the service doubts it", clockCommand},
+		{"clock", "confirm the machine's clock, or declare that it was wrong when entries were written", clockCommand},
 		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},
+		{"backup", "copy the log, and apart from it the keys, of a running or stopped instance", backupCommand},
+		{"restore", "make an instance of a backup, in an empty folder", restoreCommand},
+		{"erase", "destroy the keys by which one person can be identified, in a stopped instance", eraseCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
 		{"demo", "fill a fresh instance with a year of invented units and keep it running", demo},
 	}

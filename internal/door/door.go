@@ -28,11 +28,13 @@ type Config struct {
 	Hosts []string
 	// Types are the FHIR resource types that a policy may name.
 	Types []string
-	// Bearer returns the principal of a token that the policy does not hold, by the policy in
+	// Bearer returns the principal of a caller whose token the policy does not hold, by the policy in
 	// force; nil knows no other tokens.
-	Bearer func(ctx context.Context, token string, p *access.Policy) (*access.Principal, error)
-	Now    func() time.Time
-	Slog   *slog.Logger
+	Bearer func(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error)
+	// Check refuses a policy for what only others than the door can read of it; nil refuses none.
+	Check func(*access.Policy) error
+	Now   func() time.Time
+	Slog  *slog.Logger
 }
 
 // Door is safe for concurrent use.
@@ -57,7 +59,13 @@ func New(cfg Config) (*Door, error) {
 	}
 	if cfg.Policy != "" {
 		d.policy = &kept[access.Policy]{what: "the policy", paths: []string{cfg.Policy}, slog: cfg.Slog,
-			read: func(texts [][]byte) (*access.Policy, error) { return access.Parse(texts[0], cfg.Types) }}
+			read: func(texts [][]byte) (*access.Policy, error) {
+				p, err := access.Parse(texts[0], cfg.Types)
+				if err == nil && cfg.Check != nil {
+					err = cfg.Check(p)
+				}
+				return p, err
+			}}
 		if err := d.policy.look(); err != nil {
 			return nil, fmt.Errorf("policy %s: %w", cfg.Policy, err)
 		}
@@ -140,7 +148,22 @@ func (d *Door) Who(ctx context.Context, c access.Caller) (*access.Principal, err
 	if err == nil || c.Bearer == "" || d.cfg.Bearer == nil {
 		return who, err
 	}
-	return d.cfg.Bearer(ctx, c.Bearer, p)
+	if who, err = d.cfg.Bearer(ctx, c, p); err != nil {
+		return nil, err
+	}
+	// With a certificate of a principal and the token of another it is neither.
+	if by, _ := p.Who(access.Caller{Certificate: c.Certificate}); by != nil && by.Name != who.Name {
+		return nil, access.Unknown()
+	}
+	return who, nil
+}
+
+// Policy returns the policy in force; one without principals if there is none.
+func (d *Door) Policy() *access.Policy {
+	if d.policy == nil {
+		return &access.Policy{}
+	}
+	return d.policy.value.Load()
 }
 
 // Enter lets a request in that asks for a right: it returns the context of its principal. done must be

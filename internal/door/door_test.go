@@ -113,8 +113,12 @@ func TestRefusals(t *testing.T) {
 				said = e.Issue[0].Diagnostics
 			}
 		}
-		if w.Code != c.status || said != c.text || (c.status == 401) != (w.Header().Get("WWW-Authenticate") == "Bearer") {
-			t.Errorf("%s with %.5q: %d %s, want %d %s", c.path, c.token, w.Code, w.Body, c.status, c.text)
+		challenge := map[int]string{401: "Bearer"}[c.status]
+		if c.token != "" {
+			challenge = map[int]string{401: `Bearer error="invalid_token"`, 403: `Bearer error="insufficient_scope"`}[c.status]
+		}
+		if got := w.Header().Get("WWW-Authenticate"); w.Code != c.status || said != c.text || got != challenge {
+			t.Errorf("%s with %.5q: %d %s %q, want %d %s %q", c.path, c.token, w.Code, w.Body, got, c.status, c.text, challenge)
 		}
 	}
 	// It is counted and logged without what was asked, which may be the number of a patient, and without the token.

@@ -38,7 +38,7 @@ func (d *Door) HTTP(next http.Handler) http.Handler {
 
 // callerOf returns what a request shows of its sender.
 func callerOf(r *http.Request) access.Caller {
-	c := access.Caller{Bearer: Bearer(r.Header.Values("Authorization"))}
+	c := access.Caller{Bearer: Bearer(r.Header.Values("Authorization")), Path: r.URL.Path}
 	if r.TLS != nil && len(r.TLS.VerifiedChains) > 0 {
 		c.Certificate = r.TLS.VerifiedChains[0][0]
 	}

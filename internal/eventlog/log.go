@@ -67,6 +67,7 @@ type Log struct {
 	head   *header // nil for none
 	writer *writer
 
+	wrong    []WrongClock
 	invented bool // the header of an entry may say when it arrived
 	repaired bool // likewise: the entries were taken from another log
 }
@@ -74,7 +75,7 @@ type Log struct {
 // Entry is one entry of the log: an event with its place and time.
 type Entry struct {
 	Seq  uint64
-	Time time.Time // when the log received it; in an invented log, when its header says
+	Time time.Time // when the log received it, by a clock that was right; in an invented log, when its header says
 	Data []byte    // the serialised logv1.Event
 }
 
@@ -113,6 +114,9 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 		return nil, err
 	}
 	if err := l.genesis(ctx); err != nil {
+		return nil, err
+	}
+	if err := l.readWrongClocks(ctx); err != nil {
 		return nil, err
 	}
 	if cfg.Head != "" {
@@ -258,8 +262,8 @@ func (l *Log) genesis(ctx context.Context) error {
 }
 
 // taken returns when the log received an entry.
-func (l *Log) taken(server time.Time, h nats.Header) time.Time {
-	return taken(server, h, l.invented, l.repaired)
+func (l *Log) taken(seq uint64, server time.Time, h nats.Header) time.Time {
+	return l.rightTime(seq, taken(server, h, l.invented, l.repaired))
 }
 
 // Taken returns when a log received an entry whose header stands in its file: the server's time; in an
@@ -312,7 +316,7 @@ func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
 	if err != nil {
 		return Entry{}, err
 	}
-	return Entry{Seq: m.Sequence, Time: l.taken(m.Time, m.Header), Data: m.Data}, nil
+	return Entry{Seq: m.Sequence, Time: l.taken(m.Sequence, m.Time, m.Header), Data: m.Data}, nil
 }
 
 // State is the end and the size of the log.
@@ -334,6 +338,6 @@ func (l *Log) State(ctx context.Context) (State, error) {
 	}
 	st := info.State
 	// Nothing is ever deleted and the first entry is 1, so a missing entry is damage.
-	return State{LastSeq: st.LastSeq, LastTime: st.LastTime.UTC(), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes,
+	return State{LastSeq: st.LastSeq, LastTime: l.rightTime(st.LastSeq, st.LastTime.UTC()), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes,
 		Missing: st.LastSeq - min(st.LastSeq, st.Msgs)}, nil
 }

@@ -21,6 +21,9 @@ import (
 // Path is where the handler expects to be mounted, with all that is below it.
 const Path = "/fhir"
 
+// MetadataPath is the one path that anybody may read.
+const MetadataPath = Path + "/metadata"
+
 // Config is what a Handler needs; Store and Now must be given.
 type Config struct {
 	Store *view.Store
@@ -43,6 +46,8 @@ type Config struct {
 	// Guarded gives the principal in each request's context what it may read, and no other type.
 	// Otherwise everybody may read every type.
 	Guarded bool
+	// TokenURL is where clients get access tokens, for the CapabilityStatement; empty if there are none.
+	TokenURL string
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
 	// Limits bound what searches may cost; the zero value takes the defaults.
@@ -155,7 +160,8 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 		return reply{}, err
 	}
 	who := h.who(r.Context())
-	if err := who.Ask(access.FHIR); err != nil {
+	// The CapabilityStatement is open: by it a client learns how to authenticate.
+	if err := who.Ask(access.FHIR); err != nil && r.URL.Path != MetadataPath {
 		return reply{}, err
 	}
 	rt, err := h.route(r.URL.Path, who)

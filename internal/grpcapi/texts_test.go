@@ -248,9 +248,9 @@ func impossible() []text {
 		one("a census counted tomorrow", change("roster census_counted", func(m *v1.FeedRequest, _ *v1.Envelope) {
 			m.GetRoster().GetFacts()[0].GetCensusCounted().CountedOn = []string{"2025-03-03", "2025-03-04"}
 		}), "facts[0].census_counted.counted_on[1]", "is 2025-03-04, in the future, where nobody is counted; at most 2025-03-03 is allowed"),
-		one("a day that has not begun", change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
+		{"a day that has not begun", change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
 			e.OccurredAt, e.Precision = testkit.At("2025-03-04T00:00:00Z"), v1.TimePrecision_TIME_PRECISION_DAY
-		}), "envelope.occurred_at", "is the day 2025-03-04, in the future; at most the facility's local day (2025-03-03) is allowed"),
+		}), codes.OutOfRange, "envelope.occurred_at", refused + "envelope.occurred_at: is the day 2025-03-04, in the future; at most the facility's local day (2025-03-03) is allowed" + clocks},
 	}
 }
 
@@ -262,8 +262,8 @@ func otherTexts() []text {
 	}
 	return []text{
 		{
-			"a gauge of 3", change("cannulation needle_inserted", gauge(3)), codes.OutOfRange, "facts[0].needle_inserted.gauge",
-			refused + "facts[0].needle_inserted.gauge: must be greater than or equal to 13 and less than or equal to 18" + clocks,
+			"a gauge of 3", change("cannulation needle_inserted", gauge(3)), codes.InvalidArgument, "facts[0].needle_inserted.gauge",
+			refused + "facts[0].needle_inserted.gauge: must be greater than or equal to 13 and less than or equal to 18" + correct,
 		},
 		{
 			"a protocol of five sessions",

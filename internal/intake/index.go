@@ -314,7 +314,11 @@ func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
 	if errors.Is(err, sql.ErrNoRows) {
 		return known{}, false, nil
 	}
-	return k, err == nil, err
+	if err != nil {
+		return known{}, false, fmt.Errorf("the ingest index cannot be read: %w; stop the service, delete the folder ingest and "+
+			"start it: the index is rebuilt from the log", err)
+	}
+	return k, true, nil
 }
 
 // remember keeps an event that is safe in the log until it comes back through run.

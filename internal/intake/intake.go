@@ -471,9 +471,10 @@ func keyFault(err error) error {
 	return fault.Wrap(fault.Unavailable, err, "the key store did not answer", "send the same message again")
 }
 
-// day returns the event of a local day's start, always the same one for a day.
-func day(facility, date string, at time.Time) *logv1.Event {
-	message := "day/" + facility + "/" + date
+// day returns the event of a local day's start, always the same one for a day. again tells it from one that began by
+// a wrong clock.
+func day(facility, date string, at time.Time, again string) *logv1.Event {
+	message := "day/" + facility + "/" + date + again
 	return &logv1.Event{
 		Id: record.EventID(eventlog.ServiceSource, message), Source: eventlog.ServiceSource, SourceMessageId: message,
 		ContentHash: []byte(message), Facility: facility, OccurredAt: timestamppb.New(at),
@@ -516,10 +517,17 @@ func (in *Intake) StartDays(ctx context.Context) error {
 		if err != nil {
 			return fmt.Errorf("facility %s: %w", facility, err)
 		}
-		ev := day(facility, zone.Date(now, loc), zone.Midnight(now, loc))
-		if _, ok, err := in.index.find(ctx, ev.GetId()); err != nil {
+		ev := day(facility, zone.Date(now, loc), zone.Midnight(now, loc), "")
+		k, ok, err := in.index.find(ctx, ev.GetId())
+		if err == nil && ok && in.cfg.Log.ByWrongClock(k.seq) {
+			// It began by a wrong clock, and does not count.
+			ev = day(facility, zone.Date(now, loc), zone.Midnight(now, loc), "/again")
+			_, ok, err = in.index.find(ctx, ev.GetId())
+		}
+		if err != nil {
 			return err
-		} else if ok {
+		}
+		if ok {
 			continue
 		}
 		seq, _, err := in.cfg.Log.Append(ctx, ev)

@@ -44,7 +44,9 @@ type Sources struct {
 	LogWarnings, LogRecoveries func() int64
 	// Checked returns the last sequence of the log that was read to see that it is there.
 	Checked func() uint64
-	Slog    *slog.Logger
+	// Keys counts the secrets that cannot be read, and those that are damaged in one of two places.
+	Keys func() (unreadable, halved int)
+	Slog *slog.Logger
 }
 
 // LogState is the end and the size of the log.
@@ -99,6 +101,9 @@ var (
 		"Entries that the log once held and does not give any more: damage.", nil, nil)
 	descChecked = prometheus.NewDesc("cannulary_log_checked_sequence",
 		"Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
+	descKeys = prometheus.NewDesc("cannulary_damaged_keys",
+		"Secrets of the key store that are damaged: readable=\"no\" cannot be read, readable=\"yes\" are whole in one of two files.",
+		[]string{"readable"}, nil)
 	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
 		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
@@ -150,11 +155,9 @@ func holdRules() []string {
 type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing,
-		descChecked, descChain,
-		descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined, descLastEvent, descHolds,
-		descHoldSince, descTracks, descUnreached,
-		descOldestUnreached) {
+	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
+		descChain, descKeys, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined, descLastEvent,
+		descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -176,6 +179,11 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if c.src.Checked != nil {
 		gauge(descChecked, float64(c.src.Checked()))
+	}
+	if c.src.Keys != nil {
+		unreadable, halved := c.src.Keys()
+		gauge(descKeys, float64(unreadable), "no")
+		gauge(descKeys, float64(halved), "yes")
 	}
 	// Read the sequences first: the log can only grow, so lag is never negative.
 	seqs := map[string]uint64{}

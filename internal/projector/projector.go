@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -73,10 +75,37 @@ func New(ctx context.Context, cfg Config) (*Projector, error) {
 		return nil, err
 	}
 	defer tx.Rollback()
+	if err := p.clocks(tx); err != nil {
+		return nil, err
+	}
 	if err := p.load(tx); err != nil {
 		return nil, err
 	}
-	return p, nil
+	return p, tx.Commit()
+}
+
+// ErrClocks says that entries which the view holds were dated by a clock that was declared wrong since.
+var ErrClocks = errors.New("the view has times of a clock that was declared wrong; build it again with `cannulary rebuild --data DIR`")
+
+// clocks refuses a view with entries of a clock that was declared wrong since they were projected. Else it notes the
+// wrong clocks that the log knows.
+func (p *Projector) clocks(tx *view.Tx) error {
+	had, err := tx.WrongClocks()
+	if err != nil {
+		return err
+	}
+	list := p.cfg.Log.WrongClocks()
+	now := eventlog.WrongClocksText(list)
+	if had == now {
+		return nil
+	}
+	known := strings.Split(had, ", ")
+	for _, w := range list {
+		if w.First <= p.seq && !slices.Contains(known, eventlog.WrongClocksText([]eventlog.WrongClock{w})) {
+			return ErrClocks
+		}
+	}
+	return tx.SetWrongClocks(now)
 }
 
 // ErrForeign says that view and log do not belong together.
@@ -345,6 +374,10 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), err)
 	case unclear != nil:
 		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), unclear)
+	case p.declares(ev, e.Seq):
+		return id, ErrClocks
+	case p.cfg.Log.ByWrongClock(e.Seq) && ev.GetFacts()[0].GetDayStarted() != nil:
+		return id, tx.Aside(e.Seq, id, "a day of a wrong clock")
 	case ev.GetTest():
 		return id, tx.Aside(e.Seq, id, "test")
 	}
@@ -356,6 +389,13 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 		return id, tx.Aside(e.Seq, id, "repeat")
 	}
 	return id, p.event(ctx, tx, f, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, facts, e.Data, updated)
+}
+
+// declares reports whether the event declares a clock wrong that was not known when the log was opened: what was
+// projected has its times.
+func (p *Projector) declares(ev *logv1.Event, seq uint64) bool {
+	return len(ev.GetFacts()) == 1 && ev.GetFacts()[0].GetClockCorrected() != nil &&
+		!slices.ContainsFunc(p.cfg.Log.WrongClocks(), func(w eventlog.WrongClock) bool { return w.Seq == seq })
 }
 
 func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string, reason error) error {

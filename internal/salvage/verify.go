@@ -64,7 +64,7 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s",
 			t.Bytes, t))
 	}
-	r.Notes = append(r.Notes, s.notes()...)
+	r.Notes = append(append(r.Notes, s.notes()...), s.ahead()...)
 	for _, c := range s.copies {
 		part, err := s.compare(ctx, c)
 		if err != nil {
@@ -85,6 +85,10 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		r.Copies = append(r.Copies, part)
 	}
 	r.chain(s, marks)
+	if d := s.found.IndexDamage(ctx); d != "" {
+		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; delete the folder %s, it is rebuilt from the log",
+			s.found.indexPath(), d, filepath.Dir(s.found.indexPath())))
+	}
 	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
 	copied, lost, err := s.rest(ctx)
@@ -93,7 +97,7 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 	}
 	r.Copied, r.Lost = ranges(copied), ranges(lost)
 	r.Whole = len(r.Damages) == 0
-	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
+	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && r.Keys.Mendable
 	return r, nil
 }
 
@@ -166,7 +170,7 @@ func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
 		if err := ctx.Err(); err != nil {
 			return p, err
 		}
-		e, ok, err := c.view.Event(ctx, seq)
+		e, ok, err := c.event(ctx, seq)
 		switch {
 		case errors.Is(err, view.ErrCopy):
 			p.Damaged++
@@ -229,7 +233,7 @@ func (r *Report) Text() string {
 		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:
 		line("so", "damaged, and not all of it can be repaired from this folder; a backup or another view may help: "+
-			"`cannulary repair --copy FILE`")
+			"`cannulary repair --copy FILE --keys-from FOLDER`")
 	}
 	return b.String()
 }
