@@ -63,7 +63,6 @@ func kinds() map[string]wanted {
 		"denied":          {of(fault.Denied), codes.PermissionDenied, 403, "denied", "forbidden", text},
 		"limited":         {of(fault.Limited), codes.ResourceExhausted, 429, "limited", "throttled", text},
 		"unauthenticated": {of(fault.Unauthenticated), codes.Unauthenticated, 401, "unauthenticated", "login", text},
-		"early":           {of(fault.Early), codes.OutOfRange, 425, "early", "value", text},
 		"no fault":        {errors.New("password=secret"), codes.Internal, 500, "internal", "exception", broken},
 	}
 }
