@@ -61,7 +61,7 @@ func (b *bench) grown(ctx context.Context) error {
 
 // copyView copies the stopped instance's view into one file.
 func (b *bench) copyView(ctx context.Context, path string) error {
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(b.data, "view", view.FileName()))
+	db, err := sql.Open("sqlite3", "file:"+filepath.Join(b.data, "view", view.FileName()))
 	if err != nil {
 		return err
 	}
@@ -74,7 +74,7 @@ func (b *bench) copyView(ctx context.Context, path string) error {
 
 // multiply makes of each resource as many as copies, the original among them.
 func (b *bench) multiply(ctx context.Context, path string, copies int) error {
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=journal_mode(OFF)&_pragma=synchronous(OFF)&_pragma=cache_size(-400000)")
+	db, err := sql.Open("sqlite3", "file:"+path+"?_pragma=journal_mode(OFF)&_pragma=synchronous(OFF)&_pragma=cache_size(-400000)")
 	if err != nil {
 		return err
 	}
@@ -157,7 +157,7 @@ const plainFile = "plain.db"
 // the bare handler: of each patient ten pages.
 func (b *bench) plain(ctx context.Context, from *sql.DB, patients []string) (*sql.DB, error) {
 	path := filepath.Join(b.dir, plainFile)
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_pragma=mmap_size(268435456)")
+	db, err := sql.Open("sqlite3", "file:"+path+"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)")
 	if err != nil {
 		return nil, err
 	}

@@ -6,8 +6,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-
-	_ "modernc.org/sqlite" // the driver, without a C compiler
 )
 
 // Looked is a file that is only looked at.
@@ -19,7 +17,16 @@ type Looked struct {
 // Look opens a file that no other program has open, and changes nothing, not even beside it. SQLite
 // would write before it reads what stands in a write-ahead log beside the file. Then a copy of both in
 // the folder for temporary files is read; Close removes it.
-func Look(path string) (*Looked, error) {
+func Look(path string) (*Looked, error) { return look(path, Open) }
+
+// LookChecked is Look for a file whose pages have checksums. What it reads is checked.
+func LookChecked(path string) (*Looked, error) {
+	return look(path, func(path, options string) (*sql.DB, error) {
+		return OpenChecked(path, options, "", func(error) {})
+	})
+}
+
+func look(path string, open func(path, options string) (*sql.DB, error)) (*Looked, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
@@ -38,7 +45,7 @@ func Look(path string) (*Looked, error) {
 		path, options = to, "_pragma=query_only(1)"
 	}
 	var err error
-	if l.DB, err = sql.Open("sqlite", Name(path, options)); err != nil {
+	if l.DB, err = open(path, options); err != nil {
 		return nil, errors.Join(err, l.Close())
 	}
 	return l, nil
