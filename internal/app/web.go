@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -24,6 +25,7 @@ import (
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
 	"cannulary/internal/surveil"
+	"cannulary/internal/view"
 	"cannulary/internal/web"
 	"cannulary/internal/web/cdshooks"
 )
@@ -35,13 +37,16 @@ func (a *App) sources() metrics.Sources {
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
 		Checked:    func() uint64 { return a.Checked().UpTo },
-		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
+		Projectors: map[string]func() uint64{}, Store: a.store, Complete: func() bool { return a.Ready() && a.withheld() == nil }, Now: a.cfg.Now, Slog: a.cfg.Slog,
 	}
 	if len(a.cfg.WatchCertificates) > 0 {
 		src.Certificates = a.certificates
 	}
 	if a.intake != nil {
 		src.Projectors["ingest-index"] = a.intake.Sequence
+	}
+	if a.store != nil {
+		src.ViewAside = func() bool { kept, _ := view.Aside(a.viewDir()); return kept }
 	}
 	if a.projector != nil {
 		src.Projectors["view"] = a.projector.Sequence
@@ -162,7 +167,7 @@ func (a *App) handler() (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	a.read = f.Export
+	a.read = a.untilDamaged(f.Export)
 	cards := &chairside.Service{Store: a.store, State: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
 	status := func(ctx context.Context) (web.Status, error) {
 		st, err := a.log.State(ctx)
@@ -187,8 +192,19 @@ func (a *App) handler() (http.Handler, error) {
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
 	mux.Handle("/", pages)
-	return fhirFirst(f, mux), nil
+	whole := fhirFirst(f, mux)
+	withheld := answer.Withhold(whole, a.withheld)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if slices.Contains(statePaths, r.URL.Path) {
+			whole.ServeHTTP(w, r)
+			return
+		}
+		withheld.ServeHTTP(w, r)
+	}), nil
 }
+
+// statePaths are the addresses that tell how the instance is, whatever its view is like.
+var statePaths = []string{"/metrics", "/healthz", "/readyz", "/status"}
 
 // serveState routes what tells how the instance is. It is only read, and takes no parameters.
 func (a *App) serveState(mux *http.ServeMux) {
@@ -258,6 +274,9 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 		if err := a.projector.Failed(); err != nil {
 			body["status"], body["reason"], code = "failed", "the projector stopped; its log line says why", http.StatusServiceUnavailable
 		}
+	}
+	if err := a.withheld(); err != nil && code == http.StatusOK {
+		body["status"], body["reason"], code = "rebuilding", err.Error(), http.StatusServiceUnavailable
 	}
 	if !a.Ready() && code == http.StatusOK {
 		body["status"], body["reason"], code = "catching up", "the view has not yet reached the end that the log had at start",

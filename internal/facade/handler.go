@@ -149,6 +149,9 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
 		return reply{}, err
 	}
+	if err := answer.Withheld(r.Context()); err != nil {
+		return reply{}, err
+	}
 	rt, err := h.route(r.URL.Path)
 	if err != nil {
 		return reply{}, err

@@ -32,6 +32,8 @@ type Sources struct {
 	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	Store      *view.Store
+	// ViewAside reports whether a damaged view is kept.
+	ViewAside func() bool
 	// Complete reports whether the view has reached the log's end at start.
 	Complete func() bool
 	// LogWarnings counts the embedded server's own warnings, LogRecoveries its messages about a
@@ -94,6 +96,8 @@ var (
 		"Entries that the log once held and does not give any more: damage.", nil, nil)
 	descChecked = prometheus.NewDesc("cannulary_log_checked_sequence",
 		"Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
+	descAside = prometheus.NewDesc("cannulary_view_damaged",
+		"1 while a damaged view is kept beside the one that was built in its place, or is being built, else 0.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -140,7 +144,7 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached,
+		descAside, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached,
 		descOldestUnreached) {
 		ch <- d
 	}
@@ -183,6 +187,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if c.src.ProjectorFailed != nil {
 		gauge(descFailed, btof(c.src.ProjectorFailed()), "view")
+	}
+	if c.src.ViewAside != nil {
+		gauge(descAside, btof(c.src.ViewAside()))
 	}
 	if c.src.Certificates != nil {
 		for name, end := range c.src.Certificates() {
