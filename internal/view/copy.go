@@ -19,8 +19,9 @@ import (
 type Copy struct {
 	path    string
 	db      *sqlitefile.Looked
-	summed  bool // each copy has a checksum
-	checked bool // each page of the file has one
+	summed  bool               // each copy has a checksum
+	checked bool               // each page of the file has one
+	loose   *sqlitefile.Looked // reads pages whatever their checksums say; nil until it is needed
 }
 
 // ErrCopy says that the copy of an event is damaged.
@@ -40,6 +41,9 @@ func OpenCopy(ctx context.Context, path string) (*Copy, error) {
 	}
 	c.db = db
 	if err := c.db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('event') WHERE name = 'sum'`).Scan(&n); err != nil {
+		if c.checked {
+			err = cmp.Or(sqlitefile.CheckPages(path, ctx.Err), err) // which names the page
+		}
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), db.Close())
 	}
 	c.summed = n > 0
@@ -67,11 +71,21 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 		sum = "sum"
 	}
 	var logged, want int64
-	err = c.db.QueryRowContext(ctx, `SELECT id, logged, data, `+sum+` FROM event WHERE seq = ?1
+	db := c.db
+	if c.loose != nil {
+		db = c.loose
+	}
+	err = db.QueryRowContext(ctx, `SELECT id, logged, data, `+sum+` FROM event WHERE seq = ?1
 		UNION ALL SELECT event_id, 0, data, -1 FROM quarantine WHERE seq = ?1`, int64(seq)).Scan(&e.ID, &logged, &e.Data, &want)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return e, false, nil
+	case err != nil && c.checked && c.loose == nil:
+		// Of a damaged page most rows are whole, and each of these has a checksum of its own.
+		if c.loose, err = sqlitefile.Look(c.path); err != nil {
+			return e, false, fmt.Errorf("view %s: %w", c.path, err)
+		}
+		return c.Event(ctx, seq)
 	case err != nil:
 		return e, false, fmt.Errorf("%w: entry %d: %w", ErrCopy, seq, err)
 	}
@@ -149,4 +163,9 @@ func (c *Copy) pages(ctx context.Context) (err error) {
 }
 
 // Close closes the file.
-func (c *Copy) Close() error { return c.db.Close() }
+func (c *Copy) Close() error {
+	if c.loose != nil {
+		return errors.Join(c.db.Close(), c.loose.Close())
+	}
+	return c.db.Close()
+}
