@@ -15,7 +15,7 @@ import (
 )
 
 // damagedView is the file under which a damaged view is kept.
-func damagedView(dir string) string { return filepath.Join(dir, "view", view.AsideName()) }
+func damagedView(dir string) string { return filepath.Join(dir, "view", view.AsideName) }
 
 func there(path string) bool {
 	_, err := os.Stat(path)
@@ -55,7 +55,7 @@ func builtAgain(t *testing.T, p *process, dir string) {
 		t.Error(checkEnd(code, took))
 	}
 	code, stdout, stderr := cliRun(t, "verify", "--data", dir)
-	if code != 0 || !strings.Contains(stdout, "a damaged view is kept as "+view.AsideName()) {
+	if code != 0 || !strings.Contains(stdout, "a damaged view is kept as "+view.AsideName) {
 		t.Errorf("verify exits %d and says %s%s", code, stdout, stderr)
 	}
 	want := dump(t, dir)

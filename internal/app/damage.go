@@ -70,7 +70,7 @@ func (a *App) openStore(ctx context.Context) error {
 
 func (a *App) tellDamage(err error) {
 	a.cfg.Slog.Error("the view is damaged: it is not read any more; it is set aside and built again from the log, runbook "+
-		"CannularyViewDamaged", "err", err, "keptAs", view.AsideName())
+		"CannularyViewDamaged", "err", err, "keptAs", view.AsideName)
 }
 
 // watchView ends the application when damage of its view is noticed.

@@ -37,7 +37,8 @@ func (a *App) sources() metrics.Sources {
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
 		Checked:    func() uint64 { return a.Checked().UpTo },
-		Projectors: map[string]func() uint64{}, Store: a.store, Complete: func() bool { return a.Ready() && a.withheld() == nil }, Now: a.cfg.Now, Slog: a.cfg.Slog,
+		Projectors: map[string]func() uint64{}, Store: a.store, Now: a.cfg.Now, Slog: a.cfg.Slog,
+		Complete: func() bool { return a.Ready() && a.withheld() == nil },
 	}
 	if len(a.cfg.WatchCertificates) > 0 {
 		src.Certificates = a.certificates

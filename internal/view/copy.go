@@ -103,10 +103,8 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 // damaged, or by its header where it has another name.
 func hasSums(path string) bool {
 	var version int
-	for _, name := range []string{"view-%d.db", "damaged-%d.db"} {
-		if n, _ := fmt.Sscanf(filepath.Base(path), name, &version); n == 1 {
-			return version >= firstSummed
-		}
+	if n, _ := fmt.Sscanf(filepath.Base(path), "view-%d.db", &version); n == 1 {
+		return version >= firstSummed
 	}
 	return sqlitefile.SaysChecked(path)
 }

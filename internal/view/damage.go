@@ -74,11 +74,11 @@ func LeftDamaged(dir string) error {
 }
 
 // AsideName is the name under which a damaged view is kept, for whoever looks for the cause.
-func AsideName() string { return fmt.Sprintf("damaged-%d.db", SchemaVersion) }
+const AsideName = "damaged.db"
 
 // SetAside keeps the view in the folder, which must be closed, under another name, instead of one that was kept before.
 func SetAside(dir string) error {
-	from, to := filepath.Join(dir, FileName()), filepath.Join(dir, AsideName())
+	from, to := filepath.Join(dir, FileName()), filepath.Join(dir, AsideName)
 	if err := (Kept{Path: to}).Remove(); err != nil {
 		return fmt.Errorf("remove the damaged view that was kept before: %w", err)
 	}
@@ -93,7 +93,7 @@ func SetAside(dir string) error {
 
 // Aside tells whether a damaged view is kept, and whether the one in its place is still owed.
 func Aside(dir string) (kept, owed bool) {
-	_, err := os.Stat(filepath.Join(dir, AsideName()))
+	_, err := os.Stat(filepath.Join(dir, AsideName))
 	_, missing := os.Stat(filepath.Join(dir, FileName()))
 	return err == nil, err == nil && errors.Is(missing, os.ErrNotExist)
 }
