@@ -10,7 +10,7 @@ import (
 	"path/filepath"
 	"time"
 
-	_ "github.com/ncruces/go-sqlite3/driver" // the reference writes with the driver that the view uses
+	_ "modernc.org/sqlite" // the reference writes with the driver that the view uses
 
 	"cannulary/internal/app"
 	"cannulary/internal/view"
@@ -84,9 +84,9 @@ func openView(data string) (*sql.DB, error) {
 // bareRows tells how long it takes to upsert n rows into a new file that is set up as the
 // view's, in transactions of batch rows.
 func bareRows(ctx context.Context, path string, n, batch int) (time.Duration, error) {
-	db, err := sql.Open("sqlite3",
+	db, err := sql.Open("sqlite",
 		"file:"+path+
-			"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_pragma=journal_mode(WAL)"+
+			"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL"+
 			"&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)"+
 			"&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {

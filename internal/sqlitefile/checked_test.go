@@ -20,8 +20,10 @@ const page = 4096
 // checked opens a file with checksums whose log of writes is taken over only when it is asked for.
 func checked(tb testing.TB, path string, noticed *atomic.Int64) *sql.DB {
 	tb.Helper()
-	db, err := sqlitefile.OpenChecked(path, "_pragma=busy_timeout(10000)&_txlock=deferred", `PRAGMA page_size = 4096; PRAGMA journal_mode = WAL;
-		PRAGMA wal_autocheckpoint = 0; PRAGMA cache_size = 10`, func(error) { noticed.Add(1) })
+	if err := sqlitefile.Create(path, page); err != nil {
+		tb.Fatal(err)
+	}
+	db, err := sqlitefile.OpenChecked(path, "_pragma=busy_timeout(10000)", `PRAGMA wal_autocheckpoint = 0; PRAGMA cache_size = 10`, func(error) { noticed.Add(1) })
 	if err != nil {
 		tb.Fatal(err)
 	}

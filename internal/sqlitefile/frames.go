@@ -17,9 +17,12 @@ const (
 	logMagic    = 0x377f0682 // of a log whose checksums are made of little-endian words, as the library's are
 )
 
-// isPage tells whether a read of so many bytes there is that of a frame's page.
-func isPage(n int, off int64) bool {
-	return n >= 512 && n&(n-1) == 0 && off >= logHeader+frameHeader && (off-logHeader)%int64(frameHeader+n) == frameHeader
+// isPageSize tells whether a file's pages may be so long; nothing else that is read of a file is.
+func isPageSize(n int) bool { return n >= 512 && n&(n-1) == 0 }
+
+// isFrame tells whether a read of so many bytes there is that of a frame's page.
+func isFrame(n int, off int64) bool {
+	return isPageSize(n) && off >= logHeader+frameHeader && (off-logHeader)%int64(frameHeader+n) == frameHeader
 }
 
 // sums are the two halves of a checksum.

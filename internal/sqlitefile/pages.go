@@ -30,7 +30,7 @@ func CheckPages(path string, pause func() error) (err error) {
 		return fmt.Errorf("%s: %w: it ends within its header", path, ErrDamaged)
 	}
 	size := int(binary.BigEndian.Uint16(head[16:]))
-	if string(head[:16]) != "SQLite format 3\x00" || size < 512 || size&(size-1) != 0 || head[reservedAt] != reserved {
+	if string(head[:16]) != magic || !isPageSize(size) || head[reservedAt] != reserved {
 		return fmt.Errorf("%s: %w: its header is not that of such a file", path, ErrDamaged)
 	}
 	buf := make([]byte, max(1, stretch/size)*size)
@@ -91,8 +91,47 @@ func confirm(f io.ReaderAt, path string, at int64, page []byte) error {
 	return fmt.Errorf("%s: %w: page %d", path, ErrDamaged, number)
 }
 
+// A page ends with its checksum: SQLite leaves these bytes alone. Source: https://sqlite.org/cksumvfs.html.
+const (
+	reserved   = 8
+	reservedAt = 20 // where a file's header says how many bytes are reserved in each page
+)
+
 func pageRight(page []byte) bool {
 	end := len(page) - reserved
 	little := binary.LittleEndian
 	return sums{}.add(page[:end]) == sums{little.Uint32(page[end:]), little.Uint32(page[end+4:])}
 }
+
+func setSums(page []byte) {
+	end := len(page) - reserved
+	s := sums{}.add(page[:end])
+	binary.LittleEndian.PutUint32(page[end:], s[0])
+	binary.LittleEndian.PutUint32(page[end+4:], s[1])
+}
+
+// Create makes an empty file whose pages have checksums, with a write-ahead log. A file that is there, and not empty,
+// stays as it is. Source: https://sqlite.org/fileformat2.html.
+func Create(path string, pageSize int) error {
+	if i, err := os.Stat(path); err == nil && i.Size() > 0 {
+		return nil
+	}
+	page := make([]byte, pageSize)
+	big := binary.BigEndian
+	copy(page, magic)
+	big.PutUint16(page[16:], uint16(pageSize))
+	copy(page[18:], []byte{2, 2, reserved, 64, 32, 32}) // a write-ahead log; fractions that never differ
+	for _, at := range []int{24, 28, 92} {              // changes, pages, and of which change that number is
+		big.PutUint32(page[at:], 1)
+	}
+	page[100] = 13 // a table's leaf without rows
+	big.PutUint16(page[105:], uint16(pageSize-reserved))
+	setSums(page)
+	// Written beside it, so that an interrupted write is not taken for damage.
+	if err := os.WriteFile(path+"-new", page, 0o600); err != nil {
+		return err
+	}
+	return os.Rename(path+"-new", path)
+}
+
+const magic = "SQLite format 3\x00"

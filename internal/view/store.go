@@ -55,10 +55,11 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 func (s *Store) Opens(opener freetext.Opener) { s.opener = opener }
 
 // writer is how the one connection that writes is set up. synchronous(NORMAL) in WAL mode may lose the latest
-// transactions in a power cut but never the file; the checkpoint goes with them and the log gives them again. A
-// page of 8 kB holds three resources where one of 4 kB has room for one. It has to be set before the journal.
-const writer = `PRAGMA page_size = 8192; PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL; PRAGMA cache_size = -48000;
-	PRAGMA wal_autocheckpoint = 4000; PRAGMA temp_store = MEMORY`
+// transactions in a power cut but never the file; the checkpoint goes with them and the log gives them again.
+const writer = `PRAGMA synchronous = NORMAL; PRAGMA cache_size = -48000; PRAGMA wal_autocheckpoint = 4000; PRAGMA temp_store = MEMORY`
+
+// pageSize is that of the file. A page of 8 kB holds three resources where one of 4 kB has room for one.
+const pageSize = 8192
 
 func open(ctx context.Context, path string) (_ *Store, err error) {
 	s := &Store{path: path, damage: damage{noticed: make(chan struct{})},
@@ -77,6 +78,9 @@ func open(ctx context.Context, path string) (_ *Store, err error) {
 			err = errors.Join(d, err)
 		}
 	}()
+	if err := sqlitefile.Create(path, pageSize); err != nil {
+		return nil, fmt.Errorf("view %s: %w", path, err)
+	}
 	if s.w, err = sqlitefile.OpenChecked(path, "_pragma=busy_timeout(10000)&_txlock=immediate", writer, s.damage.note); err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}

@@ -3,13 +3,12 @@
 package viewsql
 
 import (
+	"context"
 	"database/sql"
-	"errors"
+	"database/sql/driver"
 	"fmt"
-	"slices"
 
-	"github.com/ncruces/go-sqlite3"
-	"github.com/ncruces/go-sqlite3/driver"
+	"modernc.org/sqlite"
 
 	"cannulary/internal/sqlitefile"
 	"cannulary/internal/view"
@@ -54,42 +53,43 @@ func Open(path string) (*sql.DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	body := func(ctx sqlite3.Context, args ...sqlite3.Value) {
-		b, err := unpacker.Body(args[0].RawBlob(), args[1].Int())
-		if err != nil {
-			ctx.ResultError(err)
-			return
+	var d sqlite.Driver
+	err = d.RegisterDeterministicScalarFunction("body_of", 2, func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
+		page, ok := args[0].([]byte)
+		slot, isSlot := args[1].(int64)
+		if !ok || !isSlot {
+			return nil, fmt.Errorf("body_of(%T, %T)", args[0], args[1])
 		}
-		ctx.ResultBlob(b)
+		return unpacker.Body(page, int(slot))
+	})
+	if err != nil {
+		return nil, err
 	}
-	id := func(ctx sqlite3.Context, args ...sqlite3.Value) {
-		var v any
-		switch args[0].Type() {
-		case sqlite3.BLOB:
-			v = args[0].RawBlob()
-		case sqlite3.TEXT:
-			v = args[0].Text()
-		case sqlite3.INTEGER, sqlite3.FLOAT:
-			v = args[0].Float()
-		case sqlite3.NULL:
-		}
-		text, err := view.IDText(v)
-		if err != nil {
-			ctx.ResultError(err)
-			return
-		}
-		ctx.ResultText(text)
+	if err := d.RegisterDeterministicScalarFunction("id_text", 1,
+		func(_ *sqlite.FunctionContext, args []driver.Value) (driver.Value, error) {
+			return view.IDText(args[0])
+		}); err != nil {
+		return nil, err
 	}
-	return driver.Open(sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=temp_store(MEMORY)"), func(c *sqlite3.Conn) error {
-		if err := errors.Join(c.CreateFunction("body_of", 2, sqlite3.DETERMINISTIC, body),
-			c.CreateFunction("id_text", 1, sqlite3.DETERMINISTIC, id)); err != nil {
-			return err
-		}
-		for _, q := range append(slices.Clone(readable), `PRAGMA query_only = 1`) {
-			if err := c.Exec(q); err != nil {
+	d.RegisterConnectionHook(func(conn sqlite.ExecQuerierContext, _ string) error {
+		for _, q := range append(readable, `PRAGMA query_only(1)`) {
+			if _, err := conn.ExecContext(context.Background(), q, nil); err != nil {
 				return fmt.Errorf("%w in %q", err, q)
 			}
 		}
 		return nil
 	})
+	return sql.OpenDB(connector{&d, sqlitefile.Name(path, "_pragma=busy_timeout(10000)&_pragma=temp_store(MEMORY)")}), nil
 }
+
+// connector opens files with a driver of its own.
+type connector struct {
+	driver *sqlite.Driver
+	name   string
+}
+
+// Connect implements driver.Connector.
+func (c connector) Connect(context.Context) (driver.Conn, error) { return c.driver.Open(c.name) }
+
+// Driver implements driver.Connector.
+func (c connector) Driver() driver.Driver { return c.driver }
