@@ -101,7 +101,7 @@ func TestADamagedViewIsNotServed(t *testing.T) {
 		flip(t, path, 8*at)
 	}
 	refused := map[string]bool{}
-	eventually(t, "the damage is noticed", func() bool {
+	eventually(t, "the damage is noticed and the view is built again", func() bool {
 		for _, face := range []string{"/fhir/Observation?_count=50", "/fhir/Patient/" + u.patients[0], card, "/"} {
 			code, header, body := asked(p.http + face)
 			switch {
@@ -117,7 +117,8 @@ func TestADamagedViewIsNotServed(t *testing.T) {
 				t.Errorf("%s answers %d: %s", face, code, body)
 			}
 		}
-		return there(damagedView(dir))
+		code, _, _ := asked(p.http + "/readyz")
+		return there(damagedView(dir)) && code == http.StatusOK
 	})
 	if len(refused) == 0 {
 		t.Error("nobody was refused")
@@ -130,7 +131,9 @@ func TestACommandOnADamagedViewAnswersFromANewOne(t *testing.T) {
 	t.Parallel()
 	u := shared(t)
 	dir := u.copy(t)
-	flip(t, filepath.Join(dir, "view", viewName()), 8*4000)
+	if err := os.WriteFile(filepath.Join(dir, "view", viewName()), []byte(strings.Repeat("no view at all ", 1000)), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	i := start(t, dir, func(c *app.Config) { c.Ingest, c.GRPC = false, "" })
 	if got := i.cards(u.patients); fmt.Sprint(got) != fmt.Sprint(u.cards) {
 		t.Error("the cards are not what they were")

@@ -390,7 +390,9 @@ func (a *App) serve() {
 	})
 	if a.projector != nil {
 		a.spawn(func() error {
-			if err := a.projector.Run(a.run); err != nil && a.store.Damage() == nil {
+			err := a.projector.Run(a.run)
+			a.store.NoteDamage(err)
+			if err != nil && a.store.Damage() == nil {
 				// The view goes on answering from what it has. Readiness and metrics show the
 				// failure.
 				a.cfg.Slog.Error("the projector stopped", "err", err)

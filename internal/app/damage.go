@@ -62,6 +62,7 @@ func (a *App) openStore(ctx context.Context) error {
 	p, err := projector.New(ctx, projector.Config{Log: a.log, Store: store, Opener: a.ring,
 		Options: fhir.Options{NoSNOMED: a.cfg.NoSNOMED}, Slog: a.cfg.Slog, Room: a.waitForRoom})
 	if err != nil {
+		store.NoteDamage(err)
 		return errors.Join(store.Damage(), err, store.Close())
 	}
 	a.store, a.projector = store, p

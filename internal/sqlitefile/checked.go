@@ -4,9 +4,11 @@ import (
 	"context"
 	"database/sql"
 	"database/sql/driver"
+	"errors"
 	"fmt"
 
 	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // OpenChecked opens a file that Create made. Pages are checked whenever they are read from the file, and frames whenever
@@ -27,6 +29,16 @@ func OpenChecked(path, options, statements string, damaged func(error)) (*sql.DB
 		return err
 	})
 	return sql.OpenDB(connector{d, Name(path, options+"&vfs="+checkedName+"&"+listenerParam+"="+id)}), nil
+}
+
+// IsDamage tells whether an error of SQLite says that a file is not what was written into it.
+func IsDamage(err error) bool {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	primary := e.Code() & 0xff
+	return e.Code() == sqlite3.SQLITE_IOERR_DATA || primary == sqlite3.SQLITE_CORRUPT || primary == sqlite3.SQLITE_NOTADB
 }
 
 // connector opens files with a driver of its own.

@@ -31,6 +31,14 @@ func (d *damage) note(err error) {
 	}
 }
 
+// NoteDamage takes an error of a read or write, which may say that the file is damaged: checksums see nearly all of it,
+// SQLite itself may see more.
+func (s *Store) NoteDamage(err error) {
+	if sqlitefile.IsDamage(err) {
+		s.damage.note(err)
+	}
+}
+
 // Damage is the first damage that was noticed since the view was opened, as ErrDamaged; nil for none.
 func (s *Store) Damage() error {
 	s.damage.mu.Lock()

@@ -73,7 +73,7 @@ func open(ctx context.Context, path string) (_ *Store, err error) {
 				err = errors.Join(err, db.Close())
 			}
 		}
-		// Damage that is found while the view is opened has no other witness than this error.
+		s.NoteDamage(err)
 		if d := s.Damage(); d != nil {
 			err = errors.Join(d, err)
 		}
