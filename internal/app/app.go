@@ -17,7 +17,6 @@ import (
 
 	"github.com/nats-io/nats.go"
 
-	"cannulary/fhir"
 	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/export"
@@ -99,6 +98,7 @@ type App struct {
 	cfg       Config
 	lock      *os.File
 	building  bool // the view is built beside the one in use; the caller holds a lock
+	beside    bool // the view is built beside a place that is empty, because a damaged one was set aside
 	server    *eventlog.Server
 	nc        *nats.Conn
 	log       *eventlog.Log
@@ -116,6 +116,7 @@ type App struct {
 	http      *http.Server
 	httpLis   net.Listener
 	startSeq  uint64 // the log's end at start
+	reopens   bool   // whoever runs it opens it again after ErrReopen
 
 	run    context.Context
 	cancel context.CancelFunc
@@ -184,6 +185,12 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	a.lookAtRoom()
+	var left error // what an unclean end left of the view; opening the log's witnesses opens views
+	if cfg.View {
+		if left = view.LeftDamaged(a.viewDir()); left != nil && !errors.Is(left, view.ErrDamaged) {
+			return left
+		}
+	}
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
@@ -208,15 +215,7 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	if cfg.View {
-		open := view.Open
-		if a.building {
-			open = view.Build
-		}
-		if a.store, err = open(ctx, a.viewDir()); err != nil {
-			return err
-		}
-		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
-			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog, Room: a.waitForRoom}); err != nil {
+		if err := a.openView(ctx, left); err != nil {
 			return err
 		}
 		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom,
@@ -345,8 +344,10 @@ func (a *App) Intake() *intake.Intake { return a.intake }
 // Projector returns the view role's projector, nil without it.
 func (a *App) Projector() *projector.Projector { return a.projector }
 
-// Run serves until ctx ends or a role fails. Then it stops in order.
+// Run serves until ctx ends or a role fails. Then it stops in order. The error is ErrReopen where the application is
+// to be opened again.
 func (a *App) Run(ctx context.Context) error {
+	a.reopens = true
 	a.serve()
 	var err error
 	select {
@@ -354,6 +355,11 @@ func (a *App) Run(ctx context.Context) error {
 	case err = <-a.fatal:
 	}
 	a.Stop()
+	if errors.Is(err, ErrReopen) {
+		if serr := a.settleView(ctx); serr != nil {
+			return serr
+		}
+	}
 	return err
 }
 
@@ -377,7 +383,9 @@ func (a *App) serve() {
 	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
-			if err := a.projector.Run(a.run); err != nil {
+			err := a.projector.Run(a.run)
+			a.store.NoteDamage(err)
+			if err != nil && a.store.Damage() == nil {
 				// The view goes on answering from what it has. Readiness and metrics show the
 				// failure.
 				a.cfg.Slog.Error("the projector stopped", "err", err)
@@ -392,7 +400,9 @@ func (a *App) serve() {
 			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
 				a.cfg.Slog.Warn("exports begin before the view has caught up, or not at all", "err", err)
 			}
-			a.exports.Run(a.run, a.read)
+			if !a.beside { // once the view is in its place
+				a.exports.Run(a.run, a.read)
+			}
 			return nil
 		})
 	}
@@ -407,15 +417,26 @@ func (a *App) serve() {
 				return nil
 			}
 		}
+		if a.beside && a.reopens {
+			a.cfg.Slog.Info("the view is built again; it is put in its place", "sequence", a.projector.Sequence())
+			return errViewBuilt
+		}
 		a.ready.set()
 		if a.grpc != nil {
 			a.grpc.Serving(true)
 		}
-		if a.projector != nil && !a.building {
+		if a.projector != nil && !a.building && !a.beside {
 			a.retire(a.run)
 		}
 		return nil
 	})
+	if a.store != nil && !a.building {
+		a.spawn(a.watchView)
+		a.spawn(func() error {
+			a.scrub(a.run)
+			return nil
+		})
+	}
 	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
 		a.spawn(func() error {

@@ -3,12 +3,14 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -127,36 +129,54 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 		return errUse{"--language: " + err.Error()}
 	}
 	cfg.Now, cfg.Slog, cfg.Version = env.Now, logger(env), env.Version
-	a, err := app.New(ctx, cfg)
-	if err != nil {
-		return err
-	}
 	if app.OfDemo(cfg.Dir) {
 		cfg.Slog.Warn("this folder is a demo's: the next demo on it deletes what it holds; keep a record elsewhere", "folder", cfg.Dir)
 	}
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
-	go func() {
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-hangup:
-				a.Reload()
-			}
+	var told sync.Once
+	for {
+		a, err := app.New(ctx, cfg)
+		if err != nil {
+			return err
 		}
-	}()
-	go func() {
-		if waitReady(ctx, a) {
-			ready := map[string]string{"http": a.URL()}
-			if a.GRPCAddr() != "" {
-				ready["grpc"] = a.GRPCAddr()
+		run, cancel := context.WithCancel(ctx)
+		go func() {
+			if waitReady(run, a) {
+				told.Do(func() { tellReady(env, a) })
 			}
-			_ = json.NewEncoder(env.Stdout).Encode(ready)
+		}()
+		go func() {
+			for {
+				select {
+				case <-run.Done():
+					return
+				case <-hangup:
+					a.Reload()
+				}
+			}
+		}()
+		err = a.Run(ctx)
+		cancel()
+		switch {
+		case !errors.Is(err, app.ErrReopen):
+			return err
+		case ctx.Err() != nil: // it was to end anyway
+			return nil
 		}
-	}()
-	return a.Run(ctx)
+		// Whoever asks finds it at the same addresses.
+		cfg.HTTP, cfg.GRPC = a.HTTPAddr(), a.GRPCAddr()
+	}
+}
+
+// tellReady prints where the service is, for whoever started it.
+func tellReady(env Env, a *app.App) {
+	ready := map[string]string{"http": a.URL()}
+	if a.GRPCAddr() != "" {
+		ready["grpc"] = a.GRPCAddr()
+	}
+	_ = json.NewEncoder(env.Stdout).Encode(ready)
 }
 
 // checkShard refuses a name that no stream can have.
