@@ -26,8 +26,13 @@ require golang.org/x/image v0.30.0
 
 require (
 	filippo.io/age v1.3.2
+	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/minio/highwayhash v1.0.4
+	github.com/synadia-io/orbit.go/jetstreamext v0.3.2
+	go.yaml.in/yaml/v3 v3.0.5
 	golang.org/x/sys v0.50.0
+	golang.org/x/time v0.16.0
+	modernc.org/libc v1.80.1
 )
 
 require (
@@ -57,14 +62,10 @@ require (
 	github.com/prometheus/common v0.72.0 // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
-	github.com/synadia-io/orbit.go/jetstreamext v0.3.2 // indirect
 	github.com/synadia-io/orbit.go/natsext v0.1.3 // indirect
-	go.yaml.in/yaml/v3 v3.0.5 // indirect
 	golang.org/x/exp v0.0.0-20260820142414-ca536658362e // indirect
 	golang.org/x/net v0.62.0 // indirect
-	golang.org/x/time v0.16.0 // indirect
 	google.golang.org/genproto/googleapis/api v0.0.0-20260819154853-08b0e4226688 // indirect
-	modernc.org/libc v1.80.1 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect
 )

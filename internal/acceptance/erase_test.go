@@ -2,9 +2,11 @@ package acceptance_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"maps"
 	"net/http"
 	"os"
@@ -142,6 +144,9 @@ func TestAnErasureReachesEveryIdentityAndEveryByte(t *testing.T) {
 	// A link by an identifier alone needs a decision.
 	if _, stderr := erase(t, dir, "--identifier", id("INV-M3"), "--yes"); !strings.Contains(stderr, "1 patient keys are linked with this person by a stated identifier alone") {
 		t.Errorf("without a decision: %s", stderr)
+	}
+	if _, stderr := erase(t, dir, "--identifier", "https://hospital.example/third|SHARED-1", "--keep", key["INV-M1"], "--keep", key["INV-O"], "--yes"); !strings.Contains(stderr, "there is nothing to erase, and nothing was changed") {
+		t.Errorf("everybody kept: %s", stderr)
 	}
 	if !maps.EqualFunc(before, contents(t, dir), bytes.Equal) {
 		t.Error("a refusal changed the folder")
@@ -282,5 +287,44 @@ func TestAnErasureOnAnExternalServer(t *testing.T) {
 	i = start(t, dir, x.use)
 	if card := i.must("/card?patient=" + key); !strings.Contains(card, `"name":"(erased)"`) {
 		t.Errorf("the card is %.300s", card)
+	}
+}
+
+// cancelling ends something when a line is logged.
+type cancelling struct {
+	line   string
+	cancel func()
+}
+
+func (c cancelling) Write(b []byte) (int, error) {
+	if bytes.Contains(b, []byte(c.line)) {
+		c.cancel()
+	}
+	return len(b), nil
+}
+
+// An erasure that ends after the keys are destroyed says what is left, and the same command goes on from there.
+func TestAnInterruptedErasureGoesOn(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "unit")
+	i := start(t, dir)
+	i.post(persons())
+	other := patientKey(t, i, "INV-O")
+	i.stop()
+	ctx, cancel := context.WithCancel(patience(t))
+	cfg := config(dir, &buffer{})
+	cfg.Shard, cfg.Slog = "main", slog.New(slog.NewJSONHandler(cancelling{"patient keys were destroyed", cancel}, nil))
+	_, err := app.Erase(ctx, cfg, app.EraseOptions{System: testkit.Patient("INV-M1").GetSystem(), Value: "INV-M1", Keep: []string{other}, Yes: true})
+	if err == nil || !strings.Contains(err.Error(), "the keys are destroyed, but the old view still holds what it opened with them: ") {
+		t.Fatalf("interrupted it says %v", err)
+	}
+	if where := found(readable(t, dir), marks("INV-M1")); len(where) == 0 {
+		t.Error("nothing is left to do: the interruption came too late")
+	}
+	if e, stderr := erase(t, dir, "--identifier", testkit.Patient("INV-M1").GetSystem()+"|INV-M1", "--keep", other, "--yes"); !e.Done {
+		t.Fatalf("given again: %s", stderr)
+	}
+	if where := found(readable(t, dir), marks("INV-M1", "INV-M2", "INV-M3")); len(where) > 0 {
+		t.Errorf("after the second time: %v", where)
 	}
 }

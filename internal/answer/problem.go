@@ -33,6 +33,9 @@ func Of(ctx context.Context, log *slog.Logger, what string, err error) *Problem 
 		return p
 	}
 	f := fault.As(err)
+	if f.Kind == fault.Internal && errors.As(Withheld(ctx), &p) {
+		return p
+	}
 	ended := ctx.Err() != nil // then nobody waits, and the cause is no failure of the service
 	if ended && f.Kind == fault.Internal {
 		f = fault.New(fault.Unavailable, "the request ended before it was answered", "try again")
@@ -46,7 +49,14 @@ func Of(ctx context.Context, log *slog.Logger, what string, err error) *Problem 
 
 func ofFault(f *fault.Error) *Problem {
 	s := outside(f.Kind)
-	return &Problem{Status: s.http, Code: s.issue, Text: f.Error()}
+	p := &Problem{Status: s.http, Code: s.issue, Text: f.Error()}
+	switch f.Kind {
+	case fault.Unauthenticated: // RFC 9110 asks for a challenge with every 401
+		p.Header = map[string]string{"WWW-Authenticate": "Bearer"}
+	case fault.Limited:
+		p.Header = map[string]string{"Retry-After": "1"}
+	}
+	return p
 }
 
 // Broken is what is told of a panic, which only the log may describe.

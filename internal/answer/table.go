@@ -40,6 +40,12 @@ func outside(k fault.Kind) said {
 		return said{codes.InvalidArgument, http.StatusRequestEntityTooLarge, "too-long"}
 	case fault.Early:
 		return said{codes.OutOfRange, http.StatusTooEarly, "value"}
+	case fault.Unauthenticated:
+		return said{codes.Unauthenticated, http.StatusUnauthorized, "login"}
+	case fault.Denied:
+		return said{codes.PermissionDenied, http.StatusForbidden, "forbidden"}
+	case fault.Limited:
+		return said{codes.ResourceExhausted, http.StatusTooManyRequests, "throttled"}
 	}
 	return said{codes.Internal, http.StatusInternalServerError, "exception"}
 }

@@ -17,7 +17,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 
-	"cannulary/fhir"
+	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/export"
 	"cannulary/internal/grpcapi"
@@ -26,6 +26,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
 	"cannulary/internal/salvage"
+	"cannulary/internal/smart"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -56,6 +57,16 @@ type Config struct {
 	// log as it is; a new log then has eventlog.DefaultMaxBytes.
 	LogMaxBytes int64
 	PublicBase  string // public base of FHIR links; empty uses the host of each request
+	// Policy is the file that says who may do what. Empty lets everybody do everything.
+	Policy string
+	// TLSCertificate and TLSKey are the PEM files of both listeners. TLSClients is the PEM file of
+	// the authorities whose certificates clients may show.
+	TLSCertificate, TLSKey, TLSClients string
+	// Hosts are the names under which HTTP may be asked, beside this machine's, HTTP's own address
+	// and the public base's.
+	Hosts []string
+	// ServeEverybody allows addresses that other machines reach without TLS and without a policy.
+	ServeEverybody bool
 	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a browser.
 	// Empty allows none.
 	CDSOrigins []string
@@ -87,10 +98,13 @@ type App struct {
 	cfg       Config
 	lock      *os.File
 	building  bool // the view is built beside the one in use; the caller holds a lock
+	beside    bool // the view is built beside a place that is empty, because a damaged one was set aside
 	server    *eventlog.Server
 	nc        *nats.Conn
 	log       *eventlog.Log
 	ring      *keyring.Ring
+	door      *door.Door
+	smart     *smart.Service // nil without a policy or without the view role
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
@@ -102,6 +116,7 @@ type App struct {
 	http      *http.Server
 	httpLis   net.Listener
 	startSeq  uint64 // the log's end at start
+	reopens   bool   // whoever runs it opens it again after ErrReopen
 
 	run    context.Context
 	cancel context.CancelFunc
@@ -158,7 +173,10 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 func (a *App) open(ctx context.Context) error {
 	cfg := a.cfg
 	var err error
-	if err := loopback(cfg.GRPC, cfg.HTTP); err != nil {
+	if err := guarded(cfg); err != nil {
+		return err
+	}
+	if a.door, err = a.newDoor(); err != nil {
 		return err
 	}
 	if !a.building {
@@ -167,6 +185,12 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	a.lookAtRoom()
+	var left error // what an unclean end left of the view; opening the log's witnesses opens views
+	if cfg.View {
+		if left = view.LeftDamaged(a.viewDir()); left != nil && !errors.Is(left, view.ErrDamaged) {
+			return left
+		}
+	}
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
@@ -179,7 +203,8 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
+			Now: cfg.Now, Slog: cfg.Slog, Guarded: true, Outcome: outcome, Note: a.note,
+			Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
@@ -190,15 +215,7 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	if cfg.View {
-		open := view.Open
-		if a.building {
-			open = view.Build
-		}
-		if a.store, err = open(ctx, a.viewDir()); err != nil {
-			return err
-		}
-		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
-			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog, Room: a.waitForRoom}); err != nil {
+		if err := a.openView(ctx, left); err != nil {
 			return err
 		}
 		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom,
@@ -208,7 +225,7 @@ func (a *App) open(ctx context.Context) error {
 	}
 	a.metrics = metrics.New(a.sources())
 	if cfg.Ingest {
-		a.grpc = grpcapi.New(a.intake, cfg.Slog)
+		a.grpc = grpcapi.New(a.intake, a.door, cfg.Slog)
 		if a.grpcLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.GRPC); err != nil {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
@@ -216,12 +233,15 @@ func (a *App) open(ctx context.Context) error {
 	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
 	}
+	if err := a.openSmart(ctx); err != nil {
+		return err
+	}
 	handler, err := a.handler()
 	if err != nil {
 		return err
 	}
-	a.http = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
-		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
+	a.http = httpServer(a.door.HTTP(handler), cfg.Slog)
+	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	return nil
 }
@@ -293,25 +313,6 @@ func resize(cfg Config) eventlog.Resize {
 	return eventlog.Set
 }
 
-// loopback refuses addresses that other machines reach: there is no access control yet.
-func loopback(addresses ...string) error {
-	for _, addr := range addresses {
-		if addr == "" {
-			continue
-		}
-		host, _, err := net.SplitHostPort(addr)
-		if err != nil {
-			return fmt.Errorf("address %q is not HOST:PORT: %w; give for instance 127.0.0.1:7450", addr, err)
-		}
-		ip := net.ParseIP(host)
-		if host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return fmt.Errorf("address %s is not on this machine alone: there is no access control yet, so only 127.0.0.1, ::1 and "+
-				"localhost are served; put a gateway with mutual TLS before it", addr)
-		}
-	}
-	return nil
-}
-
 // GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {
 	if a.grpcLis == nil {
@@ -322,6 +323,14 @@ func (a *App) GRPCAddr() string {
 
 // HTTPAddr returns the address of the HTTP server.
 func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
+
+// URL returns the address of the HTTP server with its scheme.
+func (a *App) URL() string {
+	if a.cfg.TLSCertificate != "" { // the server itself fills in a TLSConfig
+		return "https://" + a.HTTPAddr()
+	}
+	return "http://" + a.HTTPAddr()
+}
 
 // Store returns the view, nil without that role.
 func (a *App) Store() *view.Store { return a.store }
@@ -335,8 +344,10 @@ func (a *App) Intake() *intake.Intake { return a.intake }
 // Projector returns the view role's projector, nil without it.
 func (a *App) Projector() *projector.Projector { return a.projector }
 
-// Run serves until ctx ends or a role fails. Then it stops in order.
+// Run serves until ctx ends or a role fails. Then it stops in order. The error is ErrReopen where the application is
+// to be opened again.
 func (a *App) Run(ctx context.Context) error {
+	a.reopens = true
 	a.serve()
 	var err error
 	select {
@@ -344,6 +355,11 @@ func (a *App) Run(ctx context.Context) error {
 	case err = <-a.fatal:
 	}
 	a.Stop()
+	if errors.Is(err, ErrReopen) {
+		if serr := a.settleView(ctx); serr != nil {
+			return serr
+		}
+	}
 	return err
 }
 
@@ -355,14 +371,21 @@ func (a *App) Failed() <-chan error { return a.fatal }
 
 func (a *App) serve() {
 	a.spawn(func() error {
-		if err := a.http.Serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
+		serve := a.http.Serve
+		if a.cfg.TLSCertificate != "" {
+			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
+		}
+		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("HTTP: %w", err)
 		}
 		return nil
 	})
+	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
-			if err := a.projector.Run(a.run); err != nil {
+			err := a.projector.Run(a.run)
+			a.store.NoteDamage(err)
+			if err != nil && a.store.Damage() == nil {
 				// The view goes on answering from what it has. Readiness and metrics show the
 				// failure.
 				a.cfg.Slog.Error("the projector stopped", "err", err)
@@ -377,7 +400,9 @@ func (a *App) serve() {
 			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
 				a.cfg.Slog.Warn("exports begin before the view has caught up, or not at all", "err", err)
 			}
-			a.exports.Run(a.run, a.read)
+			if !a.beside { // once the view is in its place
+				a.exports.Run(a.run, a.read)
+			}
 			return nil
 		})
 	}
@@ -392,15 +417,26 @@ func (a *App) serve() {
 				return nil
 			}
 		}
+		if a.beside && a.reopens {
+			a.cfg.Slog.Info("the view is built again; it is put in its place", "sequence", a.projector.Sequence())
+			return errViewBuilt
+		}
 		a.ready.set()
 		if a.grpc != nil {
 			a.grpc.Serving(true)
 		}
-		if a.projector != nil && !a.building {
+		if a.projector != nil && !a.building && !a.beside {
 			a.retire(a.run)
 		}
 		return nil
 	})
+	if a.store != nil && !a.building {
+		a.spawn(a.watchView)
+		a.spawn(func() error {
+			a.scrub(a.run)
+			return nil
+		})
+	}
 	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
 		a.spawn(func() error {

@@ -258,8 +258,7 @@ func (e *Erased) erase(ctx context.Context, cfg Config, o EraseOptions, path str
 		return errors.New("the identity of this person was erased already; nothing was changed; to let it be stated again, give --reopen")
 	}
 	e.Does = []string{
-		fmt.Sprintf("destroys %d patient keys in the key store, and marks them, so that no identity is taken again",
-			len(keys)),
+		fmt.Sprintf("destroys %d patient keys in the key store, and marks them, so that no identity is taken again", len(keys)),
 		"builds the view again from the log, without name, identifiers and free text of this person; removes the old view, and " +
 			"views of other versions",
 		"removes every bulk export in the folder: the clients begin again",
@@ -271,9 +270,11 @@ func (e *Erased) erase(ctx context.Context, cfg Config, o EraseOptions, path str
 	}
 	if n := len(e.Linked); n > 0 {
 		return fmt.Errorf("%d patient keys are linked with this person by a stated identifier alone, not by a merge; nothing was "+
-			"changed; run "+
-			"the command without --yes, look at what it lists under linked, and decide about each: --also KEY erases it too, --keep KEY "+
-			"leaves it", n)
+			"changed; run the command without --yes, look at what it lists under linked, and decide about each: --also KEY erases it too, "+
+			"--keep KEY leaves it", n)
+	}
+	if len(keys) == 0 {
+		return errors.New("every patient key that is linked is to be kept: there is nothing to erase, and nothing was changed")
 	}
 	if err := roomToRebuild(cfg); err != nil {
 		return err
@@ -328,8 +329,7 @@ func remains(e *Erased, external bool) []string {
 			"free text: stop it, "+
 			"delete view and export in its folder, start it again",
 			"the destroyed keys may stand in old files of the key bucket, wrapped with the master key: empty the nodes one after "+
-				"the other and let "+
-				"each resync")
+				"the other and let each resync")
 	}
 	if e.Readable > 0 {
 		out = append(out, fmt.Sprintf("%d entries of the log, written by an earlier version, hold what people wrote about this "+

@@ -50,6 +50,9 @@ func has(list []fs.DirEntry, name string) bool {
 // file. An instance that was restored from copies may have none; then nothing else may be there.
 func checkFolder(dir string) error {
 	list, err := contents(dir)
+	if err == nil {
+		err = salvage.CheckFinished(dir)
+	}
 	if err != nil || has(list, lockName) {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 
 	"cannulary/internal/erasure"
+	"cannulary/internal/intake"
 	"cannulary/internal/salvage"
 )
 
@@ -37,6 +38,10 @@ func (a *App) look(ctx context.Context) error {
 	}
 	for _, u := range found.Unread {
 		a.cfg.Slog.Warn("a file beside the log cannot be read", "says", u)
+	}
+	if d := found.IndexDamage(ctx); d != "" && a.cfg.Ingest {
+		a.cfg.Slog.Warn("the ingest index is damaged: it is deleted and rebuilt from the log", "says", d)
+		return intake.DeleteIndex(filepath.Join(a.cfg.Dir, "ingest"))
 	}
 	return nil
 }

@@ -45,6 +45,7 @@ func commands() []command {
 		{"lift", "write the message by which a person lifts an open hold", liftCommand},
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "print an instance's state in about ten lines", statusCommand},
+		{"token", "make a bearer token for a principal of the policy", tokenCommand},
 		{"clock", "confirm the machine's clock, or declare that it was wrong when entries were written", clockCommand},
 		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},

@@ -35,6 +35,9 @@ type Config struct {
 	// while it is in doubt.
 	Clock Clock
 	Slog  *slog.Logger
+	// Guarded takes messages only of the principal in the context, and only what that may send.
+	// Otherwise everybody may send everything.
+	Guarded bool
 	// Outcome is called for every message with the service and one of accepted, duplicate,
 	// refused (the message is wrong), conflict, full (the log), unavailable (for a while),
 	// failed.
@@ -142,6 +145,11 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err := in.clock.check(); err != nil {
 		return Answer{}, err
 	}
+	// Before anything that depends on what the record holds.
+	by := in.sender(ctx)
+	if err := permitted(by, m); err != nil {
+		return Answer{}, err
+	}
 	if err := in.validate.Validate(m, in.cfg.Now(), in.zone(m)); err != nil {
 		return Answer{}, err
 	}
@@ -170,11 +178,14 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err := in.checkFacility(ctx, m); err != nil {
 		return Answer{}, err
 	}
+	if err := in.reaches(ctx, by, m); err != nil {
+		return Answer{}, err
+	}
 	notices, err := in.amended(ctx, m)
 	if err != nil {
 		return Answer{}, err
 	}
-	more, err := in.noticed(ctx, m, id)
+	more, err := in.noticed(ctx, by, m, id)
 	if err != nil {
 		return Answer{}, err
 	}

@@ -80,11 +80,9 @@ func prepare(ctx context.Context, db *sql.DB) error {
 		`CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL, sum BLOB) WITHOUT ROWID`); err != nil {
 		return err
 	}
-	var n int
-	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('secret') WHERE name = 'sum'`).Scan(&n); err != nil {
+	if has, err := summed(ctx, db); err != nil {
 		return err
-	}
-	if n == 0 {
+	} else if !has {
 		if _, err := db.ExecContext(ctx, `ALTER TABLE secret ADD COLUMN sum BLOB`); err != nil {
 			return err
 		}
@@ -135,8 +133,21 @@ func sumOf(name string, value []byte) []byte {
 	return sum[:8]
 }
 
+// summed tells whether the table has checksums. That of an older version has none.
+func summed(ctx context.Context, db *sql.DB) (bool, error) {
+	var n int
+	err := db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('secret') WHERE name = 'sum'`).Scan(&n)
+	return n > 0, err
+}
+
 func secrets(ctx context.Context, db *sql.DB) (out []secret, err error) {
-	rows, err := db.QueryContext(ctx, `SELECT name, value, sum FROM secret ORDER BY name`)
+	sum := "NULL"
+	if has, err := summed(ctx, db); err != nil {
+		return nil, err
+	} else if has {
+		sum = "sum"
+	}
+	rows, err := db.QueryContext(ctx, `SELECT name, value, `+sum+` FROM secret ORDER BY name`)
 	if err != nil {
 		return nil, err
 	}

@@ -29,10 +29,16 @@ type Sources struct {
 	Surveillance func(ctx context.Context) ([]*surveil.Watch, error)
 	// Certificates returns when the watched certificates expire, by file name.
 	Certificates func() map[string]time.Time
-	Now          func() time.Time
+	// Refused tells of each kind of configuration file whether it was changed and cannot be used.
+	Refused func() map[string]bool
+	// TurnedAway returns how many requests were not let in, by reason.
+	TurnedAway func() map[string]uint64
+	Now        func() time.Time
 	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	Store      *view.Store
+	// ViewAside reports whether a damaged view is kept.
+	ViewAside func() bool
 	// Complete reports whether the view has reached the log's end at start.
 	Complete func() bool
 	// LogWarnings counts the embedded server's own warnings, LogRecoveries its messages about a
@@ -102,6 +108,8 @@ var (
 		[]string{"readable"}, nil)
 	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
 		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
+	descAside = prometheus.NewDesc("cannulary_view_damaged",
+		"1 while a damaged view is kept beside the one that was built in its place, or is being built, else 0.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -123,6 +131,10 @@ var (
 		"Most bytes that the log may take; beyond, messages are refused.", nil, nil)
 	descFailed = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.",
 		[]string{"projector"}, nil)
+	descRefused = prometheus.NewDesc("cannulary_configuration_refused",
+		"1 while a changed file cannot be used and the one before stays in force: certificate or policy.", []string{"file"}, nil)
+	descTurnedAway = prometheus.NewDesc("cannulary_access_refused_total",
+		"Requests that were not let in: unauthenticated, denied, limited, or under a foreign host.", []string{"reason"}, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
 		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
@@ -148,8 +160,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince,
-		descTracks, descUnreached, descOldestUnreached) {
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined,
+		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -196,6 +208,19 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if c.src.ProjectorFailed != nil {
 		gauge(descFailed, btof(c.src.ProjectorFailed()), "view")
+	}
+	if c.src.Refused != nil {
+		for file, yes := range c.src.Refused() {
+			gauge(descRefused, btof(yes), file)
+		}
+	}
+	if c.src.TurnedAway != nil {
+		for reason, n := range c.src.TurnedAway() {
+			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)
+		}
+	}
+	if c.src.ViewAside != nil {
+		gauge(descAside, btof(c.src.ViewAside()))
 	}
 	if c.src.Certificates != nil {
 		for name, end := range c.src.Certificates() {

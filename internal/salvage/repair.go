@@ -68,14 +68,34 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 			err = errors.Join(err, removeMade(o.Into))
 		}
 	}()
+	mark := filepath.Join(o.Into, Unfinished)
+	if err := os.WriteFile(mark, []byte(unfinishedText), 0o600); err != nil {
+		return nil, fmt.Errorf("the folder to repair into: %w", err)
+	}
 	keys, err := mendKeys(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	if out, err = s.write(ctx, o); err == nil {
-		out.Keys = keys
+	if out, err = s.write(ctx, o); err != nil {
+		return nil, err
 	}
-	return out, err
+	out.Keys = keys
+	return out, os.Remove(mark)
+}
+
+// Unfinished is the file by which a repair marks the folder that it fills, until all is in it.
+const Unfinished = "repair-unfinished"
+
+const unfinishedText = "A repair fills this folder. While this file is here, entries are missing from the log beside it.\n"
+
+// CheckFinished refuses a folder in which a repair was interrupted: its log ends too early, and nothing else in it
+// would say so.
+func CheckFinished(dir string) error {
+	if _, err := os.Stat(filepath.Join(dir, Unfinished)); err != nil {
+		return nil
+	}
+	return fmt.Errorf("%s holds what an interrupted repair left, and not all entries: delete this folder, then run `cannulary repair` "+
+		"again; the folder that it read is as it was", dir)
 }
 
 func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err error) {
@@ -222,6 +242,9 @@ func emptyFolder(dir string) error {
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("the folder to repair into: %w", err)
 	}
+	if err := CheckFinished(dir); err != nil {
+		return err
+	}
 	if len(list) > 0 {
 		return fmt.Errorf("%s is not empty (it holds %s): name a folder that is empty or not there yet with --into", dir, list[0].Name())
 	}
@@ -234,7 +257,7 @@ func emptyFolder(dir string) error {
 // removeMade removes what a repair that failed left.
 func removeMade(into string) error {
 	var errs []error
-	for _, part := range []string{LogFolder, KeyFolder, HeadFile} {
+	for _, part := range []string{LogFolder, KeyFolder, HeadFile, Unfinished} {
 		errs = append(errs, os.RemoveAll(filepath.Join(into, part)))
 	}
 	return errors.Join(errs...)

@@ -6,8 +6,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-
-	_ "modernc.org/sqlite" // the driver, without a C compiler
 )
 
 // Looked is a file that is only looked at.
@@ -19,42 +17,20 @@ type Looked struct {
 // Look opens a file that no other program has open, and changes nothing, not even beside it. SQLite
 // would write before it reads what stands in a write-ahead log beside the file. Then a copy of both in
 // the folder for temporary files is read; Close removes it.
-func Look(path string) (*Looked, error) {
+func Look(path string) (*Looked, error) { return lookIn("", path, Open) }
+
+// LookChecked is Look for a file whose pages have checksums. What it reads is checked.
+func LookChecked(path string) (*Looked, error) {
+	return lookIn("", path, func(path, options string) (*sql.DB, error) {
+		return OpenChecked(path, options, "", func(error) {})
+	})
+}
+
+// lookIn makes the copy that it may need in the folder.
+func lookIn(folder, path string, open func(path, options string) (*sql.DB, error)) (*Looked, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
-	return lookIn("", path)
-}
-
-// memoryFolder is a folder that no disk holds.
-const memoryFolder = "/dev/shm"
-
-// LookSecret is Look for a file with secrets: where a copy is needed, it is made in memory, because what is
-// removed from a disk may be found there for long.
-func LookSecret(path string) (*Looked, error) {
-	if _, err := os.Stat(path); err != nil {
-		return nil, err
-	}
-	if i, err := os.Stat(memoryFolder); Pending(path) && (err != nil || !i.IsDir()) {
-		return nil, ErrPending
-	}
-	return lookIn(memoryFolder, path)
-}
-
-// ErrPending says that a file has writes pending, and cannot be looked at without writing to a disk.
-var ErrPending = errors.New("the service was not stopped in order, and this system has no folder in memory (" + memoryFolder +
-	") to look from: start and stop the service, then look again")
-
-// LookBeside opens a file that a running program has open, for reading alone.
-func LookBeside(path string) (*Looked, error) {
-	if _, err := os.Stat(path); err != nil {
-		return nil, err
-	}
-	db, err := sql.Open("sqlite", Name(path, "mode=ro&_pragma=busy_timeout(5000)&_pragma=query_only(1)"))
-	return &Looked{DB: db}, err
-}
-
-func lookIn(folder, path string) (*Looked, error) {
 	l, options := &Looked{}, "_pragma=query_only(1)&immutable=1"
 	if Pending(path) {
 		var err error
@@ -70,7 +46,7 @@ func lookIn(folder, path string) (*Looked, error) {
 		path, options = to, "_pragma=query_only(1)"
 	}
 	var err error
-	if l.DB, err = sql.Open("sqlite", Name(path, options)); err != nil {
+	if l.DB, err = open(path, options); err != nil {
 		return nil, errors.Join(err, l.Close())
 	}
 	return l, nil

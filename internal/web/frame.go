@@ -12,6 +12,7 @@ import (
 	"maps"
 	"net/http"
 	"path"
+	"slices"
 	"time"
 
 	"cannulary/internal/answer"
@@ -67,9 +68,16 @@ type route struct {
 	fallback form
 }
 
+// Site answers the pages' paths, and says of every other that it is not found.
+type Site interface {
+	http.Handler
+	// Paths lists the paths that there are.
+	Paths() []string
+}
+
 // Pages answers "/" (today), "/card", "/cards" (all of them, a line each), "/confirm" and what the
-// pages need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
-func Pages(cfg Config) http.Handler {
+// pages need. It panics if the templates, which are compiled in, cannot be read.
+func Pages(cfg Config) Site {
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
@@ -123,6 +131,8 @@ func embedded(name string) []byte {
 const policy = "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; form-action 'self'; " +
 	"base-uri 'none'; frame-ancestors 'none'"
 
+func (h *handler) Paths() []string { return slices.Sorted(maps.Keys(h.routes)) }
+
 func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	head := w.Header()
 	head.Set("Content-Security-Policy", policy)
@@ -139,6 +149,9 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	err := answer.Allow(r, "this address can only be read, with GET or HEAD; facts are posted over gRPC", http.MethodGet, http.MethodHead)
+	if _, fixed := h.version[r.URL.Path[1:]]; err == nil && !fixed {
+		err = answer.Withheld(r.Context())
+	}
 	if err == nil {
 		err = to.serve(w, r)
 	}
