@@ -26,6 +26,12 @@ for unit in "${units[@]}"; do
     echo "FAIL  systemd: $name: $(tail -n 1 <<<"$said"), at most $((most / 10)).$((most % 10))"
   fi
 done
+# With the lines for other machines it is reached from them.
+mkdir "$work/cannulary.service.d"
+sed "s#/usr/local/bin/#$root/bin/#" "$root/deploy/systemd/guarded.conf" >"$work/cannulary.service.d/guarded.conf"
+said=$(systemd-analyze verify --man=no "$work/cannulary.service" 2>&1) && [[ -z $said ]] &&
+  said=$(systemd-analyze security --offline=true --no-pager "$work/cannulary.service") && grep -q '^✗ IPAddressDeny=' <<<"$said"
+if [[ $? -eq 0 ]]; then echo "ok    systemd: guarded.conf is sound"; else echo "FAIL  systemd: guarded.conf: $said"; fi
 # The checks tell a unit that is not sound, and one that is exposed.
 printf '[Service]\nExecStart=/usr/bin/true\nProtectSystem=stric\n' >"$work/wrong.service"
 if said=$(systemd-analyze verify --man=no "$work/wrong.service" 2>&1) && [[ -z $said ]]; then
