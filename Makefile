@@ -8,7 +8,7 @@ LDFLAGS := -s -w -X main.version=$(VERSION)
 TOOLS := internal/tools
 export CGO_ENABLED ?= 0
 
-.PHONY: build demo test check e2e bench format test-tools format-check lint generate generate-check clean
+.PHONY: build demo test check torture e2e bench format test-tools format-check lint generate generate-check clean
 
 build: ## bin/cannulary and the two single-role processes; needs no C compiler
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/ ./services/...
@@ -31,6 +31,9 @@ check: format-check lint generate-check ## what must pass before a change lands:
 	CGO_ENABLED=1 $(GOTEST) -race -timeout 40m ./...
 	CANNULARY_TESTS=full $(GOTEST) -timeout 20m $(SIZED)
 	@$(MAKE) --no-print-directory test-tools
+
+torture: ## the campaigns of kills and flipped bits in their whole size: an hour
+	CANNULARY_TESTS=torture $(GO) test -count=1 -timeout 4h -v -run Campaign ./internal/acceptance
 
 e2e: build ## clients and tools from outside: needs Node and npm; installs what else it needs
 	cd internal/e2e && ./run

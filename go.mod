@@ -25,8 +25,13 @@ require (
 require golang.org/x/image v0.30.0
 
 require (
+	filippo.io/age v1.3.2
+	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/minio/highwayhash v1.0.4
+	github.com/synadia-io/orbit.go/jetstreamext v0.3.2
+	go.yaml.in/yaml/v3 v3.0.5
 	golang.org/x/sys v0.50.0
+	golang.org/x/time v0.16.0
 	modernc.org/libc v1.80.1
 )
 
@@ -36,6 +41,7 @@ require (
 	codeberg.org/go-fonts/liberation v0.5.0 // indirect
 	codeberg.org/go-latex/latex v0.2.0 // indirect
 	codeberg.org/go-pdf/fpdf v0.11.1 // indirect
+	filippo.io/hpke v0.4.0 // indirect
 	git.sr.ht/~sbinet/gg v0.7.0 // indirect
 	github.com/ajstarks/svgo v0.0.0-20211024235047-1546f124cd8b // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
@@ -56,10 +62,9 @@ require (
 	github.com/prometheus/common v0.72.0 // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
-	go.yaml.in/yaml/v3 v3.0.5 // indirect
+	github.com/synadia-io/orbit.go/natsext v0.1.3 // indirect
 	golang.org/x/exp v0.0.0-20260820142414-ca536658362e // indirect
 	golang.org/x/net v0.62.0 // indirect
-	golang.org/x/time v0.16.0 // indirect
 	google.golang.org/genproto/googleapis/api v0.0.0-20260819154853-08b0e4226688 // indirect
 	modernc.org/mathutil v1.7.1 // indirect
 	modernc.org/memory v1.12.1 // indirect

@@ -3,6 +3,7 @@ package acceptance_test
 import (
 	"database/sql"
 	"net/http"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -38,13 +39,19 @@ func TestADamagedKeyCostsTheNameAndNothingElse(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != 1 || strings.Count(stdout, "1 of ") != 2 || !strings.Contains(stdout, "secrets are damaged (patient."+key+"); restore it from its backup") {
+	if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != 1 || strings.Count(stdout, "1 of ") != 2 || !strings.Contains(stdout, "secrets are damaged (patient."+key+"); `cannulary repair` takes what is damaged from the other file, or from a backup") {
 		t.Errorf("verify exits %d and says %s", code, stdout)
 	}
 	// A rebuild sets no event aside.
 	rebuild(t, dir, len(want["event"]))
 	i = start(t, dir)
 	i.settle()
+	eventually(t, "the damaged key is counted", func() bool {
+		return strings.Contains(i.must("/metrics"), "cannulary_damaged_keys{readable=\"no\"} 1\n")
+	})
+	if !strings.Contains(i.log.String(), "keys are damaged") {
+		t.Error("the process's log does not say it")
+	}
 	if code, text := i.get("/card?patient=" + key); code != http.StatusOK || !strings.Contains(text, "this patient's key is damaged") || !strings.Contains(text, `"quarantined":0`) {
 		t.Errorf("the card answers %d %s", code, text)
 	}
@@ -58,5 +65,78 @@ func TestADamagedKeyCostsTheNameAndNothingElse(t *testing.T) {
 	_, err := client.Send(patience(t), testkit.Request(about("identity-after", north, "INV-M1", "15T09:00", ""), stated("Other")))
 	if err == nil || !strings.Contains(err.Error(), "the patient's key is damaged: no identity and no text in somebody's own words can be stored") {
 		t.Errorf("an identity: %v", err)
+	}
+}
+
+// Damaged keys are taken from the second file, or from a backup, into the folder that a repair makes. A key that
+// was erased since the backup does not come back with it, and one that nobody has stays damaged: it is never
+// replaced.
+func TestARepairTakesDamagedKeysFromACopy(t *testing.T) {
+	t.Parallel()
+	dir := filepath.Join(t.TempDir(), "keys")
+	i := start(t, dir)
+	i.post(persons())
+	key := patientKey(t, i, "INV-M1")
+	other := patientKey(t, i, "INV-O")
+	i.stop()
+	_, backup, _ := made(t, dir)
+	spoilKey := func(patient string, files ...string) {
+		t.Helper()
+		for _, name := range files {
+			db, err := sql.Open("sqlite", filepath.Join(dir, "keys", name))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := db.Exec(`UPDATE secret SET value = zeroblob(32) WHERE name = ?`, "patient."+patient); err != nil {
+				t.Fatal(err)
+			}
+			if err := db.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	whole := func(dir string, want int) {
+		t.Helper()
+		if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != want {
+			t.Errorf("verify of %s exits %d and says %s", dir, code, stdout)
+		}
+	}
+	spoilKey(key, "keys.db")
+	if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != 1 || !strings.Contains(stdout, "`cannulary repair` repairs it without loss") {
+		t.Errorf("verify exits %d and says %s", code, stdout)
+	}
+	into, r := repaired(t, dir)
+	if len(r.Keys.Damaged)+len(r.Keys.Restored) > 0 || r.Keys.Secrets != 5 {
+		t.Errorf("damaged in one file: %+v", r.Keys)
+	}
+	whole(into, 0)
+	spoilKey(key, "keys-copy.db")
+	into, r = repaired(t, dir)
+	if len(r.Keys.Damaged) != 1 || r.Keys.Damaged[0] != "patient."+key {
+		t.Errorf("damaged in both, and no backup: %+v", r.Keys)
+	}
+	whole(into, 1)
+	// One file cannot be read at all; another patient is erased since the backup.
+	if e, stderr := erase(t, dir, "--identifier", testkit.Patient("INV-O").GetSystem()+"|INV-O", "--keep", key, "--yes"); !e.Done {
+		t.Fatal(stderr)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "keys", "keys.db"), []byte("no key store"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := refusedStart(t, dir); !strings.Contains(err.Error(), "repair with `cannulary repair` (runbook CannularyKeysDamaged)") {
+		t.Errorf("it does not start, and says %v", err)
+	}
+	into, r = repaired(t, dir, "--keys-from", backup)
+	if len(r.Keys.Damaged) > 0 || len(r.Keys.Restored) != 1 {
+		t.Errorf("with a backup: %+v", r.Keys)
+	}
+	whole(into, 0)
+	i = start(t, into)
+	i.settle()
+	if card := i.must("/card?patient=" + key); !strings.Contains(card, "Family-of-INV-M1") {
+		t.Errorf("the card has no name: %.300s", card)
+	}
+	if card := i.must("/card?patient=" + other); !strings.Contains(card, `"name":"(erased)"`) {
+		t.Errorf("what was erased came back: %.300s", card)
 	}
 }

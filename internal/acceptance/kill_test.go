@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -32,7 +33,14 @@ type process struct {
 // spawn starts `serve` on free ports without waiting until it is ready.
 func spawn(tb testing.TB, dir string) (p *process, ready <-chan string) {
 	tb.Helper()
-	p = &process{tb: tb, cmd: exec.Command(program, "serve", "--data", dir, "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0"), log: &buffer{}, exited: make(chan struct{})}
+	return command(tb, "serve", "--data", dir, "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0")
+}
+
+// command starts a command of the program. Its lines on stdout come through the channel.
+func command(tb testing.TB, args ...string) (p *process, lines <-chan string) {
+	tb.Helper()
+	p = &process{tb: tb, cmd: exec.Command(program, args...), log: &buffer{}, exited: make(chan struct{})}
+	p.cmd.Env = append(os.Environ(), "TMPDIR="+scratch) // a killed verify leaves the copy there that it read
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {
 		tb.Fatal(err)
@@ -41,12 +49,12 @@ func spawn(tb testing.TB, dir string) (p *process, ready <-chan string) {
 	if err := p.cmd.Start(); err != nil {
 		tb.Fatal(err)
 	}
-	lines := make(chan string, 1)
+	said := make(chan string, 100)
 	go func() {
 		defer close(p.exited)
 		s := bufio.NewScanner(out)
 		for s.Scan() {
-			lines <- s.Text()
+			said <- s.Text()
 		}
 		_ = p.cmd.Wait() // the code is looked at where it matters
 	}()
@@ -54,7 +62,15 @@ func spawn(tb testing.TB, dir string) (p *process, ready <-chan string) {
 		_ = p.cmd.Process.Kill() // an error says that it has ended
 		<-p.exited
 	})
-	return p, lines
+	return p, said
+}
+
+// kill ends it at once, and tells whether it was still at work.
+func (p *process) kill() bool {
+	p.tb.Helper()
+	_ = p.cmd.Process.Kill() // an error says that it has ended
+	<-p.exited
+	return p.cmd.ProcessState.ExitCode() == -1
 }
 
 // serve starts the program and waits for the line that says where it listens.
@@ -95,16 +111,24 @@ func (p *process) end(sig syscall.Signal) (code int, took time.Duration) {
 // the background once `after` answers have come. Answers are added to acked.
 func interrupted(tb testing.TB, addr string, msgs []*cannularyv1.FeedRequest, acked answers, after int, stop func()) (done bool) {
 	tb.Helper()
+	return interruptedBy(tb, addr, msgs, after, stop, func(a *cannularyv1.FeedResponse) {
+		if first, ok := acked[a.GetSourceMessageId()]; ok && (first.GetEventId() != a.GetEventId() || first.GetToken() != a.GetToken()) {
+			tb.Errorf("message %s was acknowledged as %s, now as %s", a.GetSourceMessageId(), first.GetToken(), a.GetToken())
+		}
+		acked[a.GetSourceMessageId()] = a
+	})
+}
+
+// interruptedBy is interrupted with whatever keeps the answers.
+func interruptedBy(tb testing.TB, addr string, msgs []*cannularyv1.FeedRequest, after int, stop func(), keep func(*cannularyv1.FeedResponse)) (done bool) {
+	tb.Helper()
 	n := 0
 	c := &feed.Client{Addr: addr, Patience: time.Millisecond, Answered: func(_ *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
 		if a.GetOutcome() == cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED {
 			tb.Errorf("message %s is refused: %v", a.GetSourceMessageId(), a.GetReasons())
 			return
 		}
-		if first, ok := acked[a.GetSourceMessageId()]; ok && (first.GetEventId() != a.GetEventId() || first.GetToken() != a.GetToken()) {
-			tb.Errorf("message %s was acknowledged as %s, now as %s", a.GetSourceMessageId(), first.GetToken(), a.GetToken())
-		}
-		acked[a.GetSourceMessageId()] = a
+		keep(a)
 		if n++; n == after {
 			go stop()
 		}

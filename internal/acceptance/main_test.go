@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -110,7 +111,11 @@ func start(tb testing.TB, dir string, change ...func(*app.Config)) *instance {
 		f(&cfg)
 	}
 	var err error
-	if i.app, err = app.New(patience(tb), cfg); err != nil {
+	eventually(tb, "the folder is free: a child that another test starts has the lock until it runs its program", func() bool {
+		i.app, err = app.New(patience(tb), cfg)
+		return !errors.Is(err, app.ErrLocked)
+	})
+	if err != nil {
 		tb.Fatal(err)
 	}
 	tb.Cleanup(i.app.Stop)

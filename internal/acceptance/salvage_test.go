@@ -1,9 +1,12 @@
 package acceptance_test
 
 import (
+	"database/sql"
 	"encoding/binary"
+	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -103,8 +106,27 @@ func TestARepairedLogGivesTheSameView(t *testing.T) {
 		}
 	}
 	i.stop()
-	same(t, u.tables, dump(t, into))
+	got := dump(t, into)
+	end := fmt.Sprint(r.Entries)
+	if ev := got["event"][end]; !strings.Contains(ev, hexOf("repair/"+r.Repair)) {
+		t.Errorf("the log ends with %q, want the event of the repair", ev)
+	}
+	sameButTheRepair(t, u.tables, got, end)
 }
+
+// sameButTheRepair is same, but for the event of a repair at the end.
+func sameButTheRepair(tb testing.TB, want, got tables, end string) {
+	tb.Helper()
+	want = maps.Clone(want)
+	delete(got["event"], end)
+	for _, name := range []string{"checkpoint", "head"} {
+		delete(want, name)
+		delete(got, name)
+	}
+	same(tb, want, got)
+}
+
+func hexOf(s string) string { return strings.ToUpper(hex.EncodeToString([]byte(s))) }
 
 // Of an entry that nobody has any more the number stays, and no other entry moves.
 func TestWhatNobodyHasAnyMoreIsNamed(t *testing.T) {
@@ -249,6 +271,55 @@ func TestAViewThatCannotBeOpenedIsNamed(t *testing.T) {
 	}
 	if code, _, stderr := cliRun(t, "repair", "--data", dir, "--into", filepath.Join(t.TempDir(), "new"), "--copy", path); code != 1 || stderr == "" {
 		t.Errorf("a further view that cannot be read: repair exits %d and says %q", code, stderr)
+	}
+}
+
+// An index that lacks an event would take it a second time, one with another number would give another token, and one
+// that says that the log went further would have entries declared lost. verify names it, a start builds it again.
+func TestAnIndexThatIsNotTheLogsIsBuiltAgain(t *testing.T) {
+	t.Parallel()
+	u := shared(t)
+	const one = "1 of its entries are not the log's, and 1 of the log's are not in it"
+	for change, says := range map[string]string{
+		`UPDATE event SET id = zeroblob(16) WHERE seq = 7`: one,
+		`UPDATE event SET seq = 8 WHERE seq = 7`:           one,
+		`DELETE FROM event WHERE seq = 7`:                  "0 of its entries are not the log's, and 1 of the log's are not in it",
+		`UPDATE checkpoint SET seq = seq + 1`:              "the checkpoint of the ingest index does not agree with its entries",
+		`UPDATE checkpoint SET seq = seq + 65536`:          "the checkpoint of the ingest index does not agree with its entries",
+		`DROP TABLE event`:                                 "no such table",
+	} {
+		dir := u.copy(t)
+		db, err := sql.Open("sqlite", filepath.Join(dir, "ingest", "index.db"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := db.Exec(change); err != nil {
+			t.Fatal(err)
+		}
+		if err := db.Close(); err != nil {
+			t.Fatal(err)
+		}
+		code, stdout, stderr := cliRun(t, "verify", "--data", dir)
+		if code != 1 || !strings.Contains(stdout, says) || !strings.Contains(stdout, "; the next start builds it again from the log") {
+			t.Errorf("%s: verify exits %d and says %s %s", change, code, stdout, stderr)
+		}
+		i := start(t, dir)
+		if text := i.log.String(); !strings.Contains(text, "the ingest index is damaged: it is deleted and rebuilt from the log") {
+			t.Errorf("%s: a start says %s", change, text)
+		}
+		tally, again := i.post(u.messages)
+		if tally.Duplicates != len(u.messages) {
+			t.Errorf("%s: all sent again gave %+v", change, tally)
+		}
+		for id, a := range again {
+			if a.GetToken() != u.answers[id].GetToken() {
+				t.Errorf("%s: message %s was acknowledged as %s, now as %s", change, id, u.answers[id].GetToken(), a.GetToken())
+			}
+		}
+		i.stop()
+		if code, stdout, _ := cliRun(t, "verify", "--data", dir); code != 0 {
+			t.Errorf("%s: afterwards verify exits %d and says %s", change, code, stdout)
+		}
 	}
 }
 

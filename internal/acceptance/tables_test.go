@@ -22,6 +22,9 @@ type tables map[string]rows
 // all asks for everything that a view holds. hex keeps bytes that are no text readable.
 var all = map[string]string{
 	"checkpoint": `SELECT one, log_id, seq, event_id, logged, updated FROM checkpoint`,
+	"head":       `SELECT one, hex(sum) FROM head`,
+	"writer":     `SELECT name, seq, ordinal, hex(sum) FROM writer`,
+	"doubt":      `SELECT place, kind, first, last, writer, low, high, hex(want) FROM doubt`,
 	"event":      `SELECT seq, id, session, patient, facility, occurred, logged, hex(data) FROM event`,
 	"amendment":  `SELECT target || ' ' || seq, '' FROM amendment`,
 	"unreached":  `SELECT fact, seq, facility, logged, named, why FROM unreached`,

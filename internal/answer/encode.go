@@ -71,8 +71,22 @@ func Refuse(w http.ResponseWriter, r *http.Request, p *Problem, form Encoder) er
 	for k, v := range p.Header {
 		head.Set(k, v)
 	}
+	if code := bearerError(p.Status); code != "" && r.Header.Get("Authorization") != "" {
+		head.Set("WWW-Authenticate", `Bearer error="`+code+`"`)
+	}
 	Send(w, r, p.Status, form.Media, body)
 	return nil
+}
+
+// bearerError is what a client is told of its token by RFC 6750, section 3.1; empty if its token is not what is wrong.
+func bearerError(status int) string {
+	switch status {
+	case http.StatusUnauthorized:
+		return "invalid_token"
+	case http.StatusForbidden:
+		return "insufficient_scope"
+	}
+	return ""
 }
 
 // Handler answers what serve writes, and refuses in JSON what serve returns as an error, which is logged as what. No

@@ -49,7 +49,14 @@ func Of(ctx context.Context, log *slog.Logger, what string, err error) *Problem 
 
 func ofFault(f *fault.Error) *Problem {
 	s := outside(f.Kind)
-	return &Problem{Status: s.http, Code: s.issue, Text: f.Error()}
+	p := &Problem{Status: s.http, Code: s.issue, Text: f.Error()}
+	switch f.Kind {
+	case fault.Unauthenticated: // RFC 9110 asks for a challenge with every 401
+		p.Header = map[string]string{"WWW-Authenticate": "Bearer"}
+	case fault.Limited:
+		p.Header = map[string]string{"Retry-After": "1"}
+	}
+	return p
 }
 
 // Broken is what is told of a panic, which only the log may describe.

@@ -19,6 +19,7 @@ import (
 
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
+	"cannulary/internal/door"
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
 	"cannulary/internal/grpcapi"
@@ -48,17 +49,21 @@ func kinds() map[string]wanted {
 	of := func(k fault.Kind) error { return fmt.Errorf("inside: %w", fault.New(k, "it is <so>", "do this")) }
 	const text = "it is <so>. Do this"
 	return map[string]wanted{
-		"internal":     {of(fault.Internal), codes.Internal, 500, "internal", "exception", text},
-		"invalid":      {of(fault.Invalid), codes.InvalidArgument, 400, "invalid", "invalid", text},
-		"precondition": {of(fault.Precondition), codes.FailedPrecondition, 422, "precondition", "business-rule", text},
-		"conflict":     {of(fault.Conflict), codes.AlreadyExists, 409, "conflict", "conflict", text},
-		"not-found":    {of(fault.NotFound), codes.NotFound, 404, "not-found", "not-found", text},
-		"gone":         {of(fault.Gone), codes.NotFound, 410, "gone", "deleted", text},
-		"full":         {of(fault.Full), codes.ResourceExhausted, 507, "full", "no-store", text},
-		"unavailable":  {of(fault.Unavailable), codes.Unavailable, 503, "unavailable", "transient", text},
-		"unsupported":  {of(fault.Unsupported), codes.Unimplemented, 501, "unsupported", "not-supported", text},
-		"too-large":    {of(fault.TooLarge), codes.InvalidArgument, 413, "too-large", "too-long", text},
-		"no fault":     {errors.New("password=secret"), codes.Internal, 500, "internal", "exception", broken},
+		"internal":        {of(fault.Internal), codes.Internal, 500, "internal", "exception", text},
+		"invalid":         {of(fault.Invalid), codes.InvalidArgument, 400, "invalid", "invalid", text},
+		"precondition":    {of(fault.Precondition), codes.FailedPrecondition, 422, "precondition", "business-rule", text},
+		"conflict":        {of(fault.Conflict), codes.AlreadyExists, 409, "conflict", "conflict", text},
+		"not-found":       {of(fault.NotFound), codes.NotFound, 404, "not-found", "not-found", text},
+		"gone":            {of(fault.Gone), codes.NotFound, 410, "gone", "deleted", text},
+		"full":            {of(fault.Full), codes.ResourceExhausted, 507, "full", "no-store", text},
+		"unavailable":     {of(fault.Unavailable), codes.Unavailable, 503, "unavailable", "transient", text},
+		"unsupported":     {of(fault.Unsupported), codes.Unimplemented, 501, "unsupported", "not-supported", text},
+		"too-large":       {of(fault.TooLarge), codes.InvalidArgument, 413, "too-large", "too-long", text},
+		"early":           {of(fault.Early), codes.OutOfRange, 425, "early", "value", text},
+		"denied":          {of(fault.Denied), codes.PermissionDenied, 403, "denied", "forbidden", text},
+		"limited":         {of(fault.Limited), codes.ResourceExhausted, 429, "limited", "throttled", text},
+		"unauthenticated": {of(fault.Unauthenticated), codes.Unauthenticated, 401, "unauthenticated", "login", text},
+		"no fault":        {errors.New("password=secret"), codes.Internal, 500, "internal", "exception", broken},
 	}
 }
 
@@ -304,7 +309,11 @@ func TestGRPCTellsEveryKind(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := grpcapi.New(recorder{want.err}, testkit.Discard())
+		d, err := door.New(door.Config{Now: time.Now, Slog: testkit.Discard()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := grpcapi.New(recorder{want.err}, d, testkit.Discard())
 		served := make(chan error, 1)
 		go func() { served <- s.Serve(lis) }()
 		_, err = testkit.Dial(t, lis.Addr().String()).Send(testkit.Context(t), testkit.Registration())

@@ -16,7 +16,8 @@ type said struct {
 	issue string // of FHIR's issue-type
 }
 
-// outside is the one table of statuses. Its statuses of HTTP are RFC 9110's, but for 507 of RFC 4918; no two kinds share one.
+// outside is the one table of statuses. Its statuses of HTTP are RFC 9110's, but for 507 of RFC 4918 and 425 of RFC
+// 8470; no two kinds share one.
 func outside(k fault.Kind) said {
 	switch k {
 	case fault.Invalid:
@@ -37,6 +38,14 @@ func outside(k fault.Kind) said {
 		return said{codes.Unimplemented, http.StatusNotImplemented, "not-supported"}
 	case fault.TooLarge:
 		return said{codes.InvalidArgument, http.StatusRequestEntityTooLarge, "too-long"}
+	case fault.Early:
+		return said{codes.OutOfRange, http.StatusTooEarly, "value"}
+	case fault.Unauthenticated:
+		return said{codes.Unauthenticated, http.StatusUnauthorized, "login"}
+	case fault.Denied:
+		return said{codes.PermissionDenied, http.StatusForbidden, "forbidden"}
+	case fault.Limited:
+		return said{codes.ResourceExhausted, http.StatusTooManyRequests, "throttled"}
 	}
 	return said{codes.Internal, http.StatusInternalServerError, "exception"}
 }

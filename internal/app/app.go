@@ -20,6 +20,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/export"
 	"cannulary/internal/grpcapi"
@@ -28,6 +29,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/projector"
 	"cannulary/internal/salvage"
+	"cannulary/internal/smart"
 	"cannulary/internal/view"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -53,6 +55,16 @@ type Config struct {
 	// log as it is; a new log then has eventlog.DefaultMaxBytes.
 	LogMaxBytes int64
 	PublicBase  string // public base of FHIR links; empty uses the host of each request
+	// Policy is the file that says who may do what. Empty lets everybody do everything.
+	Policy string
+	// TLSCertificate and TLSKey are the PEM files of both listeners. TLSClients is the PEM file of
+	// the authorities whose certificates clients may show.
+	TLSCertificate, TLSKey, TLSClients string
+	// Hosts are the names under which HTTP may be asked, beside this machine's, HTTP's own address
+	// and the public base's.
+	Hosts []string
+	// ServeEverybody allows addresses that other machines reach without TLS and without a policy.
+	ServeEverybody bool
 	// CDSOrigins are the web origins whose pages may call the CDS Hooks service from a browser.
 	// Empty allows none.
 	CDSOrigins []string
@@ -89,6 +101,8 @@ type App struct {
 	nc        *nats.Conn
 	log       *eventlog.Log
 	ring      *keyring.Ring
+	door      *door.Door
+	smart     *smart.Service // nil without a policy or without the view role
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
@@ -157,7 +171,10 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 func (a *App) open(ctx context.Context) error {
 	cfg := a.cfg
 	var err error
-	if err := loopback(cfg.GRPC, cfg.HTTP); err != nil {
+	if err := guarded(cfg); err != nil {
+		return err
+	}
+	if a.door, err = a.newDoor(); err != nil {
 		return err
 	}
 	if !a.building {
@@ -184,7 +201,8 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note, Room: func() bool { return a.room.has(logReserve) },
+			Now: cfg.Now, Slog: cfg.Slog, Guarded: true, Outcome: outcome, Note: a.note,
+			Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
@@ -205,7 +223,7 @@ func (a *App) open(ctx context.Context) error {
 	}
 	a.metrics = metrics.New(a.sources())
 	if cfg.Ingest {
-		a.grpc = grpcapi.New(a.intake, cfg.Slog)
+		a.grpc = grpcapi.New(a.intake, a.door, cfg.Slog)
 		if a.grpcLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.GRPC); err != nil {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
@@ -213,12 +231,15 @@ func (a *App) open(ctx context.Context) error {
 	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
 	}
+	if err := a.openSmart(ctx); err != nil {
+		return err
+	}
 	handler, err := a.handler()
 	if err != nil {
 		return err
 	}
-	a.http = &http.Server{Handler: handler, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
-		ErrorLog: slog.NewLogLogger(cfg.Slog.Handler(), slog.LevelWarn)}
+	a.http = httpServer(a.door.HTTP(handler), cfg.Slog)
+	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	return nil
 }
@@ -243,11 +264,7 @@ func (a *App) openLog(ctx context.Context) error {
 			return err
 		}
 	} else {
-		var opts []nats.Option
-		if cfg.Credentials != "" {
-			opts = append(opts, nats.UserCredentials(cfg.Credentials))
-		}
-		if a.nc, err = eventlog.Dial(cfg.NATS, opts...); err != nil {
+		if err := a.dial(); err != nil {
 			return err
 		}
 		if store, err = a.bucket(ctx); err != nil {
@@ -259,7 +276,7 @@ func (a *App) openLog(ctx context.Context) error {
 	}
 	log := eventlog.Config{
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
-		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now,
+		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, Appends: cfg.Ingest,
 	}
 	if cfg.NATS == "" {
 		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
@@ -278,6 +295,16 @@ func (a *App) openLog(ctx context.Context) error {
 			"shard", cfg.Shard)
 	}
 	return nil
+}
+
+// dial connects to the external server.
+func (a *App) dial() (err error) {
+	var opts []nats.Option
+	if a.cfg.Credentials != "" {
+		opts = append(opts, nats.UserCredentials(a.cfg.Credentials))
+	}
+	a.nc, err = eventlog.Dial(a.cfg.NATS, opts...)
+	return err
 }
 
 // resize says who may change the limit of an existing log. A process that has the log to itself
@@ -311,27 +338,10 @@ func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	return keyring.OpenBucket(ctx, js, "cannulary-keys-"+a.cfg.Shard, a.cfg.Replicas, master)
+	return keyring.OpenBucket(ctx, js, a.bucketName(), a.cfg.Replicas, master)
 }
 
-// loopback refuses addresses that other machines reach: there is no access control yet.
-func loopback(addresses ...string) error {
-	for _, addr := range addresses {
-		if addr == "" {
-			continue
-		}
-		host, _, err := net.SplitHostPort(addr)
-		if err != nil {
-			return fmt.Errorf("address %q is not HOST:PORT: %w; give for instance 127.0.0.1:7450", addr, err)
-		}
-		ip := net.ParseIP(host)
-		if host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-			return fmt.Errorf("address %s is not on this machine alone: there is no access control yet, so only 127.0.0.1, ::1 and "+
-				"localhost are served; put a gateway with mutual TLS before it", addr)
-		}
-	}
-	return nil
-}
+func (a *App) bucketName() string { return "cannulary-keys-" + a.cfg.Shard }
 
 // GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {
@@ -343,6 +353,14 @@ func (a *App) GRPCAddr() string {
 
 // HTTPAddr returns the address of the HTTP server.
 func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
+
+// URL returns the address of the HTTP server with its scheme.
+func (a *App) URL() string {
+	if a.cfg.TLSCertificate != "" { // the server itself fills in a TLSConfig
+		return "https://" + a.HTTPAddr()
+	}
+	return "http://" + a.HTTPAddr()
+}
 
 // Store returns the view, nil without that role.
 func (a *App) Store() *view.Store { return a.store }
@@ -383,11 +401,16 @@ func (a *App) Failed() <-chan error { return a.fatal }
 
 func (a *App) serve() {
 	a.spawn(func() error {
-		if err := a.http.Serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
+		serve := a.http.Serve
+		if a.cfg.TLSCertificate != "" {
+			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
+		}
+		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("HTTP: %w", err)
 		}
 		return nil
 	})
+	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
 			err := a.projector.Run(a.run)

@@ -34,17 +34,35 @@ func (a *App) Checked() Checked {
 	return Checked{a.checked.upTo, a.checked.missing, a.checked.first, a.checked.whole}
 }
 
-// check reads every entry of the log once a day, until ctx ends.
+// check reads every secret of the key store and every entry of the log once a day and notes its head, until
+// ctx ends.
 func (a *App) check(ctx context.Context) {
 	for {
+		a.checkKeys(ctx)
 		if err := a.checkOnce(ctx); err != nil {
 			a.cfg.Slog.Warn("the log could not be checked for missing entries; it will be tried again", "err", err)
+		}
+		if err := a.noteHead(ctx); err != nil && ctx.Err() == nil {
+			a.cfg.Slog.Warn("the log's head could not be read", "err", err)
 		}
 		select {
 		case <-ctx.Done():
 			return
 		case <-time.After(checkEvery):
 		}
+	}
+}
+
+// checkKeys looks whether every secret can be read.
+func (a *App) checkKeys(ctx context.Context) {
+	unreadable, halved, err := a.ring.Look(ctx)
+	switch {
+	case ctx.Err() != nil:
+	case err != nil:
+		a.cfg.Slog.Error("the key store cannot be read; runbook CannularyKeysDamaged", "err", err)
+	case len(unreadable)+len(halved) > 0:
+		a.cfg.Slog.Error("keys are damaged: these patients' names cannot be shown, or not any more after one more damage; runbook "+
+			"CannularyKeysDamaged", "unreadable", unreadable, "damagedInOneOfTwoFiles", halved)
 	}
 }
 

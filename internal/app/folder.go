@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"cannulary/internal/erasure"
 	"cannulary/internal/salvage"
 )
 
@@ -24,7 +25,9 @@ const (
 const demoText = "A demo made this folder. The next `cannulary demo` on it deletes the instance in it, keys included.\n"
 
 // parts returns what an instance makes in its folder.
-func parts() []string { return []string{"log", "view", "ingest", "keys", "export", salvage.HeadFile} }
+func parts() []string {
+	return []string{"log", "view", "ingest", "keys", "export", salvage.HeadFile, erasure.FileName}
+}
 
 // contents returns the entries of a folder; none for a folder that does not exist.
 func contents(dir string) ([]fs.DirEntry, error) {
@@ -47,6 +50,9 @@ func has(list []fs.DirEntry, name string) bool {
 // file. An instance that was restored from copies may have none; then nothing else may be there.
 func checkFolder(dir string) error {
 	list, err := contents(dir)
+	if err == nil {
+		err = salvage.CheckFinished(dir)
+	}
 	if err != nil || has(list, lockName) {
 		return err
 	}

@@ -6,6 +6,8 @@ import (
 	"os"
 	"path/filepath"
 	"syscall"
+
+	"cannulary/internal/salvage"
 )
 
 // ErrLocked says that another process uses the folder.
@@ -40,6 +42,9 @@ func Lock(dir string) (*os.File, error) {
 func LockExisting(dir string) (unlock func() error, err error) {
 	if _, err := os.Stat(dir); err != nil {
 		return nil, fmt.Errorf("there is no instance in %s: %w; check --data", dir, err)
+	}
+	if err := salvage.CheckFinished(dir); err != nil {
+		return nil, err
 	}
 	f, err := os.Open(filepath.Join(dir, lockName))
 	if errors.Is(err, os.ErrNotExist) {

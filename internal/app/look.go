@@ -3,8 +3,8 @@ package app
 import (
 	"context"
 	"path/filepath"
-	"time"
 
+	"cannulary/internal/erasure"
 	"cannulary/internal/intake"
 	"cannulary/internal/salvage"
 )
@@ -26,13 +26,22 @@ func (a *App) look(ctx context.Context) error {
 		a.cfg.Slog.Info("the last write into the log was interrupted and is cut off; no sender was told that it is stored", "bytes",
 			found.Log.Tail.Bytes, "after", found.Log.Last)
 	}
+	erasures, err := erasure.Read(filepath.Join(a.cfg.Dir, erasure.FileName))
+	if err != nil {
+		a.cfg.Slog.Warn("the list of erasures cannot be read", "err", err)
+	}
+	for key, what := range erasure.Last(erasures) {
+		if what == erasure.Begun && !a.building {
+			a.cfg.Slog.Error("an erasure was interrupted: the view may still show what was to be erased; stop the service and give the "+
+				"command `cannulary erase` again", "patient", key)
+		}
+	}
 	for _, u := range found.Unread {
 		a.cfg.Slog.Warn("a file beside the log cannot be read", "says", u)
 	}
+	if d := found.IndexDamage(ctx); d != "" && a.cfg.Ingest {
+		a.cfg.Slog.Warn("the ingest index is damaged: it is deleted and rebuilt from the log", "says", d)
+		return intake.DeleteIndex(filepath.Join(a.cfg.Dir, "ingest"))
+	}
 	return nil
-}
-
-// ConfirmClock notes for the instance in dir that a person found the machine's clock right at that moment.
-func ConfirmClock(dir string, at time.Time) error {
-	return intake.ConfirmClock(filepath.Join(dir, "ingest"), at)
 }

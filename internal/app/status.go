@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"time"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/view"
 )
 
@@ -28,11 +29,17 @@ type Status struct {
 	LogMissingAt  uint64 `json:"logMissingAt,omitempty"`
 	LogChecked    uint64 `json:"logChecked"` // last sequence that the running pass has read
 	LogWhole      bool   `json:"logWhole"`   // every entry was read since the start
-	Projected     uint64 `json:"projected"`
-	Lag           uint64 `json:"lag"`
-	Failed        string `json:"failed,omitempty"`
-	Quarantined   int    `json:"quarantined"`
-	Aside         int    `json:"aside"`
+	// Head is the log's head as far as it was projected, signed: see chain.Mark. VerificationKey checks the
+	// signature. Findings are what a log that nobody touched would not have, the first of them in words.
+	Head            string   `json:"head,omitempty"`
+	VerificationKey string   `json:"verificationKey,omitempty"`
+	Findings        int      `json:"chainFindings"`
+	FindingTexts    []string `json:"chainFindingTexts,omitempty"`
+	Projected       uint64   `json:"projected"`
+	Lag             uint64   `json:"lag"`
+	Failed          string   `json:"failed,omitempty"`
+	Quarantined     int      `json:"quarantined"`
+	Aside           int      `json:"aside"`
 	// WithoutEffect is the number of corrections and voids that change nothing in the record
 	// now. Amendments are the oldest of them.
 	WithoutEffect int               `json:"withoutEffect"`
@@ -112,12 +119,32 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 			return Status{}, err
 		}
 		s.WithoutEffect, s.Amendments = total, amendments(list)
+		if err := a.chainStatus(ctx, &s); err != nil {
+			return Status{}, err
+		}
 		for _, f := range c.Facilities {
 			s.Facilities = append(s.Facilities, FacilityStatus{f.ID, f.Events, f.LastLogged, f.LastOccurred, f.Day})
 		}
 	}
 	s.DataBytes, s.DiskFree = disk(a.cfg.Dir)
 	return s, nil
+}
+
+// chainStatus fills in what is known of the chains of the log's writers.
+func (a *App) chainStatus(ctx context.Context, s *Status) error {
+	m, err := a.head(ctx)
+	if err != nil {
+		return err
+	}
+	if m.Seq > 0 {
+		s.Head, s.VerificationKey = m.String(), a.ring.VerificationKey()
+	}
+	list, err := a.store.Findings(ctx)
+	s.Findings = len(list)
+	for _, f := range list[:min(len(list), findingsSaid)] {
+		s.FindingTexts = append(s.FindingTexts, f.String())
+	}
+	return err
 }
 
 // disk returns the size of the folder and the free room beside it; 0 for what cannot be read.
@@ -165,6 +192,13 @@ func (s Status) Text(now time.Time) string {
 	out += fmt.Sprintf("log         shard %s, %d events, %s of %s (%.1f %%), id %s\n", s.Shard, s.LogSequence, size(int64(s.LogBytes)),
 		size(s.LogMaxBytes), 100*float64(s.LogBytes)/float64(max(1, s.LogMaxBytes)), s.LogID)
 	out += "entries     " + s.entries() + "\n"
+	if s.Head != "" {
+		m, _ := chain.ParseMark(s.Head)
+		out += fmt.Sprintf("head        %s\n", m.Short())
+	}
+	for _, f := range s.FindingTexts {
+		out += fmt.Sprintf("finding     %s\n", f)
+	}
 	out += fmt.Sprintf("warnings    %d of the embedded log server, %d lines about recovering after it was not stopped in order\n",
 		s.LogWarnings, s.LogRecoveries)
 	out += fmt.Sprintf("view        %d projected, %d behind\n", s.Projected, s.Lag)

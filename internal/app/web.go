@@ -17,13 +17,16 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/fhir"
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
+	"cannulary/internal/door"
 	"cannulary/internal/dossier"
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
+	"cannulary/internal/smart"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
 	"cannulary/internal/web"
@@ -36,11 +39,13 @@ func (a *App) sources() metrics.Sources {
 			st, err := a.log.State(ctx)
 			return metrics.LogState{LastSeq: st.LastSeq, Bytes: st.Bytes, MaxBytes: st.MaxBytes, Missing: a.missing(st.Missing)}, err
 		},
-		Checked:    func() uint64 { return a.Checked().UpTo },
+		Checked: func() uint64 { return a.Checked().UpTo },
+		Keys:    a.ring.Damage,
+		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway,
 		Projectors: map[string]func() uint64{}, Store: a.store, Now: a.cfg.Now, Slog: a.cfg.Slog,
 		Complete: func() bool { return a.Ready() && a.withheld() == nil },
 	}
-	if len(a.cfg.WatchCertificates) > 0 {
+	if len(a.certificateFiles()) > 0 {
 		src.Certificates = a.certificates
 	}
 	if a.intake != nil {
@@ -83,20 +88,26 @@ type watched struct {
 	list []*surveil.Watch
 }
 
+// certificateFiles lists the certificates whose end is told: the listeners' own and those named by hand.
+func (a *App) certificateFiles() []string {
+	return slices.DeleteFunc(slices.Concat([]string{a.cfg.TLSCertificate, a.cfg.TLSClients}, a.cfg.WatchCertificates),
+		func(file string) bool { return file == "" })
+}
+
 // certificates returns when the watched certificates expire, by file name, or by the whole path
 // for names that occur twice, as tls.crt may. A certificate that cannot be read is logged and
 // counts as expired, so that it raises the alert.
 func (a *App) certificates() map[string]time.Time {
 	out := map[string]time.Time{}
 	files := map[string]map[string]bool{} // by name
-	for _, file := range a.cfg.WatchCertificates {
+	for _, file := range a.certificateFiles() {
 		name := filepath.Base(file)
 		if files[name] == nil {
 			files[name] = map[string]bool{}
 		}
 		files[name][filepath.Clean(file)] = true
 	}
-	for _, file := range a.cfg.WatchCertificates {
+	for _, file := range a.certificateFiles() {
 		end, err := certificateEnd(file)
 		if err != nil {
 			a.cfg.Slog.Warn("a watched certificate cannot be read", "file", file, "err", err)
@@ -150,20 +161,20 @@ func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
 
 // handler returns the routes of HTTP.
 func (a *App) handler() (http.Handler, error) {
-	mux := http.NewServeMux()
+	mux := &routes{mux: http.NewServeMux()}
 	a.serveState(mux)
 	if a.store == nil {
-		mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
+		mux.mux.Handle("/", answer.Handler(a.cfg.Slog, "an address was not answered", func(http.ResponseWriter, *http.Request) error {
 			return fault.New(fault.NotFound, "there is nothing at this address",
 				"this instance has no view; it answers /healthz, /readyz, /status and /metrics")
 		}))
-		return mux, nil
+		return mux.mux, mux.err
 	}
 	base := a.cfg.PublicBase
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: a.exports,
+		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true, TokenURL: a.tokenURL(),
 	})
 	if err != nil {
 		return nil, err
@@ -192,8 +203,17 @@ func (a *App) handler() (http.Handler, error) {
 	}
 	mux.Handle(cdshooks.Path, hooks)
 	mux.Handle(cdshooks.Path+"/", hooks)
-	mux.Handle("/", pages)
-	whole := fhirFirst(f, mux)
+	for _, path := range pages.Paths() {
+		switch path {
+		case "/": // below: Today, and what is not found
+		case "/cards":
+			mux.Handle(path, a.headed(pages))
+		default:
+			mux.Handle(path, pages)
+		}
+	}
+	mux.mux.Handle("/", pages)
+	whole := a.fhirFirst(f, mux.mux)
 	withheld := answer.Withhold(whole, a.withheld)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if slices.Contains(statePaths, r.URL.Path) {
@@ -201,14 +221,27 @@ func (a *App) handler() (http.Handler, error) {
 			return
 		}
 		withheld.ServeHTTP(w, r)
-	}), nil
+	}), mux.err
+}
+
+// routes takes only what has a row in the door's table: what nobody decided about is not served.
+type routes struct {
+	mux *http.ServeMux
+	err error
+}
+
+func (r *routes) Handle(path string, h http.Handler) {
+	if !door.Named(door.Routes(), path) {
+		r.err = errors.Join(r.err, fmt.Errorf("%s has no row in the table of rights (internal/door/table.go)", path))
+	}
+	r.mux.Handle(path, h)
 }
 
 // statePaths are the addresses that tell how the instance is, whatever its view is like.
 var statePaths = []string{"/metrics", "/healthz", "/readyz", "/status"}
 
 // serveState routes what tells how the instance is. It is only read, and takes no parameters.
-func (a *App) serveState(mux *http.ServeMux) {
+func (a *App) serveState(mux *routes) {
 	serve := func(path string, serve func(http.ResponseWriter, *http.Request) error) {
 		mux.Handle(path, answer.Handler(a.cfg.Slog, path+" was not answered", func(w http.ResponseWriter, r *http.Request) error {
 			if err := answer.Allow(r, "this address can only be read, with GET or HEAD", http.MethodGet, http.MethodHead); err != nil {
@@ -283,19 +316,32 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 		body["status"], body["reason"], code = "catching up", "the view has not yet reached the end that the log had at start",
 			http.StatusServiceUnavailable
 	}
+	if !access.From(r.Context()).Has(access.Metrics) {
+		body = map[string]any{"status": body["status"]}
+	}
 	return answer.Value(w, r, code, body)
 }
 
 // fhirFirst hands what is below /fhir to the facade past the mux. The mux redirects a path
 // with // or /./ to the clean one, and knows nothing of the public base: the client would
-// leave it.
-func fhirFirst(f, others http.Handler) http.Handler {
+// leave it. What SMART asks for stands below /fhir too.
+func (a *App) fhirFirst(f, others http.Handler) http.Handler {
+	configuration, token := f, f
+	if a.smart != nil {
+		configuration = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", a.smart.Configuration)
+		token = http.HandlerFunc(a.smart.Token)
+	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if p := r.URL.Path; p == facade.Path || strings.HasPrefix(p, facade.Path+"/") {
-			f.ServeHTTP(w, r)
-			return
+		next := others
+		switch p := r.URL.Path; {
+		case p == facade.Path+smart.ConfigurationPath:
+			next = configuration
+		case p == facade.Path+smart.TokenPath:
+			next = token
+		case p == facade.Path || strings.HasPrefix(p, facade.Path+"/"):
+			next = f
 		}
-		others.ServeHTTP(w, r)
+		next.ServeHTTP(w, r)
 	})
 }
 

@@ -11,6 +11,7 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/dossier"
 	"cannulary/internal/fault"
+	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
@@ -76,6 +77,11 @@ func (g *gathered) finish(c card.Card, r Request) card.Card {
 	if g.damaged {
 		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles "+
 			"is whole. Make sure who this is before you needle.")
+	}
+	if g.in.Patient.Name == freetext.Erased {
+		c.Notices = append(c.Notices, "Name and numbers of this patient were erased. What is recorded of the needles is whole. Make "+
+			"sure who "+
+			"this is before you needle.")
 	}
 	if g.in.Patient.Asked != "" {
 		c.Notices = append(c.Notices, "The identity asked for was merged into this patient.")
@@ -161,7 +167,8 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 	return "", fault.New(fault.NotFound, "No record under this number. That is not an all-clear", "check the number.")
 }
 
-// patient opens name, birth date and identifiers of the survivor and its merged identities.
+// patient opens name, birth date and identifiers of the survivor and its merged identities. The name says so
+// where it was erased.
 func (s *Service) patient(ctx context.Context, survivor string, ids *record.Identities, facts []record.Fact) (card.Patient, error) {
 	p := card.Patient{ID: survivor, Identifiers: []card.Identifier{}}
 	items := record.Effective(facts)
@@ -180,6 +187,17 @@ func (s *Service) patient(ctx context.Context, survivor string, ids *record.Iden
 		if p.Name == "" && identity != nil {
 			p.Name = strings.TrimPrefix(strings.TrimSuffix(identity.GetFamilyName()+", "+identity.GetGivenNames(), ", "), ", ")
 			p.BirthDate = identity.GetBirthDate()
+		}
+	}
+	if p.Name == "" {
+		for _, key := range ids.Group(survivor) {
+			erased, err := s.Ring.Erased(ctx, key)
+			if err != nil {
+				return p, err
+			}
+			if erased {
+				p.Name = freetext.Erased
+			}
 		}
 	}
 	return p, nil

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/url"
 
+	"cannulary/internal/app"
 	"cannulary/internal/card"
 	"cannulary/internal/card/downtime"
 )
@@ -27,14 +28,16 @@ func pack(ctx context.Context, env Env, s *source, out, facility string) error {
 		q.Set("facility", facility)
 	}
 	var cards []card.Card
-	err := s.ask(ctx, env, question{method: http.MethodGet, path: "/cards", query: q}, func(r io.Reader) (err error) {
+	var head string
+	noted := func(h http.Header) { head = h.Get(app.HeadHeader) }
+	err := s.ask(ctx, env, question{method: http.MethodGet, path: "/cards", query: q, header: noted}, func(r io.Reader) (err error) {
 		cards, err = readCards(r)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	result, err := downtime.Write(out, cards, env.Now())
+	result, err := downtime.Write(out, cards, env.Now(), head)
 	if err != nil {
 		return err
 	}

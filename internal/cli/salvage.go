@@ -7,15 +7,24 @@ import (
 	"fmt"
 
 	"cannulary/internal/app"
+	"cannulary/internal/backup"
+	"cannulary/internal/chain"
 	"cannulary/internal/salvage"
 )
 
 // verifyCommand looks at a stopped instance's folder.
 func verifyCommand(ctx context.Context, env Env, args []string) error {
-	fs := flags(env, "verify", "--data DIR [--json]")
+	fs := flags(env, "verify", "--data DIR [--head HEAD]… [--json]")
 	dir := fs.String("data", "", "folder of a stopped instance (required)")
 	shard := fs.String("shard", "main", "shard")
 	asJSON := fs.Bool("json", false, "print the report as JSON")
+	var marks []chain.Mark
+	fs.Func("head", "`head` of the log that was printed or noted before, as SHARD:SEQUENCE:HEAD; may be given several times",
+		func(v string) error {
+			m, err := chain.ParseMark(v)
+			marks = append(marks, m)
+			return err
+		})
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -29,7 +38,7 @@ func verifyCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	r, err := salvage.Verify(ctx, *dir, *shard)
+	r, err := salvage.Verify(ctx, *dir, *shard, marks...)
 	if err = errors.Join(err, unlock()); err != nil {
 		return err
 	}
@@ -47,15 +56,17 @@ func verifyCommand(ctx context.Context, env Env, args []string) error {
 // repairCommand mends a stopped instance's folder into a new one.
 func repairCommand(ctx context.Context, env Env, args []string) error {
 	o := salvage.Options{Now: env.Now, Slog: logger(env)}
-	fs := flags(env, "repair", "--data DIR --into NEW [--copy VIEW-FILE]…")
+	fs := flags(env, "repair", "--data DIR --into NEW [--copy VIEW-FILE|BACKUP-FOLDER]… [--keys-from FOLDER]")
 	fs.StringVar(&o.Dir, "data", "", "folder of a stopped instance (required); it stays as it is")
 	fs.StringVar(&o.Into, "into", "", "folder for the repaired instance: empty, or not there yet (required)")
 	fs.StringVar(&o.Shard, "shard", "main", "shard")
-	fs.Func("copy", "`file` of a view of the same log, for instance from another machine or a backup; may be given several times",
+	fs.Func("copy", "`file` of a view of the same log, or folder with the log of a backup; may be given several times",
 		func(v string) error {
 			o.Copies = append(o.Copies, v)
 			return nil
 		})
+	keysFrom := fs.String("keys-from", "", "folder with the keys' part of a backup: damaged keys are taken from it")
+	identities := identityFlags(fs)
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -64,6 +75,15 @@ func repairCommand(ctx context.Context, env Env, args []string) error {
 	}
 	if err := checkShard(o.Shard); err != nil {
 		return err
+	}
+	if *keysFrom != "" {
+		ids, err := identities()
+		if err != nil {
+			return err
+		}
+		if o.Keys, err = backup.Secrets(*keysFrom, ids); err != nil {
+			return err
+		}
 	}
 	unlock, err := app.LockExisting(o.Dir)
 	if err != nil {

@@ -56,10 +56,12 @@ func setUntil(s *simulate.Scenario, until string, now time.Time) error {
 func simulateCommand(ctx context.Context, env Env, args []string) error {
 	s := simulate.Default()
 	var addr, out, until string
+	var shown credentials
 	fs := flags(env, "simulate", "--grpc HOST:PORT | --out FILE [--units N --patients N --months N --seed S --until YYYY-MM-DD]")
 	fs.StringVar(&addr, "grpc", "", "address of the ingest service")
 	fs.StringVar(&out, "out", "", "write the messages to this file instead; must not exist yet, or be empty (- is stdout)")
 	scenarioFlags(fs, &s, &until)
+	shown.flags(fs)
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -73,7 +75,12 @@ func simulateCommand(ctx context.Context, env Env, args []string) error {
 		return writeFeed(env, s, out)
 	}
 	p := newProgress(env.Stderr)
-	t, err := (&feed.Client{Addr: addr, Answered: p.answered}).Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
+	c, err := shown.client(addr)
+	if err != nil {
+		return err
+	}
+	c.Answered = p.answered
+	t, err := c.Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
 		return simulate.Generate(s, emit)
 	})
 	p.end()
@@ -130,8 +137,10 @@ func newFile(path string) (*os.File, error) {
 
 func load(ctx context.Context, env Env, args []string) error {
 	var addr string
+	var shown credentials
 	fs := flags(env, "load", "--grpc HOST:PORT FILE…   (- is stdin)")
 	fs.StringVar(&addr, "grpc", "127.0.0.1:7450", "address of the ingest service")
+	shown.flags(fs)
 	if err := parse(fs, args, -1); err != nil {
 		return err
 	}
@@ -146,11 +155,15 @@ func load(ctx context.Context, env Env, args []string) error {
 	}
 	// A feed that ends early does not wait for the reader of the files.
 	var bad atomic.Int64
-	c := &feed.Client{Addr: addr, Answered: func(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
+	c, err := shown.client(addr)
+	if err != nil {
+		return err
+	}
+	c.Answered = func(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
 		if a.GetOutcome() == cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED {
 			fmt.Fprintf(env.Stderr, "message %q refused: %s\n", a.GetSourceMessageId(), reasons(a))
 		}
-	}}
+	}
 	t, err := c.Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
 		for _, path := range fs.Args() {
 			n, err := loadFile(env, path, emit)

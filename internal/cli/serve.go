@@ -7,9 +7,11 @@ import (
 	"flag"
 	"fmt"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"cannulary/internal/app"
@@ -45,6 +47,18 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	}
 	fs.StringVar(&cfg.Language, "language", languages[0], "language of the pages: "+strings.Join(languages, " or ")+
 		"; a unit has one, whatever a browser prefers")
+	fs.StringVar(&cfg.Policy, "policy", "", "policy `file`: who may do what (deploy/access.md); read again when it changes")
+	fs.StringVar(&cfg.TLSCertificate, "tls-certificate", "", "PEM `file` of the certificate of both listeners, with those between it "+
+		"and its authority; read again when it changes")
+	fs.StringVar(&cfg.TLSKey, "tls-key", "", "PEM `file` of the certificate's key")
+	fs.StringVar(&cfg.TLSClients, "tls-client-ca", "", "PEM `file` of the authorities whose certificates clients may show")
+	fs.Func("host", "`name` under which HTTP may be asked, beside this machine's and that of --public-base, for instance a proxy's; "+
+		"give it once for each", func(v string) error {
+		cfg.Hosts = append(cfg.Hosts, v)
+		return nil
+	})
+	fs.BoolVar(&cfg.ServeEverybody, "serve-everybody-without-access-control", false,
+		"listen where other machines reach it although anybody there could read and write everything: for a test bench, never for a record")
 	fs.Func("watch-certificate", "PEM `file` of a certificate whose end is exported as a metric; may be given several times",
 		func(v string) error {
 			cfg.WatchCertificates = append(cfg.WatchCertificates, v)
@@ -84,6 +98,9 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	if app.OfDemo(cfg.Dir) {
 		cfg.Slog.Warn("this folder is a demo's: the next demo on it deletes what it holds; keep a record elsewhere", "folder", cfg.Dir)
 	}
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
 	var told sync.Once
 	for {
 		a, err := app.New(ctx, cfg)
@@ -91,6 +108,7 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 			return err
 		}
 		run, cancel := context.WithCancel(ctx)
+		go reload(run, a, hangup)
 		go func() {
 			if waitReady(run, a) {
 				told.Do(func() { tellReady(env, a) })
@@ -109,9 +127,21 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	}
 }
 
+// reload has the application read its configuration again on SIGHUP, until ctx ends.
+func reload(ctx context.Context, a *app.App, hangup <-chan os.Signal) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hangup:
+			a.Reload()
+		}
+	}
+}
+
 // tellReady prints where the service is, for whoever started it.
 func tellReady(env Env, a *app.App) {
-	ready := map[string]string{"http": "http://" + a.HTTPAddr()}
+	ready := map[string]string{"http": a.URL()}
 	if a.GRPCAddr() != "" {
 		ready["grpc"] = a.GRPCAddr()
 	}

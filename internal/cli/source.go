@@ -18,7 +18,10 @@ import (
 )
 
 // source is where a question goes: a running instance, or a stopped one's folder.
-type source struct{ http, data, shard string }
+type source struct {
+	http, data, shard string
+	credentials       credentials
+}
 
 func (s *source) flags(fs interface {
 	StringVar(*string, string, string, string)
@@ -26,6 +29,7 @@ func (s *source) flags(fs interface {
 	fs.StringVar(&s.http, "http", "", "URL of a running instance, for instance http://127.0.0.1:7451")
 	fs.StringVar(&s.data, "data", "", "folder of a stopped instance")
 	fs.StringVar(&s.shard, "shard", "main", "shard, with --data")
+	s.credentials.flags(fs)
 }
 
 // check refuses neither and both.
@@ -43,6 +47,7 @@ type question struct {
 	query        url.Values
 	body         []byte // JSON; nil for none
 	timeout      time.Duration
+	header       func(http.Header) // is given the answer's header; nil for nobody
 }
 
 // getTimeout limits an answer that the instance has at once.
@@ -83,13 +88,30 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	if q.body != nil {
 		req.Header.Set("Content-Type", "application/json")
 	}
-	resp, err := (&http.Client{Timeout: q.timeout}).Do(req)
+	transport := &http.Transport{Proxy: http.ProxyFromEnvironment}
+	defer transport.CloseIdleConnections()
+	if s.data == "" {
+		if transport.TLSClientConfig, err = s.credentials.tls(); err != nil {
+			return err
+		}
+		token, err := s.credentials.token(req.URL.Hostname(), req.URL.Scheme == "https")
+		if err != nil {
+			return err
+		}
+		if token != "" {
+			req.Header.Set("Authorization", "Bearer "+token)
+		}
+	}
+	resp, err := (&http.Client{Timeout: q.timeout, Transport: transport}).Do(req)
 	if err != nil {
 		return fmt.Errorf("ask %s: %w; is it running?", base, err)
 	}
 	defer func() { _ = resp.Body.Close() }()
 	if resp.StatusCode != http.StatusOK {
 		return refusal(base, resp)
+	}
+	if q.header != nil {
+		q.header(resp.Header)
 	}
 	if err := read(resp.Body); err != nil {
 		return fmt.Errorf("read the answer of %s: %w", base, err)

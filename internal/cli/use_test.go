@@ -17,6 +17,19 @@ func TestWrongUseIsSaidInOneLine(t *testing.T) {
 		},
 		"rebuild": {{"a shard with a dot", []string{"--data", dir, "--shard", "a.b"}, WrongUse, `--shard "a.b" cannot be a shard's name`}},
 		"status":  {{"a shard with a star", []string{"--data", dir, "--shard", "*"}, WrongUse, `--shard "*" cannot be a shard's name`}},
+		"erase": {
+			{"no identifier", []string{"--data", dir}, WrongUse, "--data DIR and --identifier 'SYSTEM|VALUE' are needed, both parts"},
+			{"no system", []string{"--data", dir, "--identifier", "|4711"}, WrongUse, "both parts of the identifier"},
+		},
+		"backup": {
+			{"nowhere to go", []string{"--data", dir}, WrongUse, "--data DIR is needed, and --to FOLDER, --keys-to FOLDER or both"},
+			{"a passphrase without keys", []string{"--data", dir, "--to", dir, "--passphrase-file", dir}, WrongUse,
+				"--passphrase-file and --recipient encrypt the keys: give one of them, with --keys-to"},
+			{"a recipient that is no key", []string{"--data", dir, "--keys-to", dir, "--recipient", "age1x"}, WrongUse,
+				`--recipient "age1x" is not an age public key`},
+		},
+		"restore": {{"no keys", []string{"--data", dir, "--from", dir}, WrongUse,
+			"--from FOLDER, --keys-from FOLDER and --data NEW are needed"}},
 		"simulate": {{"fewer than no patients", []string{"--out", "-", "--patients", "-1"}, WrongUse,
 			"cannulary simulate: Patients is -1: give a whole number from 1 to 400"}},
 	} {

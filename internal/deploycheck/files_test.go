@@ -304,3 +304,41 @@ func TestNoNameIsUnknown(t *testing.T) {
 		}
 	}
 }
+
+// TestEveryTestOnAPageIsThere looks for the tests by which README's tables say that a promise is attacked.
+func TestEveryTestOnAPageIsThere(t *testing.T) {
+	code := map[string]string{}
+	for _, pattern := range []string{"../*/*_test.go", "../*/*/*_test.go"} {
+		list, err := filepath.Glob(pattern)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, path := range list {
+			b, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			code[path] = string(b)
+		}
+	}
+	n := 0
+	for path, body := range read(t, "*.md") {
+		for _, m := range regexp.MustCompile("`(Test[A-Za-z]+)(…?)`").FindAllStringSubmatch(body, -1) {
+			n++
+			want := "\nfunc " + m[1]
+			if m[2] == "" {
+				want += "("
+			}
+			found := false
+			for _, text := range code {
+				found = found || strings.Contains(text, want)
+			}
+			if !found {
+				t.Errorf("%s: there is no test %s", filepath.Base(path), m[1])
+			}
+		}
+	}
+	if n < 10 {
+		t.Errorf("only %d tests were found on the pages", n)
+	}
+}

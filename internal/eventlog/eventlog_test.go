@@ -6,13 +6,16 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/fault"
 	"cannulary/internal/record"
@@ -317,5 +320,147 @@ func TestServerTakesAnOddFolder(t *testing.T) {
 	}
 	if _, err := eventlog.Dial("nats://127.0.0.1:1"); err == nil || !strings.Contains(err.Error(), "is it running") {
 		t.Errorf("nobody listens: %v", err)
+	}
+}
+
+// chainOf follows the chains of a log.
+func chainOf(t *testing.T, l *eventlog.Log) *chain.Checker {
+	t.Helper()
+	sums := map[uint64]chain.Sum{}
+	c := chain.New(func(seq uint64) (chain.Sum, bool, error) { sum, ok := sums[seq]; return sum, ok, nil })
+	for seq := uint64(1); seq <= testkit.LastSeq(t, l); seq++ {
+		e, err := l.Get(testkit.Context(t), seq)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ev := &logv1.Event{}
+		if err := proto.Unmarshal(e.Data, ev); err != nil {
+			t.Fatal(err)
+		}
+		sums[seq] = chain.SumOf(e.Data)
+		if err := c.Add(e.Data, ev); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return c
+}
+
+// Three processes append at once, each with many senders that wait for each other's write: every event has
+// its own number, each process its own chain, and what waits goes in batches.
+func TestManySendersOfManyProcesses(t *testing.T) {
+	s := testkit.Server(t, t.TempDir())
+	const processes, senders, each = 3, 40, 6
+	var logs []*eventlog.Log
+	for range processes {
+		logs = append(logs, testkit.OpenLog(t, testkit.Connect(t, s), testkit.LogConfig()))
+	}
+	var mu sync.Mutex
+	seqs := map[uint64]string{}
+	var wg sync.WaitGroup
+	for p, l := range logs {
+		for n := range senders {
+			wg.Go(func() {
+				for k := range each {
+					id := fmt.Sprintf("p%d-%d-%d", p, n, k)
+					seq, duplicate, err := l.Append(context.Background(), event(id, 0))
+					if err != nil || duplicate {
+						t.Errorf("%s: duplicate %v, %v", id, duplicate, err)
+						return
+					}
+					mu.Lock()
+					if other, ok := seqs[seq]; ok {
+						t.Errorf("%s and %s have the number %d", id, other, seq)
+					}
+					seqs[seq] = id
+					mu.Unlock()
+				}
+			})
+		}
+	}
+	wg.Wait()
+	batched := 0
+	for seq, id := range seqs {
+		if ev := testkit.Event(t, logs[0], seq); ev.GetSourceMessageId() != id {
+			t.Errorf("entry %d is %s, want %s", seq, ev.GetSourceMessageId(), id)
+		}
+		m, err := js(t, testkit.Connect(t, s)).Stream(testkit.Context(t), stream)
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw, err := m.GetMsg(testkit.Context(t), seq)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if raw.Header.Get("Nats-Batch-Id") != "" {
+			batched++
+		}
+	}
+	if len(seqs) != processes*senders*each || batched < len(seqs)/4 {
+		t.Errorf("%d events, %d of them in batches", len(seqs), batched)
+	}
+	if c := chainOf(t, logs[0]); len(c.Findings) > 0 || len(c.Writers) != processes {
+		t.Errorf("%d writers, findings %v", len(c.Writers), c.Findings)
+	}
+}
+
+// A batch that holds a known event is not lost: the known one gets its first number, the others are written.
+func TestABatchWithAKnownEvent(t *testing.T) {
+	s := testkit.Server(t, t.TempDir())
+	first := testkit.OpenLog(t, testkit.Connect(t, s), testkit.LogConfig())
+	appendN(t, first, 0, 30) // entries 2 to 31
+	second := testkit.OpenLog(t, testkit.Connect(t, s), testkit.LogConfig())
+	var wg sync.WaitGroup
+	var known, fresh atomic.Int32
+	for i := range 60 {
+		wg.Go(func() {
+			seq, duplicate, err := second.Append(context.Background(), event(fmt.Sprint("m", i), 0))
+			switch {
+			case err != nil:
+				t.Error(err)
+			case duplicate && seq == uint64(i+2):
+				known.Add(1)
+			case !duplicate && seq > 31:
+				fresh.Add(1)
+			default:
+				t.Errorf("m%d: entry %d, duplicate %v", i, seq, duplicate)
+			}
+		})
+	}
+	wg.Wait()
+	if known.Load() != 30 || fresh.Load() != 30 || testkit.LastSeq(t, first) != 61 {
+		t.Errorf("%d known, %d new, the log ends at %d", known.Load(), fresh.Load(), testkit.LastSeq(t, first))
+	}
+	if c := chainOf(t, first); len(c.Findings) > 0 {
+		t.Errorf("findings %v", c.Findings)
+	}
+}
+
+// What waits while the log is closed is answered, and nothing hangs.
+func TestClosingAnswersWhoeverWaits(t *testing.T) {
+	s := testkit.Server(t, t.TempDir())
+	l := testkit.OpenLog(t, testkit.Connect(t, s), testkit.LogConfig())
+	var wg sync.WaitGroup
+	var stored atomic.Int32
+	for n := range 200 {
+		wg.Go(func() {
+			_, _, err := l.Append(context.Background(), event(fmt.Sprint("m", n), 0))
+			switch {
+			case err == nil:
+				stored.Add(1)
+			case !strings.Contains(err.Error(), "the log did not confirm the message"):
+				t.Error(err)
+			}
+		})
+	}
+	if err := l.Close(); err != nil {
+		t.Error(err)
+	}
+	wg.Wait()
+	if _, _, err := l.Append(testkit.Context(t), event("late", 0)); err == nil {
+		t.Error("a closed log took an event")
+	}
+	again := testkit.OpenLog(t, testkit.Connect(t, s), testkit.LogConfig())
+	if n := testkit.LastSeq(t, again); n < uint64(stored.Load())+1 {
+		t.Errorf("%d were acknowledged, the log ends at %d", stored.Load(), n)
 	}
 }

@@ -21,8 +21,8 @@ type Head struct {
 
 const sumBytes = 16
 
-// SumOf is the checksum of an entry's data in a Head: the first 16 bytes of SHA-256.
-func SumOf(data []byte) [sumBytes]byte {
+// HeadSum is the checksum of an entry's data in a Head: the first 16 bytes of SHA-256.
+func HeadSum(data []byte) [sumBytes]byte {
 	sum := sha256.Sum256(data)
 	return [sumBytes]byte(sum[:sumBytes])
 }

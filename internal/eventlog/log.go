@@ -14,7 +14,6 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"cannulary/internal/fault"
 	"cannulary/internal/record"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -31,6 +30,9 @@ type Config struct {
 	// Fingerprint is that of the site secret. A log that was made with another secret is
 	// refused.
 	Fingerprint string
+	// Appends says that this process appends: it may have the server take batches on a log that was made
+	// before there were any.
+	Appends bool
 	// Now returns the time of genesis.
 	Now func() time.Time
 	// Head is the file that keeps how far the log was acknowledged: see Head. Empty keeps none, as on a
@@ -63,7 +65,9 @@ type Log struct {
 	id     string
 	limit  Limit
 	head   *header // nil for none
+	writer *writer
 
+	wrong    []WrongClock
 	invented bool // the header of an entry may say when it arrived
 	repaired bool // likewise: the entries were taken from another log
 }
@@ -71,7 +75,7 @@ type Log struct {
 // Entry is one entry of the log: an event with its place and time.
 type Entry struct {
 	Seq  uint64
-	Time time.Time // when the log received it; in an invented log, when its header says
+	Time time.Time // when the log received it, by a clock that was right; in an invented log, when its header says
 	Data []byte    // the serialised logv1.Event
 }
 
@@ -106,7 +110,13 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	if err := l.resize(ctx); err != nil {
 		return nil, err
 	}
+	if err := l.takeBatches(ctx); err != nil {
+		return nil, err
+	}
 	if err := l.genesis(ctx); err != nil {
+		return nil, err
+	}
+	if err := l.readWrongClocks(ctx); err != nil {
 		return nil, err
 	}
 	if cfg.Head != "" {
@@ -114,11 +124,13 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 			return nil, err
 		}
 	}
+	l.writer = startWriter(l)
 	return l, nil
 }
 
-// Close releases what the log keeps open beside the connection.
+// Close ends appending, and releases what the log keeps open beside the connection.
 func (l *Log) Close() error {
+	l.writer.stop()
 	if l.head == nil {
 		return nil
 	}
@@ -132,7 +144,7 @@ func streamConfig(cfg Config) jetstream.StreamConfig {
 		Subjects: []string{"cannulary." + cfg.Shard + ".>"},
 		Storage:  jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
 		MaxBytes: cfg.MaxBytes, Discard: jetstream.DiscardNew, MaxMsgSize: maxEventBytes,
-		Replicas: cfg.Replicas, DenyDelete: true, DenyPurge: true, Duplicates: DuplicateWindow,
+		Replicas: cfg.Replicas, DenyDelete: true, DenyPurge: true, Duplicates: DuplicateWindow, AllowAtomicPublish: true,
 	}
 }
 
@@ -174,6 +186,26 @@ func checkConfig(got, want jetstream.StreamConfig) error {
 	return nil
 }
 
+// takeBatches has the stream take atomic batches. It stays without where the server does not let this process
+// change it; then each event is written by itself.
+func (l *Log) takeBatches(ctx context.Context) error {
+	cfg := l.stream.CachedInfo().Config
+	if !l.cfg.Appends || cfg.AllowAtomicPublish {
+		return nil
+	}
+	cfg.AllowAtomicPublish = true
+	s, err := l.js.UpdateStream(ctx, cfg)
+	var api *jetstream.APIError
+	if errors.As(err, &api) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("have stream %s take batches: %w", l.name, err)
+	}
+	l.stream = s
+	return nil
+}
+
 // genesis reads the log's first entry. It writes it into an empty log.
 func (l *Log) genesis(ctx context.Context) error {
 	info, err := l.stream.Info(ctx)
@@ -194,11 +226,11 @@ func (l *Log) genesis(ctx context.Context) error {
 		}
 		// If several processes start at once on an empty log, one writes. The others are told
 		// that the log is no longer empty, and read what that one wrote.
-		msg, err := l.message(ev)
+		data, err := marshal(ev)
 		if err != nil {
 			return err
 		}
-		_, err = l.js.PublishMsg(ctx, msg, append(l.options(ev), jetstream.WithExpectLastSequence(0))...)
+		_, err = l.js.PublishMsg(ctx, l.message(ev, data), jetstream.WithExpectStream(l.name), jetstream.WithExpectLastSequence(0))
 		var api *jetstream.APIError
 		if err != nil && !(errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence) {
 			return fmt.Errorf("write the log's first entry: %w", err)
@@ -230,8 +262,8 @@ func (l *Log) genesis(ctx context.Context) error {
 }
 
 // taken returns when the log received an entry.
-func (l *Log) taken(server time.Time, h nats.Header) time.Time {
-	return taken(server, h, l.invented, l.repaired)
+func (l *Log) taken(seq uint64, server time.Time, h nats.Header) time.Time {
+	return l.rightTime(seq, taken(server, h, l.invented, l.repaired))
 }
 
 // Taken returns when a log received an entry whose header stands in its file: the server's time; in an
@@ -267,55 +299,6 @@ func (l *Log) Shard() string { return l.cfg.Shard }
 // Token returns the consistency token of a sequence: "shard:sequence".
 func (l *Log) Token(seq uint64) string { return fmt.Sprintf("%s:%d", l.cfg.Shard, seq) }
 
-// Append writes the event and returns its sequence once it is safe. duplicate reports that the
-// server knew the event's id within its window; seq is then that of the first one. Errors are
-// faults: Full, TooLarge or Unavailable. After Unavailable the event may or may not be in the
-// log. Append it again: its id keeps it single.
-func (l *Log) Append(ctx context.Context, ev *logv1.Event) (seq uint64, duplicate bool, err error) {
-	msg, err := l.message(ev)
-	if err != nil {
-		return 0, false, err
-	}
-	ack, err := l.js.PublishMsg(ctx, msg, l.options(ev)...)
-	if err != nil {
-		return 0, false, appendFault(err)
-	}
-	if l.head != nil {
-		data := msg.Data
-		if ack.Duplicate {
-			first, err := l.Get(ctx, ack.Sequence)
-			if err != nil {
-				return 0, false, appendFault(err)
-			}
-			data = first.Data
-		}
-		if err := l.head.reach(Head{ack.Sequence, SumOf(data)}); err != nil {
-			return 0, false, appendFault(err)
-		}
-	}
-	return ack.Sequence, ack.Duplicate, nil
-}
-
-// message is what the server is given of an event.
-func (l *Log) message(ev *logv1.Event) (*nats.Msg, error) {
-	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(ev)
-	if err != nil {
-		return nil, fmt.Errorf("encode event: %w", err)
-	}
-	msg := nats.NewMsg(l.subject(ev))
-	msg.Data = data
-	if l.cfg.Arrived != nil {
-		if at := l.cfg.Arrived(ev); !at.IsZero() {
-			msg.Header.Set(arrivedHeader, at.UTC().Format(time.RFC3339Nano))
-		}
-	}
-	return msg, nil
-}
-
-func (l *Log) options(ev *logv1.Event) []jetstream.PublishOpt {
-	return []jetstream.PublishOpt{jetstream.WithMsgID(ev.GetId()), jetstream.WithExpectStream(l.name)}
-}
-
 // subject contains no personal data: a facility's code and a keyed hash.
 func (l *Log) subject(ev *logv1.Event) string {
 	part := func(s string) string {
@@ -327,26 +310,13 @@ func (l *Log) subject(ev *logv1.Event) string {
 	return strings.Join([]string{"cannulary", l.cfg.Shard, part(ev.GetFacility()), part(ev.GetPatientKey())}, ".")
 }
 
-func appendFault(err error) error {
-	var api *jetstream.APIError
-	switch {
-	case errors.As(err, &api) && api.ErrorCode == 10077: // maximum bytes exceeded
-		return fault.Wrap(fault.Full, err, "the log is full: nothing was stored",
-			"ask the operator to raise the log's limit, then send the message again")
-	case errors.Is(err, nats.ErrMaxPayload), errors.As(err, &api) && api.ErrorCode == 10054:
-		return fault.Wrap(fault.TooLarge, err, "the message is larger than the log accepts", "send its facts in several messages")
-	}
-	return fault.Wrap(fault.Unavailable, err, "the log did not confirm the message: it may or may not be stored",
-		"send the same message again; a resend never makes a second fact")
-}
-
 // Get reads one entry. It returns jetstream.ErrMsgNotFound if there is none.
 func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
 	m, err := l.stream.GetMsg(ctx, seq)
 	if err != nil {
 		return Entry{}, err
 	}
-	return Entry{Seq: m.Sequence, Time: l.taken(m.Time, m.Header), Data: m.Data}, nil
+	return Entry{Seq: m.Sequence, Time: l.taken(m.Sequence, m.Time, m.Header), Data: m.Data}, nil
 }
 
 // State is the end and the size of the log.
@@ -368,6 +338,6 @@ func (l *Log) State(ctx context.Context) (State, error) {
 	}
 	st := info.State
 	// Nothing is ever deleted and the first entry is 1, so a missing entry is damage.
-	return State{LastSeq: st.LastSeq, LastTime: st.LastTime.UTC(), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes,
+	return State{LastSeq: st.LastSeq, LastTime: l.rightTime(st.LastSeq, st.LastTime.UTC()), Bytes: st.Bytes, MaxBytes: info.Config.MaxBytes,
 		Missing: st.LastSeq - min(st.LastSeq, st.Msgs)}, nil
 }

@@ -102,7 +102,7 @@ func (l *Log) fetch(ctx context.Context, from uint64, out chan<- Entry) error {
 			return fmt.Errorf("read the log: %w", err)
 		}
 		select {
-		case out <- Entry{Seq: md.Sequence.Stream, Time: l.taken(md.Timestamp, m.Headers()), Data: m.Data()}:
+		case out <- Entry{Seq: md.Sequence.Stream, Time: l.taken(md.Sequence.Stream, md.Timestamp, m.Headers()), Data: m.Data()}:
 		case <-ctx.Done():
 			return nil
 		}

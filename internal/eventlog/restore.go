@@ -103,5 +103,5 @@ func (r *Restorer) Close(ctx context.Context, last Entry) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(h.reach(Head{last.Seq, SumOf(last.Data)}), h.close())
+	return errors.Join(h.reach(Head{last.Seq, HeadSum(last.Data)}), h.close())
 }

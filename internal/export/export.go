@@ -29,6 +29,7 @@ const (
 // Request is what an export is asked for. It is kept as JSON.
 type Request struct {
 	Level Level     `json:"level"`
+	Owner string    `json:"owner,omitempty"` // the principal that asked; only it sees the job
 	Group string    `json:"group,omitempty"` // the Group's id, with level Group
 	Since time.Time `json:"since,omitzero"`  // zero for all
 	// Types are the types to export, in the order of the files.

@@ -57,7 +57,7 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 				return reply{}, err
 			}
 			if r.Method == http.MethodDelete {
-				return h.cancelExport(seg[1])
+				return h.cancelExport(r, seg[1])
 			}
 			return h.exportStatus(r, seg[1])
 		}}
@@ -98,7 +98,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 			return reply{}, unknownResource("Group", group)
 		}
 	}
-	req := &export.Request{Level: level, Group: group, Lenient: lenient(r.Header), Base: r.base,
+	req := &export.Request{Level: level, Owner: h.who(r.Context()).Name, Group: group, Lenient: lenient(r.Header), Base: r.base,
 		URL: r.base + strings.TrimPrefix(path, Path)}
 	if r.URL.RawQuery != "" {
 		req.URL += "?" + r.URL.RawQuery
@@ -147,9 +147,15 @@ func prefers(header http.Header, name string) bool {
 	return false
 }
 
+// ownExport returns the state of an export, if it is the principal's own.
+func (h *Handler) ownExport(r *request, id string) (export.Status, bool) {
+	s, ok := h.cfg.Exports.Status(id)
+	return s, ok && (!h.cfg.Guarded || s.Request.Owner == h.who(r.Context()).Name)
+}
+
 // exportStatus answers how far an export is, or the list of its files.
 func (h *Handler) exportStatus(r *request, id string) (reply, error) {
-	s, ok := h.cfg.Exports.Status(id)
+	s, ok := h.ownExport(r, id)
 	if !ok {
 		return reply{}, unknownExport(id)
 	}
@@ -226,7 +232,10 @@ func listReply(v any, header map[string]string) (reply, error) {
 	}}, nil
 }
 
-func (h *Handler) cancelExport(id string) (reply, error) {
+func (h *Handler) cancelExport(r *request, id string) (reply, error) {
+	if _, ok := h.ownExport(r, id); !ok {
+		return reply{}, unknownExport(id)
+	}
 	ok, err := h.cfg.Exports.Cancel(id)
 	if err != nil {
 		return reply{}, err

@@ -7,6 +7,7 @@ import (
 	"os"
 	"strings"
 
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 )
 
@@ -22,8 +23,11 @@ func (h *Handler) exportFile(r *request, id, name string) (reply, error) {
 	if err := acceptsLines(r.Header.Values("Accept")); err != nil {
 		return reply{}, err
 	}
-	if _, ok := h.cfg.Exports.Status(id); !ok {
+	if _, ok := h.ownExport(r, id); !ok {
 		return reply{}, unknownExport(id)
+	}
+	if t := h.typeNamed(typ); t != nil && !t.reads(h.who(r.Context())) {
+		return reply{}, access.Refused()
 	}
 	f, ok, err := h.cfg.Exports.File(id, typ)
 	if err != nil {

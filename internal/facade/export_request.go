@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/export"
 	"cannulary/internal/fault"
@@ -141,8 +142,11 @@ func sharedByPatients() []string {
 func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 	all := h.stored()
 	if !r.params.Has(paramType) {
-		req.Types = all
-		return nil
+		err := h.mayRead(r.Context(), &req.Types)
+		if len(req.Types) == 0 {
+			req.Types = all
+		}
+		return err
 	}
 	asked := strings.Split(exportValues(r.params, paramType), ",")
 	compartment := req.Level == export.System
@@ -166,6 +170,9 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 	}
 	if len(req.Types) == 0 {
 		return invalid(paramType, "_type: none of the types is here; use one of %s", strings.Join(all, ", "))
+	}
+	if err := h.mayRead(r.Context(), &req.Types); err != nil {
+		return err
 	}
 	if !compartment && !req.Lenient {
 		return invalid(paramType,
@@ -286,7 +293,8 @@ func (h *Handler) facilityOf(ctx context.Context, group string) (string, error) 
 // Export is the export.Reader of the facade's view: it writes what is asked for, all from
 // one state of the view, and answers the watermark of that state.
 func (h *Handler) Export(ctx context.Context, req *export.Request, w *export.Writer) (state time.Time, err error) {
-	searches, _, err := h.exportSearches(ctx, req)
+	// What its principal may read was asked when it began, and is asked again when a file is fetched.
+	searches, _, err := h.exportSearches(access.With(ctx, access.Everybody()), req)
 	if err != nil {
 		var p *problem
 		if errors.As(err, &p) {

@@ -1,6 +1,7 @@
 package facade
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/export"
 	"cannulary/internal/view"
@@ -18,6 +20,9 @@ import (
 
 // Path is where the handler expects to be mounted, with all that is below it.
 const Path = "/fhir"
+
+// MetadataPath is the one path that anybody may read.
+const MetadataPath = Path + "/metadata"
 
 // Config is what a Handler needs; Store and Now must be given.
 type Config struct {
@@ -38,6 +43,11 @@ type Config struct {
 	// Authorize is the one place where it is decided who may read what; see answer.Authorize.
 	// Nil lets everybody read everything.
 	Authorize func(*http.Request) error
+	// Guarded gives the principal in each request's context what it may read, and no other type.
+	// Otherwise everybody may read every type.
+	Guarded bool
+	// TokenURL is where clients get access tokens, for the CapabilityStatement; empty if there are none.
+	TokenURL string
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
 	// Limits bound what searches may cost; the zero value takes the defaults.
@@ -149,10 +159,15 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
 		return reply{}, err
 	}
+	who := h.who(r.Context())
+	// The CapabilityStatement is open: by it a client learns how to authenticate.
+	if err := who.Ask(access.FHIR); err != nil && r.URL.Path != MetadataPath {
+		return reply{}, err
+	}
 	if err := answer.Withheld(r.Context()); err != nil {
 		return reply{}, err
 	}
-	rt, err := h.route(r.URL.Path)
+	rt, err := h.route(r.URL.Path, who)
 	if err != nil {
 		return reply{}, err
 	}
@@ -179,6 +194,18 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	}
 	return out, err
 }
+
+// who returns the principal of a request.
+func (h *Handler) who(ctx context.Context) *access.Principal {
+	if !h.cfg.Guarded {
+		return access.Everybody()
+	}
+	return access.From(ctx)
+}
+
+// reads reports whether a principal may read a type. Everybody may read what the service publishes of
+// itself.
+func (t *Type) reads(who *access.Principal) bool { return t.Published || who.Reads(t.Name) }
 
 // base is the public base URL of links.
 func (h *Handler) base(r *http.Request) string {
@@ -224,18 +251,21 @@ func (h *Handler) typeNames() string {
 }
 
 // stored lists the types that the view holds.
-func (h *Handler) stored() []string {
+func (h *Handler) stored() []string { return h.readable(access.Everybody()) }
+
+// readable lists the types of the view that a principal may read.
+func (h *Handler) readable(who *access.Principal) []string {
 	var out []string
 	for i := range h.types {
-		if !h.types[i].Published {
+		if !h.types[i].Published && h.types[i].reads(who) {
 			out = append(out, h.types[i].Name)
 		}
 	}
 	return out
 }
 
-// route finds what a path asks for.
-func (h *Handler) route(path string) (*route, error) {
+// route finds what a path asks for, if the principal may read the type that it names.
+func (h *Handler) route(path string, who *access.Principal) (*route, error) {
 	unknown := notFound("not-supported", "there is nothing at %s; %s/metadata lists what there is", shown(path), Path)
 	rest, ok := strings.CutPrefix(path, Path)
 	if !ok || rest != "" && rest[0] != '/' {
@@ -263,10 +293,13 @@ func (h *Handler) route(path string) (*route, error) {
 	}
 	t := h.typeNamed(seg[0])
 	if seg[0] == "_history" && len(seg) == 1 {
-		return get(func(r *request) (reply, error) { return h.changes(r, "_history", h.stored()) })
+		return get(func(r *request) (reply, error) { return h.changes(r, "_history", h.readable(who)) })
 	}
 	if t == nil {
 		return nil, notFound("not-supported", "there is no resource type %s here; use one of %s", shown(seg[0]), h.typeNames())
+	}
+	if !t.reads(who) {
+		return nil, access.Refused()
 	}
 	search, read := h.search, h.read
 	if t.Published {
@@ -291,6 +324,9 @@ func (h *Handler) route(path string) (*route, error) {
 	case len(seg) == 3 && seg[2] == "$everything" && t.Everything:
 		return get(func(r *request) (reply, error) { return h.everything(r, id) })
 	case t.Name == compartmentType && (len(seg) == 3 || len(seg) == 4 && seg[3] == "_search"):
+		if within := h.typeNamed(seg[2]); within != nil && !within.reads(who) {
+			return nil, access.Refused()
+		}
 		return h.compartmentRoute(path, id, seg[2], len(seg) == 4)
 	case len(seg) == 4 && seg[2] == "_history" && t.Offers(VRead):
 		return get(func(r *request) (reply, error) { return h.vread(r, t, id, seg[3]) })

@@ -36,10 +36,39 @@ type implementation struct {
 type rest struct {
 	Mode          string         `json:"mode"`
 	Documentation string         `json:"documentation"`
+	Security      *security      `json:"security,omitempty"`
 	Resource      []restResource `json:"resource"`
 	Interaction   []restCode     `json:"interaction,omitempty"`
 	Operation     []operation    `json:"operation,omitempty"`
 	Compartment   []string       `json:"compartment,omitempty"`
+}
+
+type security struct {
+	Service     []codeable `json:"service"`
+	Description string     `json:"description"`
+}
+
+type codeable struct {
+	Coding []coding `json:"coding"`
+}
+
+type coding struct {
+	System string `json:"system"`
+	Code   string `json:"code"`
+}
+
+// security says how clients authenticate. The extension oauth-uris is left out: it must name an authorization
+// endpoint, where a person allows an app, and there is none here.
+func (h *Handler) security() *security {
+	if h.cfg.TokenURL == "" {
+		return nil
+	}
+	return &security{
+		Service: []codeable{{[]coding{{"http://terminology.hl7.org/CodeSystem/restful-security-service", "SMART-on-FHIR"}}}},
+		Description: "SMART Backend Services: at " + h.cfg.TokenURL + " a registered client gets an access token of five minutes for " +
+			"scopes system/[type].rs, by an assertion that it signs (private_key_jwt); .well-known/smart-configuration says more. Client " +
+			"certificates, and tokens of the hospital's own issuer, count as the operator agreed.",
+	}
 }
 
 type restResource struct {
@@ -99,7 +128,7 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		Software:       software{"Cannulary", h.cfg.Version},
 		Implementation: implementation{"Record of constant-site haemodialysis needling", r.base},
 		FHIRVersion:    "4.0.1", Format: []string{"application/fhir+json", "json"},
-		Rest: []rest{{Mode: "server", Documentation: restDoc, Compartment: []string{compartmentDefinition}}},
+		Rest: []rest{{Mode: "server", Documentation: restDoc, Security: h.security(), Compartment: []string{compartmentDefinition}}},
 	}
 	for i := range h.types {
 		t := &h.types[i]

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"cannulary/internal/access"
 	"cannulary/internal/view"
 )
 
@@ -153,6 +154,9 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 			shown(name), p.Name, strings.Join(p.Targets, ", "))
 	}
 	target := s.h.typeNamed(p.Targets[0])
+	if target != nil && !target.reads(s.h.who(s.ctx)) {
+		return nil, access.Refused()
+	}
 	if target == nil {
 		return nil, notSupported(name, "%s: there is no resource type %s here", shown(name), p.Targets[0])
 	}
@@ -445,6 +449,28 @@ func (s *searching) includes(name string, values []string) error {
 				orNothing(strings.Join(offered, ", ")))
 		}
 		s.used.Add(name, v)
+	}
+	return s.mayInclude()
+}
+
+// mayInclude refuses to include resources of a type that the principal may not read.
+func (s *searching) mayInclude() error {
+	who := s.h.who(s.ctx)
+	var types []string
+	for _, x := range s.query.RevIncludes {
+		types = append(types, x.Type)
+	}
+	for _, x := range s.query.Includes {
+		if x.Target != "" {
+			types = append(types, x.Target)
+		} else {
+			types = append(types, s.t.Param(x.Param).Targets...)
+		}
+	}
+	for _, name := range types {
+		if t := s.h.typeNamed(name); t != nil && !t.reads(who) {
+			return access.Refused()
+		}
 	}
 	return nil
 }

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"cannulary/internal/access"
 	"cannulary/internal/view"
 )
 
@@ -112,6 +113,9 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		}
 		r.params[paramType] = []string{strings.Join(types, ",")}
 	}
+	if err := h.mayRead(r.Context(), &q.Types); err != nil {
+		return reply{}, err
+	}
 	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramPretty, paramSince, paramStart, paramType}
 	used, given, err := h.window(r, "$everything", names, func(name, v string) (string, error) {
 		switch name {
@@ -171,6 +175,24 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 			}
 			return "match"
 		}})
+}
+
+// mayRead refuses types that the principal may not read. No types stand for all, and become those that
+// it may.
+func (h *Handler) mayRead(ctx context.Context, types *[]string) error {
+	may := h.readable(h.who(ctx))
+	if len(may) == 0 {
+		return access.Refused()
+	}
+	if len(*types) == 0 && len(may) < len(h.stored()) {
+		*types = may
+	}
+	for _, name := range *types {
+		if t := h.typeNamed(name); !t.Published && !slices.Contains(may, name) {
+			return access.Refused()
+		}
+	}
+	return nil
 }
 
 // onlyTypes reads the _type of $everything: one list, or several that add up.

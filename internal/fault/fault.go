@@ -35,6 +35,15 @@ const (
 	Unsupported
 	// TooLarge is a message above the limit.
 	TooLarge
+	// Early is a message of a time that has not come by this machine's clock: once the clocks agree, the same
+	// message may be sent again.
+	Early
+	// Unauthenticated is a caller who did not show who they are.
+	Unauthenticated
+	// Denied is a caller who may not do this.
+	Denied
+	// Limited is a caller who asks for more than their share: try again a little later.
+	Limited
 	// Kinds is how many there are.
 	Kinds
 )
@@ -42,7 +51,8 @@ const (
 // kinds are the names of the kinds, for logs and figures.
 var kinds = [Kinds]string{
 	Internal: "internal", Invalid: "invalid", Precondition: "precondition", Conflict: "conflict", NotFound: "not-found",
-	Gone: "gone", Full: "full", Unavailable: "unavailable", Unsupported: "unsupported", TooLarge: "too-large",
+	Gone: "gone", Full: "full", Unavailable: "unavailable", Unsupported: "unsupported", TooLarge: "too-large", Early: "early",
+	Unauthenticated: "unauthenticated", Denied: "denied", Limited: "limited",
 }
 
 // String is the kind's name.

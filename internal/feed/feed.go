@@ -6,6 +6,7 @@ package feed
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -14,7 +15,9 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -35,6 +38,10 @@ type Client struct {
 	Addr string
 	// Answered is called with every final answer, in order; it may be nil.
 	Answered func(*cannularyv1.FeedRequest, *cannularyv1.FeedResponse)
+	// TLS is how the connection is encrypted; nil sends in the clear. Token is the bearer token to
+	// show; empty shows none.
+	TLS   *tls.Config
+	Token string
 	// Patience is how long Send goes on without any progress after the connection broke or
 	// messages were refused for a while; 0 is 30 seconds.
 	Patience time.Duration
@@ -53,11 +60,18 @@ type Source func(emit func(*cannularyv1.FeedRequest) error) error
 func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	conn, err := grpc.NewClient(c.Addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	transport := insecure.NewCredentials()
+	if c.TLS != nil {
+		transport = credentials.NewTLS(c.TLS)
+	}
+	conn, err := grpc.NewClient(c.Addr, grpc.WithTransportCredentials(transport))
 	if err != nil {
 		return Tally{}, fmt.Errorf("connect to %s: %w", c.Addr, err)
 	}
 	defer func() { _ = conn.Close() }()
+	if c.Token != "" {
+		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+c.Token)
+	}
 	next := make(chan *cannularyv1.FeedRequest)
 	sourceErr := make(chan error, 1)
 	go func() {

@@ -49,14 +49,14 @@ func TestTodayIsTakenInTheMorning(t *testing.T) {
 	const tomorrow = "is the day 2025-03-04, in the future; at most the facility's local day (2025-03-03) is allowed"
 	for _, m := range onDay("2025-03-04T05:00:00Z") {
 		_, err := n.Client.Send(testkit.Context(t), m)
-		if v := testkit.Violations(err); status.Code(err) != codes.InvalidArgument || len(v) == 0 || v[0].GetDescription() != tomorrow {
+		if v := testkit.Violations(err); status.Code(err) != codes.OutOfRange || len(v) == 0 || v[0].GetDescription() != tomorrow {
 			t.Errorf("the next day: %v", err)
 		}
 	}
 	// It begins at midnight in the unit, by a clock that may run five minutes ahead.
 	n.Clock.Advance(testkit.At("2025-03-04T04:54:59Z").AsTime().Sub(testkit.Noon()))
 	ask := testkit.ValidateOnly(onDay("2025-03-04T17:00:00Z")[0])
-	if _, err := n.Client.Send(testkit.Context(t), ask); status.Code(err) != codes.InvalidArgument {
+	if _, err := n.Client.Send(testkit.Context(t), ask); status.Code(err) != codes.OutOfRange {
 		t.Errorf("before midnight: %v", err)
 	}
 	n.Clock.Advance(time.Second)
@@ -70,7 +70,7 @@ func TestTodayIsTakenInTheMorning(t *testing.T) {
 	// To the minute it is in the future as ever.
 	if _, err := n.Client.Send(testkit.Context(t), change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
 		e.OccurredAt, e.SourceMessageId = testkit.At("2025-03-04T17:00:00Z"), "minute"
-	})); status.Code(err) != codes.InvalidArgument {
+	})); status.Code(err) != codes.OutOfRange {
 		t.Errorf("to the minute: %v", err)
 	}
 }

@@ -10,11 +10,18 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/peer"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
+	"cannulary/internal/door"
 	"cannulary/internal/fault"
 	"cannulary/internal/intake"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -28,6 +35,13 @@ const (
 	// maxReceive ends a call whose message is beyond all reason; below it intake refuses
 	// with a text (intake.MaxMessageBytes) and a feed goes on.
 	maxReceive = 8 << 20
+	// large is the size above which a message of a feed is taken alone, so that no feed holds many of them.
+	large = 64 << 10
+	// What one connection may hold: streams, and bytes of headers.
+	maxStreams, maxHeaders = 100, 16 << 10
+	// handshakeTime is how long a connection may take to begin. One that is silent for silence is
+	// asked for a sign of life, and ended without one. Clients may ask every leastPing.
+	handshakeTime, silence, leastPing = 10 * time.Second, time.Minute, 10 * time.Second
 )
 
 // Recorder is what the services need of intake.
@@ -42,22 +56,39 @@ type Server struct {
 	health *health.Server
 }
 
-// New makes a server. It reports itself as not serving until Serving is called.
-func New(rec Recorder, log *slog.Logger) *Server {
+// New makes a server behind a door. It reports itself as not serving until Serving is called.
+func New(rec Recorder, d *door.Door, log *slog.Logger) *Server {
 	s := &Server{health: health.NewServer()}
-	s.Server = grpc.NewServer(
+	options := []grpc.ServerOption{
 		grpc.ForceServerCodecV2(newCodec()), grpc.MaxRecvMsgSize(maxReceive),
-		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, _ *grpc.UnaryServerInfo,
+		grpc.ConnectionTimeout(handshakeTime), grpc.MaxConcurrentStreams(maxStreams), grpc.MaxHeaderListSize(maxHeaders),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: silence, Timeout: silence}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: leastPing, PermitWithoutStream: true}),
+		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo,
 			next grpc.UnaryHandler) (resp any, err error) {
 			defer recoverTo(ctx, log, &err)
-			return next(ctx, req)
+			in, done, err := d.Enter(ctx, callerOf(ctx), door.RightOf(door.Methods(), info.FullMethod))
+			if err != nil {
+				return nil, toStatus(err)
+			}
+			defer done()
+			return next(in, req)
 		}),
-		grpc.ChainStreamInterceptor(func(srv any, ss grpc.ServerStream, _ *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
+		grpc.ChainStreamInterceptor(func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
 			defer recoverTo(ss.Context(), log, &err)
+			_, done, err := d.Enter(ss.Context(), callerOf(ss.Context()), door.RightOf(door.Methods(), info.FullMethod))
+			if err != nil {
+				return toStatus(err)
+			}
+			defer done()
 			return next(srv, ss)
 		}),
-	)
-	api := &services{rec: rec, log: log}
+	}
+	if c := d.TLS("h2"); c != nil {
+		options = append(options, grpc.Creds(credentials.NewTLS(c)))
+	}
+	s.Server = grpc.NewServer(options...)
+	api := &services{rec: rec, door: d, log: log}
 	cannularyv1.RegisterRosterServiceServer(s.Server, rosterService{services: api})
 	cannularyv1.RegisterCannulationServiceServer(s.Server, cannulationService{services: api})
 	cannularyv1.RegisterAssessmentServiceServer(s.Server, assessmentService{services: api})
@@ -65,6 +96,13 @@ func New(rec Recorder, log *slog.Logger) *Server {
 	cannularyv1.RegisterFeedServiceServer(s.Server, feedService{services: api})
 	healthpb.RegisterHealthServer(s.Server, s.health)
 	reflection.Register(s.Server)
+	for name, service := range s.GetServiceInfo() {
+		for _, m := range service.Methods {
+			if method := "/" + name + "/" + m.Name; !door.Named(door.Methods(), method) {
+				panic(method + " has no row in the table of rights (internal/door/table.go)") // a mistake in the program alone
+			}
+		}
+	}
 	s.Serving(false)
 	return s
 }
@@ -88,9 +126,22 @@ func recoverTo(ctx context.Context, log *slog.Logger, err *error) {
 	}
 }
 
+// callerOf returns what a call shows of its sender.
+func callerOf(ctx context.Context) access.Caller {
+	md, _ := metadata.FromIncomingContext(ctx)
+	c := access.Caller{Bearer: door.Bearer(md.Get("authorization"))}
+	if p, ok := peer.FromContext(ctx); ok {
+		if t, ok := p.AuthInfo.(credentials.TLSInfo); ok && len(t.State.VerifiedChains) > 0 {
+			c.Certificate = t.State.VerifiedChains[0][0]
+		}
+	}
+	return c
+}
+
 type services struct {
-	rec Recorder
-	log *slog.Logger
+	rec  Recorder
+	door *door.Door
+	log  *slog.Logger
 }
 
 func (s *services) record(ctx context.Context, m intake.Message) (intake.Answer, error) {
@@ -165,7 +216,7 @@ type feedService struct {
 // taken at once. Those of one patient are taken one after the other, in the order sent, so
 // that nothing is judged before what was told first. A message about a facility or its staff
 // is taken alone: a registration, a protocol or a rating decides how those behind it are read.
-// One whose id is under way waits, because the first to use an id has it.
+// So is a large one. One whose id is under way waits, because the first to use an id has it.
 func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 	ctx := stream.Context()
 	answers := make(chan chan *cannularyv1.FeedResponse, feedAhead)
@@ -194,7 +245,7 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 			m, ok := intake.FromFeed(req)
 			a := make(chan *cannularyv1.FeedResponse, 1)
 			answers <- a
-			if ok && m.Alone() {
+			if ok && (m.Alone() || proto.Size(req) > large) {
 				idle.wait()
 				a <- s.take(ctx, m)
 				continue
@@ -225,6 +276,12 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 			refuse(r, fault.As(errors.New("panic")))
 		}
 	}()
+	// The policy may have changed since the feed began.
+	ctx, err := s.door.Next(ctx, callerOf(ctx), access.Send)
+	if err != nil {
+		refuse(r, fault.As(err))
+		return r
+	}
 	a, err := s.rec.Record(ctx, m)
 	if err != nil {
 		refuse(r, fault.As(err))
@@ -240,7 +297,7 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 func refuse(r *cannularyv1.FeedResponse, f *fault.Error) {
 	r.Outcome = cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED
 	r.Code = uint32(answer.GRPC(f.Kind))
-	r.Retry = f.Kind == fault.Unavailable || f.Kind == fault.Internal || f.Kind == fault.Full
+	r.Retry = f.Kind == fault.Unavailable || f.Kind == fault.Internal || f.Kind == fault.Full || f.Kind == fault.Limited
 	if len(f.Violations) == 0 || f.Kind != fault.Invalid {
 		r.Reasons = append(r.Reasons, &cannularyv1.FeedReason{Description: fault.New(f.Kind, f.What, f.Do).Error()})
 	}

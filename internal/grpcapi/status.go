@@ -24,7 +24,7 @@ func toStatus(err error) error {
 			st = d
 		}
 	}
-	if f.Kind == fault.Unavailable {
+	if f.Kind == fault.Unavailable || f.Kind == fault.Limited {
 		if d, err := st.WithDetails(&errdetails.RetryInfo{RetryDelay: durationpb.New(retryDelay)}); err == nil {
 			st = d
 		}

@@ -18,6 +18,7 @@ import (
 
 const (
 	refused = "the message is refused: "
+	clocks  = ". Have a person compare both clocks and the sender's time zone: if the service's clock was wrong, send the same message again once it is right, else correct the fields named; nothing was stored"
 	correct = ". Correct the fields named and send it again under a new message id or the same one; nothing was stored"
 )
 
@@ -112,24 +113,24 @@ func impossibleTimes() []text {
 	return []text{
 		{
 			"a needle of the future",
-			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.OccurredAt = after(5*time.Minute + time.Second) }), codes.InvalidArgument, "envelope.occurred_at",
-			refused + "envelope.occurred_at: is 2025-03-03T12:05:01Z, in the future; " + late + correct,
+			change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) { e.OccurredAt = after(5*time.Minute + time.Second) }), codes.OutOfRange, "envelope.occurred_at",
+			refused + "envelope.occurred_at: is 2025-03-03T12:05:01Z, in the future; " + late + clocks,
 		},
 		{
 			"a culture of the future",
 			change("surveillance culture_resulted", func(m *v1.FeedRequest, _ *v1.Envelope) {
 				m.GetSurveillance().GetFacts()[0].GetCultureResulted().CollectedAt = after(24 * time.Hour)
-			}), codes.InvalidArgument, "facts[0].culture_resulted.collected_at",
-			refused + "facts[0].culture_resulted.collected_at: is 2025-03-04T12:00:00Z, in the future; " + late + correct,
+			}), codes.OutOfRange, "facts[0].culture_resulted.collected_at",
+			refused + "facts[0].culture_resulted.collected_at: is 2025-03-04T12:00:00Z, in the future; " + late + clocks,
 		},
 		{
 			"a correction of the future, to the future",
 			change("cannulation fact_corrected needle_inserted", func(m *v1.FeedRequest, _ *v1.Envelope) {
 				c := m.GetCannulation().GetFacts()[0].GetFactCorrected().GetCorrection()
 				c.AssertedAt, c.CorrectedOccurredAt = after(time.Hour), after(2*time.Hour)
-			}), codes.InvalidArgument, "facts[0].fact_corrected.correction.asserted_at facts[0].fact_corrected.correction.corrected_occurred_at",
+			}), codes.OutOfRange, "facts[0].fact_corrected.correction.asserted_at facts[0].fact_corrected.correction.corrected_occurred_at",
 			refused + "facts[0].fact_corrected.correction.asserted_at: is 2025-03-03T13:00:00Z, in the future; " + late +
-				"; facts[0].fact_corrected.correction.corrected_occurred_at: is 2025-03-03T14:00:00Z, in the future; " + late + correct,
+				"; facts[0].fact_corrected.correction.corrected_occurred_at: is 2025-03-03T14:00:00Z, in the future; " + late + clocks,
 		},
 		{
 			"no time that there is",
@@ -247,9 +248,9 @@ func impossible() []text {
 		one("a census counted tomorrow", change("roster census_counted", func(m *v1.FeedRequest, _ *v1.Envelope) {
 			m.GetRoster().GetFacts()[0].GetCensusCounted().CountedOn = []string{"2025-03-03", "2025-03-04"}
 		}), "facts[0].census_counted.counted_on[1]", "is 2025-03-04, in the future, where nobody is counted; at most 2025-03-03 is allowed"),
-		one("a day that has not begun", change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
+		{"a day that has not begun", change("cannulation needle_inserted", func(_ *v1.FeedRequest, e *v1.Envelope) {
 			e.OccurredAt, e.Precision = testkit.At("2025-03-04T00:00:00Z"), v1.TimePrecision_TIME_PRECISION_DAY
-		}), "envelope.occurred_at", "is the day 2025-03-04, in the future; at most the facility's local day (2025-03-03) is allowed"),
+		}), codes.OutOfRange, "envelope.occurred_at", refused + "envelope.occurred_at: is the day 2025-03-04, in the future; at most the facility's local day (2025-03-03) is allowed" + clocks},
 	}
 }
 
@@ -377,7 +378,7 @@ func TestFiveMinutesAheadAreTaken(t *testing.T) {
 			t.Errorf("%s five minutes ahead: %v", name, err)
 		}
 		n.Clock.Advance(-time.Nanosecond)
-		if _, err := n.Client.Send(testkit.Context(t), testkit.ValidateOnly(m)); status.Code(err) != codes.InvalidArgument {
+		if _, err := n.Client.Send(testkit.Context(t), testkit.ValidateOnly(m)); status.Code(err) != codes.OutOfRange {
 			t.Errorf("%s a nanosecond more than five minutes ahead: %v", name, err)
 		}
 		n.Clock.Advance(time.Nanosecond)

@@ -74,22 +74,30 @@ type guard struct {
 	mu     sync.Mutex
 	base   time.Time // the wall clock at start, or when a person confirmed it
 	passed time.Duration
-	doubt  string // what is wrong since the start; empty for nothing
+	newest time.Time // of the log at the start; zero once the clock was believed
 }
 
 // newGuard compares the clock with the newest entry of the log; zero is an empty log.
 func newGuard(clock Clock, dir string, newest time.Time) *guard {
-	g := &guard{clock: clock, path: filepath.Join(dir, clockFile), base: clock.Wall(), passed: clock.Passed()}
-	switch d := g.base.Sub(newest); {
-	case newest.IsZero():
-	case d < -clockJump:
-		g.doubt = fmt.Sprintf("it is %s behind the newest entry of the log, of %s", (-d).Round(time.Second),
-			newest.UTC().Format(time.RFC3339))
-	case d > clockAhead:
-		g.doubt = fmt.Sprintf("it is %d days ahead of the newest entry of the log, of %s", int(d.Hours()/24),
-			newest.UTC().Format(time.RFC3339))
+	g := &guard{clock: clock, path: filepath.Join(dir, clockFile), base: clock.Wall(), passed: clock.Passed(), newest: newest}
+	if atStart(g.base, newest) == "" {
+		g.newest = time.Time{}
 	}
 	return g
+}
+
+// atStart says what is wrong with a clock that showed this at the start; empty for nothing.
+func atStart(wall, newest time.Time) string {
+	switch d := wall.Sub(newest); {
+	case newest.IsZero():
+	case d < -clockJump:
+		return fmt.Sprintf("at the start it was %s behind the newest entry of the log, of %s (or the clock was ahead then, see `cannulary "+
+			"clock wrong`)", (-d).Round(time.Second), newest.UTC().Format(time.RFC3339))
+	case d > clockAhead:
+		return fmt.Sprintf("at the start it was %d days ahead of the newest entry of the log, of %s", int(d.Hours()/24),
+			newest.UTC().Format(time.RFC3339))
+	}
+	return ""
 }
 
 // check is a fault while the clock is in doubt.
@@ -97,15 +105,21 @@ func (g *guard) check() error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	wall, passed := g.clock.Wall(), g.clock.Passed()
-	doubt := g.doubt
-	if moved := wall.Sub(g.base) - (passed - g.passed); doubt == "" && moved.Abs() > clockJump {
+	moved := wall.Sub(g.base) - (passed - g.passed)
+	doubt := ""
+	if !g.newest.IsZero() {
+		// A clock that was set right since shows what it should have shown at the start.
+		if doubt = atStart(g.base.Add(moved), g.newest); doubt == "" {
+			g.base, g.passed, g.newest = wall, passed, time.Time{}
+		}
+	} else if moved.Abs() > clockJump {
 		doubt = fmt.Sprintf("it moved by %s against the time that passed", moved.Round(time.Second))
 	}
 	if doubt == "" {
 		return nil
 	}
 	if at, err := g.confirmed(); err == nil && wall.Sub(at).Abs() < clockConfirmed {
-		g.base, g.passed, g.doubt = wall, passed, ""
+		g.base, g.passed, g.newest = wall, passed, time.Time{}
 		return nil
 	}
 	return fault.New(fault.Unavailable, fmt.Sprintf(

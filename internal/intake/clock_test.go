@@ -66,7 +66,7 @@ func TestNothingIsStoredByAClockThatIsInDoubt(t *testing.T) {
 		{"the clock is set an hour back", 0, -time.Hour, 0, "it moved by -1h0m0s against the time that passed"},
 		{"the clock stands still for an hour", 0, 0, time.Hour, "it moved by -1h0m0s against the time that passed"},
 		{"a start thirteen days after the last entry", 13 * day, 0, 0, ""},
-		{"a start fifteen days after the last entry", 15 * day, 0, 0, "it is 15 days ahead of the newest entry of the log, of "},
+		{"a start fifteen days after the last entry", 15 * day, 0, 0, "at the start it was 15 days ahead of the newest entry of the log, of "},
 		{"a start an hour before the last entry", -time.Hour, 0, 0, "behind the newest entry of the log, of "},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -108,6 +108,33 @@ func TestNothingIsStoredByAClockThatIsInDoubt(t *testing.T) {
 			}
 			if _, err := in.Record(testkit.Context(t), insertion(t, "clock-1", 15)); err != nil {
 				t.Errorf("after the confirmation it says %v", err)
+			}
+		})
+	}
+}
+
+// A clock that was wrong at the start and is set right needs nobody, and one that only goes on stays in doubt.
+func TestAClockThatIsSetRightAfterTheStartIsBelieved(t *testing.T) {
+	for name, off := range map[string]time.Duration{"behind": -time.Hour, "ahead": 20 * 24 * time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			n := testkit.Start(t, testkit.Options{})
+			st, err := n.Log.State(testkit.Context(t))
+			if err != nil {
+				t.Fatal(err)
+			}
+			clock := &wrongClock{wall: st.LastTime.Add(off)}
+			in := intakeBy(t, n, t.TempDir(), clock)
+			clock.move(2*time.Hour, 2*time.Hour)
+			if _, err := in.Record(testkit.Context(t), insertion(t, "clock-3", 15)); err == nil {
+				t.Fatal("it was stored because time passed")
+			}
+			clock.move(-off, 0)
+			if _, err := in.Record(testkit.Context(t), insertion(t, "clock-3", 15)); err != nil {
+				t.Errorf("it says %v", err)
+			}
+			clock.move(-time.Hour, 0)
+			if _, err := in.Record(testkit.Context(t), insertion(t, "clock-4", 15)); err == nil {
+				t.Error("it was stored after a jump back")
 			}
 		})
 	}

@@ -67,7 +67,7 @@ const indexBatch = 1000
 
 // indexVersion is the version of what the index holds. An index of another version is built
 // anew.
-const indexVersion = 2
+const indexVersion = 3
 
 // openIndex opens the index in the folder, or makes it. It empties an index of another log
 // first.
@@ -314,7 +314,11 @@ func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
 	if errors.Is(err, sql.ErrNoRows) {
 		return known{}, false, nil
 	}
-	return k, err == nil, err
+	if err != nil {
+		return known{}, false, fmt.Errorf("the ingest index cannot be read: %w; start the service again: it builds the index from "+
+			"the log", err)
+	}
+	return k, true, nil
 }
 
 // remember keeps an event that is safe in the log until it comes back through run.

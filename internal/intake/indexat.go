@@ -3,8 +3,11 @@ package intake
 import (
 	"context"
 	"database/sql"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
 
 	"cannulary/internal/sqlitefile"
 )
@@ -16,10 +19,63 @@ func IndexAt(ctx context.Context, path string) (logID string, seq uint64, eventI
 	if err != nil {
 		return "", 0, "", fmt.Errorf("ingest index: %w", err)
 	}
-	var n int64
-	err = db.QueryRowContext(ctx, `SELECT log_id, seq, event_id FROM checkpoint`).Scan(&logID, &n, &eventID)
+	logID, seq, eventID, err = checkpointOf(ctx, db)
+	return logID, seq, eventID, errors.Join(err, db.Close())
+}
+
+func checkpointOf(ctx context.Context, db *sqlitefile.Looked) (logID string, seq uint64, eventID string, err error) {
+	var n, newest int64
+	err = db.QueryRowContext(ctx, `SELECT log_id, seq, event_id, (SELECT ifnull(max(seq), 0) FROM event) FROM checkpoint`).Scan(&logID, &n,
+		&eventID, &newest)
 	if errors.Is(err, sql.ErrNoRows) {
-		err = nil
+		return "", 0, "", nil
 	}
-	return logID, uint64(n), eventID, errors.Join(err, db.Close())
+	if err != nil {
+		return "", 0, "", err
+	}
+	// A checkpoint is damaged that says more than the entries do. The last entry of a log may be one that nobody can read, or
+	// stand there twice.
+	id, err := hex.DecodeString(eventID)
+	var at int64
+	if err == nil && eventID != "" {
+		err = db.QueryRowContext(ctx, `SELECT seq FROM event WHERE id = ?`, id).Scan(&at)
+	}
+	if err != nil || at != n && (at == newest || newest+indexBatch < n) {
+		return "", 0, "", errors.New("the checkpoint of the ingest index does not agree with its entries")
+	}
+	return logID, uint64(n), eventID, nil
+}
+
+// DeleteIndex removes a stopped instance's index from the folder of Config.Dir. The next start builds it from the log.
+func DeleteIndex(dir string) error {
+	var errs []error
+	for _, suffix := range []string{"", "-wal", "-shm"} {
+		if err := os.Remove(filepath.Join(dir, "index.db"+suffix)); !errors.Is(err, os.ErrNotExist) {
+			errs = append(errs, err)
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// IndexEntries calls each with every event that a stopped instance's index at path holds, and changes nothing.
+func IndexEntries(ctx context.Context, path string, each func(seq uint64, eventID string)) (err error) {
+	db, err := sqlitefile.Look(path)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	rows, err := db.QueryContext(ctx, `SELECT seq, id FROM event`)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		var seq int64
+		var id []byte
+		if err := rows.Scan(&seq, &id); err != nil {
+			return err
+		}
+		each(uint64(seq), hex.EncodeToString(id))
+	}
+	return rows.Err()
 }

@@ -2,10 +2,12 @@ package intake_test
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -16,6 +18,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/intake"
 	"cannulary/internal/record"
+	"cannulary/internal/sqlitefile"
 	"cannulary/internal/testkit"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
@@ -508,5 +511,25 @@ func TestCloseUnderLoad(t *testing.T) {
 		if have[id] == nil {
 			t.Errorf("event %s was acknowledged and is not in the log", id)
 		}
+	}
+}
+
+// An index that cannot be read stores nothing, and the operator is told what to do.
+func TestAnIndexThatCannotBeReadSaysWhatToDo(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	db, err := sql.Open("sqlite", sqlitefile.Name(filepath.Join(n.Dir, "ingest", "index.db"), "_pragma=busy_timeout(60000)"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(`DROP TABLE event`); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	_, err = n.Intake.Record(testkit.Context(t), insertion(t, "no-index", 15))
+	if err == nil || !strings.Contains(err.Error(), "the ingest index cannot be read") ||
+		!strings.Contains(err.Error(), "start the service again: it builds the index from the log") {
+		t.Errorf("it says %v", err)
 	}
 }

@@ -12,15 +12,17 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// The index keys of an event beside its id: only what the notices in an answer need.
+// The index keys of an event beside its id: only what the notices in an answer need, and what says
+// whose facts a message would change.
 const (
 	topicMerges   = "merges"
 	topicAmended  = "amended/"  // + event id: the corrections and voids of its facts
 	topicIdentity = "identity/" // + patient key
-	topicAdmitted = "admitted/" // + patient key
+	topicAdmitted = "admitted/" // + patient key; and once more with "/" and the facility
 	topicAdmits   = "admits/"   // + facility
 	topicLeft     = "left/"     // + patient key
 	topicAccess   = "access/"   // + patient key, "/", name
+	topicSession  = "session/"  // + session id
 )
 
 // topics returns the index keys of an event.
@@ -33,6 +35,9 @@ func topics(ev *logv1.Event) []string {
 		return nil // the projectors quarantine it
 	}
 	var out []string
+	if facts[0].HasSession() {
+		out = append(out, topicSession+facts[0].Session)
+	}
 	for i := range facts {
 		f := &facts[i]
 		if f.Target != "" {
@@ -47,7 +52,7 @@ func topics(ev *logv1.Event) []string {
 		case *logv1.IdentitySealed:
 			out = append(out, topicIdentity+f.PatientKey)
 		case *cannularyv1.PatientAdmitted:
-			out = append(out, topicAdmitted+f.PatientKey, topicAdmits+f.Facility)
+			out = append(out, topicAdmitted+f.PatientKey, topicAdmitted+f.PatientKey+"/"+f.Facility, topicAdmits+f.Facility)
 		case *cannularyv1.PatientLeft:
 			out = append(out, topicLeft+f.PatientKey)
 		case *cannularyv1.AccessCreated:

@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/access"
 	"cannulary/internal/fault"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
@@ -24,12 +25,13 @@ const yearsBefore = 2
 const day24 = 24 * time.Hour
 
 // noticed returns what is unlikely in an accepted message, and what in it has no effect, as far
-// as the log knows. id is that of its event.
-func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, error) {
+// as the log knows. id is that of its event. What is recorded at facilities where the sender may not
+// write is not told.
+func (in *Intake) noticed(ctx context.Context, by *access.Principal, m Message, id string) ([]string, error) {
 	if m.test() {
 		return nil, nil
 	}
-	n := noticing{in: in, ctx: ctx, m: m, event: id}
+	n := noticing{in: in, ctx: ctx, by: by, m: m, event: id}
 	if p := m.Envelope.GetPatient(); p != nil {
 		n.key = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
 	}
@@ -52,6 +54,7 @@ func (in *Intake) noticed(ctx context.Context, m Message, id string) ([]string, 
 type noticing struct {
 	in    *Intake
 	ctx   context.Context
+	by    *access.Principal
 	m     Message
 	key   string // of the envelope's patient
 	event string
@@ -162,11 +165,11 @@ func (n *noticing) treated() {
 			break
 		}
 	}
-	if n.has(topicAdmitted+n.key) || !n.has(topicAdmits+n.m.Envelope.GetFacility()) {
+	if n.admitted(n.key) || !n.has(topicAdmits+n.m.Envelope.GetFacility()) {
 		return
 	}
 	for _, key := range n.identities().Group(n.key) {
-		if n.has(topicAdmitted + key) {
+		if n.admitted(key) {
 			return
 		}
 	}
@@ -201,6 +204,14 @@ func (n *noticing) has(topic string) bool {
 	found, err := n.in.index.has(n.ctx, topic)
 	n.err = errors.Join(n.err, err)
 	return found
+}
+
+// admitted reports whether a patient was ever admitted, as far as the sender may know.
+func (n *noticing) admitted(key string) bool {
+	if n.by.Everywhere() {
+		return n.has(topicAdmitted + key)
+	}
+	return slices.ContainsFunc(n.by.Facilities, func(f string) bool { return n.has(topicAdmitted + key + "/" + f) })
 }
 
 // identities returns which identities are merged.
@@ -257,7 +268,7 @@ func (n *noticing) effective(keys []string, topics ...string) []record.Item {
 			more, err := n.in.logged(n.ctx, seq)
 			n.err = errors.Join(n.err, err)
 			for _, f := range more {
-				if len(keys) > 0 && !slices.Contains(keys, f.PatientKey) {
+				if len(keys) > 0 && !slices.Contains(keys, f.PatientKey) || !n.by.At(f.Facility) {
 					continue
 				}
 				facts = append(facts, f)

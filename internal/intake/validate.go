@@ -3,6 +3,7 @@ package intake
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -77,6 +78,13 @@ func (v *Validator) Validate(m Message, now time.Time, at *time.Location) error 
 func invalid(bad []fault.Violation) error {
 	f := fault.New(fault.Invalid, "the message is refused",
 		"correct the fields named and send it again under a new message id or the same one; nothing was stored")
+	if !slices.ContainsFunc(bad, func(v fault.Violation) bool { return v.Rule != futureRule }) {
+		// Whose clock is right nobody here can say. A sender with a wrong time zone must not wait until the wrong
+		// time has come, so this is not passing either.
+		f = fault.New(fault.Early, "the message is refused",
+			"have a person compare both clocks and the sender's time zone: if the service's clock was wrong, send the same message again "+
+				"once it is right, else correct the fields named; nothing was stored")
+	}
 	if more := len(bad) - maxViolations; more > 0 {
 		bad = append(bad[:maxViolations:maxViolations],
 			fault.Violation{Rule: "violations.more", Description: fmt.Sprintf("and %d more; correct these first", more)})

@@ -16,6 +16,9 @@ import (
 // futureTolerance is how far a sender's clock may be ahead.
 const futureTolerance = 5 * time.Minute
 
+// futureRule is the id of the rule about the future.
+const futureRule = "time.future"
+
 // furthest is the zone in which a day begins first. It stands for the zone of an unknown
 // facility.
 var furthest = time.FixedZone("UTC+14", 14*60*60)
@@ -71,12 +74,12 @@ func times(m protoreflect.Message, c calendar) []fault.Violation {
 				Description: "is not a valid time: seconds must lie between years 1 and 9999, nanos between 0 and 999,999,999"})
 		case precisionOf(in, fd) == cannularyv1.TimePrecision_TIME_PRECISION_DAY:
 			if d := c.date(ts.AsTime()); d > c.today() {
-				bad = append(bad, fault.Violation{Field: path, Rule: "time.future",
+				bad = append(bad, fault.Violation{Field: path, Rule: futureRule,
 					Description: fmt.Sprintf("is the day %s, in the future; at most the facility's local day (%s) is allowed", d,
 						c.today())})
 			}
 		case ts.AsTime().After(c.now.Add(futureTolerance)):
-			bad = append(bad, fault.Violation{Field: path, Rule: "time.future",
+			bad = append(bad, fault.Violation{Field: path, Rule: futureRule,
 				Description: fmt.Sprintf("is %s, in the future; at most 5 minutes after the service's clock (%s) are allowed",
 					ts.AsTime().Format(time.RFC3339), c.now.UTC().Format(time.RFC3339))})
 		}

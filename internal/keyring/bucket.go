@@ -72,6 +72,23 @@ func (s *bucketStore) Create(ctx context.Context, name string, secret []byte) ([
 	return s.Get(ctx, name)
 }
 
+func (s *bucketStore) Look(ctx context.Context) (unreadable, _ []string, err error) {
+	names, err := s.kv.ListKeys(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer func() { _ = names.Stop() }() // an error says that it ended by itself
+	for name := range names.Keys() {
+		switch _, err := s.Get(ctx, name); {
+		case errors.Is(err, ErrUnreadable):
+			unreadable = append(unreadable, name)
+		case err != nil && !errors.Is(err, ErrNoKey): // destroyed meanwhile
+			return nil, nil, err
+		}
+	}
+	return unreadable, nil, nil
+}
+
 func (s *bucketStore) Destroy(ctx context.Context, name string) error {
 	return s.kv.Purge(ctx, name)
 }

@@ -18,7 +18,7 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 	if _, err := os.Stat(path); err != nil {
 		return 0, nil, err
 	}
-	db, err := sqlitefile.Look(path)
+	db, err := sqlitefile.LookSecret(path)
 	if err != nil {
 		return 0, nil, err
 	}
@@ -33,11 +33,11 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 	}
 	kept := memory{}
 	for _, x := range rows {
-		if kept[x.name] = x.value; len(x.value) != SecretSize || !x.whole() {
+		if kept[x.name] = x.value; len(x.value) != SecretSize || x.sum != nil && !x.whole() {
 			bad = append(bad, x.name)
 		}
 	}
-	r := &Ring{store: kept, secret: kept[siteSecret], cache: map[string][]byte{}}
+	r := newRing(kept, kept[siteSecret])
 	if fingerprint != "" && r.Fingerprint() != fingerprint && !slices.Contains(bad, siteSecret) {
 		bad = append(bad, siteSecret)
 	}
@@ -45,7 +45,8 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 		if _, ok := kept[name(patient)]; !ok {
 			continue // destroyed: an erasure
 		}
-		if _, err := r.Unseal(ctx, patient, value); err != nil && !slices.Contains(bad, name(patient)) {
+		// Of a patient who was erased and reopened, older values never open again.
+		if _, err := r.Unseal(ctx, patient, value); err != nil && !errors.Is(err, ErrNoKey) && !slices.Contains(bad, name(patient)) {
 			bad = append(bad, name(patient))
 		}
 	}
@@ -53,18 +54,26 @@ func Check(ctx context.Context, path, fingerprint string, sealed map[string][]by
 	return len(kept), bad, nil
 }
 
-// memory are secrets that were read.
+// memory are secrets that were read; a damaged one is empty.
 type memory map[string][]byte
 
 func (m memory) Get(_ context.Context, name string) ([]byte, error) {
-	if v, ok := m[name]; ok {
-		return v, nil
+	v, ok := m[name]
+	switch {
+	case !ok:
+		return nil, ErrNoKey
+	case len(v) == 0:
+		return nil, ErrDamaged
 	}
-	return nil, ErrNoKey
+	return v, nil
 }
 
 func (m memory) Create(ctx context.Context, name string, _ []byte) ([]byte, error) {
 	return m.Get(ctx, name)
+}
+
+func (m memory) Look(context.Context) (unreadable, halved []string, err error) {
+	return nil, nil, errors.ErrUnsupported
 }
 
 func (m memory) Destroy(context.Context, string) error { return errors.ErrUnsupported }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"cannulary/internal/keyring"
@@ -70,6 +71,11 @@ func TestADamagedKeyIsReadFromItsCopyAndNeverReplaced(t *testing.T) {
 		spoil(t, filepath.Join(dir, name), secret)
 		check(name, "patient."+patient)
 		ring, _ = open(t, dir)
+		unreadable, halved, err := ring.Look(ctx)
+		if want := []string{"patient." + patient}; err != nil || i == 0 && (len(unreadable) > 0 || !slices.Equal(halved, want)) ||
+			i == 1 && (!slices.Equal(unreadable, want) || len(halved) > 0) {
+			t.Errorf("a look after damage in %d files finds %v unreadable, %v in one file, %v", i+1, unreadable, halved, err)
+		}
 		plain, err := ring.Unseal(ctx, patient, sealed)
 		if i == 0 {
 			if err != nil || string(plain) != "invented name" {
@@ -83,6 +89,18 @@ func TestADamagedKeyIsReadFromItsCopyAndNeverReplaced(t *testing.T) {
 		if _, err := ring.Seal(ctx, patient, []byte("new")); !errors.Is(err, keyring.ErrDamaged) {
 			t.Errorf("it seals: %v", err)
 		}
+	}
+	if unreadable, _ := ring.Damage(); unreadable != 1 {
+		t.Errorf("%d damages are counted", unreadable)
+	}
+	// Noticed on use, without a look.
+	if err := ring.Close(); err != nil {
+		t.Fatal(err)
+	}
+	ring, _ = open(t, dir)
+	_, first := ring.Unseal(ctx, patient, sealed)
+	if unreadable, _ := ring.Damage(); unreadable != 1 || !errors.Is(first, keyring.ErrDamaged) {
+		t.Errorf("on use %d damages are counted, %v", unreadable, first)
 	}
 	// An erasure ends it.
 	if err := ring.Destroy(ctx, patient); err != nil {

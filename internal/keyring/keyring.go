@@ -46,6 +46,9 @@ type Store interface {
 	Create(ctx context.Context, name string, secret []byte) ([]byte, error)
 	// Destroy removes a secret for ever. Removing one that is not there is no error.
 	Destroy(ctx context.Context, name string) error
+	// Look reads every secret. unreadable are the names of those that cannot be read, halved of those that
+	// are damaged in one of two places.
+	Look(ctx context.Context) (unreadable, halved []string, err error)
 	// Close releases the store.
 	Close() error
 }
@@ -58,6 +61,8 @@ type Ring struct {
 	mu        sync.Mutex
 	cache     map[string][]byte // patient key → sealing key, bounded
 	destroyed uint64            // counts destructions, so that the cache undoes none
+	bad       map[string]bool   // secrets that cannot be read, as found by the last look and on use since
+	halved    int               // secrets that are damaged in one of two places, by the last look
 }
 
 // cacheLimit is the largest number of keys in memory. A unit has some hundred patients, a large
@@ -79,7 +84,11 @@ func Open(ctx context.Context, store Store) (*Ring, error) {
 	if len(secret) != SecretSize {
 		return nil, fmt.Errorf("the site secret has %d bytes, not %d: restore it from its backup", len(secret), SecretSize)
 	}
-	return &Ring{store: store, secret: secret, cache: map[string][]byte{}}, nil
+	return newRing(store, secret), nil
+}
+
+func newRing(store Store, secret []byte) *Ring {
+	return &Ring{store: store, secret: secret, cache: map[string][]byte{}, bad: map[string]bool{}}
 }
 
 // Fingerprint identifies the site secret without revealing it: 16 hexadecimal digits.
@@ -125,8 +134,8 @@ func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byt
 	return aead.Seal(nonce, nonce, plain, []byte(patientKey)), nil
 }
 
-// Unseal decrypts what Seal made. It returns ErrNoKey if the patient's key was destroyed, ErrDamaged if it
-// is damaged, and ErrUnreadable if the value does not belong to it.
+// Unseal decrypts what Seal made. It returns ErrNoKey if the key that sealed it was destroyed, ErrDamaged if the
+// patient's key is damaged, and ErrUnreadable if the value does not belong to it.
 func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]byte, error) {
 	key, err := r.key(ctx, patientKey, false)
 	if err != nil {
@@ -140,10 +149,38 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 		return nil, ErrUnreadable
 	}
 	plain, err := aead.Open(nil, sealed[:aead.NonceSize()], sealed[aead.NonceSize():], []byte(patientKey))
-	if err != nil {
-		return nil, ErrUnreadable
+	if err == nil {
+		return plain, nil
 	}
-	return plain, nil
+	if again, err := r.there(ctx, reopened(patientKey)); err != nil {
+		return nil, err
+	} else if again {
+		return nil, ErrNoKey
+	}
+	return nil, ErrUnreadable
+}
+
+// Look reads every secret of the store and returns the names of those that cannot be read. Damage counts
+// them from then on.
+func (r *Ring) Look(ctx context.Context) (unreadable, halved []string, err error) {
+	if unreadable, halved, err = r.store.Look(ctx); err != nil {
+		return nil, nil, err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.bad, r.halved = map[string]bool{}, len(halved)
+	for _, n := range unreadable {
+		r.bad[n] = true
+	}
+	return unreadable, halved, nil
+}
+
+// Damage counts the secrets that cannot be read, found by the last look and on use since, and those that the
+// last look found damaged in one of two places.
+func (r *Ring) Damage() (unreadable, halved int) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.bad), r.halved
 }
 
 // Damaged reports whether a patient's key is damaged.
@@ -162,14 +199,43 @@ func (r *Ring) Destroy(ctx context.Context, patientKey string) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	delete(r.cache, patientKey)
+	if err == nil {
+		delete(r.bad, name(patientKey))
+	}
 	r.destroyed++
 	return err
 }
 
 // Reopen lets an identity be stated again of a patient who was erased. What was sealed before stays
-// unreadable.
+// unreadable, and is no damage: a mark that stays says so.
 func (r *Ring) Reopen(ctx context.Context, patientKey string) error {
+	if _, err := r.store.Create(ctx, reopened(patientKey), make([]byte, SecretSize)); err != nil {
+		return err
+	}
 	return r.store.Destroy(ctx, tombstone(patientKey))
+}
+
+func reopened(patientKey string) string { return "reopened." + patientKey }
+
+// Has reports whether there is a key for the patient, whole or damaged.
+func (r *Ring) Has(ctx context.Context, patientKey string) (bool, error) {
+	return r.there(ctx, name(patientKey))
+}
+
+// Erased reports whether the patient's key was destroyed on purpose, and no operator has reopened it.
+func (r *Ring) Erased(ctx context.Context, patientKey string) (bool, error) {
+	return r.there(ctx, tombstone(patientKey))
+}
+
+func (r *Ring) there(ctx context.Context, name string) (bool, error) {
+	_, err := r.store.Get(ctx, name)
+	if errors.Is(err, ErrNoKey) {
+		return false, nil
+	}
+	if errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnreadable) {
+		return true, nil
+	}
+	return err == nil, err
 }
 
 func tombstone(patientKey string) string { return "erased." + patientKey }
@@ -219,11 +285,14 @@ func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte,
 		}
 		key, err = r.store.Create(ctx, name(patientKey), fresh)
 	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnreadable) {
+		r.bad[name(patientKey)] = true
+	}
 	if err != nil {
 		return nil, fmt.Errorf("patient's key: %w", err)
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
 	if r.destroyed != destroyed {
 		return key, nil // not cached: a key may have been destroyed meanwhile
 	}

@@ -155,7 +155,7 @@ func erase(t *testing.T, r *keyring.Ring, open func() keyring.Store, mine, forei
 	if got, err := r.Unseal(ctx, patient, later); err != nil || string(got) != "after the erasure" {
 		t.Errorf("what is sealed after the erasure: %q, %v", got, err)
 	}
-	if _, err := r.Unseal(ctx, patient, mine); !errors.Is(err, keyring.ErrUnreadable) {
+	if _, err := r.Unseal(ctx, patient, mine); !errors.Is(err, keyring.ErrNoKey) {
 		t.Errorf("the erased value with the new key: %v", err)
 	}
 }
@@ -350,6 +350,12 @@ func TestBucketNeedsItsMasterKey(t *testing.T) {
 	if _, err := keyring.Open(testkit.Context(t), wrong); !errors.Is(err, keyring.ErrUnreadable) ||
 		!strings.Contains(err.Error(), "is this the master key that the bucket was made with?") {
 		t.Errorf("another master key: %v", err)
+	}
+	if unreadable, _, err := wrong.Look(testkit.Context(t)); err != nil || len(unreadable) != 2 {
+		t.Errorf("a look with another master key finds %v, %v", unreadable, err)
+	}
+	if unreadable, halved, err := s.Look(testkit.Context(t)); err != nil || len(unreadable)+len(halved) > 0 {
+		t.Errorf("a look at whole keys finds %v %v, %v", unreadable, halved, err)
 	}
 	if _, err := open(master(1)[:16]); err == nil || !strings.Contains(err.Error(), "has 16 bytes, not 32") {
 		t.Errorf("a short master key: %v", err)

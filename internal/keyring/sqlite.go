@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 
 	_ "modernc.org/sqlite" // the driver, without a C compiler
 
@@ -24,6 +25,14 @@ var FileNames = [...]string{"keys.db", "keys-copy.db"}
 
 // OpenFolder opens or makes the key store in a folder that only its owner can read.
 func OpenFolder(ctx context.Context, dir string) (Store, error) {
+	s, err := openFolder(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+func openFolder(ctx context.Context, dir string) (*folderStore, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("key store: %w", err)
 	}
@@ -59,7 +68,8 @@ func openSecrets(ctx context.Context, path string) (*sql.DB, error) {
 	db.SetMaxOpenConns(1)
 	err = prepare(ctx, db)
 	if err != nil {
-		return nil, errors.Join(fmt.Errorf("key store %s: %w", path, err), db.Close())
+		return nil, errors.Join(fmt.Errorf("key store %s: %w; look with `cannulary verify`, repair with `cannulary repair` (runbook "+
+			"CannularyKeysDamaged)", path, err), db.Close())
 	}
 	return db, nil
 }
@@ -70,11 +80,9 @@ func prepare(ctx context.Context, db *sql.DB) error {
 		`CREATE TABLE IF NOT EXISTS secret (name TEXT PRIMARY KEY, value BLOB NOT NULL, sum BLOB) WITHOUT ROWID`); err != nil {
 		return err
 	}
-	var n int
-	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('secret') WHERE name = 'sum'`).Scan(&n); err != nil {
+	if has, err := summed(ctx, db); err != nil {
 		return err
-	}
-	if n == 0 {
+	} else if !has {
 		if _, err := db.ExecContext(ctx, `ALTER TABLE secret ADD COLUMN sum BLOB`); err != nil {
 			return err
 		}
@@ -125,8 +133,21 @@ func sumOf(name string, value []byte) []byte {
 	return sum[:8]
 }
 
+// summed tells whether the table has checksums. That of an older version has none.
+func summed(ctx context.Context, db *sql.DB) (bool, error) {
+	var n int
+	err := db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('secret') WHERE name = 'sum'`).Scan(&n)
+	return n > 0, err
+}
+
 func secrets(ctx context.Context, db *sql.DB) (out []secret, err error) {
-	rows, err := db.QueryContext(ctx, `SELECT name, value, sum FROM secret ORDER BY name`)
+	sum := "NULL"
+	if has, err := summed(ctx, db); err != nil {
+		return nil, err
+	} else if has {
+		sum = "sum"
+	}
+	rows, err := db.QueryContext(ctx, `SELECT name, value, `+sum+` FROM secret ORDER BY name`)
 	if err != nil {
 		return nil, err
 	}
@@ -184,14 +205,51 @@ func (s *folderStore) Create(ctx context.Context, name string, value []byte) ([]
 	return s.Get(ctx, name)
 }
 
+// Look reads both files. Where one cannot be read every secret is damaged in one place.
+func (s *folderStore) Look(ctx context.Context) (unreadable, halved []string, err error) {
+	whole, names := map[string]int{}, map[string]bool{}
+	var failed []error
+	for _, db := range s.files {
+		rows, err := secrets(ctx, db)
+		if err != nil {
+			failed = append(failed, err)
+			continue
+		}
+		for _, x := range rows {
+			names[x.name] = true
+			if x.whole() {
+				whole[x.name]++
+			}
+		}
+	}
+	if ctx.Err() != nil || len(failed) == len(s.files) {
+		return nil, nil, errors.Join(failed...)
+	}
+	for name := range names {
+		switch whole[name] {
+		case 0:
+			unreadable = append(unreadable, name)
+		case 1:
+			halved = append(halved, name)
+		}
+	}
+	slices.Sort(unreadable)
+	slices.Sort(halved)
+	return unreadable, halved, nil
+}
+
 func (s *folderStore) Destroy(ctx context.Context, name string) error {
 	for _, db := range s.files {
 		if _, err := db.ExecContext(ctx, `DELETE FROM secret WHERE name = ?`, name); err != nil {
 			return err
 		}
 		// The write-ahead log may still hold the page with the key, so checkpoint it and empty it.
-		if _, err := db.ExecContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`); err != nil {
+		var busy, log, done int
+		if err := db.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &log, &done); err != nil {
 			return err
+		}
+		if busy != 0 {
+			return errors.New("the key store is in use by another program, so old pages may still hold the key: end that, then try again")
 		}
 	}
 	return nil

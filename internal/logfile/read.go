@@ -102,6 +102,21 @@ func Read(dir, stream string, each func(Record) error) (Result, error) {
 	return res, nil
 }
 
+// Files lists the files of a stream that make the log: its description and its blocks, oldest first. What else
+// the server keeps beside them it makes again. Errors are as of Read.
+func Files(dir, stream string) ([]string, error) {
+	folder := Folder(dir, stream)
+	blocks, err := blockFiles(folder)
+	if err != nil {
+		return nil, err
+	}
+	out := []string{filepath.Join(folder, "meta.inf"), filepath.Join(folder, "meta.sum")}
+	for _, b := range blocks {
+		out = append(out, b.path)
+	}
+	return out, nil
+}
+
 // compressedS2 is the byte after "cmp" at the beginning of a compressed block.
 const compressedS2 = 1
 

@@ -13,6 +13,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/surveil"
 	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
@@ -28,7 +29,11 @@ type Sources struct {
 	Surveillance func(ctx context.Context) ([]*surveil.Watch, error)
 	// Certificates returns when the watched certificates expire, by file name.
 	Certificates func() map[string]time.Time
-	Now          func() time.Time
+	// Refused tells of each kind of configuration file whether it was changed and cannot be used.
+	Refused func() map[string]bool
+	// TurnedAway returns how many requests were not let in, by reason.
+	TurnedAway func() map[string]uint64
+	Now        func() time.Time
 	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	Store      *view.Store
@@ -41,7 +46,9 @@ type Sources struct {
 	LogWarnings, LogRecoveries func() int64
 	// Checked returns the last sequence of the log that was read to see that it is there.
 	Checked func() uint64
-	Slog    *slog.Logger
+	// Keys counts the secrets that cannot be read, and those that are damaged in one of two places.
+	Keys func() (unreadable, halved int)
+	Slog *slog.Logger
 }
 
 // LogState is the end and the size of the log.
@@ -98,6 +105,11 @@ var (
 		"Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
 	descAside = prometheus.NewDesc("cannulary_view_damaged",
 		"1 while a damaged view is kept beside the one that was built in its place, or is being built, else 0.", nil, nil)
+	descKeys = prometheus.NewDesc("cannulary_damaged_keys",
+		"Secrets of the key store that are damaged: readable=\"no\" cannot be read, readable=\"yes\" are whole in one of two files.",
+		[]string{"readable"}, nil)
+	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
+		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -119,6 +131,10 @@ var (
 		"Most bytes that the log may take; beyond, messages are refused.", nil, nil)
 	descFailed = prometheus.NewDesc("cannulary_projector_failed", "1 when the projector stopped because of an error, else 0.",
 		[]string{"projector"}, nil)
+	descRefused = prometheus.NewDesc("cannulary_configuration_refused",
+		"1 while a changed file cannot be used and the one before stays in force: certificate or policy.", []string{"file"}, nil)
+	descTurnedAway = prometheus.NewDesc("cannulary_access_refused_total",
+		"Requests that were not let in: unauthenticated, denied, limited, or under a foreign host.", []string{"reason"}, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
 		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
@@ -144,8 +160,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descAside, descSequence, descLag, descFailed, descExpiry, descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks,
-		descUnreached, descOldestUnreached) {
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined,
+		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -167,6 +183,11 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if c.src.Checked != nil {
 		gauge(descChecked, float64(c.src.Checked()))
+	}
+	if c.src.Keys != nil {
+		unreadable, halved := c.src.Keys()
+		gauge(descKeys, float64(unreadable), "no")
+		gauge(descKeys, float64(halved), "yes")
 	}
 	// Read the sequences first: the log can only grow, so lag is never negative.
 	seqs := map[string]uint64{}
@@ -190,6 +211,16 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if c.src.ViewAside != nil {
 		gauge(descAside, btof(c.src.ViewAside()))
+	}
+	if c.src.Refused != nil {
+		for file, yes := range c.src.Refused() {
+			gauge(descRefused, btof(yes), file)
+		}
+	}
+	if c.src.TurnedAway != nil {
+		for reason, n := range c.src.TurnedAway() {
+			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)
+		}
 	}
 	if c.src.Certificates != nil {
 		for name, end := range c.src.Certificates() {
@@ -231,8 +262,13 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 	if err != nil {
 		return err
 	}
+	findings, err := c.src.Store.Findings(ctx)
+	if err != nil {
+		return err
+	}
 	// Everything is read by now. If this figure is there and a hold is not, the hold was lifted.
 	gauge(descQuarantined, float64(counts.Quarantine))
+	gauge(descChain, float64(chain.Broken(findings)))
 	for _, u := range unreached {
 		gauge(descUnreached, float64(u.Count), u.Facility)
 		if u.Count > 0 {

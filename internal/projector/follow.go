@@ -4,6 +4,7 @@ import (
 	"maps"
 	"time"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/dossier"
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
@@ -24,12 +25,17 @@ type state struct {
 	followers  map[string]*follower // by surviving patient key
 	memos      map[string]surveil.Memo
 	lists      map[string]*worklist.Memo // by surviving patient key
+	chain      *chain.Checker            // of the log's writers
 }
 
 // readState reads it from the view.
 func readState(tx *view.Tx) (*state, error) {
 	s := &state{zones: map[string]*time.Location{}}
 	s.forget()
+	var err error
+	if s.chain, err = tx.Chain(); err != nil {
+		return nil, err
+	}
 	if err := s.readIdentities(tx); err != nil {
 		return nil, err
 	}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -73,10 +75,37 @@ func New(ctx context.Context, cfg Config) (*Projector, error) {
 		return nil, err
 	}
 	defer tx.Rollback()
+	if err := p.clocks(tx); err != nil {
+		return nil, err
+	}
 	if err := p.load(tx); err != nil {
 		return nil, err
 	}
-	return p, nil
+	return p, tx.Commit()
+}
+
+// ErrClocks says that entries which the view holds were dated by a clock that was declared wrong since.
+var ErrClocks = errors.New("the view has times of a clock that was declared wrong; build it again with `cannulary rebuild --data DIR`")
+
+// clocks refuses a view with entries of a clock that was declared wrong since they were projected. Else it notes the
+// wrong clocks that the log knows.
+func (p *Projector) clocks(tx *view.Tx) error {
+	had, err := tx.WrongClocks()
+	if err != nil {
+		return err
+	}
+	list := p.cfg.Log.WrongClocks()
+	now := eventlog.WrongClocksText(list)
+	if had == now {
+		return nil
+	}
+	known := strings.Split(had, ", ")
+	for _, w := range list {
+		if w.First <= p.seq && !slices.Contains(known, eventlog.WrongClocksText([]eventlog.WrongClock{w})) {
+			return ErrClocks
+		}
+	}
+	return tx.SetWrongClocks(now)
 }
 
 // ErrForeign says that view and log do not belong together.
@@ -231,6 +260,8 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 	if err != nil {
 		return err
 	}
+	links := p.state.chain
+	links.SumAt = tx.EntrySum
 	f := newFlight(p.inFlight)
 	// The workers must be gone before the state is read again.
 	failed := func(err error) error { f.end(); return p.reload(ctx, tx, err) }
@@ -250,7 +281,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 		return fmt.Errorf("project up to entry %d: %w", c.Seq, failed(err))
 	}
 	f.end()
-	if err := tx.SetCheckpoint(c); err != nil {
+	if err := errors.Join(tx.SetCheckpoint(c), tx.KeepChain(links)); err != nil {
 		return p.reload(ctx, tx, err)
 	}
 	if err := tx.Commit(); err != nil {
@@ -319,7 +350,14 @@ func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error 
 // unclear tells that rendering it failed before, and why.
 func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlog.Entry, updated time.Time, unclear error) (string, error) {
 	ev := &logv1.Event{}
-	if err := proto.Unmarshal(e.Data, ev); err != nil {
+	read := proto.Unmarshal(e.Data, ev)
+	if read != nil {
+		ev.Reset()
+	}
+	if err := p.state.chain.Add(e.Data, ev); err != nil {
+		return ev.GetId(), err
+	}
+	if err := read; err != nil {
 		return "", p.quarantine(tx, e, "", "", fmt.Errorf("not readable as an event: %w", err))
 	}
 	if freetext.Sealed(e.Data) {
@@ -336,6 +374,10 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), err)
 	case unclear != nil:
 		return id, p.quarantine(tx, e, id, ev.GetPatientKey(), unclear)
+	case p.declares(ev, e.Seq):
+		return id, ErrClocks
+	case p.cfg.Log.ByWrongClock(e.Seq) && ev.GetFacts()[0].GetDayStarted() != nil:
+		return id, tx.Aside(e.Seq, id, "a day of a wrong clock")
 	case ev.GetTest():
 		return id, tx.Aside(e.Seq, id, "test")
 	}
@@ -347,6 +389,13 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 		return id, tx.Aside(e.Seq, id, "repeat")
 	}
 	return id, p.event(ctx, tx, f, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, facts, e.Data, updated)
+}
+
+// declares reports whether the event declares a clock wrong that was not known when the log was opened: what was
+// projected has its times.
+func (p *Projector) declares(ev *logv1.Event, seq uint64) bool {
+	return len(ev.GetFacts()) == 1 && ev.GetFacts()[0].GetClockCorrected() != nil &&
+		!slices.ContainsFunc(p.cfg.Log.WrongClocks(), func(w eventlog.WrongClock) bool { return w.Seq == seq })
 }
 
 func (p *Projector) quarantine(tx *view.Tx, e eventlog.Entry, id, patient string, reason error) error {

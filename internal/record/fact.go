@@ -44,6 +44,8 @@ const (
 	KindGenesis               Kind = "genesis"
 	KindDayStarted            Kind = "day_started"
 	KindLossRecorded          Kind = "loss_recorded"
+	KindLogRepaired           Kind = "log_repaired"
+	KindClockCorrected        Kind = "clock_corrected"
 	kindSealedIdentity        Kind = "identity_sealed"
 	kindSealedIdentityChanged Kind = "identity_corrected"
 )
@@ -246,7 +248,8 @@ func (f *Fact) VoidedSession() (system, value string) {
 // Plain reports whether the fact says something itself, and not about another fact or the log.
 func (f *Fact) Plain() bool {
 	switch f.Kind {
-	case KindFactCorrected, KindFactVoided, KindSessionVoided, KindGenesis, KindDayStarted, KindLossRecorded:
+	case KindFactCorrected, KindFactVoided, KindSessionVoided, KindGenesis, KindDayStarted, KindLossRecorded, KindLogRepaired,
+		KindClockCorrected:
 		return false
 	}
 	return true

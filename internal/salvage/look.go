@@ -31,6 +31,9 @@ type Found struct {
 	Witnesses []Witness
 	// Unread are files beside the log that cannot be read, with the reason.
 	Unread []string
+
+	indexUpTo, indexSum uint64 // how far the ingest index came; the sum of the log's entries up to there
+	indexErr            error  // why the index cannot be read
 }
 
 // Witness is something beside the log that knows an entry of it.
@@ -112,15 +115,11 @@ func (f *Found) witnesses(ctx context.Context) error {
 		return err
 	case ok:
 		f.Witnesses = append(f.Witnesses, Witness{From: "the mark of the newest acknowledged entry", Seq: h.Seq,
-			same: func(r logfile.Record, _ *logv1.Event) bool { return eventlog.SumOf(r.Data) == h.Sum }})
+			same: func(r logfile.Record, _ *logv1.Event) bool { return eventlog.HeadSum(r.Data) == h.Sum }})
 	}
-	path := filepath.Join(f.Dir, "ingest", "index.db")
-	log, seq, event, err := intake.IndexAt(ctx, path)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-	case err != nil:
-		f.Unread = append(f.Unread, fmt.Sprintf("the ingest index cannot be read: %v; it can be deleted, it is rebuilt from the log", err))
-	default:
+	log, seq, event, err := intake.IndexAt(ctx, f.indexPath())
+	f.indexUpTo, f.indexErr = seq, err
+	if err == nil {
 		f.witness("the ingest index", log, seq, event)
 	}
 	return nil
@@ -178,6 +177,9 @@ func (f *Found) record(r logfile.Record) error {
 			g := ev.GetFacts()[0].GetGenesis()
 			f.LogID, f.Invented = g.GetLogId(), g.GetInvented()
 		}
+	}
+	if r.Seq <= f.indexUpTo {
+		f.indexSum += pairSum(r.Seq, idOf(r.Data))
 	}
 	for i := range f.Witnesses {
 		if w := &f.Witnesses[i]; w.Seq == r.Seq {

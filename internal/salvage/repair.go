@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -31,14 +30,16 @@ type Repaired struct {
 	Copied  []string `json:"copied"` // entries that were taken from a view
 	Lost    []string `json:"lost"`   // entries that nobody had any more
 	// Moved are events that had got the number of an older one, and stand at the end now.
-	Moved uint64 `json:"moved"`
+	Moved uint64         `json:"moved"`
+	Keys  keyring.Mended `json:"keys"`
 }
 
 // Options say how to repair.
 type Options struct {
 	Dir, Shard string
-	Into       string   // a folder that is empty or not there yet
-	Copies     []string // further views
+	Into       string           // a folder that is empty or not there yet
+	Copies     []string         // further views, and folders with the log of a backup
+	Keys       []keyring.Secret // of a backup, for those that are damaged
 	Now        func() time.Time
 	Slog       *slog.Logger
 }
@@ -67,15 +68,34 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 			err = errors.Join(err, removeMade(o.Into))
 		}
 	}()
-	for _, name := range keyring.FileNames {
-		for _, suffix := range []string{"", "-wal"} {
-			from := filepath.Join(o.Dir, KeyFolder, name+suffix)
-			if err := copyKeys(from, filepath.Join(o.Into, KeyFolder, name+suffix)); err != nil {
-				return nil, fmt.Errorf("copy the keys: %w", err)
-			}
-		}
+	mark := filepath.Join(o.Into, Unfinished)
+	if err := os.WriteFile(mark, []byte(unfinishedText), 0o600); err != nil {
+		return nil, fmt.Errorf("the folder to repair into: %w", err)
 	}
-	return s.write(ctx, o)
+	keys, err := mendKeys(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	if out, err = s.write(ctx, o); err != nil {
+		return nil, err
+	}
+	out.Keys = keys
+	return out, os.Remove(mark)
+}
+
+// Unfinished is the file by which a repair marks the folder that it fills, until all is in it.
+const Unfinished = "repair-unfinished"
+
+const unfinishedText = "A repair fills this folder. While this file is here, entries are missing from the log beside it.\n"
+
+// CheckFinished refuses a folder in which a repair was interrupted: its log ends too early, and nothing else in it
+// would say so.
+func CheckFinished(dir string) error {
+	if _, err := os.Stat(filepath.Join(dir, Unfinished)); err != nil {
+		return nil
+	}
+	return fmt.Errorf("%s holds what an interrupted repair left, and not all entries: delete this folder, then run `cannulary repair` "+
+		"again; the folder that it read is as it was", dir)
 }
 
 func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err error) {
@@ -113,6 +133,9 @@ func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err erro
 		if err := w.append(ctx, e.Data, e.Time); err != nil {
 			return nil, err
 		}
+	}
+	if err := w.repaired(ctx); err != nil {
+		return nil, err
 	}
 	out.Entries, out.Moved, out.Copied, out.Lost = w.last.Seq, uint64(len(w.moved)), ranges(w.copied), ranges(w.lost)
 	return out, to.Close(ctx, w.last)
@@ -179,11 +202,22 @@ func (w *mender) loss(ctx context.Context, seq uint64) error {
 	if at.IsZero() {
 		at = w.now
 	}
-	message := fmt.Sprintf("loss/%d", seq)
+	return w.say(ctx, fmt.Sprintf("loss/%d", seq), at,
+		&logv1.Fact{Fact: &logv1.Fact_LossRecorded{LossRecorded: &logv1.LossRecorded{FirstSequence: seq, LastSequence: seq}}})
+}
+
+// repaired appends the event of the repair itself: the log says that it was mended, and how.
+func (w *mender) repaired(ctx context.Context) error {
+	return w.say(ctx, "repair/"+w.out.Repair, w.now.UTC(), &logv1.Fact{Fact: &logv1.Fact_LogRepaired{LogRepaired: &logv1.LogRepaired{
+		Repair: w.out.Repair, Copied: uint64(len(w.copied)), Lost: uint64(len(w.lost)), Moved: uint64(len(w.moved))}}})
+}
+
+// say appends an event of the service itself.
+func (w *mender) say(ctx context.Context, message string, at time.Time, f *logv1.Fact) error {
 	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(&logv1.Event{
 		Id: record.EventID(eventlog.ServiceSource, message), Source: eventlog.ServiceSource, SourceMessageId: message,
 		ContentHash: []byte(message), OccurredAt: timestamppb.New(at), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
-		Facts: []*logv1.Fact{{Fact: &logv1.Fact_LossRecorded{LossRecorded: &logv1.LossRecorded{FirstSequence: seq, LastSequence: seq}}}},
+		Facts: []*logv1.Fact{f},
 	})
 	if err != nil {
 		return err
@@ -208,6 +242,9 @@ func emptyFolder(dir string) error {
 	if err != nil && !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("the folder to repair into: %w", err)
 	}
+	if err := CheckFinished(dir); err != nil {
+		return err
+	}
 	if len(list) > 0 {
 		return fmt.Errorf("%s is not empty (it holds %s): name a folder that is empty or not there yet with --into", dir, list[0].Name())
 	}
@@ -220,30 +257,8 @@ func emptyFolder(dir string) error {
 // removeMade removes what a repair that failed left.
 func removeMade(into string) error {
 	var errs []error
-	for _, part := range []string{LogFolder, KeyFolder, HeadFile} {
+	for _, part := range []string{LogFolder, KeyFolder, HeadFile, Unfinished} {
 		errs = append(errs, os.RemoveAll(filepath.Join(into, part)))
 	}
 	return errors.Join(errs...)
-}
-
-func copyKeys(from, to string) (err error) {
-	in, err := os.Open(from)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, in.Close()) }()
-	if err := os.MkdirAll(filepath.Dir(to), 0o700); err != nil {
-		return err
-	}
-	out, err := os.OpenFile(to, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
-	if err != nil {
-		return err
-	}
-	if _, err = io.Copy(out, in); err == nil {
-		err = out.Sync()
-	}
-	return errors.Join(err, out.Close())
 }

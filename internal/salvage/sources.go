@@ -4,17 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
+	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/freetext"
-	"cannulary/internal/keyring"
 	"cannulary/internal/logfile"
-	"cannulary/internal/sqlitefile"
 	"cannulary/internal/view"
 )
 
@@ -28,29 +25,51 @@ type salvage struct {
 	fingerprint string            // of the site secret, by the log's first entry
 	sealed      map[string][]byte // by patient key, a value that the patient's key must open
 	plain       uint64            // entries with words about a patient that are not sealed
+
+	times []dated
+	wrong []eventlog.WrongClock // declared
+
+	chain *chain.Checker       // of the log, up to the first entry that is missing
+	heads map[uint64]chain.Sum // by sequence, of those that were asked for
 }
 
 // stood is what is remembered of an entry of the log.
 type stood struct {
 	id  string
-	sum [16]byte
+	sum chain.Sum
 }
 
-// source is a view that has copies.
+// source has copies: a view, or the log in a backup.
 type source struct {
 	path string
-	view *view.Copy
+	view *view.Copy                  // nil for a log
+	log  map[uint64]view.CopiedEvent // nil for a view
 	upTo uint64
+
+	headAt uint64 // where the view kept the log's head; 0 for nowhere
+	head   chain.Sum
 }
 
-// open looks at a folder, and opens its views and the further ones at copies.
-func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, err error) {
+func (c *source) event(ctx context.Context, seq uint64) (view.CopiedEvent, bool, error) {
+	if c.view != nil {
+		return c.view.Event(ctx, seq)
+	}
+	e, ok := c.log[seq]
+	return e, ok, nil
+}
+
+// open looks at a folder, and opens its views and the further views and backups at copies. heads are sequences
+// at which the log's head is wanted.
+func open(ctx context.Context, dir, shard string, copies []string, heads ...uint64) (s *salvage, err error) {
 	if _, err := os.Stat(filepath.Join(dir, LogFolder)); err != nil {
 		if _, views := os.Stat(filepath.Join(dir, ViewFolder)); views != nil {
 			return nil, fmt.Errorf("there is no instance in %s; check --data", dir)
 		}
 	}
-	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}}
+	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}, heads: map[uint64]chain.Sum{}}
+	for _, seq := range heads {
+		s.heads[seq] = chain.Sum{}
+	}
 	opened := s // an error returns no s
 	defer func() {
 		if err != nil {
@@ -78,12 +97,16 @@ func open(ctx context.Context, dir, shard string, copies []string) (s *salvage, 
 	}
 	for _, c := range s.copies {
 		s.end = max(s.end, c.upTo)
+		s.heads[c.headAt] = chain.Sum{}
 	}
 	return s, s.remember()
 }
 
-// source opens a view of the same log.
+// source opens a view of the same log, or the folder with the log's part of a backup.
 func (s *salvage) source(ctx context.Context, path string) (*source, error) {
+	if _, err := os.Stat(filepath.Join(path, LogFolder)); err == nil {
+		return s.backup(path)
+	}
 	v, err := view.OpenCopy(ctx, path)
 	if err != nil {
 		return nil, err
@@ -95,7 +118,33 @@ func (s *salvage) source(ctx context.Context, path string) (*source, error) {
 	if err != nil {
 		return nil, errors.Join(err, v.Close())
 	}
-	return &source{path: path, view: v, upTo: c.Seq}, nil
+	at, head, err := v.Head(ctx)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), v.Close())
+	}
+	return &source{path: path, view: v, upTo: c.Seq, headAt: at, head: head}, nil
+}
+
+// backup reads the log in another folder: that of a backup, or of another instance.
+func (s *salvage) backup(dir string) (*source, error) {
+	f := &Found{Dir: dir, Shard: s.found.Shard}
+	c := &source{path: dir, log: map[uint64]view.CopiedEvent{}}
+	_, err := logfile.Read(f.logDir(), eventlog.StreamName(f.Shard), func(r logfile.Record) error {
+		if err := f.record(r); err != nil {
+			return err
+		}
+		c.log[r.Seq] = view.CopiedEvent{ID: eventOf(r).GetId(), Logged: eventlog.Taken(r.Time, r.Header, f.Invented),
+			Data: append([]byte(nil), r.Data...)}
+		c.upTo = max(c.upTo, r.Seq)
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the copy in %s: %w", dir, err)
+	}
+	if s.found.LogID != "" && f.LogID != s.found.LogID {
+		return nil, fmt.Errorf("the log in %s is another one (%s, not %s)", dir, f.LogID, s.found.LogID)
+	}
+	return c, nil
 }
 
 // remember reads the log once more.
@@ -103,9 +152,29 @@ func (s *salvage) remember() error {
 	if s.found.LogErr != nil {
 		return nil
 	}
+	s.chain = chain.New(func(seq uint64) (chain.Sum, bool, error) {
+		if e := s.log[seq]; e != nil {
+			return e.sum, true, nil
+		}
+		return chain.Sum{}, false, nil
+	})
 	_, err := logfile.Read(s.found.logDir(), eventlog.StreamName(s.found.Shard), func(r logfile.Record) error {
 		ev := eventOf(r)
-		s.log[r.Seq] = &stood{ev.GetId(), eventlog.SumOf(r.Data)}
+		s.log[r.Seq] = &stood{ev.GetId(), chain.SumOf(r.Data)}
+		if s.chain.Seq == r.Seq-1 {
+			if err := s.chain.Add(r.Data, ev); err != nil {
+				return err
+			}
+			if _, wanted := s.heads[r.Seq]; wanted {
+				s.heads[r.Seq] = s.chain.Head
+			}
+		}
+		s.times = append(s.times, dated{r.Seq, eventlog.Taken(r.Time, r.Header, s.found.Invented)})
+		for _, f := range ev.GetFacts() {
+			if c := f.GetClockCorrected(); c != nil {
+				s.wrong = append(s.wrong, eventlog.WrongClock{First: c.GetFirstSequence(), Last: c.GetLastSequence()})
+			}
+		}
 		if freetext.Plain(ev) {
 			s.plain++
 		}
@@ -122,17 +191,19 @@ func (s *salvage) remember() error {
 
 func (s *salvage) close() {
 	for _, c := range s.copies {
-		_ = c.view.Close()
+		if c.view != nil {
+			_ = c.view.Close()
+		}
 	}
 }
 
-// copied finds a copy of an entry: in the views in their order.
+// copied finds a copy of an entry: in the views and backups in their order.
 func (s *salvage) copied(ctx context.Context, seq uint64) (e view.CopiedEvent, ok bool, err error) {
 	for _, c := range s.copies {
 		if seq > c.upTo {
 			continue
 		}
-		e, ok, err = c.view.Event(ctx, seq)
+		e, ok, err = c.event(ctx, seq)
 		if err != nil && !errors.Is(err, view.ErrCopy) {
 			return e, false, err
 		}
@@ -165,41 +236,6 @@ func (s *salvage) rest(ctx context.Context) (copied, lost []uint64, err error) {
 // entry is what a record of the log's files is to a reader of the log.
 func (s *salvage) entry(r logfile.Record) eventlog.Entry {
 	return eventlog.Entry{Seq: r.Seq, Time: eventlog.Taken(r.Time, r.Header, s.found.Invented), Data: append([]byte(nil), r.Data...)}
-}
-
-// KeyPart is what the key store holds.
-type KeyPart struct {
-	Text    string   `json:"text"`
-	Damages []string `json:"damages"`
-}
-
-// keys looks at both files of the key store. They are not copied to be read: keys have no business in a
-// folder for temporary files.
-func (s *salvage) keys(ctx context.Context) KeyPart {
-	p := KeyPart{Damages: []string{}}
-	for i, name := range keyring.FileNames {
-		path := filepath.Join(s.found.Dir, KeyFolder, name)
-		if sqlitefile.Pending(path) {
-			p.Text = "not looked at: the service was not stopped in order; start and stop it, then look again"
-			return p
-		}
-		n, bad, err := keyring.Check(ctx, path, s.fingerprint, s.sealed)
-		const restore = "restore it from its backup"
-		switch {
-		case errors.Is(err, fs.ErrNotExist) && i > 0: // a store of an older version has no copy
-		case errors.Is(err, fs.ErrNotExist):
-			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is gone: no name can be opened; %s", path, restore))
-		case err != nil:
-			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s is damaged: %v; %s", path, err, restore))
-		case len(bad) > 0:
-			p.Damages = append(p.Damages, fmt.Sprintf("the key store %s: %d of %d secrets are damaged (%s); %s", path, len(bad), n,
-				strings.Join(bad, ", "), restore))
-		}
-		if i == 0 {
-			p.Text = fmt.Sprintf("%d keys", n)
-		}
-	}
-	return p
 }
 
 // original is the time of a copy that has none of its own.

@@ -7,7 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"cannulary/internal/eventlog"
+	"cannulary/internal/chain"
 	"cannulary/internal/logfile"
 	"cannulary/internal/view"
 )
@@ -29,6 +29,8 @@ type Report struct {
 	Lost   []string   `json:"lost"`
 	Copies []CopyPart `json:"copies"`
 	Keys   KeyPart    `json:"keys"`
+	// Head is the log's head where it ends, or before its first missing entry; see chain.Mark.
+	Head string `json:"head"`
 }
 
 // CopyPart is a view, as far as it is a second copy of the log.
@@ -40,9 +42,14 @@ type CopyPart struct {
 	Different uint64 `json:"different"` // good copies of other events than the log has
 }
 
-// Verify looks at log, copies, index and keys of a stopped instance. It changes nothing.
-func Verify(ctx context.Context, dir, shard string) (*Report, error) {
-	s, err := open(ctx, dir, shard, nil)
+// Verify looks at log, copies, index and keys of a stopped instance. It changes nothing. marks are heads of the
+// log that were printed or noted before; the log must still have them.
+func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Report, error) {
+	var heads []uint64
+	for _, m := range marks {
+		heads = append(heads, m.Seq)
+	}
+	s, err := open(ctx, dir, shard, nil, heads...)
 	if err != nil {
 		return nil, err
 	}
@@ -57,7 +64,7 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 		r.Notes = append(r.Notes, fmt.Sprintf("after the last entry stand %d bytes of a write that was interrupted, or of damage: %s",
 			t.Bytes, t))
 	}
-	r.Notes = append(r.Notes, s.notes()...)
+	r.Notes = append(append(r.Notes, s.notes()...), s.ahead()...)
 	for _, c := range s.copies {
 		part, err := s.compare(ctx, c)
 		if err != nil {
@@ -77,6 +84,11 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 		}
 		r.Copies = append(r.Copies, part)
 	}
+	r.chain(s, marks)
+	if d := s.found.IndexDamage(ctx); d != "" {
+		r.Damages = append(r.Damages, fmt.Sprintf("the ingest index %s is damaged: %s; the next start builds it again from the log",
+			s.found.indexPath(), d))
+	}
 	r.Keys = s.keys(ctx)
 	r.Damages = append(r.Damages, r.Keys.Damages...)
 	copied, lost, err := s.rest(ctx)
@@ -85,8 +97,51 @@ func Verify(ctx context.Context, dir, shard string) (*Report, error) {
 	}
 	r.Copied, r.Lost = ranges(copied), ranges(lost)
 	r.Whole = len(r.Damages) == 0
-	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && len(r.Keys.Damages) == 0
+	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && r.Keys.Mendable
 	return r, nil
+}
+
+// chain holds the log against the chains of its writers, the heads that its views kept, and the marks.
+func (r *Report) chain(s *salvage, marks []chain.Mark) {
+	c := s.chain
+	if c == nil || c.Seq == 0 {
+		return
+	}
+	r.Head = chain.MarkOf(s.found.Shard, c.Seq, c.Head).Text()
+	for _, f := range c.Findings {
+		if f.Kind == chain.Lost {
+			r.Notes = append(r.Notes, f.String())
+		} else {
+			r.Damages = append(r.Damages, f.String())
+		}
+	}
+	if len(c.Writers) == 0 {
+		r.Notes = append(r.Notes, "all entries are of an earlier version and have no chain: only a head shows whether they were changed")
+	}
+	if c.Seq < r.Last {
+		r.Notes = append(r.Notes, fmt.Sprintf("chains and heads were followed up to entry %d, before the first missing one", c.Seq))
+	}
+	for _, v := range s.copies {
+		if v.headAt > 0 && v.headAt <= c.Seq && s.heads[v.headAt] != v.head {
+			r.Damages = append(r.Damages, fmt.Sprintf("%s was built from other entries: the log's head at entry %d was another one", v.path,
+				v.headAt))
+		}
+	}
+	for _, m := range marks {
+		switch {
+		case m.Shard != s.found.Shard:
+			r.Damages = append(r.Damages, fmt.Sprintf("the head %s is of shard %q, not of %q", m.Text(), m.Shard, s.found.Shard))
+		case m.Seq > c.Seq:
+			r.Damages = append(r.Damages, fmt.Sprintf("the head %s cannot be looked at: the log can be followed up to entry %d only",
+				m.Text(), c.Seq))
+		case !m.Is(s.heads[m.Seq]):
+			r.Damages = append(r.Damages, fmt.Sprintf("the head %s does not agree: an entry up to %d was changed, removed or put in "+
+				"since, or a repair found entries lost; the log has %s", m.Text(), m.Seq,
+				chain.MarkOf(m.Shard, m.Seq, s.heads[m.Seq]).Text()))
+		default:
+			r.Notes = append(r.Notes, fmt.Sprintf("the head %s agrees: no entry up to %d was changed since it was noted", m.Text(), m.Seq))
+		}
+	}
 }
 
 // notes says what a look could not see.
@@ -119,14 +174,14 @@ func (s *salvage) compare(ctx context.Context, c *source) (CopyPart, error) {
 		if err := ctx.Err(); err != nil {
 			return p, err
 		}
-		e, ok, err := c.view.Event(ctx, seq)
+		e, ok, err := c.event(ctx, seq)
 		switch {
 		case errors.Is(err, view.ErrCopy):
 			p.Damaged++
 		case err != nil:
 			return p, err
 		case !ok: // a test, or a repeat
-		case s.log[seq] == nil || s.log[seq].sum == eventlog.SumOf(e.Data):
+		case s.log[seq] == nil || s.log[seq].sum == chain.SumOf(e.Data):
 			p.Events++
 		case s.log[seq].id == e.ID: // the log's has its own checksum
 			p.Damaged++
@@ -160,6 +215,9 @@ func (r *Report) Text() string {
 		line("copy", "%s: %d good copies of entries up to %d", filepath.Base(c.File), c.Events, c.UpTo)
 	}
 	line("keys", "%s", r.Keys.Text)
+	if r.Head != "" {
+		line("head", "%s", r.Head)
+	}
 	for _, n := range r.Notes {
 		line("note", "%s", n)
 	}
@@ -179,7 +237,7 @@ func (r *Report) Text() string {
 		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:
 		line("so", "damaged, and not all of it can be repaired from this folder; a backup or another view may help: "+
-			"`cannulary repair --copy FILE`")
+			"`cannulary repair --copy FILE --keys-from FOLDER`")
 	}
 	return b.String()
 }

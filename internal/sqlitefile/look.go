@@ -26,14 +26,21 @@ func LookChecked(path string) (*Looked, error) {
 	})
 }
 
-func look(path string, open func(path, options string) (*sql.DB, error)) (*Looked, error) {
+func look(path string, open opener) (*Looked, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
+	return lookIn("", path, open)
+}
+
+// opener opens a file by its path.
+type opener = func(path, options string) (*sql.DB, error)
+
+func lookIn(folder, path string, open opener) (*Looked, error) {
 	l, options := &Looked{}, "_pragma=query_only(1)&immutable=1"
 	if Pending(path) {
 		var err error
-		if l.tmp, err = os.MkdirTemp("", "cannulary-look-"); err != nil {
+		if l.tmp, err = os.MkdirTemp(folder, "cannulary-look-"); err != nil {
 			return nil, err
 		}
 		to := filepath.Join(l.tmp, filepath.Base(path))

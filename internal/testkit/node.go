@@ -6,12 +6,15 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/grpcapi"
 	"cannulary/internal/intake"
@@ -106,7 +109,11 @@ func (n *Node) serve(tb testing.TB) {
 		tb.Fatal(err)
 	}
 	n.Addr = lis.Addr().String()
-	n.API = grpcapi.New(n.Intake, Discard())
+	d, err := door.New(door.Config{Now: time.Now, Slog: Discard()})
+	if err != nil {
+		tb.Fatal(err)
+	}
+	n.API = grpcapi.New(n.Intake, d, Discard())
 	go func() { _ = n.API.Serve(lis) }()
 	n.API.Serving(true)
 	n.Client = Dial(tb, n.Addr)
@@ -116,6 +123,17 @@ func (n *Node) serve(tb testing.TB) {
 func Dial(tb testing.TB, addr string, opts ...grpc.DialOption) *Client {
 	tb.Helper()
 	conn, err := grpc.NewClient(addr, append(opts, grpc.WithTransportCredentials(insecure.NewCredentials()))...)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() { _ = conn.Close() })
+	return &Client{conn: conn}
+}
+
+// DialTLS connects a client over TLS.
+func DialTLS(tb testing.TB, addr string, creds credentials.TransportCredentials) *Client {
+	tb.Helper()
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(creds))
 	if err != nil {
 		tb.Fatal(err)
 	}

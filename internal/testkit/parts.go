@@ -47,13 +47,14 @@ func LogConfig() eventlog.Config {
 	return eventlog.Config{Shard: "test", MaxBytes: MaxBytes, Replicas: 1, Fingerprint: "0123456789abcdef", Now: Noon}
 }
 
-// OpenLog opens a log on the connection.
+// OpenLog opens a log on the connection; it closes with the test.
 func OpenLog(tb testing.TB, nc *nats.Conn, cfg eventlog.Config) *eventlog.Log {
 	tb.Helper()
 	l, err := eventlog.Open(Context(tb), nc, cfg)
 	if err != nil {
 		tb.Fatal(err)
 	}
+	tb.Cleanup(func() { _ = l.Close() })
 	return l
 }
 

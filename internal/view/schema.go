@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 10
+const SchemaVersion = 11
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -13,6 +13,13 @@ var schema = []string{
 	`CREATE TABLE checkpoint (one INTEGER PRIMARY KEY CHECK (one = 1),
 		log_id TEXT NOT NULL, seq INTEGER NOT NULL, event_id TEXT NOT NULL,
 		logged INTEGER NOT NULL, updated INTEGER NOT NULL)`,
+
+	// The head of the log at the checkpoint, the chains of its writers, each by its last entry, and what an
+	// untouched log would not have.
+	`CREATE TABLE head (one INTEGER PRIMARY KEY CHECK (one = 1), sum BLOB NOT NULL)`,
+	`CREATE TABLE writer (name TEXT PRIMARY KEY, seq INTEGER NOT NULL, ordinal INTEGER NOT NULL, sum BLOB NOT NULL) WITHOUT ROWID`,
+	`CREATE TABLE doubt (place INTEGER PRIMARY KEY, kind TEXT NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
+		writer TEXT NOT NULL, low INTEGER NOT NULL, high INTEGER NOT NULL, want BLOB NOT NULL)`,
 
 	// Every event as it stands in the log: a second copy, with its checksum. session gathers what
 	// is rendered together. An id that stands twice in the log is projected once.

@@ -12,6 +12,7 @@ import (
 	"maps"
 	"net/http"
 	"path"
+	"slices"
 	"time"
 
 	"cannulary/internal/answer"
@@ -67,9 +68,16 @@ type route struct {
 	fallback form
 }
 
+// Site answers the pages' paths, and says of every other that it is not found.
+type Site interface {
+	http.Handler
+	// Paths lists the paths that there are.
+	Paths() []string
+}
+
 // Pages answers "/" (today), "/card", "/cards" (all of them, a line each), "/confirm" and what the
-// pages need; every other path is not found. It panics if the templates, which are compiled in, cannot be read.
-func Pages(cfg Config) http.Handler {
+// pages need. It panics if the templates, which are compiled in, cannot be read.
+func Pages(cfg Config) Site {
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
@@ -122,6 +130,8 @@ func embedded(name string) []byte {
 // send its forms here; nothing else. No script and no style stands in a page.
 const policy = "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; form-action 'self'; " +
 	"base-uri 'none'; frame-ancestors 'none'"
+
+func (h *handler) Paths() []string { return slices.Sorted(maps.Keys(h.routes)) }
 
 func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	head := w.Header()

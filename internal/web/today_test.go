@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/card"
+	"cannulary/internal/freetext"
 	"cannulary/internal/intake"
 	"cannulary/internal/record"
 	"cannulary/internal/track/rule"
@@ -293,9 +294,9 @@ func TestNames(t *testing.T) {
 	if n := names[key("OLD")]; n.Name != "Quombave, Zaph" || len(n.Identifiers) != 2 {
 		t.Errorf("the merged identity is %+v, want the survivor with both identifiers", n)
 	}
-	for _, k := range []string{key("GONE"), "never"} {
-		if n := names[k]; n.Name != "" || n.BirthDate != "" || len(n.Identifiers) != 0 {
-			t.Errorf("%s is %+v, want nothing", k, n)
+	for k, want := range map[string]string{key("GONE"): freetext.Erased, "never": ""} {
+		if n := names[k]; n.Name != want || n.BirthDate != "" || len(n.Identifiers) != 0 {
+			t.Errorf("%s is %+v, want no more than %q", k, n, want)
 		}
 	}
 	one := decode(t, u.get(byIdentifier("P-1")))
@@ -491,7 +492,7 @@ func TestNamesThatFail(t *testing.T) {
 		t.Fatal(err)
 	}
 	page := u.page("/")
-	says(t, rowOf(page, u.ring.PatientKey(system, "Ten")), "(name not stated)", "birth date not stated")
+	says(t, rowOf(page, u.ring.PatientKey(system, "Ten")), "(erased)", "birth date not stated")
 	says(t, page, ">Two <", ">Late <")
 	if strings.Contains(page, ">Ten <") || strings.Contains(page, "Not every name could be opened") {
 		t.Error("a name whose key was destroyed is shown, or its absence is called a failure")

@@ -24,6 +24,7 @@ type list struct {
 	Facilities []string
 	Groups     []group
 	Caution    string
+	Head       string  // of the log, as chain.Mark prints it; empty where it is not known
 	Sheets     []sheet // the patients' sheets that follow, none for the list alone
 }
 
@@ -45,9 +46,9 @@ type entry struct {
 // daysListed is for how many days the list says who is due: the day of print and the next.
 const daysListed = 2
 
-// PrintIndex writes the list alone. Each entry links to FileName of its card.
-func PrintIndex(w io.Writer, cards []card.Card, printedAt time.Time) error {
-	x, err := listOf(cards, printedAt)
+// PrintIndex writes the list alone. Each entry links to FileName of its card. head is the log's.
+func PrintIndex(w io.Writer, cards []card.Card, printedAt time.Time, head string) error {
+	x, err := listOf(cards, printedAt, head)
 	if err != nil {
 		return err
 	}
@@ -55,8 +56,8 @@ func PrintIndex(w io.Writer, cards []card.Card, printedAt time.Time) error {
 }
 
 // PrintAll writes the list and the sheets of all patients as one file, to be printed in one go.
-func PrintAll(w io.Writer, cards []card.Card, printedAt time.Time) error {
-	x, err := listOf(cards, printedAt)
+func PrintAll(w io.Writer, cards []card.Card, printedAt time.Time, head string) error {
+	x, err := listOf(cards, printedAt, head)
 	if err != nil {
 		return err
 	}
@@ -66,12 +67,13 @@ func PrintAll(w io.Writer, cards []card.Card, printedAt time.Time) error {
 	return render(w, "print.html", x)
 }
 
-func listOf(cards []card.Card, printedAt time.Time) (*list, error) {
+func listOf(cards []card.Card, printedAt time.Time, head string) (*list, error) {
 	css, err := style()
 	if err != nil {
 		return nil, err
 	}
-	x := &list{Style: css, Printed: printedAt.UTC().Format("2006-01-02 15:04 MST"), Caution: card.Caution, Count: len(cards)}
+	x := &list{Style: css, Printed: printedAt.UTC().Format("2006-01-02 15:04 MST"), Caution: card.Caution, Count: len(cards),
+		Head: head}
 	sorted := Sorted(cards)
 	var oldest time.Time
 	for i, c := range sorted {

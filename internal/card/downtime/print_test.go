@@ -169,7 +169,7 @@ func TestPrintedTextIsNoMarkup(t *testing.T) {
 	alone(t, page)
 	says(t, page, "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;", "&lt;b onclick=&#34;x&#34;&gt;seen")
 	var b bytes.Buffer
-	if err := downtime.PrintIndex(&b, []card.Card{c}, printedAt()); err != nil {
+	if err := downtime.PrintIndex(&b, []card.Card{c}, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
 	says(t, b.String(), "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt;")
@@ -183,30 +183,33 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 		patient("p1", "Abbothrizel, C", "8")}
 	cards[0].AsOf = cards[0].AsOf.Add(-time.Hour)
 	var b bytes.Buffer
-	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
+	if err := downtime.PrintIndex(&b, cards, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
 	page := b.String()
 	alone(t, page)
 	inOrder(t, page, "4 cards, 1 with a hold", "as of 2026-07-06 09:30 WEST", "printed at 2026-07-06 19:05 WEST", "does not update itself",
 		`href="card-p1.html">Abbothrizel, C`, `href="card-p2.html">Zelthozumbrox, B`, `<tr class="held"><td>–</td><td><a href="card-p3.html">`,
-		"■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution))
+		"■ HOLD</span> access F1", `href="card-p4.html">(name not stated)`, html.EscapeString(card.Caution), "The log when this was printed: <b>"+head)
 	says(t, page, "A1: forming, next SHARP 16G 25°", "A1: forming, next NONE", "No schedule is recorded")
 	if strings.Contains(page, "newer facts may exist") || strings.Contains(page, "other-unit") {
 		t.Error("the index says what is not so")
 	}
 	cards[1].Lagging, cards[2].Facility = true, "other-unit"
 	b.Reset()
-	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
+	if err := downtime.PrintIndex(&b, cards, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
 	says(t, b.String(), "newer facts may exist", "<h2>other-unit: No schedule", "<h2>unit-invented: No schedule", "printed at 2026-07-06 18:05 UTC")
 	b.Reset()
-	if err := downtime.PrintIndex(&b, nil, printedAt()); err != nil {
+	if err := downtime.PrintIndex(&b, nil, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
 	says(t, b.String(), "0 cards, 0 with a hold", "No patient was recorded.")
 }
+
+// head is the log's, as an instance prints it.
+const head = "main:4711:0123-4567-89ab-cdef-0123-4567-89ab-cdef"
 
 // Who is due stands first, by day and shift; nobody is missing, and nobody due stands twice on a day.
 func TestTheListSaysWhoIsDue(t *testing.T) {
@@ -230,7 +233,7 @@ func TestTheListSaysWhoIsDue(t *testing.T) {
 	cards[4].Treatments = []card.Treatment{{Date: "2026-07-04", Access: "G1", Problems: []string{"haematoma"},
 		Needles: []card.OneNeedle{{Role: "arterial", Needle: "sharp", Gauge: &gauge, Pattern: "rope ladder"}}}}
 	var b bytes.Buffer
-	if err := downtime.PrintIndex(&b, cards, printedAt()); err != nil {
+	if err := downtime.PrintIndex(&b, cards, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
 	alone(t, b.String())
@@ -248,7 +251,7 @@ func TestTheListSaysWhoIsDue(t *testing.T) {
 func TestPrintAll(t *testing.T) {
 	cards := []card.Card{hold(patient("p2", "Zelthozumbrox, B", "5")), patient("p1", "Abbothrizel, C", "8")}
 	var b bytes.Buffer
-	if err := downtime.PrintAll(&b, cards, printedAt()); err != nil {
+	if err := downtime.PrintAll(&b, cards, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
 	alone(t, b.String())
@@ -326,7 +329,7 @@ func (full) Write([]byte) (int, error) { return 0, errors.New("no room") }
 func TestPrintingToAFullDisk(t *testing.T) {
 	for name, err := range map[string]error{
 		"card":  downtime.PrintCard(full{}, patient("p", "Zel", "1"), printedAt()),
-		"index": downtime.PrintIndex(full{}, nil, printedAt()),
+		"index": downtime.PrintIndex(full{}, nil, printedAt(), head),
 	} {
 		if err == nil || !strings.Contains(fmt.Sprint(err), "no room") {
 			t.Errorf("%s: %v", name, err)

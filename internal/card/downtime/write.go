@@ -75,7 +75,7 @@ func FileName(c card.Card) (string, error) {
 // printed, and cards.json. The pack appears
 // as a whole or not at all: it is written beside dir and renamed. It contains names, so only the
 // owner can read its folder and files.
-func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err error) {
+func Write(dir string, cards []card.Card, printedAt time.Time, head string) (r Result, err error) {
 	if err := Check(dir); err != nil {
 		return Result{}, err
 	}
@@ -113,10 +113,10 @@ func Write(dir string, cards []card.Card, printedAt time.Time) (r Result, err er
 			return Result{}, err
 		}
 	}
-	if err := put(partial, "index.html", func(w io.Writer) error { return PrintIndex(w, sorted, printedAt) }); err != nil {
+	if err := put(partial, "index.html", func(w io.Writer) error { return PrintIndex(w, sorted, printedAt, head) }); err != nil {
 		return Result{}, err
 	}
-	if err := put(partial, "print.html", func(w io.Writer) error { return PrintAll(w, sorted, printedAt) }); err != nil {
+	if err := put(partial, "print.html", func(w io.Writer) error { return PrintAll(w, sorted, printedAt, head) }); err != nil {
 		return Result{}, err
 	}
 	if err := put(partial, "cards.json", func(w io.Writer) error {

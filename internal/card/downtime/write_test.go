@@ -37,7 +37,7 @@ func TestPack(t *testing.T) {
 				t.Fatal(err)
 			}
 			cards := []card.Card{hold(patient("b2", "Zelthozumbrox, Q", "MRN-77")), patient("a1", "Abbothrizel, C", "MRN-78")}
-			r, err := downtime.Write(dir, cards, printedAt())
+			r, err := downtime.Write(dir, cards, printedAt(), head)
 			if err != nil || r != (downtime.Result{Cards: 2, Held: 1, Out: dir}) {
 				t.Fatalf("%+v, %v", r, err)
 			}
@@ -70,7 +70,7 @@ func TestPack(t *testing.T) {
 
 func TestPackOfNobody(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "pack")
-	if r, err := downtime.Write(dir, nil, printedAt()); err != nil || r.Cards != 0 {
+	if r, err := downtime.Write(dir, nil, printedAt(), head); err != nil || r.Cards != 0 {
 		t.Fatalf("%+v, %v", r, err)
 	}
 	if b, err := os.ReadFile(filepath.Join(dir, "cards.json")); err != nil || string(b) != "[]\n" {
@@ -103,7 +103,7 @@ func TestPackIsRefused(t *testing.T) {
 		{filepath.Join(parent, "pack"), []card.Card{patient("", "Zel", "1")}, "cannot be a file name"},
 		{filepath.Join(parent, "pack"), []card.Card{patient("a1", "Zel", "1"), patient("A1", "Zel", "1")}, "two cards have the patient id"},
 	} {
-		if _, err := downtime.Write(c.dir, c.cards, printedAt()); err == nil || !strings.Contains(err.Error(), c.says) {
+		if _, err := downtime.Write(c.dir, c.cards, printedAt(), head); err == nil || !strings.Contains(err.Error(), c.says) {
 			t.Errorf("%s: %v, want %q", c.dir, err, c.says)
 		}
 	}

@@ -3,6 +3,9 @@
 //
 //   bin/cannulary serve --data ./data
 //   cd proto/examples/node && npm ci && node client.mjs 127.0.0.1:7450
+//
+// Over mutual TLS: node client.mjs ADDRESS CA CERTIFICATE KEY, the last three PEM files.
+import { readFileSync } from 'node:fs';
 import { isDeepStrictEqual } from 'node:util';
 import { fileURLToPath } from 'node:url';
 import grpc from '@grpc/grpc-js';
@@ -118,9 +121,10 @@ const needling = (id, gauge) => ({
   }],
 });
 
-const address = process.argv[2] ?? '127.0.0.1:7450';
-const roster = new cannulary.v1.RosterService(address, grpc.credentials.createInsecure());
-const cannulation = new cannulary.v1.CannulationService(address, grpc.credentials.createInsecure());
+const [address = '127.0.0.1:7450', ca, certificate, key] = process.argv.slice(2);
+const secured = ca && grpc.credentials.createSsl(...[ca, key, certificate].map((file) => readFileSync(file)));
+const roster = new cannulary.v1.RosterService(address, secured ?? grpc.credentials.createInsecure());
+const cannulation = new cannulary.v1.CannulationService(address, secured ?? grpc.credentials.createInsecure());
 
 await show('the unit', roster, 'RecordRoster', registration);
 await show('a needle', cannulation, 'RecordCannulation', needling('N-2', 15));

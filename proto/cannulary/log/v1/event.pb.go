@@ -57,6 +57,9 @@ type Event struct {
 	// Nonce and ciphertext of the serialised PatientIdentifier of the envelope, so that the
 	// identifier can be shown again; empty when there is no patient.
 	PatientSealed []byte `protobuf:"bytes,13,opt,name=patient_sealed,json=patientSealed,proto3" json:"patient_sealed,omitempty"`
+	// The entry's place in the chain of its writer. The bytes of an entry end with it: all before it is
+	// what the writer had to say. Entries of earlier versions have none.
+	Link          *Link `protobuf:"bytes,14,opt,name=link,proto3" json:"link,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -182,6 +185,88 @@ func (x *Event) GetPatientSealed() []byte {
 	return nil
 }
 
+func (x *Event) GetLink() *Link {
+	if x != nil {
+		return x.Link
+	}
+	return nil
+}
+
+// The place of an entry in the chain of the process that wrote it. Each process has a chain of its own,
+// so none waits for another's entry.
+type Link struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The writer: 8 random bytes, made for each chain.
+	Writer []byte `protobuf:"bytes,1,opt,name=writer,proto3" json:"writer,omitempty"`
+	// 1 for the writer's first entry, then 2, 3 and so on without a gap.
+	Ordinal uint64 `protobuf:"varint,2,opt,name=ordinal,proto3" json:"ordinal,omitempty"`
+	// SHA-256 of the bytes of the writer's entry before this one. For the first: of the entry with the
+	// sequence `after`.
+	Before []byte `protobuf:"bytes,3,opt,name=before,proto3" json:"before,omitempty"`
+	// In a first entry: the last entry of the log as the writer found it.
+	After         uint64 `protobuf:"varint,4,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Link) Reset() {
+	*x = Link{}
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Link) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Link) ProtoMessage() {}
+
+func (x *Link) ProtoReflect() protoreflect.Message {
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Link.ProtoReflect.Descriptor instead.
+func (*Link) Descriptor() ([]byte, []int) {
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Link) GetWriter() []byte {
+	if x != nil {
+		return x.Writer
+	}
+	return nil
+}
+
+func (x *Link) GetOrdinal() uint64 {
+	if x != nil {
+		return x.Ordinal
+	}
+	return 0
+}
+
+func (x *Link) GetBefore() []byte {
+	if x != nil {
+		return x.Before
+	}
+	return nil
+}
+
+func (x *Link) GetAfter() uint64 {
+	if x != nil {
+		return x.After
+	}
+	return 0
+}
+
 // One fact of an event.
 type Fact struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -200,6 +285,8 @@ type Fact struct {
 	//	*Fact_DayStarted
 	//	*Fact_LossRecorded
 	//	*Fact_IdentityCorrected
+	//	*Fact_LogRepaired
+	//	*Fact_ClockCorrected
 	Fact          isFact_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -207,7 +294,7 @@ type Fact struct {
 
 func (x *Fact) Reset() {
 	*x = Fact{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[1]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -219,7 +306,7 @@ func (x *Fact) String() string {
 func (*Fact) ProtoMessage() {}
 
 func (x *Fact) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[1]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -232,7 +319,7 @@ func (x *Fact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Fact.ProtoReflect.Descriptor instead.
 func (*Fact) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{1}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Fact) GetFact() isFact_Fact {
@@ -341,6 +428,24 @@ func (x *Fact) GetIdentityCorrected() *IdentityCorrected {
 	return nil
 }
 
+func (x *Fact) GetLogRepaired() *LogRepaired {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_LogRepaired); ok {
+			return x.LogRepaired
+		}
+	}
+	return nil
+}
+
+func (x *Fact) GetClockCorrected() *ClockCorrected {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_ClockCorrected); ok {
+			return x.ClockCorrected
+		}
+	}
+	return nil
+}
+
 type isFact_Fact interface {
 	isFact_Fact()
 }
@@ -400,6 +505,16 @@ type Fact_IdentityCorrected struct {
 	IdentityCorrected *IdentityCorrected `protobuf:"bytes,11,opt,name=identity_corrected,json=identityCorrected,proto3,oneof"`
 }
 
+type Fact_LogRepaired struct {
+	// The log was repaired.
+	LogRepaired *LogRepaired `protobuf:"bytes,12,opt,name=log_repaired,json=logRepaired,proto3,oneof"`
+}
+
+type Fact_ClockCorrected struct {
+	// A clock was wrong.
+	ClockCorrected *ClockCorrected `protobuf:"bytes,13,opt,name=clock_corrected,json=clockCorrected,proto3,oneof"`
+}
+
 func (*Fact_Roster) isFact_Fact() {}
 
 func (*Fact_Cannulation) isFact_Fact() {}
@@ -422,6 +537,10 @@ func (*Fact_LossRecorded) isFact_Fact() {}
 
 func (*Fact_IdentityCorrected) isFact_Fact() {}
 
+func (*Fact_LogRepaired) isFact_Fact() {}
+
+func (*Fact_ClockCorrected) isFact_Fact() {}
+
 // An `identity_stated` fact, sealed with the key of the patient it is about.
 type IdentitySealed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -436,7 +555,7 @@ type IdentitySealed struct {
 
 func (x *IdentitySealed) Reset() {
 	*x = IdentitySealed{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[2]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -448,7 +567,7 @@ func (x *IdentitySealed) String() string {
 func (*IdentitySealed) ProtoMessage() {}
 
 func (x *IdentitySealed) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[2]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -461,7 +580,7 @@ func (x *IdentitySealed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentitySealed.ProtoReflect.Descriptor instead.
 func (*IdentitySealed) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{2}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *IdentitySealed) GetSealed() []byte {
@@ -491,7 +610,7 @@ type IdentityCorrected struct {
 
 func (x *IdentityCorrected) Reset() {
 	*x = IdentityCorrected{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[3]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -503,7 +622,7 @@ func (x *IdentityCorrected) String() string {
 func (*IdentityCorrected) ProtoMessage() {}
 
 func (x *IdentityCorrected) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[3]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -516,7 +635,7 @@ func (x *IdentityCorrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityCorrected.ProtoReflect.Descriptor instead.
 func (*IdentityCorrected) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{3}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *IdentityCorrected) GetCorrection() *v1.Correction {
@@ -546,7 +665,7 @@ type IdentitiesMerged struct {
 
 func (x *IdentitiesMerged) Reset() {
 	*x = IdentitiesMerged{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -558,7 +677,7 @@ func (x *IdentitiesMerged) String() string {
 func (*IdentitiesMerged) ProtoMessage() {}
 
 func (x *IdentitiesMerged) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -571,7 +690,7 @@ func (x *IdentitiesMerged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentitiesMerged.ProtoReflect.Descriptor instead.
 func (*IdentitiesMerged) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{4}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *IdentitiesMerged) GetRetiredPatientKey() string {
@@ -599,7 +718,7 @@ type IdentityMergeReversed struct {
 
 func (x *IdentityMergeReversed) Reset() {
 	*x = IdentityMergeReversed{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -611,7 +730,7 @@ func (x *IdentityMergeReversed) String() string {
 func (*IdentityMergeReversed) ProtoMessage() {}
 
 func (x *IdentityMergeReversed) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -624,7 +743,7 @@ func (x *IdentityMergeReversed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityMergeReversed.ProtoReflect.Descriptor instead.
 func (*IdentityMergeReversed) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{5}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *IdentityMergeReversed) GetRetiredPatientKey() string {
@@ -652,7 +771,7 @@ type Genesis struct {
 
 func (x *Genesis) Reset() {
 	*x = Genesis{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -664,7 +783,7 @@ func (x *Genesis) String() string {
 func (*Genesis) ProtoMessage() {}
 
 func (x *Genesis) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -677,7 +796,7 @@ func (x *Genesis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Genesis.ProtoReflect.Descriptor instead.
 func (*Genesis) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{6}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Genesis) GetLogId() string {
@@ -719,7 +838,7 @@ type DayStarted struct {
 
 func (x *DayStarted) Reset() {
 	*x = DayStarted{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -731,7 +850,7 @@ func (x *DayStarted) String() string {
 func (*DayStarted) ProtoMessage() {}
 
 func (x *DayStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -744,7 +863,7 @@ func (x *DayStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DayStarted.ProtoReflect.Descriptor instead.
 func (*DayStarted) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{7}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *DayStarted) GetDate() string {
@@ -767,7 +886,7 @@ type LossRecorded struct {
 
 func (x *LossRecorded) Reset() {
 	*x = LossRecorded{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -779,7 +898,7 @@ func (x *LossRecorded) String() string {
 func (*LossRecorded) ProtoMessage() {}
 
 func (x *LossRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -792,7 +911,7 @@ func (x *LossRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LossRecorded.ProtoReflect.Descriptor instead.
 func (*LossRecorded) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{8}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LossRecorded) GetFirstSequence() uint64 {
@@ -809,11 +928,158 @@ func (x *LossRecorded) GetLastSequence() uint64 {
 	return 0
 }
 
+// The log was mended into a new one, of which this is an entry near the end.
+type LogRepaired struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The repair, random, 32 hexadecimal digits; it stands in the stream's metadata too.
+	Repair string `protobuf:"bytes,1,opt,name=repair,proto3" json:"repair,omitempty"`
+	// How many entries were taken from a second copy.
+	Copied uint64 `protobuf:"varint,2,opt,name=copied,proto3" json:"copied,omitempty"`
+	// How many entries nothing had any more. A `loss recorded` stands for each.
+	Lost uint64 `protobuf:"varint,3,opt,name=lost,proto3" json:"lost,omitempty"`
+	// The entries that had got the number of an older one. They stand before this entry, in their order.
+	Moved         uint64 `protobuf:"varint,4,opt,name=moved,proto3" json:"moved,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LogRepaired) Reset() {
+	*x = LogRepaired{}
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LogRepaired) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LogRepaired) ProtoMessage() {}
+
+func (x *LogRepaired) ProtoReflect() protoreflect.Message {
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LogRepaired.ProtoReflect.Descriptor instead.
+func (*LogRepaired) Descriptor() ([]byte, []int) {
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *LogRepaired) GetRepair() string {
+	if x != nil {
+		return x.Repair
+	}
+	return ""
+}
+
+func (x *LogRepaired) GetCopied() uint64 {
+	if x != nil {
+		return x.Copied
+	}
+	return 0
+}
+
+func (x *LogRepaired) GetLost() uint64 {
+	if x != nil {
+		return x.Lost
+	}
+	return 0
+}
+
+func (x *LogRepaired) GetMoved() uint64 {
+	if x != nil {
+		return x.Moved
+	}
+	return 0
+}
+
+// The clock by which entries were dated was wrong. They count as logged at the time that is stated here, and
+// the days that began by the wrong clock did not begin.
+type ClockCorrected struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// First entry that was dated by the wrong clock.
+	FirstSequence uint64 `protobuf:"varint,1,opt,name=first_sequence,json=firstSequence,proto3" json:"first_sequence,omitempty"`
+	// Last entry that was.
+	LastSequence uint64 `protobuf:"varint,2,opt,name=last_sequence,json=lastSequence,proto3" json:"last_sequence,omitempty"`
+	// How far the clock was ahead, in seconds; negative where it was behind.
+	AheadSeconds int64 `protobuf:"varint,3,opt,name=ahead_seconds,json=aheadSeconds,proto3" json:"ahead_seconds,omitempty"`
+	// Who declared it, and why, in the operator's words. Names no patient.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ClockCorrected) Reset() {
+	*x = ClockCorrected{}
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ClockCorrected) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ClockCorrected) ProtoMessage() {}
+
+func (x *ClockCorrected) ProtoReflect() protoreflect.Message {
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ClockCorrected.ProtoReflect.Descriptor instead.
+func (*ClockCorrected) Descriptor() ([]byte, []int) {
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ClockCorrected) GetFirstSequence() uint64 {
+	if x != nil {
+		return x.FirstSequence
+	}
+	return 0
+}
+
+func (x *ClockCorrected) GetLastSequence() uint64 {
+	if x != nil {
+		return x.LastSequence
+	}
+	return 0
+}
+
+func (x *ClockCorrected) GetAheadSeconds() int64 {
+	if x != nil {
+		return x.AheadSeconds
+	}
+	return 0
+}
+
+func (x *ClockCorrected) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 var File_cannulary_log_v1_event_proto protoreflect.FileDescriptor
 
 const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\n" +
-	"\x1ccannulary/log/v1/event.proto\x12\x10cannulary.log.v1\x1a\x1dcannulary/v1/assessment.proto\x1a\x1ecannulary/v1/cannulation.proto\x1a\x19cannulary/v1/common.proto\x1a\x19cannulary/v1/roster.proto\x1a\x1fcannulary/v1/surveillance.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x91\x04\n" +
+	"\x1ccannulary/log/v1/event.proto\x12\x10cannulary.log.v1\x1a\x1dcannulary/v1/assessment.proto\x1a\x1ecannulary/v1/cannulation.proto\x1a\x19cannulary/v1/common.proto\x1a\x19cannulary/v1/roster.proto\x1a\x1fcannulary/v1/surveillance.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbd\x04\n" +
 	"\x05Event\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fcontent_hash\x18\x02 \x01(\fR\vcontentHash\x12\x16\n" +
@@ -830,7 +1096,13 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	" \x01(\v2\x1e.cannulary.v1.SessionReferenceR\asession\x12\x12\n" +
 	"\x04test\x18\v \x01(\bR\x04test\x12,\n" +
 	"\x05facts\x18\f \x03(\v2\x16.cannulary.log.v1.FactR\x05facts\x12%\n" +
-	"\x0epatient_sealed\x18\r \x01(\fR\rpatientSealed\"\xa3\x06\n" +
+	"\x0epatient_sealed\x18\r \x01(\fR\rpatientSealed\x12*\n" +
+	"\x04link\x18\x0e \x01(\v2\x16.cannulary.log.v1.LinkR\x04link\"f\n" +
+	"\x04Link\x12\x16\n" +
+	"\x06writer\x18\x01 \x01(\fR\x06writer\x12\x18\n" +
+	"\aordinal\x18\x02 \x01(\x04R\aordinal\x12\x16\n" +
+	"\x06before\x18\x03 \x01(\fR\x06before\x12\x14\n" +
+	"\x05after\x18\x04 \x01(\x04R\x05after\"\xb4\a\n" +
 	"\x04Fact\x122\n" +
 	"\x06roster\x18\x01 \x01(\v2\x18.cannulary.v1.RosterFactH\x00R\x06roster\x12A\n" +
 	"\vcannulation\x18\x02 \x01(\v2\x1d.cannulary.v1.CannulationFactH\x00R\vcannulation\x12>\n" +
@@ -846,7 +1118,9 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"dayStarted\x12E\n" +
 	"\rloss_recorded\x18\n" +
 	" \x01(\v2\x1e.cannulary.log.v1.LossRecordedH\x00R\flossRecorded\x12T\n" +
-	"\x12identity_corrected\x18\v \x01(\v2#.cannulary.log.v1.IdentityCorrectedH\x00R\x11identityCorrectedB\x06\n" +
+	"\x12identity_corrected\x18\v \x01(\v2#.cannulary.log.v1.IdentityCorrectedH\x00R\x11identityCorrected\x12B\n" +
+	"\flog_repaired\x18\f \x01(\v2\x1d.cannulary.log.v1.LogRepairedH\x00R\vlogRepaired\x12K\n" +
+	"\x0fclock_corrected\x18\r \x01(\v2 .cannulary.log.v1.ClockCorrectedH\x00R\x0eclockCorrectedB\x06\n" +
 	"\x04fact\"Q\n" +
 	"\x0eIdentitySealed\x12\x16\n" +
 	"\x06sealed\x18\x01 \x01(\fR\x06sealed\x12'\n" +
@@ -871,7 +1145,17 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\x04date\x18\x01 \x01(\tR\x04date\"Z\n" +
 	"\fLossRecorded\x12%\n" +
 	"\x0efirst_sequence\x18\x01 \x01(\x04R\rfirstSequence\x12#\n" +
-	"\rlast_sequence\x18\x02 \x01(\x04R\flastSequenceB(Z&cannulary/proto/cannulary/log/v1;logv1b\x06proto3"
+	"\rlast_sequence\x18\x02 \x01(\x04R\flastSequence\"g\n" +
+	"\vLogRepaired\x12\x16\n" +
+	"\x06repair\x18\x01 \x01(\tR\x06repair\x12\x16\n" +
+	"\x06copied\x18\x02 \x01(\x04R\x06copied\x12\x12\n" +
+	"\x04lost\x18\x03 \x01(\x04R\x04lost\x12\x14\n" +
+	"\x05moved\x18\x04 \x01(\x04R\x05moved\"\x99\x01\n" +
+	"\x0eClockCorrected\x12%\n" +
+	"\x0efirst_sequence\x18\x01 \x01(\x04R\rfirstSequence\x12#\n" +
+	"\rlast_sequence\x18\x02 \x01(\x04R\flastSequence\x12#\n" +
+	"\rahead_seconds\x18\x03 \x01(\x03R\faheadSeconds\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reasonB(Z&cannulary/proto/cannulary/log/v1;logv1b\x06proto3"
 
 var (
 	file_cannulary_log_v1_event_proto_rawDescOnce sync.Once
@@ -885,51 +1169,57 @@ func file_cannulary_log_v1_event_proto_rawDescGZIP() []byte {
 	return file_cannulary_log_v1_event_proto_rawDescData
 }
 
-var file_cannulary_log_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_cannulary_log_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_cannulary_log_v1_event_proto_goTypes = []any{
 	(*Event)(nil),                 // 0: cannulary.log.v1.Event
-	(*Fact)(nil),                  // 1: cannulary.log.v1.Fact
-	(*IdentitySealed)(nil),        // 2: cannulary.log.v1.IdentitySealed
-	(*IdentityCorrected)(nil),     // 3: cannulary.log.v1.IdentityCorrected
-	(*IdentitiesMerged)(nil),      // 4: cannulary.log.v1.IdentitiesMerged
-	(*IdentityMergeReversed)(nil), // 5: cannulary.log.v1.IdentityMergeReversed
-	(*Genesis)(nil),               // 6: cannulary.log.v1.Genesis
-	(*DayStarted)(nil),            // 7: cannulary.log.v1.DayStarted
-	(*LossRecorded)(nil),          // 8: cannulary.log.v1.LossRecorded
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(v1.TimePrecision)(0),         // 10: cannulary.v1.TimePrecision
-	(*v1.StaffIdentifier)(nil),    // 11: cannulary.v1.StaffIdentifier
-	(*v1.SessionReference)(nil),   // 12: cannulary.v1.SessionReference
-	(*v1.RosterFact)(nil),         // 13: cannulary.v1.RosterFact
-	(*v1.CannulationFact)(nil),    // 14: cannulary.v1.CannulationFact
-	(*v1.AssessmentFact)(nil),     // 15: cannulary.v1.AssessmentFact
-	(*v1.SurveillanceFact)(nil),   // 16: cannulary.v1.SurveillanceFact
-	(*v1.Correction)(nil),         // 17: cannulary.v1.Correction
+	(*Link)(nil),                  // 1: cannulary.log.v1.Link
+	(*Fact)(nil),                  // 2: cannulary.log.v1.Fact
+	(*IdentitySealed)(nil),        // 3: cannulary.log.v1.IdentitySealed
+	(*IdentityCorrected)(nil),     // 4: cannulary.log.v1.IdentityCorrected
+	(*IdentitiesMerged)(nil),      // 5: cannulary.log.v1.IdentitiesMerged
+	(*IdentityMergeReversed)(nil), // 6: cannulary.log.v1.IdentityMergeReversed
+	(*Genesis)(nil),               // 7: cannulary.log.v1.Genesis
+	(*DayStarted)(nil),            // 8: cannulary.log.v1.DayStarted
+	(*LossRecorded)(nil),          // 9: cannulary.log.v1.LossRecorded
+	(*LogRepaired)(nil),           // 10: cannulary.log.v1.LogRepaired
+	(*ClockCorrected)(nil),        // 11: cannulary.log.v1.ClockCorrected
+	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(v1.TimePrecision)(0),         // 13: cannulary.v1.TimePrecision
+	(*v1.StaffIdentifier)(nil),    // 14: cannulary.v1.StaffIdentifier
+	(*v1.SessionReference)(nil),   // 15: cannulary.v1.SessionReference
+	(*v1.RosterFact)(nil),         // 16: cannulary.v1.RosterFact
+	(*v1.CannulationFact)(nil),    // 17: cannulary.v1.CannulationFact
+	(*v1.AssessmentFact)(nil),     // 18: cannulary.v1.AssessmentFact
+	(*v1.SurveillanceFact)(nil),   // 19: cannulary.v1.SurveillanceFact
+	(*v1.Correction)(nil),         // 20: cannulary.v1.Correction
 }
 var file_cannulary_log_v1_event_proto_depIdxs = []int32{
-	9,  // 0: cannulary.log.v1.Event.occurred_at:type_name -> google.protobuf.Timestamp
-	10, // 1: cannulary.log.v1.Event.precision:type_name -> cannulary.v1.TimePrecision
-	11, // 2: cannulary.log.v1.Event.recorder:type_name -> cannulary.v1.StaffIdentifier
-	12, // 3: cannulary.log.v1.Event.session:type_name -> cannulary.v1.SessionReference
-	1,  // 4: cannulary.log.v1.Event.facts:type_name -> cannulary.log.v1.Fact
-	13, // 5: cannulary.log.v1.Fact.roster:type_name -> cannulary.v1.RosterFact
-	14, // 6: cannulary.log.v1.Fact.cannulation:type_name -> cannulary.v1.CannulationFact
-	15, // 7: cannulary.log.v1.Fact.assessment:type_name -> cannulary.v1.AssessmentFact
-	16, // 8: cannulary.log.v1.Fact.surveillance:type_name -> cannulary.v1.SurveillanceFact
-	2,  // 9: cannulary.log.v1.Fact.identity_sealed:type_name -> cannulary.log.v1.IdentitySealed
-	4,  // 10: cannulary.log.v1.Fact.identities_merged:type_name -> cannulary.log.v1.IdentitiesMerged
-	5,  // 11: cannulary.log.v1.Fact.identity_merge_reversed:type_name -> cannulary.log.v1.IdentityMergeReversed
-	6,  // 12: cannulary.log.v1.Fact.genesis:type_name -> cannulary.log.v1.Genesis
-	7,  // 13: cannulary.log.v1.Fact.day_started:type_name -> cannulary.log.v1.DayStarted
-	8,  // 14: cannulary.log.v1.Fact.loss_recorded:type_name -> cannulary.log.v1.LossRecorded
-	3,  // 15: cannulary.log.v1.Fact.identity_corrected:type_name -> cannulary.log.v1.IdentityCorrected
-	17, // 16: cannulary.log.v1.IdentityCorrected.correction:type_name -> cannulary.v1.Correction
-	2,  // 17: cannulary.log.v1.IdentityCorrected.replacement:type_name -> cannulary.log.v1.IdentitySealed
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	12, // 0: cannulary.log.v1.Event.occurred_at:type_name -> google.protobuf.Timestamp
+	13, // 1: cannulary.log.v1.Event.precision:type_name -> cannulary.v1.TimePrecision
+	14, // 2: cannulary.log.v1.Event.recorder:type_name -> cannulary.v1.StaffIdentifier
+	15, // 3: cannulary.log.v1.Event.session:type_name -> cannulary.v1.SessionReference
+	2,  // 4: cannulary.log.v1.Event.facts:type_name -> cannulary.log.v1.Fact
+	1,  // 5: cannulary.log.v1.Event.link:type_name -> cannulary.log.v1.Link
+	16, // 6: cannulary.log.v1.Fact.roster:type_name -> cannulary.v1.RosterFact
+	17, // 7: cannulary.log.v1.Fact.cannulation:type_name -> cannulary.v1.CannulationFact
+	18, // 8: cannulary.log.v1.Fact.assessment:type_name -> cannulary.v1.AssessmentFact
+	19, // 9: cannulary.log.v1.Fact.surveillance:type_name -> cannulary.v1.SurveillanceFact
+	3,  // 10: cannulary.log.v1.Fact.identity_sealed:type_name -> cannulary.log.v1.IdentitySealed
+	5,  // 11: cannulary.log.v1.Fact.identities_merged:type_name -> cannulary.log.v1.IdentitiesMerged
+	6,  // 12: cannulary.log.v1.Fact.identity_merge_reversed:type_name -> cannulary.log.v1.IdentityMergeReversed
+	7,  // 13: cannulary.log.v1.Fact.genesis:type_name -> cannulary.log.v1.Genesis
+	8,  // 14: cannulary.log.v1.Fact.day_started:type_name -> cannulary.log.v1.DayStarted
+	9,  // 15: cannulary.log.v1.Fact.loss_recorded:type_name -> cannulary.log.v1.LossRecorded
+	4,  // 16: cannulary.log.v1.Fact.identity_corrected:type_name -> cannulary.log.v1.IdentityCorrected
+	10, // 17: cannulary.log.v1.Fact.log_repaired:type_name -> cannulary.log.v1.LogRepaired
+	11, // 18: cannulary.log.v1.Fact.clock_corrected:type_name -> cannulary.log.v1.ClockCorrected
+	20, // 19: cannulary.log.v1.IdentityCorrected.correction:type_name -> cannulary.v1.Correction
+	3,  // 20: cannulary.log.v1.IdentityCorrected.replacement:type_name -> cannulary.log.v1.IdentitySealed
+	21, // [21:21] is the sub-list for method output_type
+	21, // [21:21] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_cannulary_log_v1_event_proto_init() }
@@ -937,7 +1227,7 @@ func file_cannulary_log_v1_event_proto_init() {
 	if File_cannulary_log_v1_event_proto != nil {
 		return
 	}
-	file_cannulary_log_v1_event_proto_msgTypes[1].OneofWrappers = []any{
+	file_cannulary_log_v1_event_proto_msgTypes[2].OneofWrappers = []any{
 		(*Fact_Roster)(nil),
 		(*Fact_Cannulation)(nil),
 		(*Fact_Assessment)(nil),
@@ -949,6 +1239,8 @@ func file_cannulary_log_v1_event_proto_init() {
 		(*Fact_DayStarted)(nil),
 		(*Fact_LossRecorded)(nil),
 		(*Fact_IdentityCorrected)(nil),
+		(*Fact_LogRepaired)(nil),
+		(*Fact_ClockCorrected)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -956,7 +1248,7 @@ func file_cannulary_log_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_cannulary_log_v1_event_proto_rawDesc), len(file_cannulary_log_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

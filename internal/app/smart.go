@@ -1,0 +1,99 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"slices"
+	"strings"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"cannulary/internal/access"
+	"cannulary/internal/bucket"
+	"cannulary/internal/facade"
+	"cannulary/internal/smart"
+)
+
+// maxShared bounds the bucket of tokens. A token or a used jti takes about 300 bytes for eleven minutes.
+const maxShared = 64 << 20
+
+// openSmart opens what checks tokens. Only an instance that is read needs it, by a policy that names who gets or signs
+// tokens.
+func (a *App) openSmart(ctx context.Context) error {
+	if !a.cfg.View || a.building || !tokens(a.door.Policy()) {
+		return nil
+	}
+	js, err := jetstream.New(a.nc)
+	if err != nil {
+		return err
+	}
+	shared, err := bucket.Open(ctx, js, bucket.Config{Name: "cannulary-access-" + a.cfg.Shard, Replicas: a.cfg.Replicas,
+		Keep: smart.KeepShared, MaxBytes: maxShared})
+	if err != nil {
+		return err
+	}
+	base := a.tokenBase()
+	a.smart = smart.New(smart.Config{Policy: a.door.Policy, Shared: shared, Base: base, Hooks: site(base).Board, Types: typeNames(),
+		Now: a.cfg.Now, Log: a.cfg.Slog})
+	return nil
+}
+
+// tokenBase is the public base of FHIR to which tokens are bound. Without one it is the address of the listener.
+func (a *App) tokenBase() string {
+	if a.cfg.PublicBase != "" {
+		return strings.TrimRight(a.cfg.PublicBase, "/")
+	}
+	return a.URL() + facade.Path
+}
+
+// tokens reports whether a policy names principals that get or sign tokens.
+func tokens(p *access.Policy) bool {
+	return slices.ContainsFunc(p.Principals, func(one *access.Principal) bool { return one.Client != nil || one.Signer != nil })
+}
+
+// checkPolicy refuses a policy whose tokens could not be checked: they are bound to a public address, and their store is
+// opened at the start.
+func (a *App) checkPolicy(p *access.Policy) error {
+	if !a.cfg.View {
+		return nil
+	}
+	if a.door != nil && a.smart == nil && tokens(p) {
+		return errors.New("client and hooks are new in this policy, and this process was started without any; restart it")
+	}
+	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
+	ip := net.ParseIP(host)
+	reads := a.cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
+	calls := reads && (a.cfg.PublicBase == "" || site(a.cfg.PublicBase).Board != "")
+	for _, one := range p.Principals {
+		if one.Client != nil && !reads || one.Signer != nil && !calls {
+			return fmt.Errorf("principal %s: its tokens are bound to the public address of this service; give it with --public-base, "+
+				"ending in %s, for instance https://record.example%s", one.Name, facade.Path, facade.Path)
+		}
+	}
+	return smart.Check(p)
+}
+
+// bearer is the principal of a token that does not stand in the policy.
+func (a *App) bearer(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error) {
+	if a.smart == nil {
+		return nil, access.Unknown()
+	}
+	return a.smart.Who(ctx, c, p)
+}
+
+func typeNames() (out []string) {
+	for _, t := range facade.Types() {
+		out = append(out, t.Name)
+	}
+	return out
+}
+
+// tokenURL is the address of the token endpoint; empty if there is none.
+func (a *App) tokenURL() string {
+	if a.smart == nil {
+		return ""
+	}
+	return a.smart.TokenURL()
+}

@@ -1,0 +1,78 @@
+package door
+
+import (
+	"net"
+	"net/http"
+	"strings"
+
+	"cannulary/internal/access"
+	"cannulary/internal/answer"
+)
+
+// HTTP lets the requests to next in that may go on.
+func (d *Door) HTTP(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !d.hosts[hostOf(r.Host)] {
+			d.turnedAway.by[foreignHost].Add(1)
+			refuse(w, r, &answer.Problem{Status: http.StatusMisdirectedRequest, Code: "security", Expression: "http.Host",
+				Text: "this service does not answer to the name in the Host header; ask it by its own name, or let the operator add the " +
+					"name with --host"})
+			return
+		}
+		right := RightOf(Routes(), r.URL.Path)
+		switch {
+		case !d.Guarded():
+			right = access.Open
+		case r.Method == http.MethodOptions && right == access.Hooks && r.Header.Get("Access-Control-Request-Method") != "":
+			right = access.Open // the question of a browser before it asks; it never carries credentials
+		}
+		ctx, done, err := d.Enter(r.Context(), callerOf(r), right)
+		if err != nil {
+			refuse(w, r, answer.Of(r.Context(), d.cfg.Slog, "a request was not let in", err))
+			return
+		}
+		defer done()
+		next.ServeHTTP(w, r.WithContext(ctx))
+	})
+}
+
+// callerOf returns what a request shows of its sender.
+func callerOf(r *http.Request) access.Caller {
+	c := access.Caller{Bearer: Bearer(r.Header.Values("Authorization")), Path: r.URL.Path}
+	if r.TLS != nil && len(r.TLS.VerifiedChains) > 0 {
+		c.Certificate = r.TLS.VerifiedChains[0][0]
+	}
+	return c
+}
+
+// Bearer returns the token of the Authorization headers. What is no single bearer token is returned as
+// it is, so that no principal has it.
+func Bearer(headers []string) string {
+	if len(headers) != 1 {
+		return strings.Join(headers, ", ")
+	}
+	if scheme, token, ok := strings.Cut(headers[0], " "); ok && strings.EqualFold(scheme, "Bearer") {
+		return strings.TrimSpace(token)
+	}
+	return headers[0]
+}
+
+// hostOf returns the name in a Host header, in small letters and without its port.
+func hostOf(host string) string {
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	return strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
+}
+
+// refuse answers in the form of the path: an OperationOutcome, JSON, or a line for a browser.
+func refuse(w http.ResponseWriter, r *http.Request, p *answer.Problem) {
+	form := answer.JSON()
+	switch right := RightOf(Routes(), r.URL.Path); {
+	case right == access.FHIR || right == access.Hooks:
+		form = answer.Outcome()
+	case answer.Prefer(r.Header.Values("Accept"), "application/json", "text/html") == "text/html":
+		form = answer.Text()
+	}
+	_ = answer.Refuse(w, r, p, form) // a Problem of texts can always be written
+}
