@@ -5,7 +5,6 @@ package app
 
 import (
 	"context"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -13,12 +12,10 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 
 	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
@@ -45,6 +42,11 @@ type Config struct {
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.
 	Credentials string
+	// NATSCA, NATSCert and NATSKey are PEM files for TLS to the external server; NATSAPI is the prefix of its
+	// JetStream API. See eventlog.Remote.
+	NATSCA, NATSCert, NATSKey, NATSAPI string
+	// Prepare makes stream and bucket on the external server and sets the log's limit: the administrator's.
+	Prepare bool
 	// MasterKeyFile holds 64 hexadecimal digits that wrap the keys of patients on an external
 	// server. It is required with NATS.
 	MasterKeyFile string
@@ -247,36 +249,37 @@ func (a *App) open(ctx context.Context) error {
 // openLog starts the log's server or connects to it, and opens keys and log.
 func (a *App) openLog(ctx context.Context) error {
 	cfg := a.cfg
-	var store keyring.Store
-	var err error
-	if cfg.NATS == "" {
-		if err := a.look(ctx); err != nil {
-			return err
-		}
-		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
-			cfg.Slog); err != nil {
-			return err
-		}
-		if a.nc, err = a.server.Connect(); err != nil {
-			return err
-		}
-		if store, err = keyring.OpenFolder(ctx, filepath.Join(cfg.Dir, "keys")); err != nil {
-			return err
-		}
-	} else {
-		if err := a.dial(); err != nil {
-			return err
-		}
-		if store, err = a.bucket(ctx); err != nil {
-			return err
-		}
+	if cfg.NATS != "" {
+		return a.external(ctx)
 	}
+	if err := a.look(ctx); err != nil {
+		return err
+	}
+	var err error
+	if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
+		cfg.Slog); err != nil {
+		return err
+	}
+	if a.nc, err = a.server.Connect(); err != nil {
+		return err
+	}
+	store, err := keyring.OpenFolder(ctx, filepath.Join(cfg.Dir, "keys"))
+	if err != nil {
+		return err
+	}
+	return a.openRecord(ctx, store)
+}
+
+// openRecord opens keys and log on the connection.
+func (a *App) openRecord(ctx context.Context, store keyring.Store) error {
+	cfg := a.cfg
+	var err error
 	if a.ring, err = keyring.Open(ctx, store); err != nil {
 		return errors.Join(err, store.Close())
 	}
 	log := eventlog.Config{
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
-		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, Appends: cfg.Ingest,
+		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI, Appends: cfg.Ingest || cfg.Prepare,
 	}
 	if cfg.NATS == "" {
 		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
@@ -297,51 +300,18 @@ func (a *App) openLog(ctx context.Context) error {
 	return nil
 }
 
-// dial connects to the external server.
-func (a *App) dial() (err error) {
-	var opts []nats.Option
-	if a.cfg.Credentials != "" {
-		opts = append(opts, nats.UserCredentials(a.cfg.Credentials))
-	}
-	a.nc, err = eventlog.Dial(a.cfg.NATS, opts...)
-	return err
-}
-
 // resize says who may change the limit of an existing log. A process that has the log to itself
-// may set it. One of many processes that ingest may raise it. A process that only reads may not
-// change it.
+// may set it, and so may the administrator. One of many processes that ingest may raise it. A process
+// that only reads may not change it.
 func resize(cfg Config) eventlog.Resize {
 	switch {
-	case cfg.LogMaxBytes == 0 || !cfg.Ingest:
+	case cfg.LogMaxBytes == 0 || !cfg.Ingest && !cfg.Prepare:
 		return eventlog.Keep
-	case cfg.NATS != "":
+	case cfg.NATS != "" && !cfg.Prepare:
 		return eventlog.Raise
 	}
 	return eventlog.Set
 }
-
-func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
-	if a.cfg.MasterKeyFile == "" {
-		return nil, errors.New("an external log needs --master-key-file: 64 hexadecimal digits that wrap the keys of patients, " +
-			"the same for every process; make one with `openssl rand -hex 32` and keep a copy apart from the cluster")
-	}
-	text, err := os.ReadFile(a.cfg.MasterKeyFile)
-	if err != nil {
-		return nil, fmt.Errorf("master key: %w", err)
-	}
-	master, err := hex.DecodeString(strings.TrimSpace(string(text)))
-	if err != nil || len(master) != keyring.SecretSize {
-		return nil, fmt.Errorf("master key file %s does not hold 64 hexadecimal digits; make one with `openssl rand -hex 32`",
-			a.cfg.MasterKeyFile)
-	}
-	js, err := jetstream.New(a.nc)
-	if err != nil {
-		return nil, err
-	}
-	return keyring.OpenBucket(ctx, js, a.bucketName(), a.cfg.Replicas, master)
-}
-
-func (a *App) bucketName() string { return "cannulary-keys-" + a.cfg.Shard }
 
 // GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {

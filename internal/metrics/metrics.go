@@ -103,13 +103,13 @@ var (
 		"Entries that the log once held and does not give any more: damage.", nil, nil)
 	descChecked = prometheus.NewDesc("cannulary_log_checked_sequence",
 		"Last sequence that was asked for to see that it is there, of the pass under way or the last one.", nil, nil)
-	descAside = prometheus.NewDesc("cannulary_view_damaged",
-		"1 while a damaged view is kept beside the one that was built in its place, or is being built, else 0.", nil, nil)
 	descKeys = prometheus.NewDesc("cannulary_damaged_keys",
 		"Secrets of the key store that are damaged: readable=\"no\" cannot be read, readable=\"yes\" are whole in one of two files.",
 		[]string{"readable"}, nil)
 	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
 		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
+	descAside = prometheus.NewDesc("cannulary_view_damaged",
+		"1 while a damaged view is kept beside the one that was built in its place, or is being built, else 0.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -209,9 +209,6 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.src.ProjectorFailed != nil {
 		gauge(descFailed, btof(c.src.ProjectorFailed()), "view")
 	}
-	if c.src.ViewAside != nil {
-		gauge(descAside, btof(c.src.ViewAside()))
-	}
 	if c.src.Refused != nil {
 		for file, yes := range c.src.Refused() {
 			gauge(descRefused, btof(yes), file)
@@ -221,6 +218,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		for reason, n := range c.src.TurnedAway() {
 			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)
 		}
+	}
+	if c.src.ViewAside != nil {
+		gauge(descAside, btof(c.src.ViewAside()))
 	}
 	if c.src.Certificates != nil {
 		for name, end := range c.src.Certificates() {

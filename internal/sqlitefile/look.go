@@ -17,26 +17,20 @@ type Looked struct {
 // Look opens a file that no other program has open, and changes nothing, not even beside it. SQLite
 // would write before it reads what stands in a write-ahead log beside the file. Then a copy of both in
 // the folder for temporary files is read; Close removes it.
-func Look(path string) (*Looked, error) { return look(path, Open) }
+func Look(path string) (*Looked, error) { return lookIn("", path, Open) }
 
 // LookChecked is Look for a file whose pages have checksums. What it reads is checked.
 func LookChecked(path string) (*Looked, error) {
-	return look(path, func(path, options string) (*sql.DB, error) {
+	return lookIn("", path, func(path, options string) (*sql.DB, error) {
 		return OpenChecked(path, options, "", func(error) {})
 	})
 }
 
-func look(path string, open opener) (*Looked, error) {
+// lookIn makes the copy that it may need in the folder.
+func lookIn(folder, path string, open func(path, options string) (*sql.DB, error)) (*Looked, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
-	return lookIn("", path, open)
-}
-
-// opener opens a file by its path.
-type opener = func(path, options string) (*sql.DB, error)
-
-func lookIn(folder, path string, open opener) (*Looked, error) {
 	l, options := &Looked{}, "_pragma=query_only(1)&immutable=1"
 	if Pending(path) {
 		var err error

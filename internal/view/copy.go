@@ -110,7 +110,7 @@ func hasSums(path string) bool {
 }
 
 // firstSummed is the first version whose files have checksums of their pages.
-const firstSummed = 11
+const firstSummed = 10
 
 // Check reads every page of the file and opens every page of bodies; each has a checksum. Then it has SQLite look
 // at the whole. The answer is empty where nothing is found. Only pages of a file of an older version have none.
