@@ -8,10 +8,16 @@ LDFLAGS := -s -w -X main.version=$(VERSION)
 TOOLS := internal/tools
 export CGO_ENABLED ?= 0
 
-.PHONY: build demo test check torture e2e bench format test-tools format-check lint generate generate-check clean
+.PHONY: build licences demo test check torture e2e bench format test-tools format-check lint generate generate-check clean
 
 build: ## bin/cannulary and the two single-role processes; needs no C compiler
+	@# What `cannulary licences` prints. A build by go alone has none, and says so.
+	$(GO) run ./internal/licences/collect
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o bin/ ./services/...
+
+licences: ## every module in the programs has a licence that is allowed
+	$(GO) run ./internal/licences/collect
+	cd $(TOOLS)/licences && $(GO) run . $(CURDIR)/internal/licences/collected/notices.json
 
 demo: build ## a year of an invented unit; stays up, DEMO_EXIT=1 ends it
 	bin/cannulary demo --data .demo
@@ -25,9 +31,9 @@ test: ## every promise in small sizes, within minutes; needs Go alone
 	@$(MAKE) --no-print-directory test-tools
 
 test-tools:
-	@for m in fhircheck postgres promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
+	@for m in fhircheck licences postgres promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
 
-check: format-check lint generate-check ## what must pass before a change lands: small sizes under -race, then the full ones
+check: format-check lint licences generate-check ## what must pass before a change lands: small sizes under -race, then the full ones
 	CGO_ENABLED=1 $(GOTEST) -race -timeout 40m ./...
 	CANNULARY_TESTS=full $(GOTEST) -timeout 20m $(SIZED)
 	@$(MAKE) --no-print-directory test-tools
@@ -74,4 +80,4 @@ $(BIN)/protoc-gen-go: go.mod
 	$(GO) build -o $(BIN)/ google.golang.org/protobuf/cmd/protoc-gen-go
 
 clean:
-	rm -rf bin .bin .bench .cache .demo proto/.deps
+	rm -rf bin .bin .bench .cache .demo proto/.deps internal/licences/collected/notices.json

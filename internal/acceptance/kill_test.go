@@ -229,6 +229,9 @@ func checkEnd(code int, took time.Duration) string {
 // checkOnce looks for every acknowledged event in log and view, and for anything twice.
 func checkOnce(t *testing.T, dir string, acked answers) {
 	t.Helper()
+	if there(damagedView(dir)) {
+		t.Error("a kill was taken for damage of the view")
+	}
 	i := start(t, dir)
 	i.settle()
 	inLog := map[string]int{}

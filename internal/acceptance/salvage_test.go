@@ -344,8 +344,7 @@ func TestARepairFillsAnEmptyFolderOnly(t *testing.T) {
 }
 
 // One bit of any file of the folder: what is not whole any more is noticed, by a look that changes
-// nothing, and no entry is ever taken for another. Rows of the view that hold search values have no checksum; what a flip
-// does there is counted and not asserted.
+// nothing, and no entry is ever taken for another.
 func TestAFlippedBitInAnyFileIsNoticed(t *testing.T) {
 	t.Parallel()
 	u := shared(t)
@@ -383,7 +382,7 @@ func TestAFlippedBitInAnyFileIsNoticed(t *testing.T) {
 	}
 	t.Logf("not noticed, by file: %v", unseen)
 	for name, n := range unseen {
-		if strings.HasSuffix(name, ".blk") || strings.HasPrefix(name, "meta") {
+		if strings.HasSuffix(name, ".blk") || strings.HasPrefix(name, "meta") || name == viewName() {
 			t.Errorf("%d flips in %s were not noticed", n, name)
 		}
 	}

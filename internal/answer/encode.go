@@ -95,7 +95,11 @@ func Handler(log *slog.Logger, what string, serve func(http.ResponseWriter, *htt
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-store")
 		w.Header().Set("X-Content-Type-Options", "nosniff")
-		if err := serve(w, r); err != nil {
+		err := Withheld(r.Context())
+		if err == nil {
+			err = serve(w, r)
+		}
+		if err != nil {
 			// A Problem of two strings can always be written.
 			_ = Refuse(w, r, Of(r.Context(), log, what, err), JSON())
 		}

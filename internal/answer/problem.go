@@ -33,6 +33,9 @@ func Of(ctx context.Context, log *slog.Logger, what string, err error) *Problem 
 		return p
 	}
 	f := fault.As(err)
+	if f.Kind == fault.Internal && errors.As(Withheld(ctx), &p) {
+		return p
+	}
 	ended := ctx.Err() != nil // then nobody waits, and the cause is no failure of the service
 	if ended && f.Kind == fault.Internal {
 		f = fault.New(fault.Unavailable, "the request ended before it was answered", "try again")

@@ -5,7 +5,6 @@ package app
 
 import (
 	"context"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -13,14 +12,11 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
-	"strings"
 	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 
-	"cannulary/fhir"
 	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/export"
@@ -46,6 +42,11 @@ type Config struct {
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.
 	Credentials string
+	// NATSCA, NATSCert and NATSKey are PEM files for TLS to the external server; NATSAPI is the prefix of its
+	// JetStream API. See eventlog.Remote.
+	NATSCA, NATSCert, NATSKey, NATSAPI string
+	// Prepare makes stream and bucket on the external server and sets the log's limit: the administrator's.
+	Prepare bool
 	// MasterKeyFile holds 64 hexadecimal digits that wrap the keys of patients on an external
 	// server. It is required with NATS.
 	MasterKeyFile string
@@ -97,6 +98,7 @@ type App struct {
 	cfg       Config
 	lock      *os.File
 	building  bool // the view is built beside the one in use; the caller holds a lock
+	beside    bool // the view is built beside a place that is empty, because a damaged one was set aside
 	server    *eventlog.Server
 	nc        *nats.Conn
 	log       *eventlog.Log
@@ -114,6 +116,7 @@ type App struct {
 	http      *http.Server
 	httpLis   net.Listener
 	startSeq  uint64 // the log's end at start
+	reopens   bool   // whoever runs it opens it again after ErrReopen
 
 	run    context.Context
 	cancel context.CancelFunc
@@ -182,6 +185,12 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	a.lookAtRoom()
+	var left error // what an unclean end left of the view; opening the log's witnesses opens views
+	if cfg.View {
+		if left = view.LeftDamaged(a.viewDir()); left != nil && !errors.Is(left, view.ErrDamaged) {
+			return left
+		}
+	}
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
@@ -206,15 +215,7 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	if cfg.View {
-		open := view.Open
-		if a.building {
-			open = view.Build
-		}
-		if a.store, err = open(ctx, a.viewDir()); err != nil {
-			return err
-		}
-		if a.projector, err = projector.New(ctx, projector.Config{Log: a.log, Store: a.store, Opener: a.ring,
-			Options: fhir.Options{NoSNOMED: cfg.NoSNOMED}, Slog: cfg.Slog, Room: a.waitForRoom}); err != nil {
+		if err := a.openView(ctx, left); err != nil {
 			return err
 		}
 		if a.exports, err = export.Open(export.Config{Dir: filepath.Join(cfg.Dir, "export"), Now: cfg.Now, Free: a.exportRoom,
@@ -248,36 +249,37 @@ func (a *App) open(ctx context.Context) error {
 // openLog starts the log's server or connects to it, and opens keys and log.
 func (a *App) openLog(ctx context.Context) error {
 	cfg := a.cfg
-	var store keyring.Store
-	var err error
-	if cfg.NATS == "" {
-		if err := a.look(ctx); err != nil {
-			return err
-		}
-		if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
-			cfg.Slog); err != nil {
-			return err
-		}
-		if a.nc, err = a.server.Connect(); err != nil {
-			return err
-		}
-		if store, err = keyring.OpenFolder(ctx, filepath.Join(cfg.Dir, "keys")); err != nil {
-			return err
-		}
-	} else {
-		if err := a.dial(); err != nil {
-			return err
-		}
-		if store, err = a.bucket(ctx); err != nil {
-			return err
-		}
+	if cfg.NATS != "" {
+		return a.external(ctx)
 	}
+	if err := a.look(ctx); err != nil {
+		return err
+	}
+	var err error
+	if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, "log"), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
+		cfg.Slog); err != nil {
+		return err
+	}
+	if a.nc, err = a.server.Connect(); err != nil {
+		return err
+	}
+	store, err := keyring.OpenFolder(ctx, filepath.Join(cfg.Dir, "keys"))
+	if err != nil {
+		return err
+	}
+	return a.openRecord(ctx, store)
+}
+
+// openRecord opens keys and log on the connection.
+func (a *App) openRecord(ctx context.Context, store keyring.Store) error {
+	cfg := a.cfg
+	var err error
 	if a.ring, err = keyring.Open(ctx, store); err != nil {
 		return errors.Join(err, store.Close())
 	}
 	log := eventlog.Config{
 		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
-		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, Appends: cfg.Ingest,
+		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI, Appends: cfg.Ingest || cfg.Prepare,
 	}
 	if cfg.NATS == "" {
 		log.Head = filepath.Join(cfg.Dir, salvage.HeadFile)
@@ -298,51 +300,18 @@ func (a *App) openLog(ctx context.Context) error {
 	return nil
 }
 
-// dial connects to the external server.
-func (a *App) dial() (err error) {
-	var opts []nats.Option
-	if a.cfg.Credentials != "" {
-		opts = append(opts, nats.UserCredentials(a.cfg.Credentials))
-	}
-	a.nc, err = eventlog.Dial(a.cfg.NATS, opts...)
-	return err
-}
-
 // resize says who may change the limit of an existing log. A process that has the log to itself
-// may set it. One of many processes that ingest may raise it. A process that only reads may not
-// change it.
+// may set it, and so may the administrator. One of many processes that ingest may raise it. A process
+// that only reads may not change it.
 func resize(cfg Config) eventlog.Resize {
 	switch {
-	case cfg.LogMaxBytes == 0 || !cfg.Ingest:
+	case cfg.LogMaxBytes == 0 || !cfg.Ingest && !cfg.Prepare:
 		return eventlog.Keep
-	case cfg.NATS != "":
+	case cfg.NATS != "" && !cfg.Prepare:
 		return eventlog.Raise
 	}
 	return eventlog.Set
 }
-
-func (a *App) bucket(ctx context.Context) (keyring.Store, error) {
-	if a.cfg.MasterKeyFile == "" {
-		return nil, errors.New("an external log needs --master-key-file: 64 hexadecimal digits that wrap the keys of patients, " +
-			"the same for every process; make one with `openssl rand -hex 32` and keep a copy apart from the cluster")
-	}
-	text, err := os.ReadFile(a.cfg.MasterKeyFile)
-	if err != nil {
-		return nil, fmt.Errorf("master key: %w", err)
-	}
-	master, err := hex.DecodeString(strings.TrimSpace(string(text)))
-	if err != nil || len(master) != keyring.SecretSize {
-		return nil, fmt.Errorf("master key file %s does not hold 64 hexadecimal digits; make one with `openssl rand -hex 32`",
-			a.cfg.MasterKeyFile)
-	}
-	js, err := jetstream.New(a.nc)
-	if err != nil {
-		return nil, err
-	}
-	return keyring.OpenBucket(ctx, js, a.bucketName(), a.cfg.Replicas, master)
-}
-
-func (a *App) bucketName() string { return "cannulary-keys-" + a.cfg.Shard }
 
 // GRPCAddr returns the address of the gRPC server, empty without the ingest role.
 func (a *App) GRPCAddr() string {
@@ -375,8 +344,10 @@ func (a *App) Intake() *intake.Intake { return a.intake }
 // Projector returns the view role's projector, nil without it.
 func (a *App) Projector() *projector.Projector { return a.projector }
 
-// Run serves until ctx ends or a role fails. Then it stops in order.
+// Run serves until ctx ends or a role fails. Then it stops in order. The error is ErrReopen where the application is
+// to be opened again.
 func (a *App) Run(ctx context.Context) error {
+	a.reopens = true
 	a.serve()
 	var err error
 	select {
@@ -384,6 +355,11 @@ func (a *App) Run(ctx context.Context) error {
 	case err = <-a.fatal:
 	}
 	a.Stop()
+	if errors.Is(err, ErrReopen) {
+		if serr := a.settleView(ctx); serr != nil {
+			return serr
+		}
+	}
 	return err
 }
 
@@ -407,7 +383,9 @@ func (a *App) serve() {
 	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
-			if err := a.projector.Run(a.run); err != nil {
+			err := a.projector.Run(a.run)
+			a.store.NoteDamage(err)
+			if err != nil && a.store.Damage() == nil {
 				// The view goes on answering from what it has. Readiness and metrics show the
 				// failure.
 				a.cfg.Slog.Error("the projector stopped", "err", err)
@@ -422,7 +400,9 @@ func (a *App) serve() {
 			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
 				a.cfg.Slog.Warn("exports begin before the view has caught up, or not at all", "err", err)
 			}
-			a.exports.Run(a.run, a.read)
+			if !a.beside { // once the view is in its place
+				a.exports.Run(a.run, a.read)
+			}
 			return nil
 		})
 	}
@@ -437,15 +417,26 @@ func (a *App) serve() {
 				return nil
 			}
 		}
+		if a.beside && a.reopens {
+			a.cfg.Slog.Info("the view is built again; it is put in its place", "sequence", a.projector.Sequence())
+			return errViewBuilt
+		}
 		a.ready.set()
 		if a.grpc != nil {
 			a.grpc.Serving(true)
 		}
-		if a.projector != nil && !a.building {
+		if a.projector != nil && !a.building && !a.beside {
 			a.retire(a.run)
 		}
 		return nil
 	})
+	if a.store != nil && !a.building {
+		a.spawn(a.watchView)
+		a.spawn(func() error {
+			a.scrub(a.run)
+			return nil
+		})
+	}
 	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
 		a.spawn(func() error {

@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/nats-io/nats.go/jetstream"
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/erasure"
@@ -145,14 +144,11 @@ func (o EraseOptions) find(ctx context.Context, who *erasure.Who, ring *keyring.
 // existing returns the replicas of a log on an external server. Without that log opening it would make one.
 func existing(ctx context.Context, cfg Config) (replicas int, err error) {
 	a := &App{cfg: cfg}
-	if err := a.dial(); err != nil {
-		return 0, err
-	}
-	defer a.nc.Close()
-	js, err := jetstream.New(a.nc)
+	js, err := a.dial()
 	if err != nil {
 		return 0, err
 	}
+	defer a.nc.Close()
 	s, err := js.Stream(ctx, eventlog.StreamName(cfg.Shard))
 	if err == nil {
 		_, err = js.KeyValue(ctx, a.bucketName())

@@ -106,7 +106,9 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 			s.Failed = err.Error()
 		}
 	}
-	if a.store != nil {
+	if err := a.withheld(); err != nil {
+		s.Failed = err.Error()
+	} else if a.store != nil {
 		c, err := a.store.Counts(ctx)
 		if err != nil {
 			return Status{}, err

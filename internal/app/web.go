@@ -28,6 +28,7 @@ import (
 	"cannulary/internal/metrics"
 	"cannulary/internal/smart"
 	"cannulary/internal/surveil"
+	"cannulary/internal/view"
 	"cannulary/internal/web"
 	"cannulary/internal/web/cdshooks"
 )
@@ -41,13 +42,17 @@ func (a *App) sources() metrics.Sources {
 		Checked: func() uint64 { return a.Checked().UpTo },
 		Keys:    a.ring.Damage,
 		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway,
-		Projectors: map[string]func() uint64{}, Store: a.store, Complete: a.Ready, Now: a.cfg.Now, Slog: a.cfg.Slog,
+		Projectors: map[string]func() uint64{}, Store: a.store, Now: a.cfg.Now, Slog: a.cfg.Slog,
+		Complete: func() bool { return a.Ready() && a.withheld() == nil },
 	}
 	if len(a.certificateFiles()) > 0 {
 		src.Certificates = a.certificates
 	}
 	if a.intake != nil {
 		src.Projectors["ingest-index"] = a.intake.Sequence
+	}
+	if a.store != nil {
+		src.ViewAside = func() bool { kept, _ := view.Aside(a.viewDir()); return kept }
 	}
 	if a.projector != nil {
 		src.Projectors["view"] = a.projector.Sequence
@@ -174,7 +179,7 @@ func (a *App) handler() (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	a.read = f.Export
+	a.read = a.untilDamaged(f.Export)
 	cards := &chairside.Service{Store: a.store, State: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
 	status := func(ctx context.Context) (web.Status, error) {
 		st, err := a.log.State(ctx)
@@ -208,7 +213,15 @@ func (a *App) handler() (http.Handler, error) {
 		}
 	}
 	mux.mux.Handle("/", pages)
-	return a.fhirFirst(f, mux.mux), mux.err
+	whole := a.fhirFirst(f, mux.mux)
+	withheld := answer.Withhold(whole, a.withheld)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if slices.Contains(statePaths, r.URL.Path) {
+			whole.ServeHTTP(w, r)
+			return
+		}
+		withheld.ServeHTTP(w, r)
+	}), mux.err
 }
 
 // routes takes only what has a row in the door's table: what nobody decided about is not served.
@@ -223,6 +236,9 @@ func (r *routes) Handle(path string, h http.Handler) {
 	}
 	r.mux.Handle(path, h)
 }
+
+// statePaths are the addresses that tell how the instance is, whatever its view is like.
+var statePaths = []string{"/metrics", "/healthz", "/readyz", "/status"}
 
 // serveState routes what tells how the instance is. It is only read, and takes no parameters.
 func (a *App) serveState(mux *routes) {
@@ -292,6 +308,9 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 		if err := a.projector.Failed(); err != nil {
 			body["status"], body["reason"], code = "failed", "the projector stopped; its log line says why", http.StatusServiceUnavailable
 		}
+	}
+	if err := a.withheld(); err != nil && code == http.StatusOK {
+		body["status"], body["reason"], code = "rebuilding", err.Error(), http.StatusServiceUnavailable
 	}
 	if !a.Ready() && code == http.StatusOK {
 		body["status"], body["reason"], code = "catching up", "the view has not yet reached the end that the log had at start",

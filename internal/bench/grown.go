@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"cannulary/internal/facade"
+	"cannulary/internal/sqlitefile"
 	"cannulary/internal/view"
 	"cannulary/internal/view/viewsql"
 )
@@ -29,7 +30,7 @@ func (b *bench) grown(ctx context.Context) error {
 		return err
 	}
 	path := filepath.Join(dir, view.FileName())
-	if err := b.copyView(ctx, path); err != nil {
+	if err := b.copyView(path); err != nil {
 		return err
 	}
 	if err := b.multiply(ctx, path, copies); err != nil {
@@ -60,13 +61,12 @@ func (b *bench) grown(ctx context.Context) error {
 }
 
 // copyView copies the stopped instance's view into one file.
-func (b *bench) copyView(ctx context.Context, path string) error {
-	db, err := sql.Open("sqlite", "file:"+filepath.Join(b.data, "view", view.FileName()))
-	if err != nil {
-		return err
+func (b *bench) copyView(path string) error {
+	data, err := os.ReadFile(filepath.Join(b.data, "view", view.FileName()))
+	if err == nil {
+		err = os.WriteFile(path, data, 0o600)
 	}
-	defer func() { _ = db.Close() }()
-	if _, err := db.ExecContext(ctx, `VACUUM INTO ?`, path); err != nil {
+	if err != nil {
 		return fmt.Errorf("copy the view: %w", err)
 	}
 	return nil
@@ -74,7 +74,7 @@ func (b *bench) copyView(ctx context.Context, path string) error {
 
 // multiply makes of each resource as many as copies, the original among them.
 func (b *bench) multiply(ctx context.Context, path string, copies int) error {
-	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=journal_mode(OFF)&_pragma=synchronous(OFF)&_pragma=cache_size(-400000)")
+	db, err := sqlitefile.OpenChecked(path, "_pragma=synchronous(OFF)", `PRAGMA cache_size = -400000`, func(error) {})
 	if err != nil {
 		return err
 	}

@@ -49,10 +49,12 @@ func commands() []command {
 		{"clock", "confirm the machine's clock, or declare that it was wrong when entries were written", clockCommand},
 		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},
+		{"prepare", "make the log's stream and the key bucket on an external server", prepare},
 		{"backup", "copy the log, and apart from it the keys, of a running or stopped instance", backupCommand},
 		{"restore", "make an instance of a backup, in an empty folder", restoreCommand},
 		{"erase", "destroy the keys by which one person can be identified, in a stopped instance", eraseCommand},
 		{"rebuild", "build the view of a stopped instance again from its log", rebuild},
+		{"licences", "print the licences of every module in this program", licencesCommand},
 		{"demo", "fill a fresh instance with a year of invented units and keep it running", demo},
 	}
 }

@@ -15,11 +15,9 @@ func eraseCommand(ctx context.Context, env Env, args []string) error {
 	fs := flags(env, "erase", "--data DIR --identifier SYSTEM|VALUE [--also KEY]… [--keep KEY]… [--reopen] [--yes] [--nats URL "+
 		"--master-key-file FILE]")
 	fs.StringVar(&cfg.Dir, "data", "", "folder of a stopped instance (required)")
-	fs.StringVar(&cfg.Shard, "shard", "main", "shard")
 	fs.BoolVar(&cfg.NoSNOMED, "no-snomed", false, "leave SNOMED CT codings out of the view that is built again")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server with the log; --data is then the folder of a stopped view process")
-	fs.StringVar(&cfg.Credentials, "nats-credentials", "", "NATS credentials file")
-	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "", "file with the master key of patients' keys, with --nats")
+	natsFlags(fs, &cfg)
 	identifier := fs.String("identifier", "", "an identifier of the person, SYSTEM|VALUE (required)")
 	list := func(to *[]string) func(string) error {
 		return func(v string) error {

@@ -3,12 +3,14 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -22,11 +24,7 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.Dir, "data", "", "folder of this instance (required)")
 	fs.StringVar(&cfg.HTTP, "http", "127.0.0.1:7451", "address of FHIR, pages, metrics; port 0 takes a free one")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server; empty embeds one in DATA/log")
-	fs.StringVar(&cfg.Credentials, "nats-credentials", "", "NATS credentials file")
-	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "",
-		"file with 64 hexadecimal digits that wrap patients' keys on an external server")
-	fs.IntVar(&cfg.Replicas, "replicas", 1, "replicas of the log on an external cluster: 1 or 3")
-	fs.StringVar(&cfg.Shard, "shard", "main", "shard: one stream; facilities that share patients share it")
+	natsFlags(fs, cfg)
 	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", 0,
 		fmt.Sprintf("most bytes the log may take; new messages are refused beyond, nothing is dropped. Left out, a log keeps its limit "+
 			"and a new one gets %d. Given, an embedded log is set to it; one on an external server is raised to it by a process that "+
@@ -64,6 +62,50 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 		})
 }
 
+// natsFlags adds the flags of whoever uses an external log.
+func natsFlags(fs *flag.FlagSet, cfg *app.Config) {
+	fs.StringVar(&cfg.Credentials, "nats-credentials", "", "NATS credentials file")
+	fs.StringVar(&cfg.NATSCA, "nats-ca", "", "PEM file with the authority of the NATS servers' certificates")
+	fs.StringVar(&cfg.NATSCert, "nats-cert", "", "PEM file with this process's certificate for NATS")
+	fs.StringVar(&cfg.NATSKey, "nats-key", "", "PEM file with the key of that certificate")
+	fs.StringVar(&cfg.NATSAPI, "nats-api", "", "prefix of the JetStream API; RECORD with deploy/nats/cluster.conf")
+	fs.StringVar(&cfg.MasterKeyFile, "master-key-file", "",
+		"file with 64 hexadecimal digits that wrap patients' keys on an external server")
+	fs.IntVar(&cfg.Replicas, "replicas", 1, "replicas of the log on an external cluster: 1 or 3")
+	fs.StringVar(&cfg.Shard, "shard", "main", "shard: one stream; facilities that share patients share it")
+}
+
+// prepare makes the stream and the key bucket on an external server, as its administrator.
+func prepare(ctx context.Context, env Env, args []string) error {
+	var cfg app.Config
+	fs := flags(env, "prepare", "--nats URL --master-key-file FILE [--replicas 3] [--log-max-bytes N]")
+	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server (required)")
+	natsFlags(fs, &cfg)
+	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", 0, "most bytes the log may take; left out, a log keeps its limit")
+	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	if cfg.NATS == "" {
+		return errUse{"--nats is missing; name the external server, for instance tls://127.0.0.1:4222"}
+	}
+	if err := checkLog(cfg); err != nil {
+		return err
+	}
+	cfg.Now, cfg.Slog = env.Now, logger(env)
+	return app.Prepare(ctx, cfg, env.Stdout)
+}
+
+// checkLog refuses what no log can be.
+func checkLog(cfg app.Config) error {
+	if cfg.Replicas != 1 && cfg.Replicas != 3 {
+		return errUse{fmt.Sprintf("--replicas is %d; give 1 or 3", cfg.Replicas)}
+	}
+	if cfg.LogMaxBytes < 0 {
+		return errUse{"--log-max-bytes must not be negative; leave it out to keep the log's limit"}
+	}
+	return checkShard(cfg.Shard)
+}
+
 func serve(ctx context.Context, env Env, args []string) error {
 	cfg := app.Config{Ingest: true, View: true}
 	fs := flags(env, "serve", "--data DIR [--grpc HOST:PORT] [--http HOST:PORT] [--nats URL]")
@@ -80,49 +122,61 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 	if cfg.Dir == "" {
 		return errUse{"--data is missing; name the folder of this instance"}
 	}
-	if cfg.Replicas != 1 && cfg.Replicas != 3 {
-		return errUse{fmt.Sprintf("--replicas is %d; give 1 or 3", cfg.Replicas)}
-	}
-	if err := checkShard(cfg.Shard); err != nil {
+	if err := checkLog(cfg); err != nil {
 		return err
-	}
-	if cfg.LogMaxBytes < 0 {
-		return errUse{"--log-max-bytes must not be negative; leave it out to keep the log's limit"}
 	}
 	if err := web.CheckLanguage(cfg.Language); err != nil {
 		return errUse{"--language: " + err.Error()}
 	}
 	cfg.Now, cfg.Slog, cfg.Version = env.Now, logger(env), env.Version
-	a, err := app.New(ctx, cfg)
-	if err != nil {
-		return err
-	}
 	if app.OfDemo(cfg.Dir) {
 		cfg.Slog.Warn("this folder is a demo's: the next demo on it deletes what it holds; keep a record elsewhere", "folder", cfg.Dir)
 	}
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
-	go func() {
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-hangup:
-				a.Reload()
-			}
+	var told sync.Once
+	for {
+		a, err := app.New(ctx, cfg)
+		if err != nil {
+			return err
 		}
-	}()
-	go func() {
-		if waitReady(ctx, a) {
-			ready := map[string]string{"http": a.URL()}
-			if a.GRPCAddr() != "" {
-				ready["grpc"] = a.GRPCAddr()
+		run, cancel := context.WithCancel(ctx)
+		go func() {
+			if waitReady(run, a) {
+				told.Do(func() { tellReady(env, a) })
 			}
-			_ = json.NewEncoder(env.Stdout).Encode(ready)
+		}()
+		go func() {
+			for {
+				select {
+				case <-run.Done():
+					return
+				case <-hangup:
+					a.Reload()
+				}
+			}
+		}()
+		err = a.Run(ctx)
+		cancel()
+		switch {
+		case !errors.Is(err, app.ErrReopen):
+			return err
+		case ctx.Err() != nil: // it was to end anyway
+			return nil
 		}
-	}()
-	return a.Run(ctx)
+		// Whoever asks finds it at the same addresses.
+		cfg.HTTP, cfg.GRPC = a.HTTPAddr(), a.GRPCAddr()
+	}
+}
+
+// tellReady prints where the service is, for whoever started it.
+func tellReady(env Env, a *app.App) {
+	ready := map[string]string{"http": a.URL()}
+	if a.GRPCAddr() != "" {
+		ready["grpc"] = a.GRPCAddr()
+	}
+	_ = json.NewEncoder(env.Stdout).Encode(ready)
 }
 
 // checkShard refuses a name that no stream can have.

@@ -315,10 +315,10 @@ func TestServerTakesAnOddFolder(t *testing.T) {
 		!strings.Contains(err.Error(), "log folder") {
 		t.Errorf("a file where the folder should be: %v", err)
 	}
-	if _, err := eventlog.Dial(" "); err == nil || !strings.Contains(err.Error(), "give one") {
+	if _, err := eventlog.Dial(eventlog.Remote{URL: " "}); err == nil || !strings.Contains(err.Error(), "give one") {
 		t.Errorf("no address: %v", err)
 	}
-	if _, err := eventlog.Dial("nats://127.0.0.1:1"); err == nil || !strings.Contains(err.Error(), "is it running") {
+	if _, err := eventlog.Dial(eventlog.Remote{URL: "nats://127.0.0.1:1"}); err == nil || !strings.Contains(err.Error(), "is it running") {
 		t.Errorf("nobody listens: %v", err)
 	}
 }

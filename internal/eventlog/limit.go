@@ -54,7 +54,7 @@ func (l *Log) resize(ctx context.Context) error {
 	s, err := l.js.UpdateStream(ctx, cfg)
 	if err != nil {
 		return fmt.Errorf("set the limit of the log (stream %s) from %d to %d bytes: %w; the server's own limit of storage may be in the "+
-			"way", l.name, is, want, err)
+			"way, or only the administrator may do it, with `cannulary prepare`", l.name, is, want, err)
 	}
 	if got := s.CachedInfo().Config.MaxBytes; got != want {
 		return fmt.Errorf("the limit of the log (stream %s) was to be %d bytes and is %d; another process may have set it at the same "+

@@ -27,6 +27,7 @@ type Config struct {
 	MaxBytes int64
 	Resize   Resize // what MaxBytes does to an existing log
 	Replicas int    // 1, or 3 on a cluster
+	API      string // prefix of the JetStream API, if it is not the server's own: see Remote
 	// Fingerprint is that of the site secret. A log that was made with another secret is
 	// refused.
 	Fingerprint string
@@ -88,7 +89,7 @@ const (
 // Open opens the shard's stream, and makes it if there is none. It checks that the stream keeps
 // what this program needs.
 func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
-	js, err := jetstream.New(nc)
+	js, err := JetStream(nc, cfg.API)
 	if err != nil {
 		return nil, fmt.Errorf("open the log: %w", err)
 	}
@@ -102,7 +103,7 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 		l.stream, err = js.CreateStream(ctx, want)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("open stream %s: %w", l.name, err)
+		return nil, fmt.Errorf("open stream %s: %w", l.name, NotYet(err))
 	}
 	if err := checkConfig(l.stream.CachedInfo().Config, want); err != nil {
 		return nil, err
@@ -196,7 +197,7 @@ func (l *Log) takeBatches(ctx context.Context) error {
 	cfg.AllowAtomicPublish = true
 	s, err := l.js.UpdateStream(ctx, cfg)
 	var api *jetstream.APIError
-	if errors.As(err, &api) {
+	if errors.As(err, &api) || errors.Is(err, nats.ErrNoResponders) || errors.Is(err, jetstream.ErrJetStreamNotEnabled) {
 		return nil
 	}
 	if err != nil {

@@ -1,7 +1,6 @@
 package eventlog
 
 import (
-	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -72,20 +71,6 @@ func (s *Server) Recoveries() int64 { return s.log.recoveries.Load() }
 func (s *Server) Stop() {
 	s.ns.Shutdown()
 	s.ns.WaitForShutdown()
-}
-
-// Dial connects to an external server or cluster. It reconnects for ever when the connection
-// breaks.
-func Dial(url string, opts ...nats.Option) (*nats.Conn, error) {
-	if strings.TrimSpace(url) == "" {
-		return nil, errors.New("the address of the NATS server is empty; give one, for instance nats://127.0.0.1:4222")
-	}
-	base := []nats.Option{nats.Name("cannulary"), nats.MaxReconnects(-1), nats.ReconnectWait(500 * time.Millisecond)}
-	nc, err := nats.Connect(url, append(base, opts...)...)
-	if err != nil {
-		return nil, fmt.Errorf("connect to NATS at %s: %w; is it running and JetStream enabled?", url, err)
-	}
-	return nc, nil
 }
 
 // serverLog sends the embedded server's messages to the program's log.

@@ -164,6 +164,9 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	if err := who.Ask(access.FHIR); err != nil && r.URL.Path != MetadataPath {
 		return reply{}, err
 	}
+	if err := answer.Withheld(r.Context()); err != nil {
+		return reply{}, err
+	}
 	rt, err := h.route(r.URL.Path, who)
 	if err != nil {
 		return reply{}, err

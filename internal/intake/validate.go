@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -157,6 +158,14 @@ func merges(m Message) []fault.Violation {
 	return bad
 }
 
+// unlessBirth returns what a text repeats of a date. A birth date is never repeated: errors are logged by senders.
+func unlessBirth(fd protoreflect.FieldDescriptor, said string) string {
+	if fd.Name() == "birth_date" {
+		return ""
+	}
+	return said
+}
+
 // factName returns the name of the fact that is set in a service's fact, empty if none is.
 func factName(f proto.Message) string {
 	r := f.ProtoReflect()
@@ -185,7 +194,7 @@ func values(m Message, c calendar) []fault.Violation {
 			if p := pattern(fd); p == datePattern && s != "" && matches(p, s) {
 				if _, err := time.Parse(time.DateOnly, s); err != nil {
 					bad = append(bad, fault.Violation{Field: path, Rule: "date.calendar",
-						Description: fmt.Sprintf("is %q, a day that the calendar does not have", s)})
+						Description: "is " + unlessBirth(fd, strconv.Quote(s)+", ") + "a day that the calendar does not have"})
 				}
 			}
 			bad = append(bad, c.ahead(path, fd, s)...)

@@ -102,7 +102,7 @@ func (c calendar) ahead(path string, fd protoreflect.FieldDescriptor, s string) 
 		return nil
 	}
 	return []fault.Violation{{Field: path, Rule: "date.future",
-		Description: fmt.Sprintf("is %s, in the future, where %s; at most %s is allowed", s, what, c.today()[:len(s)])}}
+		Description: fmt.Sprintf("is %sin the future, where %s; at most %s is allowed", unlessBirth(fd, s+", "), what, c.today()[:len(s)])}}
 }
 
 // moment is a clinical time with its precision.

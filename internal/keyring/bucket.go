@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/nats-io/nats.go/jetstream"
 	"golang.org/x/crypto/chacha20poly1305"
@@ -14,6 +15,7 @@ import (
 // external log. Each secret is wrapped with a master key that never enters the cluster.
 type bucketStore struct {
 	kv     jetstream.KeyValue
+	stream jetstream.Stream // below kv
 	master []byte
 }
 
@@ -24,14 +26,29 @@ func OpenBucket(ctx context.Context, js jetstream.JetStream, bucket string, repl
 	if len(master) != SecretSize {
 		return nil, fmt.Errorf("the master key has %d bytes, not %d", len(master), SecretSize)
 	}
-	kv, err := js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
-		Bucket: bucket, Description: "cannulary: wrapped keys of patients", History: 1,
-		Storage: jetstream.FileStorage, Replicas: replicas,
-	})
+	stream, err := js.Stream(ctx, "KV_"+bucket)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		// The library's own buckets let a value be replaced, keep the bytes of a deleted one, and are read from
+		// nodes that may not have the newest.
+		stream, err = js.CreateStream(ctx, jetstream.StreamConfig{
+			Name: "KV_" + bucket, Description: "cannulary: wrapped keys of patients", Subjects: []string{"$KV." + bucket + ".>"},
+			Storage: jetstream.FileStorage, Replicas: replicas,
+			MaxMsgsPerSubject: 1, Discard: jetstream.DiscardNew, DiscardNewPerSubject: true, DenyPurge: true,
+		})
+	}
 	if err != nil {
 		return nil, fmt.Errorf("key bucket %s: %w", bucket, err)
 	}
-	return &bucketStore{kv: kv, master: master}, nil
+	c := stream.CachedInfo().Config
+	if !c.DiscardNewPerSubject || c.AllowRollup || c.DenyDelete || c.AllowDirect || c.Discard != jetstream.DiscardNew {
+		return nil, fmt.Errorf("the key bucket %s is not safe for keys: a key could be replaced or missed, or not be erased; it was "+
+			"made or changed by something else, correct it before starting", bucket)
+	}
+	kv, err := js.KeyValue(ctx, bucket)
+	if err != nil {
+		return nil, fmt.Errorf("key bucket %s: %w", bucket, err)
+	}
+	return &bucketStore{kv: kv, stream: stream, master: master}, nil
 }
 
 func (s *bucketStore) Get(ctx context.Context, name string) ([]byte, error) {
@@ -57,6 +74,10 @@ func (s *bucketStore) Get(ctx context.Context, name string) ([]byte, error) {
 }
 
 func (s *bucketStore) Create(ctx context.Context, name string, secret []byte) ([]byte, error) {
+	// A process that only reads may not even try to write.
+	if there, err := s.Get(ctx, name); !errors.Is(err, ErrNoKey) {
+		return there, err
+	}
 	aead, err := chacha20poly1305.NewX(s.master)
 	if err != nil {
 		return nil, err
@@ -65,20 +86,24 @@ func (s *bucketStore) Create(ctx context.Context, name string, secret []byte) ([
 	if _, err := rand.Read(nonce); err != nil {
 		return nil, err
 	}
-	_, err = s.kv.Create(ctx, name, aead.Seal(nonce, nonce, secret, []byte(name)))
-	if err != nil && !errors.Is(err, jetstream.ErrKeyExists) {
+	if _, err = s.kv.Create(ctx, name, aead.Seal(nonce, nonce, secret, []byte(name))); err == nil {
+		return secret, nil
+	}
+	// Another process may have made it meanwhile.
+	there, reading := s.Get(ctx, name)
+	if errors.Is(reading, ErrNoKey) {
 		return nil, err
 	}
-	return s.Get(ctx, name)
+	return there, reading
 }
 
 func (s *bucketStore) Look(ctx context.Context) (unreadable, _ []string, err error) {
-	names, err := s.kv.ListKeys(ctx)
+	info, err := s.stream.Info(ctx, jetstream.WithSubjectFilter(">"))
 	if err != nil {
 		return nil, nil, err
 	}
-	defer func() { _ = names.Stop() }() // an error says that it ended by itself
-	for name := range names.Keys() {
+	for subject := range info.State.Subjects {
+		name := strings.TrimPrefix(subject, "$KV."+s.kv.Bucket()+".")
 		switch _, err := s.Get(ctx, name); {
 		case errors.Is(err, ErrUnreadable):
 			unreadable = append(unreadable, name)
@@ -90,7 +115,14 @@ func (s *bucketStore) Look(ctx context.Context) (unreadable, _ []string, err err
 }
 
 func (s *bucketStore) Destroy(ctx context.Context, name string) error {
-	return s.kv.Purge(ctx, name)
+	e, err := s.kv.Get(ctx, name)
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return s.stream.SecureDeleteMsg(ctx, e.Revision()) // its bytes are overwritten
 }
 
 func (s *bucketStore) Close() error { return nil }

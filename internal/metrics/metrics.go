@@ -37,6 +37,8 @@ type Sources struct {
 	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	Store      *view.Store
+	// ViewAside reports whether a damaged view is kept.
+	ViewAside func() bool
 	// Complete reports whether the view has reached the log's end at start.
 	Complete func() bool
 	// LogWarnings counts the embedded server's own warnings, LogRecoveries its messages about a
@@ -106,6 +108,8 @@ var (
 		[]string{"readable"}, nil)
 	descChain = prometheus.NewDesc("cannulary_log_chain_findings",
 		"What the chains of the log's writers show and a log that nobody touched would not have.", nil, nil)
+	descAside = prometheus.NewDesc("cannulary_view_damaged",
+		"1 while a damaged view is kept beside the one that was built in its place, or is being built, else 0.", nil, nil)
 	descSequence = prometheus.NewDesc("cannulary_projector_sequence", "Last sequence that was projected.",
 		[]string{"projector"}, nil)
 	descLag = prometheus.NewDesc("cannulary_projector_lag_events", "Events in the log that are not projected yet.",
@@ -156,8 +160,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined, descLastEvent,
-		descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined,
+		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }
@@ -214,6 +218,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		for reason, n := range c.src.TurnedAway() {
 			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)
 		}
+	}
+	if c.src.ViewAside != nil {
+		gauge(descAside, btof(c.src.ViewAside()))
 	}
 	if c.src.Certificates != nil {
 		for name, end := range c.src.Certificates() {

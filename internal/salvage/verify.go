@@ -151,6 +151,10 @@ func (s *salvage) notes() []string {
 		out = append(out, fmt.Sprintf("%d entries of an earlier version hold what people wrote about a patient in their own words, not "+
 			"sealed: an erasure does not reach them", s.plain))
 	}
+	if kept, _ := view.Aside(filepath.Join(s.found.Dir, ViewFolder)); kept {
+		out = append(out, fmt.Sprintf("a damaged view is kept as %s: whoever looks for the cause may want it, and `cannulary repair "+
+			"--copy` takes its good copies of entries; delete it when you do not need it", view.AsideName))
+	}
 	if len(s.copies) == 0 {
 		out = append(out, "there is no view, so there is no second copy of any entry")
 	}

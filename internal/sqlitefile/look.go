@@ -6,8 +6,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-
-	_ "modernc.org/sqlite" // the driver, without a C compiler
 )
 
 // Looked is a file that is only looked at.
@@ -19,14 +17,20 @@ type Looked struct {
 // Look opens a file that no other program has open, and changes nothing, not even beside it. SQLite
 // would write before it reads what stands in a write-ahead log beside the file. Then a copy of both in
 // the folder for temporary files is read; Close removes it.
-func Look(path string) (*Looked, error) {
+func Look(path string) (*Looked, error) { return lookIn("", path, Open) }
+
+// LookChecked is Look for a file whose pages have checksums. What it reads is checked.
+func LookChecked(path string) (*Looked, error) {
+	return lookIn("", path, func(path, options string) (*sql.DB, error) {
+		return OpenChecked(path, options, "", func(error) {})
+	})
+}
+
+// lookIn makes the copy that it may need in the folder.
+func lookIn(folder, path string, open func(path, options string) (*sql.DB, error)) (*Looked, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
-	return lookIn("", path)
-}
-
-func lookIn(folder, path string) (*Looked, error) {
 	l, options := &Looked{}, "_pragma=query_only(1)&immutable=1"
 	if Pending(path) {
 		var err error
@@ -42,7 +46,7 @@ func lookIn(folder, path string) (*Looked, error) {
 		path, options = to, "_pragma=query_only(1)"
 	}
 	var err error
-	if l.DB, err = sql.Open("sqlite", Name(path, options)); err != nil {
+	if l.DB, err = open(path, options); err != nil {
 		return nil, errors.Join(err, l.Close())
 	}
 	return l, nil

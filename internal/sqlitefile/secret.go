@@ -18,7 +18,7 @@ func LookSecret(path string) (*Looked, error) {
 	if i, err := os.Stat(memoryFolder); Pending(path) && (err != nil || !i.IsDir()) {
 		return nil, ErrPending
 	}
-	return lookIn(memoryFolder, path)
+	return lookIn(memoryFolder, path, Open)
 }
 
 // ErrPending says that a file has writes pending, and cannot be looked at without writing to a disk.

@@ -1,7 +1,15 @@
-// Package sqlitefile names a SQLite file for database/sql.
+// Package sqlitefile opens SQLite files for database/sql, with checksums of their pages (OpenChecked) or without.
 package sqlitefile
 
-import "strings"
+import (
+	"database/sql"
+	"strings"
+
+	_ "modernc.org/sqlite" // the driver, without a C compiler
+)
+
+// Open opens a file whose pages have no checksums.
+func Open(path, options string) (*sql.DB, error) { return sql.Open("sqlite", Name(path, options)) }
 
 // Name is what sql.Open takes for the file at path with options, written as
 // _pragma=query_only(1)&_txlock=immediate. In a URI %, ? and # do not stand for themselves:

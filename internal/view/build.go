@@ -82,7 +82,7 @@ func Replace(ctx context.Context, dir string) error {
 // fold writes a closed view's companions into the file and removes them.
 func fold(ctx context.Context, path string) error {
 	if _, err := os.Stat(path); err == nil {
-		db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)"))
+		db, err := openAny(path)
 		if err != nil {
 			return fmt.Errorf("view %s: %w", path, err)
 		}
@@ -141,12 +141,21 @@ func List(ctx context.Context, dir string) ([]Kept, error) {
 
 // peek reads a view's checkpoint, which every version has kept in the same table.
 func peek(ctx context.Context, path string) (Checkpoint, error) {
-	db, err := sql.Open("sqlite", sqlitefile.Name(path, "_pragma=busy_timeout(10000)"))
+	db, err := openAny(path)
 	if err != nil {
 		return Checkpoint{}, err
 	}
 	c, _, err := readCheckpoint(ctx, db)
 	return c, errors.Join(err, db.Close())
+}
+
+// openAny opens a view of any version for a short look.
+func openAny(path string) (*sql.DB, error) {
+	const options = "_pragma=busy_timeout(10000)"
+	if filepath.Base(path) == FileName() {
+		return sqlitefile.OpenChecked(path, options, "", func(error) {})
+	}
+	return sqlitefile.Open(path, options)
 }
 
 // Remove removes a view's file and what lies beside it.

@@ -1,10 +1,12 @@
 package view
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -15,8 +17,11 @@ import (
 
 // Copy reads a view's copies of events and changes nothing, not even beside the file.
 type Copy struct {
-	db     *sqlitefile.Looked
-	summed bool // each copy has a checksum
+	path    string
+	db      *sqlitefile.Looked
+	summed  bool               // each copy has a checksum
+	checked bool               // each page of the file has one
+	loose   *sqlitefile.Looked // reads pages whatever their checksums say; nil until it is needed
 }
 
 // ErrCopy says that the copy of an event is damaged.
@@ -24,13 +29,21 @@ var ErrCopy = errors.New("the view's copy of the event is damaged")
 
 // OpenCopy opens the view's file at path, of this version or an older one.
 func OpenCopy(ctx context.Context, path string) (*Copy, error) {
-	db, err := sqlitefile.Look(path)
+	c := &Copy{path: path}
+	var n int
+	look := sqlitefile.Look
+	if c.checked = hasSums(path); c.checked {
+		look = sqlitefile.LookChecked
+	}
+	db, err := look(path)
 	if err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
-	c := &Copy{db: db}
-	var n int
+	c.db = db
 	if err := c.db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('event') WHERE name = 'sum'`).Scan(&n); err != nil {
+		if c.checked {
+			err = cmp.Or(sqlitefile.CheckPages(path, ctx.Err), err) // which names the page
+		}
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), db.Close())
 	}
 	c.summed = n > 0
@@ -58,11 +71,21 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 		sum = "sum"
 	}
 	var logged, want int64
-	err = c.db.QueryRowContext(ctx, `SELECT id, logged, data, `+sum+` FROM event WHERE seq = ?1
+	db := c.db
+	if c.loose != nil {
+		db = c.loose
+	}
+	err = db.QueryRowContext(ctx, `SELECT id, logged, data, `+sum+` FROM event WHERE seq = ?1
 		UNION ALL SELECT event_id, 0, data, -1 FROM quarantine WHERE seq = ?1`, int64(seq)).Scan(&e.ID, &logged, &e.Data, &want)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return e, false, nil
+	case err != nil && c.checked && c.loose == nil:
+		// Of a damaged page most rows are whole, and each of these has a checksum of its own.
+		if c.loose, err = sqlitefile.Look(c.path); err != nil {
+			return e, false, fmt.Errorf("view %s: %w", c.path, err)
+		}
+		return c.Event(ctx, seq)
 	case err != nil:
 		return e, false, fmt.Errorf("%w: entry %d: %w", ErrCopy, seq, err)
 	}
@@ -76,9 +99,28 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 	return e, true, nil
 }
 
-// Check has SQLite look at the whole file, and opens every page of a view of this version; each page has
-// a checksum. The answer is empty where nothing is found. Rows of search values have no checksum.
+// hasSums tells whether a view's file has checksums of its pages: by its name, because the file may be
+// damaged, or by its header where it has another name.
+func hasSums(path string) bool {
+	var version int
+	if n, _ := fmt.Sscanf(filepath.Base(path), "view-%d.db", &version); n == 1 {
+		return version >= firstSummed
+	}
+	return sqlitefile.SaysChecked(path)
+}
+
+// firstSummed is the first version whose files have checksums of their pages.
+const firstSummed = 10
+
+// Check reads every page of the file and opens every page of bodies; each has a checksum. Then it has SQLite look
+// at the whole. The answer is empty where nothing is found. Only pages of a file of an older version have none.
 func (c *Copy) Check(ctx context.Context) (found string) {
+	if c.checked {
+		err := cmp.Or(sqlitefile.LeftBehind(c.path), sqlitefile.CheckPages(c.path, ctx.Err))
+		if err != nil {
+			return err.Error()
+		}
+	}
 	if err := c.db.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&found); err != nil {
 		return err.Error()
 	}
@@ -119,4 +161,9 @@ func (c *Copy) pages(ctx context.Context) (err error) {
 }
 
 // Close closes the file.
-func (c *Copy) Close() error { return c.db.Close() }
+func (c *Copy) Close() error {
+	if c.loose != nil {
+		return errors.Join(c.db.Close(), c.loose.Close())
+	}
+	return c.db.Close()
+}

@@ -9,8 +9,6 @@ import (
 	"path/filepath"
 	"time"
 
-	_ "modernc.org/sqlite" // the driver, without a C compiler
-
 	"cannulary/internal/freetext"
 	"cannulary/internal/sqlitefile"
 )
@@ -24,6 +22,7 @@ type Store struct {
 	r, cards *sql.DB
 	writing
 	everything kept
+	damage     damage
 }
 
 // FileName is the view's file in its folder.
@@ -41,51 +40,70 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	if err := removeBuilding(dir); err != nil {
 		return nil, err
 	}
-	return open(ctx, filepath.Join(dir, FileName()))
+	path := filepath.Join(dir, FileName())
+	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
+		// A log of writes whose file is gone must not meet a new one.
+		if err := (Kept{Path: path}).Remove(); err != nil {
+			return nil, fmt.Errorf("view: %w", err)
+		}
+	}
+	return open(ctx, path)
 }
 
 // Opens has events read with what people wrote in their own words opened. It must be called before anything
 // else; without it an event with such words cannot be read.
 func (s *Store) Opens(opener freetext.Opener) { s.opener = opener }
 
-func open(ctx context.Context, path string) (*Store, error) {
-	// synchronous(NORMAL) in WAL mode may lose the latest transactions in a power cut but
-	// never the file; the checkpoint goes with them and the log gives them again. A page of 8 kB
-	// holds three resources where one of 4 kB has room for one. It has to be set before the
-	// journal: the driver takes _pragma in the order of the alphabet, _journal_mode after them.
-	w, err := sql.Open("sqlite",
-		sqlitefile.Name(path,
-			"_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL"+
-				"&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)"+
-				"&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate"))
-	if err != nil {
+// writer is how the one connection that writes is set up. synchronous(NORMAL) in WAL mode may lose the latest
+// transactions in a power cut but never the file; the checkpoint goes with them and the log gives them again.
+const writer = `PRAGMA synchronous = NORMAL; PRAGMA cache_size = -48000; PRAGMA wal_autocheckpoint = 4000; PRAGMA temp_store = MEMORY`
+
+// pageSize is that of the file. A page of 8 kB holds three resources where one of 4 kB has room for one.
+const pageSize = 8192
+
+func open(ctx context.Context, path string) (_ *Store, err error) {
+	s := &Store{path: path, damage: damage{noticed: make(chan struct{})},
+		writing: writing{turn: make(chan struct{}, 1), stmts: map[string]*sql.Stmt{}, memo: newMemo()}}
+	defer func() {
+		if err == nil {
+			return
+		}
+		for _, db := range []*sql.DB{s.w, s.r, s.cards} {
+			if db != nil {
+				err = errors.Join(err, db.Close())
+			}
+		}
+		s.NoteDamage(err)
+		if d := s.Damage(); d != nil {
+			err = errors.Join(d, err)
+		}
+	}()
+	if err := sqlitefile.Create(path, pageSize); err != nil {
 		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
-	w.SetMaxOpenConns(1)
-	s := &Store{path: path, w: w, writing: writing{turn: make(chan struct{}, 1), stmts: map[string]*sql.Stmt{}, memo: newMemo()}}
-	s.packer, err = newPacker()
-	if err == nil {
-		s.unpacker, err = NewUnpacker()
+	if s.w, err = sqlitefile.OpenChecked(path, "_pragma=busy_timeout(10000)&_txlock=immediate", writer, s.damage.note); err != nil {
+		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
-	if err != nil {
-		return nil, errors.Join(err, w.Close())
+	s.w.SetMaxOpenConns(1)
+	if s.packer, err = newPacker(); err != nil {
+		return nil, err
+	}
+	if s.unpacker, err = NewUnpacker(); err != nil {
+		return nil, err
 	}
 	if err := s.prepare(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the "+
-			"view once the log is read whole; until then keep the file", path, err), w.Close())
+		return nil, fmt.Errorf("view %s: %w; stop the process and run `cannulary rebuild --data DIR`, which replaces the "+
+			"view once the log is read whole; until then keep the file", path, err)
 	}
-	if s.conn, err = w.Conn(ctx); err != nil {
-		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
+	if s.conn, err = s.w.Conn(ctx); err != nil {
+		return nil, fmt.Errorf("view %s: %w", path, err)
 	}
 	for _, pool := range []**sql.DB{&s.r, &s.cards} {
-		db, err := sql.Open("sqlite", sqlitefile.Name(path,
-			"_pragma=busy_timeout(10000)&_pragma=query_only(1)&_pragma=mmap_size(268435456)"))
-		if err != nil {
-			return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), w.Close())
+		if *pool, err = sqlitefile.OpenChecked(path, "_pragma=busy_timeout(10000)", `PRAGMA query_only = 1`, s.damage.note); err != nil {
+			return nil, fmt.Errorf("view %s: %w", path, err)
 		}
-		db.SetMaxOpenConns(readers)
-		db.SetMaxIdleConns(readers)
-		*pool = db
+		(*pool).SetMaxOpenConns(readers)
+		(*pool).SetMaxIdleConns(readers)
 	}
 	return s, nil
 }

@@ -149,6 +149,9 @@ func (h *handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	err := answer.Allow(r, "this address can only be read, with GET or HEAD; facts are posted over gRPC", http.MethodGet, http.MethodHead)
+	if _, fixed := h.version[r.URL.Path[1:]]; err == nil && !fixed {
+		err = answer.Withheld(r.Context())
+	}
 	if err == nil {
 		err = to.serve(w, r)
 	}

@@ -97,6 +97,9 @@ func (h *Handler) answer(r *http.Request, rt target, found error) (body []byte, 
 	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
 		return nil, err
 	}
+	if err := answer.Withheld(r.Context()); err != nil {
+		return nil, err
+	}
 	if found != nil {
 		return nil, found
 	}

@@ -1,0 +1,37 @@
+#!/usr/bin/env bash
+# The units of deploy/ as systemd reads them. Prints one line a check. Called by run, which brings systemd. No unit is
+# started here: that needs a machine that systemd runs.
+set -uo pipefail
+root=$(cd "$(dirname "$0")/../.." && pwd)
+work=$(mktemp -d "${TMPDIR:-/tmp}/cannulary-units.XXXXXX")
+trap 'rm -rf "$work"' EXIT
+
+# verify wants the programs where a unit names them.
+for unit in "$root"/deploy/systemd/*; do
+  sed "s#/usr/local/bin/#$root/bin/#; s#^ExecStart=/usr/bin/lp #ExecStart=/usr/bin/true #" "$unit" >"$work/${unit##*/}"
+done
+units=("$work"/*)
+[[ ${#units[@]} -eq 5 ]] || echo "FAIL  systemd: there are ${#units[@]} units, not 5"
+for unit in "${units[@]}"; do
+  name=${unit##*/}
+  said=$(systemd-analyze verify --man=no "$unit" 2>&1) && [[ -z $said ]] || { echo "FAIL  systemd: $name: $said"; continue; }
+  echo "ok    systemd: $name is sound"
+  [[ $name == *.service ]] || continue
+  # The most that deploy/hardening.md states, in tenths.
+  most=15
+  [[ $name != cannulary-pack.service ]] || most=38
+  if said=$(systemd-analyze security --offline=true --no-pager --threshold=$most "$unit" 2>&1); then
+    echo "ok    systemd: $name: exposure at most $((most / 10)).$((most % 10))"
+  else
+    echo "FAIL  systemd: $name: $(tail -n 1 <<<"$said"), at most $((most / 10)).$((most % 10))"
+  fi
+done
+# The checks tell a unit that is not sound, and one that is exposed.
+printf '[Service]\nExecStart=/usr/bin/true\nProtectSystem=stric\n' >"$work/wrong.service"
+if said=$(systemd-analyze verify --man=no "$work/wrong.service" 2>&1) && [[ -z $said ]]; then
+  echo "FAIL  systemd: verify passes a misspelt value"
+elif systemd-analyze security --offline=true --no-pager --threshold=38 "$work/wrong.service" >/dev/null 2>&1; then
+  echo "FAIL  systemd: security passes a unit without any protection"
+else
+  echo "ok    systemd: a wrong unit is told"
+fi
