@@ -24,7 +24,7 @@ import (
 
 // bitSize is how many bits are flipped in a folder that was stopped in order, in one that was killed, and in one whose
 // view is older than the log's end.
-func bitSize() [3]int { return tier.Torture([3]int{16, 16, 6}, [3]int{156, 156, 36}) }
+func bitSize() [3]int { return tier.Torture([3]int{10, 10, 4}, [3]int{156, 156, 36}) }
 
 // remains are a folder as a process left it, with what an undamaged copy of it holds and answers.
 type remains struct {
