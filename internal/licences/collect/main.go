@@ -3,6 +3,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -36,7 +37,7 @@ type module struct {
 }
 
 func collect() error {
-	cmd := exec.Command("go", "list", "-deps", "-json=Dir,Standard,Module", "./services/...")
+	cmd := exec.CommandContext(context.Background(), "go", "list", "-deps", "-json=Dir,Standard,Module", "./services/...")
 	cmd.Stderr = os.Stderr
 	out, err := cmd.Output()
 	if err != nil {
@@ -72,7 +73,7 @@ func collect() error {
 			dirs[key][dir] = true
 		}
 	}
-	root, err := exec.Command("go", "env", "GOROOT").Output()
+	root, err := exec.CommandContext(context.Background(), "go", "env", "GOROOT").Output()
 	if err != nil {
 		return fmt.Errorf("go env GOROOT: %w", err)
 	}
