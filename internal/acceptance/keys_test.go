@@ -12,6 +12,7 @@ import (
 
 	"cannulary/internal/keyring"
 	"cannulary/internal/testkit"
+	v1 "cannulary/proto/cannulary/v1"
 )
 
 // A patient's damaged key takes the name away and nothing else: the card answers and says why, the pack goes
@@ -123,8 +124,23 @@ func TestARepairTakesDamagedKeysFromACopy(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "keys", "keys.db"), []byte("no key store"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := refusedStart(t, dir); !strings.Contains(err.Error(), "repair with `cannulary repair` (runbook CannularyKeysDamaged)") {
-		t.Errorf("it does not start, and says %v", err)
+	// The other one is enough for the unit. Nothing is erased, as the first may still hold the key.
+	i = start(t, dir)
+	i.settle()
+	if card := i.must("/card?patient=" + other); !strings.Contains(card, `"name":"(erased)"`) {
+		t.Errorf("with one file of keys the card says %.300s", card)
+	}
+	i.post([]*v1.FeedRequest{testkit.Request(about("identity-new", north, "INV-NEW", "15T09:00", ""), stated("New"))})
+	if card := i.must("/card?patient=" + patientKey(t, i, "INV-NEW")); !strings.Contains(card, "New") {
+		t.Errorf("a new patient's card has no name: %.300s", card)
+	}
+	eventually(t, "the damage is counted", func() bool {
+		return strings.Contains(i.must("/metrics"), `cannulary_damaged_keys{readable="no"} 1`)
+	})
+	i.stop()
+	if e, stderr := erase(t, dir, "--identifier", testkit.Patient("INV-NEW").GetSystem()+"|INV-NEW", "--yes"); e.Done ||
+		!strings.Contains(stderr, "one of the two files of the key store cannot be opened, and may still hold the key") {
+		t.Errorf("an erasure with one file of keys: %+v, %s", e, stderr)
 	}
 	into, r = repaired(t, dir, "--keys-from", backup)
 	if len(r.Keys.Damaged) > 0 || len(r.Keys.Restored) != 1 {

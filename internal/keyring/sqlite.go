@@ -11,14 +11,19 @@ import (
 	"path/filepath"
 	"slices"
 
-	_ "modernc.org/sqlite" // the driver, without a C compiler
+	"modernc.org/sqlite" // the driver, without a C compiler
+	sqlite3 "modernc.org/sqlite/lib"
 
 	"cannulary/internal/sqlitefile"
 )
 
 // folderStore keeps secrets in two SQLite files of its own, apart from log and view, each secret with a
-// checksum in both. A damaged secret is read from the other file.
-type folderStore struct{ files [2]*sql.DB }
+// checksum in both. A damaged secret is read from the other file, and so is each secret where one file cannot be
+// opened at all.
+type folderStore struct {
+	files  []*sql.DB
+	broken error // why one of the two is not among them; nil where both are
+}
 
 // FileNames are the files of a key store in a folder. They hold the same.
 var FileNames = [...]string{"keys.db", "keys-copy.db"}
@@ -37,17 +42,30 @@ func openFolder(ctx context.Context, dir string) (*folderStore, error) {
 		return nil, fmt.Errorf("key store: %w", err)
 	}
 	s := &folderStore{}
-	for i, name := range FileNames {
+	for _, name := range FileNames {
 		db, err := openSecrets(ctx, filepath.Join(dir, name))
-		if err != nil {
-			return nil, errors.Join(err, s.Close())
+		switch {
+		case err == nil:
+			s.files = append(s.files, db)
+		case s.broken == nil && corrupt(err):
+			s.broken = err
+		default:
+			return nil, errors.Join(err, s.broken, s.Close())
 		}
-		s.files[i] = db
+	}
+	if s.broken != nil {
+		return s, nil
 	}
 	if err := s.copy(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("key store %s: %w", dir, err), s.Close())
 	}
 	return s, nil
+}
+
+// corrupt tells whether SQLite finds that a file is not one of its own, or not as it wrote it.
+func corrupt(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && (e.Code()&0xff == sqlite3.SQLITE_CORRUPT || e.Code()&0xff == sqlite3.SQLITE_NOTADB)
 }
 
 func openSecrets(ctx context.Context, path string) (*sql.DB, error) {
@@ -190,8 +208,8 @@ func (s *folderStore) Get(ctx context.Context, name string) ([]byte, error) {
 	return nil, ErrNoKey
 }
 
-// Create writes into both files. Where one of them has the name already, that secret stands: a damaged one
-// is never replaced.
+// Create writes into both files, or into the one that can be opened; a repair makes the other again. Where one of
+// them has the name already, that secret stands: a damaged one is never replaced.
 func (s *folderStore) Create(ctx context.Context, name string, value []byte) ([]byte, error) {
 	found, err := s.Get(ctx, name)
 	if !errors.Is(err, ErrNoKey) {
@@ -239,6 +257,9 @@ func (s *folderStore) Look(ctx context.Context) (unreadable, halved []string, er
 }
 
 func (s *folderStore) Destroy(ctx context.Context, name string) error {
+	if s.broken != nil {
+		return fmt.Errorf("one of the two files of the key store cannot be opened, and may still hold the key: %w", s.broken)
+	}
 	for _, db := range s.files {
 		if _, err := db.ExecContext(ctx, `DELETE FROM secret WHERE name = ?`, name); err != nil {
 			return err
@@ -258,9 +279,7 @@ func (s *folderStore) Destroy(ctx context.Context, name string) error {
 func (s *folderStore) Close() error {
 	var errs []error
 	for _, db := range s.files {
-		if db != nil {
-			errs = append(errs, db.Close())
-		}
+		errs = append(errs, db.Close())
 	}
 	return errors.Join(errs...)
 }
