@@ -51,8 +51,14 @@ func TestADiskThatFillsUpStopsTheViewBeforeTheLog(t *testing.T) {
 	if at := i.app.Projector().Sequence(); at != before || i.app.Projector().Failed() != nil {
 		t.Errorf("the view went from %d to %d, %v", before, at, i.app.Projector().Failed())
 	}
+	if code, text := i.get("/readyz"); code != 503 || !strings.Contains(text, "the disk of the log is nearly full") {
+		t.Errorf("/readyz answers %d %s", code, text)
+	}
 	free.Store(1 << 40)
 	eventually(t, "messages are taken again", func() bool { return another() == nil })
+	if code, text := i.get("/readyz"); code != 200 {
+		t.Errorf("with room again /readyz answers %d %s", code, text)
+	}
 	if tally, _ := i.post(feed); tally.Refused > 0 {
 		t.Errorf("afterwards %+v", tally)
 	}

@@ -274,7 +274,7 @@ func (a *App) serveState(mux *routes) {
 // readyTimeout bounds how long log and keys may take to answer.
 const readyTimeout = 5 * time.Second
 
-// unwell is why log or keys cannot be relied on; empty where they can.
+// unwell is why log or keys cannot be relied on, or nothing can be written; empty where all is well.
 func (a *App) unwell(ctx context.Context) string {
 	ctx, cancel := context.WithTimeout(ctx, readyTimeout)
 	defer cancel()
@@ -291,6 +291,11 @@ func (a *App) unwell(ctx context.Context) string {
 	}
 	if err := a.ring.Alive(ctx); err != nil {
 		return "the keys of patients cannot be read"
+	}
+	if a.intake != nil {
+		if err := a.intake.Takes(); err != nil {
+			return fault.As(err).What
+		}
 	}
 	return ""
 }

@@ -504,11 +504,15 @@ func (in *Intake) tick(ctx context.Context) {
 	}
 }
 
+// Takes returns why no message is taken for now, whatever it says: the clock is in doubt, or the disk full. The error is
+// a fault.
+func (in *Intake) Takes() error { return cmp.Or(in.clock.check(), in.room()) }
+
 // StartDays appends `day started` for every facility whose local day has begun and is not in the
 // log yet. The id is made of facility and date, so that many processes make one event. Nothing
 // is appended while the index is behind the log, which may already hold the day.
 func (in *Intake) StartDays(ctx context.Context) error {
-	if err := cmp.Or(in.clock.check(), in.behind(), in.room()); err != nil {
+	if err := cmp.Or(in.Takes(), in.behind()); err != nil {
 		return err
 	}
 	now := in.cfg.Day()
