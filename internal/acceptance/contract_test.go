@@ -134,8 +134,8 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 		{2, "there is no command", []string{"nonsense"}},
 		{2, "flag provided but not defined", []string{"serve", "--nonsense"}},
 		{2, "--data is missing", []string{"serve"}},
-		{1, "address 0.0.0.0:0 is not on this machine alone: there is no access control yet", []string{"serve", "--data", i.dir, "--http", "0.0.0.0:0"}},
-		{1, "address :7450 is not on this machine alone", []string{"serve", "--data", i.dir, "--http", "127.0.0.1:0", "--grpc", ":7450"}},
+		{1, "address 0.0.0.0:0 can be reached from other machines, so it needs --policy, --tls-certificate and --tls-key", []string{"serve", "--data", i.dir, "--http", "0.0.0.0:0"}},
+		{1, "address :7450 can be reached from other machines", []string{"serve", "--data", i.dir, "--http", "127.0.0.1:0", "--grpc", ":7450"}},
 		{1, "an external log needs --master-key-file", []string{"serve", "--data", i.dir, "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--nats", externalNATS(t).url}},
 	} {
 		code, stdout, stderr := cliRun(t, c.args...)

@@ -1,7 +1,6 @@
 package acceptance_test
 
 import (
-	"database/sql"
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
@@ -14,6 +13,7 @@ import (
 	"testing"
 
 	"cannulary/internal/salvage"
+	"cannulary/internal/sqlitefile"
 	"cannulary/internal/testkit"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -287,17 +287,24 @@ func TestAnIndexThatIsNotTheLogsIsBuiltAgain(t *testing.T) {
 		`UPDATE checkpoint SET seq = seq + 1`:              "the checkpoint of the ingest index does not agree with its entries",
 		`UPDATE checkpoint SET seq = seq + 65536`:          "the checkpoint of the ingest index does not agree with its entries",
 		`DROP TABLE event`:                                 "no such table",
+		"one bit":                                          "index.db: it does not agree with its checksums: page ",
 	} {
 		dir := u.copy(t)
-		db, err := sql.Open("sqlite", filepath.Join(dir, "ingest", "index.db"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := db.Exec(change); err != nil {
-			t.Fatal(err)
-		}
-		if err := db.Close(); err != nil {
-			t.Fatal(err)
+		path := filepath.Join(dir, "ingest", "index.db")
+		if change == "one bit" {
+			flip(t, path, 8*size64(t, path)-30000)
+		} else {
+			// By the checksums all is well.
+			db, err := sqlitefile.OpenChecked(path, "", "", func(err error) { t.Error(err) })
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := db.Exec(change); err != nil {
+				t.Fatal(err)
+			}
+			if err := db.Close(); err != nil {
+				t.Fatal(err)
+			}
 		}
 		code, stdout, stderr := cliRun(t, "verify", "--data", dir)
 		if code != 1 || !strings.Contains(stdout, says) || !strings.Contains(stdout, "; the next start builds it again from the log") {

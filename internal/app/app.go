@@ -437,6 +437,16 @@ func (a *App) serve() {
 			return nil
 		})
 	}
+	if a.intake != nil {
+		a.spawn(func() error {
+			select {
+			case <-a.run.Done():
+				return nil
+			case <-a.intake.Broken():
+				return errors.New("the ingest index is damaged; start the process again, it is built from the log")
+			}
+		})
+	}
 	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
 		a.spawn(func() error {

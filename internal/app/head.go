@@ -22,9 +22,10 @@ func (a *App) head(ctx context.Context) (chain.Mark, error) {
 }
 
 // noteHead writes the log's head into the operator's log, once a day: where that log is sent to another machine,
-// the head stands where whoever changes this one cannot reach it.
+// the head stands where whoever changes this one cannot reach it. A command that only asks a stopped instance notes
+// nothing.
 func (a *App) noteHead(ctx context.Context) error {
-	if a.store == nil {
+	if a.store == nil || !a.cfg.Ingest && a.cfg.NATS == "" {
 		return nil
 	}
 	m, err := a.head(ctx)

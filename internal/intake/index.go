@@ -67,18 +67,27 @@ const indexBatch = 1000
 
 // indexVersion is the version of what the index holds. An index of another version is built
 // anew.
-const indexVersion = 3
+const indexVersion = 4
 
-// openIndex opens the index in the folder, or makes it. It empties an index of another log
-// first.
-func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, error) {
+// openIndex opens the index in the folder, or makes it. One that is damaged, or of an older version without checksums,
+// is deleted first, and one of another log is emptied. damaged hears of damage that is met later; it is called from any
+// connection.
+func openIndex(ctx context.Context, dir string, log *eventlog.Log, damaged func(error)) (*index, error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("ingest index: %w", err)
 	}
 	path := filepath.Join(dir, "index.db")
+	if !sqlitefile.SaysChecked(path) || IndexDamage(path) != nil {
+		if err := DeleteIndex(dir); err != nil {
+			return nil, fmt.Errorf("ingest index: %w", err)
+		}
+	}
+	if err := sqlitefile.Create(path, indexPage); err != nil {
+		return nil, fmt.Errorf("ingest index %s: %w", path, err)
+	}
 	// The index can be rebuilt, so a crash may cost it its latest rows but nothing else.
-	db, err := sql.Open("sqlite",
-		sqlitefile.Name(path, "_pragma=busy_timeout(5000)&_pragma=journal_mode(WAL)&_pragma=synchronous(NORMAL)&_txlock=immediate"))
+	db, err := sqlitefile.OpenChecked(path, "_pragma=busy_timeout(5000)&_txlock=immediate",
+		`PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL`, damaged)
 	if err != nil {
 		return nil, fmt.Errorf("ingest index %s: %w", path, err)
 	}
@@ -89,6 +98,18 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log) (*index, erro
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
 	return x, nil
+}
+
+// indexPage is the size of a page of the index in bytes, SQLite's own default.
+const indexPage = 4096
+
+// IndexDamage says how a closed index is not what was written into it; nil where it is, where there is none, or where
+// nobody can tell, because it is of an older version without checksums. It changes nothing.
+func IndexDamage(path string) error {
+	if !sqlitefile.SaysChecked(path) {
+		return nil
+	}
+	return errors.Join(sqlitefile.LeftBehind(path), sqlitefile.CheckPages(path, func() error { return nil }))
 }
 
 func (x *index) prepare(ctx context.Context) error {

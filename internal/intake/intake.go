@@ -68,6 +68,7 @@ type Intake struct {
 
 	refusals refusals
 	clock    *guard
+	broken   chan struct{} // closed when the index is found damaged
 
 	cancel context.CancelFunc
 	done   sync.WaitGroup
@@ -89,13 +90,20 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 	if err != nil {
 		return nil, err
 	}
-	x, err := openIndex(ctx, cfg.Dir, cfg.Log)
+	var once sync.Once
+	broken := make(chan struct{})
+	x, err := openIndex(ctx, cfg.Dir, cfg.Log, func(err error) {
+		once.Do(func() {
+			cfg.Slog.Error("the ingest index is damaged; it is built again from the log when the process starts again", "err", err)
+			close(broken)
+		})
+	})
 	if err != nil {
 		return nil, err
 	}
 	run, cancel := context.WithCancel(context.Background())
 	in := &Intake{cfg: cfg, validate: v, index: x, inflight: map[string]chan struct{}{}, cancel: cancel, refusals: refusals{slog: cfg.Slog},
-		clock: newGuard(cfg.Clock, cfg.Dir, st.LastTime)}
+		clock: newGuard(cfg.Clock, cfg.Dir, st.LastTime), broken: broken}
 	if err := in.clock.check(); err != nil {
 		cfg.Slog.Error("nothing is stored until somebody has looked at the machine's clock", "err", err)
 	}
@@ -120,6 +128,9 @@ func (in *Intake) Close() error {
 	in.done.Wait()
 	return in.index.close()
 }
+
+// Broken is closed when the index is found damaged: the process must start again, which builds it from the log.
+func (in *Intake) Broken() <-chan struct{} { return in.broken }
 
 // Ready returns nil once the index has reached the log's end at the first call.
 func (in *Intake) Ready(ctx context.Context) error {

@@ -27,6 +27,9 @@ func (f *Found) IndexDamage(ctx context.Context) string {
 	if f.indexErr != nil {
 		return f.indexErr.Error()
 	}
+	if err := intake.IndexDamage(f.indexPath()); err != nil {
+		return err.Error()
+	}
 	var sum uint64
 	if err := intake.IndexEntries(ctx, f.indexPath(), func(seq uint64, id string) { sum += pairSum(seq, id) }); err != nil {
 		return err.Error()
