@@ -65,7 +65,11 @@ func (c *Card) Headline() Headline {
 		}
 		return 1
 	})
-	say := func(text string) { h.Lines = append(h.Lines, HeadLine{Text: text}) }
+	say := func(text string) { // once: why a track gets no needle may be a finding's own words
+		if !slices.ContainsFunc(h.Lines, func(l HeadLine) bool { return strings.EqualFold(l.Text, text) }) {
+			h.Lines = append(h.Lines, HeadLine{Text: text})
+		}
+	}
 	if len(none) > 0 && len(free) > 0 {
 		say(strings.Join(free, ", ") + " may be needled after you have examined the access.")
 	}

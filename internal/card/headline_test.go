@@ -41,11 +41,21 @@ func TestHeadline(t *testing.T) {
 		"a held graft stops": {tell().roster(day(1), created(v1.AccessKind_ACCESS_KIND_GRAFT)).
 			cannulation(day(2), hold(&v1.HoldPlaced{Access: "X1", Reason: "Swelling"})).card(3), card.LevelStop, "Do not needle access X1",
 			[]string{"Access X1: Swelling."}},
+		"a track that was not used for long is told of once": {formed().needle(17, blunt).card(70), card.LevelStop, "Do not needle A1",
+			[]string{"V1 may be needled after you have examined the access.", "A1: Not needled for more than 42 days"}},
 		"nothing on record is no all-clear": {tell().card(2), card.LevelCare, "Nothing is on record. That is not an all-clear.", nil},
 	} {
 		h := c.card.Headline()
 		if h.Level != c.level || h.Title != c.title {
 			t.Errorf("%s: %s %q, want %s %q", sentence, h.Level, h.Title, c.level, c.title)
+		}
+		said := map[string]bool{}
+		for _, l := range h.Lines {
+			if text := strings.ToLower(l.Text); said[text] {
+				t.Errorf("%s: it says twice %q", sentence, l.Text)
+			} else {
+				said[text] = true
+			}
 		}
 		for i, want := range c.lines {
 			if i >= len(h.Lines) || !strings.HasPrefix(h.Lines[i].Text, want) {
