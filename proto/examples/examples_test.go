@@ -459,7 +459,7 @@ func TestReadmeErrors(t *testing.T) {
 		}
 	}
 	// The errors that the schema's comment on RecordRoster promises.
-	for _, c := range []codes.Code{codes.InvalidArgument, codes.FailedPrecondition, codes.AlreadyExists, codes.ResourceExhausted, codes.Unavailable} {
+	for _, c := range []codes.Code{codes.InvalidArgument, codes.OutOfRange, codes.FailedPrecondition, codes.AlreadyExists, codes.ResourceExhausted, codes.Unavailable} {
 		if !seen[c] {
 			t.Errorf("%s is not explained", c)
 		}

@@ -31,9 +31,9 @@ const (
 // Takes facts about facilities, protocols, patients, accesses and staff.
 type RosterServiceClient interface {
 	// Appends one message's facts to the log, whole or not at all, and answers once they
-	// are safe. Errors: INVALID_ARGUMENT (field violations), FAILED_PRECONDITION (unknown
-	// facility), ALREADY_EXISTS (the id was used with other content), RESOURCE_EXHAUSTED
-	// (the log is full), UNAVAILABLE (try again).
+	// are safe. Errors: INVALID_ARGUMENT (field violations), OUT_OF_RANGE (a time that has
+	// not come), FAILED_PRECONDITION (unknown facility), ALREADY_EXISTS (the id was used with
+	// other content), RESOURCE_EXHAUSTED (the log is full), UNAVAILABLE (try again).
 	RecordRoster(ctx context.Context, in *RecordRosterRequest, opts ...grpc.CallOption) (*RecordRosterResponse, error)
 }
 
@@ -62,9 +62,9 @@ func (c *rosterServiceClient) RecordRoster(ctx context.Context, in *RecordRoster
 // Takes facts about facilities, protocols, patients, accesses and staff.
 type RosterServiceServer interface {
 	// Appends one message's facts to the log, whole or not at all, and answers once they
-	// are safe. Errors: INVALID_ARGUMENT (field violations), FAILED_PRECONDITION (unknown
-	// facility), ALREADY_EXISTS (the id was used with other content), RESOURCE_EXHAUSTED
-	// (the log is full), UNAVAILABLE (try again).
+	// are safe. Errors: INVALID_ARGUMENT (field violations), OUT_OF_RANGE (a time that has
+	// not come), FAILED_PRECONDITION (unknown facility), ALREADY_EXISTS (the id was used with
+	// other content), RESOURCE_EXHAUSTED (the log is full), UNAVAILABLE (try again).
 	RecordRoster(context.Context, *RecordRosterRequest) (*RecordRosterResponse, error)
 	mustEmbedUnimplementedRosterServiceServer()
 }
