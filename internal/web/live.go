@@ -37,7 +37,7 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) error {
 	}
 	status, err := h.cfg.Status(r.Context())
 	from := status.ViewSequence
-	if err != nil {
+	if err != nil && r.Context().Err() == nil { // else the page has gone already
 		h.cfg.Log.WarnContext(r.Context(), "a live page could not ask how far the log is", "err", err)
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
