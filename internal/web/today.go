@@ -199,7 +199,9 @@ func (h *handler) today(w http.ResponseWriter, r *http.Request) error {
 func (h *handler) fresh(ctx context.Context) (f freshness, err error) {
 	if st, err := h.cfg.Status(ctx); err != nil {
 		// The page is worth having when the log cannot be asked, and says so.
-		h.cfg.Log.WarnContext(ctx, "a page could not ask how far the log is", "err", err)
+		if ctx.Err() == nil { // else nobody waits for the page any more
+			h.cfg.Log.WarnContext(ctx, "a page could not ask how far the log is", "err", err)
+		}
 		f.StatusFailed = true
 	} else {
 		f.Status, f.Behind = st, int(st.LogSequence-min(st.LogSequence, st.ViewSequence))
