@@ -28,7 +28,7 @@ func OpenChecked(path, options, statements string, damaged func(error)) (*sql.DB
 		_, err := conn.ExecContext(context.Background(), `PRAGMA cache_spill = 0; `+statements, nil)
 		return err
 	})
-	return sql.OpenDB(connector{d, Name(path, options+"&vfs="+checkedName+"&"+listenerParam+"="+id)}), nil
+	return sql.OpenDB(connector{d, Name(path, options+"&vfs="+checkedName+"&"+listenerParam+"="+id), id}), nil
 }
 
 // IsDamage tells whether an error of SQLite says that a file is not what was written into it.
@@ -43,8 +43,15 @@ func IsDamage(err error) bool {
 
 // connector opens files with a driver of its own.
 type connector struct {
-	driver *sqlite.Driver
-	name   string
+	driver   *sqlite.Driver
+	name     string
+	listener string // its number
+}
+
+// Close implements io.Closer: with its database, whoever listened is forgotten.
+func (c connector) Close() error {
+	files.listeners.Delete(c.listener)
+	return nil
 }
 
 // Connect implements driver.Connector.
