@@ -10,6 +10,7 @@ import (
 
 	"cannulary/internal/app"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/salvage"
 )
 
 // clockCommand is about the machine's clock: a person confirms it, or declares that it was wrong.
@@ -65,6 +66,9 @@ func clockWrong(ctx context.Context, env Env, args []string) error {
 			"meant"}
 	}
 	if err := checkShard(*shard); err != nil {
+		return err
+	}
+	if err := salvage.CheckFinished(*dir); err != nil {
 		return err
 	}
 	if _, err := os.Stat(filepath.Join(*dir, "log")); err != nil {

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"cannulary/internal/app"
+	"cannulary/internal/salvage"
 )
 
 // source is where a question goes: a running instance, or a stopped one's folder.
@@ -127,6 +128,9 @@ func (s *source) open(ctx context.Context, env Env) (base string, stop func(), e
 	}
 	if s.data == "" {
 		return strings.TrimRight(s.http, "/"), func() {}, nil
+	}
+	if err := salvage.CheckFinished(s.data); err != nil {
+		return "", nil, err
 	}
 	if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
 		return "", nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
