@@ -153,10 +153,10 @@ func (c *crash) ingest() {
 func (c *crash) projection() {
 	behind := false
 	for tries := 0; c.kills["projection"] < crashSize(); tries++ {
-		if tries > 10*crashSize() {
+		if tries > 60*crashSize() {
 			c.Fatalf("of %d kills %d met a view that was behind", tries, c.kills["projection"])
 		}
-		if tries%8 == 1 {
+		if tries%2 == 1 {
 			if err := os.RemoveAll(filepath.Join(c.dir, "view")); err != nil {
 				c.Fatal(err)
 			}
@@ -164,7 +164,8 @@ func (c *crash) projection() {
 		}
 		if behind {
 			p, _ := spawn(c, c.dir)
-			time.Sleep(time.Duration(100+c.rnd.IntN(700)) * time.Millisecond)
+			// From a fraction of a start on a fast machine to all of one on a slow machine.
+			time.Sleep(20 * time.Millisecond << c.rnd.IntN(8))
 			p.kill()
 		} else {
 			c.feed(serve(c, c.dir), c.msgs, 20+c.rnd.IntN(max(1, len(c.msgs)/crashSize())), 0)
