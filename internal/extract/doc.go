@@ -10,7 +10,9 @@
 //   - While a stay of a patient is open at one of them (package stay), the patient's whole record, wherever it was made
 //     and whenever it was logged, under all merged identities. A treatment there of somebody else's patient is a guest
 //     session: it opens the record until the end of that local day.
-//   - After that, what was logged until then, the entry that ended it included, and every correction and void of it.
+//   - After that, what was logged until then, the entry that ended it included, and every correction and void of it. The
+//     reversal of a merge counts as its correction.
+//   - Merges and reversals that name a patient whose record is open, whichever of the two they were posted for.
 //   - Of the other facilities that such records name: name and time zone, the protocols, and the ratings of those who
 //     put needles into these patients. The judgement rests on them. Nothing else of their rosters, no census and no figure.
 //   - Of a patient who was merged by mistake: what was logged until the merge was reversed. A reader that had it under the

@@ -285,7 +285,29 @@ func (s *step) opens(p *person) error {
 	for _, k := range p.keys {
 		s.open[k] = true
 	}
+	if err := s.merges(); err != nil {
+		return err
+	}
 	return s.notUnderstood()
+}
+
+// merges passes which identities were merged into which, and parted again, of patients whose record is open: that is
+// posted for one of the two.
+func (s *step) merges() error {
+	events, err := s.past.Topic(dossier.MergesTopic)
+	if err != nil {
+		return err
+	}
+	for _, e := range events {
+		facts, err := record.Facts(e.Event, e.Seq, e.Logged)
+		if err == nil && e.Seq < s.at.Seq && !s.holds(e) {
+			err = s.some(e, slices.DeleteFunc(facts, func(f record.Fact) bool { return f.MergedKey == "" }))
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // notUnderstood passes what could not be understood of patients whose record is open: a card says that there is more.
@@ -400,6 +422,12 @@ func (s *step) may(f *record.Fact) (bool, error) {
 	if f.Amends() {
 		return s.amendsHeld(f)
 	}
+	if f.MergedKey != "" && (s.open[f.MergedKey] || s.open[f.PatientKey]) {
+		return true, nil
+	}
+	if f.Kind == record.KindMergeReversed {
+		return s.mergeHeld(f)
+	}
 	if f.PatientKey != "" {
 		return false, nil
 	}
@@ -410,6 +438,32 @@ func (s *step) may(f *record.Fact) (bool, error) {
 		return s.inserters[record.StaffID(b.GetCannulator())], nil
 	}
 	return false, nil
+}
+
+// mergeHeld reports whether a merge that is reversed is in the extract.
+func (s *step) mergeHeld(reversal *record.Fact) (bool, error) {
+	events, err := s.past.Topic(dossier.MergesTopic)
+	if err != nil {
+		return false, err
+	}
+	for _, e := range events {
+		facts, err := record.Facts(e.Event, e.Seq, e.Logged)
+		if err != nil {
+			return false, err
+		}
+		for i := range facts {
+			if f := &facts[i]; f.Kind == record.KindPatientsMerged && f.PatientKey == reversal.PatientKey &&
+				f.MergedKey == reversal.MergedKey && s.held(e, f.Ordinal) {
+				return true, nil
+			}
+		}
+	}
+	return false, nil
+}
+
+// held reports whether a fact of an event is in the extract.
+func (s *step) held(e view.StoredEvent, ordinal int) bool {
+	return s.own[e.Event.GetFacility()] || e.Event.GetPatientKey() != "" && s.holds(e) || s.parts[e.Event.GetId()][ordinal]
 }
 
 // amendsHeld reports whether a correction or void names something that is in the extract.
@@ -429,14 +483,8 @@ func (s *step) amendsHeld(f *record.Fact) (bool, error) {
 		return false, err
 	}
 	for _, e := range named {
-		if k := e.Event.GetPatientKey(); k != "" && s.holds(e) {
-			return true, nil
-		}
-		if s.own[e.Event.GetFacility()] {
-			return true, nil
-		}
-		for ordinal := range s.parts[e.Event.GetId()] {
-			if f.TargetSession != "" || record.FactID(e.Event.GetId(), ordinal) == f.Target {
+		for i := range e.Event.GetFacts() {
+			if (f.TargetSession != "" || record.FactID(e.Event.GetId(), i) == f.Target) && s.held(e, i) {
 				return true, nil
 			}
 		}
