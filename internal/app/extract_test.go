@@ -661,6 +661,7 @@ func (u *units) resources(who, key string) map[string]any {
 		for _, e := range entries {
 			r, _ := e.(map[string]any)["resource"].(map[string]any)
 			delete(r, "meta")
+			delete(r, "issued") // when the view came to say so
 			if status := r["status"]; status == "cancelled" || status == "entered-in-error" {
 				continue // which findings once stood depends on the order in which facts became known
 			}

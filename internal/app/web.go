@@ -150,7 +150,7 @@ func (a *App) sided(whole http.Handler) http.Handler {
 	waiting := answer.Withhold(whole, notYet) // it refuses in the form of each address, and reads nothing
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h, who := whole, access.From(r.Context())
-		if who != nil && !who.Everywhere() { // without a principal it is what anybody may see
+		if who.ReadsPatients() && !who.Everywhere() && door.RightOf(door.Routes(), r.URL.Path) != access.Open {
 			if h = a.extracts.of(who.Facilities); h == nil {
 				h = waiting
 			}
