@@ -187,7 +187,7 @@ func rated(by string) proto.Message {
 		Level: v1.CannulatorLevel_CANNULATOR_LEVEL_TRACK_CREATOR, Assessor: testkit.Staff("assessor-" + by), Evidence: "evidence-" + by}}}
 }
 
-// holds tells which messages are in what a reader gets: its export, as text.
+// everything is what a reader gets by searches, as text.
 func (u *units) everything(who string) string {
 	u.Helper()
 	var out strings.Builder
@@ -200,6 +200,89 @@ func (u *units) everything(who string) string {
 			}
 			out.WriteString(body)
 			path = u.next(body)
+		}
+	}
+	return out.String()
+}
+
+// otherWays is what a reader gets by histories, chains, includes, pages, reports, hooks and an export, as text.
+func (u *units) otherWays(who, own string) string {
+	u.Helper()
+	var out strings.Builder
+	paths := []string{"/fhir/_history?_count=500", "/fhir/Procedure/_history?_count=7", "/fhir/Patient/_history?_count=500",
+		"/fhir/Procedure?_include=Procedure:patient&_include=Procedure:performer&_revinclude=Provenance:target&_count=9",
+		"/fhir/Observation?_include=*&_count=200", "/fhir/Procedure?_summary=count", "/?facility=" + own, "/cards?facility=" + own,
+		"/cards", "/unit?facility=" + own, "/cannulators?facility=" + own, "/?find=P-", "/?facility=" + own + "&find=P-",
+		"/surveillance/report?facility=" + own + "&month=2025-03", "/surveillance/signals", "/surveillance/threshold"}
+	for n := 1; n <= 6; n++ {
+		paths = append(paths, fmt.Sprintf("/fhir/Procedure?patient.identifier=https://hospital.example/patient-number|P-%d", n),
+			fmt.Sprintf("/fhir/Patient?_has:Procedure:patient:status=completed&identifier=P-%d", n))
+	}
+	for _, path := range paths {
+		for path != "" {
+			code, body := u.get(who, path)
+			if code >= http.StatusInternalServerError {
+				u.Errorf("%s: %d %.300s", path, code, body)
+			}
+			out.WriteString(path + "\n")
+			out.WriteString(strings.ReplaceAll(body, path, "")) // what was asked is said again
+			if path = ""; strings.Contains(body, `"resourceType":"Bundle"`) {
+				path = u.next(body)
+			}
+		}
+	}
+	return out.String()
+}
+
+// exported is a bulk export of a reader.
+func (u *units) exported(who string) string {
+	u.Helper()
+	do := func(url string) (*http.Response, string) {
+		req, err := http.NewRequestWithContext(u.Context(), http.MethodGet, url, nil)
+		if err != nil {
+			u.Fatal(err)
+		}
+		req.Header.Set("Authorization", "Bearer "+tokenOf(who))
+		req.Header.Set("Prefer", "respond-async")
+		req.Header.Set("Accept", "application/fhir+ndjson, application/json, application/fhir+json")
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			u.Fatal(err)
+		}
+		defer func() { _ = resp.Body.Close() }()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil {
+			u.Fatal(err)
+		}
+		return resp, string(body)
+	}
+	resp, body := do(u.app.URL() + "/fhir/$export")
+	if resp.StatusCode != http.StatusAccepted {
+		u.Fatalf("export: %d %s", resp.StatusCode, body)
+	}
+	at := resp.Header.Get("Content-Location")
+	testkit.Eventually(u, "the export is there", func() bool {
+		resp, body = do(at)
+		return resp.StatusCode != http.StatusAccepted
+	})
+	var done struct{ Output []struct{ URL string } }
+	if err := json.Unmarshal([]byte(body), &done); err != nil || resp.StatusCode != http.StatusOK {
+		u.Fatalf("export: %v %d %s", err, resp.StatusCode, body)
+	}
+	var out strings.Builder
+	for _, f := range done.Output {
+		_, ndjson := do(f.URL)
+		out.WriteString(ndjson)
+	}
+	// It is nobody else's.
+	for _, other := range []string{"north", "south"} {
+		req, _ := http.NewRequestWithContext(u.Context(), http.MethodGet, at, nil)
+		req.Header.Set("Authorization", "Bearer "+tokenOf(other))
+		if resp, err := http.DefaultClient.Do(req); err == nil {
+			_ = resp.Body.Close()
+			if other != who && resp.StatusCode != http.StatusNotFound {
+				u.Errorf("the export of %s is answered to %s: %d", who, other, resp.StatusCode)
+			}
 		}
 	}
 	return out.String()
@@ -563,6 +646,12 @@ func (u *units) compare(who, own string, events []view.StoredEvent, may map[stri
 		}
 	}
 	text := u.everything(who)
+	export := u.exported(who)
+	if n := strings.Count(export, "\n"); n == 0 && len(may) > 0 {
+		u.Errorf("%s: the export is empty", who)
+	}
+	text += export + u.otherWays(who, own)
+	u.hides(who, text, events, may)
 	for _, e := range events {
 		some := false
 		for i, f := range e.Event.GetFacts() {
@@ -586,6 +675,41 @@ func (u *units) compare(who, own string, events []view.StoredEvent, may map[stri
 	u.sameAsWhole(who, own)
 }
 
+// hides says where a text shows a patient, a session or a member of staff of whom nothing may be read.
+func (u *units) hides(who, text string, events []view.StoredEvent, may map[string]bool) {
+	u.Helper()
+	seen, hidden := map[string]bool{}, map[string]bool{}
+	for _, e := range events {
+		facts, err := record.Facts(e.Event, e.Seq, e.Logged)
+		if err != nil {
+			u.Fatal(err)
+		}
+		for i := range facts {
+			f := &facts[i]
+			names := []string{f.PatientKey, f.MergedKey}
+			if f.HasSession() {
+				names = append(names, f.SessionValue)
+			}
+			for _, name := range names {
+				if seen[name] = seen[name] || may[f.ID] || name == ""; !seen[name] {
+					hidden[name] = true
+				}
+			}
+		}
+	}
+	n := 0
+	for name := range hidden {
+		if seen[name] {
+			continue
+		}
+		n++
+		if strings.Contains(text, name) {
+			u.Errorf("%s reads of %s", who, name)
+		}
+	}
+	u.Logf("%s: of %d patients and sessions nothing is read", who, n)
+}
+
 // extracted reads the events of the extract's view.
 func (u *units) extracted(own string) (out []view.StoredEvent) {
 	dir := filepath.Join(filepath.Dir(u.app.Store().Path()), "extract-"+extract.ID([]string{own}))
@@ -607,7 +731,7 @@ func (u *units) extracted(own string) (out []view.StoredEvent) {
 func (u *units) sameAsWhole(who, own string) {
 	u.Helper()
 	n := 0
-	for _, p := range []string{"P-1", "P-2", "P-3", "P-4"} {
+	for _, p := range []string{"P-1", "P-2", "P-3", "P-4", "P-5", "P-6"} {
 		path := "/card?identifier=https://hospital.example/patient-number|" + p
 		code, text := u.get(who, path)
 		if code != http.StatusOK || strings.Contains(text, `"partial":true`) {
@@ -685,15 +809,19 @@ func (u *units) values(text string) map[string]any {
 	return m
 }
 
-// live draws a history of four patients at two units.
+// live draws a history of six patients at two units.
 func (u *units) live(r *rand.Rand, steps int) {
 	u.Helper()
 	var ids []string
-	patients := []string{"P-1", "P-2", "P-3", "P-4"}
+	patients := []string{"P-1", "P-2", "P-3", "P-4", "P-5", "P-6"}
 	merged := map[string]string{}
 	sessions := map[string][]string{}
 	for range steps {
-		p, f := patients[r.IntN(len(patients))], []string{north, south}[r.IntN(2)]
+		n := r.IntN(len(patients))
+		p, f := patients[n], []string{north, south}[n%2]
+		if r.IntN(8) == 0 { // elsewhere than at home
+			f = []string{south, north}[n%2]
+		}
 		now := u.clock.Now()
 		staff := fmt.Sprintf("%s-%d", f, r.IntN(3))
 		add := func(id string) { ids = append(ids, id+" "+p) }
@@ -703,7 +831,7 @@ func (u *units) live(r *rand.Rand, steps int) {
 		case k < 6:
 			add(u.send(f, p, "", now, left()))
 		case k < 11:
-			s := fmt.Sprintf("T-%d", u.sent)
+			s := fmt.Sprintf("T-%d-end", u.sent)
 			sessions[p] = append(sessions[p], s)
 			add(u.send(f, p, s, now, started(), needle(staff)))
 		case k == 11:
