@@ -348,6 +348,10 @@ func TestAReaderOfAUnitReadsThePatientsWhoAreThere(t *testing.T) {
 	if !strings.Contains(card, "This is not the whole record. No stay here is open") || !strings.Contains(card, `"partial":true`) {
 		t.Errorf("the card of a guest who went home: %.600s", card)
 	}
+	if _, page := u.get("north", "/card?format=html&identifier=https://hospital.example/patient-number|P-1"); !strings.Contains(page,
+		"This card is not complete: no stay is open here.") || !strings.Contains(page, "This is not the whole record.") {
+		t.Errorf("the page of a guest who went home: %.3000s", page)
+	}
 	if code, body := u.get("north", "/card?identifier=https://hospital.example/patient-number|P-2"); code != http.StatusNotFound {
 		t.Errorf("the card of a patient who was never here: %d %s", code, body)
 	}
