@@ -37,7 +37,7 @@ type Config struct {
 	// Ingest and View are the roles. `serve` runs both on one embedded log.
 	Ingest, View bool
 	GRPC         string // address of the gRPC services, with role Ingest
-	HTTP         string // address of FHIR, pages and metrics
+	HTTP         string // address of FHIR, pages and metrics; empty listens at the operator's socket only
 	// NATS is the address of an external server. Empty embeds one in Dir/log.
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.
@@ -114,9 +114,12 @@ type App struct {
 	grpc      *grpcapi.Server
 	grpcLis   net.Listener
 	http      *http.Server
-	httpLis   net.Listener
-	startSeq  uint64 // the log's end at start
-	reopens   bool   // whoever runs it opens it again after ErrReopen
+	httpLis   net.Listener // nil without an address
+	// operator serves what HTTP does at the socket in the folder; nil without one.
+	operator    *http.Server
+	operatorLis net.Listener
+	startSeq    uint64 // the log's end at start
+	reopens     bool   // whoever runs it opens it again after ErrReopen
 
 	run    context.Context
 	cancel context.CancelFunc
@@ -230,8 +233,10 @@ func (a *App) open(ctx context.Context) error {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
 	}
-	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
-		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
+	if cfg.HTTP != "" {
+		if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
+			return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
+		}
 	}
 	if err := a.openSmart(ctx); err != nil {
 		return err
@@ -243,6 +248,9 @@ func (a *App) open(ctx context.Context) error {
 	a.http = httpServer(a.door.HTTP(handler), cfg.Slog)
 	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
+	if !a.building {
+		a.openOperator(ctx, handler)
+	}
 	return nil
 }
 
@@ -321,8 +329,13 @@ func (a *App) GRPCAddr() string {
 	return a.grpcLis.Addr().String()
 }
 
-// HTTPAddr returns the address of the HTTP server.
-func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
+// HTTPAddr returns the address of the HTTP server, empty without one.
+func (a *App) HTTPAddr() string {
+	if a.httpLis == nil {
+		return ""
+	}
+	return a.httpLis.Addr().String()
+}
 
 // URL returns the address of the HTTP server with its scheme.
 func (a *App) URL() string {
@@ -370,16 +383,7 @@ func (a *App) Start() { a.serve() }
 func (a *App) Failed() <-chan error { return a.fatal }
 
 func (a *App) serve() {
-	a.spawn(func() error {
-		serve := a.http.Serve
-		if a.cfg.TLSCertificate != "" {
-			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
-		}
-		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
-			return fmt.Errorf("HTTP: %w", err)
-		}
-		return nil
-	})
+	a.serveHTTP()
 	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
@@ -464,6 +468,28 @@ func (a *App) serve() {
 	}
 }
 
+// serveHTTP serves at the address of HTTP and at the operator's socket.
+func (a *App) serveHTTP() {
+	serve := func(server *http.Server, l net.Listener, what string) {
+		a.spawn(func() error {
+			start := server.Serve
+			if server.TLSConfig != nil {
+				start = func(l net.Listener) error { return server.ServeTLS(l, "", "") }
+			}
+			if err := start(l); !errors.Is(err, http.ErrServerClosed) {
+				return fmt.Errorf("%s: %w", what, err)
+			}
+			return nil
+		})
+	}
+	if a.httpLis != nil {
+		serve(a.http, a.httpLis, "HTTP")
+	}
+	if a.operator != nil {
+		serve(a.operator, a.operatorLis, "the operator's socket")
+	}
+}
+
 func (a *App) spawn(f func() error) {
 	a.work.Add(1)
 	go func() {
@@ -496,10 +522,12 @@ func (a *App) Stop() {
 				a.grpc.Stop()
 			}
 		}
-		if a.http != nil {
-			ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
-			_ = a.http.Shutdown(ctx)
-			cancel()
+		for _, server := range []*http.Server{a.http, a.operator} {
+			if server != nil {
+				ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
+				_ = server.Shutdown(ctx)
+				cancel()
+			}
 		}
 		a.cancel()
 		a.work.Wait()
@@ -508,6 +536,7 @@ func (a *App) Stop() {
 				_ = l.Close()
 			}
 		}
+		a.closeOperator()
 		var errs []error
 		if a.intake != nil {
 			errs = append(errs, a.intake.Close())
