@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -95,26 +96,28 @@ type Invented struct {
 
 // App is a running application.
 type App struct {
-	cfg       Config
-	lock      *os.File
-	building  bool // the view is built beside the one in use; the caller holds a lock
-	beside    bool // the view is built beside a place that is empty, because a damaged one was set aside
-	server    *eventlog.Server
-	nc        *nats.Conn
-	log       *eventlog.Log
-	ring      *keyring.Ring
-	door      *door.Door
-	smart     *smart.Service // nil without a policy or without the view role
-	intake    *intake.Intake
-	store     *view.Store
-	projector *projector.Projector
-	exports   *export.Engine // nil without the view role
-	read      export.Reader
-	metrics   *metrics.Metrics
-	grpc      *grpcapi.Server
-	grpcLis   net.Listener
-	http      *http.Server
-	httpLis   net.Listener // nil without an address
+	cfg           Config
+	lock          *os.File
+	building      bool // the view is built beside the one in use; the caller holds a lock
+	beside        bool // the view is built beside a place that is empty, because a damaged one was set aside
+	server        *eventlog.Server
+	nc            *nats.Conn
+	log           *eventlog.Log
+	ring          *keyring.Ring
+	door          *door.Door
+	smart         atomic.Pointer[smart.Service] // nil without the view role, or a policy with tokens
+	tokensRefused smart.Refusals
+	opening       sync.Mutex // while smart is opened
+	intake        *intake.Intake
+	store         *view.Store
+	projector     *projector.Projector
+	exports       *export.Engine // nil without the view role
+	read          export.Reader
+	metrics       *metrics.Metrics
+	grpc          *grpcapi.Server
+	grpcLis       net.Listener
+	http          *http.Server
+	httpLis       net.Listener // nil without an address
 	// operator serves what HTTP does at the socket in the folder; nil without one.
 	operator    *http.Server
 	operatorLis net.Listener
@@ -164,7 +167,7 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 	if cfg.Replicas == 0 {
 		cfg.Replicas = 1
 	}
-	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{})}
+	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{}), tokensRefused: smart.NewRefusals()}
 	a.run, a.cancel = context.WithCancel(context.Background())
 	if err := a.open(ctx); err != nil {
 		a.Stop()

@@ -58,6 +58,7 @@ func (a *App) sources() metrics.Sources {
 		src.Projectors["view"] = a.projector.Sequence
 		src.ProjectorFailed = func() bool { return a.projector.Failed() != nil }
 		src.Surveillance = a.watch
+		src.TokensRefused = a.tokensRefused.Counts
 	}
 	if a.server != nil {
 		src.LogWarnings, src.LogRecoveries = a.server.Warnings, a.server.Recoveries
@@ -174,7 +175,7 @@ func (a *App) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true, TokenURL: a.tokenURL(),
+		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true, TokenURL: a.tokenURL,
 	})
 	if err != nil {
 		return nil, err
@@ -331,18 +332,13 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 // with // or /./ to the clean one, and knows nothing of the public base: the client would
 // leave it. What SMART asks for stands below /fhir too.
 func (a *App) fhirFirst(f, others http.Handler) http.Handler {
-	configuration, token := f, f
-	if a.smart != nil {
-		configuration = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", a.smart.Configuration)
-		token = http.HandlerFunc(a.smart.Token)
-	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		next := others
+		next, tokens := others, a.smart.Load()
 		switch p := r.URL.Path; {
-		case p == facade.Path+smart.ConfigurationPath:
-			next = configuration
-		case p == facade.Path+smart.TokenPath:
-			next = token
+		case p == facade.Path+smart.ConfigurationPath && tokens != nil:
+			next = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", tokens.Configuration)
+		case p == facade.Path+smart.TokenPath && tokens != nil:
+			next = http.HandlerFunc(tokens.Token)
 		case p == facade.Path || strings.HasPrefix(p, facade.Path+"/"):
 			next = f
 		}

@@ -18,7 +18,9 @@ func peer(c net.Conn) (uid int, err error) {
 	}
 	var cred *syscall.Ucred
 	var asked error
-	if err := raw.Control(func(fd uintptr) { cred, asked = syscall.GetsockoptUcred(int(fd), syscall.SOL_SOCKET, syscall.SO_PEERCRED) }); err != nil {
+	if err := raw.Control(func(fd uintptr) {
+		cred, asked = syscall.GetsockoptUcred(int(fd), syscall.SOL_SOCKET, syscall.SO_PEERCRED)
+	}); err != nil {
 		return 0, err
 	}
 	if asked != nil {
