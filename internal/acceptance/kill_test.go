@@ -267,15 +267,20 @@ func TestASecondProcessOnTheSameFolderIsRefused(t *testing.T) {
 	second, _ := spawn(t, dir)
 	<-second.exited
 	text := second.log.String()
-	if code := second.cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(text, dir+" is locked by a running cannulary; stop it first, or ask it with --http") || strings.Count(text, "\n") != 1 {
+	if code := second.cmd.ProcessState.ExitCode(); code != 1 || !strings.Contains(text, dir+fmt.Sprintf(" is locked by a running cannulary, process %d of user ", first.cmd.Process.Pid)) ||
+		!strings.Contains(text, "; stop it first, or ask it with --http") || strings.Count(text, "\n") != 1 {
 		t.Errorf("the second process exits %d and says %q", code, text)
 	}
 	// The commands that work on a stopped instance are refused alike.
-	for _, args := range [][]string{{"status", "--data", dir}, {"card", "--data", dir, "--identifier", "a|b"}, {"rebuild", "--data", dir}} {
+	for _, args := range [][]string{{"verify", "--data", dir}, {"erase", "--data", dir, "--identifier", "a|b"}, {"rebuild", "--data", dir}} {
 		code, stdout, stderr := cliRun(t, args...)
 		if code != 1 || stdout != "" || !strings.Contains(stderr, "is locked by a running cannulary") {
 			t.Errorf("%v exits %d and says %q, %q", args, code, stdout, stderr)
 		}
+	}
+	// Those that only ask are answered by its socket.
+	if code, stdout, stderr := cliRun(t, "status", "--data", dir); code != 0 || !strings.Contains(stdout, "ready") {
+		t.Errorf("status exits %d and says %q, %q", code, stdout, stderr)
 	}
 	// A demo would begin by deleting what is there.
 	code, stdout, stderr := cliRun(t, "demo", "--data", dir, "--exit")

@@ -60,6 +60,10 @@ func Parse(text []byte, types []string) (*Policy, error) {
 		if one == nil || !principalPattern.MatchString(one.Name) {
 			return nil, fmt.Errorf("principals[%d] has no good name; use 1 to 64 of a-z, 0-9, dot, _ and -, a letter or digit first", i)
 		}
+		if one.Name == operatorName {
+			return nil, fmt.Errorf("principals[%d] is named %s, as who asks by the socket in the data folder is; choose another name",
+				i, operatorName)
+		}
 		err := errors.Join(one.check(types), one.claim(taken))
 		if err != nil {
 			return nil, fmt.Errorf("principal %s: %s", one.Name, strings.ReplaceAll(err.Error(), "\n", "; also: "))

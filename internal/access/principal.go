@@ -64,6 +64,16 @@ func Everybody() *Principal {
 	return &Principal{Name: "everybody", Facilities: all, Sources: all, Facts: all, Amends: all, FHIR: all, May: granted()}
 }
 
+// operatorName is the principal of who asks by the socket in the data folder. No policy may give it to another.
+const operatorName = "operator"
+
+// Operator returns the principal of who asks by the socket in the data folder. It may read everything, as whoever holds
+// the folder can, and send nothing.
+func Operator() *Principal {
+	all := []string{Any}
+	return &Principal{Name: operatorName, Facilities: all, FHIR: all, May: granted()}
+}
+
 // Has reports whether the principal has a right.
 func (p *Principal) Has(r Right) bool {
 	switch {

@@ -6,6 +6,7 @@ import (
 	"crypto/x509"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"slices"
 	"strings"
@@ -34,6 +35,8 @@ type house struct {
 	*app.App
 	ca  *testkit.Authority
 	dir string // of policy and certificates
+	// data is the instance's folder.
+	data string
 }
 
 // housePolicy has one principal of each sort. Each is known by the certificate of its name, and by the
@@ -79,6 +82,7 @@ func newHouse(t *testing.T, change ...func(*app.Config)) *house {
 	for _, f := range change {
 		f(&cfg)
 	}
+	h.data = cfg.Dir
 	var err error
 	if h.App, err = app.New(ctx, cfg); err != nil {
 		t.Fatal(err)
@@ -105,16 +109,23 @@ func (h *house) grpc(t *testing.T, c *tls.Config) *testkit.Client {
 	return testkit.DialTLS(t, h.GRPCAddr(), credentials.NewTLS(c))
 }
 
-// ask asks over HTTPS with a token.
+// ask asks over HTTPS with a token, and as the operator by the socket in the folder.
 func (h *house) ask(t *testing.T, name, method, path string) (int, string) {
 	t.Helper()
 	transport := &http.Transport{TLSClientConfig: h.shows(t, "nobody"), ForceAttemptHTTP2: true}
 	defer transport.CloseIdleConnections()
-	req, err := http.NewRequestWithContext(t.Context(), method, h.URL()+path, nil)
+	url := h.URL()
+	if name == "operator" {
+		url, transport = "http://localhost", &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+			return app.DialOperator(ctx, h.data)
+		}}
+		defer transport.CloseIdleConnections()
+	}
+	req, err := http.NewRequestWithContext(t.Context(), method, url+path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if name != "nobody" {
+	if name != "nobody" && name != "operator" {
 		req.Header.Set("Authorization", "Bearer "+tokenOf(name))
 	}
 	req.Header.Set("Prefer", "respond-async")
@@ -163,11 +174,12 @@ func TestEveryPrincipalAtEveryRoute(t *testing.T) {
 		if !open && len(who) == 0 && row.Right != "" {
 			t.Errorf("%s stands in the table of rights, and nobody has said here who may ask it", row.Path)
 		}
-		for _, name := range append(names(), "nobody") {
+		for _, name := range append(names(), "operator", "nobody") {
 			for _, method := range []string{http.MethodGet, http.MethodPost, http.MethodDelete} {
 				status, said := h.ask(t, name, method, row.Path)
 				n++
-				allowed := open || slices.Contains(who, name)
+				// Who may open the folder's socket reads all that anybody may read.
+				allowed := open || slices.Contains(who, name) || name == "operator" && len(who) > 0
 				refusal := map[bool]int{true: 401, false: 403}[name == "nobody"]
 				if allowed && (status == 401 || status == 403) || !allowed && (status != refusal || !strings.Contains(said, "principal")) {
 					t.Errorf("%s %s by %s: %d %.200s", method, row.Path, name, status, said)

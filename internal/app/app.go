@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -37,7 +38,7 @@ type Config struct {
 	// Ingest and View are the roles. `serve` runs both on one embedded log.
 	Ingest, View bool
 	GRPC         string // address of the gRPC services, with role Ingest
-	HTTP         string // address of FHIR, pages and metrics
+	HTTP         string // address of FHIR, pages and metrics; empty listens at the operator's socket only
 	// NATS is the address of an external server. Empty embeds one in Dir/log.
 	NATS string
 	// Credentials is a NATS credentials file for the external server, if it asks for one.
@@ -95,29 +96,34 @@ type Invented struct {
 
 // App is a running application.
 type App struct {
-	cfg       Config
-	lock      *os.File
-	building  bool // the view is built beside the one in use; the caller holds a lock
-	beside    bool // the view is built beside a place that is empty, because a damaged one was set aside
-	server    *eventlog.Server
-	nc        *nats.Conn
-	log       *eventlog.Log
-	ring      *keyring.Ring
-	door      *door.Door
-	smart     *smart.Service // nil without a policy or without the view role
-	intake    *intake.Intake
-	store     *view.Store
-	projector *projector.Projector
-	exports   *export.Engine // nil without the view role
-	side      *side          // that of the whole log; nil without the view role
-	extracts  extracts
-	metrics   *metrics.Metrics
-	grpc      *grpcapi.Server
-	grpcLis   net.Listener
-	http      *http.Server
-	httpLis   net.Listener
-	startSeq  uint64 // the log's end at start
-	reopens   bool   // whoever runs it opens it again after ErrReopen
+	cfg           Config
+	lock          *os.File
+	building      bool // the view is built beside the one in use; the caller holds a lock
+	beside        bool // the view is built beside a place that is empty, because a damaged one was set aside
+	server        *eventlog.Server
+	nc            *nats.Conn
+	log           *eventlog.Log
+	ring          *keyring.Ring
+	door          *door.Door
+	smart         atomic.Pointer[smart.Service] // nil without the view role, or a policy with tokens
+	tokensRefused smart.Refusals
+	opening       sync.Mutex // while smart is opened
+	intake        *intake.Intake
+	store         *view.Store
+	projector     *projector.Projector
+	exports       *export.Engine // nil without the view role
+	side          *side          // that of the whole log; nil without the view role
+	extracts      extracts
+	metrics       *metrics.Metrics
+	grpc          *grpcapi.Server
+	grpcLis       net.Listener
+	http          *http.Server
+	httpLis       net.Listener // nil without an address
+	// operator serves what HTTP does at the socket in the folder; nil without one.
+	operator    *http.Server
+	operatorLis net.Listener
+	startSeq    uint64 // the log's end at start
+	reopens     bool   // whoever runs it opens it again after ErrReopen
 
 	run    context.Context
 	cancel context.CancelFunc
@@ -161,7 +167,7 @@ func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
 	if cfg.Replicas == 0 {
 		cfg.Replicas = 1
 	}
-	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{})}
+	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{}), tokensRefused: smart.NewRefusals()}
 	a.run, a.cancel = context.WithCancel(context.Background())
 	if err := a.open(ctx); err != nil {
 		a.Stop()
@@ -231,8 +237,10 @@ func (a *App) open(ctx context.Context) error {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
 	}
-	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
-		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
+	if cfg.HTTP != "" {
+		if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
+			return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
+		}
 	}
 	if err := a.openSmart(ctx); err != nil {
 		return err
@@ -244,6 +252,9 @@ func (a *App) open(ctx context.Context) error {
 	a.http = httpServer(a.door.HTTP(handler), cfg.Slog)
 	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
+	if !a.building {
+		a.openOperator(ctx, handler)
+	}
 	return nil
 }
 
@@ -322,8 +333,13 @@ func (a *App) GRPCAddr() string {
 	return a.grpcLis.Addr().String()
 }
 
-// HTTPAddr returns the address of the HTTP server.
-func (a *App) HTTPAddr() string { return a.httpLis.Addr().String() }
+// HTTPAddr returns the address of the HTTP server, empty without one.
+func (a *App) HTTPAddr() string {
+	if a.httpLis == nil {
+		return ""
+	}
+	return a.httpLis.Addr().String()
+}
 
 // URL returns the address of the HTTP server with its scheme.
 func (a *App) URL() string {
@@ -371,16 +387,7 @@ func (a *App) Start() { a.serve() }
 func (a *App) Failed() <-chan error { return a.fatal }
 
 func (a *App) serve() {
-	a.spawn(func() error {
-		serve := a.http.Serve
-		if a.cfg.TLSCertificate != "" {
-			serve = func(l net.Listener) error { return a.http.ServeTLS(l, "", "") }
-		}
-		if err := serve(a.httpLis); !errors.Is(err, http.ErrServerClosed) {
-			return fmt.Errorf("HTTP: %w", err)
-		}
-		return nil
-	})
+	a.serveHTTP()
 	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.projector != nil {
 		a.spawn(func() error {
@@ -469,6 +476,28 @@ func (a *App) serve() {
 	}
 }
 
+// serveHTTP serves at the address of HTTP and at the operator's socket.
+func (a *App) serveHTTP() {
+	serve := func(server *http.Server, l net.Listener, what string) {
+		a.spawn(func() error {
+			start := server.Serve
+			if server.TLSConfig != nil {
+				start = func(l net.Listener) error { return server.ServeTLS(l, "", "") }
+			}
+			if err := start(l); !errors.Is(err, http.ErrServerClosed) {
+				return fmt.Errorf("%s: %w", what, err)
+			}
+			return nil
+		})
+	}
+	if a.httpLis != nil {
+		serve(a.http, a.httpLis, "HTTP")
+	}
+	if a.operator != nil {
+		serve(a.operator, a.operatorLis, "the operator's socket")
+	}
+}
+
 func (a *App) spawn(f func() error) {
 	a.work.Add(1)
 	go func() {
@@ -501,10 +530,12 @@ func (a *App) Stop() {
 				a.grpc.Stop()
 			}
 		}
-		if a.http != nil {
-			ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
-			_ = a.http.Shutdown(ctx)
-			cancel()
+		for _, server := range []*http.Server{a.http, a.operator} {
+			if server != nil {
+				ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
+				_ = server.Shutdown(ctx)
+				cancel()
+			}
 		}
 		a.cancel()
 		a.work.Wait()
@@ -513,6 +544,7 @@ func (a *App) Stop() {
 				_ = l.Close()
 			}
 		}
+		a.closeOperator()
 		var errs []error
 		if a.intake != nil {
 			errs = append(errs, a.intake.Close())

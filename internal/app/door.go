@@ -62,9 +62,13 @@ func httpServer(handler http.Handler, log *slog.Logger) *http.Server {
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn)}
 }
 
-// Reload reads the policy and the certificates again, if they have changed.
+// Reload reads the policy and the certificates again, if they have changed. With the first client or hooks of a policy it opens
+// what checks tokens. Until that is open no token counts, and the next Reload tries again.
 func (a *App) Reload() {
 	a.door.Look()
+	if err := a.openSmart(a.run); err != nil && a.run.Err() == nil {
+		a.cfg.Slog.Error("the policy has client or hooks, and their tokens cannot be checked yet: the store of tokens was not opened", "err", err)
+	}
 	if a.store != nil && !a.building && !a.beside {
 		a.want(a.door.Policy().Views())
 	}

@@ -4,8 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"os/user"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 
 	"cannulary/internal/salvage"
 )
@@ -31,8 +36,8 @@ func Lock(dir string) (*os.File, error) {
 		return nil, fmt.Errorf("data folder: %w; give --data a folder that this user may write", err)
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		return nil, errors.Join(fmt.Errorf("%w: %s is locked by a running cannulary; stop it first, or ask it with --http",
-			ErrLocked, dir), f.Close())
+		return nil, errors.Join(fmt.Errorf("%w: %s is locked by %s; stop it first, or ask it with --http", ErrLocked, dir, holder(f)),
+			f.Close())
 	}
 	return f, nil
 }
@@ -54,7 +59,47 @@ func LockExisting(dir string) (unlock func() error, err error) {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		return nil, errors.Join(fmt.Errorf("%w: %s is locked by a running cannulary; stop it first", ErrLocked, dir), f.Close())
+		return nil, errors.Join(fmt.Errorf("%w: %s is locked by %s; stop it first", ErrLocked, dir, holder(f)), f.Close())
 	}
 	return f.Close, nil
+}
+
+// holder says in words who has locked a file, as far as the system shows it. On Linux /proc/locks has a line for each lock:
+// number, FLOCK, ADVISORY, WRITE, process, device and inode, range.
+func holder(f *os.File) string {
+	const somebody = "a running cannulary"
+	info, err := f.Stat()
+	if err != nil {
+		return somebody
+	}
+	file, ok := info.Sys().(*syscall.Stat_t)
+	locks, err := os.ReadFile("/proc/locks")
+	if !ok || err != nil {
+		return somebody
+	}
+	dev := uint64(file.Dev) //nolint:unconvert // it has another type elsewhere
+	at := fmt.Sprintf("%02x:%02x:%d", unix.Major(dev), unix.Minor(dev), file.Ino)
+	for line := range strings.Lines(string(locks)) {
+		field := strings.Fields(line)
+		if len(field) < 6 || field[1] != "FLOCK" || field[5] != at {
+			continue
+		}
+		who := somebody + ", process " + field[4]
+		if p, err := os.Stat("/proc/" + field[4]); err == nil {
+			if s, ok := p.Sys().(*syscall.Stat_t); ok {
+				who += " of user " + userName(s.Uid)
+			}
+		}
+		return who
+	}
+	return somebody
+}
+
+// userName returns the name of a user, or the number of one without a name.
+func userName(uid uint32) string {
+	id := strconv.FormatUint(uint64(uid), 10)
+	if u, err := user.LookupId(id); err == nil {
+		return u.Username
+	}
+	return id
 }

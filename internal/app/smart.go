@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net"
 	"slices"
@@ -18,10 +17,12 @@ import (
 // maxShared bounds the bucket of tokens. A token or a used jti takes about 300 bytes for eleven minutes.
 const maxShared = 64 << 20
 
-// openSmart opens what checks tokens. Only an instance that is read needs it, by a policy that names who gets or signs
-// tokens.
+// openSmart opens what checks tokens, where the policy in force names who gets or signs some. Only an instance that is read
+// needs it. Once open it stays so.
 func (a *App) openSmart(ctx context.Context) error {
-	if !a.cfg.View || a.building || !tokens(a.door.Policy()) {
+	a.opening.Lock()
+	defer a.opening.Unlock()
+	if !a.cfg.View || a.building || a.smart.Load() != nil || !tokens(a.door.Policy()) {
 		return nil
 	}
 	js, err := eventlog.JetStream(a.nc, a.cfg.NATSAPI)
@@ -34,8 +35,8 @@ func (a *App) openSmart(ctx context.Context) error {
 		return err
 	}
 	base := a.tokenBase()
-	a.smart = smart.New(smart.Config{Policy: a.door.Policy, Shared: shared, Base: base, Hooks: site(base).Board, Types: typeNames(),
-		Now: a.cfg.Now, Log: a.cfg.Slog})
+	a.smart.Store(smart.New(smart.Config{Policy: a.door.Policy, Shared: shared, Base: base, Hooks: site(base).Board, Types: typeNames(),
+		Refused: a.tokensRefused, Now: a.cfg.Now, Log: a.cfg.Slog}))
 	return nil
 }
 
@@ -52,14 +53,10 @@ func tokens(p *access.Policy) bool {
 	return slices.ContainsFunc(p.Principals, func(one *access.Principal) bool { return one.Client != nil || one.Signer != nil })
 }
 
-// checkPolicy refuses a policy whose tokens could not be checked: they are bound to a public address, and their store is
-// opened at the start.
+// checkPolicy refuses a policy whose tokens could not be checked: they are bound to a public address.
 func (a *App) checkPolicy(p *access.Policy) error {
 	if !a.cfg.View {
 		return nil
-	}
-	if a.door != nil && a.smart == nil && tokens(p) {
-		return errors.New("client and hooks are new in this policy, and this process was started without any; restart it")
 	}
 	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
 	ip := net.ParseIP(host)
@@ -76,10 +73,11 @@ func (a *App) checkPolicy(p *access.Policy) error {
 
 // bearer is the principal of a token that does not stand in the policy.
 func (a *App) bearer(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error) {
-	if a.smart == nil {
+	s := a.smart.Load()
+	if s == nil {
 		return nil, access.Unknown()
 	}
-	return a.smart.Who(ctx, c, p)
+	return s.Who(ctx, c, p)
 }
 
 func typeNames() (out []string) {
@@ -91,8 +89,9 @@ func typeNames() (out []string) {
 
 // tokenURL is the address of the token endpoint; empty if there is none.
 func (a *App) tokenURL() string {
-	if a.smart == nil {
+	s := a.smart.Load()
+	if s == nil {
 		return ""
 	}
-	return a.smart.TokenURL()
+	return s.TokenURL()
 }

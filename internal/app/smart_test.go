@@ -1,7 +1,6 @@
 package app_test
 
 import (
-	"bytes"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -9,9 +8,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"log/slog"
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -206,22 +205,59 @@ func TestTokensNeedAPublicAddress(t *testing.T) {
 	}
 }
 
-// TestTheFirstClientNeedsARestart: the store of tokens is opened at the start, where the policy names who needs it.
-func TestTheFirstClientNeedsARestart(t *testing.T) {
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-	defer cancel()
+// The first client of a policy is served as soon as the policy is read again: its tokens, the paths of SMART, the metadata.
+func TestTheFirstClientNeedsNoRestart(t *testing.T) {
 	dir := t.TempDir()
-	const one = "principals:\n- {name: ward, certificates: [ward.example], facilities: ['*'], may: [pages]}\n"
-	var log bytes.Buffer
-	a, err := app.New(ctx, app.Config{Dir: t.TempDir(), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0",
-		Policy: testkit.Write(t, dir, "policy.yaml", []byte(one)), Now: time.Now, Slog: slog.New(slog.NewTextHandler(&log, nil))})
+	key, err := ecdsa.GenerateKey(elliptic.P384(), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer a.Stop()
-	testkit.Write(t, dir, "policy.yaml", []byte(one+"- {name: ehr, facilities: ['*'], fhir: [Patient], client: {keys_url: 'https://ehr.example/jwks'}}\n"))
-	a.Reload()
-	if want := "client and hooks are new in this policy, and this process was started without any; restart it"; !strings.Contains(log.String(), want) {
-		t.Errorf("the log has %s", log.String())
+	set, err := json.Marshal(jose.JSONWebKeySet{Keys: []jose.JSONWebKey{{Key: key.Public(), KeyID: "1"}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	keys := testkit.Write(t, dir, "jwks.json", set)
+	const ward = "- {name: ward, certificates: [ward.example], facilities: ['*'], may: [pages]}\n"
+	var policy string
+	h := newHouse(t, func(c *app.Config) {
+		policy = c.Policy
+		testkit.Write(t, filepath.Dir(policy), filepath.Base(policy), []byte("principals:\n"+ward))
+	})
+	if code, _ := h.ask(t, "nobody", http.MethodGet, "/fhir/.well-known/smart-configuration"); code != 401 {
+		t.Errorf("without a client the configuration is answered with %d", code)
+	}
+	testkit.Write(t, filepath.Dir(policy), filepath.Base(policy), []byte("principals:\n"+ward+
+		"- {name: ehr, facilities: ['*'], fhir: [Patient], client: {keys_file: '"+keys+"'}}\n"))
+	h.Reload()
+	code, said := h.ask(t, "nobody", http.MethodGet, "/fhir/.well-known/smart-configuration")
+	if code != 200 || !strings.Contains(said, h.URL()+"/fhir/auth/token") {
+		t.Errorf("the configuration: %d %s", code, said)
+	}
+	if _, said := h.ask(t, "nobody", http.MethodGet, "/fhir/metadata"); !strings.Contains(said, "SMART-on-FHIR") {
+		t.Errorf("the metadata: %.300s", said)
+	}
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: h.shows(t, "nobody")}}
+	defer client.CloseIdleConnections()
+	token := func(jti string) int {
+		t.Helper()
+		form := url.Values{"grant_type": {"client_credentials"}, "scope": {"system/Patient.rs"},
+			"client_assertion_type": {"urn:ietf:params:oauth:client-assertion-type:jwt-bearer"},
+			"client_assertion":      {signed(t, key, "ehr", h.URL()+"/fhir/auth/token", jti)}}
+		resp, err := client.PostForm(h.URL()+"/fhir/auth/token", form)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = resp.Body.Close()
+		return resp.StatusCode
+	}
+	if code := token("1"); code != 200 {
+		t.Errorf("the first token: %d", code)
+	}
+	if code := token("1"); code != 400 {
+		t.Errorf("the same assertion again: %d", code)
+	}
+	if _, said := h.ask(t, "operator", http.MethodGet, "/metrics"); !strings.Contains(said, `cannulary_tokens_refused_total{reason="replayed",use="assertion"} 1`) ||
+		!strings.Contains(said, `cannulary_tokens_refused_total{reason="forged",use="hook"} 0`) {
+		t.Errorf("what is counted of refused tokens is not there")
 	}
 }

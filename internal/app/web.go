@@ -52,6 +52,7 @@ func (a *App) sources() metrics.Sources {
 		src.Extracts = a.extracts.sequences
 		src.ProjectorFailed = func() bool { return a.projector.Failed() != nil }
 		src.Surveillance = a.side.watch
+		src.TokensRefused = a.tokensRefused.Counts
 	}
 	if a.server != nil {
 		src.LogWarnings, src.LogRecoveries = a.server.Warnings, a.server.Recoveries
@@ -263,18 +264,13 @@ func (a *App) readyz(w http.ResponseWriter, r *http.Request) error {
 // with // or /./ to the clean one, and knows nothing of the public base: the client would
 // leave it. What SMART asks for stands below /fhir too.
 func (a *App) fhirFirst(f, others http.Handler) http.Handler {
-	configuration, token := f, f
-	if a.smart != nil {
-		configuration = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", a.smart.Configuration)
-		token = http.HandlerFunc(a.smart.Token)
-	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		next := others
+		next, tokens := others, a.smart.Load()
 		switch p := r.URL.Path; {
-		case p == facade.Path+smart.ConfigurationPath:
-			next = configuration
-		case p == facade.Path+smart.TokenPath:
-			next = token
+		case p == facade.Path+smart.ConfigurationPath && tokens != nil:
+			next = answer.Handler(a.cfg.Slog, "the SMART configuration was not answered", tokens.Configuration)
+		case p == facade.Path+smart.TokenPath && tokens != nil:
+			next = http.HandlerFunc(tokens.Token)
 		case p == facade.Path || strings.HasPrefix(p, facade.Path+"/"):
 			next = f
 		}

@@ -45,7 +45,7 @@ func TestCommandsShowWhoTheyAre(t *testing.T) {
 	a, err := app.New(t.Context(), app.Config{Dir: filepath.Join(dir, "data"), Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0",
 		Now: time.Now, Slog: testkit.Discard(), TLSCertificate: testkit.Write(t, dir, "own.pem", own.Cert),
 		TLSKey: testkit.Write(t, dir, "own.key", own.Key), TLSClients: authority,
-		Policy: testkit.Write(t, dir, "policy.yaml", []byte("principals:\n- {name: operator, tokens: ["+access.Digest(strings.Repeat("t", 43))+
+		Policy: testkit.Write(t, dir, "policy.yaml", []byte("principals:\n- {name: night-operator, tokens: ["+access.Digest(strings.Repeat("t", 43))+
 			"], facilities: ['*'], may: [metrics], sources: [cli], facts: ['*']}\n"+
 			"- {name: engine, certificates: [engine.example], facilities: [invented-north], sources: [engine-a], facts: ['*']}\n"))})
 	if err != nil {
@@ -65,6 +65,7 @@ func TestCommandsShowWhoTheyAre(t *testing.T) {
 		want string // in what is printed
 	}{
 		{[]string{"status", "--http", a.URL(), "--ca", authority, "--token-file", token}, Done, "ready"},
+		{[]string{"status", "--data", filepath.Join(dir, "data")}, Done, "ready"}, // the folder's socket asks for neither
 		{[]string{"status", "--http", a.URL(), "--token-file", token}, Failed, "certificate signed by unknown authority"},
 		{[]string{"status", "--http", a.URL(), "--ca", foreign, "--token-file", token}, Failed, "certificate signed by unknown authority"},
 		{[]string{"status", "--http", a.URL(), "--ca", authority}, Failed, "this needs a client certificate or a bearer token of a principal"},

@@ -10,7 +10,7 @@ import (
 
 // eraseCommand erases a person's identity from a stopped instance, or says what that would do.
 func eraseCommand(ctx context.Context, env Env, args []string) error {
-	cfg := app.Config{HTTP: "127.0.0.1:0"}
+	var cfg app.Config
 	var o app.EraseOptions
 	fs := flags(env, "erase", "--data DIR --identifier SYSTEM|VALUE [--also KEY]… [--keep KEY]… [--reopen] [--yes] [--nats URL "+
 		"--master-key-file FILE]")

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"os/user"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -75,6 +76,19 @@ func leavesAlone(t *testing.T, dir, says string, args ...string) {
 	}
 }
 
+// wants compares what a command said of a locked folder. HOLDER in what is wanted stands for this process and its user.
+func wants(t *testing.T, name string, code int, said, want string) {
+	t.Helper()
+	u, err := user.Current()
+	if err != nil {
+		t.Fatal(err)
+	}
+	want = strings.Replace(want, "HOLDER", fmt.Sprintf("%d of user %s", os.Getpid(), u.Username), 1)
+	if code != Failed || said != want {
+		t.Errorf("%s: exit code %d, %q; want %q", name, code, said, want)
+	}
+}
+
 // What an earlier demo left is of patients who are no longer there.
 func TestADemoDeletesAnEarlierDemoAndNothingElse(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "new", "demo")
@@ -128,10 +142,8 @@ func TestADemoLeavesARunningDemoAlone(t *testing.T) {
 	defer stop()
 	put(t, dir, "cannulary-demo")
 	code, _, stderr := run(context.Background(), small(dir)...)
-	want := "cannulary demo: the folder is in use: " + dir + " is locked by a running cannulary; stop it first, or ask it with --http\n"
-	if code != Failed || stderr != want {
-		t.Errorf("exit code %d, %q; want %q", code, stderr, want)
-	}
+	wants(t, "demo", code, stderr, "cannulary demo: the folder is in use: "+dir+" is locked by a running cannulary, process HOLDER; stop it "+
+		"first, or ask it with --http\n")
 	if _, err := os.Stat(filepath.Join(dir, "keys")); err != nil {
 		t.Errorf("the running one's keys: %v", err)
 	}

@@ -210,6 +210,9 @@ func TestPackOfARunningAndAStoppedInstance(t *testing.T) {
 	if code != Failed || !strings.Contains(stderr, "no facility with this code is registered") {
 		t.Errorf("elsewhere: %d %q", code, stderr)
 	}
+	if held := check("held", "--data", dir); held != running {
+		t.Errorf("%d cards by the running instance's socket, %d at its address", held, running)
+	}
 	stop()
 	if stopped := check("stopped", "--data", dir); stopped != running {
 		t.Errorf("%d cards of the stopped instance, %d of the running one", stopped, running)

@@ -29,7 +29,7 @@ func TestWrongUseOfReport(t *testing.T) {
 		{"two forms", []string{"--data", somewhere, "--json", "--csv", "x.csv"}, WrongUse,
 			"give one of --out DIR, --html FILE, --csv FILE and --json"},
 		{"nowhere to ask", []string{"--json"}, WrongUse,
-			"give either --http URL, for a running instance, or --data DIR, for a stopped one"},
+			"give either --http URL, for a running instance, or --data DIR, for one on this machine"},
 		{"a month that is none", []string{"--data", somewhere, "--json", "--month", "May"}, WrongUse,
 			`--month "May" is not a month; write YYYY-MM`},
 		{"an argument too many", []string{"--data", somewhere, "--json", "more"}, WrongUse,

@@ -202,7 +202,7 @@ func waitReady(ctx context.Context, a *app.App) bool {
 
 // rebuild builds the view of a stopped instance again, beside the old one.
 func rebuild(ctx context.Context, env Env, args []string) error {
-	cfg := app.Config{HTTP: "127.0.0.1:0"}
+	var cfg app.Config
 	fs := flags(env, "rebuild", "--data DIR")
 	fs.StringVar(&cfg.Dir, "data", "", "folder of a stopped instance (required)")
 	fs.StringVar(&cfg.Shard, "shard", "main", "shard")

@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -18,7 +20,7 @@ import (
 	"cannulary/internal/salvage"
 )
 
-// source is where a question goes: a running instance, or a stopped one's folder.
+// source is where a question goes: an address of a running instance, or an instance's folder.
 type source struct {
 	http, data, shard string
 	credentials       credentials
@@ -28,7 +30,7 @@ func (s *source) flags(fs interface {
 	StringVar(*string, string, string, string)
 }) {
 	fs.StringVar(&s.http, "http", "", "URL of a running instance, for instance http://127.0.0.1:7451")
-	fs.StringVar(&s.data, "data", "", "folder of a stopped instance")
+	fs.StringVar(&s.data, "data", "", "folder of an instance on this machine; a running one is asked by the operator's socket in it")
 	fs.StringVar(&s.shard, "shard", "main", "shard, with --data")
 	s.credentials.flags(fs)
 }
@@ -36,7 +38,7 @@ func (s *source) flags(fs interface {
 // check refuses neither and both.
 func (s *source) check() error {
 	if (s.http == "") == (s.data == "") {
-		return errUse{"give either --http URL, for a running instance, or --data DIR, for a stopped one"}
+		return errUse{"give either --http URL, for a running instance, or --data DIR, for one on this machine"}
 	}
 	return checkShard(s.shard)
 }
@@ -76,11 +78,15 @@ func (s *source) whole(ctx context.Context, env Env, q question) (body []byte, e
 
 // ask asks the instance and calls read with the answer.
 func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Reader) error) error {
-	base, stop, err := s.open(ctx, env)
+	stop, err := s.open(ctx, env)
 	if err != nil {
 		return err
 	}
 	defer stop()
+	base, at := strings.TrimRight(s.http, "/"), s.http
+	if s.data != "" {
+		base, at = "http://localhost", s.data // only the path counts at a socket
+	}
 	req, err := http.NewRequestWithContext(ctx, q.method, base+q.path+"?"+q.query.Encode(), bytes.NewReader(q.body))
 	if err != nil || req.URL.Host == "" {
 		return errUse{fmt.Sprintf("--http %q is not a URL; give for instance http://127.0.0.1:7451", s.http)}
@@ -91,7 +97,10 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	}
 	transport := &http.Transport{Proxy: http.ProxyFromEnvironment}
 	defer transport.CloseIdleConnections()
-	if s.data == "" {
+	if s.data != "" {
+		transport.Proxy = nil
+		transport.DialContext = func(ctx context.Context, _, _ string) (net.Conn, error) { return app.DialOperator(ctx, s.data) }
+	} else {
 		if transport.TLSClientConfig, err = s.credentials.tls(); err != nil {
 			return err
 		}
@@ -105,55 +114,71 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	}
 	resp, err := (&http.Client{Timeout: q.timeout, Transport: transport}).Do(req)
 	if err != nil {
-		return fmt.Errorf("ask %s: %w; is it running?", base, err)
+		return fmt.Errorf("ask %s: %w; is it running?", at, err)
 	}
 	defer func() { _ = resp.Body.Close() }()
 	if resp.StatusCode != http.StatusOK {
-		return refusal(base, resp)
+		return refusal(at, resp)
 	}
 	if q.header != nil {
 		q.header(resp.Header)
 	}
 	if err := read(resp.Body); err != nil {
-		return fmt.Errorf("read the answer of %s: %w", base, err)
+		return fmt.Errorf("read the answer of %s: %w", at, err)
 	}
 	return nil
 }
 
-// open returns the address to ask. It starts a stopped instance on a free port for the question;
-// stop ends it.
-func (s *source) open(ctx context.Context, env Env) (base string, stop func(), err error) {
-	if err := s.check(); err != nil {
-		return "", nil, err
+// open makes sure that somebody answers. It starts a stopped instance for the question, which listens at the socket in its
+// folder only; stop ends it.
+func (s *source) open(ctx context.Context, env Env) (stop func(), err error) {
+	stop = func() {}
+	if err := s.check(); err != nil || s.data == "" {
+		return stop, err
 	}
-	if s.data == "" {
-		return strings.TrimRight(s.http, "/"), func() {}, nil
+	running, err := operated(ctx, s.data)
+	if running || err != nil {
+		return stop, err
 	}
 	if err := salvage.CheckFinished(s.data); err != nil {
-		return "", nil, err
+		return nil, err
 	}
 	if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
-		return "", nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
+		return nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
 	}
-	a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, HTTP: "127.0.0.1:0", Version: env.Version,
-		Now: env.Now, Slog: logger(env)})
+	a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, Version: env.Version, Now: env.Now, Slog: logger(env)})
+	if errors.Is(err, app.ErrLocked) {
+		return nil, fmt.Errorf("%w and --token-file: it has no operator's socket", err)
+	}
 	if err != nil {
-		return "", nil, err
+		return nil, err
 	}
 	a.Start()
 	if !waitReadyOrFailed(ctx, a) {
 		err := errors.Join(a.Projector().Failed(), ctx.Err())
 		a.Stop()
-		return "", nil, err
+		return nil, err
 	}
-	return "http://" + a.HTTPAddr(), a.Stop, nil
+	return a.Stop, nil
+}
+
+// operated reports whether a running instance answers at the operator's socket in the folder.
+func operated(ctx context.Context, dir string) (bool, error) {
+	c, err := app.DialOperator(ctx, dir)
+	switch {
+	case err == nil:
+		return true, c.Close()
+	case errors.Is(err, fs.ErrPermission):
+		return false, fmt.Errorf("%w; ask as root or as the user who runs the instance, or with --http and --token-file", err)
+	}
+	return false, nil // nobody listens: the folder says what is the matter
 }
 
 // refusal returns what an instance said instead of an answer.
-func refusal(base string, resp *http.Response) error {
+func refusal(at string, resp *http.Response) error {
 	body, err := io.ReadAll(io.LimitReader(resp.Body, 1<<20))
 	if err != nil {
-		return fmt.Errorf("read the answer of %s: %w", base, err)
+		return fmt.Errorf("read the answer of %s: %w", at, err)
 	}
 	var e struct {
 		Error struct {
@@ -163,5 +188,5 @@ func refusal(base string, resp *http.Response) error {
 	if json.Unmarshal(body, &e) == nil && e.Error.Text != "" {
 		return fmt.Errorf("%s", e.Error.Text)
 	}
-	return fmt.Errorf("%s answered %s: %.200s", base, resp.Status, body)
+	return fmt.Errorf("%s answered %s: %.200s", at, resp.Status, body)
 }

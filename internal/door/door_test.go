@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"io"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
@@ -321,5 +322,61 @@ func TestTLSBelowTwelveIsRefused(t *testing.T) {
 	if err == nil {
 		_ = conn.Close()
 		t.Error("TLS 1.1 is accepted")
+	}
+}
+
+// A connection that the kernel does not vouch for is nobody's, whatever it shows.
+func TestTheOperatorComesByTheSocketAlone(t *testing.T) {
+	var told bytes.Buffer
+	d, err := door.New(door.Config{Policy: testkit.Write(t, t.TempDir(), "policy.yaml", policy("")), Types: types, Now: time.Now,
+		Slog: slog.New(slog.NewTextHandler(&told, nil))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := httptest.NewUnstartedServer(d.Operator(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		_, _ = io.WriteString(w, access.From(r.Context()).Name)
+	})))
+	s.Config.ConnContext = door.ByOperator
+	ask := func(client *http.Client, url string) (int, string) {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, url+"/metrics", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Authorization", "Bearer "+token)
+		resp, err := client.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = resp.Body.Close() }()
+		body, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp.StatusCode, string(body)
+	}
+	s.Start()
+	if code, said := ask(s.Client(), s.URL); code != 401 || !strings.Contains(said, "this needs a client certificate or a bearer token") {
+		t.Errorf("over TCP: %d %s", code, said)
+	}
+	s.Close()
+	if n := d.TurnedAway()["unauthenticated"]; n != 1 {
+		t.Errorf("%d turned away: %s", n, told.String())
+	}
+
+	socket := filepath.Join(t.TempDir(), "s")
+	l, err := (&net.ListenConfig{}).Listen(t.Context(), "unix", socket)
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := &http.Server{Handler: s.Config.Handler, ConnContext: door.ByOperator, ReadHeaderTimeout: time.Minute}
+	go func() { _ = server.Serve(l) }()
+	defer func() { _ = server.Close() }()
+	client := &http.Client{Transport: &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return (&net.Dialer{}).DialContext(ctx, "unix", socket)
+	}}}
+	defer client.CloseIdleConnections()
+	if code, said := ask(client, "http://any.example"); code != 200 || said != "operator" {
+		t.Errorf("by the socket: %d %s", code, said)
 	}
 }

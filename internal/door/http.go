@@ -1,8 +1,10 @@
 package door
 
 import (
+	"context"
 	"net"
 	"net/http"
+	"os"
 	"strings"
 
 	"cannulary/internal/access"
@@ -35,6 +37,35 @@ func (d *Door) HTTP(next http.Handler) http.Handler {
 		next.ServeHTTP(w, r.WithContext(ctx))
 	})
 }
+
+// Operator lets the requests to next in that come by the socket in the data folder. They are of the operator whatever they
+// show, and nothing limits them; a caller for whom its connection did not vouch (see ByOperator) is nobody.
+func (d *Door) Operator(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var who *access.Principal
+		if vouched, _ := r.Context().Value(operatorKey{}).(bool); vouched {
+			who = access.Operator()
+		}
+		right := RightOf(Routes(), r.URL.Path)
+		if err := who.Ask(right); err != nil {
+			d.turnedAway.add(err, who, access.Caller{}, right)
+			refuse(w, r, answer.Of(r.Context(), d.cfg.Slog, "a request was not let in", err))
+			return
+		}
+		next.ServeHTTP(w, r.WithContext(access.With(r.Context(), who)))
+	})
+}
+
+type operatorKey struct{}
+
+// ByOperator vouches for a connection of the socket in the data folder if its other end is root or the user of this process.
+// It is an http.Server's ConnContext.
+func ByOperator(ctx context.Context, c net.Conn) context.Context {
+	uid, err := peer(c)
+	return context.WithValue(ctx, operatorKey{}, err == nil && mayOperate(uid, os.Geteuid()))
+}
+
+func mayOperate(peer, own int) bool { return peer == 0 || peer == own }
 
 // callerOf returns what a request shows of its sender.
 func callerOf(r *http.Request) access.Caller {

@@ -46,8 +46,8 @@ type Config struct {
 	// Guarded gives the principal in each request's context what it may read, and no other type.
 	// Otherwise everybody may read every type.
 	Guarded bool
-	// TokenURL is where clients get access tokens, for the CapabilityStatement; empty if there are none.
-	TokenURL string
+	// TokenURL returns where clients get access tokens, for the CapabilityStatement; empty, or a nil function, if there are none.
+	TokenURL func() string
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
 	// Limits bound what searches may cost; the zero value takes the defaults.

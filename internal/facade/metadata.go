@@ -60,12 +60,12 @@ type coding struct {
 // security says how clients authenticate. The extension oauth-uris is left out: it must name an authorization
 // endpoint, where a person allows an app, and there is none here.
 func (h *Handler) security() *security {
-	if h.cfg.TokenURL == "" {
+	if h.cfg.TokenURL == nil || h.cfg.TokenURL() == "" {
 		return nil
 	}
 	return &security{
 		Service: []codeable{{[]coding{{"http://terminology.hl7.org/CodeSystem/restful-security-service", "SMART-on-FHIR"}}}},
-		Description: "SMART Backend Services: at " + h.cfg.TokenURL + " a registered client gets an access token of five minutes for " +
+		Description: "SMART Backend Services: at " + h.cfg.TokenURL() + " a registered client gets an access token of five minutes for " +
 			"scopes system/[type].rs, by an assertion that it signs (private_key_jwt); .well-known/smart-configuration says more. Client " +
 			"certificates, and tokens of the hospital's own issuer, count as the operator agreed.",
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"cannulary/internal/chain"
+	"cannulary/internal/smart"
 	"cannulary/internal/surveil"
 	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
@@ -34,7 +35,9 @@ type Sources struct {
 	Refused func() map[string]bool
 	// TurnedAway returns how many requests were not let in, by reason.
 	TurnedAway func() map[string]uint64
-	Now        func() time.Time
+	// TokensRefused returns how many tokens did not count, by what they are for and why.
+	TokensRefused func() map[smart.Refusal]uint64
+	Now           func() time.Time
 	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
 	// Extracts returns the sequences of the views for readers of some facilities; nil without any.
@@ -138,6 +141,8 @@ var (
 		"1 while a changed file cannot be used and the one before stays in force: certificate or policy.", []string{"file"}, nil)
 	descTurnedAway = prometheus.NewDesc("cannulary_access_refused_total",
 		"Requests that were not let in: unauthenticated, denied, limited, or under a foreign host.", []string{"reason"}, nil)
+	descTokens = prometheus.NewDesc("cannulary_tokens_refused_total",
+		"Tokens of EHRs that did not count, by what they are for and why.", []string{"use", "reason"}, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
 		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
@@ -163,7 +168,7 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined,
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descExpiry, descQuarantined,
 		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
@@ -225,6 +230,11 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.src.TurnedAway != nil {
 		for reason, n := range c.src.TurnedAway() {
 			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)
+		}
+	}
+	if c.src.TokensRefused != nil {
+		for which, n := range c.src.TokensRefused() {
+			ch <- prometheus.MustNewConstMetric(descTokens, prometheus.CounterValue, float64(n), which.Use, which.Class)
 		}
 	}
 	if c.src.ViewAside != nil {

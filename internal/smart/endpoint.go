@@ -187,11 +187,16 @@ func (s *Service) client(ctx context.Context, form url.Values) (*access.Principa
 	bad := func(err error) error {
 		var no errToken
 		if errors.As(err, &no) {
-			return refuse(invalidClient, "client_assertion: %s", string(no))
+			s.cfg.Refused.add(useAssertion, no.class)
+			return refuse(invalidClient, "client_assertion: %s", no.text)
+		}
+		if err != nil {
+			s.cfg.Refused.add(useAssertion, unchecked)
 		}
 		return err
 	}
-	unknown := func(why string) error {
+	unknown := func(class, why string) error {
+		s.cfg.Refused.add(useAssertion, class)
 		s.cfg.Log.WarnContext(ctx, "a client assertion was refused", "because", why)
 		return refuse(invalidClient, "client_assertion: no registered client of this iss has a key of this kid that signed it; "+
 			"compare iss, sub, kid and jku with the registration")
@@ -204,30 +209,30 @@ func (s *Service) client(ctx context.Context, form url.Values) (*access.Principa
 	client, ok := s.cfg.Policy().ClientOf(id)
 	switch given := form.Get("client_id"); {
 	case !ok || client.Client.Issuer != "":
-		return nil, unknown("no client of this iss is in the policy with a key set")
+		return nil, unknown(unregistered, "no client of this iss is in the policy with a key set")
 	case u.claims.Subject != id:
-		return nil, unknown("sub is not iss")
+		return nil, unknown(unregistered, "sub is not iss")
 	case given != "" && given != id:
-		return nil, unknown("client_id is not iss")
+		return nil, unknown(unregistered, "client_id is not iss")
 	case u.jku != "" && u.jku != client.Client.URL:
-		return nil, unknown("jku is not the address that is registered")
+		return nil, unknown(unregistered, "jku is not the address that is registered")
 	}
 	key, err := s.keys.of(ctx, client.Client.KeySet, u.kid, 0)
 	if errors.Is(err, errNoKey) {
-		return nil, unknown(errNoKey.Error())
+		return nil, unknown(errNoKey.class, errNoKey.text)
 	}
 	if err != nil {
-		return nil, s.noKey(ctx, "the key set of a client cannot be had", client.Name, err)
+		return nil, bad(s.noKey(ctx, "the key set of a client cannot be had", client.Name, err))
 	}
 	c, err := u.verify(key)
 	if err != nil {
-		return nil, unknown(err.Error())
+		return nil, unknown(forged, err.Error())
 	}
 	if err := c.checkOnce(s.cfg.Now()); err != nil {
 		return nil, bad(err)
 	}
 	if !c.isFor(s.TokenURL()) {
-		return nil, refuse(invalidClient, "client_assertion: aud must be %s alone", s.TokenURL())
+		return nil, bad(tokenError(misdirected, "aud must be %s alone", s.TokenURL()))
 	}
 	return client, bad(s.once(ctx, "assertion", id, c.ID))
 }

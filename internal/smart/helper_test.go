@@ -162,17 +162,18 @@ func unsigned(t *testing.T, header, claims object) string {
 // kit is a service with a clock that stands still, and a policy that a test may change.
 type kit struct {
 	*smart.Service
-	clock  *testkit.Clock
-	policy *access.Policy
-	nc     *nats.Conn
-	web    *web
-	log    *strings.Builder
-	slog   *slog.Logger // writes to log
+	clock   *testkit.Clock
+	policy  *access.Policy
+	nc      *nats.Conn
+	web     *web
+	log     *strings.Builder
+	refused smart.Refusals
+	slog    *slog.Logger // writes to log
 }
 
 func newKit(t *testing.T) *kit {
 	t.Helper()
-	k := &kit{clock: testkit.NewClock(testkit.Noon()), web: &web{}, log: &strings.Builder{},
+	k := &kit{clock: testkit.NewClock(testkit.Noon()), web: &web{}, log: &strings.Builder{}, refused: smart.NewRefusals(),
 		nc: testkit.Connect(t, testkit.Server(t, t.TempDir()))}
 	k.slog = slog.New(slog.NewTextHandler(k.log, nil))
 	k.policy = policyOf(t, fmt.Sprintf(`
@@ -217,7 +218,7 @@ func (k *kit) another(t *testing.T) *smart.Service {
 		t.Fatal(err)
 	}
 	return smart.New(smart.Config{Policy: func() *access.Policy { return k.policy }, Shared: shared, Base: base, Hooks: hooks,
-		Types: types(), Now: k.clock.Now, Log: k.slog, HTTP: &http.Client{Transport: k.web}})
+		Types: types(), Refused: k.refused, Now: k.clock.Now, Log: k.slog, HTTP: &http.Client{Transport: k.web}})
 }
 
 // who asks with a token for a path, and returns what a policy would let them read, or why they were refused as the log

@@ -28,7 +28,9 @@ func issuerAlgorithms() []jose.SignatureAlgorithm {
 	return append(smartAlgorithms(), jose.ES256, jose.RS256, jose.PS256, jose.PS384)
 }
 
-func tokenError(format string, a ...any) error { return errToken(fmt.Sprintf(format, a...)) }
+func tokenError(class, format string, a ...any) error {
+	return errToken{class, fmt.Sprintf(format, a...)}
+}
 
 // claims are what is read of a JWT.
 type claims struct {
@@ -50,7 +52,7 @@ type unverified struct {
 // parse takes a JWT apart. It refuses other algorithms than those given, so none and symmetric ones too.
 func parse(raw string, algorithms []jose.SignatureAlgorithm, types ...string) (*unverified, error) {
 	if len(raw) > maxJWT {
-		return nil, tokenError("the JWT has more than %d bytes; send fewer claims", maxJWT)
+		return nil, tokenError(malformed, "the JWT has more than %d bytes; send fewer claims", maxJWT)
 	}
 	names := make([]string, 0, len(algorithms))
 	for _, a := range algorithms {
@@ -58,23 +60,23 @@ func parse(raw string, algorithms []jose.SignatureAlgorithm, types ...string) (*
 	}
 	token, err := jwt.ParseSigned(raw, algorithms)
 	if err != nil {
-		return nil, tokenError("it is no JWT that is signed with one of %s; sign it with one of these", strings.Join(names, ", "))
+		return nil, tokenError(malformed, "it is no JWT that is signed with one of %s; sign it with one of these", strings.Join(names, ", "))
 	}
 	head := token.Headers[0]
 	u := &unverified{token: token, kid: head.KeyID, alg: head.Algorithm}
 	u.jku, _ = head.ExtraHeaders["jku"].(string)
 	if _, there := head.ExtraHeaders["jku"]; there && u.jku == "" {
-		return nil, errToken("jku is no address; leave it out, or send the address that is registered")
+		return nil, errToken{malformed, "jku is no address; leave it out, or send the address that is registered"}
 	}
 	typ, _ := head.ExtraHeaders[jose.HeaderType].(string)
 	if !typed(typ, types) {
-		return nil, tokenError("typ is %.60q; it must be %s", typ, types[0])
+		return nil, tokenError(malformed, "typ is %.60q; it must be %s", typ, types[0])
 	}
 	if u.kid == "" || len(u.kid) > maxName {
-		return nil, tokenError("kid is missing or has more than %d bytes; send the kid of the key that signed", maxName)
+		return nil, tokenError(malformed, "kid is missing or has more than %d bytes; send the kid of the key that signed", maxName)
 	}
 	if err := token.UnsafeClaimsWithoutVerification(&u.claims); err != nil {
-		return nil, errToken("its claims cannot be read; send a JSON object with iss, sub, aud, exp and jti as RFC 7519 writes them")
+		return nil, errToken{malformed, "its claims cannot be read; send a JSON object with iss, sub, aud, exp and jti as RFC 7519 writes them"}
 	}
 	return u, nil
 }
@@ -96,10 +98,10 @@ func typed(typ string, types []string) bool {
 func (u *unverified) verify(key jose.JSONWebKey) (claims, error) {
 	var c claims
 	if key.Algorithm != "" && key.Algorithm != u.alg {
-		return c, errToken("the key is registered for another algorithm")
+		return c, errToken{forged, "the key is registered for another algorithm"}
 	}
 	if u.token.Claims(key, &c) != nil {
-		return c, errToken("the signature is not right")
+		return c, errToken{forged, "the signature is not right"}
 	}
 	return c, nil
 }
@@ -109,13 +111,13 @@ func (c *claims) checkTimes(now time.Time) error {
 	early, late := now.Add(-skew).Unix(), now.Add(skew).Unix()
 	switch {
 	case c.Expiry == nil:
-		return errToken("exp is missing; send when the token ends")
+		return errToken{malformed, "exp is missing; send when the token ends"}
 	case int64(*c.Expiry) <= early:
-		return errToken("it has expired: exp has passed; make a new one, and compare the clocks")
+		return errToken{untimely, "it has expired: exp has passed; make a new one, and compare the clocks"}
 	case c.IssuedAt != nil && int64(*c.IssuedAt) > late:
-		return errToken("iat lies ahead; compare the clocks")
+		return errToken{untimely, "iat lies ahead; compare the clocks"}
 	case c.NotBefore != nil && int64(*c.NotBefore) > late:
-		return errToken("nbf lies ahead; compare the clocks")
+		return errToken{untimely, "nbf lies ahead; compare the clocks"}
 	}
 	return nil
 }
@@ -126,10 +128,10 @@ func (c *claims) checkOnce(now time.Time) error {
 		return err
 	}
 	if int64(*c.Expiry) > now.Add(maxLife+skew).Unix() {
-		return tokenError("exp lies more than %d minutes ahead; make a token for each request", int(maxLife/time.Minute))
+		return tokenError(untimely, "exp lies more than %d minutes ahead; make a token for each request", int(maxLife/time.Minute))
 	}
 	if c.ID == "" || len(c.ID) > maxName {
-		return tokenError("jti is missing or has more than %d bytes; send a new random one each time", maxName)
+		return tokenError(malformed, "jti is missing or has more than %d bytes; send a new random one each time", maxName)
 	}
 	return nil
 }

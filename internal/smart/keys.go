@@ -111,7 +111,7 @@ func parseKeys(data []byte) (keySet, error) {
 }
 
 // errNoKey says that the key set does not hold the key.
-const errNoKey = errToken("the registered key set has no key of this kid")
+var errNoKey = errToken{unregistered, "the registered key set has no key of this kid"}
 
 // fetcher gets and keeps the key sets of addresses.
 type fetcher struct {

@@ -31,9 +31,11 @@ type Config struct {
 	Hooks string
 	// Types are the resource types that scopes may name.
 	Types []string
-	Now   func() time.Time
-	Log   *slog.Logger
-	HTTP  *http.Client // for key sets; nil is a plain one
+	// Refused counts the tokens that do not count.
+	Refused Refusals
+	Now     func() time.Time
+	Log     *slog.Logger
+	HTTP    *http.Client // for key sets; nil is a plain one
 }
 
 // KeepShared is how long the shared bucket must keep a value at least: as long as any token that it tells of.
@@ -85,25 +87,27 @@ func Check(p *access.Policy) error {
 	return nil
 }
 
-// errToken says that a token does not count. Why is for the log alone.
-type errToken string
+// errToken says that a token does not count, and of which class the reason is. Why is for the log alone.
+type errToken struct{ class, text string }
 
-func (e errToken) Error() string { return string(e) }
+func (e errToken) Error() string { return e.text }
 
 // Who returns the principal of a caller by its token: for a path of CDS Hooks by the signature of the call, else by an
 // access token. The fault is access.Unknown whatever is wrong with the token, and Unavailable if nobody can tell.
 func (s *Service) Who(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error) {
-	by := s.bearer
+	by, use := s.bearer, useAccess
 	if strings.HasPrefix(c.Path, hooksPath) {
-		by = s.signer
+		by, use = s.signer, useHook
 	}
 	who, err := by(ctx, c, p)
 	var no errToken
 	if errors.As(err, &no) {
-		s.cfg.Log.InfoContext(ctx, "a token was refused", "because", string(no))
+		s.cfg.Refused.add(use, no.class)
+		s.cfg.Log.InfoContext(ctx, "a token was refused", "because", no.text)
 		return nil, access.Unknown()
 	}
 	if err != nil {
+		s.cfg.Refused.add(use, unchecked)
 		return nil, err
 	}
 	return who, nil
@@ -122,7 +126,7 @@ func name(kind string, parts ...string) string {
 func (s *Service) once(ctx context.Context, kind, issuer, jti string) error {
 	err := s.cfg.Shared.Create(ctx, name(kind, issuer, jti), nil)
 	if errors.Is(err, bucket.ErrTaken) {
-		return errToken("jti was used before; send a new random one each time")
+		return errToken{replayed, "jti was used before; send a new random one each time"}
 	}
 	return err
 }
@@ -153,15 +157,15 @@ func (s *Service) issue(ctx context.Context, client string, granted scopes) (str
 func (s *Service) bearer(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error) {
 	switch {
 	case len(c.Bearer) > maxJWT:
-		return nil, errToken("the access token is too long")
+		return nil, errToken{malformed, "the access token is too long"}
 	case strings.Count(c.Bearer, ".") == 2:
 		return s.foreign(ctx, c.Bearer, p)
 	case len(c.Bearer) != tokenLength: // nothing is looked up for what cannot be one
-		return nil, errToken("the access token is not known, or no longer")
+		return nil, errToken{unregistered, "the access token is not known, or no longer"}
 	}
 	value, err := s.cfg.Shared.Get(ctx, name("token", c.Bearer))
 	if errors.Is(err, bucket.ErrMissing) {
-		return nil, errToken("the access token is not known, or no longer")
+		return nil, errToken{unregistered, "the access token is not known, or no longer"}
 	}
 	if err != nil {
 		return nil, err
@@ -171,11 +175,11 @@ func (s *Service) bearer(ctx context.Context, c access.Caller, p *access.Policy)
 		return nil, err
 	}
 	if !s.cfg.Now().Before(t.Ends) {
-		return nil, errToken("the access token has expired")
+		return nil, errToken{untimely, "the access token has expired"}
 	}
 	client, ok := p.ClientOf(t.Client)
 	if !ok || client.Client.Issuer != "" {
-		return nil, errToken("the client of the access token is no longer in the policy")
+		return nil, errToken{unregistered, "the client of the access token is no longer in the policy"}
 	}
 	return client.Granted(knownScopes(t.Scope, s.cfg.Types).types()), nil
 }
@@ -188,7 +192,7 @@ func (s *Service) foreign(ctx context.Context, raw string, p *access.Policy) (*a
 	}
 	issuer, ok := p.Issuer(u.claims.Issuer)
 	if !ok {
-		return nil, errToken("the issuer of the token is not in the policy")
+		return nil, errToken{unregistered, "the issuer of the token is not in the policy"}
 	}
 	key, err := s.keys.ofIssuer(ctx, issuer.URL, u.kid)
 	if err != nil {
@@ -203,7 +207,7 @@ func (s *Service) foreign(ctx context.Context, raw string, p *access.Policy) (*a
 	}
 	// Access tokens may be for several servers of the hospital: aud needs ours among them.
 	if !c.Audience.Contains(issuer.Audience) {
-		return nil, errToken("the token is not for this service: its aud is another")
+		return nil, errToken{misdirected, "the token is not for this service: its aud is another"}
 	}
 	id := c.ClientID
 	if id == "" {
@@ -211,7 +215,7 @@ func (s *Service) foreign(ctx context.Context, raw string, p *access.Policy) (*a
 	}
 	client, ok := p.ClientOf(id)
 	if !ok || client.Client.Issuer != issuer.URL {
-		return nil, errToken("the client of the token is not in the policy with that issuer")
+		return nil, errToken{unregistered, "the client of the token is not in the policy with that issuer"}
 	}
 	return client.Granted(knownScopes(c.Scope, s.cfg.Types).types()), nil
 }
@@ -224,10 +228,10 @@ func (s *Service) signer(ctx context.Context, call access.Caller, p *access.Poli
 	}
 	who, ok := p.SignerOf(u.claims.Issuer)
 	if !ok {
-		return nil, errToken("the issuer of the call is not in the policy")
+		return nil, errToken{unregistered, "the issuer of the call is not in the policy"}
 	}
 	if u.jku != "" && u.jku != who.Signer.URL {
-		return nil, errToken("jku is not the address that is registered")
+		return nil, errToken{unregistered, "jku is not the address that is registered"}
 	}
 	key, err := s.keys.of(ctx, who.Signer.KeySet, u.kid, outage)
 	if err != nil {
@@ -241,10 +245,10 @@ func (s *Service) signer(ctx context.Context, call access.Caller, p *access.Poli
 		return nil, err
 	}
 	if c.IssuedAt == nil {
-		return nil, errToken("iat is missing; send when the token was made")
+		return nil, errToken{malformed, "iat is missing; send when the token was made"}
 	}
 	if want := s.cfg.Hooks + strings.TrimSuffix(call.Path, "/"); !c.isFor(want) {
-		return nil, errToken("aud must be " + want + " alone, the address that is called")
+		return nil, errToken{misdirected, "aud must be " + want + " alone, the address that is called"}
 	}
 	return who, s.once(ctx, "hook", who.Signer.Issuer, c.ID)
 }
