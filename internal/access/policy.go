@@ -140,7 +140,7 @@ func (p *Principal) check(types []string) error {
 			return fmt.Errorf("may holds %q; use some of %v", shown(string(r)), granted())
 		}
 	}
-	if reads := p.Has(FHIR) || p.Has(Pages) || p.Has(Reports) || p.Has(Hooks); reads && !p.Everywhere() {
+	if reads := p.Has(FHIR) || p.Has(Pages) || p.Has(Reports) || p.Has(Hooks) || p.Has(Audit); reads && !p.Everywhere() {
 		return errors.New(`it reads patients, so its facilities must be ["*"]; readers of some facilities only are not offered yet`)
 	}
 	if !p.Has(Send) && !p.Has(FHIR) && len(p.May) == 0 {

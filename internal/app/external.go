@@ -103,6 +103,12 @@ func Prepare(ctx context.Context, cfg Config, out io.Writer) error {
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
+	stream, err := eventlog.Open(ctx, a.nc, a.trailConfig())
+	if err != nil {
+		return fmt.Errorf("make the audit trail: %w", err)
+	}
+	defer func() { _ = stream.Close() }()
 	return json.NewEncoder(out).Encode(map[string]any{"stream": eventlog.StreamName(cfg.Shard), "bucket": a.bucketName(),
-		"logId": a.log.ID(), "logMaxBytes": a.log.Limit().Is, "replicas": cfg.Replicas})
+		"logId": a.log.ID(), "logMaxBytes": a.log.Limit().Is, "trail": eventlog.TrailName(cfg.Shard),
+		"trailMaxBytes": stream.Limit().Is, "replicas": cfg.Replicas})
 }

@@ -175,6 +175,10 @@ func (a *App) handler() (http.Handler, error) {
 		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
 		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true, TokenURL: a.tokenURL(),
+		Audit: a.audit(), Group: func(id string) []string {
+			ids := a.projector.Identities()
+			return ids.Group(ids.Survivor(id))
+		},
 	})
 	if err != nil {
 		return nil, err

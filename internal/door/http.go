@@ -69,7 +69,7 @@ func hostOf(host string) string {
 func refuse(w http.ResponseWriter, r *http.Request, p *answer.Problem) {
 	form := answer.JSON()
 	switch right := RightOf(Routes(), r.URL.Path); {
-	case right == access.FHIR || right == access.Hooks:
+	case right == access.FHIR || right == access.Audit || right == access.Hooks:
 		form = answer.Outcome()
 	case answer.Prefer(r.Header.Values("Accept"), "application/json", "text/html") == "text/html":
 		form = answer.Text()

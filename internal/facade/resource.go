@@ -3,6 +3,7 @@ package facade
 import (
 	"net/http"
 	"net/url"
+	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -49,8 +50,26 @@ func unknownResource(typ, id string) *problem {
 	return notFound("not-found", "%s/%s is not known here", typ, shown(id))
 }
 
+// patientReference is a reference to a Patient in a resource's JSON.
+var patientReference = regexp.MustCompile(`"Patient/([0-9a-f]{32})`)
+
+// patientsOf lists the patients of whom a resource tells something: the one in whose compartment it is, or those whom
+// it refers to.
+func patientsOf(row *view.Row) (out []string) {
+	if row.Patient != "" {
+		return []string{row.Patient}
+	}
+	if row.Type == compartmentType {
+		return []string{row.ID}
+	}
+	for _, m := range patientReference.FindAllSubmatch(row.Body, -1) {
+		out = append(out, string(m[1]))
+	}
+	return out
+}
+
 func resourceReply(row *view.Row) reply {
-	return reply{status: http.StatusOK, body: row.Body, header: map[string]string{
+	return reply{status: http.StatusOK, body: row.Body, patients: patientsOf(row), header: map[string]string{
 		"ETag":          etag(row.Version),
 		"Last-Modified": row.Updated.UTC().Format(http.TimeFormat),
 		// Kept only by the client itself and asked for again each time: the newest
@@ -219,7 +238,7 @@ func (h *Handler) changes(r *request, path string, types []string) (reply, error
 }
 
 func versionEntry(base string, row *view.Row) entry {
-	return entry{fullURL: base + "/" + row.Type + "/" + row.ID, body: row.Body,
+	return entry{fullURL: base + "/" + row.Type + "/" + row.ID, body: row.Body, patients: patientsOf(row),
 		history: &historyEntry{url: row.Type + "/" + row.ID, version: row.Version, updated: row.Updated}}
 }
 

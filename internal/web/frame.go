@@ -19,6 +19,7 @@ import (
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
 	"cannulary/internal/surveil"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -193,6 +194,7 @@ type layout struct {
 	Zone         string // of these times
 	Style        string // version of the style
 	Script       string // version of the script
+	Opened       string // the page's name while it is kept open, for the trail
 	Body         any
 }
 
@@ -201,7 +203,8 @@ type layout struct {
 func (h *handler) write(ctx context.Context, w io.Writer, name string, f frame, body any) error {
 	now := h.cfg.Now()
 	local := now.In(time.UTC)
-	page := layout{frame: f, Language: h.words.Language, Style: h.version["style.css"], Script: h.version["live.js"], Body: body}
+	page := layout{frame: f, Language: h.words.Language, Style: h.version["style.css"], Script: h.version["live.js"],
+		Opened: seen.Page(ctx), Body: body}
 	if f.Facility != "" {
 		local = now.In(h.cfg.Cards.Zone(f.Facility))
 		if known, _, err := h.cfg.Store.Facility(ctx, f.Facility); err != nil {
