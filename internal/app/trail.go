@@ -9,8 +9,10 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"cannulary/internal/access"
+	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/facade"
+	"cannulary/internal/metrics"
 	"cannulary/internal/trail"
 	"cannulary/internal/trail/seen"
 )
@@ -80,11 +82,11 @@ func known(ctx context.Context, who *access.Principal) {
 
 func (k *kept) close() error {
 	err := k.Trail.Close()
+	if k.nc != nil {
+		k.nc.Close() // first, so that nothing waits for a server that does not answer
+	}
 	if k.stream != nil {
 		err = errors.Join(err, k.stream.Close())
-	}
-	if k.nc != nil {
-		k.nc.Close()
 	}
 	if k.server != nil {
 		k.server.Stop()
@@ -101,4 +103,46 @@ func (a *App) audit() facade.Audit {
 		return nil
 	}
 	return a.trail.Trail
+}
+
+// trailState is how the trail is, for metrics.
+func (a *App) trailState() metrics.TrailState {
+	s := a.trail.State()
+	out := metrics.TrailState{Bytes: s.Bytes, MaxBytes: s.MaxBytes, Kept: s.Kept, Entries: s.Entries, Findings: -1}
+	if m, found := a.trail.Head(); m.Seq > 0 {
+		out.Findings = chain.Broken(found)
+	}
+	return out
+}
+
+// TrailStatus is how the audit trail is.
+type TrailStatus struct {
+	Entries  uint64 `json:"entries"` // as far as they were followed
+	Bytes    uint64 `json:"bytes"`
+	MaxBytes int64  `json:"maxBytes"`
+	Kept     int    `json:"kept"` // on disk, because the stream did not take them
+	// Head is the trail's head, signed; noted elsewhere it shows whether an entry before it was changed since. It is
+	// of the shard's trail: the text before the first colon ends with -trail.
+	Head         string   `json:"head,omitempty"`
+	Findings     int      `json:"chainFindings"`
+	FindingTexts []string `json:"chainFindingTexts,omitempty"`
+}
+
+// trailStatus is nil without a trail.
+func (a *App) trailStatus() *TrailStatus {
+	if a.trail.Trail == nil {
+		return nil
+	}
+	s := a.trail.State()
+	out := &TrailStatus{Bytes: s.Bytes, MaxBytes: s.MaxBytes, Kept: s.Kept}
+	m, found := a.trail.Head()
+	if m.Seq > 0 {
+		m.Shard += "-trail"
+		m.Signature = a.ring.Sign(m.Text())
+		out.Entries, out.Head, out.Findings = m.Seq, m.String(), len(found)
+		for _, f := range found[:min(len(found), findingsSaid)] {
+			out.FindingTexts = append(out.FindingTexts, f.String())
+		}
+	}
+	return out
 }

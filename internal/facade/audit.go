@@ -62,7 +62,9 @@ func (h *Handler) auditRoute(path string, seg []string) *route {
 	case len(seg) == 2:
 		rt.run = func(r *request) (reply, error) { return h.readAudit(r, seg[1]) }
 	default:
-		return nil
+		rt.run = func(*request) (reply, error) {
+			return reply{}, notFound("not-supported", "there is nothing at %s; AuditEvents are read and searched", shown(path))
+		}
 	}
 	return rt
 }

@@ -1,13 +1,14 @@
 package facade
 
 import (
+	"bytes"
 	"net/http"
 	"net/url"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
 
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -50,22 +51,24 @@ func unknownResource(typ, id string) *problem {
 	return notFound("not-found", "%s/%s is not known here", typ, shown(id))
 }
 
-// patientReference is a reference to a Patient in a resource's JSON.
-var patientReference = regexp.MustCompile(`"Patient/([0-9a-f]{32})`)
-
-// patientsOf lists the patients of whom a resource tells something: the one in whose compartment it is, or those whom
+// patientsOf lists the patients of whom a resource tells something: the one in whose compartment it is, and those whom
 // it refers to.
 func patientsOf(row *view.Row) (out []string) {
 	if row.Patient != "" {
-		return []string{row.Patient}
+		out = append(out, row.Patient)
 	}
 	if row.Type == compartmentType {
-		return []string{row.ID}
+		out = append(out, row.ID)
 	}
-	for _, m := range patientReference.FindAllSubmatch(row.Body, -1) {
-		out = append(out, string(m[1]))
+	const reference, digits = `"Patient/`, 2 * seen.KeySize
+	for body := row.Body; ; {
+		i := bytes.Index(body, []byte(reference))
+		if i < 0 || len(body) < i+len(reference)+digits {
+			return out
+		}
+		body = body[i+len(reference):]
+		out = append(out, string(body[:digits]))
 	}
-	return out
 }
 
 func resourceReply(row *view.Row) reply {

@@ -40,7 +40,7 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 			h.cfg.Log.ErrorContext(r.Context(), "not every card could be made; the answer was broken off", "err", fault.As(err).Detail())
 			panic(http.ErrAbortHandler)
 		}
-		if lines = append(lines, line...); len(lines) == 0 || i < len(keys)-1 && len(lines) < linesAtOnce {
+		if lines = append(lines, line...); len(lines) == 0 || i < len(keys)-1 && len(lines) < h.cfg.AtOnce {
 			continue
 		}
 		if !begun {
@@ -61,9 +61,6 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 	}
 	return nil
 }
-
-// linesAtOnce is how many bytes of cards are sent at once: the cards of a unit of a hundred patients or so.
-const linesAtOnce = 4 << 20
 
 // cardLine is nil for whoever is on no list: the patient left, is another facility's, or was
 // merged into one who has a card of their own.

@@ -46,6 +46,9 @@ type Config struct {
 	// Language is one of Languages; empty is English. A unit has one language: its staff share the
 	// tablets, so what a browser prefers is not asked.
 	Language string
+	// AtOnce is how many bytes of all cards are sent at once, and entered in the trail together; 0 is 4 MiB, the
+	// cards of some hundred patients.
+	AtOnce int
 	// Ended is closed when the server stops, so that what it goes on sending ends; nil never is.
 	Ended <-chan struct{}
 }
@@ -79,6 +82,9 @@ type Site interface {
 // Pages answers "/" (today), "/card", "/cards" (all of them, a line each), "/confirm" and what the
 // pages need. It panics if the templates, which are compiled in, cannot be read.
 func Pages(cfg Config) Site {
+	if cfg.AtOnce == 0 {
+		cfg.AtOnce = 4 << 20
+	}
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
