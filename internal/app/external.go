@@ -56,6 +56,13 @@ func (a *App) try(ctx context.Context, master []byte) error {
 	if err == nil {
 		err = a.openRecord(ctx, store)
 	}
+	if err == nil && !a.cfg.Prepare && !a.building {
+		// An administrator makes log and trail, one after the other.
+		if a.trail.stream, err = eventlog.Open(ctx, a.nc, a.trailConfig()); err != nil {
+			err = errors.Join(err, a.log.Close(), a.ring.Close())
+			a.log, a.ring = nil, nil
+		}
+	}
 	return eventlog.NotYet(err)
 }
 

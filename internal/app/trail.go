@@ -32,15 +32,17 @@ const (
 	TrailStream = "stream"
 )
 
-// openTrail opens the trail. A view that is built beside another is asked by nobody.
+// openTrail opens the trail, on an external server behind what external did. A view that is built beside another is asked by nobody.
 func (a *App) openTrail(ctx context.Context) error {
 	if a.building {
 		return nil
 	}
 	cfg, k := a.cfg, &a.trail
 	dir := filepath.Join(cfg.Dir, TrailFolder)
-	if err := k.openStream(ctx, a, dir); err != nil {
-		return fmt.Errorf("%w; the audit trail of this instance is in %s", err, dir)
+	if cfg.NATS == "" { // else it is open
+		if err := k.openStream(ctx, a, dir); err != nil {
+			return fmt.Errorf("%w; the audit trail of this instance is in %s", err, dir)
+		}
 	}
 	types := []string{facade.AuditType}
 	for _, t := range facade.Types() {
@@ -52,19 +54,15 @@ func (a *App) openTrail(ctx context.Context) error {
 }
 
 func (k *kept) openStream(ctx context.Context, a *App, dir string) (err error) {
-	cfg, nc := a.cfg, a.nc
-	if cfg.NATS == "" {
-		if k.server, err = eventlog.StartServer(filepath.Join(dir, TrailStream), max(cfg.TrailMaxBytes, eventlog.DefaultTrailBytes),
-			cfg.Slog); err != nil {
-			return err
-		}
-		if k.nc, err = k.server.Connect(); err != nil {
-			return err
-		}
-		nc = k.nc
+	if k.server, err = eventlog.StartServer(filepath.Join(dir, TrailStream), max(a.cfg.TrailMaxBytes, eventlog.DefaultTrailBytes),
+		a.cfg.Slog); err != nil {
+		return err
 	}
-	k.stream, err = eventlog.Open(ctx, nc, a.trailConfig())
-	return eventlog.NotYet(err)
+	if k.nc, err = k.server.Connect(); err != nil {
+		return err
+	}
+	k.stream, err = eventlog.Open(ctx, k.nc, a.trailConfig())
+	return err
 }
 
 func (a *App) trailConfig() eventlog.Config {

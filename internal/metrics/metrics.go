@@ -154,7 +154,7 @@ var (
 		"Entries of the audit trail that are kept on disk because its stream did not take them.", nil, nil)
 	descTrailEntries = prometheus.NewDesc("cannulary_trail_entries_total",
 		"Entries of the audit trail: stored, spooled (kept on disk first), withheld (the request was refused), lost (written nowhere).",
-		[]string{"outcome"}, nil)
+		[]string{"result"}, nil)
 	descTrailChain = prometheus.NewDesc("cannulary_trail_chain_findings",
 		"What the chain of the audit trail shows and a trail that nobody touched would not have.", nil, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
