@@ -99,6 +99,7 @@ type Invented struct {
 type App struct {
 	cfg       Config
 	lock      *os.File
+	answers   bool // somebody may ask it, so it keeps a trail
 	building  bool // the view is built beside the one in use; the caller holds a lock
 	beside    bool // the view is built beside a place that is empty, because a damaged one was set aside
 	server    *eventlog.Server
@@ -188,6 +189,7 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	a.lookAtRoom()
+	a.answers = !a.building
 	var left error // what an unclean end left of the view; opening the log's witnesses opens views
 	if cfg.View {
 		if left = view.LeftDamaged(a.viewDir()); left != nil && !errors.Is(left, view.ErrDamaged) {

@@ -56,7 +56,7 @@ func (a *App) try(ctx context.Context, master []byte) error {
 	if err == nil {
 		err = a.openRecord(ctx, store)
 	}
-	if err == nil && !a.cfg.Prepare && !a.building {
+	if err == nil && a.answers {
 		// An administrator makes log and trail, one after the other.
 		if a.trail.stream, err = eventlog.Open(ctx, a.nc, a.trailConfig()); err != nil {
 			err = errors.Join(err, a.log.Close(), a.ring.Close())

@@ -34,7 +34,7 @@ const (
 
 // openTrail opens the trail, on an external server behind what external did. A view that is built beside another is asked by nobody.
 func (a *App) openTrail(ctx context.Context) error {
-	if a.building {
+	if !a.answers {
 		return nil
 	}
 	cfg, k := a.cfg, &a.trail
