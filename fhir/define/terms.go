@@ -136,6 +136,7 @@ func namingSystems() []json.Marshaler {
 		{fhir.MeasureReportSystem, "reports of infections", "A report, as facility/measure/month."},
 		{fhir.MessageSystem, "messages", "A message, as source|id: the sending system's name and the id that it gave the message."},
 		{fhir.SourceSystem, "sending systems", "The name of a sending system."},
+		{fhir.PrincipalSystem, "principals", "The name of a principal of the policy: who asks, in the audit trail."},
 		{fhir.TrackSystem, "tracks",
 			"The id of a track's BodyStructure, which is unique. The sender's name is a second identifier without a system, unique for " +
 				"one patient: search it together with the patient."},

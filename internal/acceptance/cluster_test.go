@@ -226,10 +226,11 @@ func request(subject, data string, header ...string) *nats.Msg {
 }
 
 const (
-	theLog  = "CANNULARY_MAIN"
-	theKeys = "KV_cannulary-keys-main"
-	oneKey  = "$KV.cannulary-keys-main.site.secret"
-	intoIt  = "cannulary.main.intruder._"
+	theLog   = "CANNULARY_MAIN"
+	theTrail = "CANNULARY_MAIN_TRAIL"
+	theKeys  = "KV_cannulary-keys-main"
+	oneKey   = "$KV.cannulary-keys-main.site.secret"
+	intoIt   = "cannulary.main.intruder._"
 )
 
 // calls are what nobody may ask of a stream, whatever the certificate: subjects below the API's prefix and a body.
@@ -426,7 +427,7 @@ func (c *cluster) attack(t *testing.T, role string) {
 			t.Errorf("%s is answered with %s", m.Subject, answer)
 		}
 	}
-	for _, stream := range []string{theLog, theKeys, "KV_cannulary-access-main"} {
+	for _, stream := range []string{theLog, theTrail, theKeys, "KV_cannulary-access-main"} {
 		for call, body := range calls(stream) {
 			for _, prefix := range []string{"RECORD.", "$JS.API."} {
 				if answer, err := i.ask(t, request(prefix+call, body)); err == nil {
@@ -440,6 +441,8 @@ func (c *cluster) attack(t *testing.T, role string) {
 		}
 	}
 	refused(request("RECORD.STREAM.MSG.DELETE."+theLog, `{"seq":2}`))
+	refused(request("RECORD.STREAM.MSG.DELETE."+theTrail, `{"seq":2}`))
+	refused(request("cannulary-trail.main.entry", "garbage", "Nats-Rollup", "all"))
 	refused(request("RECORD.DIRECT.GET."+theKeys, `{"seq":1}`))
 	refused(request("RECORD.CONSUMER.CREATE."+theKeys+".i", `{"stream_name":"`+theKeys+`","config":{"name":"i"}}`))
 	if role != "admin" {

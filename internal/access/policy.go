@@ -147,6 +147,9 @@ func (p *Principal) check(types []string) error {
 	if p.ReadsPatients() && len(p.Facilities) == 0 {
 		return errors.New(`it reads patients, so it needs facilities: those whose patients it may read, or ["*"]`)
 	}
+	if p.Has(Audit) && !p.Everywhere() {
+		return errors.New(`it reads the audit trail, which names patients of every facility, so its facilities must be ["*"]`)
+	}
 	if !p.Has(Send) && !p.Has(FHIR) && len(p.May) == 0 {
 		return errors.New("it may do nothing; give sources and facts, fhir, or may")
 	}

@@ -49,7 +49,7 @@ func TestAPolicyThatCannotBeMeantIsRefused(t *testing.T) {
 		one(sender) + "---\nprincipals: []\n":             "more than one document",
 		"principals: [{name: Ä, may: [metrics]}]":         "principals[0] has no good name",
 		"principals: [{name: a, may: [metrics]}]":         "nobody could be it; give certificates, tokens, client or hooks",
-		one("    may: [metrics, everything]\n"):           `may holds "everything"; use some of [pages reports hooks metrics]`,
+		one("    may: [metrics, everything]\n"):           `may holds "everything"; use some of [pages reports hooks metrics audit]`,
 		one("    tokens: [secret]\n    may: [metrics]\n"): "a token is no SHA-256 as 64 digits 0-9 a-f",
 		"principals: [{name: operator, may: [metrics]}]":  "principals[0] is named operator, as who asks by the socket in the data folder is; choose another name",
 		one(""):                        "it may do nothing; give sources and facts, fhir, or may",

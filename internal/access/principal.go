@@ -25,10 +25,11 @@ const (
 	Reports Right = "reports"
 	Hooks   Right = "hooks"
 	Metrics Right = "metrics"
+	Audit   Right = "audit"
 )
 
 // granted lists the rights that stand in a policy by name.
-func granted() []Right { return []Right{Pages, Reports, Hooks, Metrics} }
+func granted() []Right { return []Right{Pages, Reports, Hooks, Metrics, Audit} }
 
 // Any stands for all names in a list.
 const Any = "*"

@@ -313,7 +313,7 @@ func TestGRPCTellsEveryKind(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := grpcapi.New(recorder{want.err}, d, testkit.Discard())
+		s := grpcapi.New(recorder{want.err}, d, testkit.Discard(), nil)
 		served := make(chan error, 1)
 		go func() { served <- s.Serve(lis) }()
 		_, err = testkit.Dial(t, lis.Addr().String()).Send(testkit.Context(t), testkit.Registration())

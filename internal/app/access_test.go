@@ -34,6 +34,7 @@ import (
 type house struct {
 	*app.App
 	ca  *testkit.Authority
+	cfg app.Config
 	dir string // of policy and certificates
 	// data is the instance's folder.
 	data string
@@ -54,6 +55,7 @@ func housePolicy() string {
 		{"procedures", "facilities: ['*']\n  fhir: [Procedure]"},
 		{"ward", "facilities: ['*']\n  may: [pages]"},
 		{"control", "facilities: ['*']\n  may: [reports]"},
+		{"auditor", "facilities: ['*']\n  may: [audit]"},
 		{"prometheus", "may: [metrics]"},
 	} {
 		fmt.Fprintf(&b, "- name: %s\n  certificates: [%s.example]\n  tokens: [%s]\n  %s\n", p.name, p.name, access.Digest(tokenOf(p.name)), p.may)
@@ -62,7 +64,7 @@ func housePolicy() string {
 }
 
 func names() []string {
-	return []string{"engine", "adt", "lead", "south", "ehr", "procedures", "ward", "control", "prometheus"}
+	return []string{"engine", "adt", "lead", "south", "ehr", "procedures", "ward", "control", "auditor", "prometheus"}
 }
 
 func tokenOf(name string) string { return name + strings.Repeat("-", 50) }
@@ -83,6 +85,7 @@ func newHouse(t *testing.T, change ...func(*app.Config)) *house {
 		f(&cfg)
 	}
 	h.data = cfg.Dir
+	h.cfg = cfg
 	var err error
 	if h.App, err = app.New(ctx, cfg); err != nil {
 		t.Fatal(err)
@@ -153,6 +156,8 @@ func mayAsk(path string) (who []string, open bool) {
 		return nil, true
 	case path == "/metrics", path == "/status":
 		return []string{"prometheus"}, false
+	case strings.HasPrefix(path, facade.AuditPath):
+		return []string{"auditor"}, false
 	case strings.HasPrefix(path, "/fhir"):
 		return []string{"ehr", "procedures"}, false
 	case strings.HasPrefix(path, "/cds-services"):

@@ -57,7 +57,9 @@ type Config struct {
 	// ingesting process raises it on an external log. Other processes leave it alone. 0 leaves a
 	// log as it is; a new log then has eventlog.DefaultMaxBytes.
 	LogMaxBytes int64
-	PublicBase  string // public base of FHIR links; empty uses the host of each request
+	// TrailMaxBytes is the trail's limit, likewise; a new trail has eventlog.DefaultTrailBytes.
+	TrailMaxBytes int64
+	PublicBase    string // public base of FHIR links; empty uses the host of each request
 	// Policy is the file that says who may do what. Empty lets everybody do everything.
 	Policy string
 	// TLSCertificate and TLSKey are the PEM files of both listeners. TLSClients is the PEM file of
@@ -98,11 +100,13 @@ type Invented struct {
 type App struct {
 	cfg           Config
 	lock          *os.File
+	answers       bool // somebody may ask it, so it keeps a trail
 	building      bool // the view is built beside the one in use; the caller holds a lock
 	beside        bool // the view is built beside a place that is empty, because a damaged one was set aside
 	server        *eventlog.Server
 	nc            *nats.Conn
 	log           *eventlog.Log
+	trail         kept
 	ring          *keyring.Ring
 	door          *door.Door
 	smart         atomic.Pointer[smart.Service] // nil without the view role, or a policy with tokens
@@ -191,6 +195,7 @@ func (a *App) open(ctx context.Context) error {
 		}
 	}
 	a.lookAtRoom()
+	a.answers = !a.building
 	var left error // what an unclean end left of the view; opening the log's witnesses opens views
 	if cfg.View {
 		if left = view.LeftDamaged(a.viewDir()); left != nil && !errors.Is(left, view.ErrDamaged) {
@@ -205,6 +210,9 @@ func (a *App) open(ctx context.Context) error {
 		return err
 	}
 	a.startSeq = st.LastSeq
+	if err := a.openTrail(ctx); err != nil {
+		return err
+	}
 	outcome := func(service, outcome string) { a.metrics.Outcome(service, outcome) }
 	if cfg.Ingest {
 		in := intake.Config{
@@ -232,7 +240,7 @@ func (a *App) open(ctx context.Context) error {
 	}
 	a.metrics = metrics.New(a.sources())
 	if cfg.Ingest {
-		a.grpc = grpcapi.New(a.intake, a.door, cfg.Slog)
+		a.grpc = grpcapi.New(a.intake, a.door, cfg.Slog, a.trail.Trail)
 		if a.grpcLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.GRPC); err != nil {
 			return fmt.Errorf("listen for gRPC on %s: %w; choose another address with --grpc, port 0 takes a free one", cfg.GRPC, err)
 		}
@@ -249,7 +257,7 @@ func (a *App) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a.http = httpServer(a.door.HTTP(handler), cfg.Slog)
+	a.http = httpServer(a.trail.HTTP(a.door.HTTP(a.trail.Guard(handler))), cfg.Slog)
 	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	if !a.building {
@@ -290,7 +298,7 @@ func (a *App) openRecord(ctx context.Context, store keyring.Store) error {
 		return errors.Join(err, store.Close())
 	}
 	log := eventlog.Config{
-		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg), Replicas: cfg.Replicas,
+		Shard: cfg.Shard, MaxBytes: cfg.LogMaxBytes, Resize: resize(cfg, cfg.LogMaxBytes), Replicas: cfg.Replicas,
 		Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI, Appends: cfg.Ingest || cfg.Prepare,
 	}
 	if cfg.NATS == "" {
@@ -312,12 +320,12 @@ func (a *App) openRecord(ctx context.Context, store keyring.Store) error {
 	return nil
 }
 
-// resize says who may change the limit of an existing log. A process that has the log to itself
+// resize says who may change the limit of an existing log or trail to most bytes. A process that has the log to itself
 // may set it, and so may the administrator. One of many processes that ingest may raise it. A process
 // that only reads may not change it.
-func resize(cfg Config) eventlog.Resize {
+func resize(cfg Config, most int64) eventlog.Resize {
 	switch {
-	case cfg.LogMaxBytes == 0 || !cfg.Ingest && !cfg.Prepare:
+	case most == 0 || !cfg.Ingest && !cfg.Prepare:
 		return eventlog.Keep
 	case cfg.NATS != "" && !cfg.Prepare:
 		return eventlog.Raise
@@ -549,6 +557,7 @@ func (a *App) Stop() {
 		if a.intake != nil {
 			errs = append(errs, a.intake.Close())
 		}
+		errs = append(errs, a.trail.close())
 		if a.store != nil {
 			errs = append(errs, a.store.Close())
 		}

@@ -22,3 +22,6 @@ func (a *App) ForgetExtracts() {
 	defer a.extracts.mu.Unlock()
 	a.extracts.list = nil
 }
+
+// StopTrail stops the server of the trail's stream, as a fault would.
+func (a *App) StopTrail() { a.trail.server.Stop() }

@@ -56,6 +56,13 @@ func (a *App) try(ctx context.Context, master []byte) error {
 	if err == nil {
 		err = a.openRecord(ctx, store)
 	}
+	if err == nil && a.answers {
+		// An administrator makes log and trail, one after the other.
+		if a.trail.stream, err = eventlog.Open(ctx, a.nc, a.trailConfig()); err != nil {
+			err = errors.Join(err, a.log.Close(), a.ring.Close())
+			a.log, a.ring = nil, nil
+		}
+	}
 	return eventlog.NotYet(err)
 }
 
@@ -103,6 +110,12 @@ func Prepare(ctx context.Context, cfg Config, out io.Writer) error {
 	if err := a.openLog(ctx); err != nil {
 		return err
 	}
+	stream, err := eventlog.Open(ctx, a.nc, a.trailConfig())
+	if err != nil {
+		return fmt.Errorf("make the audit trail: %w", err)
+	}
+	defer func() { _ = stream.Close() }()
 	return json.NewEncoder(out).Encode(map[string]any{"stream": eventlog.StreamName(cfg.Shard), "bucket": a.bucketName(),
-		"logId": a.log.ID(), "logMaxBytes": a.log.Limit().Is, "replicas": cfg.Replicas})
+		"logId": a.log.ID(), "logMaxBytes": a.log.Limit().Is, "trail": eventlog.TrailName(cfg.Shard),
+		"trailMaxBytes": stream.Limit().Is, "replicas": cfg.Replicas})
 }

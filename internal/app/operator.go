@@ -68,7 +68,7 @@ func (a *App) openOperator(ctx context.Context, handler http.Handler) {
 		a.closeOperator()
 		return
 	}
-	a.operator = httpServer(a.door.Operator(handler), a.cfg.Slog)
+	a.operator = httpServer(a.trail.HTTP(a.door.Operator(a.trail.Guard(handler))), a.cfg.Slog)
 	a.operator.ConnContext = door.ByOperator
 }
 

@@ -89,6 +89,10 @@ func (s *side) handler() (http.Handler, error) {
 		Store: s.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return s.projector.Identities().Survivor(id) },
 		Definitions: fhir.Definitions(), Exports: s.exports, Guarded: true, TokenURL: a.tokenURL,
+		Audit: s.audit(), Group: func(id string) []string {
+			ids := s.projector.Identities()
+			return ids.Group(ids.Survivor(id))
+		},
 	})
 	if err != nil {
 		return nil, err

@@ -35,11 +35,13 @@ type Status struct {
 	VerificationKey string   `json:"verificationKey,omitempty"`
 	Findings        int      `json:"chainFindings"`
 	FindingTexts    []string `json:"chainFindingTexts,omitempty"`
-	Projected       uint64   `json:"projected"`
-	Lag             uint64   `json:"lag"`
-	Failed          string   `json:"failed,omitempty"`
-	Quarantined     int      `json:"quarantined"`
-	Aside           int      `json:"aside"`
+	// Trail is the audit trail.
+	Trail       *TrailStatus `json:"trail,omitempty"`
+	Projected   uint64       `json:"projected"`
+	Lag         uint64       `json:"lag"`
+	Failed      string       `json:"failed,omitempty"`
+	Quarantined int          `json:"quarantined"`
+	Aside       int          `json:"aside"`
 	// WithoutEffect is the number of corrections and voids that change nothing in the record
 	// now. Amendments are the oldest of them.
 	WithoutEffect int               `json:"withoutEffect"`
@@ -97,6 +99,7 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 	if a.server != nil {
 		s.LogWarnings, s.LogRecoveries = a.server.Warnings(), a.server.Recoveries()
 	}
+	s.Trail = a.trailStatus()
 	c := a.Checked()
 	s.LogMissing, s.LogMissingAt, s.LogChecked, s.LogWhole = a.missing(st.Missing), c.First, c.UpTo, c.Whole
 	if a.projector != nil {
@@ -201,6 +204,13 @@ func (s Status) Text(now time.Time) string {
 	}
 	out += fmt.Sprintf("warnings    %d of the embedded log server, %d lines about recovering after it was not stopped in order\n",
 		s.LogWarnings, s.LogRecoveries)
+	if t := s.Trail; t != nil {
+		out += fmt.Sprintf("trail       %d entries, %s of %s (%.1f %%), %d kept on disk\n", t.Entries, size(int64(t.Bytes)), size(t.MaxBytes),
+			100*float64(t.Bytes)/float64(max(1, t.MaxBytes)), t.Kept)
+		for _, f := range t.FindingTexts {
+			out += fmt.Sprintf("finding     in the trail: %s\n", f)
+		}
+	}
 	out += fmt.Sprintf("view        %d projected, %d behind\n", s.Projected, s.Lag)
 	out += fmt.Sprintf("quarantine  %d events not understood, %d aside (tests, repeats)\n", s.Quarantined, s.Aside)
 	if s.WithoutEffect > 0 {

@@ -38,6 +38,9 @@ func (a *App) sources() metrics.Sources {
 		Projectors: map[string]func() uint64{}, Store: a.store, Now: a.cfg.Now, Slog: a.cfg.Slog,
 		Complete: func() bool { return a.Ready() && a.withheld() == nil },
 	}
+	if a.trail.Trail != nil {
+		src.Trail = a.trailState
+	}
 	if len(a.certificateFiles()) > 0 {
 		src.Certificates = a.certificates
 	}

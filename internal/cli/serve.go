@@ -29,6 +29,8 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 		fmt.Sprintf("most bytes the log may take; new messages are refused beyond, nothing is dropped. Left out, a log keeps its limit "+
 			"and a new one gets %d. Given, an embedded log is set to it; one on an external server is raised to it by a process that "+
 			"ingests, and never lowered", int64(eventlog.DefaultMaxBytes)))
+	fs.Int64Var(&cfg.TrailMaxBytes, "trail-max-bytes", 0,
+		fmt.Sprintf("most bytes the audit trail may take, as --log-max-bytes for the log; a new trail gets %d", int64(eventlog.DefaultTrailBytes)))
 	fs.StringVar(&cfg.PublicBase, "public-base", "", "public base URL of FHIR links, for instance https://fhir.example/fhir")
 	fs.Func("cds-origin",
 		"web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each",
@@ -78,10 +80,11 @@ func natsFlags(fs *flag.FlagSet, cfg *app.Config) {
 // prepare makes the stream and the key bucket on an external server, as its administrator.
 func prepare(ctx context.Context, env Env, args []string) error {
 	var cfg app.Config
-	fs := flags(env, "prepare", "--nats URL --master-key-file FILE [--replicas 3] [--log-max-bytes N]")
+	fs := flags(env, "prepare", "--nats URL --master-key-file FILE [--replicas 3] [--log-max-bytes N] [--trail-max-bytes N]")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server (required)")
 	natsFlags(fs, &cfg)
 	fs.Int64Var(&cfg.LogMaxBytes, "log-max-bytes", 0, "most bytes the log may take; left out, a log keeps its limit")
+	fs.Int64Var(&cfg.TrailMaxBytes, "trail-max-bytes", 0, "most bytes the audit trail may take; left out, it keeps its limit")
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -102,6 +105,9 @@ func checkLog(cfg app.Config) error {
 	}
 	if cfg.LogMaxBytes < 0 {
 		return errUse{"--log-max-bytes must not be negative; leave it out to keep the log's limit"}
+	}
+	if cfg.TrailMaxBytes < 0 {
+		return errUse{"--trail-max-bytes must not be negative; leave it out to keep the trail's limit"}
 	}
 	return checkShard(cfg.Shard)
 }

@@ -33,6 +33,8 @@ type Config struct {
 	Bearer func(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error)
 	// Check refuses a policy for what only others than the door can read of it; nil refuses none.
 	Check func(*access.Policy) error
+	// Known hears of each request or call whose principal is known, whether it is let in or not; nil hears nothing.
+	Known func(ctx context.Context, who *access.Principal)
 	Now   func() time.Time
 	Slog  *slog.Logger
 }
@@ -170,6 +172,9 @@ func (d *Door) Policy() *access.Policy {
 // called when the request has ended.
 func (d *Door) Enter(ctx context.Context, c access.Caller, r access.Right) (in context.Context, done func(), err error) {
 	who, err := d.Who(ctx, c)
+	if who != nil && d.cfg.Known != nil {
+		d.cfg.Known(ctx, who)
+	}
 	if r == access.Open {
 		return access.With(ctx, who), func() {}, nil // a nil principal is nobody
 	}

@@ -45,6 +45,9 @@ func (d *Door) Operator(next http.Handler) http.Handler {
 		var who *access.Principal
 		if vouched, _ := r.Context().Value(operatorKey{}).(bool); vouched {
 			who = access.Operator()
+			if d.cfg.Known != nil {
+				d.cfg.Known(r.Context(), who)
+			}
 		}
 		right := RightOf(Routes(), r.URL.Path)
 		if err := who.Ask(right); err != nil {
@@ -100,7 +103,7 @@ func hostOf(host string) string {
 func refuse(w http.ResponseWriter, r *http.Request, p *answer.Problem) {
 	form := answer.JSON()
 	switch right := RightOf(Routes(), r.URL.Path); {
-	case right == access.FHIR || right == access.Hooks:
+	case right == access.FHIR || right == access.Audit || right == access.Hooks:
 		form = answer.Outcome()
 	case answer.Prefer(r.Header.Values("Accept"), "application/json", "text/html") == "text/html":
 		form = answer.Text()

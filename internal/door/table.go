@@ -19,7 +19,8 @@ func Routes() []Row {
 		{"/healthz", access.Open}, {"/readyz", access.Open},
 		{"/metrics", access.Metrics}, {"/status", access.Metrics},
 		{"/fhir/metadata", access.Open}, {"/fhir/.well-known/smart-configuration", access.Open},
-		{"/fhir/auth/token", access.Open},               // it knows its clients by their assertions
+		{"/fhir/auth/token", access.Open}, // it knows its clients by their assertions
+		{"/fhir/AuditEvent", access.Audit}, {"/fhir/AuditEvent/", access.Audit},
 		{"/fhir", access.FHIR}, {"/fhir/", access.FHIR}, // the facade asks for each resource type
 		{"/cds-services", access.Hooks}, {"/cds-services/", access.Hooks},
 		{"/surveillance/report", access.Reports}, {"/surveillance/signals", access.Reports},

@@ -46,7 +46,18 @@ func (l *Log) Append(ctx context.Context, ev *logv1.Event) (seq uint64, duplicat
 	if err != nil {
 		return 0, false, err
 	}
-	w := &waiting{event: ev, data: data, done: make(chan struct{})}
+	return l.append(ctx, l.waiting(ev, data))
+}
+
+// AppendEntry writes an entry that is no event, as the trail has them, under an id that keeps it single within
+// DuplicateWindow. data must be a message whose field 14 is not set: the link comes there. Errors are as
+// Append's.
+func (l *Log) AppendEntry(ctx context.Context, id string, data []byte) (seq uint64, err error) {
+	seq, _, err = l.append(ctx, &waiting{id: id, subject: l.cfg.prefix() + ".entry", data: data, done: make(chan struct{})})
+	return seq, err
+}
+
+func (l *Log) append(ctx context.Context, w *waiting) (seq uint64, duplicate bool, err error) {
 	select {
 	case l.writer.in <- w:
 	case <-l.writer.stopped:
@@ -86,15 +97,22 @@ func marshal(ev *logv1.Event) ([]byte, error) {
 	return data, nil
 }
 
-// message is what the server is given of an event.
-func (l *Log) message(ev *logv1.Event, data []byte) *nats.Msg {
-	msg := nats.NewMsg(l.subject(ev))
-	msg.Data = data
-	msg.Header.Set(jetstream.MsgIDHeader, ev.GetId())
+// waiting is an event that is to be written.
+func (l *Log) waiting(ev *logv1.Event, data []byte) *waiting {
+	w := &waiting{id: ev.GetId(), subject: l.subject(ev), data: data, done: make(chan struct{})}
 	if l.cfg.Arrived != nil {
-		if at := l.cfg.Arrived(ev); !at.IsZero() {
-			msg.Header.Set(arrivedHeader, at.UTC().Format(time.RFC3339Nano))
-		}
+		w.arrived = l.cfg.Arrived(ev)
+	}
+	return w
+}
+
+// message is what the server is given of an entry, whose data has its link.
+func (l *Log) message(w *waiting, data []byte) *nats.Msg {
+	msg := nats.NewMsg(w.subject)
+	msg.Data = data
+	msg.Header.Set(jetstream.MsgIDHeader, w.id)
+	if !w.arrived.IsZero() {
+		msg.Header.Set(arrivedHeader, w.arrived.UTC().Format(time.RFC3339Nano))
 	}
 	return msg
 }
@@ -113,10 +131,11 @@ type writer struct {
 	batch  bool // the stream takes atomic batches
 }
 
-// waiting is an event that is to be written, and then its result.
+// waiting is an entry that is to be written, and then its result.
 type waiting struct {
-	event *logv1.Event
-	data  []byte
+	id, subject string
+	arrived     time.Time // in an invented log; else zero
+	data        []byte
 
 	done      chan struct{} // closed when the rest is set
 	seq       uint64
@@ -232,7 +251,7 @@ func (w *writer) one(p *waiting) {
 		p.finish(0, Head{}, err)
 		return
 	}
-	ack, err := w.log.js.PublishMsg(ctx, w.log.message(p.event, data), jetstream.WithExpectStream(w.log.name))
+	ack, err := w.log.js.PublishMsg(ctx, w.log.message(p, data), jetstream.WithExpectStream(w.log.name))
 	switch {
 	case err != nil:
 		w.linked = w.linked && refused(err)
@@ -261,7 +280,7 @@ func (w *writer) together(ctx context.Context, list []*waiting) bool {
 		if data, end, err = end.Link(p.data); err != nil {
 			return false
 		}
-		msg := w.log.message(p.event, data)
+		msg := w.log.message(p, data)
 		msg.Header.Set(jetstream.ExpectedStreamHeader, w.log.name)
 		if i < len(list)-1 {
 			err = b.AddMsg(msg)

@@ -43,8 +43,8 @@ func (l *Log) resize(ctx context.Context) error {
 	// so.
 	if stored := info.State.Bytes; want < 0 || uint64(want) < stored {
 		return fmt.Errorf("the log (stream %s) holds %d bytes, and its limit is to be %d: nothing is ever dropped from it, so no message "+
-			"could be accepted; give --log-max-bytes more than %d, or leave it out to keep the limit of %d",
-			l.name, stored, want, stored, is)
+			"could be accepted; give %s more than %d, or leave it out to keep the limit of %d",
+			l.name, stored, want, l.cfg.limitFlag(), stored, is)
 	}
 	if want == is || l.cfg.Resize == Raise && (want < is || is == 0) {
 		return nil
@@ -75,4 +75,12 @@ func (m Limit) String() string {
 		fmt.Fprintf(&b, " as before; the %d asked for are less, and on an external server it is only raised", m.Asked)
 	}
 	return b.String()
+}
+
+// limitFlag is the flag that sets the limit.
+func (c Config) limitFlag() string {
+	if c.Trail {
+		return "--trail-max-bytes"
+	}
+	return "--log-max-bytes"
 }

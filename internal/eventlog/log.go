@@ -39,6 +39,8 @@ type Config struct {
 	// Head is the file that keeps how far the log was acknowledged: see Head. Empty keeps none, as on a
 	// cluster, where the quorum stands for it.
 	Head string
+	// Trail opens the shard's trail instead of its log: a stream of its own, with the same guarantees.
+	Trail bool
 	// Arrived makes a new log an invented one, and refuses any other log. It dates the entries
 	// in place of the server, unless it returns zero. Only the demo sets it, for its year.
 	Arrived func(*logv1.Event) time.Time
@@ -49,6 +51,11 @@ const arrivedHeader = "Cannulary-Arrived"
 
 // DefaultMaxBytes has room for some ten years of a large unit, at about 1 kB an event.
 const DefaultMaxBytes = 16 << 30
+
+// DefaultTrailBytes has room for some 20 million requests: an entry takes about 350 bytes, and 16 more for each
+// patient whom it names. A unit of 200 patients with six tablets, and an EHR that asks every minute, makes
+// some 3 million in a year.
+const DefaultTrailBytes = 8 << 30
 
 // maxEventBytes is the size of the largest event: the largest message plus what sealing adds.
 const maxEventBytes = 2 << 20
@@ -97,6 +104,9 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 	}
 	if cfg.MaxBytes == 0 {
 		cfg.MaxBytes, cfg.Resize = DefaultMaxBytes, Keep
+		if cfg.Trail {
+			cfg.MaxBytes = DefaultTrailBytes
+		}
 	}
 	want := streamConfig(cfg)
 	l := &Log{nc: nc, js: js, cfg: cfg, name: want.Name}
@@ -142,10 +152,13 @@ func (l *Log) Close() error {
 
 // streamConfig is what the shard's stream must be.
 func streamConfig(cfg Config) jetstream.StreamConfig {
+	name, about := StreamName(cfg.Shard), "the record of shard "
+	if cfg.Trail {
+		name, about = TrailName(cfg.Shard), "who asked for what of shard "
+	}
 	return jetstream.StreamConfig{
-		Name: StreamName(cfg.Shard), Description: "cannulary: the record of shard " + cfg.Shard,
-		Subjects: []string{"cannulary." + cfg.Shard + ".>"},
-		Storage:  jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
+		Name: name, Description: "cannulary: " + about + cfg.Shard, Subjects: []string{cfg.prefix() + ".>"},
+		Storage: jetstream.FileStorage, Retention: jetstream.LimitsPolicy,
 		MaxBytes: cfg.MaxBytes, Discard: jetstream.DiscardNew, MaxMsgSize: maxEventBytes,
 		Replicas: cfg.Replicas, DenyDelete: true, DenyPurge: true, Duplicates: DuplicateWindow, AllowAtomicPublish: true,
 	}
@@ -233,7 +246,8 @@ func (l *Log) genesis(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		_, err = l.js.PublishMsg(ctx, l.message(ev, data), jetstream.WithExpectStream(l.name), jetstream.WithExpectLastSequence(0))
+		_, err = l.js.PublishMsg(ctx, l.message(l.waiting(ev, data), data), jetstream.WithExpectStream(l.name),
+			jetstream.WithExpectLastSequence(0))
 		var api *jetstream.APIError
 		if err != nil && !(errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence) {
 			return fmt.Errorf("write the log's first entry: %w", err)
@@ -310,7 +324,15 @@ func (l *Log) subject(ev *logv1.Event) string {
 		}
 		return s
 	}
-	return strings.Join([]string{"cannulary", l.cfg.Shard, part(ev.GetFacility()), part(ev.GetPatientKey())}, ".")
+	return strings.Join([]string{l.cfg.prefix(), part(ev.GetFacility()), part(ev.GetPatientKey())}, ".")
+}
+
+// prefix begins the subjects of a stream.
+func (c Config) prefix() string {
+	if c.Trail {
+		return "cannulary-trail." + c.Shard
+	}
+	return "cannulary." + c.Shard
 }
 
 // Get reads one entry. It returns jetstream.ErrMsgNotFound if there is none.
@@ -321,6 +343,9 @@ func (l *Log) Get(ctx context.Context, seq uint64) (Entry, error) {
 	}
 	return Entry{Seq: m.Sequence, Time: l.taken(m.Sequence, m.Time, m.Header), Data: m.Data}, nil
 }
+
+// IsMissing reports that Get found no entry.
+func IsMissing(err error) bool { return errors.Is(err, jetstream.ErrMsgNotFound) }
 
 // State is the end and the size of the log.
 type State struct {

@@ -24,6 +24,9 @@ const takenHeader = "Cannulary-Taken"
 // StreamName is that of a shard's stream.
 func StreamName(shard string) string { return "CANNULARY_" + strings.ToUpper(shard) }
 
+// TrailName is that of a shard's trail. No shard has an underscore in its name.
+func TrailName(shard string) string { return StreamName(shard) + "_TRAIL" }
+
 // Restorer fills a new stream with the entries of another log.
 type Restorer struct {
 	js      jetstream.JetStream

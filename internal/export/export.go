@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -111,7 +112,27 @@ type Result struct {
 type File struct {
 	Type  string `json:"type"`
 	Count int    `json:"count"`
+	// Patients are the keys of the patients of whom it tells something, 16 bytes each.
+	Patients []byte `json:"patients,omitempty"`
 }
+
+// Patients lists the patients of whom a file of an ended job tells something, by their keys.
+func (s *Status) Patients(typ string) (out []string) {
+	if s.Result == nil {
+		return nil
+	}
+	for _, f := range s.Result.Files {
+		if f.Type == typ {
+			for key := range slices.Chunk(f.Patients, keySize) {
+				out = append(out, hex.EncodeToString(key))
+			}
+		}
+	}
+	return out
+}
+
+// keySize is the size of a patient key, in bytes.
+const keySize = 16
 
 // Notices is the type of a job's file of OperationOutcomes.
 const Notices = "OperationOutcome"

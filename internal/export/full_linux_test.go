@@ -29,7 +29,7 @@ func TestAFullDisk(t *testing.T) {
 			if err != nil {
 				return time.Time{}, err
 			}
-			w.files = append(w.files, &typeFile{File{Type: "Patient"}, f, bufio.NewWriterSize(f, writeBuffer)})
+			w.files = append(w.files, &typeFile{File{Type: "Patient"}, f, bufio.NewWriterSize(f, writeBuffer), map[string]bool{}})
 			for range lines {
 				if err := w.Put("Patient", []byte(strings.Repeat("x", 100))); err != nil {
 					return time.Time{}, err

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"os"
@@ -32,6 +33,8 @@ type typeFile struct {
 	File
 	f *os.File
 	w *bufio.Writer
+	// named are those whose key is in Patients.
+	named map[string]bool
 }
 
 const (
@@ -39,8 +42,8 @@ const (
 	askEvery    = 8 << 20
 )
 
-// Put adds a resource to the file of its type.
-func (w *Writer) Put(typ string, body []byte) error {
+// Put adds a resource to the file of its type. patients are the keys of those of whom it tells something.
+func (w *Writer) Put(typ string, body []byte, patients ...string) error {
 	if err := w.ctx.Err(); err != nil {
 		return err
 	}
@@ -69,10 +72,24 @@ func (w *Writer) Put(typ string, body []byte) error {
 		return notWritten(err)
 	}
 	f.Count++
+	f.name(patients)
 	w.mu.Lock()
 	w.typ, w.count = typ, w.count+1
 	w.mu.Unlock()
 	return nil
+}
+
+// name notes patients. What is no key is left out.
+func (f *typeFile) name(patients []string) {
+	for _, key := range patients {
+		if f.named[key] {
+			continue
+		}
+		f.named[key] = true
+		if raw, err := hex.DecodeString(key); err == nil && len(raw) == keySize {
+			f.Patients = append(f.Patients, raw...)
+		}
+	}
 }
 
 func notWritten(err error) error {
@@ -94,7 +111,7 @@ func (w *Writer) file(typ string) (*typeFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	t := &typeFile{File{Type: typ}, f, bufio.NewWriterSize(f, writeBuffer)}
+	t := &typeFile{File{Type: typ}, f, bufio.NewWriterSize(f, writeBuffer), map[string]bool{}}
 	w.files = append(w.files, t)
 	return t, nil
 }

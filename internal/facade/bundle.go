@@ -17,7 +17,9 @@ type entry struct {
 	fullURL string
 	body    []byte
 	mode    string // search.mode; empty for none
-	history *historyEntry
+	// patients are those of whom the resource tells something.
+	patients []string
+	history  *historyEntry
 }
 
 type historyEntry struct {
@@ -127,5 +129,9 @@ func link(base, path string, params url.Values, cursor string) string {
 }
 
 func (b *bundle) reply() reply {
-	return reply{status: http.StatusOK, header: map[string]string{"Cache-Control": "no-store"}, body: b.bytes()}
+	out := reply{status: http.StatusOK, header: map[string]string{"Cache-Control": "no-store"}, body: b.bytes()}
+	for i := range b.entries {
+		out.patients = append(out.patients, b.entries[i].patients...)
+	}
+	return out
 }

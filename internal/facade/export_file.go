@@ -23,7 +23,8 @@ func (h *Handler) exportFile(r *request, id, name string) (reply, error) {
 	if err := acceptsLines(r.Header.Values("Accept")); err != nil {
 		return reply{}, err
 	}
-	if _, ok := h.ownExport(r, id); !ok {
+	s, ok := h.ownExport(r, id)
+	if !ok {
 		return reply{}, unknownExport(id)
 	}
 	if t := h.typeNamed(typ); t != nil && !t.reads(h.who(r.Context())) {
@@ -36,7 +37,7 @@ func (h *Handler) exportFile(r *request, id, name string) (reply, error) {
 	if !ok {
 		return reply{}, notFound("not-found", "the export %s has no file %s; GET on the export lists them", shown(id), shown(name))
 	}
-	return reply{status: http.StatusOK, write: func(w http.ResponseWriter) {
+	return reply{status: http.StatusOK, patients: s.Patients(typ), write: func(w http.ResponseWriter) {
 		defer func() { _ = f.Close() }()
 		head := w.Header()
 		head.Set("Content-Type", "application/fhir+ndjson")

@@ -330,7 +330,7 @@ func (h *Handler) Export(ctx context.Context, req *export.Request, w *export.Wri
 		}
 		for _, t := range req.Types {
 			q := view.StreamQuery{Type: t, Since: req.Since, Scope: scope, AnyOf: searches[t]}
-			if err := n.Stream(q, func(row *view.Row) error { return w.Put(row.Type, row.Body) }); err != nil {
+			if err := n.Stream(q, func(row *view.Row) error { return w.Put(row.Type, row.Body, patientsOf(row)...) }); err != nil {
 				return err
 			}
 		}

@@ -15,6 +15,7 @@ import (
 	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/export"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -50,6 +51,10 @@ type Config struct {
 	TokenURL func() string
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
 	Exports *export.Engine
+	// Audit is the trail, whose AuditEvents are answered; nil offers none. Group answers all identities of a
+	// patient; nil knows of no merges.
+	Audit Audit
+	Group func(id string) []string
 	// Limits bound what searches may cost; the zero value takes the defaults.
 	Limits Limits
 	// Version is the program's version, for the CapabilityStatement; may be empty.
@@ -92,6 +97,9 @@ func New(cfg Config) (*Handler, error) {
 	if cfg.Survivor == nil {
 		cfg.Survivor = func(id string) string { return id }
 	}
+	if cfg.Group == nil {
+		cfg.Group = func(id string) []string { return []string{id} }
+	}
 	profiles, err := profilesByType(cfg.Definitions)
 	if err != nil {
 		return nil, err
@@ -105,7 +113,9 @@ type reply struct {
 	status int
 	header map[string]string
 	body   []byte
-	write  func(http.ResponseWriter) // writes all of a 200 that is no FHIR JSON; nil for others
+	// patients are those of whom the answer tells something, for the trail.
+	patients []string
+	write    func(http.ResponseWriter) // writes all of a 200 that is no FHIR JSON; nil for others
 }
 
 // request is what the interactions read of an HTTP request.
@@ -118,6 +128,7 @@ type request struct {
 // ServeHTTP answers one request.
 func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	out, err := h.answer(r)
+	seen.Patients(r.Context(), out.patients...)
 	if out.write != nil {
 		out.write(w)
 		return
@@ -161,7 +172,7 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	}
 	who := h.who(r.Context())
 	// The CapabilityStatement is open: by it a client learns how to authenticate.
-	if err := who.Ask(access.FHIR); err != nil && r.URL.Path != MetadataPath {
+	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != MetadataPath {
 		return reply{}, err
 	}
 	if err := answer.Withheld(r.Context()); err != nil {
@@ -286,6 +297,9 @@ func (h *Handler) route(path string, who *access.Principal) (*route, error) {
 	}
 	seg := strings.Split(rest, "/")
 	if rt := h.exportRoute(path, seg); rt != nil {
+		return rt, nil
+	}
+	if rt := h.auditRoute(path, seg); rt != nil {
 		return rt, nil
 	}
 	if seg[0] == "metadata" && len(seg) == 1 {

@@ -157,6 +157,7 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		x.Operation = append(x.Operation, h.exportOperation(t.Name)...)
 		c.Rest[0].Resource = append(c.Rest[0].Resource, x)
 	}
+	c.Rest[0].Resource = append(c.Rest[0].Resource, h.auditResource()...)
 	for _, in := range SystemInteractions() {
 		c.Rest[0].Interaction = append(c.Rest[0].Interaction, restCode{string(in)})
 	}

@@ -1,12 +1,14 @@
 package facade
 
 import (
+	"bytes"
 	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
 	"time"
 
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -49,8 +51,28 @@ func unknownResource(typ, id string) *problem {
 	return notFound("not-found", "%s/%s is not known here", typ, shown(id))
 }
 
+// patientsOf lists the patients of whom a resource tells something: the one in whose compartment it is, and those whom
+// it refers to.
+func patientsOf(row *view.Row) (out []string) {
+	if row.Patient != "" {
+		out = append(out, row.Patient)
+	}
+	if row.Type == compartmentType {
+		out = append(out, row.ID)
+	}
+	const reference, digits = `"Patient/`, 2 * seen.KeySize
+	for body := row.Body; ; {
+		i := bytes.Index(body, []byte(reference))
+		if i < 0 || len(body) < i+len(reference)+digits {
+			return out
+		}
+		body = body[i+len(reference):]
+		out = append(out, string(body[:digits]))
+	}
+}
+
 func resourceReply(row *view.Row) reply {
-	return reply{status: http.StatusOK, body: row.Body, header: map[string]string{
+	return reply{status: http.StatusOK, body: row.Body, patients: patientsOf(row), header: map[string]string{
 		"ETag":          etag(row.Version),
 		"Last-Modified": row.Updated.UTC().Format(http.TimeFormat),
 		// Kept only by the client itself and asked for again each time: the newest
@@ -219,7 +241,7 @@ func (h *Handler) changes(r *request, path string, types []string) (reply, error
 }
 
 func versionEntry(base string, row *view.Row) entry {
-	return entry{fullURL: base + "/" + row.Type + "/" + row.ID, body: row.Body,
+	return entry{fullURL: base + "/" + row.Type + "/" + row.ID, body: row.Body, patients: patientsOf(row),
 		history: &historyEntry{url: row.Type + "/" + row.ID, version: row.Version, updated: row.Updated}}
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"cannulary/internal/access"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -24,6 +25,7 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 		return reply{}, err
 	}
 	s.query.After = c.after
+	s.name(r.Context())
 	var page view.Page
 	err = h.gate.run(r.Context(), s.wide(), func(ctx context.Context) (err error) {
 		page, err = h.cfg.Store.Search(ctx, s.query)
@@ -40,6 +42,18 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	}
 	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
 		mode: func(*view.Row) string { return "match" }})
+}
+
+// name notes for the trail the patients who were asked about: that nothing is known of one, or how much, is told
+// too.
+func (s *searching) name(ctx context.Context) {
+	for _, f := range s.query.Filters {
+		for _, c := range f {
+			if p, ok := c.(view.InCompartment); ok {
+				seen.Patients(ctx, p.Patient)
+			}
+		}
+	}
 }
 
 // tooMany tells what to do where a page of rows would include too much.
@@ -82,7 +96,7 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 	b := bundle{kind: "searchset", watermark: state.Watermark, total: page.Total, self: link(p.base, p.path, p.used, p.cursor)}
 	add := func(row *view.Row, mode string) error {
 		body, err := p.part.of(row.Type, row.Body)
-		b.entries = append(b.entries, entry{fullURL: p.base + "/" + row.Type + "/" + row.ID, body: body, mode: mode})
+		b.entries = append(b.entries, entry{fullURL: p.base + "/" + row.Type + "/" + row.ID, body: body, mode: mode, patients: patientsOf(row)})
 		return err
 	}
 	for i := range page.Rows {
@@ -116,6 +130,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 	if err := h.mayRead(r.Context(), &q.Types); err != nil {
 		return reply{}, err
 	}
+	seen.Patients(r.Context(), id)
 	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramPretty, paramSince, paramStart, paramType}
 	used, given, err := h.window(r, "$everything", names, func(name, v string) (string, error) {
 		switch name {

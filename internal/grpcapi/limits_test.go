@@ -44,7 +44,7 @@ func served(t *testing.T) (*counting, string) {
 		t.Fatal(err)
 	}
 	c := &counting{}
-	s := grpcapi.New(c, d, testkit.Discard())
+	s := grpcapi.New(c, d, testkit.Discard(), nil)
 	ended := make(chan error, 1)
 	go func() { ended <- s.Serve(lis) }()
 	t.Cleanup(func() {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"runtime/debug"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/peer"
 	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/access"
@@ -24,6 +26,7 @@ import (
 	"cannulary/internal/door"
 	"cannulary/internal/fault"
 	"cannulary/internal/intake"
+	"cannulary/internal/trail"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -56,8 +59,9 @@ type Server struct {
 	health *health.Server
 }
 
-// New makes a server behind a door. It reports itself as not serving until Serving is called.
-func New(rec Recorder, d *door.Door, log *slog.Logger) *Server {
+// New makes a server behind a door. It reports itself as not serving until Serving is called. A nil trail keeps
+// nothing.
+func New(rec Recorder, d *door.Door, log *slog.Logger, kept *trail.Trail) *Server {
 	s := &Server{health: health.NewServer()}
 	options := []grpc.ServerOption{
 		grpc.ForceServerCodecV2(newCodec()), grpc.MaxRecvMsgSize(maxReceive),
@@ -66,7 +70,10 @@ func New(rec Recorder, d *door.Door, log *slog.Logger) *Server {
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: leastPing, PermitWithoutStream: true}),
 		grpc.ChainUnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo,
 			next grpc.UnaryHandler) (resp any, err error) {
+			ctx, call := kept.Call(ctx, info.FullMethod, addrOf(ctx))
+			defer func() { call.End(uint32(status.Code(err))) }()
 			defer recoverTo(ctx, log, &err)
+			ctx = context.WithValue(ctx, calling{}, call)
 			in, done, err := d.Enter(ctx, callerOf(ctx), door.RightOf(door.Methods(), info.FullMethod))
 			if err != nil {
 				return nil, toStatus(err)
@@ -75,13 +82,16 @@ func New(rec Recorder, d *door.Door, log *slog.Logger) *Server {
 			return next(in, req)
 		}),
 		grpc.ChainStreamInterceptor(func(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
-			defer recoverTo(ss.Context(), log, &err)
-			_, done, err := d.Enter(ss.Context(), callerOf(ss.Context()), door.RightOf(door.Methods(), info.FullMethod))
+			ctx, call := kept.Call(ss.Context(), info.FullMethod, addrOf(ss.Context()))
+			defer func() { call.End(uint32(status.Code(err))) }()
+			defer recoverTo(ctx, log, &err)
+			ctx = context.WithValue(ctx, calling{}, call)
+			_, done, err := d.Enter(ctx, callerOf(ctx), door.RightOf(door.Methods(), info.FullMethod))
 			if err != nil {
 				return toStatus(err)
 			}
 			defer done()
-			return next(srv, ss)
+			return next(srv, stream{ss, ctx})
 		}),
 	}
 	if c := d.TLS("h2"); c != nil {
@@ -138,6 +148,38 @@ func callerOf(ctx context.Context) access.Caller {
 	return c
 }
 
+// calling is the key of a context's call in the trail.
+type calling struct{}
+
+// took counts a message in the trail by its outcome.
+func took(ctx context.Context, a intake.Answer, err error) {
+	c, _ := ctx.Value(calling{}).(*trail.Call)
+	switch {
+	case err != nil:
+		c.Took("refused")
+	case a.Duplicate:
+		c.Took("duplicate")
+	default:
+		c.Took("accepted")
+	}
+}
+
+// addrOf returns where a call comes from.
+func addrOf(ctx context.Context) net.Addr {
+	if p, ok := peer.FromContext(ctx); ok {
+		return p.Addr
+	}
+	return nil
+}
+
+// stream is a stream with another context.
+type stream struct {
+	grpc.ServerStream
+	ctx context.Context
+}
+
+func (s stream) Context() context.Context { return s.ctx }
+
 type services struct {
 	rec  Recorder
 	door *door.Door
@@ -146,6 +188,7 @@ type services struct {
 
 func (s *services) record(ctx context.Context, m intake.Message) (intake.Answer, error) {
 	a, err := s.rec.Record(ctx, m)
+	took(ctx, a, err)
 	if err != nil {
 		return a, toStatus(err)
 	}
@@ -279,10 +322,12 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 	// The policy may have changed since the feed began.
 	ctx, err := s.door.Next(ctx, callerOf(ctx), access.Send)
 	if err != nil {
+		took(ctx, intake.Answer{}, err)
 		refuse(r, fault.As(err))
 		return r
 	}
 	a, err := s.rec.Record(ctx, m)
+	took(ctx, a, err)
 	if err != nil {
 		refuse(r, fault.As(err))
 		return r

@@ -18,6 +18,7 @@ import (
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
 	"cannulary/internal/record/zone"
+	"cannulary/internal/trail/seen"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -143,12 +144,30 @@ func (in *Intake) Sequence() uint64 { return in.index.position() }
 // Record accepts one message. Its errors are faults: Invalid, TooLarge, Precondition (the
 // facility is not registered), Conflict (the id was used with other content), Full, Unavailable.
 func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
+	in.names(ctx, m)
 	a, err := in.record(ctx, m)
 	if m.ValidateOnly {
 		return a, err
 	}
 	in.finish(ctx, m, a, err)
 	return a, err
+}
+
+// names notes for the trail whom a message is about, whatever becomes of it.
+func (in *Intake) names(ctx context.Context, m Message) {
+	if p := m.Envelope.GetPatient(); p != nil {
+		seen.Patients(ctx, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+	}
+	for _, f := range m.facts {
+		if r, ok := f.(*cannularyv1.RosterFact); ok {
+			if p := r.GetPatientsMerged().GetRetired(); p != nil {
+				seen.Patients(ctx, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+			}
+			if p := r.GetMergeReversed().GetRetired(); p != nil {
+				seen.Patients(ctx, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+			}
+		}
+	}
 }
 
 func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {

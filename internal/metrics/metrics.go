@@ -52,6 +52,8 @@ type Sources struct {
 	LogWarnings, LogRecoveries func() int64
 	// Checked returns the last sequence of the log that was read to see that it is there.
 	Checked func() uint64
+	// Trail returns how the audit trail is.
+	Trail func() TrailState
 	// Keys counts the secrets that cannot be read, and those that are damaged in one of two places.
 	Keys func() (unreadable, halved int)
 	Slog *slog.Logger
@@ -63,6 +65,16 @@ type LogState struct {
 	Bytes    uint64
 	MaxBytes int64
 	Missing  uint64
+}
+
+// TrailState is how the audit trail is. Findings are what its chain shows and an untouched trail would not have; -1
+// where this process does not follow it.
+type TrailState struct {
+	Bytes    uint64
+	MaxBytes int64
+	Kept     int               // entries on disk that its stream has not taken yet
+	Entries  map[string]uint64 // by outcome
+	Findings int
 }
 
 // Metrics is a process's registry.
@@ -143,6 +155,16 @@ var (
 		"Requests that were not let in: unauthenticated, denied, limited, or under a foreign host.", []string{"reason"}, nil)
 	descTokens = prometheus.NewDesc("cannulary_tokens_refused_total",
 		"Tokens of EHRs that did not count, by what they are for and why.", []string{"use", "reason"}, nil)
+	descTrailBytes    = prometheus.NewDesc("cannulary_trail_bytes", "Bytes that the audit trail takes.", nil, nil)
+	descTrailMaxBytes = prometheus.NewDesc("cannulary_trail_max_bytes",
+		"Most bytes that the audit trail may take; near it an EHR is refused, beyond it entries are kept on disk.", nil, nil)
+	descTrailKept = prometheus.NewDesc("cannulary_trail_kept_entries",
+		"Entries of the audit trail that are kept on disk because its stream did not take them.", nil, nil)
+	descTrailEntries = prometheus.NewDesc("cannulary_trail_entries_total",
+		"Entries of the audit trail: stored, spooled (kept on disk first), withheld (the request was refused), lost (written nowhere).",
+		[]string{"result"}, nil)
+	descTrailChain = prometheus.NewDesc("cannulary_trail_chain_findings",
+		"What the chain of the audit trail shows and a trail that nobody touched would not have.", nil, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
 		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
@@ -168,7 +190,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descExpiry, descQuarantined,
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descExpiry, descQuarantined, descTrailBytes,
+		descTrailMaxBytes, descTrailKept, descTrailEntries, descTrailChain,
 		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
@@ -237,6 +260,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			ch <- prometheus.MustNewConstMetric(descTokens, prometheus.CounterValue, float64(n), which.Use, which.Class)
 		}
 	}
+	if c.src.Trail != nil {
+		c.trail(ch, gauge)
+	}
 	if c.src.ViewAside != nil {
 		gauge(descAside, btof(c.src.ViewAside()))
 	}
@@ -253,6 +279,19 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	if err := c.surveillance(ctx, gauge); err != nil {
 		c.src.Slog.Warn("metrics: surveillance did not answer", "err", err)
+	}
+}
+
+func (c *collector) trail(ch chan<- prometheus.Metric, gauge func(*prometheus.Desc, float64, ...string)) {
+	t := c.src.Trail()
+	gauge(descTrailBytes, float64(t.Bytes))
+	gauge(descTrailMaxBytes, float64(t.MaxBytes))
+	gauge(descTrailKept, float64(t.Kept))
+	if t.Findings >= 0 {
+		gauge(descTrailChain, float64(t.Findings))
+	}
+	for outcome, n := range t.Entries {
+		ch <- prometheus.MustNewConstMetric(descTrailEntries, prometheus.CounterValue, float64(n), outcome)
 	}
 }
 

@@ -113,7 +113,7 @@ func (n *Node) serve(tb testing.TB) {
 	if err != nil {
 		tb.Fatal(err)
 	}
-	n.API = grpcapi.New(n.Intake, d, Discard())
+	n.API = grpcapi.New(n.Intake, d, Discard(), nil)
 	go func() { _ = n.API.Serve(lis) }()
 	n.API.Serving(true)
 	n.Client = Dial(tb, n.Addr)

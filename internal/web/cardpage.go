@@ -14,6 +14,7 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/track"
 	"cannulary/internal/track/rule"
+	"cannulary/internal/trail/seen"
 )
 
 // card answers "/card".
@@ -26,6 +27,7 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	seen.Patients(r.Context(), c.Patient.ID, c.Patient.Asked)
 	switch q.form {
 	case formHTML:
 		page := h.cardPage(c)

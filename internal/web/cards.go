@@ -6,6 +6,7 @@ import (
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
+	"cannulary/internal/trail/seen"
 )
 
 // cards answers "/cards": the current cards of all patients who have not left, one card of
@@ -29,7 +30,8 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	begun := false
-	for _, key := range keys {
+	var lines []byte // that wait: the trail names the patients of many lines at once
+	for i, key := range keys {
 		line, err := h.cardLine(r, key, p[paramFacility])
 		if err != nil && !begun {
 			return err
@@ -38,7 +40,7 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 			h.cfg.Log.ErrorContext(r.Context(), "not every card could be made; the answer was broken off", "err", fault.As(err).Detail())
 			panic(http.ErrAbortHandler)
 		}
-		if line == nil {
+		if lines = append(lines, line...); len(lines) == 0 || i < len(keys)-1 && len(lines) < h.cfg.AtOnce {
 			continue
 		}
 		if !begun {
@@ -49,9 +51,10 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 				return nil
 			}
 		}
-		if _, err := w.Write(line); err != nil {
+		if _, err := w.Write(lines); err != nil {
 			return nil // the client is gone
 		}
+		lines = lines[:0]
 	}
 	if !begun {
 		answer.Send(w, r, http.StatusOK, "application/x-ndjson", nil)
@@ -69,5 +72,6 @@ func (h *handler) cardLine(r *http.Request, key, facility string) ([]byte, error
 	if c.Patient.ID != key || c.Left || facility != "" && c.Facility != facility {
 		return nil, nil
 	}
+	seen.Patients(r.Context(), key)
 	return answer.Marshal(c)
 }

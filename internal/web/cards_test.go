@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"cannulary/internal/card"
+	"cannulary/internal/web"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
@@ -87,6 +88,8 @@ func TestAllCardsBreakOff(t *testing.T) {
 	u.identity("P-2", "Second", "", "1951-03-12")
 	u.takeOver("P-2", "A1", v1.TrackStage_TRACK_STAGE_ESTABLISHED)
 	u.settle()
+	u.cfg.AtOnce = 1
+	u.handler = web.Pages(u.cfg)
 	server := httptest.NewUnstartedServer(nil)
 	ctx, cancel := context.WithCancel(context.Background())
 	// The request ends after its first line.

@@ -15,6 +15,7 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/fault"
 	"cannulary/internal/record/zone"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -100,6 +101,7 @@ func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, faci
 	}
 	keys := carriers(names, c.Find)
 	if len(keys) == 1 {
+		seen.Patients(r.Context(), keys[0])
 		seeOther(w, cardOf(keys[0]))
 		return true, nil
 	}
@@ -199,6 +201,7 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 	if !known {
 		return fault.New(fault.NotFound, "No record of this patient", "open the card again from Today")
 	}
+	seen.Patients(r.Context(), patient.ID)
 	at := h.cfg.Now()
 	name := func(p card.Patient) who { return who{or(p.Name, h.words.must("row.no-name")), p.BirthDate} }
 	born := func(p card.Patient) string {
@@ -209,7 +212,9 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 	}
 	to := func(p card.Patient) link { return link{cardOf(p.ID), h.words.must("scan.open", "Name", name(p).Name)} }
 	c := confirmed{Card: to(patient), Patient: name(patient)}
-	switch keys := carriers(names, p[paramScan]); {
+	keys := carriers(names, p[paramScan])
+	seen.Patients(r.Context(), keys...) // also that several have the number is told
+	switch {
 	case len(keys) == 0:
 		c.Result = scanNobody
 		c.Text = h.words.must("scan.nobody-text", "Name", c.Patient.Name)

@@ -19,6 +19,7 @@ import (
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
 	"cannulary/internal/surveil"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 )
 
@@ -45,6 +46,9 @@ type Config struct {
 	// Language is one of Languages; empty is English. A unit has one language: its staff share the
 	// tablets, so what a browser prefers is not asked.
 	Language string
+	// AtOnce is how many bytes of all cards are sent at once, and entered in the trail together; 0 is 4 MiB, the
+	// cards of some hundred patients.
+	AtOnce int
 	// Ended is closed when the server stops, so that what it goes on sending ends; nil never is.
 	Ended <-chan struct{}
 }
@@ -78,6 +82,9 @@ type Site interface {
 // Pages answers "/" (today), "/card", "/cards" (all of them, a line each), "/confirm" and what the
 // pages need. It panics if the templates, which are compiled in, cannot be read.
 func Pages(cfg Config) Site {
+	if cfg.AtOnce == 0 {
+		cfg.AtOnce = 4 << 20
+	}
 	if cfg.Language == "" {
 		cfg.Language = Languages()[0].Tag
 	}
@@ -193,6 +200,7 @@ type layout struct {
 	Zone         string // of these times
 	Style        string // version of the style
 	Script       string // version of the script
+	Opened       string // the page's name while it is kept open, for the trail
 	Body         any
 }
 
@@ -201,7 +209,8 @@ type layout struct {
 func (h *handler) write(ctx context.Context, w io.Writer, name string, f frame, body any) error {
 	now := h.cfg.Now()
 	local := now.In(time.UTC)
-	page := layout{frame: f, Language: h.words.Language, Style: h.version["style.css"], Script: h.version["live.js"], Body: body}
+	page := layout{frame: f, Language: h.words.Language, Style: h.version["style.css"], Script: h.version["live.js"],
+		Opened: seen.Page(ctx), Body: body}
 	if f.Facility != "" {
 		local = now.In(h.cfg.Cards.Zone(f.Facility))
 		if known, _, err := h.cfg.Store.Facility(ctx, f.Facility); err != nil {

@@ -17,6 +17,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/life"
 	"cannulary/internal/track"
+	"cannulary/internal/trail/seen"
 )
 
 // Parameters of a track's life, beside those of a card.
@@ -108,6 +109,7 @@ func (h *handler) life(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	seen.Patients(r.Context(), l.Patient.ID, l.Patient.Asked)
 	if q.form == formJSON {
 		return answer.Value(w, r, http.StatusOK, l)
 	}

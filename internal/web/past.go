@@ -11,6 +11,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/life"
 	"cannulary/internal/record/zone"
+	"cannulary/internal/trail/seen"
 )
 
 // Parameters of the way back in time.
@@ -105,6 +106,7 @@ func (h *handler) past(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	seen.Patients(r.Context(), c.Patient.ID)
 	at, err := readBack(p, h.cfg.Cards.Zone(c.Facility), h.cfg.Now())
 	if err != nil {
 		return err

@@ -15,6 +15,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/view"
 	"cannulary/internal/worklist"
 )
@@ -188,11 +189,25 @@ func (h *handler) today(w http.ResponseWriter, r *http.Request) error {
 			return err
 		}
 	}
+	page.named(r.Context())
 	title := h.words.must("today.title")
 	if page.Day != "" {
 		title += " · " + page.Day
 	}
 	return h.render(w, r, "today", frame{Title: title, Page: "today", Facility: c.Facility}, page)
+}
+
+// named names for the trail the patients whom the page shows.
+func (p *todayPage) named(ctx context.Context) {
+	lists := p.Sections
+	if p.Found != nil {
+		lists = append(lists[:len(lists):len(lists)], section{Rows: p.Found.Rows})
+	}
+	for _, s := range lists {
+		for i := range s.Rows {
+			seen.Patients(ctx, s.Rows[i].Key)
+		}
+	}
 }
 
 // fresh tells how far the view has come.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 
 	"cannulary/internal/answer"
@@ -15,6 +16,7 @@ import (
 	"cannulary/internal/record/zone"
 	"cannulary/internal/surveil"
 	"cannulary/internal/track"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/unit"
 )
 
@@ -120,6 +122,12 @@ func (h *handler) unitFigures(w http.ResponseWriter, r *http.Request) error {
 	}
 	if a.Open, err = h.open(r.Context(), &d); err != nil {
 		return err
+	}
+	for _, x := range a.Open.Holds {
+		seen.Patients(r.Context(), x.Patient)
+	}
+	for _, x := range slices.Concat(a.Open.Reviews, a.Open.Cautions) {
+		seen.Patients(r.Context(), x.Patient)
 	}
 	if as == formJSON {
 		return answer.Value(w, r, http.StatusOK, a)
@@ -354,6 +362,11 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 	}
 	page := cannulatorsPage{Facility: d.Facility.ID, AsOf: d.Today.String(), Months: d.Protocol.RatingMonths, Caution: card.Caution,
 		People: unit.Cannulators(d.Ratings, d.Tracks, d.Facility.ID, d.Protocol.RatingMonths, d.Today, h.cfg.Cards.Zone)}
+	for i := range page.People {
+		for _, x := range slices.Concat(page.People[i].Created, page.People[i].Deputy) {
+			seen.Patients(r.Context(), x.Patient)
+		}
+	}
 	if as == formJSON {
 		return answer.Value(w, r, http.StatusOK, page)
 	}

@@ -9,6 +9,7 @@ import (
 
 	"cannulary/internal/answer"
 	"cannulary/internal/fault"
+	"cannulary/internal/trail/seen"
 	"cannulary/internal/whatif"
 	"cannulary/internal/whatif/proposal"
 )
@@ -51,6 +52,9 @@ func WhatIf(compare Compare, log *slog.Logger) http.Handler {
 		report, err := compare(r.Context(), p, asked["facility"])
 		if err != nil {
 			return err
+		}
+		for i := range report.Patients {
+			seen.Patients(r.Context(), report.Patients[i].Patient)
 		}
 		return answer.Value(w, r, http.StatusOK, report)
 	})

@@ -16,6 +16,7 @@ import (
 	"cannulary/internal/answer"
 	"cannulary/internal/chairside"
 	"cannulary/internal/fault"
+	"cannulary/internal/trail/seen"
 )
 
 // Path is where the handler expects to be mounted, with all that is below it.
@@ -166,6 +167,9 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 	matches, err := h.cfg.Cards.Find(ctx, q.Identifiers)
 	if err != nil {
 		return nil, err
+	}
+	for key := range matches {
+		seen.Patients(ctx, key)
 	}
 	if len(matches) > 1 {
 		ways := map[string][]string{}

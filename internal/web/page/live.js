@@ -83,7 +83,7 @@
     if (busy || typing() || document.hidden) return;
     busy = true;
     try {
-      const answer = await fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-store" });
+      const answer = await fetch(location.href, { headers: { Accept: "text/html", ...(words.page && { "Cannulary-Page": words.page }) }, cache: "no-store" });
       if (!answer.ok || answer.redirected) return;
       const text = await answer.text();
       if (typing()) return;

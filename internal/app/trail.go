@@ -1,0 +1,146 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+
+	"github.com/nats-io/nats.go"
+
+	"cannulary/internal/access"
+	"cannulary/internal/chain"
+	"cannulary/internal/eventlog"
+	"cannulary/internal/facade"
+	"cannulary/internal/metrics"
+	"cannulary/internal/trail"
+	"cannulary/internal/trail/seen"
+)
+
+// kept is the trail of an instance with what it stands on. The embedded one has a server and a folder of its own: what
+// repairs, copies or fills the log touches no entry of it, and the other way round.
+type kept struct {
+	server *eventlog.Server // nil on an external server
+	nc     *nats.Conn       // nil on an external server, whose connection is the log's
+	stream *eventlog.Log
+	*trail.Trail
+}
+
+// TrailFolder is the folder of the trail in a data folder; the stream's files are in TrailStream within it.
+const (
+	TrailFolder = "trail"
+	TrailStream = "stream"
+)
+
+// openTrail opens the trail, on an external server behind what external did. A view that is built beside another is asked by nobody.
+func (a *App) openTrail(ctx context.Context) error {
+	if !a.answers {
+		return nil
+	}
+	cfg, k := a.cfg, &a.trail
+	dir := filepath.Join(cfg.Dir, TrailFolder)
+	if cfg.NATS == "" { // else it is open
+		if err := k.openStream(ctx, a, dir); err != nil {
+			return fmt.Errorf("%w; the audit trail of this instance is in %s", err, dir)
+		}
+	}
+	types := []string{facade.AuditType}
+	for _, t := range facade.Types() {
+		types = append(types, t.Name)
+	}
+	var err error
+	k.Trail, err = trail.Open(ctx, trail.Config{Log: k.stream, Dir: dir, Types: types, Index: cfg.View, Now: cfg.Now, Slog: cfg.Slog})
+	return err
+}
+
+func (k *kept) openStream(ctx context.Context, a *App, dir string) (err error) {
+	if k.server, err = eventlog.StartServer(filepath.Join(dir, TrailStream), max(a.cfg.TrailMaxBytes, eventlog.DefaultTrailBytes),
+		a.cfg.Slog); err != nil {
+		return err
+	}
+	if k.nc, err = k.server.Connect(); err != nil {
+		return err
+	}
+	k.stream, err = eventlog.Open(ctx, k.nc, a.trailConfig())
+	return err
+}
+
+func (a *App) trailConfig() eventlog.Config {
+	cfg := a.cfg
+	return eventlog.Config{Trail: true, Shard: cfg.Shard, MaxBytes: cfg.TrailMaxBytes, Resize: resize(cfg, cfg.TrailMaxBytes),
+		Replicas: cfg.Replicas, Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI, Appends: true}
+}
+
+// known hears from the door whose request it is.
+func known(ctx context.Context, who *access.Principal) {
+	if c := seen.From(ctx); c != nil {
+		c.By(who.Name)
+	}
+}
+
+func (k *kept) close() error {
+	err := k.Trail.Close()
+	if k.nc != nil {
+		k.nc.Close() // first, so that nothing waits for a server that does not answer
+	}
+	if k.stream != nil {
+		err = errors.Join(err, k.stream.Close())
+	}
+	if k.server != nil {
+		k.server.Stop()
+	}
+	return err
+}
+
+// Trail returns the trail, nil in an instance that only builds a view.
+func (a *App) Trail() *trail.Trail { return a.trail.Trail }
+
+// audit is the trail as the facade asks it; nil without one, and for readers of some facilities: it names patients of all.
+func (s *side) audit() facade.Audit {
+	if s.app.trail.Trail == nil || s.extract != nil {
+		return nil
+	}
+	return s.app.trail.Trail
+}
+
+// trailState is how the trail is, for metrics.
+func (a *App) trailState() metrics.TrailState {
+	s := a.trail.State()
+	out := metrics.TrailState{Bytes: s.Bytes, MaxBytes: s.MaxBytes, Kept: s.Kept, Entries: s.Entries, Findings: -1}
+	if m, found := a.trail.Head(); m.Seq > 0 {
+		out.Findings = chain.Broken(found)
+	}
+	return out
+}
+
+// TrailStatus is how the audit trail is.
+type TrailStatus struct {
+	Entries  uint64 `json:"entries"` // as far as they were followed
+	Bytes    uint64 `json:"bytes"`
+	MaxBytes int64  `json:"maxBytes"`
+	Kept     int    `json:"kept"` // on disk, because the stream did not take them
+	// Head is the trail's head, signed; noted elsewhere it shows whether an entry before it was changed since. It is
+	// of the shard's trail: the text before the first colon ends with -trail.
+	Head         string   `json:"head,omitempty"`
+	Findings     int      `json:"chainFindings"`
+	FindingTexts []string `json:"chainFindingTexts,omitempty"`
+}
+
+// trailStatus is nil without a trail.
+func (a *App) trailStatus() *TrailStatus {
+	if a.trail.Trail == nil {
+		return nil
+	}
+	s := a.trail.State()
+	out := &TrailStatus{Bytes: s.Bytes, MaxBytes: s.MaxBytes, Kept: s.Kept}
+	m, found := a.trail.Head()
+	if m.Seq > 0 {
+		m.Shard += "-trail"
+		m.Signature = a.ring.Sign(m.Text())
+		out.Entries, out.Head, out.Findings = m.Seq, m.String(), len(found)
+		for _, f := range found[:min(len(found), findingsSaid)] {
+			out.FindingTexts = append(out.FindingTexts, f.String())
+		}
+	}
+	return out
+}
