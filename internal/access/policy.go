@@ -23,6 +23,8 @@ import (
 type Policy struct {
 	Principals []*Principal `yaml:"principals"`
 	Issuers    []*Issuer    `yaml:"issuers"`
+	// People log in with their browser; nil where nobody does.
+	People *People `yaml:"people"`
 }
 
 // minToken is the length of 32 bytes in base64 without padding. Shorter tokens are never accepted.
@@ -52,7 +54,7 @@ func Parse(text []byte, types []string) (*Policy, error) {
 	if err := d.Decode(&Policy{}); !errors.Is(err, io.EOF) {
 		return nil, errors.New("the policy holds more than one document; write all principals into one")
 	}
-	if len(p.Principals) == 0 {
+	if len(p.Principals) == 0 && p.People == nil {
 		return nil, errors.New("the policy names no principal, so nobody could do anything; name one under principals")
 	}
 	taken := map[string]string{} // what is one principal's alone → its name
@@ -65,7 +67,7 @@ func Parse(text []byte, types []string) (*Policy, error) {
 			return nil, fmt.Errorf("principal %s: %s", one.Name, strings.ReplaceAll(err.Error(), "\n", "; also: "))
 		}
 	}
-	return &p, p.checkTokens()
+	return &p, errors.Join(p.checkTokens(), p.checkPeople())
 }
 
 // claim notes what identifies the principal or its messages, and refuses what another has.
@@ -146,7 +148,7 @@ func (p *Principal) check(types []string) error {
 	if !p.Has(Send) && !p.Has(FHIR) && len(p.May) == 0 {
 		return errors.New("it may do nothing; give sources and facts, fhir, or may")
 	}
-	return p.Limits.check()
+	return errors.Join(p.Display.check(p), p.Limits.check())
 }
 
 // services lists the services in the order of the schema.
