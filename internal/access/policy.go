@@ -175,6 +175,8 @@ type Caller struct {
 	Bearer string
 	// Path is what it asks for over HTTP; empty over gRPC.
 	Path string
+	// Person is who its session says; nil without one that is open.
+	Person *Principal
 }
 
 // Who returns the principal of a caller. A caller with a certificate and a token must be the same

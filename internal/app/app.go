@@ -24,6 +24,7 @@ import (
 	"cannulary/internal/intake"
 	"cannulary/internal/keyring"
 	"cannulary/internal/metrics"
+	"cannulary/internal/people"
 	"cannulary/internal/projector"
 	"cannulary/internal/salvage"
 	"cannulary/internal/smart"
@@ -104,7 +105,8 @@ type App struct {
 	log       *eventlog.Log
 	ring      *keyring.Ring
 	door      *door.Door
-	smart     *smart.Service // nil without a policy or without the view role
+	smart     *smart.Service  // nil without a policy or without the view role
+	people    *people.Service // nil where nobody logs in
 	intake    *intake.Intake
 	store     *view.Store
 	projector *projector.Projector
@@ -233,7 +235,7 @@ func (a *App) open(ctx context.Context) error {
 	if a.httpLis, err = (&net.ListenConfig{}).Listen(ctx, "tcp", cfg.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
 	}
-	if err := a.openSmart(ctx); err != nil {
+	if err := errors.Join(a.openSmart(ctx), a.openPeople(ctx)); err != nil {
 		return err
 	}
 	handler, err := a.handler()
@@ -381,6 +383,9 @@ func (a *App) serve() {
 		return nil
 	})
 	a.spawn(func() error { return a.watchDoor(a.run) })
+	if a.people != nil {
+		a.spawn(func() error { return a.people.Run(a.run) })
+	}
 	if a.projector != nil {
 		a.spawn(func() error {
 			err := a.projector.Run(a.run)

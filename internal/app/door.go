@@ -51,7 +51,7 @@ func (a *App) newDoor() (*door.Door, error) {
 		}
 	}
 	return door.New(door.Config{Policy: cfg.Policy, Certificate: cfg.TLSCertificate, Key: cfg.TLSKey, Clients: cfg.TLSClients, Hosts: hosts,
-		Types: typeNames(), Bearer: a.bearer, Check: a.checkPolicy, Now: cfg.Now, Slog: cfg.Slog})
+		Types: typeNames(), Bearer: a.bearer, People: a.peopleAtDoor, Check: a.checkPolicy, Now: cfg.Now, Slog: cfg.Slog})
 }
 
 // httpServer bounds what a connection may hold and for how long. How long an answer may take is not

@@ -7,6 +7,7 @@ import (
 	"net"
 	"slices"
 	"strings"
+	"time"
 
 	"cannulary/internal/access"
 	"cannulary/internal/bucket"
@@ -24,12 +25,7 @@ func (a *App) openSmart(ctx context.Context) error {
 	if !a.cfg.View || a.building || !tokens(a.door.Policy()) {
 		return nil
 	}
-	js, err := eventlog.JetStream(a.nc, a.cfg.NATSAPI)
-	if err != nil {
-		return err
-	}
-	shared, err := bucket.Open(ctx, js, bucket.Config{Name: "cannulary-access-" + a.cfg.Shard, Replicas: a.cfg.Replicas,
-		Keep: smart.KeepShared, MaxBytes: maxShared})
+	shared, err := a.shared(ctx, "access", smart.KeepShared, maxShared)
 	if err != nil {
 		return err
 	}
@@ -37,6 +33,15 @@ func (a *App) openSmart(ctx context.Context) error {
 	a.smart = smart.New(smart.Config{Policy: a.door.Policy, Shared: shared, Base: base, Hooks: site(base).Board, Types: typeNames(),
 		Now: a.cfg.Now, Log: a.cfg.Slog})
 	return nil
+}
+
+// shared opens a bucket that all processes share.
+func (a *App) shared(ctx context.Context, what string, keep time.Duration, most int64) (*bucket.Bucket, error) {
+	js, err := eventlog.JetStream(a.nc, a.cfg.NATSAPI)
+	if err != nil {
+		return nil, err
+	}
+	return bucket.Open(ctx, js, bucket.Config{Name: "cannulary-" + what + "-" + a.cfg.Shard, Replicas: a.cfg.Replicas, Keep: keep, MaxBytes: most})
 }
 
 // tokenBase is the public base of FHIR to which tokens are bound. Without one it is the address of the listener.
@@ -61,9 +66,7 @@ func (a *App) checkPolicy(p *access.Policy) error {
 	if a.door != nil && a.smart == nil && tokens(p) {
 		return errors.New("client and hooks are new in this policy, and this process was started without any; restart it")
 	}
-	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
-	ip := net.ParseIP(host)
-	reads := a.cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
+	reads := a.addressed()
 	calls := reads && (a.cfg.PublicBase == "" || site(a.cfg.PublicBase).Board != "")
 	for _, one := range p.Principals {
 		if one.Client != nil && !reads || one.Signer != nil && !calls {
@@ -71,7 +74,14 @@ func (a *App) checkPolicy(p *access.Policy) error {
 				"ending in %s, for instance https://record.example%s", one.Name, facade.Path, facade.Path)
 		}
 	}
-	return smart.Check(p)
+	return errors.Join(smart.Check(p), a.checkPeople(p))
+}
+
+// addressed reports whether the public address is known: by its flag, or because it is the listener's.
+func (a *App) addressed() bool {
+	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
+	ip := net.ParseIP(host)
+	return a.cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
 }
 
 // bearer is the principal of a token that does not stand in the policy.

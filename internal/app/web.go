@@ -26,6 +26,7 @@ import (
 	"cannulary/internal/fault"
 	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
+	"cannulary/internal/people"
 	"cannulary/internal/smart"
 	"cannulary/internal/surveil"
 	"cannulary/internal/view"
@@ -41,7 +42,7 @@ func (a *App) sources() metrics.Sources {
 		},
 		Checked: func() uint64 { return a.Checked().UpTo },
 		Keys:    a.ring.Damage,
-		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway,
+		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway, Issuer: a.issuerSilent, BrokenGlass: a.brokenGlass,
 		Projectors: map[string]func() uint64{}, Store: a.store, Now: a.cfg.Now, Slog: a.cfg.Slog,
 		Complete: func() bool { return a.Ready() && a.withheld() == nil },
 	}
@@ -191,7 +192,7 @@ func (a *App) handler() (http.Handler, error) {
 	}
 	pages := web.Pages(web.Config{Cards: cards, Watch: a.watch, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status,
 		Moved:    moved,
-		Language: a.cfg.Language, Ended: a.draining})
+		Language: a.cfg.Language, Session: loggedIn, Ended: a.draining})
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
 	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))
@@ -210,6 +211,11 @@ func (a *App) handler() (http.Handler, error) {
 			mux.Handle(path, a.headed(pages))
 		default:
 			mux.Handle(path, pages)
+		}
+	}
+	if a.people != nil {
+		for _, path := range people.Paths() {
+			mux.Handle(path, a.people)
 		}
 	}
 	mux.mux.Handle("/", pages)

@@ -96,13 +96,14 @@ func (b *Bucket) Read(ctx context.Context, key string) (value []byte, revision u
 	return e.Value(), e.Revision(), nil
 }
 
-// Replace changes the value under a key. If it is not of that revision any more, or forgotten, the error is ErrChanged.
-func (b *Bucket) Replace(ctx context.Context, key string, value []byte, revision uint64) error {
-	_, err := b.kv.Update(ctx, key, value, revision)
+// Replace changes the value under a key, and returns its new revision. If it is not of that revision any more, or forgotten,
+// the error is ErrChanged.
+func (b *Bucket) Replace(ctx context.Context, key string, value []byte, revision uint64) (uint64, error) {
+	now, err := b.kv.Update(ctx, key, value, revision)
 	if errors.Is(err, jetstream.ErrKeyExists) {
-		return ErrChanged
+		return 0, ErrChanged
 	}
-	return unavailable(err)
+	return now, unavailable(err)
 }
 
 // Put keeps a value under a key, whatever stood there.

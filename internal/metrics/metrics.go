@@ -31,6 +31,10 @@ type Sources struct {
 	Certificates func() map[string]time.Time
 	// Refused tells of each kind of configuration file whether it was changed and cannot be used.
 	Refused func() map[string]bool
+	// Issuer reports whether the issuer of logins is silent, and whether anybody logs in.
+	Issuer func() (silent, asked bool)
+	// BrokenGlass counts the uses of sealed codes that no lead has looked at, by facility.
+	BrokenGlass func(ctx context.Context) (map[string]int, error)
 	// TurnedAway returns how many requests were not let in, by reason.
 	TurnedAway func() map[string]uint64
 	Now        func() time.Time
@@ -135,6 +139,10 @@ var (
 		"1 while a changed file cannot be used and the one before stays in force: certificate or policy.", []string{"file"}, nil)
 	descTurnedAway = prometheus.NewDesc("cannulary_access_refused_total",
 		"Requests that were not let in: unauthenticated, denied, limited, or under a foreign host.", []string{"reason"}, nil)
+	descIssuer = prometheus.NewDesc("cannulary_login_issuer_unreachable",
+		"1 while the issuer of logins did not answer the last time, else 0; only where people log in.", nil, nil)
+	descGlass = prometheus.NewDesc("cannulary_break_glass_unreviewed",
+		"Uses of sealed codes that no lead has looked at, 0 where all are.", []string{"facility"}, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
 		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
@@ -160,9 +168,28 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descExpiry, descQuarantined,
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descIssuer, descGlass, descExpiry, descQuarantined,
 		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
+	}
+}
+
+// collectPeople tells of logins.
+func (c *collector) collectPeople(ctx context.Context, gauge func(*prometheus.Desc, float64, ...string)) {
+	if c.src.Issuer != nil {
+		if silent, asked := c.src.Issuer(); asked {
+			gauge(descIssuer, btof(silent))
+		}
+	}
+	if c.src.BrokenGlass == nil {
+		return
+	}
+	uses, err := c.src.BrokenGlass(ctx)
+	if err != nil {
+		c.src.Slog.Warn("metrics: the uses of sealed codes could not be read", "err", err)
+	}
+	for facility, n := range uses {
+		gauge(descGlass, float64(n), facility)
 	}
 }
 
@@ -214,6 +241,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			gauge(descRefused, btof(yes), file)
 		}
 	}
+	c.collectPeople(ctx, gauge)
 	if c.src.TurnedAway != nil {
 		for reason, n := range c.src.TurnedAway() {
 			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)

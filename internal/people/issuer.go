@@ -45,6 +45,7 @@ type issuer struct {
 	logout   string // its end_session_endpoint; may be empty
 	got      time.Time
 	silent   time.Time // since when it does not answer; zero while it does
+	heard    time.Time // when it was asked last
 	why      string
 }
 
@@ -159,6 +160,7 @@ func (s *Service) heard(err error) {
 	i := &s.issuer
 	i.mu.Lock()
 	defer i.mu.Unlock()
+	i.heard = s.cfg.Now()
 	switch {
 	case err == nil && !i.silent.IsZero():
 		i.silent, i.why = time.Time{}, ""
@@ -178,6 +180,26 @@ func (s *Service) Unreachable() (silent, asked bool) {
 	defer s.issuer.mu.Unlock()
 	return !s.issuer.silent.IsZero(), s.cfg.Policy().People != nil
 }
+
+// answers returns nil if the issuer answers, as far as is known: one that was silent is asked again, but not more often than
+// every ten seconds. A browser that is sent to a silent one would show an error that helps nobody.
+func (s *Service) answers(ctx context.Context) error {
+	i := &s.issuer
+	i.mu.Lock()
+	ask := !i.silent.IsZero() && !s.cfg.Now().Before(i.heard.Add(askPause))
+	i.mu.Unlock()
+	if ask {
+		s.Look(ctx)
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.silent.IsZero() {
+		return nil
+	}
+	return errors.New(i.why)
+}
+
+const askPause = 10 * time.Second
 
 // Look asks the issuer what it says of itself, so that its absence is noticed.
 func (s *Service) Look(ctx context.Context) {

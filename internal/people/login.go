@@ -51,6 +51,9 @@ func (s *Service) login(w http.ResponseWriter, r *http.Request, p *access.People
 	if err != nil {
 		return err
 	}
+	if err := s.answers(r.Context()); err != nil {
+		return away(err)
+	}
 	provider, err := s.provider(r.Context(), p, false)
 	if err != nil {
 		return away(err)
@@ -63,7 +66,7 @@ func (s *Service) login(w http.ResponseWriter, r *http.Request, p *access.People
 	if err != nil {
 		return err
 	}
-	a := attempt{State: secret(), Nonce: secret(), Verifier: oauth2.GenerateVerifier(), To: own(q["to"]), Began: s.cfg.Now().UTC()}
+	a := attempt{State: secret(), Nonce: secret(), Verifier: oauth2.GenerateVerifier(), To: s.own(q["to"]), Began: s.cfg.Now().UTC()}
 	kept, err := json.Marshal(a)
 	if err != nil {
 		return err
@@ -161,7 +164,7 @@ func (s *Service) comeBack(w http.ResponseWriter, r *http.Request, p *access.Peo
 	}
 	s.setCookie(w, "session", cookie, 0)
 	s.cfg.Log.InfoContext(ctx, "a person logged in", "principal", access.PersonName(one.Issuer, one.Sub))
-	http.Redirect(w, r, s.prefix+own(a.To), http.StatusSeeOther)
+	http.Redirect(w, r, s.prefix+s.own(a.To), http.StatusSeeOther)
 	return nil
 }
 
@@ -258,10 +261,10 @@ func (s *Service) lock(w http.ResponseWriter, r *http.Request, p *access.People)
 		if err != nil {
 			return err
 		}
-		http.Redirect(w, r, s.prefix+LockPath+"?"+url.Values{"to": {own(q["to"])}}.Encode(), http.StatusSeeOther)
+		http.Redirect(w, r, s.prefix+LockPath+"?"+url.Values{"to": {s.own(q["to"])}}.Encode(), http.StatusSeeOther)
 		return nil
 	}
-	page := lockPage{To: own(q["to"]), State: "out"}
+	page := lockPage{To: s.own(q["to"]), State: "out"}
 	if h != nil {
 		switch h.condition(p, now) {
 		case locked:

@@ -86,12 +86,15 @@ func (s *Service) Login(r *http.Request) (address string, ok bool) {
 	if h, err := s.of(r); err == nil && h != nil && h.condition(s.cfg.Policy().People, s.cfg.Now()) == locked {
 		to = LockPath // one touch away: nobody is sent to the issuer by a page that lies open
 	}
-	return s.prefix + to + "?" + url.Values{"to": {own(r.URL.RequestURI())}}.Encode(), true
+	return s.prefix + to + "?" + url.Values{"to": {s.own(r.URL.RequestURI())}}.Encode(), true
 }
 
 // own returns an address of this service that a person asked for, or the first page where it is none: whatever could lead
 // elsewhere. A browser reads a backslash as a slash, and leaves out tabs and line ends.
-func own(to string) string {
+func (s *Service) own(to string) string {
+	if s.prefix != "" && strings.HasPrefix(to, s.prefix+"/") {
+		to = strings.TrimPrefix(to, s.prefix) // a script knows the address as the browser sees it
+	}
 	u, err := url.Parse(to)
 	if err != nil || !strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.ContainsAny(to, "\\\t\r\n") || u.Scheme != "" ||
 		u.Host != "" || u.User != nil || strings.HasPrefix(u.Path, "//") || strings.Contains(u.Path, "\\") || len(to) > maxTo {

@@ -191,14 +191,15 @@ func (s *Service) change(ctx context.Context, h *held, how func(*session) error)
 	if err != nil {
 		return false, err
 	}
-	err = s.cfg.Sessions.Replace(ctx, h.key, value, h.revision)
-	if errors.Is(err, bucket.ErrChanged) {
+	revision, err := s.cfg.Sessions.Replace(ctx, h.key, value, h.revision)
+	switch {
+	case errors.Is(err, bucket.ErrChanged):
 		return false, nil
+	case err != nil:
+		return false, err
 	}
-	if err == nil {
-		h.session = next
-	}
-	return err == nil, err
+	h.session, h.revision = next, revision
+	return true, nil
 }
 
 // end ends a session, at every process.

@@ -30,7 +30,7 @@ type Status struct {
 	Version      string // of the program
 }
 
-// Config is what the pages are made from. All fields but Language and Ended are required.
+// Config is what the pages are made from. All fields but Language, Session and Ended are required.
 type Config struct {
 	Cards  *chairside.Service
 	Store  *view.Store
@@ -45,6 +45,8 @@ type Config struct {
 	// Language is one of Languages; empty is English. A unit has one language: its staff share the
 	// tablets, so what a browser prefers is not asked.
 	Language string
+	// Session returns who is logged in, as the header says it; empty for nobody, and nil where nobody logs in.
+	Session func(context.Context) string
 	// Ended is closed when the server stops, so that what it goes on sending ends; nil never is.
 	Ended <-chan struct{}
 }
@@ -193,6 +195,7 @@ type layout struct {
 	Zone         string // of these times
 	Style        string // version of the style
 	Script       string // version of the script
+	Session      string // who is logged in; empty for nobody
 	Body         any
 }
 
@@ -202,6 +205,9 @@ func (h *handler) write(ctx context.Context, w io.Writer, name string, f frame, 
 	now := h.cfg.Now()
 	local := now.In(time.UTC)
 	page := layout{frame: f, Language: h.words.Language, Style: h.version["style.css"], Script: h.version["live.js"], Body: body}
+	if h.cfg.Session != nil {
+		page.Session = h.cfg.Session(ctx)
+	}
 	if f.Facility != "" {
 		local = now.In(h.cfg.Cards.Zone(f.Facility))
 		if known, _, err := h.cfg.Store.Facility(ctx, f.Facility); err != nil {
