@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 
@@ -83,12 +84,7 @@ func loggedIn(ctx context.Context) string {
 	return who.Name
 }
 
-func (a *App) issuerSilent() (silent, asked bool) {
-	if a.people == nil {
-		return false, false
-	}
-	return a.people.Unreachable()
-}
+func (a *App) issuerSilent() bool { return a.people != nil && a.people.Unreachable() }
 
 func (a *App) brokenGlass(ctx context.Context) (map[string]int, error) {
 	if a.people == nil {
@@ -122,11 +118,17 @@ func Codes(ctx context.Context, cfg Config, facility string, n int) (codes []str
 		defer a.nc.Close()
 		return a.MakeCodes(ctx, facility, n)
 	}
+	if _, err := os.Stat(filepath.Join(cfg.Dir, salvage.LogFolder)); err != nil {
+		return nil, fmt.Errorf("there is no instance in %s, it has no folder %s; check --data", cfg.Dir, salvage.LogFolder)
+	}
 	unlock, err := LockExisting(cfg.Dir)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, unlock()) }()
+	if err := a.look(ctx); err != nil {
+		return nil, err
+	}
 	if a.server, err = eventlog.StartServer(filepath.Join(cfg.Dir, salvage.LogFolder), max(cfg.LogMaxBytes, eventlog.DefaultMaxBytes),
 		cfg.Slog); err != nil {
 		return nil, err

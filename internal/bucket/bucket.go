@@ -113,7 +113,9 @@ func (b *Bucket) Put(ctx context.Context, key string, value []byte) error {
 }
 
 // Forget removes the value under a key, if there is one.
-func (b *Bucket) Forget(ctx context.Context, key string) error { return unavailable(b.kv.Delete(ctx, key)) }
+func (b *Bucket) Forget(ctx context.Context, key string) error {
+	return unavailable(b.kv.Delete(ctx, key))
+}
 
 func unavailable(err error) error {
 	if err == nil {

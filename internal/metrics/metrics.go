@@ -6,6 +6,7 @@ package metrics
 import (
 	"context"
 	"log/slog"
+	"maps"
 	"net/http"
 	"time"
 
@@ -31,8 +32,8 @@ type Sources struct {
 	Certificates func() map[string]time.Time
 	// Refused tells of each kind of configuration file whether it was changed and cannot be used.
 	Refused func() map[string]bool
-	// Issuer reports whether the issuer of logins is silent, and whether anybody logs in.
-	Issuer func() (silent, asked bool)
+	// Issuer reports whether the issuer of logins is silent.
+	Issuer func() bool
 	// BrokenGlass counts the uses of sealed codes that no lead has looked at, by facility.
 	BrokenGlass func(ctx context.Context) (map[string]int, error)
 	// TurnedAway returns how many requests were not let in, by reason.
@@ -140,7 +141,7 @@ var (
 	descTurnedAway = prometheus.NewDesc("cannulary_access_refused_total",
 		"Requests that were not let in: unauthenticated, denied, limited, or under a foreign host.", []string{"reason"}, nil)
 	descIssuer = prometheus.NewDesc("cannulary_login_issuer_unreachable",
-		"1 while the issuer of logins did not answer the last time, else 0; only where people log in.", nil, nil)
+		"1 while the issuer of logins did not answer the last time, else 0.", nil, nil)
 	descGlass = prometheus.NewDesc("cannulary_break_glass_unreviewed",
 		"Uses of sealed codes that no lead has looked at, 0 where all are.", []string{"facility"}, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
@@ -174,21 +175,27 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	}
 }
 
-// collectPeople tells of logins.
+// collectPeople tells of logins; the figures are 0 where nobody logs in.
 func (c *collector) collectPeople(ctx context.Context, gauge func(*prometheus.Desc, float64, ...string)) {
-	if c.src.Issuer != nil {
-		if silent, asked := c.src.Issuer(); asked {
-			gauge(descIssuer, btof(silent))
-		}
-	}
-	if c.src.BrokenGlass == nil {
+	if c.src.Issuer == nil || c.src.Store == nil {
 		return
 	}
+	gauge(descIssuer, btof(c.src.Issuer()))
 	uses, err := c.src.BrokenGlass(ctx)
 	if err != nil {
 		c.src.Slog.Warn("metrics: the uses of sealed codes could not be read", "err", err)
+		return
 	}
-	for facility, n := range uses {
+	counts, err := c.src.Store.Counts(ctx)
+	if err != nil {
+		c.src.Slog.Warn("metrics: the facilities could not be read", "err", err)
+	}
+	all := map[string]int{}
+	for _, f := range counts.Facilities {
+		all[f.ID] = 0
+	}
+	maps.Copy(all, uses)
+	for facility, n := range all {
 		gauge(descGlass, float64(n), facility)
 	}
 }

@@ -174,11 +174,11 @@ func (s *Service) heard(err error) {
 	}
 }
 
-// Unreachable reports whether the issuer did not answer the last time, and whether anybody logs in at all.
-func (s *Service) Unreachable() (silent, asked bool) {
+// Unreachable reports whether the issuer did not answer the last time.
+func (s *Service) Unreachable() bool {
 	s.issuer.mu.Lock()
 	defer s.issuer.mu.Unlock()
-	return !s.issuer.silent.IsZero(), s.cfg.Policy().People != nil
+	return !s.issuer.silent.IsZero() && s.cfg.Policy().People != nil
 }
 
 // answers returns nil if the issuer answers, as far as is known: one that was silent is asked again, but not more often than
