@@ -119,13 +119,14 @@ func (p *Policy) checkPeople() error {
 		return errors.New("people: claims.staff and claims.staff_system go together; give both")
 	case l.IdleMinutes < 0 || l.IdleMinutes > maxIdle || l.LongestHours < 0 || l.LongestHours > maxLongest || l.CheckMinutes < 0 ||
 		l.CheckMinutes > maxCheck || l.OutageHours < 0 || l.OutageHours > maxLongest:
-		return fmt.Errorf("people: idle_minutes and check_minutes are 1 to %d, longest_hours and outage_hours 1 to %d; leave one out to take "+
-			"the default", maxIdle, maxLongest)
+		return fmt.Errorf("people: idle_minutes and check_minutes are 1 to %d, longest_hours and outage_hours 1 to %d; leave one "+
+			"out to take the default", maxIdle, maxLongest)
 	}
 	roles := rightsOf()
 	for value, role := range l.Roles {
 		if _, ok := roles[role]; !ok {
-			return fmt.Errorf("people: roles says that %q is %q; use some of %v", shown(value), shown(role), slices.Sorted(maps.Keys(roles)))
+			return fmt.Errorf("people: roles says that %q is %q; use some of %v", shown(value), shown(role),
+				slices.Sorted(maps.Keys(roles)))
 		}
 	}
 	for i, v := range p.Views() {

@@ -56,8 +56,8 @@ func (a *App) checkPeople(p *access.Policy) error {
 	case a.door != nil && a.people == nil:
 		return errors.New("people is new in this policy, and this process was started without; restart it")
 	case !a.addressed() || a.cfg.PublicBase != "" && site(a.cfg.PublicBase).Board == "":
-		return fmt.Errorf("people come back from their login to the public address of the pages; give it with --public-base, ending in %s, "+
-			"for instance https://record.example%s", facade.Path, facade.Path)
+		return fmt.Errorf("people come back from their login to the public address of the pages; give it with --public-base, ending in "+
+			"%s, for instance https://record.example%s", facade.Path, facade.Path)
 	}
 	return people.Check(p)
 }

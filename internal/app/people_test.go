@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"net/http/cookiejar"
 	"net/url"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -525,7 +526,7 @@ func (b *browser) stream() *stream {
 	client := *b.http
 	client.Timeout = 0
 	resp, err := client.Do(req)
-	if err != nil || resp.StatusCode != 200 {
+	if err != nil || resp.StatusCode != http.StatusOK {
 		b.t.Fatalf("the live page: %v %v", resp, err)
 	}
 	s := &stream{make(chan string, 1)}
@@ -775,5 +776,56 @@ func TestOneOfTwoGetsIn(t *testing.T) {
 	if a := w.browser(t).ask(http.MethodPost, "/break-glass", broken("x")); a.status != 429 || !strings.Contains(a.body, "too many codes were tried in the last seconds. Wait ten seconds") &&
 		!strings.Contains(a.body, "Too many codes were tried in the last seconds. Wait ten seconds") {
 		t.Errorf("%d %s", a.status, a.body)
+	}
+}
+
+// TestADisplayOnAWall shows Today with names shortened as it is set, and nothing else; it is never locked.
+func TestADisplayOnAWall(t *testing.T) {
+	t.Parallel()
+	h := newHouse(t, func(c *app.Config) {
+		text, err := os.ReadFile(c.Policy)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.Policy = testkit.Write(t, t.TempDir(), "policy.yaml", append(text, "- {name: wall, certificates: [wall.example], facilities: ['*'], may: [pages], display: {names: short}}\n"+
+			"- {name: hall, certificates: [hall.example], facilities: ['*'], may: [pages], display: {names: none}}\n"...))
+	})
+	lead := h.grpc(t, h.shows(t, "lead"))
+	for _, name := range []string{"roster facility_registered", "roster patient_admitted", "roster identity_stated"} {
+		m := testkit.SampleOf(name)
+		testkit.Envelope(m).Source = "lead"
+		if _, err := lead.Send(testkit.Context(t), m); err != nil {
+			t.Fatal(err)
+		}
+	}
+	testkit.Eventually(t, "the view has followed", func() bool { return h.Projector().Sequence() >= testkit.LastSeq(t, h.Log()) })
+	get := func(name, path string) (int, string) {
+		transport := &http.Transport{TLSClientConfig: h.shows(t, name)}
+		defer transport.CloseIdleConnections()
+		resp, err := (&http.Client{Transport: transport}).Get(h.URL() + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { _ = resp.Body.Close() }()
+		text, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp.StatusCode, string(text)
+	}
+	const today = "/?facility=invented-north&list=all"
+	if _, whole := get("ward", today); !strings.Contains(whole, ">Invented, Example <small>") || !strings.Contains(whole, "1961") {
+		t.Fatalf("the ward's Today has no name: %s", whole)
+	}
+	for name, want := range map[string]string{"wall": ">I… E… <small>", "hall": ">… <small>"} {
+		status, said := get(name, today)
+		if status != 200 || !strings.Contains(said, want) || strings.Contains(said, "Example") || strings.Contains(said, "1961") || strings.Contains(said, "INV-") {
+			t.Errorf("%s: %d %s, want %s", name, status, said, want)
+		}
+		for _, path := range []string{"/card?patient=x", "/cards", "/confirm?patient=x&scan=y", "/track", "/past", "/unit", "/cannulators", "/?find=a"} {
+			if status, said := get(name, path); status != 403 || !strings.Contains(said, "a display on a wall shows Today alone, and finds nobody. Open this at a device of your own") {
+				t.Errorf("%s at %s: %d %s", name, path, status, said)
+			}
+		}
 	}
 }

@@ -41,7 +41,8 @@ func (a *App) shared(ctx context.Context, what string, keep time.Duration, most 
 	if err != nil {
 		return nil, err
 	}
-	return bucket.Open(ctx, js, bucket.Config{Name: "cannulary-" + what + "-" + a.cfg.Shard, Replicas: a.cfg.Replicas, Keep: keep, MaxBytes: most})
+	return bucket.Open(ctx, js, bucket.Config{Name: "cannulary-" + what + "-" + a.cfg.Shard, Replicas: a.cfg.Replicas, Keep: keep,
+		MaxBytes: most})
 }
 
 // tokenBase is the public base of FHIR to which tokens are bound. Without one it is the address of the listener.

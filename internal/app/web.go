@@ -190,9 +190,9 @@ func (a *App) handler() (http.Handler, error) {
 		err := a.projector.WaitFor(ctx, from+1)
 		return a.projector.Sequence(), err
 	}
-	pages := web.Pages(web.Config{Cards: cards, Watch: a.watch, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status,
+	pages := displayed{a.cfg.Slog, web.Pages(web.Config{Cards: cards, Watch: a.watch, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status,
 		Moved:    moved,
-		Language: a.cfg.Language, Session: loggedIn, Ended: a.draining})
+		Language: a.cfg.Language, Session: loggedIn, Ended: a.draining})}
 	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
 	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
 	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))

@@ -1,6 +1,6 @@
-// Package bucket keeps values of access control that several processes share: the identifiers of tokens that
-// were used, the access tokens that are valid, the sessions of people, the codes of break-glass. It is a key-value bucket of NATS JetStream, on the
-// embedded server and on an external one alike. It is a stream of its own: the record's stream knows
+// Package bucket keeps values of access control that several processes share: the identifiers of tokens that were used, the
+// access tokens that are valid, the sessions of people, the codes of break-glass. It is a key-value bucket of NATS
+// JetStream, on the embedded server and on an external one alike. It is a stream of its own: the record's stream knows
 // nothing of it, and no view rests on it. What is in it is forgotten after its time.
 package bucket
 
@@ -48,7 +48,7 @@ func open(ctx context.Context, js jetstream.JetStream, cfg Config) (jetstream.Ke
 		// The library's own buckets are read from any node, and one that lags does not know a new token yet. Another
 		// process may make this one at the same time: with the same configuration that is no error.
 		s, err = js.CreateStream(ctx, jetstream.StreamConfig{
-			Name: "KV_" + cfg.Name, Description: "cannulary: short-lived values of access control",
+			Name: "KV_" + cfg.Name, Description: "cannulary: values of access control",
 			Subjects: []string{"$KV." + cfg.Name + ".>"},
 			Storage:  jetstream.FileStorage, Replicas: cfg.Replicas, MaxAge: cfg.Keep, MaxBytes: cfg.MaxBytes, MaxMsgsPerSubject: 1,
 			Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true,

@@ -44,8 +44,8 @@ func codesCommand(ctx context.Context, env Env, args []string) error {
 	}
 	codes, err := app.Codes(ctx, cfg, facility, count)
 	if err == nil {
-		_, err = fmt.Fprintf(f, "Sealed codes of %s, made %s. Each opens the pages once, for 30 minutes, at /break-glass.\n\n%s\n", facility,
-			env.Now().UTC().Format("2006-01-02"), strings.Join(codes, "\n\n"))
+		_, err = fmt.Fprintf(f, "Sealed codes of %s, made %s. Each opens the pages once, for 30 minutes, at /break-glass.\n\n%s\n",
+			facility, env.Now().UTC().Format("2006-01-02"), strings.Join(codes, "\n\n"))
 	}
 	if err := errors.Join(err, f.Close()); err != nil {
 		return errors.Join(err, os.Remove(out))

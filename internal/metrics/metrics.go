@@ -169,8 +169,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descIssuer, descGlass, descExpiry, descQuarantined,
-		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descIssuer, descGlass, descExpiry,
+		descQuarantined, descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
 	}
 }

@@ -76,6 +76,11 @@ type storedCode struct {
 	Lanes    uint8  `json:"lanes"`
 }
 
+// fresh is a code to be hashed as codes are today.
+func fresh(salt []byte) storedCode {
+	return storedCode{Salt: salt, Memory: hashMemory, Passes: hashPasses, Lanes: hashLanes}
+}
+
 func (c *storedCode) hash(typed string) []byte {
 	return argon2.IDKey([]byte(typed), c.Salt, c.Passes, c.Memory, c.Lanes, hashLength)
 }
@@ -111,7 +116,8 @@ func MakeCodes(ctx context.Context, b *bucket.Bucket, facility string, n int) ([
 			random[i] = alphabet[int(random[i])%len(alphabet)] // 256 is a multiple of 32: no sign is more frequent
 		}
 		typed := string(random)
-		c := storedCode{Facility: facility, Batch: batch, Salt: []byte(rand.Text()), Memory: hashMemory, Passes: hashPasses, Lanes: hashLanes}
+		c := fresh([]byte(rand.Text()))
+		c.Facility, c.Batch = facility, batch
 		c.Hash = c.hash(typed)
 		value, err := json.Marshal(c)
 		if err != nil {
@@ -171,7 +177,8 @@ func (s *Service) guess(ctx context.Context, typed string) (name string, c store
 	name = code[:group]
 	value, err := s.cfg.Glass.Get(ctx, "code."+name)
 	if errors.Is(err, bucket.ErrMissing) {
-		c = storedCode{Salt: make([]byte, len(rand.Text())), Hash: make([]byte, hashLength), Memory: hashMemory, Passes: hashPasses, Lanes: hashLanes}
+		c = fresh(make([]byte, len(rand.Text()))) // it costs the same, and fits nothing
+		c.Hash = make([]byte, hashLength)
 	} else if err != nil {
 		return "", c, err
 	} else if err := json.Unmarshal(value, &c); err != nil {

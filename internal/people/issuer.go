@@ -292,12 +292,14 @@ func list(raw json.RawMessage) []string {
 }
 
 // verify checks an ID token.
-func (s *Service) verify(ctx context.Context, p *access.People, provider *oidc.Provider, token *oauth2.Token) (*oidc.IDToken, claims, error) {
+func (s *Service) verify(ctx context.Context, p *access.People, provider *oidc.Provider, token *oauth2.Token) (*oidc.IDToken, claims,
+	error) {
 	raw, _ := token.Extra("id_token").(string)
 	if raw == "" {
 		return nil, claims{}, errRefused("the issuer sent no ID token")
 	}
-	id, err := provider.VerifierContext(ctx, &oidc.Config{ClientID: p.ClientID, SupportedSigningAlgs: algorithms(), Now: s.cfg.Now}).Verify(ctx, raw)
+	config := &oidc.Config{ClientID: p.ClientID, SupportedSigningAlgs: algorithms(), Now: s.cfg.Now}
+	id, err := provider.VerifierContext(ctx, config).Verify(ctx, raw)
 	if err != nil {
 		return nil, claims{}, errRefused(err.Error())
 	}
@@ -427,5 +429,6 @@ func (s *Service) stillThere(ctx context.Context, h *held, p *access.People) (sa
 // refusals are the errors by which an issuer refuses the person rather than this service: RFC 6749, 5.2, and OpenID
 // Connect Core 1.0, 3.1.2.6. A client that it does not know any more is the operator's to mend, and no reason to go dark.
 func refusals() []string {
-	return []string{"invalid_grant", "access_denied", "login_required", "interaction_required", "account_selection_required", "consent_required"}
+	return []string{"invalid_grant", "access_denied", "login_required", "interaction_required", "account_selection_required",
+		"consent_required"}
 }

@@ -93,8 +93,8 @@ func away(err error) error {
 // notAccepted is the fault of a login that is not right, whatever is wrong with it. The log has the cause.
 func (s *Service) notAccepted(ctx context.Context, because string) error {
 	s.cfg.Log.WarnContext(ctx, "a login was refused", "because", because)
-	return fault.New(fault.Denied, "this login was not accepted", "begin again at the page that you wanted; if it stays, tell the operator, "+
-		"whose log has the cause")
+	return fault.New(fault.Denied, "this login was not accepted", "begin again at the page that you wanted; if it stays, tell the "+
+		"operator, whose log has the cause")
 }
 
 // begun returns the attempt that a request returns from, and takes it from the browser.
@@ -169,7 +169,8 @@ func (s *Service) comeBack(w http.ResponseWriter, r *http.Request, p *access.Peo
 }
 
 // exchange gets the tokens for a code, checks them and makes a session of them.
-func (s *Service) exchange(ctx context.Context, p *access.People, a attempt, code string, since time.Time) (one session, c confidence, err error) {
+func (s *Service) exchange(ctx context.Context, p *access.People, a attempt, code string, since time.Time) (one session, c confidence,
+	err error) {
 	asks, cancel := s.asking(ctx)
 	defer cancel()
 	provider, err := s.provider(asks, p, false)

@@ -125,9 +125,10 @@ func (s *Service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Service) serve(w http.ResponseWriter, r *http.Request) error {
-	methods := map[string][]string{LoginPath: {http.MethodGet, http.MethodHead}, ReturnPath: {http.MethodGet}, LogoutPath: {http.MethodPost},
-		LockPath: {http.MethodGet, http.MethodHead, http.MethodPost}, GlassPath: {http.MethodGet, http.MethodHead, http.MethodPost},
-		ReviewPath: {http.MethodGet, http.MethodHead, http.MethodPost}}[r.URL.Path]
+	reads := []string{http.MethodGet, http.MethodHead}
+	form := append(reads, http.MethodPost)
+	methods := map[string][]string{LoginPath: reads, ReturnPath: {http.MethodGet},
+		LogoutPath: {http.MethodPost}, LockPath: form, GlassPath: form, ReviewPath: form}[r.URL.Path]
 	if err := answer.Allow(r, "this address does not take that method; open it with a browser", methods...); err != nil {
 		return err
 	}
@@ -136,7 +137,8 @@ func (s *Service) serve(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := s.cfg.Policy().People
 	if p == nil {
-		return fault.New(fault.NotFound, "nobody logs in here: the policy has no people", "the operator adds them as deploy/people.md describes")
+		return fault.New(fault.NotFound, "nobody logs in here: the policy has no people",
+			"the operator adds them as deploy/people.md describes")
 	}
 	switch r.URL.Path {
 	case LoginPath:

@@ -243,8 +243,8 @@ func (i *Issuer) chosen(w http.ResponseWriter, r *http.Request) {
 		answer.Set("error", "access_denied")
 	} else {
 		code := rand.Text()
-		i.codes[code] = &grant{person: i.people[at], redirect: q.Get("redirect_uri"), nonce: q.Get("nonce"), challenge: q.Get("code_challenge"),
-			authTime: i.now(), until: i.now().Add(codeLife)}
+		i.codes[code] = &grant{person: i.people[at], redirect: q.Get("redirect_uri"), nonce: q.Get("nonce"),
+			challenge: q.Get("code_challenge"), authTime: i.now(), until: i.now().Add(codeLife)}
 		answer.Set("code", code)
 	}
 	back.RawQuery = answer.Encode()
@@ -308,8 +308,8 @@ func (i *Issuer) token(w http.ResponseWriter, r *http.Request) {
 // idToken makes an ID token. The caller holds the mutex.
 func (i *Issuer) idToken(g *grant) (string, error) {
 	now := i.now()
-	c := map[string]any{"iss": i.URL(), "sub": g.person.Sub, "aud": Client, "iat": now.Unix(), "exp": now.Add(idLife).Unix(), "nonce": g.nonce,
-		"auth_time": g.authTime.Unix(), "name": g.person.Name, "roles": g.person.Roles, "staff_number": g.person.Staff,
+	c := map[string]any{"iss": i.URL(), "sub": g.person.Sub, "aud": Client, "iat": now.Unix(), "exp": now.Add(idLife).Unix(),
+		"nonce": g.nonce, "auth_time": g.authTime.Unix(), "name": g.person.Name, "roles": g.person.Roles, "staff_number": g.person.Staff,
 		"facilities": g.person.Facilities, "preferred_username": g.person.Sub}
 	if i.change != nil {
 		i.change(c)
