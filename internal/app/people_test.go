@@ -8,6 +8,7 @@ import (
 	"crypto/x509"
 	"encoding/base64"
 	"encoding/json"
+	"html"
 	"io"
 	"log/slog"
 	"net/http"
@@ -827,5 +828,81 @@ func TestADisplayOnAWall(t *testing.T) {
 				t.Errorf("%s at %s: %d %s", name, path, status, said)
 			}
 		}
+	}
+}
+
+// TestPagesOfTheLoginRefuse: like every other address, in the form that is asked for.
+func TestPagesOfTheLoginRefuse(t *testing.T) {
+	t.Parallel()
+	w := newWard(t)
+	b := w.browser(t)
+	b.logIn("/", leader)
+	for _, c := range []struct {
+		method, path string
+		status       int
+		text         string
+	}{
+		{"GET", "/login?who=x", 400, `parameter "who" is not known here. There is to`},
+		{"GET", "/login?to=a&to=b", 400, "to is given 2 times. Give it once"},
+		{"GET", "/login/return?code=%zz", 400, "the query of the URL cannot be read"},
+		{"GET", "/lock?who=x", 400, `parameter "who" is not known here`},
+		{"GET", "/break-glass?who=x", 400, "There are no parameters here"},
+		{"GET", "/break-glass/review?who=x", 400, "There are no parameters here"},
+		{"POST", "/login", 405, "this address does not take that method"},
+		{"POST", "/login/return", 405, "this address does not take that method"},
+		{"GET", "/logout", 405, "this address does not take that method"},
+		{"DELETE", "/lock", 405, "this address does not take that method"},
+		{"PATCH", "/break-glass", 405, "this address does not take that method"},
+		{"DELETE", "/break-glass/review", 405, "this address does not take that method"},
+	} {
+		for accept, media := range map[string]string{"application/json": "application/json", "text/html": "text/html; charset=utf-8"} {
+			a := b.ask(c.method, c.path, nil, "Accept", accept)
+			if a.status != c.status || a.header.Get("Content-Type") != media || a.header.Get("Cache-Control") != "no-store" ||
+				!strings.Contains(strings.ReplaceAll(html.UnescapeString(a.body), `\"`, `"`), c.text) {
+				t.Errorf("%s %s: %d %s %s", c.method, c.path, a.status, a.header.Get("Content-Type"), a.body)
+			}
+		}
+	}
+}
+
+// TestAPolicyOfPeopleThatCannotWorkIsRefused says what an operator hears at the start.
+func TestAPolicyOfPeopleThatCannotWorkIsRefused(t *testing.T) {
+	t.Parallel()
+	good := "people:\n  issuer: https://login.example\n  client_id: record\n  claims: {role: r}\n  roles: {n: cannulator}\n  views: [['*']]\n"
+	for change, want := range map[string]string{
+		"issuer: http://login.example":                                         `people: issuer "http://login.example" is not an https address; give for instance https://login.hospital.example`,
+		"issuer: https://login.example\n  client_secret_file: /nowhere/secret": "people: client_secret_file: open /nowhere/secret: no such file or directory; name the file that holds the secret",
+	} {
+		file := testkit.Write(t, t.TempDir(), "policy.yaml", []byte(strings.Replace(good, "issuer: https://login.example", change, 1)))
+		_, err := app.New(t.Context(), app.Config{Dir: t.TempDir(), View: true, Ingest: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Policy: file, Now: time.Now, Slog: testkit.Discard()})
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %s", change, err, want)
+		}
+	}
+	// Where people come back to must be known.
+	file := testkit.Write(t, t.TempDir(), "policy.yaml", []byte(good))
+	_, err := app.New(t.Context(), app.Config{Dir: t.TempDir(), View: true, Ingest: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", PublicBase: "https://record.example/r4",
+		Policy: file, Now: time.Now, Slog: testkit.Discard()})
+	if err == nil || !strings.Contains(err.Error(), "people come back from their login to the public address of the pages; give it with --public-base, ending in /fhir") {
+		t.Errorf("without a public address of pages: %v", err)
+	}
+}
+
+// TestCookiesOfAPublicAddress: where people come by TLS, a cookie is this host's alone, and the issuer sends them back there,
+// whatever name they asked by.
+func TestCookiesOfAPublicAddress(t *testing.T) {
+	t.Parallel()
+	w := newWard(t, func(c *app.Config) { c.PublicBase = "https://record.example/base/fhir" })
+	a := w.browser(t).get("/login?to=%2Fbase%2Funit")
+	cookie := a.header.Get("Set-Cookie")
+	if !strings.HasPrefix(cookie, "__Host-cannulary-login-") || !strings.HasSuffix(cookie, "; Path=/; Max-Age=600; HttpOnly; Secure; SameSite=Lax") {
+		t.Errorf("the cookie: %s", cookie)
+	}
+	u, err := url.Parse(a.to)
+	if err != nil || u.Query().Get("redirect_uri") != "https://record.example/base/login/return" || u.Query().Get("code_challenge_method") != "S256" {
+		t.Errorf("the issuer is asked to send people to %v", u)
+	}
+	if a = w.browser(t).get("/unit"); a.to != "/base/login?to=%2Funit" {
+		t.Errorf("a page sends people to %s", a.to)
 	}
 }

@@ -55,10 +55,11 @@ func codesCommand(ctx context.Context, env Env, args []string) error {
 
 // developmentIssuer runs the issuer without passwords.
 func developmentIssuer(ctx context.Context, env Env, args []string) error {
-	var listen, facilities string
-	fs := flags(env, "development-issuer", "[--listen 127.0.0.1:0] [--facilities CODE,CODE]")
+	var listen, facilities, policy string
+	fs := flags(env, "development-issuer", "[--listen 127.0.0.1:0] [--facilities CODE,CODE] [--policy FILE]")
 	fs.StringVar(&listen, "listen", "127.0.0.1:0", "address on this machine; port 0 takes a free one")
 	fs.StringVar(&facilities, "facilities", "*", "facilities of its invented people, with commas; * for all")
+	fs.StringVar(&policy, "policy", "", "new `file` for a policy by which a service takes its logins, and nothing else")
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
@@ -69,7 +70,17 @@ func developmentIssuer(ctx context.Context, env Env, args []string) error {
 	}
 	defer i.Stop()
 	fmt.Fprintln(env.Stderr, "DEVELOPMENT ISSUER: it asks for no password. Never use it with a real record.")
-	if err := json.NewEncoder(env.Stdout).Encode(map[string]string{"issuer": i.URL(), "policy": i.Policy(own)}); err != nil {
+	if policy != "" {
+		f, err := os.OpenFile(policy, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+		if err != nil {
+			return fmt.Errorf("%w; name a new file in a folder that exists", err)
+		}
+		_, err = f.WriteString(i.Policy(own))
+		if err := errors.Join(err, f.Close()); err != nil {
+			return err
+		}
+	}
+	if err := json.NewEncoder(env.Stdout).Encode(map[string]string{"issuer": i.URL()}); err != nil {
 		return err
 	}
 	<-ctx.Done()
