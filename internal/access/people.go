@@ -143,10 +143,7 @@ func (p *Policy) checkPeople() error {
 
 // Views are the sets of facilities that people may see: as the policy lists them, or those of its readers.
 func (p *Policy) Views() [][]string {
-	if p.People == nil || len(p.People.Views) > 0 {
-		if p.People == nil {
-			return nil
-		}
+	if p.People != nil && len(p.People.Views) > 0 {
 		return p.People.Views
 	}
 	var out [][]string
@@ -172,6 +169,9 @@ func larger(a, b []string) bool {
 // Human returns the principal of a person whom the issuer calls sub, by the values of their claims. Who has no role, or no
 // view, is nobody: the fault says what the operator must do.
 func (p *Policy) Human(sub string, roles, facilities []string, person Person) (*Principal, error) {
+	if p.People == nil { // the policy was read again meanwhile
+		return nil, Unknown()
+	}
 	out := &Principal{Name: PersonName(p.People.Issuer, sub), Person: &person}
 	person.Roles = nil
 	rights := rightsOf()
@@ -204,6 +204,9 @@ func (p *Policy) Human(sub string, roles, facilities []string, person Person) (*
 
 // Broken returns the principal of who broke the glass at a facility: a cannulator in the smallest view that holds it.
 func (p *Policy) Broken(id, facility string, person Person) (*Principal, error) {
+	if p.People == nil {
+		return nil, Unknown()
+	}
 	out := &Principal{Name: "break-glass:" + id, May: rightsOf()[Cannulator], Person: &person}
 	person.Roles, person.BrokeGlass = []string{Cannulator}, true
 	for _, v := range p.Views() {

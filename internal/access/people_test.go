@@ -1,6 +1,8 @@
 package access_test
 
 import (
+	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -104,5 +106,22 @@ func TestAPolicyOfPeopleThatCannotBeMeantIsRefused(t *testing.T) {
 	p, err := access.Parse([]byte(strings.Replace(withPeople, "  views: [[north], [north, south], [east, west], [\"*\"]]\n", "", 1)), types)
 	if err != nil || len(p.Views()) != 1 || p.Views()[0][0] != "*" {
 		t.Errorf("views of the readers: %v", err)
+	}
+}
+
+// The page for operators shows a section and a display that are a policy, but for the file of the secret.
+func TestThePageOfPeopleIsAPolicy(t *testing.T) {
+	page, err := os.ReadFile("../../deploy/people.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	blocks := regexp.MustCompile("(?s)```yaml\n(.*?)```").FindAllSubmatch(page, -1)
+	var text []byte
+	for _, b := range blocks {
+		text = append(text, b[1]...)
+	}
+	p, err := access.Parse(text, types)
+	if err != nil || p.People == nil || len(p.Principals) != 1 || p.Principals[0].Display == nil {
+		t.Errorf("%s: %v", text, err)
 	}
 }

@@ -1,6 +1,7 @@
 package app_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/ecdsa"
 	"crypto/elliptic"
@@ -15,6 +16,7 @@ import (
 	"net/http/cookiejar"
 	"net/url"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -658,7 +660,7 @@ func (l *lines) Reset() {
 
 func (l *lines) Logger() *slog.Logger { return slog.New(slog.NewTextHandler(l, nil)) }
 
-// glassBox opens the bucket of sealed codes beside a running instance, as a command or another process does.
+// codes makes sealed codes beside a running instance, as another process does.
 func (w *ward) codes(t *testing.T, facility string, n int) []string {
 	t.Helper()
 	out, err := w.MakeCodes(testkit.Context(t), facility, n)
@@ -904,5 +906,129 @@ func TestCookiesOfAPublicAddress(t *testing.T) {
 	}
 	if a = w.browser(t).get("/unit"); a.to != "/base/login?to=%2Funit" {
 		t.Errorf("a page sends people to %s", a.to)
+	}
+}
+
+// TestWhoLeftIsOutByUserinfo: likewise at an issuer that gives no refresh tokens.
+func TestWhoLeftIsOutByUserinfo(t *testing.T) {
+	t.Parallel()
+	w := newWard(t)
+	w.issuer.Once()
+	b, colleague := w.browser(t), w.browser(t)
+	b.logIn("/", nurse)
+	colleague.logIn("/", control)
+	w.issuer.Depart(nurse)
+	w.clock.Advance(5 * time.Minute)
+	if left, stays := b.get("/"), colleague.get("/"); left.status != 303 || stays.status != 200 {
+		t.Errorf("who left: %d, who did not: %d", left.status, stays.status)
+	}
+}
+
+// TestARefreshTokenIsSpentOnce: of many requests at the moment of a check one asks the issuer, which ends a session whose
+// refresh token comes twice.
+func TestARefreshTokenIsSpentOnce(t *testing.T) {
+	t.Parallel()
+	w := newWard(t)
+	b := w.browser(t)
+	b.logIn("/", nurse)
+	for range 3 {
+		w.clock.Advance(5 * time.Minute)
+		status := make(chan int, 12)
+		for range cap(status) {
+			go func() { status <- b.get("/live.js").status }()
+		}
+		for range cap(status) {
+			if got := <-status; got != 200 {
+				t.Errorf("a request at the moment of the check: %d", got)
+			}
+		}
+	}
+	if a := b.get("/"); a.status != 200 {
+		t.Errorf("afterwards: %d", a.status)
+	}
+}
+
+// TestThePolicySaysWhatASessionMay: a policy that is read again counts for sessions that are open.
+func TestThePolicySaysWhatASessionMay(t *testing.T) {
+	t.Parallel()
+	w := newWard(t)
+	b := w.browser(t)
+	b.logIn("/", nurse)
+	before, err := os.ReadFile(w.policy)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		from, to string
+		status   int
+	}{
+		{"cannulator: cannulator", "cannulator: auditor", 403},
+		{"[\"invented-north\"]", "[\"invented-west\"]", 403},
+		{"client_id: cannulary", "client_id: cannulary\n  idle_minutes: 1", 200},
+		{"people:", "issuers: []\nnobody:", 200}, // it cannot be read, so the one before stays
+	} {
+		testkit.Write(t, w.dir, "policy.yaml", []byte(strings.ReplaceAll(string(before), c.from, c.to)))
+		w.Reload()
+		if a := b.get("/"); a.status != c.status {
+			t.Errorf("%s: %d, want %d: %s", c.to, a.status, c.status, a.body)
+		}
+	}
+	testkit.Write(t, w.dir, "policy.yaml", []byte(figures()))
+	w.Reload()
+	if a := b.get("/"); a.status != 401 {
+		t.Errorf("without people: %d", a.status)
+	}
+}
+
+// TestCodesOfAStoppedInstance: the command makes codes while the service is stopped, and sessions outlast a restart.
+func TestCodesOfAStoppedInstance(t *testing.T) {
+	t.Parallel()
+	var cfg app.Config
+	w := newWard(t, func(c *app.Config) { cfg = *c })
+	if _, err := app.Codes(t.Context(), cfg, "invented-north", 1); err == nil || !strings.Contains(err.Error(), "is locked by a running cannulary; stop it first") {
+		t.Errorf("while it runs: %v", err)
+	}
+	b := w.browser(t)
+	b.logIn("/", nurse)
+	cookie := b.cookie()
+	w.Stop()
+	codes, err := app.Codes(t.Context(), cfg, "invented-north", 2)
+	if err != nil || len(codes) != 2 {
+		t.Fatalf("%v %v", codes, err)
+	}
+	elsewhere := cfg
+	elsewhere.Dir = t.TempDir()
+	if _, err := app.Codes(t.Context(), elsewhere, "invented-north", 1); err == nil || !strings.Contains(err.Error(), "there is no instance in") {
+		t.Errorf("where there is none: %v", err)
+	}
+	// The codes stand nowhere in the folder, and no cookie does.
+	err = filepath.WalkDir(cfg.Dir, func(path string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		for _, secret := range []string{codes[0], strings.ReplaceAll(codes[0], "-", ""), cookie} {
+			if bytes.Contains(text, []byte(secret)) {
+				t.Errorf("%s holds a secret", path)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w.App, err = app.New(t.Context(), cfg); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(w.Stop)
+	w.Start()
+	testkit.Eventually(t, "it is ready again", w.Ready)
+	again := w.browser(t)
+	again.setCookie("cannulary-session", cookie)
+	if a := again.get("/"); a.status != 200 {
+		t.Errorf("the session after a restart: %d", a.status)
+	}
+	if a := w.browser(t).ask(http.MethodPost, "/break-glass", broken(codes[1])); a.status != 303 {
+		t.Errorf("a code of the command: %d %s", a.status, a.body)
 	}
 }

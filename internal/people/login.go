@@ -119,9 +119,6 @@ func (s *Service) begun(w http.ResponseWriter, r *http.Request, state string) (a
 
 // comeBack takes the answer of the issuer that the browser brings.
 func (s *Service) comeBack(w http.ResponseWriter, r *http.Request, p *access.People) error {
-	if !s.logins.AllowN(s.cfg.Now(), 1) {
-		return fault.New(fault.Limited, "too many people log in at this moment", "try again in a few seconds")
-	}
 	q, err := answer.Values(answer.OfURL, r.URL.RawQuery) // an issuer may add parameters
 	if err != nil {
 		return err
@@ -130,6 +127,9 @@ func (s *Service) comeBack(w http.ResponseWriter, r *http.Request, p *access.Peo
 	a, because := s.begun(w, r, q.Get("state"))
 	if because != "" {
 		return s.notAccepted(ctx, because)
+	}
+	if !s.logins.AllowN(s.cfg.Now(), 1) {
+		return fault.New(fault.Limited, "too many people log in at this moment", "open the page again in a few seconds")
 	}
 	if iss := q.Get("iss"); iss != "" && iss != p.Issuer { // RFC 9207
 		return s.notAccepted(ctx, "the answer is another issuer's")

@@ -71,6 +71,7 @@ type Issuer struct {
 	gone   map[string]bool   // people who left, by sub
 	change func(claims map[string]any)
 	sign   func(claims map[string]any) string
+	once   bool // no refresh tokens
 }
 
 // grant is what a code or a token stands for.
@@ -136,6 +137,13 @@ func (i *Issuer) Change(how func(claims map[string]any)) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	i.change = how
+}
+
+// Once has it give no refresh tokens, as some issuers do.
+func (i *Issuer) Once() {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.once = true
 }
 
 // Sign has ID tokens signed otherwise, for tests; nil signs as it should.
@@ -301,8 +309,11 @@ func (i *Issuer) token(w http.ResponseWriter, r *http.Request) {
 		answer(w, http.StatusInternalServerError, map[string]string{"error": "server_error"})
 		return
 	}
-	answer(w, http.StatusOK, map[string]any{"access_token": access, "token_type": "Bearer", "expires_in": int(accessLife / time.Second),
-		"refresh_token": refresh, "id_token": id})
+	said := map[string]any{"access_token": access, "token_type": "Bearer", "expires_in": int(accessLife / time.Second), "id_token": id}
+	if !i.once {
+		said["refresh_token"] = refresh
+	}
+	answer(w, http.StatusOK, said)
 }
 
 // idToken makes an ID token. The caller holds the mutex.
