@@ -26,10 +26,12 @@ require golang.org/x/image v0.30.0
 
 require (
 	filippo.io/age v1.3.2
+	github.com/coreos/go-oidc/v3 v3.21.0
 	github.com/go-jose/go-jose/v4 v4.1.9
 	github.com/minio/highwayhash v1.0.4
 	github.com/synadia-io/orbit.go/jetstreamext v0.3.2
 	go.yaml.in/yaml/v3 v3.0.5
+	golang.org/x/oauth2 v0.38.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/time v0.16.0
 	modernc.org/libc v1.80.1

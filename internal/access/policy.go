@@ -23,6 +23,8 @@ import (
 type Policy struct {
 	Principals []*Principal `yaml:"principals"`
 	Issuers    []*Issuer    `yaml:"issuers"`
+	// People log in with their browser; nil where nobody does.
+	People *People `yaml:"people"`
 }
 
 // minToken is the length of 32 bytes in base64 without padding. Shorter tokens are never accepted.
@@ -52,7 +54,7 @@ func Parse(text []byte, types []string) (*Policy, error) {
 	if err := d.Decode(&Policy{}); !errors.Is(err, io.EOF) {
 		return nil, errors.New("the policy holds more than one document; write all principals into one")
 	}
-	if len(p.Principals) == 0 {
+	if len(p.Principals) == 0 && p.People == nil {
 		return nil, errors.New("the policy names no principal, so nobody could do anything; name one under principals")
 	}
 	taken := map[string]string{} // what is one principal's alone → its name
@@ -69,7 +71,7 @@ func Parse(text []byte, types []string) (*Policy, error) {
 			return nil, fmt.Errorf("principal %s: %s", one.Name, strings.ReplaceAll(err.Error(), "\n", "; also: "))
 		}
 	}
-	return &p, p.checkTokens()
+	return &p, errors.Join(p.checkTokens(), p.checkPeople())
 }
 
 // claim notes what identifies the principal or its messages, and refuses what another has.
@@ -153,19 +155,25 @@ func (p *Principal) check(types []string) error {
 	if !p.Has(Send) && !p.Has(FHIR) && len(p.May) == 0 {
 		return errors.New("it may do nothing; give sources and facts, fhir, or may")
 	}
-	return p.Limits.check()
+	return errors.Join(p.Display.check(p), p.Limits.check())
 }
 
-// Views lists the sets of facilities that readers of some facilities have, each sorted, without repeats.
-func (p *Policy) Views() (out [][]string) {
-	for _, one := range p.Principals {
-		if !one.ReadsPatients() || one.Everywhere() {
-			continue
-		}
-		set := slices.Sorted(slices.Values(one.Facilities))
-		set = slices.Compact(set)
-		if !slices.ContainsFunc(out, func(had []string) bool { return slices.Equal(had, set) }) {
+// Readers lists the sets of facilities of those who may read some facilities only, each sorted, without repeats.
+func (p *Policy) Readers() (out [][]string) {
+	add := func(facilities []string) {
+		set := slices.Compact(slices.Sorted(slices.Values(facilities)))
+		if !slices.Contains(set, Any) && !slices.ContainsFunc(out, func(had []string) bool { return slices.Equal(had, set) }) {
 			out = append(out, set)
+		}
+	}
+	for _, one := range p.Principals {
+		if one.ReadsPatients() {
+			add(one.Facilities)
+		}
+	}
+	if p.People != nil {
+		for _, v := range p.Views() {
+			add(v)
 		}
 	}
 	return out
@@ -195,6 +203,8 @@ type Caller struct {
 	Bearer string
 	// Path is what it asks for over HTTP; empty over gRPC.
 	Path string
+	// Person is who its session says; nil without one that is open.
+	Person *Principal
 }
 
 // Who returns the principal of a caller. A caller with a certificate and a token must be the same

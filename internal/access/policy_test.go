@@ -175,7 +175,7 @@ func TestLimits(t *testing.T) {
 }
 
 // Readers of the same facilities share a view, in whatever order these stand.
-func TestViewsAreTheSetsOfReaders(t *testing.T) {
+func TestReadersShareAView(t *testing.T) {
 	p, err := access.Parse([]byte(`principals:
 - {name: all, certificates: [a], facilities: ["*"], fhir: ["*"]}
 - {name: one, certificates: [b], facilities: [south, north], fhir: [Patient]}
@@ -187,7 +187,7 @@ func TestViewsAreTheSetsOfReaders(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := fmt.Sprint(p.Views()); got != "[[north south] [north]]" {
+	if got := fmt.Sprint(p.Readers()); got != "[[north south] [north]]" {
 		t.Errorf("views of %s", got)
 	}
 }

@@ -26,6 +26,8 @@ const (
 	Hooks   Right = "hooks"
 	Metrics Right = "metrics"
 	Audit   Right = "audit"
+	// Reviews is the list of those who broke the glass. A lead has it by login alone.
+	Reviews Right = "reviews"
 )
 
 // granted lists the rights that stand in a policy by name.
@@ -57,7 +59,22 @@ type Principal struct {
 	FHIR   []string `yaml:"fhir"`
 	May    []Right  `yaml:"may"`
 	Limits Limits   `yaml:"limits"`
+	// Display makes it a display on a wall: it reads pages, finds nobody, confirms nobody.
+	Display *Display `yaml:"display"`
+	// Person is set for a person who logged in, or broke the glass; nil for a system.
+	Person *Person `yaml:"-"`
 }
+
+// Display says how a display on a wall shows patients.
+type Display struct {
+	Names string `yaml:"names"` // NamesShort or NamesNone
+}
+
+// How a display shows names.
+const (
+	NamesShort = "short" // first letters
+	NamesNone  = "none"
+)
 
 // Everybody returns the principal of an instance without access control, who may do everything.
 func Everybody() *Principal {
@@ -158,6 +175,18 @@ func Unknown() error {
 // Refused is the fault of a principal that may not do what it asks.
 func Refused() error {
 	return fault.New(fault.Denied, "this principal may not do that", "ask the operator what the policy allows")
+}
+
+// NoRole is the fault of a person who logged in and has no role.
+func NoRole(claim string) error {
+	return fault.New(fault.Denied, "you are logged in, but you have no role here", "ask the operator: the claim "+shown(claim)+
+		" of your account must hold a value that stands under people, roles in the policy")
+}
+
+// NoView is the fault of a person whose facilities hold no view.
+func NoView(claim string) error {
+	return fault.New(fault.Denied, "you are logged in, but no set of facilities here is yours", "ask the operator: the claim "+shown(claim)+
+		" of your account must name all facilities of one of the sets under people, views in the policy")
 }
 
 // key is the key of the principal in a context.

@@ -25,6 +25,7 @@ import (
 	"cannulary/internal/intake"
 	"cannulary/internal/keyring"
 	"cannulary/internal/metrics"
+	"cannulary/internal/people"
 	"cannulary/internal/projector"
 	"cannulary/internal/salvage"
 	"cannulary/internal/smart"
@@ -111,7 +112,8 @@ type App struct {
 	door          *door.Door
 	smart         atomic.Pointer[smart.Service] // nil without the view role, or a policy with tokens
 	tokensRefused smart.Refusals
-	opening       sync.Mutex // while smart is opened
+	people        *people.Service // nil where nobody logs in
+	opening       sync.Mutex      // while smart is opened
 	intake        *intake.Intake
 	store         *view.Store
 	projector     *projector.Projector
@@ -250,7 +252,7 @@ func (a *App) open(ctx context.Context) error {
 			return fmt.Errorf("listen for HTTP on %s: %w; choose another address with --http, port 0 takes a free one", cfg.HTTP, err)
 		}
 	}
-	if err := a.openSmart(ctx); err != nil {
+	if err := errors.Join(a.openSmart(ctx), a.openPeople(ctx)); err != nil {
 		return err
 	}
 	handler, err := a.handler()
@@ -397,6 +399,9 @@ func (a *App) Failed() <-chan error { return a.fatal }
 func (a *App) serve() {
 	a.serveHTTP()
 	a.spawn(func() error { return a.watchDoor(a.run) })
+	if a.people != nil {
+		a.spawn(func() error { return a.people.Run(a.run) })
+	}
 	if a.projector != nil {
 		a.spawn(func() error {
 			err := a.projector.Run(a.run)
@@ -447,8 +452,8 @@ func (a *App) serve() {
 		return nil
 	})
 	if a.store != nil && !a.building && !a.beside {
-		a.forgetExtracts(a.door.Policy().Views())
-		a.want(a.door.Policy().Views())
+		a.forgetExtracts(a.door.Policy().Readers())
+		a.want(a.door.Policy().Readers())
 	}
 	if a.store != nil && !a.building {
 		a.spawn(a.watchView)

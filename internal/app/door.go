@@ -51,7 +51,7 @@ func (a *App) newDoor() (*door.Door, error) {
 		}
 	}
 	return door.New(door.Config{Policy: cfg.Policy, Certificate: cfg.TLSCertificate, Key: cfg.TLSKey, Clients: cfg.TLSClients, Hosts: hosts,
-		Types: typeNames(), Bearer: a.bearer, Check: a.checkPolicy, Known: known, Now: cfg.Now, Slog: cfg.Slog})
+		Types: typeNames(), Bearer: a.bearer, People: a.peopleAtDoor, Check: a.checkPolicy, Known: known, Now: cfg.Now, Slog: cfg.Slog})
 }
 
 // httpServer bounds what a connection may hold and for how long. How long an answer may take is not
@@ -70,7 +70,7 @@ func (a *App) Reload() {
 		a.cfg.Slog.Error("the policy has client or hooks, and their tokens cannot be checked yet: the store of tokens was not opened", "err", err)
 	}
 	if a.store != nil && !a.building && !a.beside {
-		a.want(a.door.Policy().Views())
+		a.want(a.door.Policy().Readers())
 	}
 }
 

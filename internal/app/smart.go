@@ -2,10 +2,12 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"slices"
 	"strings"
+	"time"
 
 	"cannulary/internal/access"
 	"cannulary/internal/bucket"
@@ -25,12 +27,7 @@ func (a *App) openSmart(ctx context.Context) error {
 	if !a.cfg.View || a.building || a.smart.Load() != nil || !tokens(a.door.Policy()) {
 		return nil
 	}
-	js, err := eventlog.JetStream(a.nc, a.cfg.NATSAPI)
-	if err != nil {
-		return err
-	}
-	shared, err := bucket.Open(ctx, js, bucket.Config{Name: "cannulary-access-" + a.cfg.Shard, Replicas: a.cfg.Replicas,
-		Keep: smart.KeepShared, MaxBytes: maxShared})
+	shared, err := a.shared(ctx, "access", smart.KeepShared, maxShared)
 	if err != nil {
 		return err
 	}
@@ -38,6 +35,16 @@ func (a *App) openSmart(ctx context.Context) error {
 	a.smart.Store(smart.New(smart.Config{Policy: a.door.Policy, Shared: shared, Base: base, Hooks: site(base).Board, Types: typeNames(),
 		Refused: a.tokensRefused, Now: a.cfg.Now, Log: a.cfg.Slog}))
 	return nil
+}
+
+// shared opens a bucket that all processes share.
+func (a *App) shared(ctx context.Context, what string, keep time.Duration, most int64) (*bucket.Bucket, error) {
+	js, err := eventlog.JetStream(a.nc, a.cfg.NATSAPI)
+	if err != nil {
+		return nil, err
+	}
+	return bucket.Open(ctx, js, bucket.Config{Name: "cannulary-" + what + "-" + a.cfg.Shard, Replicas: a.cfg.Replicas, Keep: keep,
+		MaxBytes: most})
 }
 
 // tokenBase is the public base of FHIR to which tokens are bound. Without one it is the address of the listener.
@@ -58,9 +65,7 @@ func (a *App) checkPolicy(p *access.Policy) error {
 	if !a.cfg.View {
 		return nil
 	}
-	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
-	ip := net.ParseIP(host)
-	reads := a.cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
+	reads := a.addressed()
 	calls := reads && (a.cfg.PublicBase == "" || site(a.cfg.PublicBase).Board != "")
 	for _, one := range p.Principals {
 		if one.Client != nil && !reads || one.Signer != nil && !calls {
@@ -68,7 +73,14 @@ func (a *App) checkPolicy(p *access.Policy) error {
 				"ending in %s, for instance https://record.example%s", one.Name, facade.Path, facade.Path)
 		}
 	}
-	return smart.Check(p)
+	return errors.Join(smart.Check(p), a.checkPeople(p))
+}
+
+// addressed reports whether the public address is known: by its flag, or because it is the listener's.
+func (a *App) addressed() bool {
+	host, _, _ := net.SplitHostPort(a.cfg.HTTP)
+	ip := net.ParseIP(host)
+	return a.cfg.PublicBase != "" || host != "" && (ip == nil || !ip.IsUnspecified())
 }
 
 // bearer is the principal of a token that does not stand in the policy.

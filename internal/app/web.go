@@ -21,6 +21,7 @@ import (
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
 	"cannulary/internal/metrics"
+	"cannulary/internal/people"
 	"cannulary/internal/smart"
 	"cannulary/internal/view"
 	"cannulary/internal/web/cdshooks"
@@ -34,7 +35,7 @@ func (a *App) sources() metrics.Sources {
 		},
 		Checked: func() uint64 { return a.Checked().UpTo },
 		Keys:    a.ring.Damage,
-		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway,
+		Refused: a.door.Refused, TurnedAway: a.door.TurnedAway, Issuer: a.issuerSilent, BrokenGlass: a.brokenGlass,
 		Projectors: map[string]func() uint64{}, Store: a.store, Now: a.cfg.Now, Slog: a.cfg.Slog,
 		Complete: func() bool { return a.Ready() && a.withheld() == nil },
 	}
@@ -134,11 +135,18 @@ func (a *App) handler() (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	var login []string
+	if a.people != nil {
+		login = people.Paths()
+	}
+	for _, path := range login {
+		mux.Handle(path, a.people)
+	}
 	a.side.read = a.untilDamaged(a.side.read)
 	record := answer.Withhold(a.sided(whole), a.withheld)
 	// A mux would redirect a path with // or /./, and know nothing of the public base.
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if slices.Contains(statePaths, r.URL.Path) {
+		if slices.Contains(statePaths, r.URL.Path) || slices.Contains(login, r.URL.Path) {
 			mux.mux.ServeHTTP(w, r)
 			return
 		}

@@ -101,3 +101,57 @@ func TestAValueIsForgotten(t *testing.T) {
 		t.Errorf("a key that was forgotten: %v", err)
 	}
 }
+
+// TestABucketChanges: a value is replaced by who knows its newest revision, and by nobody else.
+func TestABucketChanges(t *testing.T) {
+	ctx := testkit.Context(t)
+	js, err := jetstream.New(testkit.Connect(t, testkit.Server(t, t.TempDir())))
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg := bucket.Config{Name: "people", Replicas: 1, MaxBytes: 32 << 10}
+	b, err := bucket.Open(ctx, js, cfg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := b.Create(ctx, "a", []byte("1")); err != nil {
+		t.Fatal(err)
+	}
+	_, first, err := b.Read(ctx, "a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, err := b.Replace(ctx, "a", []byte("2"), first)
+	if err != nil || second <= first {
+		t.Fatalf("%d after %d: %v", second, first, err)
+	}
+	if _, err := b.Replace(ctx, "a", []byte("3"), first); !errors.Is(err, bucket.ErrChanged) {
+		t.Errorf("by an old revision: %v", err)
+	}
+	if v, rev, err := b.Read(ctx, "a"); string(v) != "2" || rev != second || err != nil {
+		t.Errorf("%s %d %v", v, rev, err)
+	}
+	if err := b.Forget(ctx, "a"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Replace(ctx, "a", []byte("4"), second); !errors.Is(err, bucket.ErrChanged) {
+		t.Errorf("what is forgotten comes back: %v", err)
+	}
+	if _, err := b.Get(ctx, "a"); !errors.Is(err, bucket.ErrMissing) {
+		t.Errorf("after it was forgotten: %v", err)
+	}
+	for range 2 {
+		if err := b.Put(ctx, "b", []byte("x")); err != nil {
+			t.Error(err)
+		}
+	}
+	forgets := cfg
+	forgets.Name, forgets.Keep = "forgets", time.Hour
+	if _, err := bucket.Open(ctx, js, forgets); err != nil {
+		t.Fatal(err)
+	}
+	forgets.Keep = 0
+	if _, err := bucket.Open(ctx, js, forgets); err == nil || !strings.Contains(err.Error(), "it forgets after 1h0m0s, but must keep its values; make it anew") {
+		t.Errorf("a bucket that forgets: %v", err)
+	}
+}

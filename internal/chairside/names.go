@@ -23,6 +23,15 @@ import (
 // One patient that cannot be opened does not take the others away: the map holds all that
 // could be opened, and the error names the keys that could not.
 func (s *Service) Names(ctx context.Context, keys []string) (map[string]card.Patient, error) {
+	out, err := s.open(ctx, keys)
+	for key, p := range out {
+		out[key] = shown(ctx, p)
+	}
+	return out, err
+}
+
+// open is Names, whole whoever asks.
+func (s *Service) open(ctx context.Context, keys []string) (map[string]card.Patient, error) {
 	out := make(map[string]card.Patient, len(keys))
 	ids := s.State.Identities()
 	facts := map[string][]record.Fact{} // by survivor
@@ -114,7 +123,7 @@ func (s *Service) Named(ctx context.Context, identities map[string]string) (map[
 	for key, identity := range identities {
 		n, ok := s.names.by[key]
 		if ok && n.identity == identity && now.Sub(n.at) < namedFor {
-			out[key] = n.patient
+			out[key] = shown(ctx, n.patient)
 		} else {
 			missing = append(missing, key)
 		}
@@ -124,11 +133,11 @@ func (s *Service) Named(ctx context.Context, identities map[string]string) (map[
 		return out, nil
 	}
 	slices.Sort(missing)
-	fresh, err := s.Names(ctx, missing)
+	fresh, err := s.open(ctx, missing)
 	s.names.mu.Lock()
 	defer s.names.mu.Unlock()
 	for key, p := range fresh {
-		out[key] = p
+		out[key] = shown(ctx, p)
 		// What was opened while a key was being destroyed is not kept.
 		if s.names.destroyed == destroyed && s.Ring.Destroyed() == destroyed {
 			s.names.by[key] = named{p, identities[key], now}

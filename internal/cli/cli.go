@@ -46,6 +46,8 @@ func commands() []command {
 		{"report", "write a month's surveillance report for the infection-control meeting", reportCommand},
 		{"status", "print an instance's state in about ten lines", statusCommand},
 		{"token", "make a bearer token for a principal of the policy", tokenCommand},
+		{"codes", "make the sealed codes by which a facility's pages open while the login is away", codesCommand},
+		{"development-issuer", "run an issuer of logins without passwords, for development alone", developmentIssuer},
 		{"clock", "confirm the machine's clock, or declare that it was wrong when entries were written", clockCommand},
 		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/http"
 	"strings"
 	"time"
 
@@ -31,12 +32,24 @@ type Config struct {
 	// Bearer returns the principal of a caller whose token the policy does not hold, by the policy in
 	// force; nil knows no other tokens.
 	Bearer func(ctx context.Context, c access.Caller, p *access.Policy) (*access.Principal, error)
+	// People returns who finds people by their sessions; nil, or a nil answer, knows none.
+	People func() People
 	// Check refuses a policy for what only others than the door can read of it; nil refuses none.
 	Check func(*access.Policy) error
 	// Known hears of each request or call whose principal is known, whether it is let in or not; nil hears nothing.
 	Known func(ctx context.Context, who *access.Principal)
 	Now   func() time.Time
 	Slog  *slog.Logger
+}
+
+// People finds people by the sessions of their browsers.
+type People interface {
+	// Who returns the principal of a request by its session; nil without one that is open.
+	Who(r *http.Request) (*access.Principal, error)
+	// Login returns where a browser is sent that asks for a page and shows nobody; not ok where it gets an answer.
+	Login(r *http.Request) (address string, ok bool)
+	// Until returns a context of a stream that ends with its session.
+	Until(r *http.Request) (context.Context, context.CancelFunc)
 }
 
 // Door is safe for concurrent use.
@@ -146,6 +159,10 @@ func (d *Door) Who(ctx context.Context, c access.Caller) (*access.Principal, err
 		c.Certificate = nil // it ended while the connection was open
 	}
 	p := d.policy.value.Load()
+	// A person at a device with a certificate asks as that person. Who shows a token is a program.
+	if c.Person != nil && c.Bearer == "" {
+		return c.Person, nil
+	}
 	who, err := p.Who(c)
 	if err == nil || c.Bearer == "" || d.cfg.Bearer == nil {
 		return who, err

@@ -28,10 +28,13 @@ func (d *Door) HTTP(next http.Handler) http.Handler {
 		case r.Method == http.MethodOptions && right == access.Hooks && r.Header.Get("Access-Control-Request-Method") != "":
 			right = access.Open // the question of a browser before it asks; it never carries credentials
 		}
-		ctx, done, err := d.Enter(r.Context(), callerOf(r), right)
+		ctx, done, err := d.enter(w, r, right)
 		if err != nil {
 			refuse(w, r, answer.Of(r.Context(), d.cfg.Slog, "a request was not let in", err))
 			return
+		}
+		if ctx == nil {
+			return // it was sent to the login
 		}
 		defer done()
 		next.ServeHTTP(w, r.WithContext(ctx))
@@ -69,6 +72,53 @@ func ByOperator(ctx context.Context, c net.Conn) context.Context {
 }
 
 func mayOperate(peer, own int) bool { return peer == 0 || peer == own }
+
+// enter is Enter for a request that may be a person's. The context is nil where the browser was sent to the login.
+func (d *Door) enter(w http.ResponseWriter, r *http.Request, right access.Right) (ctx context.Context, done func(), err error) {
+	c, people := callerOf(r), d.people()
+	if people == nil {
+		return d.Enter(r.Context(), c, right)
+	}
+	if c.Bearer == "" {
+		if c.Person, err = people.Who(r); err != nil {
+			d.turnedAway.add(err, nil, c, right)
+			return nil, nil, err
+		}
+	}
+	if address, ok := people.Login(r); ok && c.Person == nil && c.Bearer == "" && login(right) {
+		if who, _ := d.Who(r.Context(), c); who == nil {
+			w.Header().Set("Cache-Control", "no-store")
+			w.Header().Set("Referrer-Policy", "no-referrer")
+			http.Redirect(w, r, address, http.StatusSeeOther)
+			return nil, nil, nil
+		}
+	}
+	ctx, stop := r.Context(), context.CancelFunc(func() {})
+	if c.Person != nil && r.URL.Path == live {
+		ctx, stop = people.Until(r)
+	}
+	in, leave, err := d.Enter(ctx, c, right)
+	if err != nil {
+		stop()
+		return nil, nil, err
+	}
+	return in, func() { leave(); stop() }, nil
+}
+
+// live is the path of the one answer that goes on.
+const live = "/live"
+
+func (d *Door) people() People {
+	if d.cfg.People == nil || !d.Guarded() {
+		return nil
+	}
+	return d.cfg.People()
+}
+
+// login reports whether a person who logs in could have the right.
+func login(r access.Right) bool {
+	return r == access.Pages || r == access.Reports || r == access.Audit || r == access.Reviews
+}
 
 // callerOf returns what a request shows of its sender.
 func callerOf(r *http.Request) access.Caller {

@@ -33,6 +33,10 @@ type Sources struct {
 	Certificates func() map[string]time.Time
 	// Refused tells of each kind of configuration file whether it was changed and cannot be used.
 	Refused func() map[string]bool
+	// Issuer reports whether the issuer of logins is silent.
+	Issuer func() bool
+	// BrokenGlass counts the uses of sealed codes that no lead has looked at, by facility.
+	BrokenGlass func(ctx context.Context) (map[string]int, error)
 	// TurnedAway returns how many requests were not let in, by reason.
 	TurnedAway func() map[string]uint64
 	// TokensRefused returns how many tokens did not count, by what they are for and why.
@@ -165,6 +169,10 @@ var (
 		[]string{"result"}, nil)
 	descTrailChain = prometheus.NewDesc("cannulary_trail_chain_findings",
 		"What the chain of the audit trail shows and a trail that nobody touched would not have.", nil, nil)
+	descIssuer = prometheus.NewDesc("cannulary_login_issuer_unreachable",
+		"1 while the issuer of logins did not answer the last time, else 0.", nil, nil)
+	descGlass = prometheus.NewDesc("cannulary_break_glass_unreviewed",
+		"Uses of sealed codes that no lead has looked at, 0 where all are.", []string{"facility"}, nil)
 	descExpiry = prometheus.NewDesc("cannulary_certificate_expiry_timestamp_seconds",
 		"When a watched certificate ends, seconds since 1970.", []string{"certificate"}, nil)
 	descTracks = prometheus.NewDesc("cannulary_tracks", "Constant-site tracks by stage.", []string{"facility", "stage"}, nil)
@@ -190,10 +198,35 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descExpiry, descQuarantined, descTrailBytes,
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descIssuer, descGlass, descExpiry, descQuarantined, descTrailBytes,
 		descTrailMaxBytes, descTrailKept, descTrailEntries, descTrailChain,
 		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
+	}
+}
+
+// collectPeople tells of logins; the figures are 0 where nobody logs in.
+func (c *collector) collectPeople(ctx context.Context, gauge func(*prometheus.Desc, float64, ...string)) {
+	if c.src.Issuer == nil || c.src.Store == nil {
+		return
+	}
+	gauge(descIssuer, btof(c.src.Issuer()))
+	uses, err := c.src.BrokenGlass(ctx)
+	if err != nil {
+		c.src.Slog.Warn("metrics: the uses of sealed codes could not be read", "err", err)
+		return
+	}
+	counts, err := c.src.Store.Counts(ctx)
+	if err != nil {
+		c.src.Slog.Warn("metrics: the facilities could not be read", "err", err)
+	}
+	all := map[string]int{}
+	for _, f := range counts.Facilities {
+		all[f.ID] = 0
+	}
+	maps.Copy(all, uses)
+	for facility, n := range all {
+		gauge(descGlass, float64(n), facility)
 	}
 }
 
@@ -250,6 +283,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			gauge(descRefused, btof(yes), file)
 		}
 	}
+	c.collectPeople(ctx, gauge)
 	if c.src.TurnedAway != nil {
 		for reason, n := range c.src.TurnedAway() {
 			ch <- prometheus.MustNewConstMetric(descTurnedAway, prometheus.CounterValue, float64(n), reason)

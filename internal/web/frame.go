@@ -31,7 +31,7 @@ type Status struct {
 	Version      string // of the program
 }
 
-// Config is what the pages are made from. All fields but Language and Ended are required.
+// Config is what the pages are made from. All fields but Language, Session and Ended are required.
 type Config struct {
 	Cards  *chairside.Service
 	Store  *view.Store
@@ -49,6 +49,8 @@ type Config struct {
 	// AtOnce is how many bytes of all cards are sent at once, and entered in the trail together; 0 is 4 MiB, the
 	// cards of some hundred patients.
 	AtOnce int
+	// Session returns who is logged in, as the header says it; empty for nobody, and nil where nobody logs in.
+	Session func(context.Context) string
 	// Ended is closed when the server stops, so that what it goes on sending ends; nil never is.
 	Ended <-chan struct{}
 }
@@ -201,6 +203,7 @@ type layout struct {
 	Style        string // version of the style
 	Script       string // version of the script
 	Opened       string // the page's name while it is kept open, for the trail
+	Session      string // who is logged in; empty for nobody
 	Body         any
 }
 
@@ -211,6 +214,9 @@ func (h *handler) write(ctx context.Context, w io.Writer, name string, f frame, 
 	local := now.In(time.UTC)
 	page := layout{frame: f, Language: h.words.Language, Style: h.version["style.css"], Script: h.version["live.js"],
 		Opened: seen.Page(ctx), Body: body}
+	if h.cfg.Session != nil {
+		page.Session = h.cfg.Session(ctx)
+	}
 	if f.Facility != "" {
 		local = now.In(h.cfg.Cards.Zone(f.Facility))
 		if known, _, err := h.cfg.Store.Facility(ctx, f.Facility); err != nil {

@@ -49,6 +49,13 @@
     away = apart > 60000 ? Math.round(apart / 60000) : 0;
   };
 
+  // The session is locked or over: what the page shows is for nobody any more.
+  const leave = () => {
+    rest();
+    document.getElementById("main").replaceChildren();
+    location.replace("lock?" + new URLSearchParams({ to: location.pathname + location.search }));
+  };
+
   const listen = () => {
     if (source) return;
     source = new EventSource(words.from);
@@ -60,6 +67,12 @@
       news(event);
       pending = true;
       tick();
+    });
+    source.addEventListener("ended", leave);
+    source.addEventListener("error", async () => {
+      if (!source || source.readyState !== EventSource.CLOSED || !document.getElementById("session")) return;
+      const answer = await fetch(words.from, { method: "HEAD", cache: "no-store", headers: { "Cannulary-By-Page": "1" } }).catch(() => null);
+      if (answer && answer.status === 401) leave();
     });
   };
   const rest = () => {
@@ -83,7 +96,9 @@
     if (busy || typing() || document.hidden) return;
     busy = true;
     try {
-      const answer = await fetch(location.href, { headers: { Accept: "text/html", ...(words.page && { "Cannulary-Page": words.page }) }, cache: "no-store" });
+      const asks = { Accept: "text/html", "Cannulary-By-Page": "1", ...(words.page && { "Cannulary-Page": words.page }) };
+      const answer = await fetch(location.href, { headers: asks, cache: "no-store" });
+      if (answer.status === 401 && document.getElementById("session")) leave();
       if (!answer.ok || answer.redirected) return;
       const text = await answer.text();
       if (typing()) return;
