@@ -28,7 +28,7 @@ func (a *App) openPeople(ctx context.Context) error {
 	if !a.cfg.View || a.building || a.door.Policy().People == nil {
 		return nil
 	}
-	cfg := people.Config{Policy: a.door.Policy, Root: a.pagesRoot(), Now: a.cfg.Now, Log: a.cfg.Slog}
+	cfg := people.Config{Policy: a.door.Policy, Root: a.pagesRoot(), Now: a.cfg.Now, Log: a.cfg.Slog, Known: known}
 	var err error
 	if cfg.Sessions, err = a.shared(ctx, "people", people.KeepSessions, maxSessions); err != nil {
 		return err

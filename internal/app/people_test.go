@@ -58,7 +58,7 @@ func newWard(t *testing.T, change ...func(*app.Config)) *ward {
 	}
 	t.Cleanup(w.Stop)
 	w.Start()
-	testkit.Eventually(t, "the application is ready", w.Ready)
+	testkit.Eventually(t, "the application and the views of its readers are ready", func() bool { return w.Ready() && w.Followed(0) })
 	return w
 }
 
@@ -985,7 +985,7 @@ func TestCodesOfAStoppedInstance(t *testing.T) {
 	t.Parallel()
 	var cfg app.Config
 	w := newWard(t, func(c *app.Config) { cfg = *c })
-	if _, err := app.Codes(t.Context(), cfg, "invented-north", 1); err == nil || !strings.Contains(err.Error(), "is locked by a running cannulary; stop it first") {
+	if _, err := app.Codes(t.Context(), cfg, "invented-north", 1); err == nil || !strings.Contains(err.Error(), "; stop it first") {
 		t.Errorf("while it runs: %v", err)
 	}
 	b := w.browser(t)
@@ -1022,7 +1022,7 @@ func TestCodesOfAStoppedInstance(t *testing.T) {
 	}
 	t.Cleanup(w.Stop)
 	w.Start()
-	testkit.Eventually(t, "it is ready again", w.Ready)
+	testkit.Eventually(t, "it is ready again", func() bool { return w.Ready() && w.Followed(0) })
 	again := w.browser(t)
 	again.setCookie("cannulary-session", cookie)
 	if a := again.get("/"); a.status != 200 {

@@ -71,10 +71,15 @@ func (a *App) trailConfig() eventlog.Config {
 		Replicas: cfg.Replicas, Fingerprint: a.ring.Fingerprint(), Now: cfg.Now, API: cfg.NATSAPI, Appends: true}
 }
 
-// known hears from the door whose request it is.
+// known hears whose request it is.
 func known(ctx context.Context, who *access.Principal) {
-	if c := seen.From(ctx); c != nil {
-		c.By(who.Name)
+	c := seen.From(ctx)
+	switch {
+	case c == nil:
+	case who.Person == nil:
+		c.By(who.Name, "", "")
+	default:
+		c.By(who.Name, who.Person.System, who.Person.Value)
 	}
 }
 

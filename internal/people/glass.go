@@ -223,7 +223,7 @@ func (s *Service) breakGlass(w http.ResponseWriter, r *http.Request) error {
 	}
 	use.Code, use.Facility = name, code.Facility
 	one := session{Code: name, Facility: code.Facility, Began: use.At, Seen: use.At, Checked: use.At, Ends: use.At.Add(GlassLife)}
-	if _, err := one.principal(s.cfg.Policy(), use.Name); err != nil {
+	if err := s.known(ctx, &one, use.Name); err != nil {
 		return err
 	}
 	value, err := json.Marshal(use)

@@ -150,7 +150,7 @@ func (s *Service) comeBack(w http.ResponseWriter, r *http.Request, p *access.Peo
 	if err != nil {
 		return err
 	}
-	if _, err := one.principal(s.cfg.Policy(), c.Name); err != nil {
+	if err := s.known(ctx, &one, c.Name); err != nil {
 		return err
 	}
 	if before != nil {

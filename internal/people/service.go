@@ -1,6 +1,7 @@
 package people
 
 import (
+	"context"
 	"html/template"
 	"log/slog"
 	"net/http"
@@ -42,7 +43,9 @@ type Config struct {
 	Root string
 	Now  func() time.Time
 	Log  *slog.Logger
-	HTTP *http.Client // by which the issuer is asked; nil is a plain one
+	// Known hears who logged in or broke the glass; nil hears nothing.
+	Known func(ctx context.Context, who *access.Principal)
+	HTTP  *http.Client // by which the issuer is asked; nil is a plain one
 }
 
 // Service is safe for concurrent use, and by several processes that share buckets.
@@ -164,4 +167,13 @@ func (s *Service) contentPolicy() string {
 	}
 	s.issuer.mu.Unlock()
 	return "default-src 'none'; style-src 'self'; img-src 'self'; form-action " + forms + "; base-uri 'none'; frame-ancestors 'none'"
+}
+
+// known reports who a session is of.
+func (s *Service) known(ctx context.Context, one *session, said string) error {
+	who, err := one.principal(s.cfg.Policy(), said)
+	if err == nil && s.cfg.Known != nil {
+		s.cfg.Known(ctx, who)
+	}
+	return err
 }

@@ -14,6 +14,7 @@ import (
 	"cannulary/internal/answer"
 	"cannulary/internal/trail/seen"
 	logv1 "cannulary/proto/cannulary/log/v1"
+	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // PageHeader is the header by which a page that is kept open is asked for again; its value is seen.Page.
@@ -150,13 +151,17 @@ func (a *answering) end() {
 func (a *answering) commit(status int) error {
 	e := &a.entry
 	e.Status, e.Principal, e.Patients = uint32(status), a.seen.Principal(), a.seen.Take()
+	if system, value := a.seen.Person(); value != "" {
+		e.Person = &cannularyv1.StaffIdentifier{System: system, Value: value}
+	}
 	class := a.class
 	if status >= http.StatusBadRequest || status == 0 {
 		// It tells of no patient.
 		class, e.Patients = Kept, nil
 	}
 	switch {
-	case status == http.StatusUnauthorized, status == http.StatusTooManyRequests, status == http.StatusMisdirectedRequest,
+	case e.Principal == "" && (status >= http.StatusBadRequest || e.GetAction() == logv1.Action_ACTION_BREAK_GLASS),
+		status == http.StatusUnauthorized, status == http.StatusTooManyRequests, status == http.StatusMisdirectedRequest,
 		status == http.StatusServiceUnavailable && a.class != Kept && a.trail.Takes() != nil:
 		a.trail.sum(e)
 		if status == http.StatusServiceUnavailable {

@@ -47,7 +47,11 @@ func Rules() []Rule {
 		"/style.css", "/live.js", "/icon.svg", "/grpc.health.v1.Health/Check", "/grpc.health.v1.Health/List",
 		"/grpc.health.v1.Health/Watch", "/grpc.reflection.v1.ServerReflection/ServerReflectionInfo",
 		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo")
-	add(Kept, logv1.Action_ACTION_LOGIN, "/fhir/auth/token")
+	// They tell of nobody, and change no more than a browser's own session.
+	add(None, 0, "/login", "/logout", "/lock")
+	add(Kept, logv1.Action_ACTION_LOGIN, "/fhir/auth/token", "/login/return")
+	add(Kept, logv1.Action_ACTION_BREAK_GLASS, "/break-glass")
+	add(Kept, read, "/break-glass/review")
 	add(Refused, read, "/fhir/AuditEvent", "/fhir/AuditEvent/", "/fhir", "/fhir/")
 	add(Kept, read, "/cds-services", "/cds-services/", "/surveillance/report", "/surveillance/signals", "/surveillance/threshold",
 		"/what-if", "/", "/card", "/cards", "/confirm", "/track", "/past", "/unit", "/cannulators")

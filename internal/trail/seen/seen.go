@@ -22,6 +22,8 @@ type Collector struct {
 	page  string
 	given bool // the page's id came with the request
 	who   string
+	// of the member of staff
+	system, value string
 }
 
 type collecting struct{}
@@ -87,11 +89,18 @@ func (c *Collector) Has() bool {
 	return len(c.fresh) > 0
 }
 
-// By says whose request it is.
-func (c *Collector) By(principal string) {
+// By says whose request it is. system and value identify a member of staff; they are empty where none is known.
+func (c *Collector) By(principal, system, value string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.who = principal
+	c.who, c.system, c.value = principal, system, value
+}
+
+// Person returns the member of staff whose request it is; empty where none is known.
+func (c *Collector) Person() (system, value string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.system, c.value
 }
 
 // Principal returns whose request it is; empty where nobody is known.
