@@ -49,6 +49,7 @@ type Trail struct {
 
 	down   atomic.Bool // the stream did not answer when it was last asked
 	tight  atomic.Bool // only the reserve is left
+	full   atomic.Bool // not even that
 	bytes  atomic.Uint64
 	most   atomic.Int64
 	counts [outcomes]atomic.Uint64
@@ -185,13 +186,24 @@ func (t *Trail) look(ctx context.Context) {
 	t.bytes.Store(st.Bytes)
 	t.most.Store(st.MaxBytes)
 	t.tight.Store(st.MaxBytes > 0 && int64(st.Bytes) > st.MaxBytes-st.MaxBytes/reserve)
+	if !t.tight.Load() {
+		t.full.Store(false)
+	}
 	if t.down.CompareAndSwap(true, false) {
 		t.cfg.Slog.Info("the trail's stream answers again", "kept", t.spool.waiting())
 	}
 }
 
-// failed notes that the stream did not answer. It is said once, until it answers again.
+// failed notes that the stream did not answer, or is full. It is said once, until that is over.
 func (t *Trail) failed(err error) {
+	if fault.As(err).Kind == fault.Full {
+		t.tight.Store(true)
+		if t.full.CompareAndSwap(false, true) {
+			t.cfg.Slog.Error("the audit trail is full: an EHR is refused, entries of pages and cards are kept on disk; raise " +
+				"--trail-max-bytes (runbook CannularyTrailNearlyFull)")
+		}
+		return
+	}
 	if t.down.CompareAndSwap(false, true) {
 		t.cfg.Slog.Error("the trail's stream does not answer: an EHR is refused, entries of pages and cards are kept on disk "+
 			"(runbook CannularyTrailKept)", "err", detail(err))
