@@ -225,8 +225,8 @@ func (t *Trail) Takes() error {
 	case t.down.Load():
 		return unanswered(nil)
 	case t.tight.Load():
-		return fault.New(fault.Unavailable, "the audit trail is nearly full, and what is left is kept for pages and cards: nothing is read "+
-			"without an entry in it", "ask the operator to raise the trail's limit (--trail-max-bytes), then try again")
+		return fault.New(fault.Unavailable, "the audit trail is nearly full, and what is left is kept for pages and cards: nothing is "+
+			"read without an entry in it", "ask the operator to raise the trail's limit (--trail-max-bytes), then try again")
 	}
 	return nil
 }
@@ -388,7 +388,8 @@ func (t *Trail) sum(e *logv1.Access) {
 		one = t.sums.by[k]
 	}
 	if one == nil {
-		one = &logv1.Access{Principal: k.principal, Action: e.GetAction(), Route: k.route, From: k.from, Status: k.status, Grpc: k.grpc, At: now}
+		one = &logv1.Access{Principal: k.principal, Action: e.GetAction(), Route: k.route, From: k.from, Status: k.status,
+			Grpc: k.grpc, At: now}
 		t.sums.by[k] = one
 	}
 	one.Count++
