@@ -276,8 +276,13 @@ func put(ctx context.Context, tx *sql.Tx, seq uint64, a *logv1.Access) error {
 	if n, err := r.RowsAffected(); err != nil || n == 0 {
 		return err
 	}
+	told, err := tx.PrepareContext(ctx, `INSERT OR IGNORE INTO told (patient, at, seq) VALUES (?, ?, ?)`)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = told.Close() }()
 	for _, p := range a.GetPatients() {
-		if _, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO told (patient, at, seq) VALUES (?, ?, ?)`, p, at, seq); err != nil {
+		if _, err := told.ExecContext(ctx, p, at, seq); err != nil {
 			return err
 		}
 	}
