@@ -205,8 +205,8 @@ func (s Status) Text(now time.Time) string {
 	out += fmt.Sprintf("warnings    %d of the embedded log server, %d lines about recovering after it was not stopped in order\n",
 		s.LogWarnings, s.LogRecoveries)
 	if t := s.Trail; t != nil {
-		out += fmt.Sprintf("trail       %d entries, %s of %s (%.1f %%), %d kept on disk\n", t.Entries, size(int64(t.Bytes)), size(t.MaxBytes),
-			100*float64(t.Bytes)/float64(max(1, t.MaxBytes)), t.Kept)
+		out += fmt.Sprintf("trail       %d entries, %s of %s (%.1f %%), %d kept on disk\n", t.Entries, size(int64(t.Bytes)),
+			size(t.MaxBytes), 100*float64(t.Bytes)/float64(max(1, t.MaxBytes)), t.Kept)
 		for _, f := range t.FindingTexts {
 			out += fmt.Sprintf("finding     in the trail: %s\n", f)
 		}

@@ -435,17 +435,26 @@ func TestATrailThatDoesNotAnswer(t *testing.T) {
 // Near its limit the trail takes what a needle waits for, and an EHR is refused.
 func TestATrailThatIsNearlyFull(t *testing.T) {
 	t.Parallel()
-	x := newTrailed(t, func(c *app.Config) { c.TrailMaxBytes = 400 << 10 })
+	x := newTrailed(t, func(c *app.Config) { c.TrailMaxBytes = 4 << 20 })
 	nearly := func() bool {
 		err := x.Trail().Takes()
 		return err != nil && strings.Contains(err.Error(), "the audit trail is nearly full") && x.Trail().State().Kept == 0
 	}
-	for n := 0; !nearly(); n++ {
-		if n > 20_000 {
-			t.Fatal("the reserve is not reached")
+	fill := func(patients int) {
+		t.Helper()
+		e := &logv1.Access{Route: "GET /card", Status: 200}
+		for n := range patients {
+			e.Patients = append(e.Patients, []byte(fmt.Sprintf("%016d", n)))
 		}
-		x.get("/card?patient="+x.patient, nil)
+		if err := x.Trail().Record(testkit.Context(t), e, trail.Kept); err != nil {
+			t.Fatal(err)
+		}
 	}
+	// Such an entry takes some 4,710 bytes: this ends within the reserve.
+	for used := x.Trail().State().Bytes; used < 4<<20*31/32; used += 4710 {
+		fill(250)
+	}
+	testkit.Eventually(t, "the reserve is reached", nearly)
 	status, said := x.get("/fhir/Patient/"+x.patient, nil)
 	if status != 503 || !strings.Contains(said, "the audit trail is nearly full") || !strings.Contains(said, "--trail-max-bytes") {
 		t.Errorf("%d %s", status, said)
@@ -459,13 +468,12 @@ func TestATrailThatIsNearlyFull(t *testing.T) {
 	})
 	// Beyond the limit the entries are kept on disk.
 	testkit.Eventually(t, "the trail is full", func() bool {
-		for range 50 {
-			if status, _ := x.get("/card?patient="+x.patient, nil); status != 200 {
-				t.Errorf("a card with a full trail: %d", status)
-			}
-		}
+		fill(250)
 		return x.Trail().State().Kept > 0
 	})
+	if status, _ := x.get("/card?patient="+x.patient, nil); status != 200 {
+		t.Errorf("a card with a full trail: %d", status)
+	}
 	x.Stop()
 	x.cfg.TrailMaxBytes = 8 << 20
 	x.open()

@@ -30,7 +30,8 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 			"and a new one gets %d. Given, an embedded log is set to it; one on an external server is raised to it by a process that "+
 			"ingests, and never lowered", int64(eventlog.DefaultMaxBytes)))
 	fs.Int64Var(&cfg.TrailMaxBytes, "trail-max-bytes", 0,
-		fmt.Sprintf("most bytes the audit trail may take, as --log-max-bytes for the log; a new trail gets %d", int64(eventlog.DefaultTrailBytes)))
+		fmt.Sprintf("most bytes the audit trail may take, as --log-max-bytes for the log; a new trail gets %d",
+			int64(eventlog.DefaultTrailBytes)))
 	fs.StringVar(&cfg.PublicBase, "public-base", "", "public base URL of FHIR links, for instance https://fhir.example/fhir")
 	fs.Func("cds-origin",
 		"web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each",

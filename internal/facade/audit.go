@@ -117,7 +117,8 @@ func (h *Handler) searchAudit(r *request) (reply, error) {
 		case paramPatient:
 			id := strings.TrimPrefix(v, "Patient/")
 			if len(id) != 2*seen.KeySize {
-				return v, invalid(name, "patient: %s names no Patient; write Patient/[id] with the id that a search for Patients answers", shown(v))
+				return v, invalid(name, "patient: %s names no Patient; write Patient/[id] with the id that a search for Patients answers",
+					shown(v))
 			}
 			seen.Patients(r.Context(), id)
 			q.Patients = h.cfg.Group(id)
@@ -213,8 +214,7 @@ func readAuditCursor(s, query string) (trail.Place, error) {
 	b, err := base64.RawURLEncoding.Strict().DecodeString(s)
 	if err != nil || len(b) != auditCursorSize+checkBytes || b[0] != cursorVersion || b[1] != auditCursorKind ||
 		string(check(b[:auditCursorSize], query)) != string(b[auditCursorSize:]) {
-		return trail.Place{}, invalid(paramCursor,
-			"the cursor in %s is damaged or belongs to another request; follow the next link as it is, or begin again without it", paramCursor)
+		return trail.Place{}, damagedCursor()
 	}
 	return trail.Place{At: int64(binary.BigEndian.Uint64(b[2:])), Seq: binary.BigEndian.Uint64(b[10:])}, nil
 }

@@ -96,7 +96,8 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 	b := bundle{kind: "searchset", watermark: state.Watermark, total: page.Total, self: link(p.base, p.path, p.used, p.cursor)}
 	add := func(row *view.Row, mode string) error {
 		body, err := p.part.of(row.Type, row.Body)
-		b.entries = append(b.entries, entry{fullURL: p.base + "/" + row.Type + "/" + row.ID, body: body, mode: mode, patients: patientsOf(row)})
+		b.entries = append(b.entries, entry{fullURL: p.base + "/" + row.Type + "/" + row.ID, body: body, mode: mode,
+			patients: patientsOf(row)})
 		return err
 	}
 	for i := range page.Rows {

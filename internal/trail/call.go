@@ -99,7 +99,8 @@ func (c *Call) sum() *logv1.Access {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	e := &logv1.Access{Route: c.entry.GetRoute(), Action: c.entry.GetAction(), Grpc: true, From: c.entry.GetFrom(),
-		Principal: c.seen.Principal(), Patients: c.seen.Again(), Outcomes: c.outcomes, At: c.since, Until: timestamppb.New(c.trail.cfg.Now())}
+		Principal: c.seen.Principal(), Patients: c.seen.Again(), Outcomes: c.outcomes, At: c.since,
+		Until: timestamppb.New(c.trail.cfg.Now())}
 	for n := range maps.Values(c.outcomes) {
 		e.Count += n
 	}

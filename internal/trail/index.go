@@ -35,6 +35,7 @@ type index struct {
 	head   chain.Mark
 	found  []chain.Finding
 	moved  chan struct{} // closed and replaced whenever seq advances
+	asked  chan struct{} // somebody waits
 	failed error
 }
 
@@ -47,7 +48,7 @@ const (
 )
 
 func openIndex(ctx context.Context, cfg Config) (*index, error) {
-	x := &index{cfg: cfg, path: filepath.Join(cfg.Dir, indexFile), moved: make(chan struct{})}
+	x := &index{cfg: cfg, path: filepath.Join(cfg.Dir, indexFile), moved: make(chan struct{}), asked: make(chan struct{}, 1)}
 	if !sqlitefile.SaysChecked(x.path) || sqlitefile.LeftBehind(x.path) != nil {
 		x.remove()
 	}
@@ -237,8 +238,8 @@ func (x *index) take(ctx context.Context, c *chain.Checker, batch []eventlog.Ent
 	}
 	text, err := json.Marshal(checked{c.Seq, c.Head, c.Writers, c.Findings})
 	if err == nil {
-		_, err = tx.ExecContext(ctx, `INSERT OR REPLACE INTO checkpoint (one, stream, seq, chain) VALUES (1, ?, ?, ?)`, x.cfg.Log.ID(), c.Seq,
-			string(text))
+		_, err = tx.ExecContext(ctx, `INSERT OR REPLACE INTO checkpoint (one, stream, seq, chain) VALUES (1, ?, ?, ?)`,
+			x.cfg.Log.ID(), c.Seq, string(text))
 	}
 	if err == nil {
 		err = tx.Commit()
@@ -247,8 +248,16 @@ func (x *index) take(ctx context.Context, c *chain.Checker, batch []eventlog.Ent
 		return x.stopped(ctx, err)
 	}
 	x.advance(c)
+	select {
+	case <-x.asked:
+	case <-ctx.Done():
+	case <-time.After(indexRest):
+	}
 	return nil
 }
+
+// indexRest is how long the index rests after a transaction while nobody asks, so that entries come together.
+const indexRest = 250 * time.Millisecond
 
 func (x *index) stopped(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
@@ -259,16 +268,21 @@ func (x *index) stopped(ctx context.Context, err error) error {
 
 func put(ctx context.Context, tx *sql.Tx, seq uint64, a *logv1.Access) error {
 	at := a.GetAt().AsTime().UnixMilli()
-	r, err := tx.ExecContext(ctx, `INSERT INTO entry (seq, id, at, who) VALUES (?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`, seq, a.GetId(), at,
-		a.GetPrincipal())
+	r, err := tx.ExecContext(ctx, `INSERT INTO entry (seq, id, at, who) VALUES (?, ?, ?, ?) ON CONFLICT (id) DO NOTHING`, seq,
+		a.GetId(), at, a.GetPrincipal())
 	if err != nil {
 		return err
 	}
 	if n, err := r.RowsAffected(); err != nil || n == 0 {
 		return err
 	}
+	told, err := tx.PrepareContext(ctx, `INSERT OR IGNORE INTO told (patient, at, seq) VALUES (?, ?, ?)`)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = told.Close() }()
 	for _, p := range a.GetPatients() {
-		if _, err := tx.ExecContext(ctx, `INSERT OR IGNORE INTO told (patient, at, seq) VALUES (?, ?, ?)`, p, at, seq); err != nil {
+		if _, err := told.ExecContext(ctx, p, at, seq); err != nil {
 			return err
 		}
 	}
@@ -375,7 +389,8 @@ func (q *Query) sql() (string, []any) {
 func (t *Trail) at(ctx context.Context, p Place) (Found, error) {
 	e, err := t.cfg.Log.Get(ctx, p.Seq)
 	if err != nil {
-		return Found{}, fault.Wrap(fault.Unavailable, err, "an entry of the audit trail could not be read", "try again; if it lasts, ask the operator")
+		return Found{}, fault.Wrap(fault.Unavailable, err, "an entry of the audit trail could not be read",
+			"try again; if it lasts, ask the operator")
 	}
 	a := &logv1.Access{}
 	if err := proto.Unmarshal(e.Data, a); err != nil {
@@ -408,7 +423,8 @@ func (t *Trail) Get(ctx context.Context, id string) (f Found, ok bool, err error
 // caughtUp waits until the index has all that is in the stream now.
 func (t *Trail) caughtUp(ctx context.Context) error {
 	behind := func(err error) error {
-		return fault.Wrap(fault.Unavailable, err, "the audit trail cannot be searched now", "try again in a moment; if it lasts, ask the operator")
+		return fault.Wrap(fault.Unavailable, err, "the audit trail cannot be searched now",
+			"try again in a moment; if it lasts, ask the operator")
 	}
 	if t.index == nil {
 		return behind(errors.New("this process keeps no index"))
@@ -428,6 +444,10 @@ func (t *Trail) caughtUp(ctx context.Context) error {
 			return behind(failed)
 		case seq >= st.LastSeq:
 			return nil
+		}
+		select {
+		case t.index.asked <- struct{}{}:
+		default:
 		}
 		select {
 		case <-moved:

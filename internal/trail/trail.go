@@ -49,6 +49,7 @@ type Trail struct {
 
 	down   atomic.Bool // the stream did not answer when it was last asked
 	tight  atomic.Bool // only the reserve is left
+	full   atomic.Bool // not even that
 	bytes  atomic.Uint64
 	most   atomic.Int64
 	counts [outcomes]atomic.Uint64
@@ -185,13 +186,24 @@ func (t *Trail) look(ctx context.Context) {
 	t.bytes.Store(st.Bytes)
 	t.most.Store(st.MaxBytes)
 	t.tight.Store(st.MaxBytes > 0 && int64(st.Bytes) > st.MaxBytes-st.MaxBytes/reserve)
+	if !t.tight.Load() {
+		t.full.Store(false)
+	}
 	if t.down.CompareAndSwap(true, false) {
 		t.cfg.Slog.Info("the trail's stream answers again", "kept", t.spool.waiting())
 	}
 }
 
-// failed notes that the stream did not answer. It is said once, until it answers again.
+// failed notes that the stream did not answer, or is full. It is said once, until that is over.
 func (t *Trail) failed(err error) {
+	if fault.As(err).Kind == fault.Full {
+		t.tight.Store(true)
+		if t.full.CompareAndSwap(false, true) {
+			t.cfg.Slog.Error("the audit trail is full: an EHR is refused, entries of pages and cards are kept on disk; raise " +
+				"--trail-max-bytes (runbook CannularyTrailNearlyFull)")
+		}
+		return
+	}
 	if t.down.CompareAndSwap(false, true) {
 		t.cfg.Slog.Error("the trail's stream does not answer: an EHR is refused, entries of pages and cards are kept on disk "+
 			"(runbook CannularyTrailKept)", "err", detail(err))
@@ -213,8 +225,8 @@ func (t *Trail) Takes() error {
 	case t.down.Load():
 		return unanswered(nil)
 	case t.tight.Load():
-		return fault.New(fault.Unavailable, "the audit trail is nearly full, and what is left is kept for pages and cards: nothing is read "+
-			"without an entry in it", "ask the operator to raise the trail's limit (--trail-max-bytes), then try again")
+		return fault.New(fault.Unavailable, "the audit trail is nearly full, and what is left is kept for pages and cards: nothing is "+
+			"read without an entry in it", "ask the operator to raise the trail's limit (--trail-max-bytes), then try again")
 	}
 	return nil
 }
@@ -376,7 +388,8 @@ func (t *Trail) sum(e *logv1.Access) {
 		one = t.sums.by[k]
 	}
 	if one == nil {
-		one = &logv1.Access{Principal: k.principal, Action: e.GetAction(), Route: k.route, From: k.from, Status: k.status, Grpc: k.grpc, At: now}
+		one = &logv1.Access{Principal: k.principal, Action: e.GetAction(), Route: k.route, From: k.from, Status: k.status,
+			Grpc: k.grpc, At: now}
 		t.sums.by[k] = one
 	}
 	one.Count++
