@@ -21,6 +21,7 @@ import (
 	"cannulary/internal/erasure"
 	"cannulary/internal/keyring"
 	"cannulary/internal/testkit"
+	"cannulary/internal/view"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
@@ -119,7 +120,10 @@ func TestAnErasureReachesEveryIdentityAndEveryByte(t *testing.T) {
 		t.Errorf("while the instance runs: %s", stderr)
 	}
 	i.stop()
-	for _, old := range []string{"view-1.db", "view-99.db", "view-99.db-wal", "left-over"} {
+	if err := os.Mkdir(filepath.Join(dir, "view", "extract-0123456789abcdef"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for _, old := range []string{"view-1.db", "view-99.db", "view-99.db-wal", "left-over", "extract-0123456789abcdef/" + view.FileName()} {
 		if err := os.WriteFile(filepath.Join(dir, "view", old), []byte("Family-of-INV-M1"), 0o600); err != nil {
 			t.Fatal(err)
 		}

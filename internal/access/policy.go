@@ -142,13 +142,30 @@ func (p *Principal) check(types []string) error {
 			return fmt.Errorf("may holds %q; use some of %v", shown(string(r)), granted())
 		}
 	}
-	if reads := p.Has(FHIR) || p.Has(Pages) || p.Has(Reports) || p.Has(Hooks); reads && !p.Everywhere() {
-		return errors.New(`it reads patients, so its facilities must be ["*"]; readers of some facilities only are not offered yet`)
+	if p.ReadsPatients() && len(p.Facilities) == 0 {
+		return errors.New(`it reads patients, so it needs facilities: those whose patients it may read, or ["*"]`)
 	}
 	if !p.Has(Send) && !p.Has(FHIR) && len(p.May) == 0 {
 		return errors.New("it may do nothing; give sources and facts, fhir, or may")
 	}
 	return errors.Join(p.Display.check(p), p.Limits.check())
+}
+
+// Views lists the sets of facilities that readers of some facilities have, people too, each sorted, without repeats.
+func (p *Policy) Views() (out [][]string) {
+	var sets [][]string
+	for _, one := range p.Principals {
+		if one.ReadsPatients() {
+			sets = append(sets, one.Facilities)
+		}
+	}
+	for _, set := range append(sets, p.People.views()...) {
+		set = slices.Compact(slices.Sorted(slices.Values(set)))
+		if !slices.Contains(set, Any) && !slices.ContainsFunc(out, func(had []string) bool { return slices.Equal(had, set) }) {
+			out = append(out, set)
+		}
+	}
+	return out
 }
 
 // services lists the services in the order of the schema.

@@ -3,6 +3,7 @@ package access_test
 import (
 	"crypto/x509"
 	"crypto/x509/pkix"
+	"fmt"
 	"net/url"
 	"os"
 	"strings"
@@ -58,8 +59,8 @@ func TestAPolicyThatCannotBeMeantIsRefused(t *testing.T) {
 		one(strings.Replace(sender, "roster/*", "roster/needle_inserted", 1)):                                                       `"roster/needle_inserted" is no kind of fact`,
 		one(strings.Replace(sender, "roster/*", "rooster/*", 1)):                                                                    `"rooster/*" is no kind of fact`,
 		one(strings.Replace(sender, "[north]", `["*", north]`, 1)):                                                                  "facilities holds an empty name, or * beside others",
-		one("    fhir: [Patient]\n    facilities: [north]\n"):                                                                       `it reads patients, so its facilities must be ["*"]`,
-		one("    may: [pages]\n"):                                                                                                   `it reads patients, so its facilities must be ["*"]`,
+		one("    fhir: [Patient]\n"):                                                                                                `it reads patients, so it needs facilities: those whose patients it may read, or ["*"]`,
+		one("    may: [pages]\n"):                                                                                                   "it reads patients, so it needs facilities",
 		one("    fhir: [Pateint]\n    facilities: ['*']\n"):                                                                         `there is no resource type "Pateint" here; use * or some of Patient, Procedure`,
 		one("    may: [metrics]\n    limits: {per_second: -1}\n"):                                                                   "limits must not be negative",
 		one("    may: [metrics]\n  - name: engine\n    certificates: [b]\n    may: [metrics]\n"):                                    "name engine stands here and at principal engine",
@@ -170,4 +171,22 @@ func TestLimits(t *testing.T) {
 	// The limits of a policy that is read again hold at once, and what was used is not forgotten.
 	p = &access.Principal{Name: "a", Limits: access.Limits{PerSecond: 2, Burst: 3, AtOnce: 1}}
 	refused("too many requests of this principal are under way. End some of them, then try again")
+}
+
+// Readers of the same facilities share a view, in whatever order these stand.
+func TestViewsAreTheSetsOfReaders(t *testing.T) {
+	p, err := access.Parse([]byte(`principals:
+- {name: all, certificates: [a], facilities: ["*"], fhir: ["*"]}
+- {name: one, certificates: [b], facilities: [south, north], fhir: [Patient]}
+- {name: two, certificates: [c], facilities: [north, south], may: [pages]}
+- {name: three, certificates: [d], facilities: [north], may: [hooks, metrics]}
+- {name: sender, certificates: [e], facilities: [east], sources: [e], facts: [roster/*]}
+- {name: metrics, certificates: [f], may: [metrics]}
+`), []string{"Patient"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := fmt.Sprint(p.Views()); got != "[[north south] [north]]" {
+		t.Errorf("views of %s", got)
+	}
 }

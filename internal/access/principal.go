@@ -47,7 +47,7 @@ type Principal struct {
 	Tokens       []string `yaml:"tokens"`
 	Client       *Client  `yaml:"client"`
 	Signer       *Signer  `yaml:"hooks"`
-	// Facilities are those that it may write about and, for a reader of patients, all.
+	// Facilities are those that it may write about, and whose patients it may read: see package extract.
 	Facilities []string `yaml:"facilities"`
 	// Sources are the source names of its messages. No two principals share one.
 	Sources []string `yaml:"sources"`
@@ -97,6 +97,11 @@ func (p *Principal) Has(r Right) bool {
 		return len(p.FHIR) > 0
 	}
 	return slices.Contains(p.May, r)
+}
+
+// ReadsPatients reports whether the principal may read anything of patients.
+func (p *Principal) ReadsPatients() bool {
+	return p.Has(FHIR) || p.Has(Pages) || p.Has(Reports) || p.Has(Hooks)
 }
 
 // Ask returns a fault if the principal has not the right: Unauthenticated where nobody is known, else

@@ -111,7 +111,8 @@ type App struct {
 	store     *view.Store
 	projector *projector.Projector
 	exports   *export.Engine // nil without the view role
-	read      export.Reader
+	side      *side          // that of the whole log; nil without the view role
+	extracts  extracts
 	metrics   *metrics.Metrics
 	grpc      *grpcapi.Server
 	grpcLis   net.Listener
@@ -129,7 +130,6 @@ type App struct {
 	draining chan struct{}
 	ready    readiness
 
-	watched watched
 	checked checked
 	room    room
 }
@@ -224,6 +224,7 @@ func (a *App) open(ctx context.Context) error {
 			Slog: cfg.Slog}); err != nil {
 			return err
 		}
+		a.side = &side{app: a, store: a.store, projector: a.projector, exports: a.exports}
 	}
 	a.metrics = metrics.New(a.sources())
 	if cfg.Ingest {
@@ -406,7 +407,7 @@ func (a *App) serve() {
 				a.cfg.Slog.Warn("exports begin before the view has caught up, or not at all", "err", err)
 			}
 			if !a.beside { // once the view is in its place
-				a.exports.Run(a.run, a.read)
+				a.exports.Run(a.run, a.side.read)
 			}
 			return nil
 		})
@@ -435,6 +436,10 @@ func (a *App) serve() {
 		}
 		return nil
 	})
+	if a.store != nil && !a.building && !a.beside {
+		a.forgetExtracts(a.door.Policy().Views())
+		a.want(a.door.Policy().Views())
+	}
 	if a.store != nil && !a.building {
 		a.spawn(a.watchView)
 		a.spawn(func() error {

@@ -63,7 +63,12 @@ func httpServer(handler http.Handler, log *slog.Logger) *http.Server {
 }
 
 // Reload reads the policy and the certificates again, if they have changed.
-func (a *App) Reload() { a.door.Look() }
+func (a *App) Reload() {
+	a.door.Look()
+	if a.store != nil && !a.building && !a.beside {
+		a.want(a.door.Policy().Views())
+	}
+}
 
 // watchDoor looks at the policy and the certificates until ctx ends.
 func (a *App) watchDoor(ctx context.Context) error {

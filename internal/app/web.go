@@ -11,26 +11,19 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 
-	"cannulary/fhir"
 	"cannulary/internal/access"
 	"cannulary/internal/answer"
-	"cannulary/internal/chairside"
 	"cannulary/internal/door"
-	"cannulary/internal/dossier"
 	"cannulary/internal/facade"
 	"cannulary/internal/fault"
-	"cannulary/internal/infectioncontrol"
 	"cannulary/internal/metrics"
 	"cannulary/internal/people"
 	"cannulary/internal/smart"
-	"cannulary/internal/surveil"
 	"cannulary/internal/view"
-	"cannulary/internal/web"
 	"cannulary/internal/web/cdshooks"
 )
 
@@ -57,36 +50,14 @@ func (a *App) sources() metrics.Sources {
 	}
 	if a.projector != nil {
 		src.Projectors["view"] = a.projector.Sequence
+		src.Extracts = a.extracts.sequences
 		src.ProjectorFailed = func() bool { return a.projector.Failed() != nil }
-		src.Surveillance = a.watch
+		src.Surveillance = a.side.watch
 	}
 	if a.server != nil {
 		src.LogWarnings, src.LogRecoveries = a.server.Warnings, a.server.Recoveries
 	}
 	return src
-}
-
-// watch returns the surveillance of all facilities. It reuses the last result while the log has
-// not moved on.
-func (a *App) watch(ctx context.Context) ([]*surveil.Watch, error) {
-	a.watched.mu.Lock()
-	defer a.watched.mu.Unlock()
-	seq := a.projector.Sequence()
-	if a.watched.list != nil && a.watched.seq == seq {
-		return a.watched.list, nil
-	}
-	list, err := dossier.Facilities(ctx, a.store, a.projector)
-	if err == nil {
-		a.watched.list, a.watched.seq = list, seq
-	}
-	return list, err
-}
-
-// watched is the surveillance as of a sequence of the log.
-type watched struct {
-	mu   sync.Mutex
-	seq  uint64
-	list []*surveil.Watch
 }
 
 // certificateFiles lists the certificates whose end is told: the listeners' own and those named by hand.
@@ -145,21 +116,6 @@ func certificateEnd(file string) (time.Time, error) {
 // lagLimit is how many events the view may be behind before a card says so.
 const lagLimit = 100
 
-// Lagging reports whether the view is behind the log. It is true if that is not known.
-func (a *App) Lagging() bool {
-	st, err := a.log.State(a.run)
-	return err != nil || !a.Ready() || a.projector.Failed() != nil || st.LastSeq > a.projector.Sequence()+lagLimit
-}
-
-// knowledge returns how far the view has come. If the log does not answer, the view counts as
-// lagging.
-func (a *App) knowledge(ctx context.Context) infectioncontrol.Knowledge {
-	k := infectioncontrol.Knowledge{Sequence: a.projector.Sequence(), Lagging: a.Lagging()}
-	st, err := a.log.State(ctx)
-	k.LogSequence, k.Lagging = max(st.LastSeq, k.Sequence), k.Lagging || err != nil
-	return k
-}
-
 // handler returns the routes of HTTP.
 func (a *App) handler() (http.Handler, error) {
 	mux := &routes{mux: http.NewServeMux()}
@@ -171,63 +127,41 @@ func (a *App) handler() (http.Handler, error) {
 		}))
 		return mux.mux, mux.err
 	}
-	base := a.cfg.PublicBase
-	f, err := facade.New(facade.Config{
-		Store: a.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
-		Survivor:    func(id string) string { return a.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: a.exports, Guarded: true, TokenURL: a.tokenURL(),
-	})
+	whole, err := a.side.handler()
 	if err != nil {
 		return nil, err
 	}
-	a.read = a.untilDamaged(f.Export)
-	cards := &chairside.Service{Store: a.store, State: a.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: a.Lagging}
-	status := func(ctx context.Context) (web.Status, error) {
-		st, err := a.log.State(ctx)
-		return web.Status{LogSequence: st.LastSeq, ViewSequence: a.projector.Sequence(), Lagging: a.Lagging(), Version: a.cfg.Version}, err
-	}
-	moved := func(ctx context.Context, from uint64) (uint64, error) {
-		err := a.projector.WaitFor(ctx, from+1)
-		return a.projector.Sequence(), err
-	}
-	pages := displayed{a.cfg.Slog, web.Pages(web.Config{Cards: cards, Watch: a.watch, Store: a.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status,
-		Moved:    moved,
-		Language: a.cfg.Language, Session: loggedIn, Ended: a.draining})}
-	control := &infectioncontrol.Service{Watch: a.watch, Histories: a.store, Knowledge: a.knowledge}
-	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
-	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))
-	mux.Handle("/surveillance/report", web.Report(control, a.cfg.Slog))
-	mux.Handle("/what-if", web.WhatIf(cards.WhatIf, a.cfg.Slog))
-	hooks, err := cdshooks.New(cdshooks.Config{Cards: cards, Site: site(base), Origins: a.cfg.CDSOrigins, Log: a.cfg.Slog})
-	if err != nil {
-		return nil, err
-	}
-	mux.Handle(cdshooks.Path, hooks)
-	mux.Handle(cdshooks.Path+"/", hooks)
-	for _, path := range pages.Paths() {
-		switch path {
-		case "/": // below: Today, and what is not found
-		case "/cards":
-			mux.Handle(path, a.headed(pages))
-		default:
-			mux.Handle(path, pages)
-		}
-	}
-	if a.people != nil {
-		for _, path := range people.Paths() {
-			mux.Handle(path, a.people)
-		}
-	}
-	mux.mux.Handle("/", pages)
-	whole := a.fhirFirst(f, mux.mux)
-	withheld := answer.Withhold(whole, a.withheld)
+	a.side.read = a.untilDamaged(a.side.read)
+	record := answer.Withhold(a.sided(whole), a.withheld)
+	// A mux would redirect a path with // or /./, and know nothing of the public base.
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if slices.Contains(statePaths, r.URL.Path) {
-			whole.ServeHTTP(w, r)
+		switch {
+		case slices.Contains(statePaths, r.URL.Path):
+			mux.mux.ServeHTTP(w, r)
+			return
+		case a.people != nil && slices.Contains(people.Paths(), r.URL.Path):
+			a.people.ServeHTTP(w, r)
 			return
 		}
-		withheld.ServeHTTP(w, r)
+		record.ServeHTTP(w, r)
 	}), mux.err
+}
+
+// statePaths are the addresses that tell how the instance is, whatever its view is like.
+var statePaths = []string{"/metrics", "/healthz", "/readyz", "/status"}
+
+// sided hands the requests of readers of some facilities to the view of their extract.
+func (a *App) sided(whole http.Handler) http.Handler {
+	waiting := answer.Withhold(whole, notYet) // it refuses in the form of each address, and reads nothing
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h, who := whole, access.From(r.Context())
+		if who.ReadsPatients() && !who.Everywhere() && door.RightOf(door.Routes(), r.URL.Path) != access.Open {
+			if h = a.extracts.of(who.Facilities); h == nil {
+				h = waiting
+			}
+		}
+		h.ServeHTTP(w, r)
+	})
 }
 
 // routes takes only what has a row in the door's table: what nobody decided about is not served.
@@ -242,9 +176,6 @@ func (r *routes) Handle(path string, h http.Handler) {
 	}
 	r.mux.Handle(path, h)
 }
-
-// statePaths are the addresses that tell how the instance is, whatever its view is like.
-var statePaths = []string{"/metrics", "/healthz", "/readyz", "/status"}
 
 // serveState routes what tells how the instance is. It is only read, and takes no parameters.
 func (a *App) serveState(mux *routes) {

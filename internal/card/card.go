@@ -31,6 +31,8 @@ type Card struct {
 	LastFactAt  *time.Time `json:"lastFactAt"`
 	Lagging     bool       `json:"lagging"`
 	Quarantined int        `json:"quarantined"`
+	// Partial reports that a part of the record is not shown to this reader: see package extract.
+	Partial bool `json:"partial,omitempty"`
 	// Left reports that the patient left the unit and was not admitted again since.
 	Left bool `json:"left"`
 	// StandingHold reports that a hold is open on a place that is still used.

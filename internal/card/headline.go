@@ -70,6 +70,9 @@ func (c *Card) Headline() Headline {
 			h.Lines = append(h.Lines, HeadLine{Text: text})
 		}
 	}
+	if c.Partial {
+		say(c.Notices[0])
+	}
 	if len(none) > 0 && len(free) > 0 {
 		say(strings.Join(free, ", ") + " may be needled after you have examined the access.")
 	}
@@ -105,6 +108,9 @@ func (c *Card) Headline() Headline {
 	}
 	if c.Unrecorded() != "" {
 		h.Title = c.Unrecorded()
+	}
+	if c.Partial && h.Level != LevelStop {
+		h.Title = "This card is not complete: no stay is open here."
 	}
 	if h.Level == LevelGo && len(h.Lines) > 0 {
 		h.Level = LevelCare

@@ -25,6 +25,9 @@ type Service struct {
 	Now   func() time.Time
 	// Lagging tells whether the view is behind the log.
 	Lagging func() bool
+	// Partial tells whether the view has only a part of a patient's record, because it holds what readers of some
+	// facilities may read and the patient is at none of them now. Nil is never.
+	Partial func(patient string) bool
 
 	names opened
 }
@@ -66,13 +69,22 @@ type gathered struct {
 	now       time.Time
 	conflicts []card.Finding
 	damaged   bool // the patient's key
+	partial   bool
 }
+
+// partial is what a card says first of a patient who is no patient of the reader's facilities now.
+const partial = "This is not the whole record. No stay here is open, and nothing is shown of what happened elsewhere since the " +
+	"last one ended. Have the patient admitted here, or the session started, and ask again before you needle."
 
 // finish adds to a card what no judgement of tracks knows.
 func (g *gathered) finish(c card.Card, r Request) card.Card {
 	c.Past = card.Past(r.AsOf, r.KnownAt, g.now, c.Location())
 	if len(g.conflicts) > 0 {
 		c.Findings = append(g.conflicts, c.Findings...)
+	}
+	if g.partial {
+		c.Partial = true
+		c.Notices = append([]string{partial}, c.Notices...)
 	}
 	if g.damaged {
 		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles "+
@@ -136,6 +148,7 @@ func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 	if survivor != asked {
 		in.Patient.Asked = asked
 	}
+	g.partial = s.Partial != nil && s.Partial(survivor)
 	g.damaged = in.Patient.Name == "" && s.Ring.Damaged(ctx, survivor)
 	return g, nil
 }

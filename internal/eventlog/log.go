@@ -78,6 +78,8 @@ type Entry struct {
 	Seq  uint64
 	Time time.Time // when the log received it, by a clock that was right; in an invented log, when its header says
 	Data []byte    // the serialised logv1.Event
+	// Entered is when the entry came into an extract of the log (package extract); zero in the log itself.
+	Entered time.Time
 }
 
 // Source and id of events that the service itself appends.

@@ -15,6 +15,9 @@ var ErrGap = errors.New("the log has a gap")
 // readAhead is how many entries may wait for a slow reader.
 const readAhead = 2048
 
+// Partial reports false: each entry is a whole event.
+func (l *Log) Partial() bool { return false }
+
 // Read hands over every entry from sequence from on, in order, in batches of at most max. It
 // follows the log until ctx ends or handle fails. A batch holds whatever has arrived, so a
 // reader that has caught up gets single entries at once. The error is handle's, ErrGap, or nil

@@ -41,7 +41,9 @@ type Sources struct {
 	Now        func() time.Time
 	// Projectors return the sequences of everything that follows the log in this process.
 	Projectors map[string]func() uint64
-	Store      *view.Store
+	// Extracts returns the sequences of the views for readers of some facilities; nil without any.
+	Extracts func() map[string]uint64
+	Store    *view.Store
 	// ViewAside reports whether a damaged view is kept.
 	ViewAside func() bool
 	// Complete reports whether the view has reached the log's end at start.
@@ -227,7 +229,12 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	seqs := map[string]uint64{}
 	for name, f := range c.src.Projectors {
 		seqs[name] = f()
-		gauge(descSequence, float64(seqs[name]), name)
+	}
+	if c.src.Extracts != nil {
+		maps.Copy(seqs, c.src.Extracts())
+	}
+	for name, seq := range seqs {
+		gauge(descSequence, float64(seq), name)
 	}
 	if st, err := c.src.Log(ctx); err == nil {
 		gauge(descLast, float64(st.LastSeq))

@@ -13,11 +13,12 @@ import (
 )
 
 // event takes one event through its stages; doc.go lists them.
-func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry view.StoredEvent, own []record.Fact, data []byte,
+func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry view.StoredEvent, own []record.Fact,
 	updated time.Time) error {
 	s := p.state
-	w := &writer{state: s, ctx: ctx, tx: tx, updated: updated, opener: p.cfg.Opener, options: p.cfg.Options}
-	fresh, err := index(tx, entry, own, data)
+	w := &writer{state: s, ctx: ctx, tx: tx, updated: updated, opener: p.cfg.Opener, options: p.cfg.Options,
+		figures: p.cfg.Figures}
+	fresh, err := index(tx, entry, own)
 	if err != nil {
 		return err
 	}
@@ -66,6 +67,7 @@ type writer struct {
 	updated time.Time // lastUpdated of the versions that the event gives
 	opener  dossier.Opener
 	options fhir.Options
+	figures func(facility string) bool // nil is all
 
 	ahead *ahead // what a worker did of it; nil where none did
 	// byID reads events; a worker has to wait for the event's turn.

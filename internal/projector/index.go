@@ -7,12 +7,9 @@ import (
 	"cannulary/internal/view"
 )
 
-// index stores an event and the keys by which it is found again. It answers the topics that the
+// index stores the keys by which an event is found again. It answers the topics that the
 // event is the first to name and that have a resource.
-func index(tx *view.Tx, e view.StoredEvent, own []record.Fact, data []byte) (set, error) {
-	if err := tx.InsertEvent(e, own[0].Session, data); err != nil {
-		return nil, err
-	}
+func index(tx *view.Tx, e view.StoredEvent, own []record.Fact) (set, error) {
 	if e.Event.GetSource() != eventlog.ServiceSource {
 		if err := tx.HeardFrom(e.Event.GetFacility(), e.Logged, e.Event.GetOccurredAt().AsTime()); err != nil {
 			return nil, err

@@ -112,7 +112,10 @@ func (b *bench) planLast() *plan {
 	}
 	defer tx.Rollback()
 	s, entry := b.p.state, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}
-	fresh, err := index(tx, entry, own, e.Data)
+	if err := tx.InsertEvent(entry, own[0].Session, e.Data); err != nil {
+		b.t.Fatal(err)
+	}
+	fresh, err := index(tx, entry, own)
 	if err != nil {
 		b.t.Fatal(err)
 	}

@@ -21,13 +21,26 @@ import (
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
+// Log is what a projector follows: eventlog.Log, or an extract of it.
+type Log interface {
+	ID() string
+	Get(ctx context.Context, seq uint64) (eventlog.Entry, error)
+	Read(ctx context.Context, from uint64, most int, handle func(context.Context, []eventlog.Entry) error) error
+	WrongClocks() []eventlog.WrongClock
+	ByWrongClock(seq uint64) bool
+	// Partial reports whether one event may come in several entries, each with more of its facts.
+	Partial() bool
+}
+
 // Config is what a Projector needs.
 type Config struct {
-	Log     *eventlog.Log
+	Log     Log
 	Store   *view.Store
 	Opener  dossier.Opener
 	Options fhir.Options
 	Slog    *slog.Logger
+	// Figures tells of which facilities there are figures; nil is all.
+	Figures func(facility string) bool
 	// Room returns once the view may write; nil is always.
 	Room func(context.Context) error
 }
@@ -112,7 +125,7 @@ func (p *Projector) clocks(tx *view.Tx) error {
 var ErrForeign = errors.New("the view does not belong to this log")
 
 // Verify tells whether a view with the checkpoint, in the file at path, was made from the log.
-func Verify(ctx context.Context, log *eventlog.Log, c view.Checkpoint, path string) error {
+func Verify(ctx context.Context, log Log, c view.Checkpoint, path string) error {
 	hint := fmt.Sprintf("restore the log that belongs to it; if that is lost, move %s to a safe place, since it may be the only copy of "+
 		"what it holds, and start again: the view is built from this log", path)
 	if c.LogID != log.ID() {
@@ -270,8 +283,10 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 			return failed(err)
 		}
 		c.LogID, c.Seq, c.Logged = p.cfg.Log.ID(), e.Seq, e.Time
-		if t := e.Time.Truncate(time.Millisecond); t.After(c.Updated) {
-			c.Updated = t
+		for _, t := range []time.Time{e.Time, e.Entered} {
+			if t = t.Truncate(time.Millisecond); t.After(c.Updated) {
+				c.Updated = t
+			}
 		}
 		if c.EventID, err = p.entry(ctx, tx, f, e, c.Updated, aside[e.Seq]); err != nil {
 			return fmt.Errorf("project entry %d: %w", e.Seq, failed(err))
@@ -382,13 +397,55 @@ func (p *Projector) entry(ctx context.Context, tx *view.Tx, f *flight, e eventlo
 		return id, tx.Aside(e.Seq, id, "test")
 	}
 	known, err := tx.HasEvent(id)
-	if err != nil {
+	switch entry := (view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}); {
+	case err != nil:
 		return id, err
-	}
-	if known {
+	case known && p.cfg.Log.Partial():
+		return id, p.more(ctx, tx, f, e, id, updated)
+	case known:
 		return id, tx.Aside(e.Seq, id, "repeat")
+	default:
+		if err := tx.InsertEvent(entry, facts[0].Session, e.Data); err != nil {
+			return id, err
+		}
+		return id, p.event(ctx, tx, f, entry, facts, updated)
 	}
-	return id, p.event(ctx, tx, f, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: ev}, facts, e.Data, updated)
+}
+
+// more takes further facts of an event in that the view has in part.
+func (p *Projector) more(ctx context.Context, tx *view.Tx, f *flight, e eventlog.Entry, id string, updated time.Time) error {
+	stored, err := tx.Sealed(id)
+	if err != nil {
+		return err
+	}
+	var ev logv1.Event
+	if err := proto.Unmarshal(e.Data, &ev); err != nil {
+		return err
+	}
+	fresh := map[int]bool{}
+	for i, fact := range ev.GetFacts() {
+		if fact.GetWithheld() == nil {
+			stored.Event.Facts[i], fresh[i] = fact, true
+		}
+	}
+	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(stored.Event)
+	if err != nil {
+		return err
+	}
+	if err := tx.ExtendEvent(id, data); err != nil {
+		return err
+	}
+	if freetext.Sealed(data) {
+		if err := freetext.Open(ctx, p.cfg.Opener, stored.Event); err != nil {
+			return err
+		}
+	}
+	facts, err := record.Facts(stored.Event, stored.Seq, stored.Logged)
+	if err != nil {
+		return err
+	}
+	facts = slices.DeleteFunc(facts, func(fact record.Fact) bool { return !fresh[fact.Ordinal] })
+	return p.event(ctx, tx, f, view.StoredEvent{Seq: e.Seq, Logged: e.Time, Event: stored.Event}, facts, updated)
 }
 
 // declares reports whether the event declares a clock wrong that was not known when the log was opened: what was

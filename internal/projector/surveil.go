@@ -29,6 +29,9 @@ func (w *writer) survey() error {
 		return err
 	}
 	for _, id := range slices.Sorted(maps.Keys(w.facilities)) {
+		if w.figures != nil && !w.figures(id) {
+			continue
+		}
 		if err := w.surveyFacility(id, w.facilities[id]); err != nil {
 			return err
 		}

@@ -110,6 +110,9 @@ func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 	}
 	out := make([]Fact, 0, len(ev.GetFacts()))
 	for i, lf := range ev.GetFacts() {
+		if lf.GetWithheld() != nil {
+			continue
+		}
 		f := Fact{
 			ID: FactID(ev.GetId(), i), EventID: ev.GetId(), Ordinal: i, Seq: seq, Logged: logged.UTC(),
 			Source: ev.GetSource(), Facility: ev.GetFacility(), PatientKey: ev.GetPatientKey(),

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -98,13 +99,13 @@ func facilities(ctx context.Context, q queryer) (out []Facility, err error) {
 	return out, rows.Err()
 }
 
-// Facilities lists the facilities by id.
+// Facilities lists the facilities by id; see Only.
 func (s *Store) Facilities(ctx context.Context) ([]Facility, error) {
 	out, err := facilities(ctx, s.cards)
 	if err != nil {
 		return nil, fmt.Errorf("view: facilities: %w", err)
 	}
-	return out, nil
+	return slices.DeleteFunc(out, func(f Facility) bool { return !s.lists(f.ID) }), nil
 }
 
 // Facility reads one facility; ok is false where it is not known.

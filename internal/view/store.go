@@ -23,6 +23,7 @@ type Store struct {
 	writing
 	everything kept
 	damage     damage
+	only       map[string]bool // the facilities that readers are told of; nil is all
 }
 
 // FileName is the view's file in its folder.

@@ -299,9 +299,12 @@ func notices(c *card.Card) *draft {
 		return nil
 	}
 	d := &draft{indicator: Info, summary: "Before you trust this record: " + strings.Join(said, " ")}
-	if c.Lagging || c.Quarantined > 0 {
+	if c.Lagging || c.Partial || c.Quarantined > 0 {
 		d.indicator = Warning
 		var wrong []string
+		if c.Partial {
+			wrong = append(wrong, "no stay is open here, what happened elsewhere since is not shown")
+		}
 		if c.Lagging {
 			wrong = append(wrong, "this view is behind, newer facts may exist")
 		}
