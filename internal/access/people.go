@@ -129,30 +129,36 @@ func (p *Policy) checkPeople() error {
 				slices.Sorted(maps.Keys(roles)))
 		}
 	}
-	for i, v := range p.Views() {
+	for i, v := range p.PeopleViews() {
 		if len(v) == 0 || slices.Contains(v, "") || slices.Contains(v, Any) && len(v) > 1 {
 			return fmt.Errorf(`people: views[%d] is no set of facilities; write codes, or ["*"] alone for all`, i)
 		}
 	}
-	if n := len(p.Views()); n == 0 || n > 1 && l.Claims.Facilities == "" {
+	if n := len(p.PeopleViews()); n == 0 || n > 1 && l.Claims.Facilities == "" {
 		return errors.New("people needs views, the sets of facilities that people may see; with more than one it also needs " +
 			"claims.facilities, the name of the claim that says which is a person's")
 	}
 	return nil
 }
 
-// Views are the sets of facilities that people may see: as the policy lists them, or those of its readers.
-func (p *Policy) Views() [][]string {
-	if p.People != nil && len(p.People.Views) > 0 {
-		return p.People.Views
+// PeopleViews are the sets of facilities that people may see: as the policy lists them, or those of its readers.
+func (p *Policy) PeopleViews() [][]string {
+	if p.People == nil || len(p.People.Views) > 0 {
+		return p.People.views()
 	}
-	var out [][]string
-	for _, one := range p.Principals {
-		if one.ReadsPatients() && !slices.ContainsFunc(out, func(v []string) bool { return slices.Equal(v, one.Facilities) }) {
-			out = append(out, one.Facilities)
-		}
+	out := p.Views()
+	if slices.ContainsFunc(p.Principals, func(one *Principal) bool { return one.ReadsPatients() && one.Everywhere() }) {
+		out = append(out, []string{Any})
 	}
 	return out
+}
+
+// views are the sets that are listed; none where nobody logs in.
+func (p *People) views() [][]string {
+	if p == nil {
+		return nil
+	}
+	return p.Views
 }
 
 // within reports whether each facility of a view is one of those.
@@ -190,7 +196,7 @@ func (p *Policy) Human(sub string, roles, facilities []string, person Person) (*
 	if len(out.May) == 0 {
 		return nil, NoRole(p.People.Claims.Role)
 	}
-	for _, v := range p.Views() {
+	for _, v := range p.PeopleViews() {
 		if (p.People.Claims.Facilities == "" || within(v, facilities)) && (out.Facilities == nil || larger(v, out.Facilities)) {
 			out.Facilities = v
 		}
@@ -208,7 +214,7 @@ func (p *Policy) Broken(id, facility string, person Person) (*Principal, error) 
 	}
 	out := &Principal{Name: "break-glass:" + id, May: rightsOf()[Cannulator], Person: &person}
 	person.Roles, person.BrokeGlass = []string{Cannulator}, true
-	for _, v := range p.Views() {
+	for _, v := range p.PeopleViews() {
 		if holds(v, facility) && (out.Facilities == nil || larger(out.Facilities, v)) {
 			out.Facilities = v
 		}

@@ -69,6 +69,10 @@ func TestWhatAPersonMay(t *testing.T) {
 			t.Errorf("%s of %s may %v at %v, want %s at %s", c.roles, c.facilities, may, who.Facilities, c.may, c.view)
 		}
 	}
+	// Each limited set needs a view of its own.
+	if views := p.Views(); len(views) != 3 || strings.Join(views[1], " ") != "north south" {
+		t.Errorf("the views are %v", views)
+	}
 	for facility, view := range map[string]string{"north": "north", "south": "north south", "west": "east west", "elsewhere": "*"} {
 		who, err := p.Broken("AAAA", facility, access.Person{Said: "x"})
 		if err != nil || strings.Join(who.Facilities, " ") != view || !slices.Equal(who.May, []access.Right{access.Pages}) || !who.Person.BrokeGlass {
@@ -104,7 +108,7 @@ func TestAPolicyOfPeopleThatCannotBeMeantIsRefused(t *testing.T) {
 		t.Errorf("people without a system: %v", err)
 	}
 	p, err := access.Parse([]byte(strings.Replace(withPeople, "  views: [[north], [north, south], [east, west], [\"*\"]]\n", "", 1)), types)
-	if err != nil || len(p.Views()) != 1 || p.Views()[0][0] != "*" {
+	if err != nil || len(p.PeopleViews()) != 1 || p.PeopleViews()[0][0] != "*" {
 		t.Errorf("views of the readers: %v", err)
 	}
 }

@@ -149,7 +149,7 @@ func (p *Principal) check(types []string) error {
 	if p.ReadsPatients() && len(p.Facilities) == 0 {
 		return errors.New(`it reads patients, so it needs facilities: those whose patients it may read, or ["*"]`)
 	}
-	if p.Has(Audit) && !p.Everywhere() {
+	if slices.Contains(p.May, Audit) && !p.Everywhere() {
 		return errors.New(`it reads the audit trail, which names patients of every facility, so its facilities must be ["*"]`)
 	}
 	if !p.Has(Send) && !p.Has(FHIR) && len(p.May) == 0 {
@@ -158,22 +158,18 @@ func (p *Principal) check(types []string) error {
 	return errors.Join(p.Display.check(p), p.Limits.check())
 }
 
-// Readers lists the sets of facilities of those who may read some facilities only, each sorted, without repeats.
-func (p *Policy) Readers() (out [][]string) {
-	add := func(facilities []string) {
-		set := slices.Compact(slices.Sorted(slices.Values(facilities)))
-		if !slices.Contains(set, Any) && !slices.ContainsFunc(out, func(had []string) bool { return slices.Equal(had, set) }) {
-			out = append(out, set)
-		}
-	}
+// Views lists the sets of facilities that readers of some facilities have, people too, each sorted, without repeats.
+func (p *Policy) Views() (out [][]string) {
+	var sets [][]string
 	for _, one := range p.Principals {
 		if one.ReadsPatients() {
-			add(one.Facilities)
+			sets = append(sets, one.Facilities)
 		}
 	}
-	if p.People != nil {
-		for _, v := range p.Views() {
-			add(v)
+	for _, set := range append(sets, p.People.views()...) {
+		set = slices.Compact(slices.Sorted(slices.Values(set)))
+		if !slices.Contains(set, Any) && !slices.ContainsFunc(out, func(had []string) bool { return slices.Equal(had, set) }) {
+			out = append(out, set)
 		}
 	}
 	return out

@@ -187,7 +187,7 @@ func TestReadersShareAView(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := fmt.Sprint(p.Readers()); got != "[[north south] [north]]" {
+	if got := fmt.Sprint(p.Views()); got != "[[north south] [north]]" {
 		t.Errorf("views of %s", got)
 	}
 }

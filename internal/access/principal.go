@@ -105,6 +105,8 @@ func (p *Principal) Has(r Right) bool {
 		return len(p.Sources) > 0
 	case r == FHIR:
 		return len(p.FHIR) > 0
+	case r == Audit && !p.Everywhere():
+		return false // the trail names patients of every facility
 	}
 	return slices.Contains(p.May, r)
 }

@@ -452,8 +452,8 @@ func (a *App) serve() {
 		return nil
 	})
 	if a.store != nil && !a.building && !a.beside {
-		a.forgetExtracts(a.door.Policy().Readers())
-		a.want(a.door.Policy().Readers())
+		a.forgetExtracts(a.door.Policy().Views())
+		a.want(a.door.Policy().Views())
 	}
 	if a.store != nil && !a.building {
 		a.spawn(a.watchView)

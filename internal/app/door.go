@@ -70,7 +70,7 @@ func (a *App) Reload() {
 		a.cfg.Slog.Error("the policy has client or hooks, and their tokens cannot be checked yet: the store of tokens was not opened", "err", err)
 	}
 	if a.store != nil && !a.building && !a.beside {
-		a.want(a.door.Policy().Readers())
+		a.want(a.door.Policy().Views())
 	}
 }
 

@@ -58,8 +58,19 @@ func newWard(t *testing.T, change ...func(*app.Config)) *ward {
 	}
 	t.Cleanup(w.Stop)
 	w.Start()
-	testkit.Eventually(t, "the application and the views of its readers are ready", func() bool { return w.Ready() && w.Followed(0) })
+	w.ready(t)
 	return w
+}
+
+// ready waits until the views of all sets of facilities are there.
+func (w *ward) ready(t *testing.T) {
+	t.Helper()
+	testkit.Eventually(t, "the application is ready", w.Ready)
+	for _, name := range []string{"north", "both"} {
+		testkit.Eventually(t, "the view of "+name+" is there", func() bool {
+			return w.browser(t).get("/", "Authorization", "Bearer "+tokenOf(name)).status == 200
+		})
+	}
 }
 
 func newIssuer(t *testing.T, clock *testkit.Clock) *devissuer.Issuer {
@@ -629,9 +640,11 @@ func (w *ward) figure(t *testing.T, name string) string {
 	return ""
 }
 
-// figures is a principal that reads figures.
+// figures are a principal that reads figures, and one for each view of people.
 func figures() string {
-	return "principals:\n- {name: prometheus, may: [metrics], tokens: [" + access.Digest(tokenOf("prometheus")) + "]}\n"
+	return "principals:\n- {name: prometheus, may: [metrics], tokens: [" + access.Digest(tokenOf("prometheus")) + "]}\n" +
+		"- {name: north, may: [pages], facilities: [invented-north], tokens: [" + access.Digest(tokenOf("north")) + "]}\n" +
+		"- {name: both, may: [pages], facilities: [invented-north, invented-south], tokens: [" + access.Digest(tokenOf("both")) + "]}\n"
 }
 
 // lines is what a program logged.
@@ -1022,7 +1035,7 @@ func TestCodesOfAStoppedInstance(t *testing.T) {
 	}
 	t.Cleanup(w.Stop)
 	w.Start()
-	testkit.Eventually(t, "it is ready again", func() bool { return w.Ready() && w.Followed(0) })
+	w.ready(t)
 	again := w.browser(t)
 	again.setCookie("cannulary-session", cookie)
 	if a := again.get("/"); a.status != 200 {

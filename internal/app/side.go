@@ -107,8 +107,9 @@ func (s *side) handler() (http.Handler, error) {
 		err := s.projector.WaitFor(ctx, from+1)
 		return s.projector.Sequence(), err
 	}
-	pages := displayed{a.cfg.Slog, web.Pages(web.Config{Cards: cards, Watch: s.watch, Store: s.store, Now: a.cfg.Now, Log: a.cfg.Slog, Status: status,
-		Moved: moved, Language: a.cfg.Language, Session: loggedIn, Ended: a.draining})}
+	pages := displayed{a.cfg.Slog, web.Pages(web.Config{Cards: cards, Watch: s.watch, Store: s.store, Now: a.cfg.Now, Log: a.cfg.Slog,
+		Status: status,
+		Moved:  moved, Language: a.cfg.Language, Session: loggedIn, Ended: a.draining})}
 	control := &infectioncontrol.Service{Watch: s.watch, Histories: s.store, Knowledge: s.knowledge}
 	mux.Handle("/surveillance/threshold", web.Threshold(control, a.cfg.Slog))
 	mux.Handle("/surveillance/signals", web.Signals(control, a.cfg.Slog))

@@ -135,19 +135,16 @@ func (a *App) handler() (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	var login []string
-	if a.people != nil {
-		login = people.Paths()
-	}
-	for _, path := range login {
-		mux.Handle(path, a.people)
-	}
 	a.side.read = a.untilDamaged(a.side.read)
 	record := answer.Withhold(a.sided(whole), a.withheld)
 	// A mux would redirect a path with // or /./, and know nothing of the public base.
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if slices.Contains(statePaths, r.URL.Path) || slices.Contains(login, r.URL.Path) {
+		switch {
+		case slices.Contains(statePaths, r.URL.Path):
 			mux.mux.ServeHTTP(w, r)
+			return
+		case a.people != nil && slices.Contains(people.Paths(), r.URL.Path):
+			a.people.ServeHTTP(w, r)
 			return
 		}
 		record.ServeHTTP(w, r)

@@ -290,9 +290,10 @@ func (s *Service) look(ctx context.Context, h *held) (*held, error) {
 	return h, nil
 }
 
-// Until returns a context of a stream that ends when its session is not open any more.
+// Until returns a context of a stream that ends when its session is not open any more, with
+// access.Unknown as its cause.
 func (s *Service) Until(r *http.Request) (context.Context, context.CancelFunc) {
-	ctx, cancel := context.WithCancel(r.Context())
+	ctx, cancel := context.WithCancelCause(r.Context())
 	go func() {
 		t := time.NewTicker(streamLook)
 		defer t.Stop()
@@ -308,10 +309,10 @@ func (s *Service) Until(r *http.Request) (context.Context, context.CancelFunc) {
 			}
 			// Where nobody can tell, the stream goes on: the ward must not go dark.
 			if err == nil && h == nil {
-				cancel()
+				cancel(access.Unknown())
 				return
 			}
 		}
 	}()
-	return ctx, cancel
+	return ctx, func() { cancel(nil) }
 }

@@ -20,7 +20,8 @@ const (
 
 // live answers "/live" with server-sent events, until the client goes or the server stops:
 // "beat" at once and then every 15 seconds, "changed" when the view has gone on, at most once a
-// second, "ended" when the session of who reads it does. Each carries the server's time, as an instant and as the facility's clocks show it.
+// second, "ended" when the session of who reads it does. Each carries the server's time, as an instant and as the facility's
+// clocks show it.
 func (h *handler) live(w http.ResponseWriter, r *http.Request) error {
 	p, err := answer.Query(r, paramFacility)
 	if err != nil {
@@ -58,8 +59,8 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) error {
 		return nil
 	}
 	h.follow(r.Context(), from, tell)
-	if r.Context().Err() != nil {
-		_ = tell("ended") // the session has ended, or the page has gone and does not hear it
+	if cause := context.Cause(r.Context()); cause != nil && fault.As(cause).Kind == fault.Unauthenticated {
+		_ = tell("ended") // the page may have gone
 	}
 	return nil
 }
