@@ -82,29 +82,3 @@ func WrongMedia(header, text string) *Problem {
 func Unacceptable(where, text string) *Problem {
 	return &Problem{Status: http.StatusNotAcceptable, Code: "not-supported", Text: text, Expression: "http." + where}
 }
-
-// Unauthorized refuses who did not say who they are, with the challenge for WWW-Authenticate.
-func Unauthorized(reason, challenge string) *Problem {
-	return &Problem{Status: http.StatusUnauthorized, Code: "login", Text: reason, Header: map[string]string{"WWW-Authenticate": challenge}}
-}
-
-// Forbidden refuses who may not have what they ask for.
-func Forbidden(reason string) *Problem {
-	return &Problem{Status: http.StatusForbidden, Code: "forbidden", Text: reason}
-}
-
-// Authorize asks whether a request may be answered; nil lets everybody. An error that is neither a Problem nor a fault
-// becomes a plain 403, its text is only logged.
-func Authorize(r *http.Request, authorize func(*http.Request) error, log *slog.Logger) error {
-	if authorize == nil {
-		return nil
-	}
-	err := authorize(r)
-	var p *Problem
-	var f *fault.Error
-	if err == nil || errors.As(err, &p) || errors.As(err, &f) {
-		return err
-	}
-	log.WarnContext(r.Context(), "a request was refused", "err", err.Error())
-	return Forbidden("this client may not read that")
-}

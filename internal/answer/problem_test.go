@@ -60,40 +60,6 @@ func TestHowAnErrorIsAnswered(t *testing.T) {
 	}
 }
 
-func TestWhoMayBeAnswered(t *testing.T) {
-	r := httptest.NewRequest(http.MethodGet, "/fhir/Patient/p", nil)
-	is := func(err error) func(*http.Request) error { return func(*http.Request) error { return err } }
-	for name, c := range map[string]struct {
-		authorize func(*http.Request) error
-		status    int
-		want      string
-		logged    bool
-	}{
-		"nobody decides":        {nil, 0, "", false},
-		"allowed":               {is(nil), 0, "", false},
-		"denied with a reason":  {is(answer.Forbidden("not this ward")), 403, "not this ward", false},
-		"denied with an error":  {is(errors.New("directory at ldap.invalid is down")), 403, "this client may not read that", true},
-		"denied with a wrapped": {is(fmt.Errorf("x: %w", answer.Unauthorized("who", "Bearer"))), 401, "who", false},
-		"nobody can tell":       {is(fault.New(fault.Unavailable, "the directory is down", "")), 503, "the directory is down", false},
-	} {
-		var log bytes.Buffer
-		err := answer.Authorize(r, c.authorize, slog.New(slog.NewTextHandler(&log, nil)))
-		if c.status == 0 {
-			if err != nil {
-				t.Errorf("%s: %v", name, err)
-			}
-			continue
-		}
-		p := answer.Of(t.Context(), slog.New(slog.DiscardHandler), "", err)
-		if p.Status != c.status || p.Text != c.want || (log.Len() > 0) != c.logged || strings.Contains(log.String(), "Patient/p") {
-			t.Errorf("%s: %+v, logged %q; want %q", name, p, log.String(), c.want)
-		}
-		if got := p.Header["WWW-Authenticate"]; (got == "Bearer") != (c.status == 401) {
-			t.Errorf("%s: challenge %q", name, got)
-		}
-	}
-}
-
 func TestAHandlerAnswersWholeOrRefuses(t *testing.T) {
 	do := func(method string, serve func(http.ResponseWriter, *http.Request) error) *httptest.ResponseRecorder {
 		w := httptest.NewRecorder()
@@ -138,7 +104,7 @@ func TestAPageThatCannotBeMadeIsNotHalfWritten(t *testing.T) {
 }
 
 func TestAnOutcomeSaysWhere(t *testing.T) {
-	for _, p := range []*answer.Problem{answer.WrongMedia("Content-Type", "no"), answer.Forbidden("no")} {
+	for _, p := range []*answer.Problem{answer.WrongMedia("Content-Type", "no"), answer.Broken()} {
 		w := httptest.NewRecorder()
 		if err := answer.Refuse(w, httptest.NewRequest(http.MethodGet, "/", nil), p, answer.Outcome()); err != nil {
 			t.Fatal(err)

@@ -116,12 +116,12 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 	post := httptest.NewRequest(http.MethodPost, "/what-if", strings.NewReader("{}"))
 	post.Header.Set("Content-Type", "application/json")
 	cards := &chairside.Service{Store: store, Now: time.Now, Lagging: func() bool { return false }}
-	refuses := func(*http.Request) error { return err }
-	fhir, e := facade.New(facade.Config{Store: store, Now: time.Now, Log: log, Authorize: refuses})
+	refuses := func() error { return err }
+	fhir, e := facade.New(facade.Config{Store: store, Now: time.Now, Log: log})
 	if e != nil {
 		t.Fatal(e)
 	}
-	hooks, e := cdshooks.New(cdshooks.Config{Cards: cards, Log: log, Authorize: refuses})
+	hooks, e := cdshooks.New(cdshooks.Config{Cards: cards, Log: log})
 	if e != nil {
 		t.Fatal(e)
 	}
@@ -138,8 +138,8 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		return r.WithContext(failing{t.Context(), err})
 	}
 	return map[string]server{
-		"/fhir":                   {fhir, get("/fhir/Patient"), "outcome"},
-		"/cds-services":           {hooks, get("/cds-services"), "outcome"},
+		"/fhir":                   {answer.Withhold(fhir, refuses), get("/fhir/Patient"), "outcome"},
+		"/cds-services":           {answer.Withhold(hooks, refuses), get("/cds-services"), "outcome"},
 		"/what-if":                {web.WhatIf(compare, log), post, "json"},
 		"/surveillance/signals":   {web.Signals(control, log), get("/surveillance/signals"), "json"},
 		"/surveillance/threshold": {web.Threshold(control, log), get("/surveillance/threshold"), "json"},
@@ -212,8 +212,6 @@ func TestEveryServerTellsEveryKindAlike(t *testing.T) {
 			switch {
 			case s.request.Method == http.MethodGet && s.request.Context().Err() != nil && want.status == 500:
 				want = passing // of a request that ended no failure is told
-			case kind == "no fault" && (name == "/fhir" || name == "/cds-services"):
-				want.status, want.issue, want.text = 403, "forbidden", "this client may not read that"
 			case kind != "unavailable" && name == "/cds-services":
 				want = hidden // a fault may speak of the patient
 			}
@@ -261,12 +259,6 @@ func TestEveryServerTellsAlikeWhatOnlyHTTPKnows(t *testing.T) {
 			text: "the query of the URL cannot be read. Write a percent sign as %25, a semicolon as %3B and a vertical bar as %7C"})
 	}
 	for _, path := range []string{"/fhir", "/cds-services"} {
-		for _, p := range []*answer.Problem{answer.Unauthorized("who are you?", "Bearer"), answer.Forbidden("not on this ward")} {
-			s := servers(t, store, p)[path]
-			w := httptest.NewRecorder()
-			s.handler.ServeHTTP(w, s.request)
-			told(t, path, s.form, w, wanted{status: p.Status, issue: p.Code, text: p.Text})
-		}
 		s := servers(t, store, nil)[path]
 		s.request.Header.Set("Accept", "application/xml")
 		w := httptest.NewRecorder()

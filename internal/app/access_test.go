@@ -707,3 +707,69 @@ func TestCertificatesChangeUnderLoad(t *testing.T) {
 		t.Errorf("the log ends at %d after %d messages", last, rounds*messages)
 	}
 }
+
+// A browser shows a page of an allowed origin why its call was refused, and the page of another nothing.
+func TestARefusedCallOfHooksCanBeReadByAnAllowedPage(t *testing.T) {
+	h := newHouse(t, func(c *app.Config) { c.CDSOrigins = []string{"https://ehr.example"} })
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: h.shows(t, "nobody")}}
+	defer client.CloseIdleConnections()
+	for _, c := range []struct {
+		method, path, host, token string
+		status                    int
+	}{
+		{http.MethodGet, "/cds-services", "", "", 401},
+		{http.MethodPost, "/cds-services/needling-advice", "", "wrong", 401},
+		{http.MethodPost, "/cds-services/needling-advice", "", tokenOf("ward"), 403},
+		{http.MethodPost, "/cds-services/needling-advice", "other.example", tokenOf("ehr"), 421},
+		{http.MethodOptions, "/cds-services/needling-advice", "", "", 204},
+		{http.MethodGet, "/cds-services", "", tokenOf("ehr"), 200},
+		{http.MethodGet, "/cds-services/none", "", tokenOf("ehr"), 404},
+	} {
+		for origin, want := range map[string]string{"https://ehr.example": "https://ehr.example", "https://attacker.example": "", "": ""} {
+			req, err := http.NewRequestWithContext(t.Context(), c.method, h.URL()+c.path, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for name, value := range map[string]string{"Origin": origin, "Authorization": map[bool]string{true: "Bearer " + c.token}[c.token != ""]} {
+				if value != "" {
+					req.Header.Set(name, value)
+				}
+			}
+			if c.method == http.MethodOptions {
+				req.Header.Set("Access-Control-Request-Method", "POST")
+			}
+			req.Host = c.host
+			resp, err := client.Do(req)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_ = resp.Body.Close()
+			status := c.status
+			if c.method == http.MethodOptions && want == "" {
+				status = 405 // no preflight of a page that may not call
+			}
+			if got := resp.Header.Values("Access-Control-Allow-Origin"); resp.StatusCode != status || strings.Join(got, "|") != want {
+				t.Errorf("%s %s by %q from %q: %d, read by %q", c.method, c.path, c.token, origin, resp.StatusCode, got)
+			}
+			if vary := resp.Header.Get("Vary"); !strings.Contains(vary, "Origin") {
+				t.Errorf("%s %s from %q: Vary %q", c.method, c.path, origin, vary)
+			}
+		}
+	}
+	// Nothing else is for pages of other origins.
+	for _, path := range []string{"/card", "/fhir/Patient", "/cds-servicesx"} {
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, h.URL()+path, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Origin", "https://ehr.example")
+		resp, err := client.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = resp.Body.Close()
+		if got := resp.Header.Get("Access-Control-Allow-Origin"); got != "" {
+			t.Errorf("%s may be read by %q", path, got)
+		}
+	}
+}

@@ -30,6 +30,7 @@ import (
 	"cannulary/internal/salvage"
 	"cannulary/internal/smart"
 	"cannulary/internal/view"
+	"cannulary/internal/web/cdshooks"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
@@ -259,7 +260,8 @@ func (a *App) open(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a.http = httpServer(a.trail.HTTP(a.door.HTTP(a.trail.Guard(handler))), cfg.Slog)
+	guarded := a.trail.HTTP(a.door.HTTP(a.trail.Guard(handler)))
+	a.http = httpServer(cdshooks.Readable(cfg.CDSOrigins, guarded), cfg.Slog)
 	a.http.TLSConfig = a.door.TLS("h2", "http/1.1")
 	a.http.RegisterOnShutdown(func() { close(a.draining) })
 	if !a.building {

@@ -24,7 +24,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/fhir"
-	"cannulary/internal/answer"
 	"cannulary/internal/export"
 	"cannulary/internal/facade"
 	"cannulary/internal/record"
@@ -594,26 +593,5 @@ func TestTheCapabilityStatementTellsOfExports(t *testing.T) {
 	}
 	if n != 4 {
 		t.Errorf("%d operations", n)
-	}
-}
-
-func TestAuthorizeGuardsExports(t *testing.T) {
-	allowed := true
-	x := newExporter(t, false, func(c *facade.Config) {
-		c.Authorize = func(*http.Request) error {
-			if allowed {
-				return nil
-			}
-			return answer.Forbidden("not you")
-		}
-	})
-	x.put(at(0), resource("Flag", "f", "p", "", fhir.Index{}))
-	status := x.begin("/$export")
-	file := x.path(x.finish(status).Output[0].URL)
-	allowed = false
-	for _, c := range [][2]string{{"GET", "/fhir/$export"}, {"GET", status}, {"DELETE", status}, {"GET", file}} {
-		if a := x.do(c[0], c[1], "", "Prefer", "respond-async"); a.status != 403 {
-			t.Errorf("%s %s: %d", c[0], c[1], a.status)
-		}
 	}
 }

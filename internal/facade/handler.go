@@ -41,9 +41,6 @@ type Config struct {
 	MaxCount int
 	// Definitions are what the service publishes of itself, by (Type, ID): fhir.Definitions.
 	Definitions []fhir.Resource
-	// Authorize is the one place where it is decided who may read what; see answer.Authorize.
-	// Nil lets everybody read everything.
-	Authorize func(*http.Request) error
 	// Guarded gives the principal in each request's context what it may read, and no other type.
 	// Otherwise everybody may read every type.
 	Guarded bool
@@ -167,9 +164,6 @@ func (h *Handler) answer(r *http.Request) (out reply, err error) {
 }
 
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
-	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
-		return reply{}, err
-	}
 	who := h.who(r.Context())
 	// The CapabilityStatement is open: by it a client learns how to authenticate.
 	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != MetadataPath {

@@ -60,7 +60,8 @@ func parse(raw string, algorithms []jose.SignatureAlgorithm, types ...string) (*
 	}
 	token, err := jwt.ParseSigned(raw, algorithms)
 	if err != nil {
-		return nil, tokenError(malformed, "it is no JWT that is signed with one of %s; sign it with one of these", strings.Join(names, ", "))
+		return nil, tokenError(malformed, "it is no JWT that is signed with one of %s; sign it with one of these",
+			strings.Join(names, ", "))
 	}
 	head := token.Headers[0]
 	u := &unverified{token: token, kid: head.KeyID, alg: head.Algorithm}
@@ -76,7 +77,8 @@ func parse(raw string, algorithms []jose.SignatureAlgorithm, types ...string) (*
 		return nil, tokenError(malformed, "kid is missing or has more than %d bytes; send the kid of the key that signed", maxName)
 	}
 	if err := token.UnsafeClaimsWithoutVerification(&u.claims); err != nil {
-		return nil, errToken{malformed, "its claims cannot be read; send a JSON object with iss, sub, aud, exp and jti as RFC 7519 writes them"}
+		return nil, errToken{malformed, "its claims cannot be read; send a JSON object with iss, sub, aud, exp and jti as RFC 7519 " +
+			"writes them"}
 	}
 	return u, nil
 }

@@ -29,10 +29,6 @@ type Config struct {
 	// Origins are the web origins, such as https://ehr.example, whose pages may call from a
 	// browser (CORS). Without any, no page may.
 	Origins []string
-	// Authorize is the one place where it is decided who may read what, as with the facade; see
-	// answer.Authorize. Nil lets everybody read everything. The preflight of a browser, which
-	// never carries credentials, is not asked about.
-	Authorize func(*http.Request) error
 	// Log takes what went wrong inside, and never who the patient is; nil discards it.
 	Log *slog.Logger
 }
@@ -67,7 +63,7 @@ func New(cfg Config) (*Handler, error) {
 // ServeHTTP answers one call.
 func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	head := w.Header()
-	h.allowOrigin(head, r)
+	allowOrigin(head, h.cfg.Origins, r)
 	head.Set("Cache-Control", "no-store")
 	head.Set("X-Content-Type-Options", "nosniff")
 	rt, found := route(r.URL.Path)
@@ -95,9 +91,6 @@ func (h *Handler) answer(r *http.Request, rt target, found error) (body []byte, 
 			body, err = nil, answer.Broken()
 		}
 	}()
-	if err := answer.Authorize(r, h.cfg.Authorize, h.cfg.Log); err != nil {
-		return nil, err
-	}
 	if err := answer.Withheld(r.Context()); err != nil {
 		return nil, err
 	}
@@ -226,13 +219,24 @@ func (h *Handler) allowed(r *http.Request) bool {
 }
 
 // allowOrigin tells a browser whether the page that called may read the answer, an error too.
-func (h *Handler) allowOrigin(head http.Header, r *http.Request) {
+func allowOrigin(head http.Header, origins []string, r *http.Request) {
 	vary := "Accept"
-	if len(h.cfg.Origins) > 0 {
+	if len(origins) > 0 {
 		vary += ", Origin"
 	}
 	head.Set("Vary", vary)
-	if h.allowed(r) {
-		head.Set("Access-Control-Allow-Origin", r.Header.Get("Origin"))
+	if origin := r.Header.Get("Origin"); slices.Contains(origins, origin) {
+		head.Set("Access-Control-Allow-Origin", origin)
 	}
+}
+
+// Readable lets the pages of the origins read what next answers at the paths of CDS Hooks, also where next refuses a call
+// before a Handler sees it. Otherwise a browser would report a refusal as a network that does not work.
+func Readable(origins []string, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == Path || strings.HasPrefix(r.URL.Path, Path+"/") {
+			allowOrigin(w.Header(), origins, r)
+		}
+		next.ServeHTTP(w, r)
+	})
 }

@@ -3,13 +3,11 @@ package cdshooks_test
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"log/slog"
 	"net/http"
 	"strings"
 	"testing"
 
-	"cannulary/internal/answer"
 	"cannulary/internal/card"
 	"cannulary/internal/chairside"
 	"cannulary/internal/testkit"
@@ -154,38 +152,6 @@ func TestRefusals(t *testing.T) {
 	body := strings.Repeat(" ", cdshooks.MaxBytes-len(good)) + good
 	if w := do(h, request(http.MethodPost, service, body, "Content-Type", "application/json; charset=UTF-8")); w.Code != http.StatusOK {
 		t.Errorf("a body of just 1 MiB: %d %s", w.Code, w.Body)
-	}
-}
-
-func TestAuthorize(t *testing.T) {
-	u := open(t)
-	for _, x := range []struct {
-		err        error
-		status     int
-		code, text string
-	}{
-		{answer.Unauthorized("who are you?", "Bearer"), 401, "login", "who are you?"},
-		{answer.Forbidden("not on this ward"), 403, "forbidden", "not on this ward"},
-		{errors.New("the key of the gate is lost"), 403, "forbidden", "this client may not read that"},
-	} {
-		h := u.handler(func(c *cdshooks.Config) {
-			c.Authorize = func(*http.Request) error { return x.err }
-			c.Origins = []string{"https://ehr.example"}
-		})
-		for _, r := range []*http.Request{request(http.MethodGet, "/cds-services", ""), request(http.MethodPost, service, chart(id(mrn, "P-1"))), request(http.MethodGet, "/cds-services/colours", "")} {
-			w := do(h, r)
-			if i := outcome(t, w); w.Code != x.status || i.Code != x.code || i.Diagnostics != x.text {
-				t.Errorf("%v: %d %+v", x.err, w.Code, i)
-			}
-			if w.Code == http.StatusUnauthorized && w.Header().Get("WWW-Authenticate") != "Bearer" {
-				t.Errorf("no challenge: %v", w.Header())
-			}
-		}
-		// A browser sends no credentials with its preflight.
-		w := do(h, request(http.MethodOptions, service, "", "Origin", "https://ehr.example", "Access-Control-Request-Method", "POST"))
-		if w.Code != http.StatusNoContent {
-			t.Errorf("preflight: %d", w.Code)
-		}
 	}
 }
 
