@@ -47,7 +47,7 @@ type Request struct {
 func ParseIdentifier(s string) (system, value string, err error) {
 	system, value, ok := strings.Cut(s, "|")
 	if !ok || system == "" || value == "" {
-		return "", "", fault.New(fault.Invalid, fmt.Sprintf("identifier %q is not of the form SYSTEM|VALUE", s),
+		return "", "", fault.New(fault.Invalid, "the identifier is not of the form SYSTEM|VALUE",
 			"give the identifier's system, a vertical bar, and its value")
 	}
 	return system, value, nil

@@ -39,7 +39,7 @@ func (h *Handler) compartmentRoute(path, id, name string, post bool) (*route, er
 		if _, ok, err := h.cfg.Store.Get(r.Context(), compartmentType, id); err != nil {
 			return reply{}, err
 		} else if !ok {
-			return reply{}, unknownResource(compartmentType, id)
+			return reply{}, unknownResource(compartmentType)
 		}
 		r.params.Add(compartmentParam, compartmentType+"/"+id)
 		return h.search(r, t)

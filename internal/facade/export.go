@@ -95,7 +95,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 			return reply{}, err
 		}
 		if facility == "" {
-			return reply{}, unknownResource("Group", group)
+			return reply{}, unknownResource("Group")
 		}
 	}
 	req := &export.Request{Level: level, Owner: h.who(r.Context()).Name, Group: group, Lenient: lenient(r.Header), Base: r.base,

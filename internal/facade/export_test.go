@@ -394,9 +394,9 @@ func TestExportErrors(t *testing.T) {
 		status             int
 		code, text, where  string
 	}{
-		{"GET", "/Group/none/$export", "", nil, 404, "not-found", "Group/none is not known here", ""},
-		{"GET", "/Group/here/$export", "", nil, 404, "not-found", "Group/here is not known here", ""},
-		{"GET", "/Group/" + record.FacilityID("here") + "/$export", "", nil, 404, "not-found", "Group/" + record.FacilityID("here") + " is not known here", ""},
+		{"GET", "/Group/none/$export", "", nil, 404, "not-found", "there is no Group of this id here", ""},
+		{"GET", "/Group/here/$export", "", nil, 404, "not-found", "there is no Group of this id here", ""},
+		{"GET", "/Group/" + record.FacilityID("here") + "/$export", "", nil, 404, "not-found", "there is no Group of this id here", ""},
 		{"GET", "/Procedure/$export", "", nil, 404, "not-supported", "there is nothing at /fhir/Procedure/$export; /fhir/metadata lists what there is", ""},
 		{"PUT", "/$export", "", nil, 405, "not-supported", "PUT is not possible at /fhir/$export; this service takes no FHIR writes; allowed: GET, POST", ""},
 		{"DELETE", "/Patient/$export", "", nil, 405, "not-supported", "DELETE is not possible at /fhir/Patient/$export; this service takes no FHIR writes; allowed: GET, POST", ""},

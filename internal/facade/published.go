@@ -33,7 +33,7 @@ func (h *Handler) readPublished(r *request, t *Type, id string) (reply, error) {
 		}
 		return out, nil
 	}
-	return reply{}, unknownResource(t.Name, id)
+	return reply{}, unknownResource(t.Name)
 }
 
 // searchPublished searches the definitions of a type. They are few and never change while

@@ -24,7 +24,7 @@ func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
 		return reply{}, err
 	}
 	if !ok {
-		return reply{}, unknownResource(t.Name, id)
+		return reply{}, unknownResource(t.Name)
 	}
 	out, err := partReply(&row, p)
 	if err == nil && p.whole() && notModified(r.Header, &row) {
@@ -47,8 +47,9 @@ func partReply(row *view.Row, p part) (reply, error) {
 	return out, err
 }
 
-func unknownResource(typ, id string) *problem {
-	return notFound("not-found", "%s/%s is not known here", typ, shown(id))
+// unknownResource does not repeat the id: a client may have sent a patient's number for it.
+func unknownResource(typ string) *problem {
+	return notFound("not-found", "there is no %s of this id here", typ)
 }
 
 // patientsOf lists the patients of whom a resource tells something: the one in whose compartment it is, and those whom
@@ -120,7 +121,7 @@ func (h *Handler) vread(r *request, t *Type, id, version string) (reply, error) 
 		return reply{}, err
 	}
 	if !ok {
-		return reply{}, unknownResource(t.Name, id)
+		return reply{}, unknownResource(t.Name)
 	}
 	n, err := strconv.Atoi(version)
 	if err != nil || n < 1 || strconv.Itoa(n) != version {
@@ -183,7 +184,7 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 		return reply{}, err
 	}
 	if !ok {
-		return reply{}, unknownResource(t.Name, id)
+		return reply{}, unknownResource(t.Name)
 	}
 	state, err := c.settle(page.Mark)
 	if err != nil {

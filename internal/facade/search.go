@@ -168,7 +168,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 	if _, ok, err := h.cfg.Store.Get(r.Context(), "Patient", id); err != nil {
 		return reply{}, err
 	} else if !ok {
-		return reply{}, unknownResource("Patient", id)
+		return reply{}, unknownResource("Patient")
 	}
 	var notices []entry
 	if to := h.cfg.Survivor(id); to != "" && to != id {
