@@ -78,7 +78,7 @@ func (h *Handler) readAudit(r *request, id string) (reply, error) {
 		return reply{}, err
 	}
 	if !ok {
-		return reply{}, unknownResource(AuditType, id)
+		return reply{}, unknownResource(AuditType)
 	}
 	body, err := auditBody(r.Context(), f)
 	return reply{status: http.StatusOK, header: map[string]string{"Cache-Control": "no-store"}, body: body}, err
