@@ -6,17 +6,21 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"syscall"
 )
 
 // Looked is a file that is only looked at.
 type Looked struct {
 	*sql.DB
 	tmp string // the folder of the copy that is read instead; empty for none
+	// held is that folder, open and locked. The system ends the lock with the process, however that ends.
+	held *os.File
 }
 
 // Look opens a file that no other program has open, and changes nothing, not even beside it. SQLite
 // would write before it reads what stands in a write-ahead log beside the file. Then a copy of both in
-// the folder for temporary files is read; Close removes it.
+// the folder for temporary files is read; Close removes it. What a killed process left of such copies the next look that
+// makes one removes: they hold what the file does.
 func Look(path string) (*Looked, error) { return lookIn("", path, Open) }
 
 // LookChecked is Look for a file whose pages have checksums. What it reads is checked.
@@ -34,7 +38,7 @@ func lookIn(folder, path string, open func(path, options string) (*sql.DB, error
 	l, options := &Looked{}, "_pragma=query_only(1)&immutable=1"
 	if Pending(path) {
 		var err error
-		if l.tmp, err = os.MkdirTemp(folder, "cannulary-look-"); err != nil {
+		if err = l.makeFolder(folder); err != nil {
 			return nil, err
 		}
 		to := filepath.Join(l.tmp, filepath.Base(path))
@@ -50,6 +54,55 @@ func lookIn(folder, path string, open func(path, options string) (*sql.DB, error
 		return nil, errors.Join(err, l.Close())
 	}
 	return l, nil
+}
+
+// copies begins the names of the folders of copies.
+const copies = "cannulary-look-"
+
+// makeFolder makes a folder for a copy in the one given, and removes those of processes that ended without Close.
+func (l *Looked) makeFolder(in string) error {
+	if in == "" {
+		in = os.TempDir()
+	}
+	left, err := filepath.Glob(filepath.Join(in, copies+"*"))
+	if err != nil {
+		return err
+	}
+	for _, dir := range left {
+		if held, err := hold(dir); err == nil { // nobody has it
+			_ = errors.Join(os.RemoveAll(dir), held.Close()) // what cannot be removed now is left to the next look
+		}
+	}
+	for {
+		dir, err := os.MkdirTemp(in, copies)
+		if err != nil {
+			return err
+		}
+		held, err := hold(dir)
+		if err == nil {
+			if _, err = os.Stat(dir); err == nil {
+				l.tmp, l.held = dir, held
+				return nil
+			}
+			_ = held.Close()
+		}
+		// Another look took it for a left one, between the two calls.
+		if !errors.Is(err, os.ErrNotExist) && !errors.Is(err, syscall.EWOULDBLOCK) {
+			return errors.Join(err, os.RemoveAll(dir))
+		}
+	}
+}
+
+// hold locks a folder of this user. The error is syscall.EWOULDBLOCK where another process, or another look, has it.
+func hold(dir string) (*os.File, error) {
+	f, err := os.OpenFile(dir, os.O_RDONLY|syscall.O_DIRECTORY|syscall.O_NOFOLLOW, 0)
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
 }
 
 // Pending tells whether writes stand beside the file that are not in it yet.
@@ -83,7 +136,7 @@ func (l *Looked) Close() error {
 		errs = append(errs, l.DB.Close())
 	}
 	if l.tmp != "" {
-		errs = append(errs, os.RemoveAll(l.tmp))
+		errs = append(errs, os.RemoveAll(l.tmp), l.held.Close())
 	}
 	return errors.Join(errs...)
 }
