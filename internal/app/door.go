@@ -67,7 +67,8 @@ func httpServer(handler http.Handler, log *slog.Logger) *http.Server {
 func (a *App) Reload() {
 	a.door.Look()
 	if err := a.openSmart(a.run); err != nil && a.run.Err() == nil {
-		a.cfg.Slog.Error("the policy has client or hooks, and their tokens cannot be checked yet: the store of tokens was not opened", "err", err)
+		a.cfg.Slog.Error("the policy has client or hooks, and their tokens cannot be checked yet: the store of tokens was not opened",
+			"err", err)
 	}
 	if a.store != nil && !a.building && !a.beside {
 		a.want(a.door.Policy().Views())

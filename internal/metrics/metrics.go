@@ -198,7 +198,8 @@ type collector struct{ src Sources }
 
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range append(surveillanceDescs(), descLast, descBytes, descMaxBytes, descWarnings, descRecoveries, descMissing, descChecked,
-		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descIssuer, descGlass, descExpiry, descQuarantined, descTrailBytes,
+		descChain, descKeys, descAside, descSequence, descLag, descFailed, descRefused, descTurnedAway, descTokens, descIssuer, descGlass,
+		descExpiry, descQuarantined, descTrailBytes,
 		descTrailMaxBytes, descTrailKept, descTrailEntries, descTrailChain,
 		descLastEvent, descHolds, descHoldSince, descTracks, descUnreached, descOldestUnreached) {
 		ch <- d
