@@ -157,6 +157,10 @@ func (b *bits) files(dir string) (out []kept) {
 		{"view/*.db", "view", 5}, {"view/*-wal", "view: wal", 3}, {"view/*-shm", "view: shm", 1},
 		{"ingest/index.db", "index", 3}, {"ingest/*-wal", "index: wal", 1}, {"ingest/*-shm", "index: shm", 1},
 		{"keys/*.db", "keys", 2}, {"keys/*-wal", "keys: wal", 1}, {"keys/*-shm", "keys: shm", 1},
+		// Of the audit trail: whatever happens to it, the record is answered.
+		{"trail/stream/jetstream/*/streams/*/msgs/*.blk", "trail: block", 1}, {"trail/stream/jetstream/*/streams/*/msgs/index.db", "trail: state", 1},
+		{"trail/stream/jetstream/*/streams/*/meta.*", "trail: meta", 1}, {"trail/kept", "trail: kept", 1}, {"trail/index.db", "trail: index", 1},
+		{"trail/*-wal", "trail: wal", 1}, {"trail/*-shm", "trail: shm", 1},
 	}
 	seen := map[string]bool{}
 	for _, k := range kinds {
@@ -210,6 +214,9 @@ func (x *trial) run() {
 	if !ready {
 		if code, said := p.cmd.ProcessState.ExitCode(), warnings(p.log.String()); code != 1 || len(said) != 1 {
 			x.Errorf("serve exits %d: %q", code, said)
+		}
+		if strings.HasPrefix(x.file.kind, "trail") {
+			x.Errorf("a damaged trail keeps the service from starting: %q", warnings(p.log.String()))
 		}
 		x.note("start refused")
 		x.Logf("start refused; verify says %.300q", damages)

@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/nats-io/nats.go"
 
@@ -40,8 +43,8 @@ func (a *App) openTrail(ctx context.Context) error {
 	cfg, k := a.cfg, &a.trail
 	dir := filepath.Join(cfg.Dir, TrailFolder)
 	if cfg.NATS == "" { // else it is open
-		if err := k.openStream(ctx, a, dir); err != nil {
-			return fmt.Errorf("%w; the audit trail of this instance is in %s", err, dir)
+		if err := k.openOwn(ctx, a, dir); err != nil {
+			return err
 		}
 	}
 	types := []string{facade.AuditType}
@@ -51,6 +54,51 @@ func (a *App) openTrail(ctx context.Context) error {
 	var err error
 	k.Trail, err = trail.Open(ctx, trail.Config{Log: k.stream, Dir: dir, Types: types, Index: cfg.View, Now: cfg.Now, Slog: cfg.Slog})
 	return err
+}
+
+// openOwn opens the trail's own stream. One that cannot be opened is set aside, and a new one begins: the ward does not go
+// dark for it.
+func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
+	err := k.openStream(ctx, a, dir)
+	if err == nil || ctx.Err() != nil {
+		return err
+	}
+	k.closeStream()
+	aside := dir + trailAside
+	for n := 2; ; n++ {
+		if _, err := os.Lstat(aside); errors.Is(err, fs.ErrNotExist) {
+			break
+		}
+		aside = fmt.Sprintf("%s%s-%d", dir, trailAside, n)
+	}
+	if rerr := os.Rename(dir, aside); rerr != nil {
+		return fmt.Errorf("%w; the audit trail of this instance is in %s, and could not be set aside: %w", err, dir, rerr)
+	}
+	a.cfg.Slog.Error("the audit trail cannot be opened: it is set aside, and a new one begins; keep the folder, runbook CannularyTrailChanged",
+		"err", err, "keptIn", aside)
+	if again := k.openStream(ctx, a, dir); again != nil {
+		k.closeStream()
+		return errors.Join(again, os.RemoveAll(dir), os.Rename(aside, dir))
+	}
+	return nil
+}
+
+// trailAside ends the name of a folder of a trail that could not be opened.
+const trailAside = "-set-aside"
+
+// trailsAside lists the folders of trails that were set aside.
+func (a *App) trailsAside() []string {
+	list, err := os.ReadDir(a.cfg.Dir)
+	if err != nil {
+		a.cfg.Slog.Warn("the data folder cannot be read", "err", err)
+	}
+	var out []string
+	for _, f := range list {
+		if strings.HasPrefix(f.Name(), TrailFolder+trailAside) {
+			out = append(out, filepath.Join(a.cfg.Dir, f.Name()))
+		}
+	}
+	return out
 }
 
 func (k *kept) openStream(ctx context.Context, a *App, dir string) (err error) {
@@ -83,17 +131,19 @@ func known(ctx context.Context, who *access.Principal) {
 	}
 }
 
-func (k *kept) close() error {
-	err := k.Trail.Close()
+func (k *kept) close() error { return errors.Join(k.Trail.Close(), k.closeStream()) }
+
+func (k *kept) closeStream() (err error) {
 	if k.nc != nil {
 		k.nc.Close() // first, so that nothing waits for a server that does not answer
 	}
 	if k.stream != nil {
-		err = errors.Join(err, k.stream.Close())
+		err = k.stream.Close()
 	}
 	if k.server != nil {
 		k.server.Stop()
 	}
+	k.nc, k.stream, k.server = nil, nil, nil
 	return err
 }
 
@@ -114,6 +164,9 @@ func (a *App) trailState() metrics.TrailState {
 	out := metrics.TrailState{Bytes: s.Bytes, MaxBytes: s.MaxBytes, Kept: s.Kept, Entries: s.Entries, Findings: -1}
 	if m, found := a.trail.Head(); m.Seq > 0 {
 		out.Findings = chain.Broken(found)
+	}
+	if n := len(a.trailsAside()); n > 0 {
+		out.Findings = max(out.Findings, 0) + n
 	}
 	return out
 }
@@ -146,6 +199,10 @@ func (a *App) trailStatus() *TrailStatus {
 		for _, f := range found[:min(len(found), findingsSaid)] {
 			out.FindingTexts = append(out.FindingTexts, f.String())
 		}
+	}
+	for _, aside := range a.trailsAside() {
+		out.Findings++
+		out.FindingTexts = append(out.FindingTexts, "a trail that could not be opened is kept in "+filepath.Base(aside))
 	}
 	return out
 }

@@ -544,7 +544,7 @@ func TestWhoReadThisRecord(t *testing.T) {
 		"/fhir/AuditEvent?agent=Practitioner/1":    "agent is not a parameter of a search for AuditEvents; use one of altid",
 		"/fhir/AuditEvent?_count=0":                "AuditEvents are not counted",
 		"/fhir/AuditEvent?_cursor=AAAA":            "the cursor in _cursor is damaged",
-		"/fhir/AuditEvent/00":                      "AuditEvent/00 is not known here",
+		"/fhir/AuditEvent/00":                      "there is no AuditEvent of this id here",
 		"/fhir/AuditEvent/" + one.ID + "/_history": "there is nothing at /fhir/AuditEvent/" + one.ID + "/_history",
 	} {
 		if status, said := h.ask(t, "auditor", http.MethodGet, path); status < 400 || status > 404 || !strings.Contains(said, want) {

@@ -34,8 +34,9 @@ type index struct {
 	seq    uint64
 	head   chain.Mark
 	found  []chain.Finding
-	moved  chan struct{} // closed and replaced whenever seq advances
-	asked  chan struct{} // somebody waits
+	lost   *chain.Finding // what was noticed at the start, until the process ends
+	moved  chan struct{}  // closed and replaced whenever seq advances
+	asked  chan struct{}  // somebody waits
 	failed error
 }
 
@@ -54,6 +55,11 @@ func openIndex(ctx context.Context, cfg Config) (*index, error) {
 	}
 	err := x.open(ctx)
 	if err != nil {
+		if lost := (*lostError)(nil); errors.As(err, &lost) {
+			x.lost = &lost.finding
+			cfg.Slog.Error("entries of the audit trail are gone: what its index had is not in the stream any more; runbook "+
+				"CannularyTrailChanged", "why", err, "indexHad", lost.finding.Last, "streamHas", lost.finding.First)
+		}
 		x.remove()
 		err = x.open(ctx)
 	}
@@ -129,12 +135,12 @@ func (x *index) checker(ctx context.Context) (*chain.Checker, error) {
 	if err != nil {
 		return nil, err
 	}
-	if stream != x.cfg.Log.ID() {
-		return nil, errors.New("it is of another stream")
-	}
 	var kept checked
 	if err := json.Unmarshal([]byte(text), &kept); err != nil {
 		return nil, err
+	}
+	if stream != x.cfg.Log.ID() {
+		return nil, &lostError{"the index is of another stream", chain.Finding{Kind: chain.Gap, Last: kept.Seq, From: 1, To: kept.Seq}}
 	}
 	c.Seq, c.Head, c.Findings = kept.Seq, kept.Head, kept.Findings
 	if kept.Writers != nil {
@@ -155,11 +161,20 @@ type checked struct {
 func (x *index) belongs(ctx context.Context, c *chain.Checker) error {
 	st, err := x.cfg.Log.State(ctx)
 	if err == nil && c.Seq > st.LastSeq {
-		err = errors.New("it is of a stream that was longer")
+		err = &lostError{"the index is of a stream that was longer",
+			chain.Finding{Kind: chain.Gap, First: st.LastSeq, Last: c.Seq, From: st.LastSeq + 1, To: c.Seq}}
 	}
 	x.advance(c)
 	return err
 }
+
+// lostError says that the stream lacks entries that the index had.
+type lostError struct {
+	why     string
+	finding chain.Finding
+}
+
+func (l *lostError) Error() string { return l.why }
 
 func (x *index) sumAt(ctx context.Context) func(uint64) (chain.Sum, bool, error) {
 	return func(seq uint64) (chain.Sum, bool, error) {
@@ -176,6 +191,9 @@ func (x *index) advance(c *chain.Checker) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.seq, x.head, x.found = c.Seq, chain.MarkOf(x.cfg.Log.Shard(), c.Seq, c.Head), append([]chain.Finding(nil), c.Findings...)
+	if x.lost != nil {
+		x.found = append(x.found, *x.lost)
+	}
 	close(x.moved)
 	x.moved = make(chan struct{})
 }
