@@ -63,7 +63,7 @@ func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
 	if err == nil || ctx.Err() != nil {
 		return err
 	}
-	k.closeStream()
+	err = errors.Join(err, k.closeStream())
 	aside := dir + trailAside
 	for n := 2; ; n++ {
 		if _, err := os.Lstat(aside); errors.Is(err, fs.ErrNotExist) {
@@ -74,11 +74,10 @@ func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
 	if rerr := os.Rename(dir, aside); rerr != nil {
 		return fmt.Errorf("%w; the audit trail of this instance is in %s, and could not be set aside: %w", err, dir, rerr)
 	}
-	a.cfg.Slog.Error("the audit trail cannot be opened: it is set aside, and a new one begins; keep the folder, runbook CannularyTrailChanged",
-		"err", err, "keptIn", aside)
+	a.cfg.Slog.Error("the audit trail cannot be opened: it is set aside, and a new one begins; keep the folder, runbook "+
+		"CannularyTrailChanged", "err", err, "keptIn", aside)
 	if again := k.openStream(ctx, a, dir); again != nil {
-		k.closeStream()
-		return errors.Join(again, os.RemoveAll(dir), os.Rename(aside, dir))
+		return errors.Join(again, k.closeStream(), os.RemoveAll(dir), os.Rename(aside, dir))
 	}
 	return nil
 }
