@@ -236,3 +236,57 @@ func TestARepairTakesEntriesFromABackup(t *testing.T) {
 	rebuild(t, into, n+1) // and the event of the repair
 	same(t, want, dumpOrder(t, into))
 }
+
+// What a killed restore leaves is no instance: its log ends too early, and erasures are not repeated yet.
+func TestAKilledRestoreLeavesNoInstance(t *testing.T) {
+	t.Parallel()
+	u := shared(t)
+	dir := u.fresh(t)
+	i := start(t, dir)
+	i.post(u.messages)
+	i.settle()
+	log, keys, _ := made(t, dir)
+	i.stop()
+	want := dump(t, dir)
+	left := filepath.Join(t.TempDir(), "restored")
+	killed := false
+	for range 200 {
+		if err := os.RemoveAll(left); err != nil {
+			t.Fatal(err)
+		}
+		p, _ := command(t, "restore", "--from", log, "--keys-from", keys, "--data", left)
+		// Killed at once when the log's files come; a machine may be too slow for that now and then.
+		for begun := false; !begun; {
+			if _, err := os.Stat(filepath.Join(left, "log")); err == nil {
+				begun = true
+			}
+			select {
+			case <-p.exited:
+				begun = true
+			default:
+			}
+		}
+		if p.kill() {
+			killed = true
+			break
+		}
+	}
+	if !killed {
+		t.Fatal("no restore was killed while it was at work")
+	}
+	for _, args := range [][]string{{"serve", "--grpc", "127.0.0.1:0", "--http", "127.0.0.1:0", "--data", left}, {"verify", "--data", left},
+		{"status", "--data", left}, {"restore", "--from", log, "--keys-from", keys, "--data", left}} {
+		p, _ := command(t, args...)
+		<-p.exited
+		if text := p.log.String(); p.cmd.ProcessState.ExitCode() != 1 || strings.Count(text, "\n") != 1 || !strings.Contains(text,
+			"holds what an interrupted restore left, and not all entries: delete this folder, then run `cannulary restore` again; the backup is as it was") {
+			t.Errorf("%s on what a killed restore left exits %d: %s", args[0], p.cmd.ProcessState.ExitCode(), text)
+		}
+	}
+	into, _, stderr := restored(t, log, keys)
+	if stderr != "" {
+		t.Fatalf("restored once more: %s", stderr)
+	}
+	rebuild(t, into, len(want["event"]))
+	same(t, want, dump(t, into))
+}

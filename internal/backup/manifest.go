@@ -12,6 +12,8 @@ import (
 	"path/filepath"
 	"slices"
 	"time"
+
+	"cannulary/internal/salvage"
 )
 
 // manifestName is the file that is written last: a folder without it is no backup.
@@ -63,6 +65,9 @@ func newPart(dir string, said Part) (*part, error) {
 
 // EmptyFolder makes a folder, or refuses one that holds anything.
 func EmptyFolder(dir string) error {
+	if err := salvage.CheckFinished(dir); err != nil {
+		return err
+	}
 	list, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("%w; name a folder that is empty or not there yet", err)

@@ -50,9 +50,13 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	if err != nil {
 		return nil, err
 	}
+	finished, err := salvage.Fill(o.Dir, salvage.ByRestore)
+	if err != nil {
+		return nil, err
+	}
 	defer func() {
 		if err != nil {
-			for _, name := range []string{salvage.LogFolder, salvage.KeyFolder, salvage.HeadFile, erasure.FileName} {
+			for _, name := range []string{salvage.LogFolder, salvage.KeyFolder, salvage.HeadFile, erasure.FileName, salvage.Unfinished} {
 				err = errors.Join(err, os.RemoveAll(filepath.Join(o.Dir, name)))
 			}
 		}
@@ -99,7 +103,7 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	}
 	out.Entries, out.Last = r.Entries, r.Last
 	out.Notes = append(out.Notes, notes(log, o.Erasures == "")...)
-	return out, nil
+	return out, finished()
 }
 
 // Secrets reads the keys' part of a backup. identities open an encrypted one.

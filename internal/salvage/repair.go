@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -68,9 +69,9 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 			err = errors.Join(err, removeMade(o.Into))
 		}
 	}()
-	mark := filepath.Join(o.Into, Unfinished)
-	if err := os.WriteFile(mark, []byte(unfinishedText), 0o600); err != nil {
-		return nil, fmt.Errorf("the folder to repair into: %w", err)
+	finished, err := Fill(o.Into, ByRepair)
+	if err != nil {
+		return nil, err
 	}
 	keys, err := mendKeys(ctx, o)
 	if err != nil {
@@ -80,22 +81,57 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 		return nil, err
 	}
 	out.Keys = keys
-	return out, os.Remove(mark)
+	return out, finished()
 }
 
-// Unfinished is the file by which a repair marks the folder that it fills, until all is in it.
+// Unfinished is the file by which a command marks the folder that it fills, until all is in it.
 const Unfinished = "repair-unfinished"
 
-const unfinishedText = "A repair fills this folder. While this file is here, entries are missing from the log beside it.\n"
+// Filling is a command that fills a folder.
+type Filling string
 
-// CheckFinished refuses a folder in which a repair was interrupted: its log ends too early, and nothing else in it
-// would say so.
+// The commands that fill one.
+const (
+	ByRepair  Filling = "repair"
+	ByRestore Filling = "restore"
+)
+
+// Fill marks a folder that a command begins to fill, on the disk before anything else is in it. The command calls
+// finished when all is in it.
+func Fill(dir string, by Filling) (finished func() error, err error) {
+	path := filepath.Join(dir, Unfinished)
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
+	if err == nil {
+		_, err = fmt.Fprintf(f, "A %s fills this folder. While this file is here, entries are missing from the log beside it.\n", by)
+		err = errors.Join(err, f.Sync(), f.Close(), syncFolder(dir))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the folder that a %s fills: %w", by, err)
+	}
+	return func() error { return errors.Join(os.Remove(path), syncFolder(dir)) }, nil
+}
+
+func syncFolder(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// CheckFinished refuses a folder in which a repair or a restore was interrupted: its log ends too early, and nothing else
+// in it would say so.
 func CheckFinished(dir string) error {
-	if _, err := os.Stat(filepath.Join(dir, Unfinished)); err != nil {
+	said, err := os.ReadFile(filepath.Join(dir, Unfinished))
+	if err != nil {
 		return nil
 	}
-	return fmt.Errorf("%s holds what an interrupted repair left, and not all entries: delete this folder, then run `cannulary repair` "+
-		"again; the folder that it read is as it was", dir)
+	by, from := ByRepair, "the folder that it read"
+	if strings.HasPrefix(string(said), "A "+string(ByRestore)) {
+		by, from = ByRestore, "the backup"
+	}
+	return fmt.Errorf("%s holds what an interrupted %s left, and not all entries: delete this folder, then run `cannulary %s` again; "+
+		"%s is as it was", dir, by, by, from)
 }
 
 func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err error) {
