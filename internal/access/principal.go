@@ -28,6 +28,8 @@ const (
 	Audit   Right = "audit"
 	// Reviews is the list of those who broke the glass. A lead has it by login alone.
 	Reviews Right = "reviews"
+	// Operate is what the operator alone may do, by the socket in the data folder.
+	Operate Right = "operate"
 )
 
 // granted lists the rights that stand in a policy by name.
@@ -86,10 +88,10 @@ func Everybody() *Principal {
 const operatorName = "operator"
 
 // Operator returns the principal of who asks by the socket in the data folder. It may read everything, as whoever holds
-// the folder can, and send nothing.
+// the folder can, make sealed codes, and send nothing.
 func Operator() *Principal {
 	all := []string{Any}
-	return &Principal{Name: operatorName, Facilities: all, FHIR: all, May: granted()}
+	return &Principal{Name: operatorName, Facilities: all, FHIR: all, May: append(granted(), Operate)}
 }
 
 // Has reports whether the principal has a right.

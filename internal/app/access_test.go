@@ -156,6 +156,8 @@ func mayAsk(path string) (who []string, open bool) {
 		return nil, true
 	case path == "/login", path == "/login/return", path == "/logout", path == "/lock", path == "/break-glass":
 		return nil, true // they know people by themselves; TestAttacksOnTheLogin and TestAttacksOnASession are about it
+	case path == app.CodesPath:
+		return []string{"the operator alone"}, false
 	case path == "/break-glass/review":
 		return []string{"a lead by login alone"}, false
 	case path == "/fhir/auth/token": // it asks for a signed assertion itself

@@ -4,14 +4,18 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/http"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"cannulary/internal/access"
+	"cannulary/internal/answer"
 	"cannulary/internal/door"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/facade"
+	"cannulary/internal/fault"
 	"cannulary/internal/people"
 	"cannulary/internal/salvage"
 	"cannulary/internal/smart"
@@ -91,6 +95,33 @@ func (a *App) brokenGlass(ctx context.Context) (map[string]int, error) {
 		return nil, nil
 	}
 	return a.people.Unreviewed(ctx)
+}
+
+// CodesPath is where the operator has sealed codes made while the service runs.
+const CodesPath = "/operator/codes"
+
+// codes answers CodesPath. It asks who asks by itself: the door lets everybody in where there is no policy.
+func (a *App) codes(w http.ResponseWriter, r *http.Request) error {
+	if err := answer.Allow(r, "codes are made with POST", http.MethodPost); err != nil {
+		return err
+	}
+	if err := access.From(r.Context()).Ask(access.Operate); err != nil {
+		return err
+	}
+	q, err := answer.Query(r, "facility", "count")
+	if err != nil {
+		return err
+	}
+	n, err := strconv.Atoi(q["count"])
+	if err != nil || n < 1 || n > people.MaxCodes || q["facility"] == "" {
+		return fault.New(fault.Invalid, "facility is missing, or count is no number that can be made",
+			fmt.Sprintf("give both, count from 1 to %d", people.MaxCodes))
+	}
+	codes, err := a.MakeCodes(r.Context(), q["facility"], n)
+	if err != nil {
+		return err
+	}
+	return answer.Value(w, r, http.StatusOK, map[string]any{"codes": codes})
 }
 
 // MakeCodes makes sealed codes for a facility on the open log. Those that the facility had count no more.

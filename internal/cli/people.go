@@ -5,7 +5,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net/http"
+	"net/url"
 	"os"
+	"strconv"
 	"strings"
 
 	"cannulary/internal/app"
@@ -19,7 +22,7 @@ func codesCommand(ctx context.Context, env Env, args []string) error {
 	var facility, out string
 	var count int
 	fs := flags(env, "codes", "--data DIR --facility CODE --count N --out FILE [--nats URL]")
-	fs.StringVar(&cfg.Dir, "data", "", "folder of a stopped instance (required without --nats)")
+	fs.StringVar(&cfg.Dir, "data", "", "folder of an instance on this machine (required without --nats); a running one is asked by the socket in it")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server; instances may run meanwhile")
 	natsFlags(fs, &cfg)
 	fs.StringVar(&facility, "facility", "", "code of the facility (required); codes that it had count no more")
@@ -42,7 +45,7 @@ func codesCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return fmt.Errorf("%w; name a new file in a folder that exists", err)
 	}
-	codes, err := app.Codes(ctx, cfg, facility, count)
+	codes, err := sealedCodes(ctx, env, cfg, facility, count)
 	if err == nil {
 		_, err = fmt.Fprintf(f, "Sealed codes of %s, made %s. Each opens the pages once, for 30 minutes, at /break-glass.\n\n%s\n",
 			facility, env.Now().UTC().Format("2006-01-02"), strings.Join(codes, "\n\n"))
@@ -51,6 +54,26 @@ func codesCommand(ctx context.Context, env Env, args []string) error {
 		return errors.Join(err, os.Remove(out))
 	}
 	return json.NewEncoder(env.Stdout).Encode(map[string]any{"facility": facility, "codes": len(codes), "file": out})
+}
+
+// sealedCodes has a running instance make the codes, or makes them in a stopped one or on an external log.
+func sealedCodes(ctx context.Context, env Env, cfg app.Config, facility string, count int) ([]string, error) {
+	if cfg.NATS == "" {
+		if running, err := operated(ctx, cfg.Dir); running || err != nil {
+			if err != nil {
+				return nil, err
+			}
+			src := source{data: cfg.Dir, shard: cfg.Shard}
+			body, err := src.whole(ctx, env, question{method: http.MethodPost, path: app.CodesPath, timeout: getTimeout,
+				query: url.Values{"facility": {facility}, "count": {strconv.Itoa(count)}}})
+			if err != nil {
+				return nil, err
+			}
+			var made struct{ Codes []string }
+			return made.Codes, json.Unmarshal(body, &made)
+		}
+	}
+	return app.Codes(ctx, cfg, facility, count)
 }
 
 // developmentIssuer runs the issuer without passwords.

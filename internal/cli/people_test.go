@@ -3,6 +3,7 @@ package cli_test
 import (
 	"bytes"
 	"context"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -48,6 +49,30 @@ func TestCodesAreWrittenOnce(t *testing.T) {
 	}
 	if _, err := os.Stat(none); err == nil {
 		t.Error("a failure left a file")
+	}
+	// While the instance runs it makes them itself.
+	b, err := app.New(testkit.Context(t), app.Config{Dir: dir, Ingest: true, View: true, GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", Now: time.Now, Slog: testkit.Discard()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Start()
+	defer b.Stop()
+	testkit.Eventually(t, "it is ready", b.Ready)
+	live := filepath.Join(t.TempDir(), "live.txt")
+	if code, said := run("--data", dir, "--facility", "invented-north", "--count", "2", "--out", live); code != cli.Done || !strings.Contains(said, `"codes":2`) {
+		t.Errorf("of a running instance: %d %s", code, said)
+	}
+	if text, err := os.ReadFile(live); err != nil || strings.Count(string(text), "-") != 2*7+3+1 {
+		t.Errorf("of a running instance: %s %v", text, err)
+	}
+	// Nobody else has them made, though there is no policy.
+	resp, err := http.Post(b.URL()+app.CodesPath+"?facility=invented-north&count=2", "", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = resp.Body.Close()
+	if resp.StatusCode != http.StatusForbidden {
+		t.Errorf("by the network: %s", resp.Status)
 	}
 	for _, args := range [][]string{{"--data", dir, "--out", none}, {"--facility", "x", "--out", none}, {"--data", dir, "--facility", "x"},
 		{"--data", dir, "--facility", "x", "--out", none, "--count", "201"}, {"--data", dir, "--nats", "u", "--facility", "x", "--out", none}} {

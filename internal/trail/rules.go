@@ -50,7 +50,7 @@ func Rules() []Rule {
 	// They tell of nobody, and change no more than a browser's own session.
 	add(None, 0, "/login", "/logout", "/lock")
 	add(Kept, logv1.Action_ACTION_LOGIN, "/fhir/auth/token", "/login/return")
-	add(Kept, logv1.Action_ACTION_BREAK_GLASS, "/break-glass")
+	add(Kept, logv1.Action_ACTION_BREAK_GLASS, "/break-glass", "/operator/codes")
 	add(Kept, read, "/break-glass/review")
 	add(Refused, read, "/fhir/AuditEvent", "/fhir/AuditEvent/", "/fhir", "/fhir/")
 	add(Kept, read, "/cds-services", "/cds-services/", "/surveillance/report", "/surveillance/signals", "/surveillance/threshold",
