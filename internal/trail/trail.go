@@ -176,11 +176,13 @@ func (t *Trail) write(ctx context.Context) {
 
 // look asks the stream how large it is.
 func (t *Trail) look(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(ctx, patience)
+	asked, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	st, err := t.cfg.Log.State(ctx)
+	st, err := t.cfg.Log.State(asked)
 	if err != nil {
-		t.failed(err)
+		if ctx.Err() == nil { // else the process ends
+			t.failed(err)
+		}
 		return
 	}
 	t.bytes.Store(st.Bytes)
