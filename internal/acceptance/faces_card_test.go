@@ -39,9 +39,9 @@ func (f *theFaces) pageSays(t *testing.T, key, asked string) says {
 		way, depth := "", "0"
 		for _, n := range cardNumber.FindAllStringSubmatch(box[0], -1) {
 			switch n[1] + " " + n[2] {
-			case "Needle antegrade (with the flow)":
+			case "Needle antegrade":
 				way = "antegrade"
-			case "Needle retrograde (against the flow)":
+			case "Needle retrograde":
 				way = "retrograde"
 			}
 			if mm, ok := strings.CutSuffix(n[2], " mm"); ok && n[1] == "Depth" {
