@@ -39,9 +39,9 @@ func (f *theFaces) pageSays(t *testing.T, key, asked string) says {
 		way, depth := "", "0"
 		for _, n := range cardNumber.FindAllStringSubmatch(box[0], -1) {
 			switch n[1] + " " + n[2] {
-			case "Needle antegrade":
+			case "Needle with the flow":
 				way = "antegrade"
-			case "Needle retrograde":
+			case "Needle against the flow":
 				way = "retrograde"
 			}
 			if mm, ok := strings.CutSuffix(n[2], " mm"); ok && n[1] == "Depth" {

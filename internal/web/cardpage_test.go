@@ -52,7 +52,7 @@ func TestTheCardShowsBothNeedlesAndTheLimb(t *testing.T) {
 	u.settle()
 	page := u.cardPageOf("P-1", "")
 	says(t, page, "No hold is recorded. Look, listen and feel before you needle.", "Arterial · <span class=\"name\">A1</span>", "Venous · <span class=\"name\">V1</span>",
-		"▲</span> Sharp 15G", "<dd>27°</dd>", "<dd>24°</dd>", "<dd>5.5 mm</dd>", "<dd>antegrade</dd>", "<dd>up</dd>", "Session 1 of 6", "0 of 6 count",
+		"▲</span> Sharp 15G", "<dd>27°</dd>", "<dd>24°</dd>", "<dd>5.5 mm</dd>", "<dd>with the flow</dd>", "<dd>up</dd>", "Session 1 of 6", "0 of 6 count",
 		"Right upper arm: native fistula fistula", "Track A1 arterial, 61 mm from the anastomosis, needle with the flow.",
 		"The needle tips are 66 mm apart, as measured.", "Keep 38 mm away", "Track V1 from the side. Angle to the skin 24°. The vessel lies 5.5 mm below the skin.")
 	// Both needles stand before anything that folds out, and before the drawings.
