@@ -1,6 +1,7 @@
 package access
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -77,31 +78,24 @@ const (
 // MaxSession is the longest time that a session can last.
 const MaxSession = maxLongest * time.Hour
 
-func or(n, otherwise int) int {
-	if n == 0 {
-		return otherwise
-	}
-	return n
-}
-
 // Idle is how long a session goes on without a request of the person.
 func (p *People) Idle() time.Duration {
-	return time.Duration(or(p.IdleMinutes, defaultIdle)) * time.Minute
+	return time.Duration(cmp.Or(p.IdleMinutes, defaultIdle)) * time.Minute
 }
 
 // Longest is how long a session lasts at most.
 func (p *People) Longest() time.Duration {
-	return time.Duration(or(p.LongestHours, defaultLongest)) * time.Hour
+	return time.Duration(cmp.Or(p.LongestHours, defaultLongest)) * time.Hour
 }
 
 // Outage is how long a session goes on while the issuer does not answer.
 func (p *People) Outage() time.Duration {
-	return time.Duration(or(p.OutageHours, defaultOutage)) * time.Hour
+	return time.Duration(cmp.Or(p.OutageHours, defaultOutage)) * time.Hour
 }
 
 // Check is how often the issuer is asked whether the person is still there.
 func (p *People) Check() time.Duration {
-	return time.Duration(or(p.CheckMinutes, defaultCheck)) * time.Minute
+	return time.Duration(cmp.Or(p.CheckMinutes, defaultCheck)) * time.Minute
 }
 
 // checkPeople refuses what cannot be meant.
