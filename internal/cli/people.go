@@ -22,7 +22,7 @@ func codesCommand(ctx context.Context, env Env, args []string) error {
 	var facility, out string
 	var count int
 	fs := flags(env, "codes", "--data DIR --facility CODE --count N --out FILE [--nats URL]")
-	fs.StringVar(&cfg.Dir, "data", "", "folder of an instance on this machine (required without --nats); a running one is asked by the socket in it")
+	fs.StringVar(&cfg.Dir, "data", "", "folder of an instance on this machine (required without --nats); a running one is asked")
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server; instances may run meanwhile")
 	natsFlags(fs, &cfg)
 	fs.StringVar(&facility, "facility", "", "code of the facility (required); codes that it had count no more")

@@ -205,7 +205,7 @@ func (s *step) patient(facts []record.Fact) error {
 	return nil
 }
 
-// names reports whether facts merge a patient key, or reverse that.
+// names reports whether facts are about a patient key, or merge it into another, or part the two again.
 func (s *step) names(facts []record.Fact, key string) bool {
 	return slices.ContainsFunc(facts, func(f record.Fact) bool { return f.MergedKey == key || f.PatientKey == key })
 }
@@ -272,7 +272,10 @@ func (s *step) opens(p *person) error {
 		if err != nil {
 			return err
 		}
-		if err := cmp.Or(s.around(e, facts), s.whole(e)); err != nil {
+		if err := s.around(e, facts); err != nil {
+			return err
+		}
+		if err := s.whole(e); err != nil {
 			return err
 		}
 		delete(s.parts, e.Event.GetId())
