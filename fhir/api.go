@@ -112,6 +112,8 @@ type PatientView struct {
 	MergedInto string
 	// Merged are the keys that were merged into this one directly.
 	Merged []string
+	// Whole says to readers of some facilities whether the whole record can be read; nil where nothing is said of it.
+	Whole *bool
 }
 
 // Activity says what an event did to its targets.

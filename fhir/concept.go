@@ -33,6 +33,9 @@ const (
 	// SourceSystem names sending systems, MessageSystem their messages as source|id.
 	SourceSystem  = Base + "/NamingSystem/source"
 	MessageSystem = Base + "/NamingSystem/message"
+	// WholeRecord is the extension by which a Patient says to readers of some facilities whether they can read the whole
+	// record: a stay is open. Without it the Patient says nothing of that.
+	WholeRecord = Base + "/StructureDefinition/whole-record"
 	// TargetBodyStructure is the core extension by which a Procedure names its track.
 	TargetBodyStructure = "http://hl7.org/fhir/StructureDefinition/procedure-targetBodyStructure"
 

@@ -1,6 +1,7 @@
 package fhir_test
 
 import (
+	"bytes"
 	"slices"
 	"strings"
 	"testing"
@@ -79,6 +80,9 @@ func TestEveryProfileIsPublished(t *testing.T) {
 	published := definitionsByURL(t)
 	used := map[string]bool{}
 	for _, r := range all(t, fhir.Options{}) {
+		for _, url := range []string{fhir.WholeRecord} { // extensions of our own
+			used[url] = used[url] || bytes.Contains(r.Body, []byte(`"url":"`+url+`"`))
+		}
 		used[r.Profile] = true
 		if r.Profile == "" {
 			t.Fatalf("%s/%s has no profile: add its code to profilesByCode in fhir/profile.go, and the profile to fhir/define\n%s",

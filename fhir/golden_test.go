@@ -81,8 +81,8 @@ func parties(t *testing.T, c fhir.Context) []fhir.Resource {
 		}
 		out = append(out, r)
 	}
-	add(fhir.Patient(c, fhir.PatientView{Key: fhirtest.Patient, Identifiers: []*cannularyv1.PatientIdentifier{{System: "https://hospital.example/patient", Value: "H-1"}}, Merged: []string{"0ld"}}))
-	add(fhir.Patient(c, fhir.PatientView{Key: "0ld", MergedInto: fhirtest.Patient}))
+	add(fhir.Patient(c, fhir.PatientView{Key: fhirtest.Patient, Identifiers: []*cannularyv1.PatientIdentifier{{System: "https://hospital.example/patient", Value: "H-1"}}, Merged: []string{"0ld"}, Whole: p(true)}))
+	add(fhir.Patient(c, fhir.PatientView{Key: "0ld", MergedInto: fhirtest.Patient, Whole: p(false)}))
 	add(fhir.Track(c, fhirtest.Patient, "A1", roster))
 	add(fhir.Track(c, fhirtest.Patient, "V1", roster))
 	add(fhir.Access(c, fhirtest.Patient, "AVF", roster))

@@ -11,10 +11,13 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// Patient renders identifiers, active and link, nothing else. An identity that was merged
-// into another is inactive and says by which it is replaced.
+// Patient renders identifiers, active and link, and whether the whole record can be read; nothing else. An identity that
+// was merged into another is inactive and says by which it is replaced.
 func Patient(c Context, p PatientView) (Resource, error) {
 	m := model.Patient{Id: &p.Key, Active: ptr(p.MergedInto == "")}
+	if p.Whole != nil {
+		m.Extension = []model.Extension{{Url: WholeRecord, ValueBoolean: p.Whole}}
+	}
 	seen := map[string]bool{}
 	for _, i := range p.Identifiers {
 		if k := i.GetSystem() + "|" + i.GetValue(); !seen[k] {

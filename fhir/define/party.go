@@ -38,10 +38,13 @@ func parties() []profile {
 	unit := is(fhir.System, "dialysis-unit")
 	return []profile{
 		{id: "patient", typ: "Patient", title: "Patient",
-			about: "An identity of a patient: identifiers, whether it stands, and the links that a merge leaves. The register gives out " +
-				"no name, birth date, sex or address.",
+			about: "An identity of a patient: identifiers, whether it stands, the links that a merge leaves, and whether the client can " +
+				"read the whole record. The register gives out no name, birth date, sex or address.",
 			elements: join(
-				[]model.ElementDefinition{el("identifier", must()), el("active", card(1, "1"), must())},
+				[]model.ElementDefinition{
+					el("extension", sliced(model.DiscriminatorTypeValue, "url", model.SlicingRulesOpen)),
+					el("extension:whole-record", slice(), card(0, "1"), must(), profileType(fhir.WholeRecord)),
+					el("identifier", must()), el("active", card(1, "1"), must())},
 				without("name", "telecom", "gender", "birthDate", "deceased[x]", "address", "maritalStatus", "multipleBirth[x]", "photo",
 					"contact", "communication", "generalPractitioner", "managingOrganization"),
 				[]model.ElementDefinition{el("link", must()), el("link.other", refs("patient"))}),

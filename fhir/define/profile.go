@@ -28,7 +28,21 @@ func profiles() []json.Marshaler {
 			out = append(out, list[i].definition())
 		}
 	}
-	return out
+	return append(out, wholeRecord())
+}
+
+// wholeRecord defines the extension of a Patient.
+func wholeRecord() model.StructureDefinition {
+	p := profile{id: "whole-record", typ: "Extension", title: "Whether the whole record can be read",
+		about: "Given to a client that may read some facilities only. True while a stay of the patient is open at one of them, guest " +
+			"sessions included: the whole record can be read, wherever it was made. False after that: what was logged until the stay " +
+			"ended, and corrections of it. Each change is a new version of the Patient: where it has become true, pull $everything.",
+		elements: []model.ElementDefinition{el("extension", never()), el("url", fixedURI(fhir.WholeRecord)),
+			el("value[x]", card(1, "1"), types("boolean"))}}
+	m := p.definition()
+	m.Kind = model.StructureDefinitionKindComplexType
+	m.Context = []model.StructureDefinitionContext{{Type: model.ExtensionContextTypeElement, Expression: "Patient"}}
+	return m
 }
 
 func (p *profile) definition() model.StructureDefinition {

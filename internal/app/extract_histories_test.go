@@ -37,6 +37,7 @@ func TestAnExtractHoldsWhatItsLetterSays(t *testing.T) {
 				l := &letter{T: t, own: own, events: events, zones: zones}
 				may := l.may()
 				u.compare(who, own, events, may)
+				u.says(who, own, l.scopes)
 			}
 		})
 	}
@@ -93,6 +94,60 @@ func (u *units) compare(who, own string, events []view.StoredEvent, may map[stri
 		u.Errorf("%s reads the other unit's shifts", who)
 	}
 	u.sameAsWhole(who, own)
+}
+
+// says holds the versions of each Patient against what they have to say of the record, one after the other.
+func (u *units) says(who, own string, scopes map[string][]bool) {
+	u.Helper()
+	got := map[string][]bool{}
+	for _, e := range u.extracted(own) {
+		if s := e.Event.GetFacts()[0].GetRecordScope(); s != nil {
+			got[e.Event.GetPatientKey()] = append(got[e.Event.GetPatientKey()], s.GetWhole())
+		}
+	}
+	if !reflect.DeepEqual(got, scopes) {
+		u.Errorf("%s: the extract says that records open and end so: %v; by the letter %v", who, got, scopes)
+	}
+	n := 0
+	for key, want := range scopes {
+		var said []bool
+		for _, p := range u.versions(who, key) {
+			if whole, ok := wholeRecord(p); ok && (len(said) == 0 || said[len(said)-1] != whole) {
+				said = append(said, whole)
+			}
+		}
+		if !slices.Equal(said, want) {
+			u.Errorf("%s: the versions of Patient %s say %v, want %v", who, key, said, want)
+		}
+		n += len(want)
+	}
+	u.Logf("%s: %d times a record opened or ended", who, n)
+}
+
+// versions are those of a Patient, the oldest first.
+func (u *units) versions(who, key string) (out []any) {
+	u.Helper()
+	code, body := u.get(who, "/fhir/Patient/"+key+"/_history?_count=500")
+	if code != http.StatusOK {
+		u.Fatalf("history of %s: %d %.300s", key, code, body)
+	}
+	entries, _ := u.values(body)["entry"].([]any)
+	for _, e := range slices.Backward(entries) {
+		out = append(out, e.(map[string]any)["resource"])
+	}
+	return out
+}
+
+// wholeRecord is what a Patient says of the record; ok is false where it says nothing.
+func wholeRecord(patient any) (whole, ok bool) {
+	p, _ := patient.(map[string]any)
+	list, _ := p["extension"].([]any)
+	for _, x := range list {
+		if e, _ := x.(map[string]any); e["url"] == "https://cannulary.example/fhir/StructureDefinition/whole-record" {
+			whole, ok = e["valueBoolean"].(bool)
+		}
+	}
+	return whole, ok
 }
 
 // hides says where a text shows a patient, a session or a member of staff of whom nothing may be read.
@@ -210,6 +265,11 @@ func (u *units) resources(who, key string) map[string]any {
 				continue // which findings once stood depends on the order in which facts became known
 			}
 			switch r["resourceType"] {
+			case "Patient":
+				if whole, ok := wholeRecord(r); who == "whole" && ok || who != "whole" && !whole {
+					u.Errorf("%s: Patient %v says that the whole record can be read: %t, says so at all: %t", who, r["id"], whole, ok)
+				}
+				delete(r, "extension")
 			case "Provenance", "Practitioner", "Organization", "Location":
 				continue
 			}

@@ -17,12 +17,15 @@ type letter struct {
 	own    string
 	events []view.StoredEvent
 	zones  map[string]*time.Location
+	// scopes are, by patient key, what the extract says one after the other: whether the record can be read whole.
+	scopes map[string][]bool
 }
 
 // may lists the facts of patients that may be read, by fact id.
 func (l *letter) may() map[string]bool {
 	out := map[string]bool{}
 	was := map[string]bool{}
+	l.scopes = map[string][]bool{}
 	for n := range l.events {
 		known := l.events[:n+1]
 		now := known[n].Logged
@@ -30,6 +33,11 @@ func (l *letter) may() map[string]bool {
 		open := map[string]bool{}
 		for key := range groups {
 			open[key] = l.here(known, ids.Group(key), now)
+			for _, k := range ids.Group(key) {
+				if said := l.scopes[k]; open[key] != (len(said) > 0 && said[len(said)-1]) {
+					l.scopes[k] = append(said, open[key])
+				}
+			}
 		}
 		for _, e := range known {
 			key := e.Event.GetPatientKey()

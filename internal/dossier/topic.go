@@ -32,7 +32,7 @@ func Topics(f *record.Fact) []Topic {
 	kind := f.BodyKind()
 	if f.PatientKey != "" {
 		out = append(out, Topic{PatientTopic + f.PatientKey, kind == record.KindIdentityStated || kind == record.KindPatientsMerged ||
-			kind == record.KindMergeReversed})
+			kind == record.KindMergeReversed || kind == record.KindRecordScope})
 	}
 	if f.MergedKey != "" {
 		out = append(out, Topic{PatientTopic + f.MergedKey, true}, Topic{MergesTopic, true})

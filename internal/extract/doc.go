@@ -22,7 +22,8 @@
 //
 // What becomes readable later than it was logged comes at the end of the extract: an extract has its own numbers, and a
 // resource is new in its view then (meta.lastUpdated), however old the entry is. So a client that pulls what is new
-// gets the whole record of a patient who comes.
+// gets the whole record of a patient who comes. Where a record opens or ends an entry of the extract's own says so
+// (logv1.RecordScope), and the Patient has a new version.
 //
 // An entry of which only some facts may be read has the others withheld: their places stay, so that ids stay. More of
 // its facts can come later.

@@ -8,8 +8,10 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/dossier"
+	"cannulary/internal/eventlog"
 	"cannulary/internal/record"
 	"cannulary/internal/record/zone"
 	"cannulary/internal/view"
@@ -67,6 +69,8 @@ type step struct {
 	past Past
 	at   view.StoredEvent
 	out  []Passed
+	// moved are the patient keys whose record opened or ended.
+	moved []string
 }
 
 // Step takes the next event of the log in. past holds the events up to it. It returns what belongs to the extract from
@@ -81,6 +85,11 @@ func (g *Gate) Step(past Past, e view.StoredEvent) ([]Passed, error) {
 		err = s.facility(facts)
 	} else {
 		err = s.patient(facts)
+	}
+	for _, key := range s.moved { // last, behind what names the patient
+		if err == nil {
+			err = s.scope(key)
+		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("entry %d: %w", e.Seq, err)
@@ -286,12 +295,31 @@ func (s *step) opens(p *person) error {
 		}
 	}
 	for _, k := range p.keys {
-		s.open[k] = true
+		if !s.open[k] {
+			s.open[k] = true
+			s.moved = append(s.moved, k)
+		}
 	}
 	if err := s.merges(); err != nil {
 		return err
 	}
 	return s.notUnderstood()
+}
+
+// scope passes how much of the record of a patient key is in the extract now. So the Patient has a new version whenever a
+// stay opens or ends.
+func (s *step) scope(key string) error {
+	whole := s.open[key]
+	message := fmt.Sprintf("record/%s/%d/%t", key, s.at.Seq, whole)
+	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(&logv1.Event{
+		Id: record.EventID(eventlog.ServiceSource, message), Source: eventlog.ServiceSource, SourceMessageId: message, PatientKey: key,
+		OccurredAt: timestamppb.New(s.at.Logged), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
+		Facts: []*logv1.Fact{{Fact: &logv1.Fact_RecordScope{RecordScope: &logv1.RecordScope{Whole: whole}}}},
+	})
+	if err == nil {
+		s.out = append(s.out, Passed{s.at.Logged, data})
+	}
+	return err
 }
 
 // merges passes which identities were merged into which, and parted again, of patients whose record is open: that is
@@ -334,6 +362,7 @@ func (s *step) closes(p *person) {
 		if s.open[k] {
 			delete(s.open, k)
 			s.until[k] = s.at.Seq
+			s.moved = append(s.moved, k)
 		}
 	}
 }

@@ -36,7 +36,7 @@ func ID(facilities []string) string {
 }
 
 // rules is the version of what an extract holds. A view of an extract by other rules is built again.
-const rules = 1
+const rules = 2
 
 // Log is an extract as a projector reads it. Its entries have numbers of their own, from 1 without a gap.
 type Log struct {

@@ -10,6 +10,7 @@ import (
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
+	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -244,6 +245,11 @@ func (w *writer) identity(key string) error {
 	all, err := view.Facts(events)
 	if err != nil {
 		return err
+	}
+	for i := range all {
+		if s, ok := all[i].Body.(*logv1.RecordScope); ok {
+			v.Whole = &s.Whole // the newest is the last
+		}
 	}
 	v.Identifiers, err = dossier.Identifiers(w.ctx, w.opener, key, all, facts)
 	if errors.Is(err, keyring.ErrUnreadable) {

@@ -46,6 +46,7 @@ const (
 	KindLossRecorded          Kind = "loss_recorded"
 	KindLogRepaired           Kind = "log_repaired"
 	KindClockCorrected        Kind = "clock_corrected"
+	KindRecordScope           Kind = "record_scope"
 	kindSealedIdentity        Kind = "identity_sealed"
 	kindSealedIdentityChanged Kind = "identity_corrected"
 )
@@ -252,7 +253,7 @@ func (f *Fact) VoidedSession() (system, value string) {
 func (f *Fact) Plain() bool {
 	switch f.Kind {
 	case KindFactCorrected, KindFactVoided, KindSessionVoided, KindGenesis, KindDayStarted, KindLossRecorded, KindLogRepaired,
-		KindClockCorrected:
+		KindClockCorrected, KindRecordScope:
 		return false
 	}
 	return true

@@ -152,7 +152,7 @@ func TestEdges(t *testing.T) {
 		s.accept(t, u, r)
 	}
 	// A merge, both sides; an erased identity; identifiers that FHIR does not allow.
-	one(fhir.Patient(c, fhir.PatientView{Key: "a", Merged: []string{"b", "c"}}))
+	one(fhir.Patient(c, fhir.PatientView{Key: "a", Merged: []string{"b", "c"}, Whole: new(bool)}))
 	one(fhir.Patient(c, fhir.PatientView{Key: "b", MergedInto: "a", Identifiers: []*cannularyv1.PatientIdentifier{{System: "urn:oid:2.999", Value: "\x01"}}}))
 	one(fhir.Practitioner(&cannularyv1.StaffIdentifier{}, nil))
 	one(fhir.Track(c, "a", "A1", nil))

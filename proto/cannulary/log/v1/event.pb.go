@@ -288,6 +288,7 @@ type Fact struct {
 	//	*Fact_LogRepaired
 	//	*Fact_ClockCorrected
 	//	*Fact_Withheld
+	//	*Fact_RecordScope
 	Fact          isFact_Fact `protobuf_oneof:"fact"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -456,6 +457,15 @@ func (x *Fact) GetWithheld() *Withheld {
 	return nil
 }
 
+func (x *Fact) GetRecordScope() *RecordScope {
+	if x != nil {
+		if x, ok := x.Fact.(*Fact_RecordScope); ok {
+			return x.RecordScope
+		}
+	}
+	return nil
+}
+
 type isFact_Fact interface {
 	isFact_Fact()
 }
@@ -531,6 +541,11 @@ type Fact_Withheld struct {
 	Withheld *Withheld `protobuf:"bytes,14,opt,name=withheld,proto3,oneof"`
 }
 
+type Fact_RecordScope struct {
+	// In an extract of the log, never in the log itself: how much of the record of the event's patient is there now.
+	RecordScope *RecordScope `protobuf:"bytes,15,opt,name=record_scope,json=recordScope,proto3,oneof"`
+}
+
 func (*Fact_Roster) isFact_Fact() {}
 
 func (*Fact_Cannulation) isFact_Fact() {}
@@ -558,6 +573,8 @@ func (*Fact_LogRepaired) isFact_Fact() {}
 func (*Fact_ClockCorrected) isFact_Fact() {}
 
 func (*Fact_Withheld) isFact_Fact() {}
+
+func (*Fact_RecordScope) isFact_Fact() {}
 
 // A fact that is left out of an extract.
 type Withheld struct {
@@ -596,6 +613,52 @@ func (*Withheld) Descriptor() ([]byte, []int) {
 	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{3}
 }
 
+// How much of a patient's record an extract holds from now on.
+type RecordScope struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// All of it, because a stay is open at one of the extract's facilities. Else what was logged until the stay ended.
+	Whole         bool `protobuf:"varint,1,opt,name=whole,proto3" json:"whole,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordScope) Reset() {
+	*x = RecordScope{}
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordScope) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordScope) ProtoMessage() {}
+
+func (x *RecordScope) ProtoReflect() protoreflect.Message {
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordScope.ProtoReflect.Descriptor instead.
+func (*RecordScope) Descriptor() ([]byte, []int) {
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *RecordScope) GetWhole() bool {
+	if x != nil {
+		return x.Whole
+	}
+	return false
+}
+
 // An `identity_stated` fact, sealed with the key of the patient it is about.
 type IdentitySealed struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -610,7 +673,7 @@ type IdentitySealed struct {
 
 func (x *IdentitySealed) Reset() {
 	*x = IdentitySealed{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -622,7 +685,7 @@ func (x *IdentitySealed) String() string {
 func (*IdentitySealed) ProtoMessage() {}
 
 func (x *IdentitySealed) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[4]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -635,7 +698,7 @@ func (x *IdentitySealed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentitySealed.ProtoReflect.Descriptor instead.
 func (*IdentitySealed) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{4}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *IdentitySealed) GetSealed() []byte {
@@ -665,7 +728,7 @@ type IdentityCorrected struct {
 
 func (x *IdentityCorrected) Reset() {
 	*x = IdentityCorrected{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -677,7 +740,7 @@ func (x *IdentityCorrected) String() string {
 func (*IdentityCorrected) ProtoMessage() {}
 
 func (x *IdentityCorrected) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[5]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -690,7 +753,7 @@ func (x *IdentityCorrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityCorrected.ProtoReflect.Descriptor instead.
 func (*IdentityCorrected) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{5}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *IdentityCorrected) GetCorrection() *v1.Correction {
@@ -720,7 +783,7 @@ type IdentitiesMerged struct {
 
 func (x *IdentitiesMerged) Reset() {
 	*x = IdentitiesMerged{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -732,7 +795,7 @@ func (x *IdentitiesMerged) String() string {
 func (*IdentitiesMerged) ProtoMessage() {}
 
 func (x *IdentitiesMerged) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[6]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -745,7 +808,7 @@ func (x *IdentitiesMerged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentitiesMerged.ProtoReflect.Descriptor instead.
 func (*IdentitiesMerged) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{6}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *IdentitiesMerged) GetRetiredPatientKey() string {
@@ -773,7 +836,7 @@ type IdentityMergeReversed struct {
 
 func (x *IdentityMergeReversed) Reset() {
 	*x = IdentityMergeReversed{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -785,7 +848,7 @@ func (x *IdentityMergeReversed) String() string {
 func (*IdentityMergeReversed) ProtoMessage() {}
 
 func (x *IdentityMergeReversed) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[7]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -798,7 +861,7 @@ func (x *IdentityMergeReversed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use IdentityMergeReversed.ProtoReflect.Descriptor instead.
 func (*IdentityMergeReversed) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{7}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *IdentityMergeReversed) GetRetiredPatientKey() string {
@@ -826,7 +889,7 @@ type Genesis struct {
 
 func (x *Genesis) Reset() {
 	*x = Genesis{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -838,7 +901,7 @@ func (x *Genesis) String() string {
 func (*Genesis) ProtoMessage() {}
 
 func (x *Genesis) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[8]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -851,7 +914,7 @@ func (x *Genesis) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Genesis.ProtoReflect.Descriptor instead.
 func (*Genesis) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{8}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Genesis) GetLogId() string {
@@ -893,7 +956,7 @@ type DayStarted struct {
 
 func (x *DayStarted) Reset() {
 	*x = DayStarted{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[9]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -905,7 +968,7 @@ func (x *DayStarted) String() string {
 func (*DayStarted) ProtoMessage() {}
 
 func (x *DayStarted) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[9]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -918,7 +981,7 @@ func (x *DayStarted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DayStarted.ProtoReflect.Descriptor instead.
 func (*DayStarted) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{9}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *DayStarted) GetDate() string {
@@ -941,7 +1004,7 @@ type LossRecorded struct {
 
 func (x *LossRecorded) Reset() {
 	*x = LossRecorded{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[10]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -953,7 +1016,7 @@ func (x *LossRecorded) String() string {
 func (*LossRecorded) ProtoMessage() {}
 
 func (x *LossRecorded) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[10]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -966,7 +1029,7 @@ func (x *LossRecorded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LossRecorded.ProtoReflect.Descriptor instead.
 func (*LossRecorded) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{10}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *LossRecorded) GetFirstSequence() uint64 {
@@ -1000,7 +1063,7 @@ type LogRepaired struct {
 
 func (x *LogRepaired) Reset() {
 	*x = LogRepaired{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[11]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1012,7 +1075,7 @@ func (x *LogRepaired) String() string {
 func (*LogRepaired) ProtoMessage() {}
 
 func (x *LogRepaired) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[11]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1025,7 +1088,7 @@ func (x *LogRepaired) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogRepaired.ProtoReflect.Descriptor instead.
 func (*LogRepaired) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{11}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *LogRepaired) GetRepair() string {
@@ -1074,7 +1137,7 @@ type ClockCorrected struct {
 
 func (x *ClockCorrected) Reset() {
 	*x = ClockCorrected{}
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[12]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1086,7 +1149,7 @@ func (x *ClockCorrected) String() string {
 func (*ClockCorrected) ProtoMessage() {}
 
 func (x *ClockCorrected) ProtoReflect() protoreflect.Message {
-	mi := &file_cannulary_log_v1_event_proto_msgTypes[12]
+	mi := &file_cannulary_log_v1_event_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1099,7 +1162,7 @@ func (x *ClockCorrected) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockCorrected.ProtoReflect.Descriptor instead.
 func (*ClockCorrected) Descriptor() ([]byte, []int) {
-	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{12}
+	return file_cannulary_log_v1_event_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ClockCorrected) GetFirstSequence() uint64 {
@@ -1157,7 +1220,7 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\x06writer\x18\x01 \x01(\fR\x06writer\x12\x18\n" +
 	"\aordinal\x18\x02 \x01(\x04R\aordinal\x12\x16\n" +
 	"\x06before\x18\x03 \x01(\fR\x06before\x12\x14\n" +
-	"\x05after\x18\x04 \x01(\x04R\x05after\"\xee\a\n" +
+	"\x05after\x18\x04 \x01(\x04R\x05after\"\xb2\b\n" +
 	"\x04Fact\x122\n" +
 	"\x06roster\x18\x01 \x01(\v2\x18.cannulary.v1.RosterFactH\x00R\x06roster\x12A\n" +
 	"\vcannulation\x18\x02 \x01(\v2\x1d.cannulary.v1.CannulationFactH\x00R\vcannulation\x12>\n" +
@@ -1176,10 +1239,13 @@ const file_cannulary_log_v1_event_proto_rawDesc = "" +
 	"\x12identity_corrected\x18\v \x01(\v2#.cannulary.log.v1.IdentityCorrectedH\x00R\x11identityCorrected\x12B\n" +
 	"\flog_repaired\x18\f \x01(\v2\x1d.cannulary.log.v1.LogRepairedH\x00R\vlogRepaired\x12K\n" +
 	"\x0fclock_corrected\x18\r \x01(\v2 .cannulary.log.v1.ClockCorrectedH\x00R\x0eclockCorrected\x128\n" +
-	"\bwithheld\x18\x0e \x01(\v2\x1a.cannulary.log.v1.WithheldH\x00R\bwithheldB\x06\n" +
+	"\bwithheld\x18\x0e \x01(\v2\x1a.cannulary.log.v1.WithheldH\x00R\bwithheld\x12B\n" +
+	"\frecord_scope\x18\x0f \x01(\v2\x1d.cannulary.log.v1.RecordScopeH\x00R\vrecordScopeB\x06\n" +
 	"\x04fact\"\n" +
 	"\n" +
-	"\bWithheld\"Q\n" +
+	"\bWithheld\"#\n" +
+	"\vRecordScope\x12\x14\n" +
+	"\x05whole\x18\x01 \x01(\bR\x05whole\"Q\n" +
 	"\x0eIdentitySealed\x12\x16\n" +
 	"\x06sealed\x18\x01 \x01(\fR\x06sealed\x12'\n" +
 	"\x0fidentifier_keys\x18\x02 \x03(\tR\x0eidentifierKeys\"\x91\x01\n" +
@@ -1227,59 +1293,61 @@ func file_cannulary_log_v1_event_proto_rawDescGZIP() []byte {
 	return file_cannulary_log_v1_event_proto_rawDescData
 }
 
-var file_cannulary_log_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_cannulary_log_v1_event_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_cannulary_log_v1_event_proto_goTypes = []any{
 	(*Event)(nil),                 // 0: cannulary.log.v1.Event
 	(*Link)(nil),                  // 1: cannulary.log.v1.Link
 	(*Fact)(nil),                  // 2: cannulary.log.v1.Fact
 	(*Withheld)(nil),              // 3: cannulary.log.v1.Withheld
-	(*IdentitySealed)(nil),        // 4: cannulary.log.v1.IdentitySealed
-	(*IdentityCorrected)(nil),     // 5: cannulary.log.v1.IdentityCorrected
-	(*IdentitiesMerged)(nil),      // 6: cannulary.log.v1.IdentitiesMerged
-	(*IdentityMergeReversed)(nil), // 7: cannulary.log.v1.IdentityMergeReversed
-	(*Genesis)(nil),               // 8: cannulary.log.v1.Genesis
-	(*DayStarted)(nil),            // 9: cannulary.log.v1.DayStarted
-	(*LossRecorded)(nil),          // 10: cannulary.log.v1.LossRecorded
-	(*LogRepaired)(nil),           // 11: cannulary.log.v1.LogRepaired
-	(*ClockCorrected)(nil),        // 12: cannulary.log.v1.ClockCorrected
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
-	(v1.TimePrecision)(0),         // 14: cannulary.v1.TimePrecision
-	(*v1.StaffIdentifier)(nil),    // 15: cannulary.v1.StaffIdentifier
-	(*v1.SessionReference)(nil),   // 16: cannulary.v1.SessionReference
-	(*v1.RosterFact)(nil),         // 17: cannulary.v1.RosterFact
-	(*v1.CannulationFact)(nil),    // 18: cannulary.v1.CannulationFact
-	(*v1.AssessmentFact)(nil),     // 19: cannulary.v1.AssessmentFact
-	(*v1.SurveillanceFact)(nil),   // 20: cannulary.v1.SurveillanceFact
-	(*v1.Correction)(nil),         // 21: cannulary.v1.Correction
+	(*RecordScope)(nil),           // 4: cannulary.log.v1.RecordScope
+	(*IdentitySealed)(nil),        // 5: cannulary.log.v1.IdentitySealed
+	(*IdentityCorrected)(nil),     // 6: cannulary.log.v1.IdentityCorrected
+	(*IdentitiesMerged)(nil),      // 7: cannulary.log.v1.IdentitiesMerged
+	(*IdentityMergeReversed)(nil), // 8: cannulary.log.v1.IdentityMergeReversed
+	(*Genesis)(nil),               // 9: cannulary.log.v1.Genesis
+	(*DayStarted)(nil),            // 10: cannulary.log.v1.DayStarted
+	(*LossRecorded)(nil),          // 11: cannulary.log.v1.LossRecorded
+	(*LogRepaired)(nil),           // 12: cannulary.log.v1.LogRepaired
+	(*ClockCorrected)(nil),        // 13: cannulary.log.v1.ClockCorrected
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(v1.TimePrecision)(0),         // 15: cannulary.v1.TimePrecision
+	(*v1.StaffIdentifier)(nil),    // 16: cannulary.v1.StaffIdentifier
+	(*v1.SessionReference)(nil),   // 17: cannulary.v1.SessionReference
+	(*v1.RosterFact)(nil),         // 18: cannulary.v1.RosterFact
+	(*v1.CannulationFact)(nil),    // 19: cannulary.v1.CannulationFact
+	(*v1.AssessmentFact)(nil),     // 20: cannulary.v1.AssessmentFact
+	(*v1.SurveillanceFact)(nil),   // 21: cannulary.v1.SurveillanceFact
+	(*v1.Correction)(nil),         // 22: cannulary.v1.Correction
 }
 var file_cannulary_log_v1_event_proto_depIdxs = []int32{
-	13, // 0: cannulary.log.v1.Event.occurred_at:type_name -> google.protobuf.Timestamp
-	14, // 1: cannulary.log.v1.Event.precision:type_name -> cannulary.v1.TimePrecision
-	15, // 2: cannulary.log.v1.Event.recorder:type_name -> cannulary.v1.StaffIdentifier
-	16, // 3: cannulary.log.v1.Event.session:type_name -> cannulary.v1.SessionReference
+	14, // 0: cannulary.log.v1.Event.occurred_at:type_name -> google.protobuf.Timestamp
+	15, // 1: cannulary.log.v1.Event.precision:type_name -> cannulary.v1.TimePrecision
+	16, // 2: cannulary.log.v1.Event.recorder:type_name -> cannulary.v1.StaffIdentifier
+	17, // 3: cannulary.log.v1.Event.session:type_name -> cannulary.v1.SessionReference
 	2,  // 4: cannulary.log.v1.Event.facts:type_name -> cannulary.log.v1.Fact
 	1,  // 5: cannulary.log.v1.Event.link:type_name -> cannulary.log.v1.Link
-	17, // 6: cannulary.log.v1.Fact.roster:type_name -> cannulary.v1.RosterFact
-	18, // 7: cannulary.log.v1.Fact.cannulation:type_name -> cannulary.v1.CannulationFact
-	19, // 8: cannulary.log.v1.Fact.assessment:type_name -> cannulary.v1.AssessmentFact
-	20, // 9: cannulary.log.v1.Fact.surveillance:type_name -> cannulary.v1.SurveillanceFact
-	4,  // 10: cannulary.log.v1.Fact.identity_sealed:type_name -> cannulary.log.v1.IdentitySealed
-	6,  // 11: cannulary.log.v1.Fact.identities_merged:type_name -> cannulary.log.v1.IdentitiesMerged
-	7,  // 12: cannulary.log.v1.Fact.identity_merge_reversed:type_name -> cannulary.log.v1.IdentityMergeReversed
-	8,  // 13: cannulary.log.v1.Fact.genesis:type_name -> cannulary.log.v1.Genesis
-	9,  // 14: cannulary.log.v1.Fact.day_started:type_name -> cannulary.log.v1.DayStarted
-	10, // 15: cannulary.log.v1.Fact.loss_recorded:type_name -> cannulary.log.v1.LossRecorded
-	5,  // 16: cannulary.log.v1.Fact.identity_corrected:type_name -> cannulary.log.v1.IdentityCorrected
-	11, // 17: cannulary.log.v1.Fact.log_repaired:type_name -> cannulary.log.v1.LogRepaired
-	12, // 18: cannulary.log.v1.Fact.clock_corrected:type_name -> cannulary.log.v1.ClockCorrected
+	18, // 6: cannulary.log.v1.Fact.roster:type_name -> cannulary.v1.RosterFact
+	19, // 7: cannulary.log.v1.Fact.cannulation:type_name -> cannulary.v1.CannulationFact
+	20, // 8: cannulary.log.v1.Fact.assessment:type_name -> cannulary.v1.AssessmentFact
+	21, // 9: cannulary.log.v1.Fact.surveillance:type_name -> cannulary.v1.SurveillanceFact
+	5,  // 10: cannulary.log.v1.Fact.identity_sealed:type_name -> cannulary.log.v1.IdentitySealed
+	7,  // 11: cannulary.log.v1.Fact.identities_merged:type_name -> cannulary.log.v1.IdentitiesMerged
+	8,  // 12: cannulary.log.v1.Fact.identity_merge_reversed:type_name -> cannulary.log.v1.IdentityMergeReversed
+	9,  // 13: cannulary.log.v1.Fact.genesis:type_name -> cannulary.log.v1.Genesis
+	10, // 14: cannulary.log.v1.Fact.day_started:type_name -> cannulary.log.v1.DayStarted
+	11, // 15: cannulary.log.v1.Fact.loss_recorded:type_name -> cannulary.log.v1.LossRecorded
+	6,  // 16: cannulary.log.v1.Fact.identity_corrected:type_name -> cannulary.log.v1.IdentityCorrected
+	12, // 17: cannulary.log.v1.Fact.log_repaired:type_name -> cannulary.log.v1.LogRepaired
+	13, // 18: cannulary.log.v1.Fact.clock_corrected:type_name -> cannulary.log.v1.ClockCorrected
 	3,  // 19: cannulary.log.v1.Fact.withheld:type_name -> cannulary.log.v1.Withheld
-	21, // 20: cannulary.log.v1.IdentityCorrected.correction:type_name -> cannulary.v1.Correction
-	4,  // 21: cannulary.log.v1.IdentityCorrected.replacement:type_name -> cannulary.log.v1.IdentitySealed
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	4,  // 20: cannulary.log.v1.Fact.record_scope:type_name -> cannulary.log.v1.RecordScope
+	22, // 21: cannulary.log.v1.IdentityCorrected.correction:type_name -> cannulary.v1.Correction
+	5,  // 22: cannulary.log.v1.IdentityCorrected.replacement:type_name -> cannulary.log.v1.IdentitySealed
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_cannulary_log_v1_event_proto_init() }
@@ -1302,6 +1370,7 @@ func file_cannulary_log_v1_event_proto_init() {
 		(*Fact_LogRepaired)(nil),
 		(*Fact_ClockCorrected)(nil),
 		(*Fact_Withheld)(nil),
+		(*Fact_RecordScope)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -1309,7 +1378,7 @@ func file_cannulary_log_v1_event_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_cannulary_log_v1_event_proto_rawDesc), len(file_cannulary_log_v1_event_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   13,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
