@@ -81,6 +81,10 @@ func auditKind(a *logv1.Access) (model.Coding, []model.Coding, *model.AuditEvent
 		return coding(dicomEvents, "110114", "User Authentication"), nil, ptr(model.AuditEventActionE)
 	case act == logv1.Action_ACTION_BREAK_GLASS:
 		return coding(dicomEvents, "110113", "Security Alert"), nil, ptr(model.AuditEventActionE)
+	case act == logv1.Action_ACTION_ERASE:
+		return coding(dicomEvents, "110110", "Patient Record"), nil, ptr(model.AuditEventActionD)
+	case act == logv1.Action_ACTION_RESTORE:
+		return coding(dicomEvents, "110107", "Import"), nil, ptr(model.AuditEventActionC)
 	case act == logv1.Action_ACTION_WRITE:
 		return coding(dicomEvents, "110110", "Patient Record"), nil, ptr(model.AuditEventActionC)
 	case !strings.Contains(a.GetRoute(), " /fhir"):

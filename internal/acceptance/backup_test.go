@@ -73,7 +73,7 @@ func TestARestoredBackupGivesTheSameView(t *testing.T) {
 	identitiesIn(t, u, log)
 	want := dump(t, dir)
 	into, r, stderr := restored(t, log, keys)
-	if r.Last != m.Log.Last || r.Entries != m.Log.Last || len(r.Notes) != 4 || !strings.Contains(r.Notes[0], "after entry ") {
+	if r.Last != m.Log.Last || r.Entries != m.Log.Last || len(r.Notes) != 5 || !strings.Contains(r.Notes[0], "after entry ") {
 		t.Fatalf("restored %+v %s", r, stderr)
 	}
 	rebuild(t, into, len(want["event"]))
@@ -128,7 +128,7 @@ func TestARestoreRepeatsErasures(t *testing.T) {
 		t.Fatal(stderr)
 	}
 	into, r, stderr := restored(t, log, keys, "--passphrase-file", secret, "--erasures", filepath.Join(dir, erasure.FileName))
-	if len(r.Erased) != 6 || len(r.Notes) != 3 {
+	if len(r.Erased) != 6 || len(r.Notes) != 4 {
 		t.Fatalf("restored %+v %s", r, stderr)
 	}
 	rebuild(t, into, len(dump(t, dir)["event"]))
@@ -140,7 +140,7 @@ func TestARestoreRepeatsErasures(t *testing.T) {
 		t.Errorf("erased once more: %s", stderr)
 	}
 	into, r, _ = restored(t, log, keys, "--passphrase-file", secret)
-	if len(r.Erased) != 0 || len(r.Notes) != 4 || !strings.Contains(r.Notes[3], "erasures after the backup are not repeated") {
+	if len(r.Erased) != 0 || len(r.Notes) != 5 || !strings.Contains(r.Notes[4], "erasures after the backup are not repeated") {
 		t.Errorf("without the list: %+v", r)
 	}
 	if _, err := os.Stat(filepath.Join(into, erasure.FileName)); err == nil {

@@ -32,7 +32,7 @@ func mayAsk(path string) (who []string, open bool) {
 		return nil, true
 	case path == "/login", path == "/login/return", path == "/logout", path == "/lock", path == "/break-glass":
 		return nil, true // they know people by themselves; TestAttacksOnTheLogin and TestAttacksOnASession are about it
-	case path == app.CodesPath:
+	case path == app.CodesPath, path == app.BackupPath:
 		return []string{"the operator alone"}, false
 	case path == "/break-glass/review":
 		return []string{"a lead by login alone"}, false

@@ -231,6 +231,9 @@ func (e *Erased) reopen(ctx context.Context, cfg Config, o EraseOptions, path st
 	if !o.Yes {
 		return nil
 	}
+	if err := Leave(cfg.Dir, cfg.Now(), logv1.Action_ACTION_ERASE, "erase --reopen", keys...); err != nil {
+		return err
+	}
 	err := withRing(ctx, cfg, func(ring *keyring.Ring) error {
 		for _, k := range keys {
 			if err := ring.Reopen(ctx, k); err != nil {
@@ -281,6 +284,9 @@ func (e *Erased) erase(ctx context.Context, cfg Config, o EraseOptions, path str
 	}
 	note := func(what string) error {
 		return erasure.Append(path, erasure.Entry{At: cfg.Now().UTC(), What: what, Keys: keys})
+	}
+	if err := Leave(cfg.Dir, cfg.Now(), logv1.Action_ACTION_ERASE, "erase", keys...); err != nil {
+		return err
 	}
 	if err := note(erasure.Begun); err != nil {
 		return err

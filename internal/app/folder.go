@@ -26,7 +26,7 @@ const demoText = "A demo made this folder. The next `cannulary demo` on it delet
 
 // parts returns what an instance makes in its folder.
 func parts() []string {
-	return []string{"log", "view", "ingest", "keys", "export", TrailFolder, salvage.HeadFile, erasure.FileName, socketName}
+	return []string{"log", "view", "ingest", "keys", "export", salvage.TrailFolder, salvage.HeadFile, erasure.FileName, socketName}
 }
 
 // contents returns the entries of a folder; none for a folder that does not exist.

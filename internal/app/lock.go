@@ -73,18 +73,32 @@ func holder(f *os.File) string {
 		return somebody
 	}
 	file, ok := info.Sys().(*syscall.Stat_t)
-	locks, err := os.ReadFile("/proc/locks")
-	if !ok || err != nil {
+	if !ok {
 		return somebody
 	}
 	dev := uint64(file.Dev) //nolint:unconvert // it has another type elsewhere
 	at := fmt.Sprintf("%02x:%02x:%d", unix.Major(dev), unix.Minor(dev), file.Ino)
+	// The system gives the list page by page; a line slips through while locks before it come and go.
+	for range 20 {
+		if who := lockedBy(at); who != "" {
+			return somebody + who
+		}
+	}
+	return somebody
+}
+
+// lockedBy says in words which process has locked a file, by its device and inode; "" where the list does not show it.
+func lockedBy(at string) string {
+	locks, err := os.ReadFile("/proc/locks")
+	if err != nil {
+		return ""
+	}
 	for line := range strings.Lines(string(locks)) {
 		field := strings.Fields(line)
 		if len(field) < 6 || field[1] != "FLOCK" || field[5] != at {
 			continue
 		}
-		who := somebody + ", process " + field[4]
+		who := ", process " + field[4]
 		if p, err := os.Stat("/proc/" + field[4]); err == nil {
 			if s, ok := p.Sys().(*syscall.Stat_t); ok {
 				who += " of user " + userName(s.Uid)
@@ -92,7 +106,7 @@ func holder(f *os.File) string {
 		}
 		return who
 	}
-	return somebody
+	return ""
 }
 
 // userName returns the name of a user, or the number of one without a name.

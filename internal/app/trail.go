@@ -2,22 +2,29 @@ package app
 
 import (
 	"context"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"cannulary/internal/access"
+	"cannulary/internal/answer"
 	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/facade"
 	"cannulary/internal/metrics"
+	"cannulary/internal/salvage"
 	"cannulary/internal/trail"
 	"cannulary/internal/trail/seen"
+	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
 // kept is the trail of an instance with what it stands on. The embedded one has a server and a folder of its own: what
@@ -29,19 +36,13 @@ type kept struct {
 	*trail.Trail
 }
 
-// TrailFolder is the folder of the trail in a data folder; the stream's files are in TrailStream within it.
-const (
-	TrailFolder = "trail"
-	TrailStream = "stream"
-)
-
 // openTrail opens the trail, on an external server behind what external did. A view that is built beside another is asked by nobody.
 func (a *App) openTrail(ctx context.Context) error {
 	if !a.answers {
 		return nil
 	}
 	cfg, k := a.cfg, &a.trail
-	dir := filepath.Join(cfg.Dir, TrailFolder)
+	dir := filepath.Join(cfg.Dir, salvage.TrailFolder)
 	if cfg.NATS == "" { // else it is open
 		if err := k.openOwn(ctx, a, dir); err != nil {
 			return err
@@ -56,10 +57,16 @@ func (a *App) openTrail(ctx context.Context) error {
 	return err
 }
 
-// openOwn opens the trail's own stream. One that cannot be opened is set aside, and a new one begins: the ward does not go
-// dark for it.
+// openOwn opens the trail's own stream. One that is damaged or cannot be opened is set aside, and a new one begins: the ward
+// does not go dark for it, and no server cuts anything off what is evidence.
 func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
-	err := k.openStream(ctx, a, dir)
+	damages, err := salvage.TrailDamages(a.cfg.Dir, a.cfg.Shard)
+	if len(damages) > 0 {
+		err = fmt.Errorf("the audit trail is damaged: %s", damages[0])
+	}
+	if err == nil {
+		err = k.openStream(ctx, a)
+	}
 	if err == nil || ctx.Err() != nil {
 		return err
 	}
@@ -74,9 +81,11 @@ func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
 	if rerr := os.Rename(dir, aside); rerr != nil {
 		return fmt.Errorf("%w; the audit trail of this instance is in %s, and could not be set aside: %w", err, dir, rerr)
 	}
+	// What waits for a stream goes into the new one.
+	err = errors.Join(err, salvage.MoveKept(aside, dir))
 	a.cfg.Slog.Error("the audit trail cannot be opened: it is set aside, and a new one begins; keep the folder, runbook "+
 		"CannularyTrailChanged", "err", err, "keptIn", aside)
-	if again := k.openStream(ctx, a, dir); again != nil {
+	if again := k.openStream(ctx, a); again != nil {
 		return errors.Join(again, k.closeStream(), os.RemoveAll(dir), os.Rename(aside, dir))
 	}
 	return nil
@@ -93,15 +102,15 @@ func (a *App) trailsAside() []string {
 	}
 	var out []string
 	for _, f := range list {
-		if strings.HasPrefix(f.Name(), TrailFolder+trailAside) {
+		if strings.HasPrefix(f.Name(), salvage.TrailFolder+trailAside) {
 			out = append(out, filepath.Join(a.cfg.Dir, f.Name()))
 		}
 	}
 	return out
 }
 
-func (k *kept) openStream(ctx context.Context, a *App, dir string) (err error) {
-	if k.server, err = eventlog.StartServer(filepath.Join(dir, TrailStream), max(a.cfg.TrailMaxBytes, eventlog.DefaultTrailBytes),
+func (k *kept) openStream(ctx context.Context, a *App) (err error) {
+	if k.server, err = eventlog.StartServer(salvage.TrailStream(a.cfg.Dir), max(a.cfg.TrailMaxBytes, eventlog.DefaultTrailBytes),
 		a.cfg.Slog); err != nil {
 		return err
 	}
@@ -144,6 +153,34 @@ func (k *kept) closeStream() (err error) {
 	}
 	k.nc, k.stream, k.server = nil, nil, nil
 	return err
+}
+
+// BackupPath is where the operator's command says that it is about to copy the folder. The request's entry in the trail is all
+// that it leaves.
+const BackupPath = "/operator/backup"
+
+// backup answers BackupPath. It asks who asks by itself: the door lets everybody in where there is no policy.
+func backup(w http.ResponseWriter, r *http.Request) error {
+	if err := answer.Allow(r, "a backup is announced with POST", http.MethodPost); err != nil {
+		return err
+	}
+	if err := access.From(r.Context()).Ask(access.Operate); err != nil {
+		return err
+	}
+	return answer.Value(w, r, http.StatusOK, map[string]bool{"entered": true})
+}
+
+// Leave keeps an entry of an operator's command on a stopped instance in its folder, which the caller has locked or made.
+func Leave(dir string, now time.Time, action logv1.Action, command string, patients ...string) error {
+	e := &logv1.Access{At: timestamppb.New(now), Principal: access.Operator().Name, Action: action, Route: "COMMAND " + command}
+	for _, key := range patients {
+		raw, err := hex.DecodeString(key)
+		if err != nil {
+			return fmt.Errorf("trail: %w", err)
+		}
+		e.Patients = append(e.Patients, raw)
+	}
+	return trail.Leave(filepath.Join(dir, salvage.TrailFolder), e)
 }
 
 // Trail returns the trail, nil in an instance that only builds a view.

@@ -158,6 +158,7 @@ func (x *trailed) expected(path string) (leaves, bool) {
 		"/login/return":         {ask: "/login/return?state=x&code=y", route: "GET /login/return", action: logv1.Action_ACTION_LOGIN},
 		"/break-glass":          {route: "GET /break-glass", action: logv1.Action_ACTION_BREAK_GLASS},
 		"/operator/codes":       {method: "POST", route: "POST /operator/codes", action: logv1.Action_ACTION_BREAK_GLASS},
+		"/operator/backup":      {method: "POST", route: "POST /operator/backup", action: logv1.Action_ACTION_EXPORT},
 		"/break-glass/review":   {route: "GET /break-glass/review", action: read},
 		"/fhir/auth/token":      {method: "POST", route: "POST /fhir/auth/token", action: logv1.Action_ACTION_LOGIN},
 		"/fhir/AuditEvent":      {ask: "/fhir/AuditEvent?patient=" + p, route: "GET /fhir/AuditEvent", action: search, names: true},

@@ -136,12 +136,13 @@ func (a *App) handler() (http.Handler, error) {
 		return nil, err
 	}
 	mux.Handle(CodesPath, answer.Handler(a.cfg.Slog, "sealed codes were not made", a.codes))
+	mux.Handle(BackupPath, answer.Handler(a.cfg.Slog, "a backup was not entered in the trail", backup))
 	a.side.read = a.untilDamaged(a.side.read)
 	record := answer.Withhold(a.sided(whole), a.withheld)
 	// A mux would redirect a path with // or /./, and know nothing of the public base.
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
-		case slices.Contains(statePaths, r.URL.Path), r.URL.Path == CodesPath:
+		case slices.Contains(statePaths, r.URL.Path), r.URL.Path == CodesPath, r.URL.Path == BackupPath:
 			mux.mux.ServeHTTP(w, r)
 			return
 		case a.people != nil && slices.Contains(people.Paths(), r.URL.Path):

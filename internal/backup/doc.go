@@ -1,7 +1,7 @@
 // Package backup copies an instance's record into two folders and makes an instance of them again.
 //
-// The log's part has the log's files and what stands beside them; the keys' part has the key store. They are
-// made apart, to be kept apart: whoever has both can read identities, and a key that a backup has is not
+// The log's part has the log's files and what stands beside them, with the audit trail; the keys' part has the key
+// store. They are made apart, to be kept apart: whoever has both can read identities, and a key that a backup has is not
 // destroyed. View and index are left out: they are built from the log.
 //
 // A running instance is read without writing into its folder. The log's files are only ever appended to, so a

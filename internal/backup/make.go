@@ -141,12 +141,34 @@ func copyLog(ctx context.Context, o Options, p *part) error {
 			log, problems[0])
 	}
 	p.said.Shard, p.said.LogID, p.said.Last = o.Shard, found.LogID, found.Log.Last
+	if err := copyTrail(ctx, o, p); err != nil {
+		return err
+	}
 	_, err = logfile.Read(filepath.Join(p.dir, salvage.LogFolder), eventlog.StreamName(o.Shard), func(r logfile.Record) error {
 		if r.Seq == found.Log.Last {
 			p.said.LastTaken = eventlog.Taken(r.Time, r.Header, found.Invented).UTC()
 		}
 		return nil
 	})
+	return err
+}
+
+// copyTrail copies the audit trail as it is. A damaged one is copied too, and named: the record is worth a backup all the
+// same.
+func copyTrail(ctx context.Context, o Options, p *part) error {
+	files, err := salvage.TrailFiles(o.Dir, o.Shard)
+	if err != nil {
+		return err
+	}
+	for _, name := range files {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := p.addFile(filepath.Join(o.Dir, name), filepath.ToSlash(name)); err != nil {
+			return err
+		}
+	}
+	p.said.TrailDamages, err = salvage.TrailDamages(p.dir, o.Shard)
 	return err
 }
 

@@ -29,8 +29,10 @@ type Part struct {
 	// Last is the last entry, LastTaken when the log took it.
 	Last      uint64    `json:"last,omitempty"`
 	LastTaken time.Time `json:"lastTaken,omitzero"`
-	Encrypted bool      `json:"encrypted,omitempty"`
-	Secrets   int       `json:"secrets,omitempty"`
+	// TrailDamages are what is wrong with the audit trail in it.
+	TrailDamages []string `json:"trailDamages,omitempty"`
+	Encrypted    bool     `json:"encrypted,omitempty"`
+	Secrets      int      `json:"secrets,omitempty"`
 	// Damaged are secrets that are damaged in both files of the key store, and are not in the backup.
 	Damaged []string `json:"damaged,omitempty"`
 	Files   []File   `json:"files,omitempty"`
@@ -134,7 +136,7 @@ func (p *part) remove() error {
 	for _, f := range p.said.Files {
 		err = errors.Join(err, os.Remove(filepath.Join(p.dir, filepath.FromSlash(f.Name))))
 	}
-	return errors.Join(err, os.RemoveAll(filepath.Join(p.dir, "log")))
+	return errors.Join(err, os.RemoveAll(filepath.Join(p.dir, salvage.LogFolder)), os.RemoveAll(filepath.Join(p.dir, salvage.TrailFolder)))
 }
 
 // readPart reads what a folder says of itself.

@@ -56,7 +56,8 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	}
 	defer func() {
 		if err != nil {
-			for _, name := range []string{salvage.LogFolder, salvage.KeyFolder, salvage.HeadFile, erasure.FileName, salvage.Unfinished} {
+			for _, name := range []string{salvage.LogFolder, salvage.KeyFolder, salvage.TrailFolder, salvage.HeadFile, erasure.FileName,
+				salvage.Unfinished} {
 				err = errors.Join(err, os.RemoveAll(filepath.Join(o.Dir, name)))
 			}
 		}
@@ -98,11 +99,14 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	if err != nil {
 		return nil, err
 	}
-	if !r.Whole {
+	if !r.Record {
 		return nil, fmt.Errorf("what was restored is not whole: %s; take another backup", strings.Join(r.Damages, "; "))
 	}
 	out.Entries, out.Last = r.Entries, r.Last
 	out.Notes = append(out.Notes, notes(log, o.Erasures == "")...)
+	if t := r.Trail; t != nil && len(t.Damages) > 0 {
+		out.Notes = append(out.Notes, "the audit trail is damaged, as the backup found it: the first start sets it aside and begins a new one")
+	}
 	return out, finished()
 }
 
@@ -191,6 +195,7 @@ func notes(log *Part, noList bool) []string {
 			"lost is taken again", log.LastTaken.Format(time.RFC3339)),
 		"whoever reads FHIR by date or token begins again: what it fetched after that moment may be other than what is here",
 	}
+	out = append(out, "sealed codes are in no backup: make new ones with `cannulary codes`, if people log in here")
 	if noList {
 		out = append(out, "erasures after the backup are not repeated: no newer "+erasure.FileName+" was given with --erasures")
 	}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"net/http"
 	"os"
 	"strings"
 
@@ -14,6 +15,7 @@ import (
 
 	"cannulary/internal/app"
 	"cannulary/internal/backup"
+	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
 // backupCommand copies an instance, running or stopped.
@@ -64,6 +66,9 @@ func backupCommand(ctx context.Context, env Env, args []string) error {
 	if o.Running = errors.Is(err, app.ErrLocked); o.Running {
 		unlock, err = func() error { return nil }, nil
 	}
+	if err == nil && o.Running {
+		err = announced(ctx, env, o)
+	}
 	if err != nil {
 		return err
 	}
@@ -72,6 +77,16 @@ func backupCommand(ctx context.Context, env Env, args []string) error {
 		return err
 	}
 	return json.NewEncoder(env.Stdout).Encode(made)
+}
+
+// announced has a running instance enter the backup in its trail. One without an operator's socket cannot be asked.
+func announced(ctx context.Context, env Env, o backup.Options) error {
+	if running, err := operated(ctx, o.Dir); !running || err != nil {
+		return err
+	}
+	src := source{data: o.Dir, shard: o.Shard}
+	_, err := src.whole(ctx, env, question{method: http.MethodPost, path: app.BackupPath, timeout: getTimeout})
+	return err
 }
 
 // restoreCommand makes an instance of a backup, in an empty folder.
@@ -104,6 +119,9 @@ func restoreCommand(ctx context.Context, env Env, args []string) error {
 	restored, err := backup.Restore(ctx, o)
 	if err != nil { // the folder is as it was
 		return errors.Join(err, os.Remove(lock.Name()), lock.Close())
+	}
+	if err := app.Leave(o.Dir, env.Now(), logv1.Action_ACTION_RESTORE, "restore"); err != nil {
+		return errors.Join(err, lock.Close())
 	}
 	return errors.Join(json.NewEncoder(env.Stdout).Encode(restored), lock.Close())
 }

@@ -10,6 +10,7 @@ import (
 	"cannulary/internal/backup"
 	"cannulary/internal/chain"
 	"cannulary/internal/salvage"
+	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
 // verifyCommand looks at a stopped instance's folder.
@@ -90,6 +91,9 @@ func repairCommand(ctx context.Context, env Env, args []string) error {
 		return err
 	}
 	r, err := salvage.Repair(ctx, o)
+	if err == nil {
+		err = app.Leave(o.Into, env.Now(), logv1.Action_ACTION_RESTORE, "repair")
+	}
 	if err = errors.Join(err, unlock()); err != nil {
 		return err
 	}

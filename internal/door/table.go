@@ -32,7 +32,8 @@ func Routes() []Row {
 		// They know people by themselves.
 		{"/login", access.Open}, {"/login/return", access.Open}, {"/logout", access.Open}, {"/lock", access.Open},
 		{"/break-glass", access.Open}, {"/break-glass/review", access.Reviews},
-		{"/operator/codes", access.Operate}, // without a policy too: it asks by itself
+		// Without a policy too: they ask by themselves.
+		{"/operator/codes", access.Operate}, {"/operator/backup", access.Operate},
 	}
 }
 

@@ -47,8 +47,8 @@ type Options struct {
 
 // Repair makes a new instance's folder with all entries of the log, each with its number, its bytes and its time.
 // What the files of the log do not hold is taken from the views. For every entry that nothing holds a
-// `loss recorded` takes the number, so that no other moves. Keys are copied; view and index are left
-// out, they are built from the new log. The damaged folder stays as it is.
+// `loss recorded` takes the number, so that no other moves. Keys are copied, and the audit trail as it is; view and
+// index are left out, they are built from the new log. The damaged folder stays as it is.
 func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 	s, err := open(ctx, o.Dir, o.Shard, o.Copies)
 	if err != nil {
@@ -78,6 +78,9 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 		return nil, err
 	}
 	if out, err = s.write(ctx, o); err != nil {
+		return nil, err
+	}
+	if err := CopyTrail(ctx, o.Dir, o.Into, o.Shard); err != nil {
 		return nil, err
 	}
 	out.Keys = keys
@@ -293,7 +296,7 @@ func emptyFolder(dir string) error {
 // removeMade removes what a repair that failed left.
 func removeMade(into string) error {
 	var errs []error
-	for _, part := range []string{LogFolder, KeyFolder, HeadFile, Unfinished} {
+	for _, part := range []string{LogFolder, KeyFolder, HeadFile, TrailFolder, Unfinished} {
 		errs = append(errs, os.RemoveAll(filepath.Join(into, part)))
 	}
 	return errors.Join(errs...)

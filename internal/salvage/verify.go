@@ -16,6 +16,8 @@ import (
 type Report struct {
 	Dir   string `json:"dir"`
 	Whole bool   `json:"whole"`
+	// Record tells that all but the audit trail is whole.
+	Record bool `json:"record"`
 	// Mendable tells that a repair loses no entry that anything here knows.
 	Mendable bool     `json:"mendable"`
 	Entries  uint64   `json:"entries"` // whole ones in the log
@@ -29,6 +31,8 @@ type Report struct {
 	Lost   []string   `json:"lost"`
 	Copies []CopyPart `json:"copies"`
 	Keys   KeyPart    `json:"keys"`
+	// Trail is the audit trail; nil where there is none. It is no part of Damages and Mendable: nothing repairs it.
+	Trail *TrailPart `json:"trail"`
 	// Head is the log's head where it ends, or before its first missing entry; see chain.Mark.
 	Head string `json:"head"`
 }
@@ -96,7 +100,18 @@ func Verify(ctx context.Context, dir, shard string, marks ...chain.Mark) (*Repor
 		return nil, err
 	}
 	r.Copied, r.Lost = ranges(copied), ranges(lost)
-	r.Whole = len(r.Damages) == 0
+	if r.Trail, err = lookAtTrail(ctx, dir, shard, marks); err != nil {
+		return nil, err
+	}
+	if r.Trail == nil {
+		for _, m := range marks {
+			if m.Shard == trailShard(shard) {
+				r.Damages = append(r.Damages, fmt.Sprintf("the head %s cannot be looked at: there is no audit trail", m.Text()))
+			}
+		}
+	}
+	r.Record = len(r.Damages) == 0
+	r.Whole = r.Record && (r.Trail == nil || len(r.Trail.Damages)+len(r.Trail.Changes) == 0)
 	r.Mendable = len(lost) == 0 && s.found.LogErr == nil && r.Keys.Mendable
 	return r, nil
 }
@@ -128,20 +143,32 @@ func (r *Report) chain(s *salvage, marks []chain.Mark) {
 		}
 	}
 	for _, m := range marks {
-		switch {
-		case m.Shard != s.found.Shard:
-			r.Damages = append(r.Damages, fmt.Sprintf("the head %s is of shard %q, not of %q", m.Text(), m.Shard, s.found.Shard))
-		case m.Seq > c.Seq:
-			r.Damages = append(r.Damages, fmt.Sprintf("the head %s cannot be looked at: the log can be followed up to entry %d only",
-				m.Text(), c.Seq))
-		case !m.Is(s.heads[m.Seq]):
-			r.Damages = append(r.Damages, fmt.Sprintf("the head %s does not agree: an entry up to %d was changed, removed or put in "+
-				"since, or a repair found entries lost; the log has %s", m.Text(), m.Seq,
-				chain.MarkOf(m.Shard, m.Seq, s.heads[m.Seq]).Text()))
+		switch m.Shard {
+		case s.found.Shard:
+			text, ok := agrees(m, s.heads[m.Seq], c.Seq)
+			if ok {
+				r.Notes = append(r.Notes, text)
+			} else {
+				r.Damages = append(r.Damages, text)
+			}
+		case trailShard(s.found.Shard):
 		default:
-			r.Notes = append(r.Notes, fmt.Sprintf("the head %s agrees: no entry up to %d was changed since it was noted", m.Text(), m.Seq))
+			r.Damages = append(r.Damages, fmt.Sprintf("the head %s is of shard %q, not of %q", m.Text(), m.Shard, s.found.Shard))
 		}
 	}
+}
+
+// agrees holds a head that was noted against what is at its entry now, and says in words whether nothing was changed.
+// upTo is how far the entries could be followed.
+func agrees(m chain.Mark, head chain.Sum, upTo uint64) (text string, ok bool) {
+	switch {
+	case m.Seq > upTo:
+		return fmt.Sprintf("the head %s cannot be looked at: the entries can be followed up to %d only", m.Text(), upTo), false
+	case !m.Is(head):
+		return fmt.Sprintf("the head %s does not agree: an entry up to %d was changed, removed or put in since, or a repair found "+
+			"entries lost; now it is %s", m.Text(), m.Seq, chain.MarkOf(m.Shard, m.Seq, head).Text()), false
+	}
+	return fmt.Sprintf("the head %s agrees: no entry up to %d was changed since it was noted", m.Text(), m.Seq), true
 }
 
 // notes says what a look could not see.
@@ -224,6 +251,7 @@ func (r *Report) Text() string {
 	for _, d := range r.Damages {
 		line("DAMAGED", "%s", d)
 	}
+	r.Trail.text(line)
 	if len(r.Copied) > 0 {
 		line("mendable", "a view has a copy of entries %s", strings.Join(r.Copied, ", "))
 	}
@@ -233,6 +261,9 @@ func (r *Report) Text() string {
 	switch {
 	case r.Whole:
 		line("so", "everything that was looked at is whole")
+	case r.Record:
+		line("so", "the record is whole, the audit trail is not, and nothing repairs it: keep a copy of the folder %s, runbook "+
+			"CannularyTrailChanged", TrailFolder)
 	case r.Mendable:
 		line("so", "damaged, and `cannulary repair` repairs it without loss")
 	default:

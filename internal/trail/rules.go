@@ -52,6 +52,7 @@ func Rules() []Rule {
 	add(Kept, logv1.Action_ACTION_LOGIN, "/fhir/auth/token", "/login/return")
 	add(Kept, logv1.Action_ACTION_BREAK_GLASS, "/break-glass", "/operator/codes")
 	add(Kept, read, "/break-glass/review")
+	add(Kept, logv1.Action_ACTION_EXPORT, "/operator/backup")
 	add(Refused, read, "/fhir/AuditEvent", "/fhir/AuditEvent/", "/fhir", "/fhir/")
 	add(Kept, read, "/cds-services", "/cds-services/", "/surveillance/report", "/surveillance/signals", "/surveillance/threshold",
 		"/what-if", "/", "/card", "/cards", "/confirm", "/track", "/past", "/unit", "/cannulators")

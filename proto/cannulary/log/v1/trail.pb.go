@@ -44,6 +44,10 @@ const (
 	Action_ACTION_LOGIN Action = 5
 	// Somebody takes rights in an emergency.
 	Action_ACTION_BREAK_GLASS Action = 6
+	// The key of an identity is destroyed, or an identity may be stated again.
+	Action_ACTION_ERASE Action = 7
+	// The record is put into a new folder: by a repair, or from a backup.
+	Action_ACTION_RESTORE Action = 8
 )
 
 // Enum value maps for Action.
@@ -56,6 +60,8 @@ var (
 		4: "ACTION_EXPORT",
 		5: "ACTION_LOGIN",
 		6: "ACTION_BREAK_GLASS",
+		7: "ACTION_ERASE",
+		8: "ACTION_RESTORE",
 	}
 	Action_value = map[string]int32{
 		"ACTION_UNSPECIFIED": 0,
@@ -65,6 +71,8 @@ var (
 		"ACTION_EXPORT":      4,
 		"ACTION_LOGIN":       5,
 		"ACTION_BREAK_GLASS": 6,
+		"ACTION_ERASE":       7,
+		"ACTION_RESTORE":     8,
 	}
 )
 
@@ -110,7 +118,7 @@ type Access struct {
 	Patients [][]byte `protobuf:"bytes,5,rep,name=patients,proto3" json:"patients,omitempty"`
 	// What was done.
 	Action Action `protobuf:"varint,6,opt,name=action,proto3,enum=cannulary.log.v1.Action" json:"action,omitempty"`
-	// The HTTP method with the route, or the gRPC method. Ids in it are written [id].
+	// The HTTP method with the route, the gRPC method, or COMMAND with the operator's command. Ids in it are written [id].
 	Route string `protobuf:"bytes,7,opt,name=route,proto3" json:"route,omitempty"`
 	// Names of the query's parameters, in order, never a value. A name that may hold one is "?".
 	Parameters []string `protobuf:"bytes,8,rep,name=parameters,proto3" json:"parameters,omitempty"`
@@ -132,7 +140,7 @@ type Access struct {
 	Until *timestamppb.Timestamp `protobuf:"bytes,16,opt,name=until,proto3" json:"until,omitempty"`
 	// Of the messages of a feed or call: how many of each outcome.
 	Outcomes map[string]uint64 `protobuf:"bytes,17,rep,name=outcomes,proto3" json:"outcomes,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
-	// The stream did not answer, so the entry was kept on disk and came later.
+	// The stream did not answer, or the instance was stopped, so the entry was kept on disk and came later.
 	Spooled       bool `protobuf:"varint,18,opt,name=spooled,proto3" json:"spooled,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -323,7 +331,7 @@ const file_cannulary_log_v1_trail_proto_rawDesc = "" +
 	"\aspooled\x18\x12 \x01(\bR\aspooled\x1a;\n" +
 	"\rOutcomesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01*\x93\x01\n" +
+	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01*\xb9\x01\n" +
 	"\x06Action\x12\x16\n" +
 	"\x12ACTION_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vACTION_READ\x10\x01\x12\x11\n" +
@@ -331,7 +339,9 @@ const file_cannulary_log_v1_trail_proto_rawDesc = "" +
 	"\fACTION_WRITE\x10\x03\x12\x11\n" +
 	"\rACTION_EXPORT\x10\x04\x12\x10\n" +
 	"\fACTION_LOGIN\x10\x05\x12\x16\n" +
-	"\x12ACTION_BREAK_GLASS\x10\x06B(Z&cannulary/proto/cannulary/log/v1;logv1b\x06proto3"
+	"\x12ACTION_BREAK_GLASS\x10\x06\x12\x10\n" +
+	"\fACTION_ERASE\x10\a\x12\x12\n" +
+	"\x0eACTION_RESTORE\x10\bB(Z&cannulary/proto/cannulary/log/v1;logv1b\x06proto3"
 
 var (
 	file_cannulary_log_v1_trail_proto_rawDescOnce sync.Once
