@@ -105,7 +105,8 @@ func Restore(ctx context.Context, o RestoreOptions) (out *Restored, err error) {
 	out.Entries, out.Last = r.Entries, r.Last
 	out.Notes = append(out.Notes, notes(log, o.Erasures == "")...)
 	if t := r.Trail; t != nil && len(t.Damages) > 0 {
-		out.Notes = append(out.Notes, "the audit trail is damaged, as the backup found it: the first start sets it aside and begins a new one")
+		out.Notes = append(out.Notes, "the audit trail is damaged, as the backup found it: the first start sets it aside and begins a "+
+			"new one")
 	}
 	return out, finished()
 }
