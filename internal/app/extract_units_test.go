@@ -138,7 +138,12 @@ func (u *units) get(who, path string) (int, string) {
 // ask asks for an address with more headers, each a name and a value.
 func (u *units) ask(who, address string, header ...string) (*http.Response, string) {
 	u.Helper()
-	req, err := http.NewRequestWithContext(u.Context(), http.MethodGet, address, nil)
+	return u.do(who, http.MethodGet, address, "", header...)
+}
+
+func (u *units) do(who, method, address, body string, header ...string) (*http.Response, string) {
+	u.Helper()
+	req, err := http.NewRequestWithContext(u.Context(), method, address, strings.NewReader(body))
 	if err != nil {
 		u.Fatal(err)
 	}
@@ -151,11 +156,11 @@ func (u *units) ask(who, address string, header ...string) (*http.Response, stri
 		u.Fatal(err)
 	}
 	defer func() { _ = resp.Body.Close() }()
-	body, err := io.ReadAll(resp.Body)
+	said, err := io.ReadAll(resp.Body)
 	if err != nil {
 		u.Fatal(err)
 	}
-	return resp, string(body)
+	return resp, string(said)
 }
 
 func admitted() proto.Message {
@@ -212,6 +217,7 @@ func (u *units) otherWays(who, own string) string {
 	for n := 1; n <= 6; n++ {
 		paths = append(paths, fmt.Sprintf("/fhir/Procedure?patient.identifier=https://hospital.example/patient-number|P-%d", n),
 			fmt.Sprintf("/fhir/Patient?_has:Procedure:patient:status=completed&identifier=P-%d", n))
+		out.WriteString(u.advised(who, fmt.Sprint("P-", n)))
 	}
 	for _, path := range paths {
 		for path != "" {
@@ -227,6 +233,20 @@ func (u *units) otherWays(who, own string) string {
 		}
 	}
 	return out.String()
+}
+
+// advised is what a call of CDS Hooks about a patient gets.
+func (u *units) advised(who, number string) string {
+	u.Helper()
+	p := testkit.Patient(number)
+	resp, body := u.do(who, http.MethodPost, u.app.URL()+"/cds-services/needling-advice", fmt.Sprintf(`{"hook":"patient-view",
+		"hookInstance":"d1577c69-dfbe-44ad-ba6d-3e05e953b2ea","context":{"userId":"Practitioner/1","patientId":"1"},
+		"prefetch":{"patient":{"resourceType":"Patient","id":"1","identifier":[{"system":%q,"value":%q}]}}}`, p.GetSystem(), p.GetValue()),
+		"Content-Type", "application/json")
+	if resp.StatusCode != http.StatusOK && resp.StatusCode != http.StatusNotFound {
+		u.Errorf("advice on %s for %s: %d %s", number, who, resp.StatusCode, body)
+	}
+	return body
 }
 
 // exported is a bulk export of a reader.
