@@ -266,11 +266,15 @@ func (x *trial) verify(dir string) []string {
 		}
 	default:
 	}
-	if code := p.cmd.ProcessState.ExitCode(); code > 1 || code == 1 && len(r.Damages) == 0 || r.Dir == "" || (code == 0) != r.Whole {
+	found := r.Damages
+	if r.Trail != nil {
+		found = slices.Concat(found, r.Trail.Damages, r.Trail.Changes)
+	}
+	if code := p.cmd.ProcessState.ExitCode(); code > 1 || code == 1 && len(found) == 0 || r.Dir == "" || (code == 0) != r.Whole {
 		x.Errorf("verify exits %d and says %+v %s", code, r, p.log)
 		return []string{p.log.String()}
 	}
-	return r.Damages
+	return found
 }
 
 // mend repairs the folder: no entry may be lost that a file of it holds.
