@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"cannulary/internal/erasure"
 	"cannulary/internal/salvage"
@@ -24,9 +25,10 @@ const (
 
 const demoText = "A demo made this folder. The next `cannulary demo` on it deletes the instance in it, keys included.\n"
 
-// parts returns what an instance makes in its folder.
-func parts() []string {
-	return []string{"log", "view", "ingest", "keys", "export", salvage.TrailFolder, salvage.HeadFile, erasure.FileName, socketName}
+// isPart reports whether an instance makes a file or folder of that name in its folder.
+func isPart(name string) bool {
+	return strings.HasPrefix(name, salvage.TrailFolder+trailAside) || slices.Contains([]string{"log", "view", "ingest", "keys", "export",
+		salvage.TrailFolder, salvage.HeadFile, erasure.FileName, socketName}, name)
 }
 
 // contents returns the entries of a folder; none for a folder that does not exist.
@@ -56,9 +58,8 @@ func checkFolder(dir string) error {
 	if err != nil || has(list, lockName) {
 		return err
 	}
-	known := append(parts(), demoMark)
 	for _, e := range list {
-		if !slices.Contains(known, e.Name()) {
+		if !isPart(e.Name()) && e.Name() != demoMark {
 			return fmt.Errorf("%s is not the folder of an instance: it holds %q; nothing in it was changed; "+
 				"give --data an instance's folder, an empty one, or one that does not exist yet", dir, e.Name())
 		}
@@ -99,8 +100,14 @@ func EmptyForDemo(dir string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
-	for _, part := range parts() {
-		if err := os.RemoveAll(filepath.Join(dir, part)); err != nil {
+	if list, err = contents(dir); err != nil { // once more: whoever had the lock may have changed it
+		return err
+	}
+	for _, e := range list {
+		if !isPart(e.Name()) {
+			continue
+		}
+		if err := os.RemoveAll(filepath.Join(dir, e.Name())); err != nil {
 			return fmt.Errorf("delete what an earlier demo left: %w; delete %s yourself, or name another folder with --data", err, dir)
 		}
 	}
