@@ -136,10 +136,10 @@ func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 		if in.AsOf.IsZero() {
 			in.AsOf = now
 		}
-		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Facts); err != nil {
+		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Facts, d.Items); err != nil {
 			return err
 		}
-		g.conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Facts, in.AsOf)
+		g.conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Items, in.AsOf)
 		return err
 	})
 	if err != nil {
@@ -182,11 +182,11 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 
 // patient opens name, birth date and identifiers of the survivor and its merged identities. The name says so
 // where it was erased.
-func (s *Service) patient(ctx context.Context, survivor string, ids *record.Identities, facts []record.Fact) (card.Patient, error) {
+func (s *Service) patient(ctx context.Context, survivor string, ids *record.Identities, facts []record.Fact,
+	items []record.Item) (card.Patient, error) {
 	p := card.Patient{ID: survivor, Identifiers: []card.Identifier{}}
-	items := record.Effective(facts)
 	for _, key := range ids.Group(survivor) {
-		list, err := dossier.Identifiers(ctx, s.Ring, key, facts, facts)
+		list, err := dossier.Identifiers(ctx, s.Ring, key, facts, items)
 		if err != nil {
 			return p, err
 		}

@@ -16,9 +16,9 @@ import (
 const IdentityConflict = "identity-conflict"
 
 // conflicts are the findings in a patient's identity facts until a moment.
-func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, facts []record.Fact,
+func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, items []record.Item,
 	until time.Time) ([]card.Finding, error) {
-	found, err := dossier.Conflicts(ctx, s.Ring, ids, patient, record.Effective(facts), until)
+	found, err := dossier.Conflicts(ctx, s.Ring, ids, patient, items, until)
 	if err != nil {
 		return nil, err
 	}

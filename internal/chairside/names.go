@@ -74,7 +74,7 @@ func (s *Service) open(ctx context.Context, keys []string) (map[string]card.Pati
 	var failed []error
 	opened := make(map[string]card.Patient, len(order))
 	for _, survivor := range order {
-		p, err := s.patient(ctx, survivor, ids, facts[survivor])
+		p, err := s.patient(ctx, survivor, ids, facts[survivor], record.Effective(facts[survivor]))
 		if err != nil {
 			if ctx.Err() != nil {
 				return out, ctx.Err()

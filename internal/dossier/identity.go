@@ -39,9 +39,10 @@ func Identities(l view.Loader, knownAt time.Time) (*record.Identities, error) {
 }
 
 // Identifiers opens the identifiers of a patient: the one that messages are posted under,
-// which any of all carries, then those of the identity that stands by facts. A destroyed key
+// which any of all carries, then those of the identity that stands by items. A destroyed key
 // leaves none.
-func Identifiers(ctx context.Context, opener Opener, key string, all, facts []record.Fact) ([]*cannularyv1.PatientIdentifier, error) {
+func Identifiers(ctx context.Context, opener Opener, key string, all []record.Fact, items []record.Item) (
+	[]*cannularyv1.PatientIdentifier, error) {
 	var out []*cannularyv1.PatientIdentifier
 	for i := range all {
 		f := &all[i]
@@ -65,7 +66,7 @@ func Identifiers(ctx context.Context, opener Opener, key string, all, facts []re
 		}
 		break
 	}
-	identity, err := Identity(ctx, opener, key, record.Effective(facts))
+	identity, err := Identity(ctx, opener, key, items)
 	if err != nil {
 		return nil, err
 	}

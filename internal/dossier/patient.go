@@ -44,6 +44,8 @@ func At(l view.Loader, s State, knownAt time.Time) (m Moment, err error) {
 type Patient struct {
 	// Facts are all of the patient, in no order.
 	Facts []record.Fact
+	// Items are the facts as they stand, at the times that they were sent with.
+	Items []record.Item
 	// Input is what the judgement looks at. Its AsOf is still open.
 	Input track.Input
 }
@@ -65,7 +67,8 @@ func (m Moment) Patient(key string) (Patient, error) {
 	}
 	facts = slices.DeleteFunc(facts, func(f record.Fact) bool { return !in[f.PatientKey] })
 	p := Patient{Facts: record.Known(facts, m.KnownAt)}
-	p.Input = track.Input{Items: record.AtNoon(record.Effective(p.Facts), m.Zone), Zone: m.Zone, Book: m.Protocols}
+	p.Items = record.Effective(p.Facts)
+	p.Input = track.Input{Items: record.AtNoon(p.Items, m.Zone), Zone: m.Zone, Book: m.Protocols}
 	p.Input.TrackKeys, p.Input.AccessKeys = keepers(group, p.Facts)
 	for i := range p.Input.Items {
 		if it := &p.Input.Items[i]; slices.Contains(m.Identities.Refused, it.ID) {

@@ -251,7 +251,7 @@ func (w *writer) identity(key string) error {
 			v.Whole = &s.Whole // the newest is the last
 		}
 	}
-	v.Identifiers, err = dossier.Identifiers(w.ctx, w.opener, key, all, facts)
+	v.Identifiers, err = dossier.Identifiers(w.ctx, w.opener, key, all, record.Effective(facts))
 	if errors.Is(err, keyring.ErrUnreadable) {
 		return &unclearError{err: err}
 	}

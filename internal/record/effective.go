@@ -113,14 +113,16 @@ func replaced(f, c *Fact) Fact {
 
 // voids knows which facts are voided.
 type voids struct {
-	by       map[string][]string // fact id → ids of the voids that name it
-	sessions map[string][]string // SessionKey → ids of the session voids that name it
-	loop     map[string]bool     // voids that lie on a cycle
+	by       map[string][]string  // fact id → ids of the voids that name it
+	sessions map[string][]string  // SessionKey → ids of the session voids that name it
+	keys     map[[2]string]string // SessionKey of a session's reference
+	loop     map[string]bool      // voids that lie on a cycle
 	memo     map[string]bool
 }
 
 func newVoids(facts []Fact) *voids {
-	v := &voids{by: map[string][]string{}, sessions: map[string][]string{}, loop: map[string]bool{}, memo: map[string]bool{}}
+	v := &voids{by: map[string][]string{}, sessions: map[string][]string{}, keys: map[[2]string]string{},
+		loop: map[string]bool{}, memo: map[string]bool{}}
 	target := map[string]string{}
 	for i := range facts {
 		switch f := &facts[i]; f.Kind {
@@ -158,6 +160,9 @@ func (v *voids) void(id string) bool {
 	if v.loop[id] {
 		return true
 	}
+	if len(v.by[id]) == 0 {
+		return false
+	}
 	if r, ok := v.memo[id]; ok {
 		return r
 	}
@@ -177,7 +182,13 @@ func (v *voids) session(f *Fact) bool {
 	if !f.HasSession() || len(v.sessions) == 0 {
 		return false
 	}
-	for _, id := range v.sessions[SessionKey(f.SessionSystem, f.SessionValue)] {
+	ref := [2]string{f.SessionSystem, f.SessionValue}
+	key, ok := v.keys[ref]
+	if !ok {
+		key = SessionKey(f.SessionSystem, f.SessionValue)
+		v.keys[ref] = key
+	}
+	for _, id := range v.sessions[key] {
 		if !v.void(id) {
 			return true
 		}

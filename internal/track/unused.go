@@ -74,15 +74,18 @@ func (m *machine) unused(e *env, t, silenced time.Time) {
 		}
 		u := &c.unused
 		for d := max(u.judged, u.base); d <= today; {
-			d = m.unusedOn(e, c, d, t, silenced)
+			p := m.unusedOn(e, c, d, t, silenced)
+			if d == today {
+				break
+			}
+			d = m.nextUnused(e, c, d, p)
 		}
 		u.judged = max(u.judged, today)
 	}
 }
 
-// unusedOn judges one date. It returns the next one on which the answer may be another: the first
-// facts of some patients are years old.
-func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time) zone.Day {
+// unusedOn judges one date, and returns the facility and the protocol by which it did.
+func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time) judgedBy {
 	u := &c.unused
 	facility, p, silent := m.silent(e, c, d, t)
 	if !silent {
@@ -97,7 +100,6 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 			start(&u.stop, fmt.Sprintf("not needled for more than %d days after %s", p.UnusedStop, u.base))
 		}
 	}
-	at := later(silenced, earlier(t, e.midnight(d.String(), facility)))
 	for _, x := range []struct {
 		aspect string
 		*began
@@ -114,9 +116,23 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 			m.raise(x, &protocol.Parameters{Version: b.protocol})
 		case !show && b.shown:
 			b.shown = false
+			at := later(silenced, earlier(t, e.midnight(d.String(), facility)))
 			m.end(at, "the track is not in use", rule.UnusedLong, aspect, c.name, "")
 		}
 	}
+	return judgedBy{facility, p}
+}
+
+// judgedBy is by which facility's protocol a date was judged.
+type judgedBy struct {
+	facility string
+	protocol protocol.Parameters
+}
+
+// nextUnused returns the first date after one on which the answer may be another: the first facts of some patients are
+// years old.
+func (m *machine) nextUnused(e *env, c *course, d zone.Day, by judgedBy) zone.Day {
+	u, p := &c.unused, &by.protocol
 	next := zone.Never
 	for _, s := range m.stays.List() {
 		next = nearer(next, d, s.From, s.To)
@@ -124,7 +140,7 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 	if c.rest != nil {
 		next = nearer(next, d, dated(c.rest.until))
 	}
-	next = nearer(next, d, dated(e.Book.Next(facility, d.String())))
+	next = nearer(next, d, dated(e.Book.Next(by.facility, d.String())))
 	return nearer(next, d, u.base+zone.Day(p.UnusedCaution)+1, max(u.base, u.review)+zone.Day(p.UnusedStop)+1)
 }
 

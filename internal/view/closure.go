@@ -1,6 +1,8 @@
 package view
 
 import (
+	"slices"
+
 	"cannulary/internal/record"
 )
 
@@ -10,7 +12,6 @@ import (
 // keys (or, for facts about a facility, the facilities) of both.
 func Closure(l Loader, events []StoredEvent, related func(a, b *record.Fact) bool) ([]record.Fact, error) {
 	have := map[string]bool{}
-	byID := map[string]record.Fact{}
 	var all []record.Fact
 	add := func(events []StoredEvent) ([]record.Fact, error) {
 		var fresh []StoredEvent
@@ -24,24 +25,23 @@ func Closure(l Loader, events []StoredEvent, related func(a, b *record.Fact) boo
 		if err != nil {
 			return nil, err
 		}
-		for _, f := range facts {
-			byID[f.ID] = f
+		if all == nil {
+			all = facts
+		} else {
+			all = append(all, facts...)
 		}
-		all = append(all, facts...)
 		return facts, nil
 	}
 	fresh, err := add(events)
 	for err == nil && len(fresh) > 0 {
 		var targets, ids []string
-		seen := map[string]bool{}
+		seen := map[[2]string]bool{}
 		for i := range fresh {
 			f := &fresh[i]
 			targets = append(targets, f.ID)
-			if f.HasSession() {
-				if k := record.SessionKey(f.SessionSystem, f.SessionValue); !seen[k] {
-					seen[k] = true
-					targets = append(targets, k)
-				}
+			if k := [2]string{f.SessionSystem, f.SessionValue}; f.HasSession() && !seen[k] {
+				seen[k] = true
+				targets = append(targets, record.SessionKey(f.SessionSystem, f.SessionValue))
 			}
 			if f.Target != "" {
 				ids = append(ids, record.EventOf(f.Target))
@@ -60,12 +60,20 @@ func Closure(l Loader, events []StoredEvent, related func(a, b *record.Fact) boo
 		return nil, err
 	}
 	// An amendment that names a fact of somebody else has no effect there.
-	kept := all[:0]
-	for _, f := range all {
-		if t, ok := byID[f.Target]; ok && f.Target != "" && !related(&f, &t) {
-			continue
+	named := map[string]*record.Fact{}
+	for i := range all {
+		if t := all[i].Target; t != "" {
+			named[t] = nil
 		}
-		kept = append(kept, f)
 	}
-	return kept, nil
+	for i := range all {
+		if _, ok := named[all[i].ID]; ok {
+			f := all[i]
+			named[f.ID] = &f
+		}
+	}
+	return slices.DeleteFunc(all, func(f record.Fact) bool {
+		t := named[f.Target]
+		return t != nil && !related(&f, t)
+	}), nil
 }

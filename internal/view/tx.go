@@ -387,7 +387,11 @@ var errSum = errors.New("it does not agree with its checksum")
 
 // Facts takes events apart.
 func Facts(events []StoredEvent) ([]record.Fact, error) {
-	var out []record.Fact
+	n := 0
+	for _, e := range events {
+		n += len(e.Event.GetFacts())
+	}
+	out := make([]record.Fact, 0, n)
 	for _, e := range events {
 		fs, err := record.Facts(e.Event, e.Seq, e.Logged)
 		if err != nil {
