@@ -86,7 +86,7 @@ func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
 	a.cfg.Slog.Error("the audit trail cannot be opened: it is set aside, and a new one begins; keep the folder, runbook "+
 		"CannularyTrailChanged", "err", err, "keptIn", aside)
 	if again := k.openStream(ctx, a); again != nil {
-		return errors.Join(again, k.closeStream(), os.RemoveAll(dir), os.Rename(aside, dir))
+		return errors.Join(again, k.closeStream(), salvage.MoveKept(dir, aside), os.RemoveAll(dir), os.Rename(aside, dir))
 	}
 	return nil
 }

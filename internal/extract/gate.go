@@ -31,6 +31,8 @@ type Gate struct {
 	// open are the patient keys whose whole record is in the extract. until is up to which entry that of the others is.
 	open  map[string]bool
 	until map[string]uint64
+	// scopes counts, by patient key, how often the record opened or ended.
+	scopes map[string]int
 	// parts are the facts, by event and ordinal, that are in the extract beside whole records.
 	parts map[string]map[int]bool
 
@@ -42,7 +44,8 @@ type Gate struct {
 // NewGate makes the gate of facilities before the log's first entry.
 func NewGate(facilities []string) *Gate {
 	g := &Gate{own: map[string]bool{}, ids: &record.Identities{}, zones: map[string]*time.Location{}, days: map[string]view.StoredEvent{},
-		people: map[string]*person{}, open: map[string]bool{}, until: map[string]uint64{}, parts: map[string]map[int]bool{},
+		people: map[string]*person{}, open: map[string]bool{}, until: map[string]uint64{}, scopes: map[string]int{},
+		parts:   map[string]map[int]bool{},
 		unclear: map[uint64]bool{}, neighbours: map[string]bool{}, inserters: map[string]bool{}}
 	for _, f := range facilities {
 		g.own[f] = true
@@ -309,12 +312,12 @@ func (s *step) opens(p *person) error {
 // scope passes how much of the record of a patient key is in the extract now. So the Patient has a new version whenever a
 // stay opens or ends.
 func (s *step) scope(key string) error {
-	whole := s.open[key]
-	message := fmt.Sprintf("record/%s/%d/%t", key, s.at.Seq, whole)
+	s.scopes[key]++
+	message := fmt.Sprintf("record/%s/%d", key, s.scopes[key]) // the log's own number would tell how much there is of others
 	data, err := proto.MarshalOptions{Deterministic: true}.Marshal(&logv1.Event{
 		Id: record.EventID(eventlog.ServiceSource, message), Source: eventlog.ServiceSource, SourceMessageId: message, PatientKey: key,
 		OccurredAt: timestamppb.New(s.at.Logged), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,
-		Facts: []*logv1.Fact{{Fact: &logv1.Fact_RecordScope{RecordScope: &logv1.RecordScope{Whole: whole}}}},
+		Facts: []*logv1.Fact{{Fact: &logv1.Fact_RecordScope{RecordScope: &logv1.RecordScope{Whole: s.open[key]}}}},
 	})
 	if err == nil {
 		s.out = append(s.out, Passed{s.at.Logged, data})
