@@ -60,7 +60,7 @@ func (a *App) openTrail(ctx context.Context) error {
 // openOwn opens the trail's own stream. One that is damaged or cannot be opened is set aside, and a new one begins: the ward
 // does not go dark for it, and no server cuts anything off what is evidence.
 func (k *kept) openOwn(ctx context.Context, a *App, dir string) error {
-	damages, err := salvage.TrailDamages(a.cfg.Dir, a.cfg.Shard)
+	damages, err := salvage.TrailDamages(ctx, a.cfg.Dir, a.cfg.Shard)
 	if len(damages) > 0 {
 		err = fmt.Errorf("the audit trail is damaged: %s", damages[0])
 	}
@@ -117,7 +117,14 @@ func (k *kept) openStream(ctx context.Context, a *App) (err error) {
 	if k.nc, err = k.server.Connect(); err != nil {
 		return err
 	}
-	k.stream, err = eventlog.Open(ctx, k.nc, a.trailConfig())
+	if k.stream, err = eventlog.Open(ctx, k.nc, a.trailConfig()); err != nil {
+		return err
+	}
+	st, err := k.stream.State(ctx)
+	if err == nil {
+		// Each entry names the one before: without the last one no further entry can be written.
+		_, err = k.stream.Get(ctx, st.LastSeq)
+	}
 	return err
 }
 

@@ -168,7 +168,7 @@ func copyTrail(ctx context.Context, o Options, p *part) error {
 			return err
 		}
 	}
-	p.said.TrailDamages, err = salvage.TrailDamages(p.dir, o.Shard)
+	p.said.TrailDamages, err = salvage.TrailDamages(ctx, p.dir, o.Shard)
 	return err
 }
 

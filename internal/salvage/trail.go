@@ -14,6 +14,7 @@ import (
 	"cannulary/internal/chain"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/logfile"
+	"cannulary/internal/sqlitefile"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
 
@@ -23,6 +24,7 @@ const (
 	TrailFolder = "trail"
 	trailStream = "stream"
 	trailKept   = "kept"
+	trailIndex  = "index.db"
 )
 
 // TrailStream is the folder of the trail's own log server, in an instance's folder.
@@ -43,15 +45,34 @@ type TrailPart struct {
 
 // TrailDamages says what is wrong with the files of a stopped instance's trail, as far as a server that opens them would cut
 // entries off; none where there is no trail. It changes nothing.
-func TrailDamages(dir, shard string) ([]string, error) {
-	res, err := logfile.Read(TrailStream(dir), eventlog.TrailName(shard), func(logfile.Record) error { return nil })
+func TrailDamages(ctx context.Context, dir, shard string) ([]string, error) {
+	id := ""
+	res, err := logfile.Read(TrailStream(dir), eventlog.TrailName(shard), func(r logfile.Record) error {
+		if r.Seq == 1 {
+			id = genesisID(r)
+		}
+		return ctx.Err()
+	})
 	if errors.Is(err, logfile.ErrNone) {
 		return nil, nil
 	}
-	return trailDamages(&res, err)
+	if res.Tail == nil {
+		id = "" // whoever opens the trail opens its index as well, and asks it; to look at it now may take a copy of it
+	}
+	return trailDamages(ctx, dir, id, &res, err)
 }
 
-func trailDamages(res *logfile.Result, err error) ([]string, error) {
+// genesisID is the id of the log or trail that a first entry begins.
+func genesisID(r logfile.Record) string {
+	if ev := eventOf(r); len(ev.GetFacts()) == 1 {
+		return ev.GetFacts()[0].GetGenesis().GetLogId()
+	}
+	return ""
+}
+
+// trailDamages words what is wrong. The index of the trail with that id is the witness of its end: what it had was
+// acknowledged. It is not asked without an id.
+func trailDamages(ctx context.Context, dir, id string, res *logfile.Result, err error) ([]string, error) {
 	out := []string{}
 	switch {
 	case errors.Is(err, logfile.ErrCannot):
@@ -65,7 +86,26 @@ func trailDamages(res *logfile.Result, err error) ([]string, error) {
 	for _, m := range res.Missing {
 		out = append(out, fmt.Sprintf("entries are missing: %s", m))
 	}
+	if id != "" {
+		if of, seq := trailIndexAt(ctx, filepath.Join(dir, TrailFolder, trailIndex)); of == id && seq > res.Last {
+			out = append(out, fmt.Sprintf("the trail ends at entry %d, but its index has entry %d", res.Last, seq))
+		}
+	}
 	return out, nil
+}
+
+// trailIndexAt reads how far the index of a trail came, and of which trail it is. One that cannot be read is no witness: it
+// is made again of the trail.
+func trailIndexAt(ctx context.Context, path string) (id string, seq uint64) {
+	db, err := sqlitefile.LookChecked(path)
+	if err != nil {
+		return "", 0
+	}
+	defer func() { _ = db.Close() }()
+	if err := db.QueryRowContext(ctx, `SELECT stream, seq FROM checkpoint`).Scan(&id, &seq); err != nil {
+		return "", 0
+	}
+	return id, seq
 }
 
 // trailShard is the shard in the heads of a shard's trail.
@@ -88,9 +128,13 @@ func lookAtTrail(ctx context.Context, dir, shard string, marks []chain.Mark) (*T
 			heads[m.Seq] = chain.Sum{}
 		}
 	}
+	id := ""
 	res, err := logfile.Read(TrailStream(dir), eventlog.TrailName(shard), func(r logfile.Record) error {
 		if err := ctx.Err(); err != nil {
 			return err
+		}
+		if r.Seq == 1 {
+			id = genesisID(r)
 		}
 		if c.Seq != r.Seq-1 {
 			return nil // behind a missing one nothing can be followed
@@ -113,7 +157,7 @@ func lookAtTrail(ctx context.Context, dir, shard string, marks []chain.Mark) (*T
 		return nil, nil
 	}
 	t := &TrailPart{Entries: res.Entries, Last: res.Last, Bytes: res.Bytes, Changes: []string{}, Notes: []string{}}
-	if t.Damages, err = trailDamages(&res, err); err != nil {
+	if t.Damages, err = trailDamages(ctx, dir, id, &res, err); err != nil {
 		return nil, err
 	}
 	if c.Seq > 0 {

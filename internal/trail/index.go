@@ -38,6 +38,9 @@ type index struct {
 	moved  chan struct{}  // closed and replaced whenever seq advances
 	asked  chan struct{}  // somebody waits
 	failed error
+
+	stop context.CancelFunc
+	work sync.WaitGroup
 }
 
 const (
@@ -307,7 +310,18 @@ func put(ctx context.Context, tx *sql.Tx, seq uint64, a *logv1.Access) error {
 	return nil
 }
 
-func (x *index) close() error { return x.db.Close() }
+// begin follows the stream until close.
+func (x *index) begin() {
+	ctx, stop := context.WithCancel(context.Background())
+	x.stop = stop
+	x.work.Go(func() { x.follow(ctx) })
+}
+
+func (x *index) close() error {
+	x.stop()
+	x.work.Wait()
+	return x.db.Close()
+}
 
 // Query asks for entries, newest first. Its zero fields ask for nothing.
 type Query struct {

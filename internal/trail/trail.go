@@ -109,7 +109,7 @@ func Open(ctx context.Context, cfg Config) (*Trail, error) {
 		t.work.Go(func() { f(run) })
 	}
 	if t.index != nil {
-		t.work.Go(func() { t.index.follow(run) })
+		t.index.begin()
 	}
 	return t, nil
 }
@@ -127,6 +127,10 @@ func (t *Trail) Close() error {
 	_ = t.drain(context.Background()) // what is left comes with the next start
 	err := t.spool.close()
 	if t.index != nil {
+		// So that the index is a witness of the stream's end.
+		ctx, cancel := context.WithTimeout(context.Background(), patience)
+		defer cancel()
+		_ = t.caughtUp(ctx) // else it goes on from there with the next start
 		err = errors.Join(err, t.index.close())
 	}
 	return err
