@@ -67,6 +67,13 @@ func kindsOf(t *testing.T, seed uint64) []fhir.Resource {
 			fhirtest.Event(name("e"), "", at, minute, void(name("d"), 0)),
 		)...)
 	}
+	for key, whole := range map[string]bool{"here": true, "left": false} {
+		r, err := fhir.Patient(ctx(), fhir.PatientView{Key: key, Whole: &whole})
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, r)
+	}
 	return append(out, takenBack(t, fhirtest.Patient, judged(t, judgement()))...)
 }
 
