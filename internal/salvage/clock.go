@@ -14,8 +14,12 @@ type dated struct {
 	at  time.Time
 }
 
-// ahead finds runs of entries that are dated ahead of a later one, apart from those that were declared already.
+// ahead finds runs of entries that are dated ahead of a later one, apart from those that were declared already. Entries of a
+// log of invented facts say themselves when they arrived: no clock dated them.
 func (s *salvage) ahead() (notes []string) {
+	if s.found.Invented {
+		return nil
+	}
 	earliest := time.Time{} // of all later entries
 	var run []dated
 	say := func() {
