@@ -196,7 +196,7 @@ func notes(log *Part, noList bool) []string {
 			"lost is taken again", log.LastTaken.Format(time.RFC3339)),
 		"whoever reads FHIR by date or token begins again: what it fetched after that moment may be other than what is here",
 	}
-	out = append(out, "sealed codes are in no backup: make new ones with `cannulary codes`, if people log in here")
+	out = append(out, "sealed codes are in no backup: make new ones, command codes, if people log in here")
 	if noList {
 		out = append(out, "erasures after the backup are not repeated: no newer "+erasure.FileName+" was given with --erasures")
 	}
