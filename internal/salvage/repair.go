@@ -80,7 +80,7 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 	if out, err = s.write(ctx, o); err != nil {
 		return nil, err
 	}
-	if err := CopyTrail(ctx, o.Dir, o.Into, o.Shard); err != nil {
+	if err := copyTrail(ctx, o.Dir, o.Into, o.Shard); err != nil {
 		return nil, err
 	}
 	out.Keys = keys

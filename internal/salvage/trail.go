@@ -213,8 +213,8 @@ func (t *TrailPart) text(line func(name, format string, a ...any)) {
 	}
 }
 
-// CopyTrail copies the files of a trail, and what it keeps for its stream, from one folder into another that has none.
-func CopyTrail(ctx context.Context, from, into, shard string) error {
+// copyTrail copies the files of a trail, and what it keeps for its stream, from one folder into another that has none.
+func copyTrail(ctx context.Context, from, into, shard string) error {
 	files, err := TrailFiles(from, shard)
 	if err != nil {
 		return err
