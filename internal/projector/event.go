@@ -101,16 +101,51 @@ type version struct {
 
 // put stores resources and remembers which versions the event gave.
 func (w *writer) put(resources ...fhir.Resource) error {
-	for _, r := range resources {
-		v, changed, err := w.tx.Put(r, w.entry.Seq, w.updated)
+	given := make([]version, len(resources))
+	for _, i := range targetsFirst(resources) {
+		r := &resources[i]
+		v, changed, err := w.tx.Put(*r, w.entry.Seq, w.updated)
 		if err != nil {
 			return err
 		}
 		if changed {
-			w.given = append(w.given, version{fhir.VersionedReference{Type: r.Type, ID: r.ID, Version: v}, nullified(&r)})
+			given[i] = version{fhir.VersionedReference{Type: r.Type, ID: r.ID, Version: v}, nullified(r)}
+		}
+	}
+	for _, v := range given {
+		if v.Version > 0 {
+			w.given = append(w.given, v)
 		}
 	}
 	return nil
+}
+
+// targetsFirst orders resources so that each comes after those of them that it refers to.
+func targetsFirst(resources []fhir.Resource) []int {
+	type key struct{ typ, id string }
+	at := make(map[key]int, len(resources))
+	for i := range resources {
+		at[key{resources[i].Type, resources[i].ID}] = i
+	}
+	out := make([]int, 0, len(resources))
+	seen := make([]bool, len(resources))
+	var visit func(i int)
+	visit = func(i int) {
+		if seen[i] {
+			return
+		}
+		seen[i] = true
+		for _, ref := range resources[i].Index.References {
+			if k, ok := at[key{ref.Type, ref.ID}]; ok {
+				visit(k)
+			}
+		}
+		out = append(out, i)
+	}
+	for i := range resources {
+		visit(i)
+	}
+	return out
 }
 
 // patient gathers a patient's dossier. Judgement and surveillance of one event ask for the same one.
@@ -118,14 +153,7 @@ func (w *writer) patient(key string) (*dossier.Patient, error) {
 	if d := w.dossiers[key]; d != nil {
 		return d, nil
 	}
-	if w.protocols == nil {
-		book, err := dossier.Protocols(w.load(), time.Time{})
-		if err != nil {
-			return nil, err
-		}
-		w.protocols = book
-	}
-	d, err := dossier.Moment{Loader: w.load(), Identities: w.identities, Zone: w.zone, Protocols: w.protocols}.Patient(key)
+	d, err := w.gather(w.load(), key)
 	if err != nil {
 		return nil, err
 	}

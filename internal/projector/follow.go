@@ -106,6 +106,18 @@ func (s *state) day(facility string) surveil.Day {
 	return surveil.DayOf(t, s.zone(facility))
 }
 
+// gather reads a patient's dossier.
+func (s *state) gather(l view.Loader, key string) (dossier.Patient, error) {
+	if s.protocols == nil {
+		book, err := dossier.Protocols(l, time.Time{})
+		if err != nil {
+			return dossier.Patient{}, err
+		}
+		s.protocols = book
+	}
+	return dossier.Moment{Loader: l, Identities: s.identities, Zone: s.zone, Protocols: s.protocols}.Patient(key)
+}
+
 // group lists the patient keys that are one patient with a key, the survivor first.
 func (s *state) group(key string) []string {
 	if g, ok := s.groups[key]; ok {

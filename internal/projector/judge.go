@@ -153,9 +153,7 @@ func (w *writer) judgeAnew(key string) (*verdict, error) {
 	if err != nil {
 		return nil, err
 	}
-	fw := &follower{Follower: track.NewFollower(d.Input)}
-	j, basis, asOf := w.ask(key, fw)
-	fw.basis = basis
+	fw, j, asOf := w.newFollower(key, d.Input)
 	v := &verdict{fw: fw, rows: w.rows(key, j)}
 	if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
 		return nil, err
@@ -165,9 +163,16 @@ func (w *writer) judgeAnew(key string) (*verdict, error) {
 	return v, w.judged(v, key, j, j, asOf)
 }
 
+// newFollower judges a patient from all facts.
+func (s *state) newFollower(key string, in track.Input) (fw *follower, j *track.Judgement, asOf time.Time) {
+	fw = &follower{Follower: track.NewFollower(in)}
+	j, fw.basis, asOf = s.ask(key, fw)
+	return fw, j, asOf
+}
+
 // ask has a follower judge at the moment that counts. basis is what the ids of the resources rest on.
-func (w *writer) ask(key string, fw *follower) (j *track.Judgement, basis string, asOf time.Time) {
-	asOf = w.judgedAt(fw)
+func (s *state) ask(key string, fw *follower) (j *track.Judgement, basis string, asOf time.Time) {
+	asOf = s.judgedAt(fw)
 	now := fw.Judge(asOf)
 	return &now, fhir.JudgedView{Patient: key, All: &now}.Basis(), asOf
 }
@@ -191,10 +196,15 @@ func (w *writer) judged(v *verdict, key string, j, part *track.Judgement, asOf t
 			return &unclearError{err: err}
 		}
 	}
-	v.fw.Trim()
-	v.fw.last = v.fw.Judge(asOf)
-	v.fw.shown = shown(&v.fw.last)
+	v.fw.ready(asOf)
 	return nil
+}
+
+// ready makes a follower ready for the next fact, once its judgement as of a moment is stored.
+func (fw *follower) ready(asOf time.Time) {
+	fw.Trim()
+	fw.last = fw.Judge(asOf)
+	fw.shown = shown(&fw.last)
 }
 
 // judgedAt is the later of a patient's newest fact and the newest day that started where the patient

@@ -161,14 +161,14 @@ func (p *Projector) load(tx *view.Tx) error {
 // kind of fact that a newer version wrote, a full disk.
 func (p *Projector) Run(ctx context.Context) error {
 	both, cancel := context.WithCancel(ctx)
-	shrunk := make(chan error, 1)
+	idle := make(chan error, 1)
 	go func() {
 		defer cancel()
-		shrunk <- p.shrinkWhenIdle(both)
+		idle <- p.whenIdle(both)
 	}()
 	err := p.cfg.Log.Read(both, p.Sequence()+1, batchLimit, p.apply)
 	cancel()
-	err = errors.Join(err, <-shrunk)
+	err = errors.Join(err, <-idle)
 	if err != nil && ctx.Err() != nil {
 		err = nil
 	}
@@ -308,39 +308,6 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 	p.moved = make(chan struct{})
 	p.mu.Unlock()
 	return nil
-}
-
-const (
-	// pause is how long nothing must have come for the log to count as idle.
-	pause = 50 * time.Millisecond
-	// manyEvents make it worth to give memory back.
-	manyEvents = 5000
-)
-
-// shrinkWhenIdle gives memory back after a long catch-up, which fills caches that a quiet
-// day does not need.
-func (p *Projector) shrinkWhenIdle(ctx context.Context) error {
-	t := time.NewTicker(pause)
-	defer t.Stop()
-	var before, shrunk uint64
-	for {
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-t.C:
-		}
-		seq := p.Sequence()
-		if seq == before && seq-shrunk >= manyEvents {
-			shrunk = seq
-			p.writing.Lock()
-			p.state.forget()
-			p.writing.Unlock()
-			if err := p.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
-				return err
-			}
-		}
-		before = seq
-	}
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that

@@ -79,6 +79,7 @@ func (t *Tx) Sealed(id string) (StoredEvent, error) {
 
 // ExtendEvent replaces the bytes of an event by those of the same event with more of its facts.
 func (t *Tx) ExtendEvent(id string, data []byte) error {
+	clear(t.memo.sessions)
 	return t.exec(`UPDATE event SET data = ?, sum = ? WHERE id = ?`, data, sumOf(data), id)
 }
 

@@ -186,6 +186,12 @@ func (t *Tx) PatientsOfFacility(id string) ([]string, error) {
 	return t.strings(`SELECT DISTINCT patient FROM event WHERE facility = ? AND patient != '' ORDER BY patient`, id)
 }
 
+// LastReported lists the judged patients with the newest events, at most so many; the newest is the last.
+func (t *Tx) LastReported(most int) ([]string, error) {
+	return t.strings(`SELECT patient FROM (SELECT j.patient, (SELECT max(e.seq) FROM event e WHERE e.patient = j.patient) AS last
+		FROM judged j ORDER BY last DESC LIMIT ?) ORDER BY last`, most)
+}
+
 // PatientsDue lists the patients judged at the facility whose judgement the calendar may
 // have changed by the local date.
 func (t *Tx) PatientsDue(facility, date string) ([]string, error) {

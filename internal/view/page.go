@@ -92,11 +92,8 @@ func (u *Unpacker) bodies(page, buffer []byte) (whole []byte, out [][]byte, err 
 	return whole, out, nil
 }
 
-// packer makes pages, for the one writer.
-type packer struct {
-	encoder *zstd.Encoder
-	raw     []byte
-}
+// packer makes pages. It is safe for concurrent use.
+type packer struct{ encoder *zstd.Encoder }
 
 func newPacker() (*packer, error) {
 	e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(1<<17),
@@ -104,61 +101,100 @@ func newPacker() (*packer, error) {
 	if err != nil {
 		return nil, fmt.Errorf("pages: %w", err)
 	}
-	return &packer{encoder: e}, nil
+	return &packer{e}, nil
 }
 
 func (p *packer) pack(bodies [][]byte) []byte {
-	p.raw = binary.AppendUvarint(p.raw[:0], uint64(len(bodies)))
+	size := 2 + 4*len(bodies)
 	for _, b := range bodies {
-		p.raw = binary.AppendUvarint(p.raw, uint64(len(b)))
+		size += len(b)
+	}
+	raw := binary.AppendUvarint(make([]byte, 0, size), uint64(len(bodies)))
+	for _, b := range bodies {
+		raw = binary.AppendUvarint(raw, uint64(len(b)))
 	}
 	for _, b := range bodies {
-		p.raw = append(p.raw, b...)
+		raw = append(raw, b...)
 	}
-	return p.encoder.EncodeAll(p.raw, nil)
+	return p.encoder.EncodeAll(raw, nil)
 }
 
-// opened is the event whose versions are being stored, and the bodies of its last page, which
-// is written when the event is.
+// opened is the event whose versions are being stored, and the bodies of its last page.
 type opened struct {
 	seq    uint64
 	slot   int // the next
 	bodies [][]byte
+	packed []packing // the pages before it that are not written yet
 }
 
-// keep puts a body into the page of the event and tells its slot.
-func (t *Tx) keep(seq uint64, body []byte) (slot int, err error) {
+// packing is a page that is being packed, beside what is stored meanwhile.
+type packing struct {
+	place  int64
+	bodies [][]byte
+	data   chan []byte
+}
+
+// packingMost bounds the pages that are not written yet.
+const packingMost = 8
+
+// nextSlot is the slot of the next body that is kept of an event.
+func (t *Tx) nextSlot(seq uint64) int {
+	if t.open.seq != seq {
+		return 0
+	}
+	return t.open.slot
+}
+
+// keep puts a body into the next slot of the event.
+func (t *Tx) keep(seq uint64, body []byte) error {
+	slot := t.nextSlot(seq)
 	if t.open.seq != seq || len(t.open.bodies) == 1<<pageBits {
 		if err := t.closePage(); err != nil {
-			return 0, err
+			return err
 		}
 	}
-	if t.open.seq != seq {
-		t.open.seq, t.open.slot = seq, 0
-	}
-	slot = t.open.slot
-	t.open.slot++
+	t.open.seq, t.open.slot = seq, slot+1
 	t.open.bodies = append(t.open.bodies, body)
-	return slot, nil
+	return nil
 }
 
-// closePage writes the page that is open.
+// closePage has the page that is open packed.
 func (t *Tx) closePage() error {
 	if len(t.open.bodies) == 0 {
 		return nil
 	}
-	data := t.packer.pack(t.open.bodies)
-	t.open.bodies = t.open.bodies[:0]
-	return t.exec(`INSERT INTO page (place, data) VALUES (?, ?)`, place(t.open.seq, t.open.slot-1), data)
+	p := packing{place(t.open.seq, t.open.slot-1), t.open.bodies, make(chan []byte, 1)}
+	t.open.bodies = nil
+	t.open.packed = append(t.open.packed, p)
+	go func() { p.data <- t.packer.pack(p.bodies) }()
+	return t.writePages(packingMost)
+}
+
+// writePages writes the oldest pages until at most so many are left.
+func (t *Tx) writePages(most int) error {
+	for len(t.open.packed) > most {
+		p := t.open.packed[0]
+		t.open.packed = t.open.packed[1:]
+		if err := t.exec(`INSERT INTO page (place, data) VALUES (?, ?)`, p.place, <-p.data); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // body reads a body, also one whose page is not written yet.
 func (t *Tx) body(seq uint64, slot int) ([]byte, error) {
-	if len(t.open.bodies) > 0 && place(seq, slot) == place(t.open.seq, t.open.slot-1) {
+	at := place(seq, slot)
+	if len(t.open.bodies) > 0 && at == place(t.open.seq, t.open.slot-1) {
 		return bodyAt(t.open.bodies, slot)
 	}
+	for _, p := range t.open.packed {
+		if p.place == at {
+			return bodyAt(p.bodies, slot)
+		}
+	}
 	var data []byte
-	if found, err := t.row(`SELECT data FROM page WHERE place = ?`, []any{place(seq, slot)}, &data); err != nil || !found {
+	if found, err := t.row(`SELECT data FROM page WHERE place = ?`, []any{at}, &data); err != nil || !found {
 		return nil, errors.Join(err, errDamaged)
 	}
 	return t.unpacker.Body(data, slot)

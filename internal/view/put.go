@@ -35,8 +35,10 @@ type memo struct {
 	params    map[string]int64
 	terms     map[term]int64
 	shapes    map[[sha256.Size]byte]int64
-	topics    map[string]bool // that have an event
-	amended   map[string]bool // all targets of corrections and voids; nil is not read yet
+	topics    map[string]bool          // that have an event
+	amended   map[string]bool          // all targets of corrections and voids; nil is not read yet
+	waited    map[string]bool          // all that corrections and voids ever waited for; nil is not read yet
+	sessions  map[string][]StoredEvent // all events of sessions that were read lately
 }
 
 // name is a resource's.
@@ -45,12 +47,15 @@ type name struct{ typ, id string }
 // term is a search value as the table of that name holds it.
 type term struct{ kind, param, code, system string }
 
-// memoLimit bounds each of the maps: some megabytes.
-const memoLimit = 30000
+// memoLimit bounds each of the maps, sessionsMost the sessions: some megabytes.
+const (
+	memoLimit    = 30000
+	sessionsMost = 500
+)
 
 func newMemo() *memo {
 	return &memo{resources: map[name]stored{}, words: map[string]int64{}, params: map[string]int64{}, terms: map[term]int64{},
-		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}}
+		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}, sessions: map[string][]StoredEvent{}}
 }
 
 func (m *memo) forget() { *m = *newMemo() }
@@ -66,41 +71,136 @@ func remember[K comparable, V any](m map[K]V, key K, value V) {
 // Put stores a rendered resource. If its content differs from the newest version's, it
 // becomes a new version with the given lastUpdated, the old one goes to the history and
 // the search values are replaced; else nothing happens. version is the newest version.
-// What one event gives is put in one go: seq names it.
+// What one event gives is put in one go: seq names it. A resource costs less when those
+// that it refers to were put before.
 func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, changed bool, err error) {
 	sum := sha256.Sum256(r.Body)
 	hash := [16]byte(sum[:16])
-	now, err := t.newest(r.Type, r.ID)
-	if err != nil {
-		return 0, false, err
-	}
+	now, known := t.memo.resources[name{r.Type, r.ID}]
 	if now.version > 0 && now.hash == hash {
 		return now.version, false, nil
 	}
-	fresh := now.rid == 0
-	if fresh {
-		if now.rid, err = t.nextRID(); err != nil {
+	p, err := t.resolve(r, hash)
+	if err != nil {
+		return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
+	}
+	if !known {
+		// What is not remembered is most often new.
+		if added, err := t.addResource(p, seq, updated); err != nil || added {
+			return 1, added, err
+		}
+		if now, err = t.newest(r.Type, r.ID); err != nil {
 			return 0, false, err
 		}
+		if now.version > 0 && now.hash == hash {
+			return now.version, false, nil
+		}
 	}
+	return now.version + 1, true, t.replaceResource(p, now, seq, updated)
+}
+
+// resolved is a resource with the numbers of all that its row names.
+type resolved struct {
+	fhir.Resource
+	index               fhir.Index // without what is found another way
+	hash                [16]byte
+	typ, patient, shape int64
+	date                [5]any
+	links               []link
+}
+
+// link is a row of link. A target of 0 is the resource itself.
+type link struct{ target, param int64 }
+
+func (t *Tx) resolve(r fhir.Resource, hash [16]byte) (p *resolved, err error) {
+	p = &resolved{Resource: r, index: lean(r.Index, r), hash: hash}
+	if p.typ, err = t.word(r.Type); err != nil {
+		return nil, err
+	}
+	if r.Patient != "" && (r.Type != "Patient" || r.ID != r.Patient) {
+		if p.patient, err = t.rid("Patient", r.Patient); err != nil {
+			return nil, err
+		}
+	}
+	if p.links, err = t.links(r, p.index); err != nil {
+		return nil, err
+	}
+	if p.shape, err = t.shape(p.typ, p.index); err != nil {
+		return nil, err
+	}
+	p.date, err = t.firstDate(p.index.Dates)
+	return p, err
+}
+
+// columns are those of the row with that number, of a version, in the order of the statements below.
+func (p *resolved) columns(rid int64, version int, seq uint64, slot int, updated time.Time) []any {
+	patient := p.patient
+	if patient == 0 && p.Patient != "" {
+		patient = rid
+	}
+	return append(append([]any{p.typ, patient, version, millis(updated), int64(seq), slot, p.hash[:], p.shape, packLinks(p.packed(rid))},
+		p.date[:]...), rid, idValue(p.ID))
+}
+
+// packed are the links as the resource's row keeps them.
+func (p *resolved) packed(rid int64) []int64 {
+	out := make([]int64, len(p.links))
+	for i, l := range p.links {
+		if l.target == 0 {
+			l.target = rid
+		}
+		out[i] = (rid-l.target)<<linkBits | l.param
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// addResource stores a resource that has no row yet; it answers false where there is one.
+func (t *Tx) addResource(p *resolved, seq uint64, updated time.Time) (bool, error) {
+	rid, err := t.nextRID()
+	if err != nil {
+		return false, err
+	}
+	n, err := t.insert(`INSERT INTO resource (type, patient, version, updated, seq, slot, hash, shape, links, date, low, high, low_shift,
+		high_shift, rid, id) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16
+		WHERE NOT EXISTS (SELECT 1 FROM resource WHERE id = ?16 AND type = -?1) ON CONFLICT DO NOTHING`,
+		p.columns(rid, 1, seq, t.nextSlot(seq), updated)...)
+	if err != nil || n == 0 {
+		t.memo.last = rid - 1
+		return false, err
+	}
+	return true, t.written(p, stored{rid, 1, p.hash}, nil, p.packed(rid), seq, updated)
+}
+
+// replaceResource stores another version of a resource, or the first of one that others only refer to.
+func (t *Tx) replaceResource(p *resolved, now stored, seq uint64, updated time.Time) error {
+	links := p.packed(now.rid)
+	gone, fresh := []int64(nil), links
 	if now.version > 0 {
-		if err := t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot) SELECT rid, version, type, updated, seq, slot
-			FROM resource WHERE rid = ?`, now.rid); err != nil {
-			return 0, false, err
+		err := t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot) SELECT rid, version, type, updated, seq, slot
+			FROM resource WHERE rid = ?`, now.rid)
+		if err == nil {
+			gone, fresh, err = t.unindex(now.rid, links)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	now.version++
-	now.hash = hash
-	t.self, t.selfRID = name{r.Type, r.ID}, now.rid
-	remember(t.memo.resources, name{r.Type, r.ID}, now)
-	slot, err := t.keep(seq, fhir.WithMeta(r.Body, r.ID, r.Profile, now.version, updated))
-	if err != nil {
-		return 0, false, err
+	now.hash = p.hash
+	row := p.columns(now.rid, now.version, seq, t.nextSlot(seq), updated)
+	if err := t.exec(`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?,
+		links = ?, date = ?, low = ?, high = ?, low_shift = ?, high_shift = ? WHERE rid = ?`, row[:len(row)-1]...); err != nil {
+		return err
 	}
-	if err := t.store(r, now, seq, slot, updated, fresh); err != nil {
-		return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
-	}
-	return now.version, true, nil
+	return t.written(p, now, gone, fresh, seq, updated)
+}
+
+// written keeps the body and the search values of a version whose row is written.
+func (t *Tx) written(p *resolved, now stored, gone, fresh []int64, seq uint64, updated time.Time) error {
+	remember(t.memo.resources, name{p.Type, p.ID}, now)
+	return errors.Join(t.keep(seq, fhir.WithMeta(p.Body, p.ID, p.Profile, now.version, updated)), t.setLinks(now.rid, gone, fresh),
+		t.values(now.rid, p.index))
 }
 
 // Same tells whether a rendered resource has the content of the newest version.
@@ -145,9 +245,6 @@ func (t *Tx) nextRID() (int64, error) {
 
 // rid is the row of a resource, which gets one if it has none yet.
 func (t *Tx) rid(typ, id string) (int64, error) {
-	if t.self == (name{typ, id}) {
-		return t.selfRID, nil
-	}
 	s, err := t.newest(typ, id)
 	if err != nil || s.rid != 0 {
 		return s.rid, err
@@ -203,67 +300,21 @@ func (t *Tx) insert(q string, args ...any) (int64, error) {
 	return res.LastInsertId()
 }
 
-// store writes the row of the newest version and its search values, in place of those of the
-// version before. fresh says that there is no row yet.
-func (t *Tx) store(r fhir.Resource, now stored, seq uint64, slot int, updated time.Time, fresh bool) error {
-	typ, err := t.word(r.Type)
-	if err != nil {
-		return err
-	}
-	var patient int64
-	if r.Patient != "" {
-		if patient, err = t.rid("Patient", r.Patient); err != nil {
-			return err
-		}
-	}
-	x := lean(r.Index, r)
-	links, err := t.links(now.rid, x)
-	if err != nil {
-		return err
-	}
-	shape, err := t.shape(typ, x)
-	if err != nil {
-		return err
-	}
-	gone, add, packed := []int64(nil), links, packLinks(links)
-	if now.version > 1 {
-		if gone, add, err = t.unindex(now.rid, links); err != nil {
-			return err
-		}
-	}
-	date, err := t.firstDate(x.Dates)
-	if err != nil {
-		return err
-	}
-	args := []any{typ, patient, now.version, millis(updated), int64(seq), slot, now.hash[:], shape, packed,
-		date[0], date[1], date[2], date[3], date[4], now.rid, idValue(r.ID)}
-	if fresh {
-		err = t.exec(`INSERT INTO resource (type, patient, version, updated, seq, slot, hash, shape, links,
-			date, low, high, low_shift, high_shift, rid, id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, args...)
-	} else {
-		err = t.exec(
-			`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?, links = ?,
-			date = ?, low = ?, high = ?, low_shift = ?, high_shift = ? WHERE rid = ?`, args[:15]...)
-	}
-	if err != nil {
-		return err
-	}
-	return errors.Join(t.setLinks(now.rid, gone, add), t.values(now.rid, x))
-}
-
-// links lists the rows of link that a resource has, each as the resource's row keeps it.
-func (t *Tx) links(rid int64, x fhir.Index) ([]int64, error) {
-	var out []int64
+// links lists the rows of link that a resource has.
+func (t *Tx) links(r fhir.Resource, x fhir.Index) ([]link, error) {
+	var out []link
 	for _, v := range x.References {
-		target, err := t.rid(v.Type, v.ID)
-		if err != nil {
-			return nil, err
-		}
 		param, err := t.param(v.Param)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, (rid-target)<<linkBits|param)
+		l := link{param: param}
+		if v.Type != r.Type || v.ID != r.ID {
+			if l.target, err = t.rid(v.Type, v.ID); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, l)
 	}
 	for _, v := range x.Tokens {
 		if own(v.Param) {
@@ -271,11 +322,10 @@ func (t *Tx) links(rid int64, x fhir.Index) ([]int64, error) {
 			if err != nil {
 				return nil, err
 			}
-			out = append(out, (rid+id)<<linkBits)
+			out = append(out, link{target: -id})
 		}
 	}
-	slices.Sort(out)
-	return slices.Compact(out), nil
+	return out, nil
 }
 
 // linkBits are the bits of a parameter's number in resource.links.

@@ -148,6 +148,7 @@ func (s *Store) Shrink(ctx context.Context) error {
 		return ctx.Err()
 	}
 	defer func() { <-s.turn }()
+	s.memo.forget()
 	if _, err := s.conn.ExecContext(ctx, `PRAGMA shrink_memory`); err != nil {
 		return fmt.Errorf("view %s: give memory back: %w", s.path, err)
 	}

@@ -26,10 +26,6 @@ type Tx struct {
 	ctx  context.Context
 	done bool
 
-	// self is the resource that is being put, which may have no row yet.
-	self    name
-	selfRID int64
-
 	open opened
 }
 
@@ -66,7 +62,7 @@ func (s *Store) Begin(ctx context.Context) (*Tx, error) {
 
 // Commit makes everything durable with the checkpoint.
 func (t *Tx) Commit() error {
-	if err := t.closePage(); err != nil {
+	if err := errors.Join(t.closePage(), t.writePages(0)); err != nil {
 		return err
 	}
 	if err := t.exec(`COMMIT`); err != nil {
@@ -150,6 +146,9 @@ func (t *Tx) HasEvent(id string) (bool, error) {
 
 // InsertEvent keeps the event's bytes.
 func (t *Tx) InsertEvent(e StoredEvent, session string, data []byte) error {
+	if known, ok := t.memo.sessions[session]; ok {
+		t.memo.sessions[session] = append(known, e)
+	}
 	return t.exec(`INSERT INTO event (seq, id, session, patient, facility, occurred, logged, data, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		int64(e.Seq), e.Event.GetId(), session, e.Event.GetPatientKey(), e.Event.GetFacility(),
 		millis(e.Event.GetOccurredAt().AsTime()), e.Logged.UnixNano(), data, sumOf(data))
@@ -195,6 +194,8 @@ type loader struct {
 	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	// amended tells whether anything amends the target; nil does not know.
 	amended func(target string) (bool, error)
+	// sessions remembers the events of sessions that were read; nil remembers none.
+	sessions map[string][]StoredEvent
 	// upTo is the last event that is read; 0 is the newest.
 	upTo uint64
 	// opener opens what people wrote in their own words; with sealed it stays sealed.
@@ -213,29 +214,34 @@ func (t *Tx) LoadUpTo(seq uint64) Loader {
 }
 
 func (t *Tx) load() loader {
-	return loader{t.ctx, func(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	return loader{ctx: t.ctx, q: func(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
 		st, err := t.stmt(query)
 		if err != nil {
 			return nil, err
 		}
 		return st.QueryContext(ctx, args...)
-	}, t.isAmended, 0, t.opener, false}
+	}, amended: t.isAmended, sessions: t.memo.sessions, opener: t.opener}
 }
 
 // isAmended knows all targets of corrections and voids: they are few, and nearly every
 // question about them is answered with no.
 func (t *Tx) isAmended(target string) (bool, error) {
-	if t.memo.amended == nil {
-		all, err := t.strings(`SELECT DISTINCT target FROM amendment`)
+	return t.has(&t.memo.amended, target, `SELECT DISTINCT target FROM amendment`)
+}
+
+// has tells whether a set that is read once holds a text.
+func (t *Tx) has(known *map[string]bool, text, all string) (bool, error) {
+	if *known == nil {
+		list, err := t.strings(all)
 		if err != nil {
 			return false, err
 		}
-		t.memo.amended = make(map[string]bool, len(all))
-		for _, a := range all {
-			t.memo.amended[a] = true
+		*known = make(map[string]bool, len(list))
+		for _, s := range list {
+			(*known)[s] = true
 		}
 	}
-	return t.memo.amended[target], nil
+	return (*known)[text], nil
 }
 
 // Loader reads events by what they belong to, and what amends them.
@@ -266,7 +272,26 @@ type Loader interface {
 const eventColumns = `SELECT e.seq, e.logged, e.data, e.sum FROM event e `
 
 func (l loader) Session(session string) ([]StoredEvent, error) {
-	return l.events(eventColumns+`WHERE e.session = ? ORDER BY e.seq`, session)
+	all, known := l.sessions[session]
+	if !known {
+		whole := l
+		whole.upTo = 0
+		var err error
+		if all, err = whole.events(eventColumns+`WHERE e.session = ? ORDER BY e.seq`, session); err != nil {
+			return nil, err
+		}
+		if l.sessions != nil {
+			if len(l.sessions) >= sessionsMost {
+				clear(l.sessions)
+			}
+			l.sessions[session] = all
+		}
+	}
+	n := len(all)
+	for l.upTo > 0 && n > 0 && all[n-1].Seq > l.upTo {
+		n--
+	}
+	return all[:n:n], nil
 }
 
 func (l loader) Topic(topic string) ([]StoredEvent, error) {

@@ -25,6 +25,9 @@ func (t *Tx) SetUnreached(u Unreached) error {
 	if u.Why == record.Reached {
 		return t.exec(`DELETE FROM unreached WHERE fact = ?`, u.Fact)
 	}
+	if t.memo.waited != nil {
+		t.memo.waited[u.Named] = true
+	}
 	return t.exec(`INSERT INTO unreached (fact, seq, facility, logged, named, why) VALUES (?, ?, ?, ?, ?, ?)
 		ON CONFLICT (fact) DO UPDATE SET why = excluded.why`, u.Fact, int64(u.Seq), u.Facility, millis(u.Logged), u.Named, string(u.Why))
 }
@@ -34,6 +37,9 @@ func (t *Tx) SetUnreached(u Unreached) error {
 func (t *Tx) Waiting(named string) ([]StoredEvent, error) {
 	if named == "" {
 		return t.load().events(eventColumns + `WHERE e.seq IN (SELECT seq FROM unreached) ORDER BY e.seq`)
+	}
+	if waited, err := t.has(&t.memo.waited, named, `SELECT DISTINCT named FROM unreached`); err != nil || !waited {
+		return nil, err
 	}
 	return t.load().events(eventColumns+`WHERE e.seq IN (SELECT seq FROM unreached WHERE named = ?) ORDER BY e.seq`, named)
 }

@@ -1,0 +1,107 @@
+package projector
+
+import (
+	"context"
+	"time"
+
+	"cannulary/internal/surveil"
+	"cannulary/internal/view"
+	"cannulary/internal/worklist"
+)
+
+const (
+	// pause is how long nothing must have come for the log to count as idle.
+	pause = 50 * time.Millisecond
+	// manyEvents make it worth to give memory back.
+	manyEvents = 5000
+)
+
+// idler is what is done while nothing comes.
+type idler struct {
+	*Projector
+	before uint64 // the sequence at the last look
+	shrunk uint64 // the sequence when memory was given back last
+	listed bool
+	cold   []string // the patients to be made ready, the next one last
+}
+
+// whenIdle uses the time in which nothing comes. After a long catch-up it gives memory back. After a
+// start it makes the patients ready, one at a time, about whom the last events came: else the first
+// event of each of them would have to wait until all facts of the patient are read and judged.
+func (p *Projector) whenIdle(ctx context.Context) error {
+	// There may be many extracts: of them nobody is kept ready.
+	i := &idler{Projector: p, listed: p.cfg.Log.Partial()}
+	t := time.NewTicker(pause)
+	defer t.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-t.C:
+			if err := i.look(ctx); err != nil && ctx.Err() == nil {
+				return err
+			}
+		}
+	}
+}
+
+// look does one thing, if nothing came since the last look and no batch is under way.
+func (i *idler) look(ctx context.Context) error {
+	seq := i.Sequence()
+	quiet := seq == i.before
+	i.before = seq
+	if !quiet || !i.writing.TryLock() {
+		return nil
+	}
+	defer i.writing.Unlock()
+	if seq-i.shrunk >= manyEvents {
+		i.shrunk = seq
+		if i.cfg.Log.Partial() {
+			i.state.forget()
+		}
+		return i.cfg.Store.Shrink(ctx)
+	}
+	if i.listed && len(i.cold) == 0 {
+		return nil
+	}
+	tx, err := i.cfg.Store.Begin(ctx)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	if !i.listed {
+		i.listed = true
+		i.cold, err = tx.LastReported(followersMost)
+	} else {
+		last := len(i.cold) - 1
+		key := i.cold[last]
+		i.cold = i.cold[:last]
+		if failed := i.state.warm(tx, key); failed != nil {
+			// The patient's next event meets it too, and says what is to be done.
+			i.cfg.Slog.Warn("a patient could not be made ready for the next event", "error", failed)
+			return nil
+		}
+	}
+	if err != nil {
+		return err
+	}
+	return tx.Commit()
+}
+
+// warm makes a patient ready for the next fact: with what judgement, surveillance and work lists keep
+// of the patient.
+func (s *state) warm(tx *view.Tx, key string) error {
+	if s.identities.Survivor(key) != key || s.followers[key] != nil || len(s.followers) >= followersMost {
+		return nil
+	}
+	d, err := s.gather(tx.Load(), key)
+	if err != nil {
+		return err
+	}
+	fw, _, asOf := s.newFollower(key, d.Input)
+	fw.ready(asOf)
+	s.followers[key] = fw
+	_, s.memos[key] = surveil.Fold(surveil.Input{Items: d.Input.Items, Zone: s.zone})
+	_, s.lists[key] = worklist.Fold(d.Input.Items, s.zone)
+	return nil
+}
