@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
+	"cannulary/fhir"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/intake"
 	"cannulary/internal/record"
@@ -17,7 +19,8 @@ import (
 )
 
 // Workers render and judge the plain events of a batch side by side. Every version, time and row is
-// the same as where each event is a batch of its own, so that nothing is ever in flight.
+// the same as where each event is a batch of its own, so that nothing is ever in flight. Nor does it
+// matter that the service starts again after every third of the log and makes the patients ready.
 func TestABatchGivesWhatItsEventsGiveInTurn(t *testing.T) {
 	s := simulate.Default()
 	s.Units, s.Patients, s.Months = 1, 6, 1
@@ -42,33 +45,38 @@ func TestABatchGivesWhatItsEventsGiveInTurn(t *testing.T) {
 		}
 		log = append(log, e)
 	}
-	project := func(batch, inFlight int) map[string]string {
-		store, err := view.Open(ctx, filepath.Join(node.Dir, fmt.Sprint("view-", batch, "-", inFlight)))
+	start := func(folder string, inFlight int) *Projector {
+		store, err := view.Open(ctx, filepath.Join(node.Dir, folder))
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer func() { _ = store.Close() }()
 		p, err := New(ctx, Config{Log: node.Log, Store: store, Opener: node.Ring, Slog: testkit.Discard()})
 		if err != nil {
 			t.Fatal(err)
 		}
 		p.inFlight = inFlight
-		for n := 0; n < len(log); n += batch {
-			if err := p.apply(ctx, log[n:min(n+batch, len(log))]); err != nil {
+		return p
+	}
+	project := func(p *Projector, entries []eventlog.Entry, batch int) {
+		for part := range slices.Chunk(entries, batch) {
+			if err := p.apply(ctx, part); err != nil {
 				t.Fatal(err)
 			}
 		}
-		return everything(t, store)
 	}
-	want := project(1, 1)
+	end := func(p *Projector) map[string]string {
+		defer func() { _ = p.cfg.Store.Close() }()
+		return everything(t, p.cfg.Store)
+	}
+	one := start("one", 1)
+	project(one, log, 1)
+	want := end(one)
 	if len(want) < 1500 {
 		t.Fatalf("%d versions and rows mean nothing", len(want))
 	}
-	for _, inFlight := range []int{2, 64} {
-		batch := len(log)
-		got := project(batch, inFlight)
+	compare := func(how string, got map[string]string) {
 		if len(got) != len(want) {
-			t.Errorf("with %d in flight there are %d versions and rows, want %d", inFlight, len(got), len(want))
+			t.Errorf("%s there are %d versions and rows, want %d", how, len(got), len(want))
 		}
 		differ := 0
 		for k, w := range want {
@@ -76,9 +84,81 @@ func TestABatchGivesWhatItsEventsGiveInTurn(t *testing.T) {
 				continue
 			}
 			if differ++; differ <= 3 {
-				t.Errorf("with %d in flight %s is\n%s\nwant\n%s", inFlight, k, got[k], w)
+				t.Errorf("%s %s is\n%s\nwant\n%s", how, k, got[k], w)
 			}
 		}
+	}
+	for _, inFlight := range []int{2, 64} {
+		p := start(fmt.Sprint("flight-", inFlight), inFlight)
+		project(p, log, len(log))
+		compare(fmt.Sprintf("with %d in flight", inFlight), end(p))
+	}
+
+	var p *Projector
+	for part := range slices.Chunk(log, (len(log)+2)/3) {
+		if p != nil {
+			if err := p.cfg.Store.Close(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		p = start("again", 64)
+		if judged := warmed(ctx, t, p); part[0].Seq > 1 && judged < 4 {
+			t.Errorf("%d patients were made ready before entry %d", judged, part[0].Seq)
+		}
+		project(p, part, 200)
+	}
+	compare("with two starts in between", end(p))
+}
+
+// warmed makes all patients ready, and counts them.
+func warmed(ctx context.Context, t *testing.T, p *Projector) int {
+	i := &idler{Projector: p, before: p.Sequence(), shrunk: p.Sequence()}
+	for !i.listed || len(i.cold) > 0 {
+		if err := i.look(ctx); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for key := range p.state.followers {
+		if p.state.lists[key] == nil {
+			t.Error("a patient is ready for judgement, and not for work lists")
+		}
+	}
+	return len(p.state.followers)
+}
+
+// While a batch is under way the sequence stands still. That is no quiet time: what the batch needs stays.
+func TestABatchUnderWayIsNoQuietTime(t *testing.T) {
+	b := newBench(t)
+	b.send(message{patient: "P-1", session: "mon", day: 1, fact: needle("A1")})
+	b.project()
+	i := &idler{Projector: b.p, before: b.p.Sequence()}
+	b.p.writing.Lock()
+	err := i.look(testkit.Context(t))
+	b.p.writing.Unlock()
+	if err != nil || i.listed {
+		t.Errorf("something was done beside the batch (%v)", err)
+	}
+	if err := i.look(testkit.Context(t)); err != nil || !i.listed {
+		t.Errorf("nothing was done in a quiet moment (%v)", err)
+	}
+}
+
+// A resource is put after what it refers to, also where two refer to each other.
+func TestWhatAResourceRefersToComesFirst(t *testing.T) {
+	r := func(id string, refers ...string) fhir.Resource {
+		out := fhir.Resource{Type: "Observation", ID: id}
+		for _, to := range refers {
+			out.Index.References = append(out.Index.References, fhir.Reference{Param: "has-member", Type: "Observation", ID: to})
+		}
+		return out
+	}
+	list := []fhir.Resource{r("panel", "look", "feel"), r("look"), r("feel", "depth", "elsewhere"), r("depth", "panel")}
+	var got []string
+	for _, i := range targetsFirst(list) {
+		got = append(got, list[i].ID)
+	}
+	if want := []string{"look", "depth", "feel", "panel"}; !slices.Equal(got, want) {
+		t.Errorf("the order is %v, want %v", got, want)
 	}
 }
 
