@@ -172,7 +172,7 @@ func cases(t *testing.T) map[string]card.Card {
 func TestCardsOfHistories(t *testing.T) {
 	all := cases(t)
 	wants := map[string][]string{
-		"planned tracks get a sharp needle first": {">>>  SHARP NEEDLE   16G   25°   antegrade   5 mm deep   session 1 of 6",
+		"planned tracks get a sharp needle first": {">>>  SHARP NEEDLE   16G   25°   with the flow   5 mm deep   session 1 of 6",
 			"why: First insertion: sharp, by someone rated to create tracks.", "This first insertion sets angle"},
 		"a forming track says what is missing": {"session 3 of 6", "2 of 6 sharp sessions count",
 			"4 more sharp sessions before the first blunt needle.", "who: CN-01",

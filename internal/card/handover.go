@@ -60,7 +60,7 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 	add("Needle length", number(s.NeedleLength != nil, "%d mm", deref(s.NeedleLength)))
 	add("Angle", number(s.ReferenceAngle != nil, "%g°", value(s.ReferenceAngle)))
 	add("Bevel", t.Bevel)
-	add("Direction", direction(s.Direction))
+	add("Direction", way(direction(s.Direction)))
 	add("Depth", number(s.Depth != nil, "%g mm", value(s.Depth)))
 	peg := t.Peg
 	if s.Peg != track.PegIn && s.Peg != track.PegOut {

@@ -177,7 +177,7 @@ func (n *OneNeedle) Way() string {
 	}
 	parts := []string{needle + " " + known(n.Gauge != nil, "%dG", deref(n.Gauge), "gauge not recorded")}
 	parts = append(parts, known(n.AngleDegrees != nil, "%g°", value(n.AngleDegrees), "angle not recorded"))
-	parts = append(parts, cmp.Or(n.Direction, "direction not recorded"))
+	parts = append(parts, cmp.Or(way(n.Direction), "direction not recorded"))
 	if n.DepthMillimetres != nil {
 		parts = append(parts, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
 	}

@@ -273,7 +273,7 @@ func TestPreparation(t *testing.T) {
 	}{
 		"forming with a peg": {forming, func(*track.State) {}, []string{"Look, listen and feel", "plaster with colophony", "Wash the skin",
 			"First disinfection, around the peg, with povidone-iodine; let it act for 120 s", "Remove the whole peg", "Second disinfection",
-			"tourniquet", "taut", "SHARP needle 16G, at 25°, antegrade, bevel up, 4.5 mm deep", "flashback",
+			"tourniquet", "taut", "SHARP needle 16G, at 25°, with the flow, bevel up, 4.5 mm deep", "flashback",
 			"same angle as it went in (25°)", "Press", "it usually stops after 9 min here; more than 12 min is longer than usual",
 			"Disinfect the site", "new sterile peg in, along the same path", "Put topical", "Put on a compressive dressing"}, []string{"hub", "BLUNT"}},
 		"a peg not known is looked for": {forming, func(s *track.State) { s.Peg = track.PegUnknown },
@@ -385,7 +385,7 @@ func TestHandoverHidesNothing(t *testing.T) {
 	full := items(forming(t).card())
 	for name, want := range map[string]string{
 		"Landmarks": "three fingers", "Arterial or venous": "arterial", "Fall-back site": "rope ladder", "Angle": "25°", "Bevel": "up",
-		"Direction": "antegrade", "Depth": "4.5 mm",
+		"Direction": "with the flow", "Depth": "4.5 mm",
 		"Needle length": "25 mm", "Gauge": "16G", "Needle tip": "sharp", "Peg": "in place", "Engorgement": "tourniquet",
 		"Arm position": "cushion", "Operator position": "right",
 		"Antiseptic": "the unit's: povidone-iodine, then alcohol", "Allergy and skin notes": "colophony",

@@ -233,7 +233,7 @@ func geometry(s *track.State) (how, missing string) {
 	}
 	part(s.Gauge != nil, "gauge", gauge)
 	part(s.ReferenceAngle != nil, "angle", fmt.Sprintf("at %g°", value(s.ReferenceAngle)))
-	part(s.Direction != 0, "direction", direction(s.Direction))
+	part(s.Direction != 0, "direction", way(direction(s.Direction)))
 	part(s.Bevel != 0, "bevel", "bevel "+bevel(s.Bevel))
 	part(s.Depth != nil, "depth", fmt.Sprintf("%g mm deep", value(s.Depth)))
 	if len(parts) > 0 {

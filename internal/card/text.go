@@ -295,7 +295,7 @@ func Geometry(t Track) []string {
 	} else {
 		out = append(out, "angle not recorded")
 	}
-	out = append(out, cmp.Or(n.Direction, "direction not recorded"))
+	out = append(out, cmp.Or(way(n.Direction), "direction not recorded"))
 	if n.DepthMillimetres != nil {
 		out = append(out, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
 	} else {

@@ -29,6 +29,17 @@ func region(r cannularyv1.AccessRegion) string         { return enum(r, "ACCESS_
 func leavingReason(r cannularyv1.LeavingReason) string { return enum(r, "LEAVING_REASON_") }
 func stage(s cannularyv1.TrackStage) string            { return enum(s, "TRACK_STAGE_") }
 
+// way says a needle's direction as the pages and the drawings do; empty where it is not recorded.
+func way(direction string) string {
+	switch direction {
+	case "antegrade":
+		return "with the flow"
+	case "retrograde":
+		return "against the flow"
+	}
+	return direction
+}
+
 func accessKind(k cannularyv1.AccessKind) string {
 	switch k {
 	case cannularyv1.AccessKind_ACCESS_KIND_FISTULA:

@@ -100,7 +100,7 @@ func TestPrintedCard(t *testing.T) {
 	inOrder(t, page, "<b>Zelthozumbrox, Quilewilth</b>", "1950-01-02", "MRN-1", "as of 2026-07-06 10:30 WEST",
 		"printed at 2026-07-06 19:05 WEST", "this paper does not update itself",
 		"No hold was recorded", "The kind of access F1", "no collapse",
-		"▲ SHARP NEEDLE", "16G · 25° · antegrade · 4.5 mm deep · session 4 of 6", "3 passes",
+		"▲ SHARP NEEDLE", "16G · 25° · with the flow · 4.5 mm deep · session 4 of 6", "3 passes",
 		"A1 arterial: site not recorded", "A1 from the side", "EXAMINE", "Look, listen and feel", "PREPARE",
 		`<ol start="2">`, "ON RESISTANCE",
 		"LAST SESSIONS", "HANDOVER", "wrist", `<dd class="missing">not recorded</dd>`,

@@ -51,7 +51,7 @@ func TestAdvice(t *testing.T) {
 	}{
 		{"the next needle of a track, and why", card.Card{Patient: p, Tracks: []card.Track{forming()}},
 			[]string{"info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"},
-			[]string{"**sharp needle**, 16G, 26°, antegrade, depth not recorded, session 4 of 6.", "Why: forming: 3 of 6 sharp sessions count.", "Whose track: CN-01, deputies CN-02; who may needle it now: CN-01, CN-02.", "Judged by needling protocol 2025-1; sharp or blunt by the rule “Blunt needle before the track was ready”."}},
+			[]string{"**sharp needle**, 16G, 26°, with the flow, depth not recorded, session 4 of 6.", "Why: forming: 3 of 6 sharp sessions count.", "Whose track: CN-01, deputies CN-02; who may needle it now: CN-01, CN-02.", "Judged by needling protocol 2025-1; sharp or blunt by the rule “Blunt needle before the track was ready”."}},
 		{"a track under review says so", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) { t.UnderReview = true })}},
 			[]string{"info: Track A1 (arterial, forming), under review: next sharp needle, session 4 of 6, 16G, 26°"}, []string{"stage forming, under review."}},
 		{"a hold goes before all, and is urgent where its rule is", card.Card{Patient: p, Holds: []card.Hold{thrillHold()}, Tracks: []card.Track{forming(noNeedle("a hold is open"), func(t *card.Track) { t.Held = []string{"c9e3345b68503ccbe54838ecf166b873"} })}},
