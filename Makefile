@@ -39,7 +39,7 @@ check: format-check lint licences generate-check ## what must pass before a chan
 	@$(MAKE) --no-print-directory test-tools
 
 torture: ## the campaigns of kills and flipped bits in their whole size: an hour
-	CANNULARY_TESTS=torture $(GO) test -count=1 -timeout 4h -v -run Campaign ./internal/acceptance
+	CANNULARY_TESTS=torture $(GO) test -count=1 -timeout 4h -v -run 'Campaign|Killed' ./internal/acceptance
 
 e2e: build ## clients and tools from outside: needs Node and npm; installs what else it needs
 	cd internal/e2e && ./run

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"math/rand/v2"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -21,6 +22,7 @@ import (
 	"cannulary/internal/erasure"
 	"cannulary/internal/keyring"
 	"cannulary/internal/testkit"
+	"cannulary/internal/testkit/tier"
 	"cannulary/internal/view"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -331,4 +333,62 @@ func TestAnInterruptedErasureGoesOn(t *testing.T) {
 	if where := found(readable(t, dir), marks("INV-M1", "INV-M2", "INV-M3")); len(where) > 0 {
 		t.Errorf("after the second time: %v", where)
 	}
+}
+
+// Whenever an erasure is killed, the service starts again and says that it was interrupted, the record of the needles is
+// whole, and the same command ends what was begun: nothing of the person is left then, and everything of others.
+func TestAKilledErasureIsEnded(t *testing.T) {
+	t.Parallel()
+	first := filepath.Join(t.TempDir(), "unit")
+	i := start(t, first)
+	i.post(persons())
+	key, other := patientKey(t, i, "INV-M1"), patientKey(t, i, "INV-O")
+	i.stop()
+	id := testkit.Patient("INV-M1").GetSystem() + "|INV-M1"
+	c := &crash{T: t, rnd: rand.New(rand.NewPCG(20261130, 14))}
+	args := func(dir string) []string {
+		return []string{"erase", "--data", dir, "--identifier", id, "--keep", other, "--yes"}
+	}
+	took := c.took(0, args(copyDir(t, first, filepath.Join(t.TempDir(), "whole")))...)
+	at := map[string]int{} // kills by what was on record
+	for kills := 0; kills < tier.Torture(4, 64); {
+		dir := copyDir(t, first, filepath.Join(t.TempDir(), "killed"))
+		if !c.atWork(took, args(dir)...) {
+			continue
+		}
+		kills++
+		list, err := erasure.Read(filepath.Join(dir, erasure.FileName))
+		if err != nil {
+			t.Fatalf("after kill %d: %v", kills, err)
+		}
+		last := ""
+		if len(list) > 0 {
+			last = list[len(list)-1].What
+		}
+		at[last]++
+		if c.rnd.IntN(2) == 0 {
+			i := start(t, dir)
+			if got := strings.Contains(i.log.String(), "an erasure was interrupted"); got != (last == erasure.Begun) {
+				t.Errorf("kill %d left %q on record, and a start says that an erasure was interrupted: %v", kills, last, got)
+			}
+			if card := i.must("/card?patient=" + key); !strings.Contains(card, `"sessionsCounted":3`) { // one of each identity
+				t.Errorf("after kill %d the card is %.300s", kills, card)
+			}
+			i.stop()
+		}
+		if e, stderr := erase(t, dir, args(dir)[3:]...); !e.Done && last != erasure.Done {
+			t.Errorf("kill %d left %q on record, and the command given again: %s", kills, last, stderr)
+		}
+		after := readable(t, dir)
+		if where := found(after, marks("INV-M1", "INV-M2", "INV-M3")); len(where) > 0 {
+			t.Errorf("after kill %d (%q on record) and the command given again: %v", kills, last, where)
+		}
+		if len(found(after, []string{"Words-about-INV-O"})) == 0 {
+			t.Errorf("after kill %d another patient's words are gone", kills)
+		}
+		if err := os.RemoveAll(dir); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Logf("killed with this on record: %v", at)
 }
