@@ -21,15 +21,20 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// Histories of moves, guests, merges, reversals, corrections and voids: the extract holds what its letter says, and
-// nothing that a reader can ask for shows more.
+// Histories of moves, guests, merges, reversals, corrections and voids, with two starts of the service in between: the
+// extract holds what its letter says, and nothing that a reader can ask for shows more.
 func TestAnExtractHoldsWhatItsLetterSays(t *testing.T) {
 	t.Parallel()
 	for seed := range tier.Of[uint64](6, 24) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			t.Parallel()
 			u := newUnits(t)
-			u.live(rand.New(rand.NewPCG(seed, 14)), tier.Of(50, 90))
+			for part := range uint64(3) {
+				if part > 0 {
+					u.again(part == 1)
+				}
+				u.live(rand.New(rand.NewPCG(seed+100*part, 14)), tier.Of(17, 30))
+			}
 			u.settled()
 			events := u.logged()
 			zones := map[string]*time.Location{north: u.app.Projector().Zone(north), south: u.app.Projector().Zone(south)}

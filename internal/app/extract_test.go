@@ -103,13 +103,8 @@ func TestAnExtractIsKeptAndMadeAgain(t *testing.T) {
 	u.live(rand.New(rand.NewPCG(1, 1)), 30)
 	u.settled()
 	before := u.everything("north")
-	again := func() {
-		t.Helper()
-		u.app.Stop()
-		u.open()
-		u.settled()
-	}
-	again()
+	u.again(true)
+	u.settled()
 	ports := regexp.MustCompile(`http://127\.0\.0\.1:[0-9]+`)
 	if now := u.everything("north"); ports.ReplaceAllString(now, "") != ports.ReplaceAllString(before, "") {
 		t.Error("north reads something else after a restart")

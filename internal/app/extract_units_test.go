@@ -80,6 +80,16 @@ func (u *units) open() {
 	u.lead = testkit.Dial(u, u.app.GRPCAddr())
 }
 
+// again stops the service, once all is in its views or just as they are, and starts it again.
+func (u *units) again(settled bool) {
+	u.Helper()
+	if settled {
+		u.settled()
+	}
+	u.app.Stop()
+	u.open()
+}
+
 // send posts facts of a patient, or of a facility where the patient is empty, and names the message m-1, m-2 and so on.
 func (u *units) send(facility, patient, session string, at time.Time, facts ...proto.Message) string {
 	u.Helper()

@@ -159,7 +159,7 @@ func (e *extracted) follow(ctx context.Context) (err error) {
 	}()
 	store.Only(e.facilities)
 	s := &side{app: a, store: store, extract: extract.New(extract.Config{Facilities: e.facilities, Main: a.store,
-		WaitFor: a.projector.WaitFor, LogID: a.log.ID(), Clocks: a.log.WrongClocks()})}
+		WaitFor: a.projector.WaitFor, File: filepath.Join(e.dir, "gate"), LogID: a.log.ID(), Clocks: a.log.WrongClocks()})}
 	if s.projector, err = projector.New(ctx, projector.Config{Log: s.extract, Store: store, Opener: a.ring, Slog: a.cfg.Slog,
 		Options: fhir.Options{NoSNOMED: a.cfg.NoSNOMED}, Room: a.waitForRoom,
 		Figures: func(facility string) bool { return slices.Contains(e.facilities, facility) }}); err != nil {

@@ -22,6 +22,8 @@ type Config struct {
 	// Main is the view of the whole log, and WaitFor returns once an entry is in it.
 	Main    *view.Store
 	WaitFor func(ctx context.Context, seq uint64) error
+	// File is where it is kept how far the log was followed; empty is nowhere.
+	File string
 	// LogID and Clocks are the log's id and what was declared of its wrong clocks.
 	LogID  string
 	Clocks []eventlog.WrongClock
@@ -47,6 +49,7 @@ type Log struct {
 	gate  *Gate
 	next  uint64 // the number of the next entry
 	queue []eventlog.Entry
+	last  []byte        // the data of the entry that was taken last
 	came  atomic.Uint64 // how far the log was followed
 	given atomic.Uint64 // the last number that was given
 	open  atomic.Pointer[map[string]bool]
@@ -60,7 +63,7 @@ func New(cfg Config) *Log {
 }
 
 func (l *Log) restart() {
-	l.gate, l.next, l.queue = NewGate(l.cfg.Facilities), 1, nil
+	l.gate, l.next, l.queue, l.last = NewGate(l.cfg.Facilities), 1, nil, nil
 	l.came.Store(0)
 	l.given.Store(0)
 	l.open.Store(&map[string]bool{})
@@ -87,7 +90,8 @@ func (l *Log) Whole(key string) bool { return (*l.open.Load())[key] }
 // ErrNone says that the extract has no such entry.
 var ErrNone = errors.New("the extract has no such entry")
 
-// Get reads an entry again. It follows the log from its first entry on, so that the next Read can go on from there.
+// Get reads an entry again. It follows the log from what was kept, else from its first entry on, so that the next Read can
+// go on from there.
 func (l *Log) Get(ctx context.Context, seq uint64) (eventlog.Entry, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -97,11 +101,15 @@ func (l *Log) Get(ctx context.Context, seq uint64) (eventlog.Entry, error) {
 // upTo goes to the entry after seq and returns entry seq.
 func (l *Log) upTo(ctx context.Context, seq uint64) (eventlog.Entry, error) {
 	l.restart()
+	if err := l.goOn(ctx, seq); err != nil {
+		l.restart()
+	} else if l.next == seq+1 {
+		return eventlog.Entry{Seq: seq, Data: l.last}, nil
+	}
 	for {
 		for len(l.queue) > 0 {
-			e := l.queue[0]
-			l.queue = l.queue[1:]
-			if l.next = e.Seq + 1; e.Seq == seq {
+			e := l.take(1)[0]
+			if e.Seq == seq {
 				return e, nil
 			}
 		}
@@ -115,6 +123,14 @@ func (l *Log) upTo(ctx context.Context, seq uint64) (eventlog.Entry, error) {
 	}
 }
 
+// take takes the next entries from the queue.
+func (l *Log) take(n int) []eventlog.Entry {
+	list := l.queue[:n]
+	l.queue = l.queue[n:]
+	l.next, l.last = list[n-1].Seq+1, list[n-1].Data
+	return list
+}
+
 // Read hands over the entries from a number on, in batches, until ctx ends or handle fails.
 func (l *Log) Read(ctx context.Context, from uint64, most int, handle func(context.Context, []eventlog.Entry) error) error {
 	l.mu.Lock()
@@ -126,21 +142,29 @@ func (l *Log) Read(ctx context.Context, from uint64, most int, handle func(conte
 			return err
 		}
 	}
+	keptAt := l.came.Load()
 	for {
 		for len(l.queue) > 0 {
-			n := min(most, len(l.queue))
-			if err := handle(ctx, l.queue[:n]); err != nil {
+			if err := handle(ctx, l.queue[:min(most, len(l.queue))]); err != nil {
 				return err
 			}
-			l.next = l.queue[n-1].Seq + 1
-			l.queue = l.queue[n:]
+			l.take(min(most, len(l.queue)))
 		}
 		moved, err := l.follow(ctx)
-		if err == nil && !moved {
-			err = l.cfg.WaitFor(ctx, l.came.Load()+1)
-		}
 		if err != nil {
 			return err
+		}
+		if moved {
+			continue
+		}
+		if came := l.came.Load(); came-keptAt >= keepEvery {
+			if err := l.keep(); err != nil {
+				return err
+			}
+			keptAt = came
+		}
+		if err := l.cfg.WaitFor(ctx, l.came.Load()+1); err != nil {
+			return errors.Join(err, l.keep())
 		}
 	}
 }
@@ -189,11 +213,7 @@ func (l *Log) follow(ctx context.Context) (moved bool, err error) {
 			before(h.At.Seq+1, h.At.Logged)
 			came = h.At.Seq // what else is there is in no view
 		}
-		open := make(map[string]bool, len(l.gate.open))
-		for k := range l.gate.open {
-			open[k] = true
-		}
-		l.open.Store(&open)
+		l.showOpen()
 		l.given.Store(last)
 		l.came.Store(came)
 		return nil

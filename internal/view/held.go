@@ -42,6 +42,18 @@ func (h Held) After(seq uint64, most int) ([]StoredEvent, error) {
 	return h.events(eventColumns+`WHERE e.seq > ? ORDER BY e.seq LIMIT ?`, int64(seq), int64(most))
 }
 
+// Entry reads the event of a sequence.
+func (p Past) Entry(seq uint64) (StoredEvent, error) {
+	list, err := p.events(eventColumns+`WHERE e.seq = ?`, int64(seq))
+	if err == nil && len(list) != 1 {
+		err = fmt.Errorf("the view has no event %d", seq)
+	}
+	if err != nil {
+		return StoredEvent{}, err
+	}
+	return list[0], nil
+}
+
 // Unclear is an event of a patient that could not be understood.
 type Unclear struct {
 	Seq     uint64
