@@ -22,8 +22,8 @@ import (
 // Path is where the handler expects to be mounted, with all that is below it.
 const Path = "/fhir"
 
-// MetadataPath is the one path that anybody may read.
-const MetadataPath = Path + "/metadata"
+// metadataPath is the one path that anybody may read.
+const metadataPath = Path + "/metadata"
 
 // Config is what a Handler needs; Store and Now must be given.
 type Config struct {
@@ -166,7 +166,7 @@ func (h *Handler) answer(r *http.Request) (out reply, err error) {
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	who := h.who(r.Context())
 	// The CapabilityStatement is open: by it a client learns how to authenticate.
-	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != MetadataPath {
+	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != metadataPath {
 		return reply{}, err
 	}
 	if err := answer.Withheld(r.Context()); err != nil {

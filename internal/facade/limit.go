@@ -1,6 +1,7 @@
 package facade
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net/http"
@@ -36,17 +37,8 @@ type gate struct {
 }
 
 func newGate(l Limits) *gate {
-	g := &gate{slots: make(chan struct{}, wideAtOnce), waiting: longestWait, running: longestRun}
-	if l.Wide > 0 {
-		g.slots = make(chan struct{}, l.Wide)
-	}
-	if l.Waiting > 0 {
-		g.waiting = l.Waiting
-	}
-	if l.Running > 0 {
-		g.running = l.Running
-	}
-	return g
+	return &gate{slots: make(chan struct{}, cmp.Or(l.Wide, wideAtOnce)), waiting: cmp.Or(l.Waiting, longestWait),
+		running: cmp.Or(l.Running, longestRun)}
 }
 
 // run runs a search, a wide one when it is its turn. Its error is a 503 with Retry-After where that

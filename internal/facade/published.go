@@ -70,8 +70,7 @@ func (h *Handler) searchPublished(r *request, t *Type) (reply, error) {
 		page.Total = -1
 	}
 	page.Watermark = h.since
-	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
-		mode: func(*view.Row) string { return "match" }})
+	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part})
 }
 
 func matchesAll(d *fhir.Resource, filters []view.Filter) bool {

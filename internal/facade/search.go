@@ -40,8 +40,7 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	if s.silent {
 		page.Total = -1
 	}
-	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
-		mode: func(*view.Row) string { return "match" }})
+	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part})
 }
 
 // name notes for the trail the patients who were asked about: that nothing is known of one, or how much, is told
@@ -85,7 +84,7 @@ type pageOf struct {
 	used               url.Values
 	notices            []entry
 	part               part
-	mode               func(*view.Row) string
+	everything         bool // of a patient: what is not the patient's own is included
 }
 
 func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
@@ -101,7 +100,11 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 		return err
 	}
 	for i := range page.Rows {
-		if err := add(&page.Rows[i], p.mode(&page.Rows[i])); err != nil {
+		mode := "match"
+		if p.everything && page.Rows[i].Patient == "" {
+			mode = "include"
+		}
+		if err := add(&page.Rows[i], mode); err != nil {
 			return reply{}, err
 		}
 	}
@@ -140,7 +143,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 			q.Total = q.Count == 0
 			return v, err
 		case paramSince:
-			return h.sinceInto(&q.Since, v)
+			return sinceInto(&q.Since, v)
 		case paramStart, paramEnd:
 			d, ok := readSpan(v)
 			if !ok || strings.Contains(v, "T") {
@@ -184,13 +187,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	return answerPage(&page, c, pageOf{base: r.base, path: path, used: used, cursor: given, notices: notices,
-		mode: func(row *view.Row) string {
-			if row.Patient == "" {
-				return "include"
-			}
-			return "match"
-		}})
+	return answerPage(&page, c, pageOf{base: r.base, path: path, used: used, cursor: given, notices: notices, everything: true})
 }
 
 // mayRead refuses types that the principal may not read. No types stand for all, and become those that
