@@ -119,18 +119,3 @@ func sentence(s string) string {
 	}
 	return s + "."
 }
-
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
-}
-
-// capital begins with a capital letter.
-func capital(s string) string {
-	for i, r := range s {
-		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
-	}
-	return s
-}
