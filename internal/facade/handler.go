@@ -58,8 +58,8 @@ type Config struct {
 	Version string
 }
 
-// DefaultCount is the page size where the client names none.
-const DefaultCount = 50
+// defaultCount is the page size where the client names none.
+const defaultCount = 50
 
 const defaultMaxCount = 1000
 

@@ -44,7 +44,7 @@ type doubt struct{ param, code, text string }
 // readSearch turns the parameters of a search into a query.
 func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
 	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, lenient: lenient(r.Header), used: url.Values{}}
-	s.query = view.Query{Type: t.Name, Count: min(DefaultCount, h.cfg.MaxCount)}
+	s.query = view.Query{Type: t.Name, Count: min(defaultCount, h.cfg.MaxCount)}
 	for _, name := range slices.Sorted(maps.Keys(r.params)) { // so that of several errors the same one is told
 		if err := s.parameter(name, r.params[name]); err != nil {
 			return nil, err

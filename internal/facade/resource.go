@@ -144,7 +144,7 @@ func noVersion(newest *view.Row, version string) *problem {
 }
 
 func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
-	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(defaultCount, h.cfg.MaxCount)}
 	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramPretty, paramSince},
 		func(name, v string) (string, error) {
 			switch name {
@@ -195,7 +195,7 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 
 // changes answers the history of all resources of the types, newest first.
 func (h *Handler) changes(r *request, path string, types []string) (reply, error) {
-	q := view.ChangesQuery{Types: types, Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := view.ChangesQuery{Types: types, Count: min(defaultCount, h.cfg.MaxCount)}
 	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramPretty, paramSince},
 		func(name, v string) (string, error) {
 			switch name {

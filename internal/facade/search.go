@@ -123,7 +123,7 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 
 // everything answers Patient/[id]/$everything.
 func (h *Handler) everything(r *request, id string) (reply, error) {
-	q := view.EverythingQuery{Patients: []string{id}, Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := view.EverythingQuery{Patients: []string{id}, Count: min(defaultCount, h.cfg.MaxCount)}
 	if types, ok := r.params[paramType]; ok {
 		// It may be given several times, and adds up.
 		if err := h.onlyTypes(types, &q); err != nil {

@@ -232,7 +232,7 @@ func (s *Service) oauth(p *access.People, provider *oidc.Provider) (*oauth2.Conf
 	if len(scopes) == 0 {
 		scopes = []string{"profile", oidc.ScopeOfflineAccess}
 	}
-	return &oauth2.Config{ClientID: p.ClientID, ClientSecret: password, Endpoint: provider.Endpoint(), RedirectURL: s.cfg.Root + ReturnPath,
+	return &oauth2.Config{ClientID: p.ClientID, ClientSecret: password, Endpoint: provider.Endpoint(), RedirectURL: s.cfg.Root + returnPath,
 		Scopes: append([]string{oidc.ScopeOpenID}, scopes...)}, nil
 }
 

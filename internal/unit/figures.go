@@ -77,8 +77,8 @@ type Continuity struct {
 	Most   int `json:"mostHands"`
 }
 
-// Stages returns the stages in the order in which a unit reads them.
-func Stages() []track.Stage {
+// stages returns the stages in the order in which a unit reads them.
+func stages() []track.Stage {
 	return []track.Stage{track.Planned, track.Forming, track.Ready, track.Trial, track.Established, track.Resting, track.Retired}
 }
 
@@ -86,7 +86,7 @@ func Stages() []track.Stage {
 func Of(tracks []Track, w surveil.Period, today zone.Day) Figures {
 	from, to := zone.Day(w.From.First()), min(zone.Day(w.To.Last()), today)
 	var f Figures
-	for _, stage := range Stages() {
+	for _, stage := range stages() {
 		n := 0
 		for i := range tracks {
 			if tracks[i].Stage == stage && !tracks[i].Away {

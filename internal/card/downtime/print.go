@@ -272,8 +272,8 @@ func handover(tracks []part) []handed {
 	return out
 }
 
-// Sorted returns the cards by name, then identifier, then id. Those without a name come last.
-func Sorted(cards []card.Card) []card.Card {
+// byName returns the cards by name, then identifier, then id. Those without a name come last.
+func byName(cards []card.Card) []card.Card {
 	out := slices.Clone(cards)
 	slices.SortStableFunc(out, func(a, b card.Card) int {
 		x, y := strings.ToLower(a.Patient.Name), strings.ToLower(b.Patient.Name)

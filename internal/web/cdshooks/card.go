@@ -10,8 +10,8 @@ import (
 	"cannulary/internal/card"
 )
 
-// Label names the source of every card.
-const Label = "Cannulary"
+// label names the source of every card.
+const label = "Cannulary"
 
 // Indicators, in the order of the standard's urgency.
 const (
@@ -77,7 +77,7 @@ func finish(drafts []draft, site Site, subject, key string) []Card {
 	for _, d := range drafts {
 		d.say(escape(card.Caution))
 		c := Card{Summary: summary(d.summary), Detail: strings.Join(d.parts, "\n\n"), Indicator: d.indicator,
-			Source: Source{Label: Label, URL: site.Source}}
+			Source: Source{Label: label, URL: site.Source}}
 		if site.Board != "" && key != "" {
 			c.Links = []Link{{Label: "The whole chairside card", Type: "absolute",
 				URL: site.Board + "/card?" + url.Values{"patient": {key}}.Encode()}}
