@@ -15,12 +15,7 @@ import (
 )
 
 func (h *Handler) search(r *request, t *Type) (reply, error) {
-	s, err := h.readSearch(r, t)
-	if err != nil {
-		return reply{}, err
-	}
-	s.finish()
-	c, err := readCursor(s.cursor, searchCursor, identity(t.Name, s.used))
+	s, c, err := h.beginSearch(r, t, searchCursor)
 	if err != nil {
 		return reply{}, err
 	}
@@ -41,6 +36,17 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 		page.Total = -1
 	}
 	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part})
+}
+
+// beginSearch reads a search with its cursor, which is of the kind.
+func (h *Handler) beginSearch(r *request, t *Type, kind byte) (*searching, cursor, error) {
+	s, err := h.readSearch(r, t)
+	if err != nil {
+		return nil, cursor{}, err
+	}
+	s.finish()
+	c, err := readCursor(s.cursor, kind, identity(t.Name, s.used))
+	return s, c, err
 }
 
 // name notes for the trail the patients who were asked about: that nothing is known of one, or how much, is told

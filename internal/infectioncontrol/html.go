@@ -134,7 +134,7 @@ func WriteHTML(w io.Writer, r *Report) error {
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"class": className, "lower": strings.ToLower, "group": groupName, "long": techniqueOrGroup, "technique": techniqueName,
-		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) },
+		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return number(*n, "day") },
 		"typed": typed, "span": span, "short": short,
 		"join": func(list []string) string { return strings.Join(list, "; ") },
 		"count": func(n *int) string {
