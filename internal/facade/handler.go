@@ -52,8 +52,6 @@ type Config struct {
 	// patient; nil knows of no merges.
 	Audit Audit
 	Group func(id string) []string
-	// Limits bound what searches may cost; the zero value takes the defaults.
-	Limits Limits
 	// Version is the program's version, for the CapabilityStatement; may be empty.
 	Version string
 }
@@ -102,7 +100,7 @@ func New(cfg Config) (*Handler, error) {
 		return nil, err
 	}
 	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second),
-		gate: newGate(cfg.Limits)}, nil
+		gate: newGate(longestWait, longestRun)}, nil
 }
 
 // reply is an answer before it is written.

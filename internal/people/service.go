@@ -32,7 +32,7 @@ func Paths() []string {
 	return []string{loginPath, returnPath, logoutPath, lockPath, glassPath, reviewPath}
 }
 
-// Config is what a Service needs; all but HTTP must be given.
+// Config is what a Service needs.
 type Config struct {
 	// Policy returns the policy in force.
 	Policy   func() *access.Policy
@@ -45,7 +45,6 @@ type Config struct {
 	Log  *slog.Logger
 	// Known hears who logged in or broke the glass; nil hears nothing.
 	Known func(ctx context.Context, who *access.Principal)
-	HTTP  *http.Client // by which the issuer is asked; nil is a plain one
 }
 
 // Service is safe for concurrent use, and by several processes that share buckets.
@@ -69,7 +68,7 @@ const (
 
 // New makes a service. It panics if its templates, which are compiled in, cannot be read.
 func New(cfg Config) *Service {
-	s := &Service{cfg: cfg, client: newClient(cfg.HTTP), crossing: http.NewCrossOriginProtection(), pages: readPages(),
+	s := &Service{cfg: cfg, client: newClient(), crossing: http.NewCrossOriginProtection(), pages: readPages(),
 		logins: rate.NewLimiter(loginsPerSecond, loginsAtOnce), glass: newGlass()}
 	if u, err := url.Parse(cfg.Root); err == nil {
 		s.secure, s.prefix = u.Scheme == "https", strings.TrimRight(u.Path, "/")
