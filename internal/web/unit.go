@@ -116,8 +116,8 @@ func (h *handler) unitFigures(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	a := unitAnswer{Facility: d.Facility.ID, Name: cmp.Or(d.Facility.Name, d.Facility.ID), AsOf: d.Today.String(), From: period.From.String(),
-		Until: period.To.String(), Figures: unit.Of(d.Tracks, period, d.Today), Caution: card.Caution}
+	a := unitAnswer{Facility: d.Facility.ID, Name: cmp.Or(d.Facility.Name, d.Facility.ID), AsOf: d.Today.String(),
+		From: period.From.String(), Until: period.To.String(), Figures: unit.Of(d.Tracks, period, d.Today), Caution: card.Caution}
 	if a.Years, err = h.years(r.Context(), &d, period.To); err != nil {
 		return err
 	}

@@ -69,7 +69,8 @@ func Read(body []byte) (Request, error) {
 		return r, err
 	}
 	if hook != hookName {
-		return r, invalid("hook", "not-supported", "this service is for the hook %s, not for %s; call it on that hook", hookName, shown(hook))
+		return r, invalid("hook", "not-supported", "this service is for the hook %s, not for %s; call it on that hook", hookName,
+			shown(hook))
 	}
 	instance, err := text(top, "", "hookInstance")
 	if err != nil {
