@@ -23,19 +23,6 @@ const publicationStatus = "http://hl7.org/fhir/publication-status"
 // the url without system).
 func Definitions() []Resource { return append([]Resource(nil), definitions()...) }
 
-// Profiles are the canonical URLs of the profiles of a resource type, in the order of their
-// ids: for CapabilityStatement.rest.resource.supportedProfile.
-func Profiles(typ string) []string {
-	var out []string
-	for _, r := range definitions() {
-		var head struct{ URL, Type string }
-		if r.Type == "StructureDefinition" && json.Unmarshal(r.Body, &head) == nil && head.Type == typ {
-			out = append(out, head.URL)
-		}
-	}
-	return out
-}
-
 var definitions = sync.OnceValue(func() []Resource {
 	out, err := readDefinitions()
 	if err != nil {

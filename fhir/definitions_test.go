@@ -65,16 +65,6 @@ func TestDefinitions(t *testing.T) {
 	}
 }
 
-func TestProfiles(t *testing.T) {
-	base := fhir.Base + "/StructureDefinition/"
-	if got := fhir.Profiles("BodyStructure"); !slices.Equal(got, []string{base + "access", base + "track"}) {
-		t.Errorf("the profiles of BodyStructure are %v", got)
-	}
-	if got := fhir.Profiles("Encounter"); got != nil {
-		t.Errorf("the profiles of Encounter are %v", got)
-	}
-}
-
 // Whatever is rendered names a profile that is published, for its type.
 func TestEveryProfileIsPublished(t *testing.T) {
 	published := definitionsByURL(t)

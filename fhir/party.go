@@ -49,20 +49,10 @@ func Patient(c Context, p PatientView) (Resource, error) {
 	return Resource{Type: "Patient", ID: p.Key, Patient: p.Key, Profile: profilePatient, Body: body, Index: ix}, nil
 }
 
-// Practitioner renders a member of staff. ratings are the cannulator_rated facts in the
+// PractitionerIn renders a member of staff. ratings are the cannulator_rated facts in the
 // order of record.Before; those about others are passed over. The latest that stands is
-// shown as qualification, without its date where only the day is known: whose day it was
-// depends on a facility's zone, see PractitionerIn.
-func Practitioner(staff *cannularyv1.StaffIdentifier, ratings []record.Item) (Resource, error) {
-	return practitionerIn(Context{}, staff, ratings, false)
-}
-
-// PractitionerIn is Practitioner with the dates of the context's zone.
+// shown as qualification, with its date in the context's zone.
 func PractitionerIn(c Context, staff *cannularyv1.StaffIdentifier, ratings []record.Item) (Resource, error) {
-	return practitionerIn(c, staff, ratings, true)
-}
-
-func practitionerIn(c Context, staff *cannularyv1.StaffIdentifier, ratings []record.Item, days bool) (Resource, error) {
 	id := record.StaffID(staff)
 	m := model.Practitioner{Id: &id, Identifier: identifier(staff.GetSystem(), staff.GetValue())}
 	for i := range ratings {
@@ -77,11 +67,8 @@ func practitionerIn(c Context, staff *cannularyv1.StaffIdentifier, ratings []rec
 		if level == nil {
 			continue
 		}
-		q := model.PractitionerQualification{Code: *level}
-		if at := (moment{ratings[i].At, ratings[i].Precision}); days || at.precision != day {
-			q.Period = &model.Period{Start: at.dateTime(c.Zone)}
-		}
-		m.Qualification = []model.PractitionerQualification{q}
+		at := moment{ratings[i].At, ratings[i].Precision}
+		m.Qualification = []model.PractitionerQualification{{Code: *level, Period: &model.Period{Start: at.dateTime(c.Zone)}}}
 	}
 	body, err := m.MarshalJSON()
 	if err != nil {

@@ -188,7 +188,7 @@ func (p *Policy) Human(sub string, roles, facilities []string, person Person) (*
 	}
 	slices.Sort(person.Roles)
 	if len(out.May) == 0 {
-		return nil, NoRole(p.People.Claims.Role)
+		return nil, noRole(p.People.Claims.Role)
 	}
 	for _, v := range p.PeopleViews() {
 		if (p.People.Claims.Facilities == "" || within(v, facilities)) && (out.Facilities == nil || larger(v, out.Facilities)) {
@@ -196,7 +196,7 @@ func (p *Policy) Human(sub string, roles, facilities []string, person Person) (*
 		}
 	}
 	if out.Facilities == nil {
-		return nil, NoView(p.People.Claims.Facilities)
+		return nil, noView(p.People.Claims.Facilities)
 	}
 	return out, nil
 }
@@ -214,7 +214,7 @@ func (p *Policy) Broken(id, facility string, person Person) (*Principal, error) 
 		}
 	}
 	if out.Facilities == nil {
-		return nil, NoView(p.People.Claims.Facilities)
+		return nil, noView(p.People.Claims.Facilities)
 	}
 	return out, nil
 }

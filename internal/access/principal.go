@@ -181,14 +181,14 @@ func Refused() error {
 	return fault.New(fault.Denied, "this principal may not do that", "ask the operator what the policy allows")
 }
 
-// NoRole is the fault of a person who logged in and has no role.
-func NoRole(claim string) error {
+// noRole is the fault of a person who logged in and has no role.
+func noRole(claim string) error {
 	return fault.New(fault.Denied, "you are logged in, but you have no role here", "ask the operator: the claim "+shown(claim)+
 		" of your account must hold a value that stands under people, roles in the policy")
 }
 
-// NoView is the fault of a person whose facilities hold no view.
-func NoView(claim string) error {
+// noView is the fault of a person whose facilities hold no view.
+func noView(claim string) error {
 	return fault.New(fault.Denied, "you are logged in, but no set of facilities here is yours", "ask the operator: the claim "+shown(claim)+
 		" of your account must name all facilities of one of the sets under people, views in the policy")
 }

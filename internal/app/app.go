@@ -4,6 +4,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -139,28 +140,10 @@ type App struct {
 	once   sync.Once
 	// draining is closed when HTTP stops: an answer that goes on for ever must end by itself.
 	draining chan struct{}
-	ready    readiness
+	ready    atomic.Bool // it becomes true once
 
 	checked checked
 	room    room
-}
-
-// readiness becomes true once and stays true.
-type readiness struct {
-	mu   sync.Mutex
-	done bool
-}
-
-func (r *readiness) set() {
-	r.mu.Lock()
-	r.done = true
-	r.mu.Unlock()
-}
-
-func (r *readiness) get() bool {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.done
 }
 
 // New opens folder, log, keys and views, and listens. On an error it closes everything that it
@@ -168,12 +151,7 @@ func (r *readiness) get() bool {
 func New(ctx context.Context, cfg Config) (*App, error) { return newApp(ctx, cfg, false) }
 
 func newApp(ctx context.Context, cfg Config, building bool) (*App, error) {
-	if cfg.Shard == "" {
-		cfg.Shard = "main"
-	}
-	if cfg.Replicas == 0 {
-		cfg.Replicas = 1
-	}
+	cfg.Shard, cfg.Replicas = cmp.Or(cfg.Shard, "main"), cmp.Or(cfg.Replicas, 1)
 	a := &App{cfg: cfg, building: building, fatal: make(chan error, 4), draining: make(chan struct{}), tokensRefused: smart.NewRefusals()}
 	a.run, a.cancel = context.WithCancel(context.Background())
 	if err := a.open(ctx); err != nil {
@@ -377,7 +355,7 @@ func (a *App) Projector() *projector.Projector { return a.projector }
 // to be opened again.
 func (a *App) Run(ctx context.Context) error {
 	a.reopens = true
-	a.serve()
+	a.Start()
 	var err error
 	select {
 	case <-ctx.Done():
@@ -392,13 +370,11 @@ func (a *App) Run(ctx context.Context) error {
 	return err
 }
 
-// Start serves in the background. The caller must call Stop. Failed reports roles that fail.
-func (a *App) Start() { a.serve() }
-
 // Failed receives the error of a role that failed.
 func (a *App) Failed() <-chan error { return a.fatal }
 
-func (a *App) serve() {
+// Start serves in the background. The caller must call Stop. Failed reports roles that fail.
+func (a *App) Start() {
 	a.serveHTTP()
 	a.spawn(func() error { return a.watchDoor(a.run) })
 	if a.people != nil {
@@ -444,7 +420,7 @@ func (a *App) serve() {
 			a.cfg.Slog.Info("the view is built again; it is put in its place", "sequence", a.projector.Sequence())
 			return errViewBuilt
 		}
-		a.ready.set()
+		a.ready.Store(true)
 		if a.grpc != nil {
 			a.grpc.Serving(true)
 		}
@@ -527,7 +503,7 @@ func (a *App) spawn(f func() error) {
 }
 
 // Ready reports whether every role has reached the log's end at start.
-func (a *App) Ready() bool { return a.ready.get() }
+func (a *App) Ready() bool { return a.ready.Load() }
 
 // stopTimeout limits the time that running calls have to end.
 const stopTimeout = 10 * time.Second

@@ -12,17 +12,14 @@ const checkEvery = 24 * time.Hour
 
 // checked is the result of reading every entry.
 type checked struct {
-	mu      sync.Mutex
-	upTo    uint64 // of the running pass or the last one
-	missing uint64 // of the running pass, or of the one before if that found more
-	first   uint64 // first missing entry, 0 if none
-	whole   bool   // a pass was finished
+	mu sync.Mutex
+	Checked
 }
 
 // Checked is what reading every entry of the log has found so far.
 type Checked struct {
-	UpTo    uint64 // last sequence that was read
-	Missing uint64
+	UpTo    uint64 // last sequence that was read, in the running pass or the last one
+	Missing uint64 // in the running pass, or in the one before if that found more
 	First   uint64 // first missing, 0 if none
 	Whole   bool   // the whole log was read since the start
 }
@@ -31,7 +28,7 @@ type Checked struct {
 func (a *App) Checked() Checked {
 	a.checked.mu.Lock()
 	defer a.checked.mu.Unlock()
-	return Checked{a.checked.upTo, a.checked.missing, a.checked.first, a.checked.whole}
+	return a.checked.Checked
 }
 
 // check reads every secret of the key store and every entry of the log once a day and notes its head, until
@@ -86,9 +83,9 @@ func (a *App) checkOnce(ctx context.Context) error {
 		}
 		c.mu.Lock()
 		defer c.mu.Unlock()
-		c.upTo = seq
-		if missing > c.missing {
-			c.missing, c.first = missing, first
+		c.UpTo = seq
+		if missing > c.Missing {
+			c.Missing, c.First = missing, first
 		}
 	})
 	if err != nil || ctx.Err() != nil {
@@ -98,7 +95,7 @@ func (a *App) checkOnce(ctx context.Context) error {
 		told()
 	}
 	c.mu.Lock()
-	c.missing, c.first, c.whole = missing, first, true
+	c.Missing, c.First, c.Whole = missing, first, true
 	c.mu.Unlock()
 	return nil
 }

@@ -359,9 +359,5 @@ func removeBut(dir, kept string) error {
 			err = errors.Join(err, os.RemoveAll(filepath.Join(dir, f.Name())))
 		}
 	}
-	d, openErr := os.Open(dir)
-	if err = errors.Join(err, openErr); err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return errors.Join(err, salvage.SyncFolder(dir))
 }

@@ -1,5 +1,7 @@
 package app
 
+import "cannulary/internal/trail"
+
 // Followed reports whether all extracts have what the log has up to an entry, and answer.
 func (a *App) Followed(seq uint64) bool {
 	a.extracts.mu.Lock()
@@ -25,3 +27,6 @@ func (a *App) ForgetExtracts() {
 
 // StopTrail stops the server of the trail's stream, as a fault would.
 func (a *App) StopTrail() { a.trail.server.Stop() }
+
+// Trail returns the trail, nil in an instance that only builds a view.
+func (a *App) Trail() *trail.Trail { return a.trail.Trail }

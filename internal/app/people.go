@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -80,12 +81,7 @@ func loggedIn(ctx context.Context) string {
 	if who == nil || who.Person == nil {
 		return ""
 	}
-	for _, name := range []string{who.Person.Said, who.Person.Value} {
-		if name != "" {
-			return name
-		}
-	}
-	return who.Name
+	return cmp.Or(who.Person.Said, who.Person.Value, who.Name)
 }
 
 func (a *App) issuerSilent() bool { return a.people != nil && a.people.Unreachable() }
@@ -135,12 +131,7 @@ func (a *App) MakeCodes(ctx context.Context, facility string, n int) ([]string, 
 
 // Codes makes sealed codes in a stopped instance, or on an external log.
 func Codes(ctx context.Context, cfg Config, facility string, n int) (codes []string, err error) {
-	if cfg.Shard == "" {
-		cfg.Shard = "main"
-	}
-	if cfg.Replicas == 0 {
-		cfg.Replicas = 1
-	}
+	cfg.Shard, cfg.Replicas = cmp.Or(cfg.Shard, "main"), cmp.Or(cfg.Replicas, 1)
 	a := &App{cfg: cfg}
 	if cfg.NATS != "" {
 		if _, err := a.dial(); err != nil {

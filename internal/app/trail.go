@@ -48,10 +48,7 @@ func (a *App) openTrail(ctx context.Context) error {
 			return err
 		}
 	}
-	types := []string{facade.AuditType}
-	for _, t := range facade.Types() {
-		types = append(types, t.Name)
-	}
+	types := append(typeNames(), facade.AuditType)
 	var err error
 	k.Trail, err = trail.Open(ctx, trail.Config{Log: k.stream, Dir: dir, Types: types, Index: cfg.View, Now: cfg.Now, Slog: cfg.Slog})
 	return err
@@ -189,9 +186,6 @@ func Leave(dir string, now time.Time, action logv1.Action, command string, patie
 	}
 	return trail.Leave(filepath.Join(dir, salvage.TrailFolder), e)
 }
-
-// Trail returns the trail, nil in an instance that only builds a view.
-func (a *App) Trail() *trail.Trail { return a.trail.Trail }
 
 // audit is the trail as the facade asks it; nil without one, and for readers of some facilities: it names patients of all.
 func (s *side) audit() facade.Audit {

@@ -120,11 +120,7 @@ func (p *part) end() error {
 	if err != nil {
 		return fmt.Errorf("write the backup's own description: %w", err)
 	}
-	d, err := os.Open(p.dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return salvage.SyncFolder(p.dir)
 }
 
 // remove removes what a backup that failed left.

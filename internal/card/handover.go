@@ -58,10 +58,10 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 	add("Needle tip", tip(s))
 	add("Gauge", number(s.Gauge != nil, "%dG", deref(s.Gauge)))
 	add("Needle length", number(s.NeedleLength != nil, "%d mm", deref(s.NeedleLength)))
-	add("Angle", number(s.ReferenceAngle != nil, "%g°", value(s.ReferenceAngle)))
+	add("Angle", number(s.ReferenceAngle != nil, "%g°", deref(s.ReferenceAngle)))
 	add("Bevel", t.Bevel)
 	add("Direction", way(direction(s.Direction)))
-	add("Depth", number(s.Depth != nil, "%g mm", value(s.Depth)))
+	add("Depth", number(s.Depth != nil, "%g mm", deref(s.Depth)))
 	peg := t.Peg
 	if s.Peg != track.PegIn && s.Peg != track.PegOut {
 		peg = ""
@@ -81,11 +81,11 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 	return out
 }
 
-func deref(p *uint32) uint32 {
-	if p == nil {
-		return 0
+func deref[T any](p *T) (v T) {
+	if p != nil {
+		v = *p
 	}
-	return *p
+	return v
 }
 
 func tip(s *track.State) string {

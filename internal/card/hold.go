@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -119,12 +118,8 @@ func findings(standing []track.Finding, days map[string]string, match func(*trac
 			kept = append(kept, standing[i])
 		}
 	}
-	sort.SliceStable(kept, func(i, k int) bool {
-		a, b := &kept[i], &kept[k]
-		if x, y := grave(a.Severity), grave(b.Severity); x != y {
-			return x < y
-		}
-		return a.Since.Before(b.Since)
+	slices.SortStableFunc(kept, func(a, b track.Finding) int {
+		return cmp.Or(cmp.Compare(grave(a.Severity), grave(b.Severity)), a.Since.Compare(b.Since))
 	})
 	out := []Finding{}
 	for _, f := range kept {

@@ -81,10 +81,10 @@ func treatments(in *Input) []Treatment {
 		switch b := it.Body.(type) {
 		case *cannularyv1.SessionStarted:
 			g := of(it.Session, it.Facility, it.At)
-			g.session, g.Access, g.PumpSpeed = true, cmp.Or(b.GetAccess(), g.Access), orSpeed(b.PumpSpeedMillilitresPerMinute, g.PumpSpeed)
+			g.session, g.Access, g.PumpSpeed = true, cmp.Or(b.GetAccess(), g.Access), cmp.Or(b.PumpSpeedMillilitresPerMinute, g.PumpSpeed)
 		case *cannularyv1.SessionEnded:
 			g := of(it.Session, it.Facility, it.At)
-			g.session, g.Access, g.PumpSpeed = true, cmp.Or(b.GetAccess(), g.Access), orSpeed(b.PumpSpeedMillilitresPerMinute, g.PumpSpeed)
+			g.session, g.Access, g.PumpSpeed = true, cmp.Or(b.GetAccess(), g.Access), cmp.Or(b.PumpSpeedMillilitresPerMinute, g.PumpSpeed)
 		case *cannularyv1.NeedleInserted:
 			g := of(it.Session, it.Facility, it.At)
 			if b.GetTrack() != "" {
@@ -125,13 +125,6 @@ func treatments(in *Input) []Treatment {
 		out = append(out, g.Treatment)
 	}
 	return out
-}
-
-func orSpeed(a, b *uint32) *uint32 {
-	if a != nil {
-		return a
-	}
-	return b
 }
 
 // needle returns the session's needle of that access and role, nil if there is none.
@@ -176,7 +169,7 @@ func (n *OneNeedle) Way() string {
 		needle = "needle not recorded"
 	}
 	parts := []string{needle + " " + known(n.Gauge != nil, "%dG", deref(n.Gauge), "gauge not recorded")}
-	parts = append(parts, known(n.AngleDegrees != nil, "%g°", value(n.AngleDegrees), "angle not recorded"))
+	parts = append(parts, known(n.AngleDegrees != nil, "%g°", deref(n.AngleDegrees), "angle not recorded"))
 	parts = append(parts, cmp.Or(way(n.Direction), "direction not recorded"))
 	if n.DepthMillimetres != nil {
 		parts = append(parts, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))

@@ -232,10 +232,10 @@ func geometry(s *track.State) (how, missing string) {
 		gauge = fmt.Sprintf("%dG", *s.Gauge)
 	}
 	part(s.Gauge != nil, "gauge", gauge)
-	part(s.ReferenceAngle != nil, "angle", fmt.Sprintf("at %g°", value(s.ReferenceAngle)))
+	part(s.ReferenceAngle != nil, "angle", fmt.Sprintf("at %g°", deref(s.ReferenceAngle)))
 	part(s.Direction != 0, "direction", way(direction(s.Direction)))
 	part(s.Bevel != 0, "bevel", "bevel "+bevel(s.Bevel))
-	part(s.Depth != nil, "depth", fmt.Sprintf("%g mm deep", value(s.Depth)))
+	part(s.Depth != nil, "depth", fmt.Sprintf("%g mm deep", deref(s.Depth)))
 	if len(parts) > 0 {
 		how = " " + strings.Join(parts, ", ")
 	}

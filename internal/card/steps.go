@@ -149,13 +149,6 @@ func ordinal(n int) string {
 	return fmt.Sprintf("%dth", n)
 }
 
-func value(p *float64) float64 {
-	if p == nil {
-		return 0
-	}
-	return *p
-}
-
 // onResistance returns what to do if the needle does not pass.
 func onResistance(s *track.State) []string {
 	tries := s.Protocol.AttemptsMax

@@ -89,6 +89,17 @@ func stop(s string) string {
 	return s + "."
 }
 
+// Mark returns a sign for a needle that is told apart without colour.
+func Mark(needle string) string {
+	switch needle {
+	case string(track.Sharp):
+		return "▲"
+	case string(track.Blunt):
+		return "●"
+	}
+	return "✕"
+}
+
 func finite(values ...float64) bool {
 	for _, v := range values {
 		if math.IsNaN(v) || math.IsInf(v, 0) {

@@ -111,7 +111,7 @@ func New(sumAt func(uint64) (Sum, bool, error)) *Checker {
 func (c *Checker) Add(data []byte, ev *logv1.Event) error {
 	sum := SumOf(data)
 	c.Seq++
-	c.Head = HeadAfter(c.Head, sum)
+	c.Head = headAfter(c.Head, sum)
 	l := ev.GetLink()
 	if l == nil {
 		c.unlinked(ev)
@@ -147,8 +147,8 @@ func before(l *logv1.Link) (s Sum) {
 	return s
 }
 
-// HeadAfter is the head of a log with one more entry.
-func HeadAfter(head, entry Sum) Sum {
+// headAfter is the head of a log with one more entry.
+func headAfter(head, entry Sum) Sum {
 	return sha256.Sum256(append(head[:], entry[:]...))
 }
 

@@ -10,7 +10,6 @@ import (
 
 	"cannulary/internal/card"
 	"cannulary/internal/dossier"
-	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/view"
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -156,22 +155,6 @@ func (s *Service) Registration(ctx context.Context, facility string) (r *cannula
 		return nil, fmt.Errorf("read how facility %s is registered: %w", facility, err)
 	}
 	return r, nil
-}
-
-// Protocol is the needling protocol in force at a facility on a local date (YYYY-MM-DD);
-// the defaults where the facility adopted none.
-func (s *Service) Protocol(ctx context.Context, facility, date string) (p protocol.Parameters, err error) {
-	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
-		book, err := dossier.Protocols(l, time.Time{})
-		if err == nil {
-			p = book.On(facility, date)
-		}
-		return err
-	})
-	if err != nil {
-		return p, fmt.Errorf("read the protocol of facility %s: %w", facility, err)
-	}
-	return p, nil
 }
 
 // Zone is a facility's time zone; UTC for a facility that is not known.

@@ -55,16 +55,7 @@ func cardCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	if asJSON {
-		_, err = env.Stdout.Write(body)
-		return err
-	}
-	var c card.Card
-	if err := json.Unmarshal(body, &c); err != nil {
-		return fmt.Errorf("the answer is not a card: %w; do both sides run the same version?", err)
-	}
-	_, err = io.WriteString(env.Stdout, card.Text(c))
-	return err
+	return show(env, body, asJSON, "a card", func(c *card.Card) string { return card.Text(*c) })
 }
 
 func statusCommand(ctx context.Context, env Env, args []string) error {
@@ -80,14 +71,19 @@ func statusCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
+	return show(env, body, asJSON, "a status", func(st *app.Status) string { return st.Text(env.Now()) })
+}
+
+// show writes an answer as it came, or in words. what names it in an error.
+func show[T any](env Env, body []byte, asJSON bool, what string, words func(*T) string) error {
 	if asJSON {
-		_, err = env.Stdout.Write(body)
+		_, err := env.Stdout.Write(body)
 		return err
 	}
-	var st app.Status
-	if err := json.Unmarshal(body, &st); err != nil {
-		return fmt.Errorf("the answer is not a status: %w; do both sides run the same version?", err)
+	var v T
+	if err := json.Unmarshal(body, &v); err != nil {
+		return fmt.Errorf("the answer is not %s: %w; do both sides run the same version?", what, err)
 	}
-	_, err = io.WriteString(env.Stdout, st.Text(env.Now()))
+	_, err := io.WriteString(env.Stdout, words(&v))
 	return err
 }

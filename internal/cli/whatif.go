@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"net/http"
@@ -57,16 +56,7 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	if asJSON {
-		_, err = env.Stdout.Write(body)
-		return err
-	}
-	var r whatif.Report
-	if err := json.Unmarshal(body, &r); err != nil {
-		return fmt.Errorf("the answer is not a comparison: %w; do both sides run the same version?", err)
-	}
-	_, err = io.WriteString(env.Stdout, whatif.Text(&r))
-	return err
+	return show(env, body, asJSON, "a comparison", whatif.Text)
 }
 
 func readProtocol(file string) (whatif.Proposal, error) {

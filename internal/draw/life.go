@@ -17,10 +17,10 @@ type LifeStrip struct {
 	Holds []LifeHold
 }
 
-// LifeNames are the names of the lanes, and some words of the drawing.
+// LifeNames are the names of the lanes, and what stands for the needle that comes next.
 type LifeNames struct {
 	Stage, Needle, Counts, Angle, Attempts, Passes, Resistance, Pain, Bleeding, Pressure, Peg, Findings, Hold, Who string
-	Rescue, Next, Usual                                                                                            string
+	Next                                                                                                           string
 }
 
 // LifeShape is the mark of a needle. Shapes differ without colour.

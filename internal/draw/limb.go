@@ -521,7 +521,7 @@ func (l Limb) Sentence() string {
 		case l.NoNeedle != "":
 			parts = append(parts, "no needle")
 		default:
-			parts = append(parts, Way(s.Direction))
+			parts = append(parts, way(s.Direction))
 		}
 		say("%s.", strings.Join(parts, ", "))
 	}
@@ -541,8 +541,8 @@ func (l Limb) Sentence() string {
 	return strings.Join(out, " ")
 }
 
-// Way says where a needle points.
-func Way(direction string) string {
+// way says where a needle points.
+func way(direction string) string {
 	switch direction {
 	case "antegrade":
 		return "needle with the flow"

@@ -150,7 +150,7 @@ func (s *Side) caption() string {
 		known = append(known, s.Tip)
 	}
 	part(s.Bevel != "", "bevel "+s.Bevel, "bevel")
-	part(s.Direction != "", Way(s.Direction), "direction")
+	part(s.Direction != "", way(s.Direction), "direction")
 	part(s.Angle != nil, "", "angle")
 	part(s.Depth != nil, "", "depth")
 	text := strings.Join(compact(known), ", ")

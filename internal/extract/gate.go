@@ -241,16 +241,7 @@ func (s *step) alone(e view.StoredEvent, facts []record.Fact, ofRecord bool) err
 	if err != nil {
 		return err
 	}
-	for _, w := range waiting {
-		more, err := record.Facts(w.Event, w.Seq, w.Logged)
-		if err == nil {
-			err = s.some(w, more)
-		}
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return s.someOf(waiting)
 }
 
 // settle opens or ends the record of a patient.
@@ -423,14 +414,22 @@ func (s *step) topics(names ...string) error {
 			return err
 		}
 		slices.SortFunc(events, func(a, b view.StoredEvent) int { return cmp.Compare(a.Seq, b.Seq) })
-		for _, e := range events {
-			own, err := record.Facts(e.Event, e.Seq, e.Logged)
-			if err == nil {
-				err = s.some(e, own)
-			}
-			if err != nil {
-				return err
-			}
+		if err := s.someOf(events); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// someOf passes of each event what some passes.
+func (s *step) someOf(events []view.StoredEvent) error {
+	for _, e := range events {
+		facts, err := record.Facts(e.Event, e.Seq, e.Logged)
+		if err == nil {
+			err = s.some(e, facts)
+		}
+		if err != nil {
+			return err
 		}
 	}
 	return nil

@@ -97,7 +97,7 @@ func auditBody(ctx context.Context, f trail.Found) ([]byte, error) {
 }
 
 func (h *Handler) searchAudit(r *request) (reply, error) {
-	q := trail.Query{Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := trail.Query{Count: min(defaultCount, h.cfg.MaxCount)}
 	dates := r.params[paramDate]
 	if len(dates) > 0 {
 		r.params.Del(paramDate) // it may be given twice

@@ -3,6 +3,7 @@ package facade
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -63,7 +64,9 @@ func (b *bundle) bytes() []byte {
 	}
 	w.WriteString(`]`)
 	for i := range b.entries {
-		w.WriteString([]string{`,`, `,"entry":[`}[btoi(i == 0)])
+		if w.WriteString(`,`); i == 0 {
+			w.WriteString(`"entry":[`)
+		}
 		b.entries[i].write(&w)
 	}
 	if len(b.entries) > 0 {
@@ -71,13 +74,6 @@ func (b *bundle) bytes() []byte {
 	}
 	w.WriteString(`}`)
 	return w.Bytes()
-}
-
-func btoi(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 func (e *entry) write(w *bytes.Buffer) {
@@ -114,10 +110,7 @@ func quoted(s string) string {
 
 // link is an absolute URL below the base.
 func link(base, path string, params url.Values, cursor string) string {
-	v := url.Values{}
-	for k, list := range params {
-		v[k] = list
-	}
+	v := maps.Clone(params)
 	if cursor != "" {
 		v.Set(paramCursor, cursor)
 	}

@@ -3,6 +3,7 @@ package facade
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -128,9 +129,7 @@ func retryAfter(d time.Duration) string {
 func informed(status int, text string, header map[string]string) reply {
 	out := reply{status: status, header: map[string]string{"Cache-Control": "no-store"},
 		body: fhir.OperationOutcome("information", "informational", text)}
-	for k, v := range header {
-		out.header[k] = v
-	}
+	maps.Copy(out.header, header)
 	return out
 }
 

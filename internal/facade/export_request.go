@@ -6,12 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"mime"
 	"net/http"
 	"net/url"
 	"regexp"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -77,12 +77,7 @@ func readParameters(r *request) error {
 
 // readExport reads the parameters of a kick-off into req.
 func (h *Handler) readExport(r *request, req *export.Request) error {
-	names := make([]string, 0, len(r.params))
-	for name := range r.params {
-		names = append(names, name)
-	}
-	sort.Strings(names) // so that of several errors the same one is told
-	for _, name := range names {
+	for _, name := range slices.Sorted(maps.Keys(r.params)) { // so that of several errors the same one is told
 		if name == paramFormat || name == paramPretty || slices.Contains(exportParams(), name) {
 			continue
 		}
@@ -107,7 +102,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 			return err
 		}
 		if name == paramSince {
-			if req.Since, err = h.sinceParam(v); err != nil {
+			if _, err = sinceInto(&req.Since, v); err != nil {
 				return err
 			}
 			continue
@@ -245,12 +240,7 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 				"_typeFilter: the parameters of %s cannot be read: percent signs and semicolons inside must be written as %%25 and %%3B, "+
 					"and the whole then be escaped once more", name)
 		}
-		names := make([]string, 0, len(params))
-		for p := range params {
-			names = append(names, p)
-		}
-		sort.Strings(names)
-		for _, p := range names {
+		for _, p := range slices.Sorted(maps.Keys(params)) {
 			if shapesAnswer(p) {
 				return nil, nil, notSupported(paramTypeFilter,
 					"_typeFilter: %s shapes the answer of a search and is not possible in an export; leave it out", shown(p))

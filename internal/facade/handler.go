@@ -22,8 +22,8 @@ import (
 // Path is where the handler expects to be mounted, with all that is below it.
 const Path = "/fhir"
 
-// MetadataPath is the one path that anybody may read.
-const MetadataPath = Path + "/metadata"
+// metadataPath is the one path that anybody may read.
+const metadataPath = Path + "/metadata"
 
 // Config is what a Handler needs; Store and Now must be given.
 type Config struct {
@@ -52,14 +52,12 @@ type Config struct {
 	// patient; nil knows of no merges.
 	Audit Audit
 	Group func(id string) []string
-	// Limits bound what searches may cost; the zero value takes the defaults.
-	Limits Limits
 	// Version is the program's version, for the CapabilityStatement; may be empty.
 	Version string
 }
 
-// DefaultCount is the page size where the client names none.
-const DefaultCount = 50
+// defaultCount is the page size where the client names none.
+const defaultCount = 50
 
 const defaultMaxCount = 1000
 
@@ -102,7 +100,7 @@ func New(cfg Config) (*Handler, error) {
 		return nil, err
 	}
 	return &Handler{cfg: cfg, types: Types(), profiles: profiles, since: cfg.Now().UTC().Truncate(time.Second),
-		gate: newGate(cfg.Limits)}, nil
+		gate: newGate(longestWait, longestRun)}, nil
 }
 
 // reply is an answer before it is written.
@@ -166,7 +164,7 @@ func (h *Handler) answer(r *http.Request) (out reply, err error) {
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
 	who := h.who(r.Context())
 	// The CapabilityStatement is open: by it a client learns how to authenticate.
-	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != MetadataPath {
+	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != metadataPath {
 		return reply{}, err
 	}
 	if err := answer.Withheld(r.Context()); err != nil {

@@ -11,21 +11,12 @@ import (
 	"cannulary/internal/view"
 )
 
-// Limits bound what searches may cost, so that cards and pulls go on beside them. The numbers are
+// These bound what searches may cost, so that cards and pulls go on beside them. The numbers are
 // this project's own, chosen for a machine of two cores.
-type Limits struct {
-	// Wide is how many wide searches run at once; 0 is 1. See searching.wide.
-	Wide int
-	// Waiting is how long a wide search waits for its turn; 0 is 20 s.
-	Waiting time.Duration
-	// Running is how long a search runs; 0 is 30 s.
-	Running time.Duration
-}
-
 const (
-	wideAtOnce   = 1
-	longestWait  = 20 * time.Second
-	longestRun   = 30 * time.Second
+	wideAtOnce   = 1                // how many wide searches run at once: see searching.wide
+	longestWait  = 20 * time.Second // of a wide search for its turn
+	longestRun   = 30 * time.Second // of a search
 	retrySeconds = 5
 )
 
@@ -35,18 +26,8 @@ type gate struct {
 	waiting, running time.Duration
 }
 
-func newGate(l Limits) *gate {
-	g := &gate{slots: make(chan struct{}, wideAtOnce), waiting: longestWait, running: longestRun}
-	if l.Wide > 0 {
-		g.slots = make(chan struct{}, l.Wide)
-	}
-	if l.Waiting > 0 {
-		g.waiting = l.Waiting
-	}
-	if l.Running > 0 {
-		g.running = l.Running
-	}
-	return g
+func newGate(waiting, running time.Duration) *gate {
+	return &gate{slots: make(chan struct{}, wideAtOnce), waiting: waiting, running: running}
 }
 
 // run runs a search, a wide one when it is its turn. Its error is a 503 with Retry-After where that

@@ -35,7 +35,7 @@ func TestWideSearchesAreThoseOverAllPatients(t *testing.T) {
 }
 
 func TestASearchThatDoesNotGetItsTurnIsAskedToComeAgain(t *testing.T) {
-	g := newGate(Limits{Wide: 1, Waiting: time.Millisecond})
+	g := newGate(time.Millisecond, longestRun)
 	running, end := make(chan struct{}), make(chan struct{})
 	first := make(chan error, 1)
 	go func() {
@@ -71,7 +71,7 @@ func TestASearchThatDoesNotGetItsTurnIsAskedToComeAgain(t *testing.T) {
 }
 
 func TestASearchThatTakesTooLongIsEnded(t *testing.T) {
-	g := newGate(Limits{Running: time.Millisecond})
+	g := newGate(longestWait, time.Millisecond)
 	err := g.run(context.Background(), false, func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() })
 	var p *problem
 	if !errors.As(err, &p) || p.Status != 503 || p.Code != "too-costly" || p.Header["Retry-After"] == "" {

@@ -128,7 +128,8 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		Software:       software{"Cannulary", h.cfg.Version},
 		Implementation: implementation{"Record of constant-site haemodialysis needling", r.base},
 		FHIRVersion:    "4.0.1", Format: []string{"application/fhir+json", "json"},
-		Rest: []rest{{Mode: "server", Documentation: restDoc, Security: h.security(), Compartment: []string{compartmentDefinition}}},
+		Rest: []rest{{Mode: "server", Documentation: restDoc, Security: h.security(), Interaction: []restCode{{string(HistorySystem)}},
+			Compartment: []string{compartmentDefinition}}},
 	}
 	for i := range h.types {
 		t := &h.types[i]
@@ -158,9 +159,6 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		c.Rest[0].Resource = append(c.Rest[0].Resource, x)
 	}
 	c.Rest[0].Resource = append(c.Rest[0].Resource, h.auditResource()...)
-	for _, in := range SystemInteractions() {
-		c.Rest[0].Interaction = append(c.Rest[0].Interaction, restCode{string(in)})
-	}
 	if c.Rest[0].Operation = h.exportOperation(""); c.Rest[0].Operation != nil {
 		c.Instantiates = []string{"http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"}
 	}

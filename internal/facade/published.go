@@ -39,12 +39,7 @@ func (h *Handler) readPublished(r *request, t *Type, id string) (reply, error) {
 // searchPublished searches the definitions of a type. They are few and never change while
 // the service runs: they are looked through one by one.
 func (h *Handler) searchPublished(r *request, t *Type) (reply, error) {
-	s, err := h.readSearch(r, t)
-	if err != nil {
-		return reply{}, err
-	}
-	s.finish()
-	c, err := readCursor(s.cursor, publishedCursor, identity(t.Name, s.used))
+	s, c, err := h.beginSearch(r, t, publishedCursor)
 	if err != nil {
 		return reply{}, err
 	}
@@ -70,8 +65,7 @@ func (h *Handler) searchPublished(r *request, t *Type) (reply, error) {
 		page.Total = -1
 	}
 	page.Watermark = h.since
-	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
-		mode: func(*view.Row) string { return "match" }})
+	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part})
 }
 
 func matchesAll(d *fhir.Resource, filters []view.Filter) bool {

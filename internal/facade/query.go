@@ -4,10 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 
@@ -44,13 +44,8 @@ type doubt struct{ param, code, text string }
 // readSearch turns the parameters of a search into a query.
 func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
 	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, lenient: lenient(r.Header), used: url.Values{}}
-	s.query = view.Query{Type: t.Name, Count: min(DefaultCount, h.cfg.MaxCount)}
-	names := make([]string, 0, len(r.params))
-	for name := range r.params {
-		names = append(names, name)
-	}
-	sort.Strings(names) // so that of several errors the same one is told
-	for _, name := range names {
+	s.query = view.Query{Type: t.Name, Count: min(defaultCount, h.cfg.MaxCount)}
+	for _, name := range slices.Sorted(maps.Keys(r.params)) { // so that of several errors the same one is told
 		if err := s.parameter(name, r.params[name]); err != nil {
 			return nil, err
 		}
@@ -215,7 +210,7 @@ func (s *searching) allowed() string {
 	for _, p := range s.t.Params {
 		names = append(names, p.Name)
 	}
-	sort.Strings(names)
+	slices.Sort(names)
 	return strings.Join(names, ", ")
 }
 

@@ -2,8 +2,10 @@ package facade
 
 import (
 	"bytes"
+	"maps"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -141,25 +143,15 @@ func noVersion(newest *view.Row, version string) *problem {
 	return notFound("not-found", "%s/%s has no version %s; the newest is %d", newest.Type, newest.ID, shown(version), newest.Version)
 }
 
-// sinceParam reads an instant from which on changes are asked for.
-func (h *Handler) sinceParam(v string) (time.Time, error) {
-	d, ok := readSpan(v)
-	if !ok {
-		return time.Time{}, invalid(paramSince, "_since: %s is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset",
-			shown(v))
-	}
-	return d.low, nil // without a zone it is UTC, in which these times are written
-}
-
 func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
-	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := view.HistoryQuery{Type: t.Name, ID: id, Count: min(defaultCount, h.cfg.MaxCount)}
 	used, given, err := h.window(r, "the history", []string{paramAt, paramCount, paramCursor, paramFormat, paramPretty, paramSince},
 		func(name, v string) (string, error) {
 			switch name {
 			case paramCount:
 				return h.countInto(&q.Count, v)
 			case paramSince:
-				return h.sinceInto(&q.Since, v)
+				return sinceInto(&q.Since, v)
 			case paramAt:
 				d, ok := readSpan(v)
 				if q.From, q.Until = d.low, d.high; !ok {
@@ -203,14 +195,14 @@ func (h *Handler) history(r *request, t *Type, id string) (reply, error) {
 
 // changes answers the history of all resources of the types, newest first.
 func (h *Handler) changes(r *request, path string, types []string) (reply, error) {
-	q := view.ChangesQuery{Types: types, Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := view.ChangesQuery{Types: types, Count: min(defaultCount, h.cfg.MaxCount)}
 	used, given, err := h.window(r, "this history", []string{paramCount, paramCursor, paramFormat, paramPretty, paramSince},
 		func(name, v string) (string, error) {
 			switch name {
 			case paramCount:
 				return h.countInto(&q.Count, v)
 			case paramSince:
-				return h.sinceInto(&q.Since, v)
+				return sinceInto(&q.Since, v)
 			}
 			return v, nil
 		})
@@ -277,10 +269,14 @@ func (h *Handler) countInto(n *int, v string) (string, error) {
 	return strconv.Itoa(*n), err
 }
 
-func (h *Handler) sinceInto(t *time.Time, v string) (string, error) {
-	var err error
-	*t, err = h.sinceParam(v)
-	return v, err
+// sinceInto reads an instant from which on changes are asked for. Without a zone it is UTC, in which these times are written.
+func sinceInto(t *time.Time, v string) (string, error) {
+	d, ok := readSpan(v)
+	if !ok {
+		return v, invalid(paramSince, "_since: %s is not an instant; write YYYY-MM-DDThh:mm:ss[.fff] with Z or an offset", shown(v))
+	}
+	*t = d.low
+	return v, nil
 }
 
 // onlyKnown refuses parameters that are not listed, unless the client is lenient.
@@ -288,23 +284,16 @@ func onlyKnown(r *request, what string, names ...string) error {
 	if lenient(r.Header) {
 		return nil
 	}
-	unknown := ""
-	for name := range r.params {
-		known := false
-		for _, n := range names {
-			known = known || n == name
-		}
-		if !known && (unknown == "" || name < unknown) {
-			unknown = name
-		}
-		if !known && name == "" {
+	for _, name := range slices.Sorted(maps.Keys(r.params)) {
+		switch {
+		case slices.Contains(names, name):
+		case name == "":
 			return notSupported("", "a parameter without a name is not a parameter of %s; use one of %s", what, strings.Join(names, ", "))
+		default:
+			return notSupported(name, "%s is not a parameter of %s; use one of %s", shown(name), what, strings.Join(names, ", "))
 		}
 	}
-	if unknown == "" {
-		return nil
-	}
-	return notSupported(unknown, "%s is not a parameter of %s; use one of %s", shown(unknown), what, strings.Join(names, ", "))
+	return nil
 }
 
 // readCursor reads a cursor; an empty one is the beginning.

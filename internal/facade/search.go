@@ -15,12 +15,7 @@ import (
 )
 
 func (h *Handler) search(r *request, t *Type) (reply, error) {
-	s, err := h.readSearch(r, t)
-	if err != nil {
-		return reply{}, err
-	}
-	s.finish()
-	c, err := readCursor(s.cursor, searchCursor, identity(t.Name, s.used))
+	s, c, err := h.beginSearch(r, t, searchCursor)
 	if err != nil {
 		return reply{}, err
 	}
@@ -40,8 +35,18 @@ func (h *Handler) search(r *request, t *Type) (reply, error) {
 	if s.silent {
 		page.Total = -1
 	}
-	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part,
-		mode: func(*view.Row) string { return "match" }})
+	return answerPage(&page, c, pageOf{base: r.base, path: t.Name, used: s.used, cursor: s.cursor, notices: s.notices(), part: s.part})
+}
+
+// beginSearch reads a search with its cursor, which is of the kind.
+func (h *Handler) beginSearch(r *request, t *Type, kind byte) (*searching, cursor, error) {
+	s, err := h.readSearch(r, t)
+	if err != nil {
+		return nil, cursor{}, err
+	}
+	s.finish()
+	c, err := readCursor(s.cursor, kind, identity(t.Name, s.used))
+	return s, c, err
 }
 
 // name notes for the trail the patients who were asked about: that nothing is known of one, or how much, is told
@@ -85,7 +90,7 @@ type pageOf struct {
 	used               url.Values
 	notices            []entry
 	part               part
-	mode               func(*view.Row) string
+	everything         bool // of a patient: what is not the patient's own is included
 }
 
 func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
@@ -101,7 +106,11 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 		return err
 	}
 	for i := range page.Rows {
-		if err := add(&page.Rows[i], p.mode(&page.Rows[i])); err != nil {
+		mode := "match"
+		if p.everything && page.Rows[i].Patient == "" {
+			mode = "include"
+		}
+		if err := add(&page.Rows[i], mode); err != nil {
 			return reply{}, err
 		}
 	}
@@ -120,7 +129,7 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 
 // everything answers Patient/[id]/$everything.
 func (h *Handler) everything(r *request, id string) (reply, error) {
-	q := view.EverythingQuery{Patients: []string{id}, Count: min(DefaultCount, h.cfg.MaxCount)}
+	q := view.EverythingQuery{Patients: []string{id}, Count: min(defaultCount, h.cfg.MaxCount)}
 	if types, ok := r.params[paramType]; ok {
 		// It may be given several times, and adds up.
 		if err := h.onlyTypes(types, &q); err != nil {
@@ -140,7 +149,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 			q.Total = q.Count == 0
 			return v, err
 		case paramSince:
-			return h.sinceInto(&q.Since, v)
+			return sinceInto(&q.Since, v)
 		case paramStart, paramEnd:
 			d, ok := readSpan(v)
 			if !ok || strings.Contains(v, "T") {
@@ -184,13 +193,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	return answerPage(&page, c, pageOf{base: r.base, path: path, used: used, cursor: given, notices: notices,
-		mode: func(row *view.Row) string {
-			if row.Patient == "" {
-				return "include"
-			}
-			return "match"
-		}})
+	return answerPage(&page, c, pageOf{base: r.base, path: path, used: used, cursor: given, notices: notices, everything: true})
 }
 
 // mayRead refuses types that the principal may not read. No types stand for all, and become those that

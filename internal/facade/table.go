@@ -20,9 +20,6 @@ const (
 	HistorySystem   Interaction = "history-system"
 )
 
-// SystemInteractions lists the interactions that are not with one type.
-func SystemInteractions() []Interaction { return []Interaction{HistorySystem} }
-
 // ParamType is the type of a search parameter, by its code in FHIR.
 type ParamType string
 
@@ -116,14 +113,7 @@ type Type struct {
 }
 
 // Offers tells whether the interaction is offered.
-func (t *Type) Offers(i Interaction) bool {
-	for _, x := range t.Interactions {
-		if x == i {
-			return true
-		}
-	}
-	return false
-}
+func (t *Type) Offers(i Interaction) bool { return slices.Contains(t.Interactions, i) }
 
 // Param finds a search parameter, nil if there is none of that name.
 func (t *Type) Param(name string) *Param {

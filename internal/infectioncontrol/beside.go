@@ -156,5 +156,5 @@ func (b *Baseline) says() string {
 	}
 	return fmt.Sprintf("The unit's own baseline, %s: %s (%s) per 100 patient-months, %s in %d access-days. It is usual only where "+
 		"nothing was wrong then.",
-		b.Months, two(b.Rate.Value), span(b.Rate.Exact), events(b.Events), b.AccessDays)
+		b.Months, two(b.Rate.Value), span(b.Rate.Exact), number(b.Events, "event"), b.AccessDays)
 }

@@ -208,7 +208,7 @@ func TestTheFunnelSaysThatTheUnitIsPartOfItsOwnExpectation(t *testing.T) {
 	north, south := bare(t, "north", 30, surveil.ConstantSite, "2026-01-05", "2027-06-08"), bare(t, "south", 90, surveil.ConstantSite,
 		"2026-01-05", "2027-06-08")
 	happens(t, north, 0, "2027-03-01", bacteraemia())
-	r, err := MakeReport(north, []*surveil.Watch{north, south}, month(t, "2027-05"), Knowledge{})
+	r, err := makeReport(north, []*surveil.Watch{north, south}, month(t, "2027-05"), Knowledge{})
 	if err != nil {
 		t.Fatal(err)
 	}

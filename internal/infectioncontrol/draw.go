@@ -13,12 +13,6 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// date returns a date of a report as a position on an axis.
-func date(s string) (float64, error) {
-	d, err := surveil.ParseDay(s)
-	return float64(d), err
-}
-
 // canvas holds what a figure shows, and the first error.
 type canvas struct {
 	*plot.Plot
@@ -27,10 +21,11 @@ type canvas struct {
 
 func (c *canvas) fail(err error) { c.err = errors.Join(c.err, err) }
 
+// at returns a date of a report as a position on an axis.
 func (c *canvas) at(day string) float64 {
-	x, err := date(day)
+	d, err := surveil.ParseDay(day)
 	c.fail(err)
-	return x
+	return float64(d)
 }
 
 // show adds something, with a name in the legend unless the name is empty.
@@ -49,7 +44,10 @@ func (c *canvas) line(name string, points plotter.XYs, look stroke) {
 	if len(points) < 2 {
 		return
 	}
-	l, err := line(points, look)
+	l, err := plotter.NewLine(points)
+	if err == nil {
+		l.Color, l.Width, l.Dashes = look.color, look.width, look.dashes
+	}
 	c.show(name, l, l, err)
 }
 
@@ -57,7 +55,10 @@ func (c *canvas) marks(name string, points plotter.XYs, look glyph) {
 	if len(points) == 0 {
 		return
 	}
-	s, err := marks(points, look)
+	s, err := plotter.NewScatter(points)
+	if err == nil {
+		s.GlyphStyle = draw.GlyphStyle{Color: look.color, Radius: look.size, Shape: look.shape}
+	}
 	c.show(name, s, s, err)
 }
 

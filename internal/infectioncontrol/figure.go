@@ -12,7 +12,6 @@ import (
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/font"
-	"gonum.org/v1/plot/plotter"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
@@ -95,24 +94,6 @@ func (monthTicks) Ticks(lo, hi float64) []plot.Tick {
 		}
 	}
 	return out
-}
-
-func line(points plotter.XYs, look stroke) (*plotter.Line, error) {
-	l, err := plotter.NewLine(points)
-	if err != nil {
-		return nil, err
-	}
-	l.Color, l.Width, l.Dashes = look.color, look.width, look.dashes
-	return l, nil
-}
-
-func marks(points plotter.XYs, look glyph) (*plotter.Scatter, error) {
-	s, err := plotter.NewScatter(points)
-	if err != nil {
-		return nil, err
-	}
-	s.GlyphStyle = draw.GlyphStyle{Color: look.color, Radius: look.size, Shape: look.shape}
-	return s, nil
 }
 
 var (

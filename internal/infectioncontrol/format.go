@@ -15,20 +15,12 @@ func two(v float64) string { return fmt.Sprintf("%.2f", v) }
 // threshold would read as if it were at it.
 func sum(v float64) string { return fmt.Sprintf("%.3f", v) }
 
-// days returns a number of days in words.
-func days(n int) string {
+// number returns a number of days or events in words.
+func number(n int, what string) string {
 	if n == 1 {
-		return "1 day"
+		return "1 " + what
 	}
-	return fmt.Sprintf("%d days", n)
-}
-
-// events returns a number of events in words.
-func events(n int) string {
-	if n == 1 {
-		return "1 event"
-	}
-	return fmt.Sprintf("%d events", n)
+	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // three returns a probability in words.

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"slices"
 	"strings"
 
 	"cannulary/internal/surveil"
@@ -135,7 +134,7 @@ func WriteHTML(w io.Writer, r *Report) error {
 func functions() template.FuncMap {
 	return template.FuncMap{
 		"class": className, "lower": strings.ToLower, "group": groupName, "long": techniqueOrGroup, "technique": techniqueName,
-		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return days(*n) },
+		"events": eventsOf, "one": one, "two": two, "three": three, "sum": sum, "days": func(n *int) string { return number(*n, "day") },
 		"typed": typed, "span": span, "short": short,
 		"join": func(list []string) string { return strings.Join(list, "; ") },
 		"count": func(n *int) string {
@@ -228,11 +227,11 @@ func tables(r *Report) []rateTable {
 // figured returns the class and group whose days between events are drawn: those of the first
 // chart, else all access-related bloodstream infections. It is nil without gaps.
 func figured(r *Report) *Between {
-	wanted := []surveil.ChartName{{Technique: surveil.Technique(surveil.AllAccess), Class: surveil.AccessRelated}}
-	for _, c := range slices.Backward(r.Charts) {
-		wanted = slices.Insert(wanted, 0, c.ChartName)
+	var wanted []surveil.ChartName
+	for i := range r.Charts {
+		wanted = append(wanted, r.Charts[i].ChartName)
 	}
-	for _, n := range wanted {
+	for _, n := range append(wanted, surveil.ChartName{Technique: surveil.Technique(surveil.AllAccess), Class: surveil.AccessRelated}) {
 		for i := range r.Between {
 			if b := &r.Between[i]; b.Class == n.Class && b.Group == surveil.Group(n.Technique) && len(b.Gaps) > 0 {
 				return b

@@ -168,7 +168,7 @@ func invented(t testing.TB) *surveil.Watch {
 func made(t testing.TB) *Report {
 	t.Helper()
 	w := invented(t)
-	r, err := MakeReport(w, []*surveil.Watch{w}, month(t, "2027-05"), Knowledge{Sequence: 48211, LogSequence: 48211})
+	r, err := makeReport(w, []*surveil.Watch{w}, month(t, "2027-05"), Knowledge{Sequence: 48211, LogSequence: 48211})
 	if err != nil {
 		t.Fatal(err)
 	}

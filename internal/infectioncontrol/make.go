@@ -29,7 +29,7 @@ func (s *Service) Report(ctx context.Context, r ReportRequest) (Report, error) {
 	if err != nil {
 		return Report{}, err
 	}
-	out, err := MakeReport(w, all, m, k)
+	out, err := makeReport(w, all, m, k)
 	if err != nil {
 		return out, err
 	}

@@ -167,7 +167,7 @@ func yearBefore(w *surveil.Watch, class surveil.Class, group surveil.Group, m su
 		y.RateRatio = rateRatio(&x, "The year", "the year before", "All events were in the year")
 	}
 	if n, all := observed(w, before), int(before.To.Last()-before.From.First())+1; n < all {
-		y.Says += fmt.Sprintf(" Of the year before %s of %d are on record.", days(n), all)
+		y.Says += fmt.Sprintf(" Of the year before %s of %d are on record.", number(n, "day"), all)
 	}
 	return y, nil
 }

@@ -314,9 +314,9 @@ type Knowledge struct {
 	Lagging               bool
 }
 
-// MakeReport returns the report of a month for one facility. all are the facilities that it is
+// makeReport returns the report of a month for one facility. all are the facilities that it is
 // compared with, itself included. It is a pure function. The caller adds the restatements.
-func MakeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowledge) (Report, error) {
+func makeReport(w *surveil.Watch, all []*surveil.Watch, m surveil.Month, k Knowledge) (Report, error) {
 	r := Report{
 		Facility: w.Facility, Name: w.Name, Month: m.String(), Year: surveil.Year(m).String(), AsOf: w.AsOf.String(),
 		Sequence: k.Sequence, LogSequence: k.LogSequence, Lagging: k.Lagging, Caution: Caution, Method: method(),

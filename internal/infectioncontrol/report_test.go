@@ -19,7 +19,7 @@ import (
 // report makes a report of one facility alone.
 func report(t testing.TB, w *surveil.Watch, m string, k Knowledge) *Report {
 	t.Helper()
-	r, err := MakeReport(w, []*surveil.Watch{w}, month(t, m), k)
+	r, err := makeReport(w, []*surveil.Watch{w}, month(t, m), k)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -242,7 +242,7 @@ func TestWhenARatioIsGiven(t *testing.T) {
 func TestFacilitiesSideBySide(t *testing.T) {
 	north, south := invented(t), bare(t, "invented-south", 60, surveil.ConstantSite, "2026-01-05", "2027-06-08")
 	far := bare(t, "invented-west", 10, surveil.ConstantSite, "2026-01-05", "2027-03-01")
-	r, err := MakeReport(north, []*surveil.Watch{north, south, far}, month(t, "2027-05"), Knowledge{})
+	r, err := makeReport(north, []*surveil.Watch{north, south, far}, month(t, "2027-05"), Knowledge{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -265,7 +265,7 @@ func TestFacilitiesSideBySide(t *testing.T) {
 	if !strings.Contains(page, "invented-south") || strings.Contains(page, "invented-west") {
 		t.Error("the page compares with others than those whose record reaches that far")
 	}
-	r, err = MakeReport(north, []*surveil.Watch{north, far}, month(t, "2027-05"), Knowledge{})
+	r, err = makeReport(north, []*surveil.Watch{north, far}, month(t, "2027-05"), Knowledge{})
 	if err != nil || r.Funnels[0].Says != "No other facility's record reaches the end of the month, so there is none to compare with." ||
 		len(r.Funnels[0].Points) != 0 {
 		t.Errorf("%v %+v", err, r.Funnels[0])
@@ -625,7 +625,7 @@ func TestASignalThatOutlastsItsThreshold(t *testing.T) {
 	if err := w.Run(nil, raised, nil); err != nil {
 		t.Fatal(err)
 	}
-	r, err := MakeReport(w, []*surveil.Watch{w}, month(t, "2027-05"), Knowledge{Sequence: 48211, LogSequence: 48211})
+	r, err := makeReport(w, []*surveil.Watch{w}, month(t, "2027-05"), Knowledge{Sequence: 48211, LogSequence: 48211})
 	if err != nil {
 		t.Fatal(err)
 	}

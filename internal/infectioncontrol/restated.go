@@ -201,15 +201,10 @@ func (r *reported) figures() map[place]int {
 // 0 events, 0 days and no census.
 func changed(m surveil.Month, c surveil.Class, first, now *reported) []Restatement {
 	was, is := first.figures(), now.figures()
-	places := map[place]bool{}
-	for p := range was {
-		places[p] = true
-	}
-	for p := range is {
-		places[p] = true
-	}
+	places := maps.Clone(was)
+	maps.Copy(places, is)
 	var out []Restatement
-	for p := range maps.Keys(places) {
+	for p := range places {
 		a, b := at(was, p), at(is, p)
 		if a == nil && b == nil || a != nil && b != nil && *a == *b {
 			continue

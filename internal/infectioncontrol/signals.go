@@ -338,7 +338,7 @@ func spaced(b *Between) string {
 	switch {
 	case newest.Limits != nil && float64(newest.Days) < newest.Limits.Lower:
 		return fmt.Sprintf("The newest event came %s after the one before, sooner than the limit. By itself that is no proof; look at "+
-			"the signal.", days(newest.Days))
+			"the signal.", number(newest.Days, "day"))
 	case float64(*b.Since) > b.Limits.Upper:
 		return "No event for longer than the limit: things have become better, or reports are missing."
 	}

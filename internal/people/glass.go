@@ -204,7 +204,7 @@ func (s *Service) breakGlass(w http.ResponseWriter, r *http.Request) error {
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, 8<<10)
 	if err := r.ParseForm(); err != nil {
-		return fault.New(fault.Invalid, "the form cannot be read", "fill it in again at "+GlassPath)
+		return fault.New(fault.Invalid, "the form cannot be read", "fill it in again at "+glassPath)
 	}
 	use := Use{Name: strings.TrimSpace(r.PostForm.Get("name")), Reason: strings.TrimSpace(r.PostForm.Get("reason")), At: s.cfg.Now().UTC()}
 	for what, said := range map[string]string{"name": use.Name, "reason": use.Reason} {
@@ -349,7 +349,7 @@ func (s *Service) review(w http.ResponseWriter, r *http.Request) error {
 	r.Body = http.MaxBytesReader(w, r.Body, 8<<10)
 	n, err := strconv.Atoi(r.PostFormValue("number"))
 	if err != nil || n < 1 || n > len(uses) || !who.At(uses[n-1].Facility) {
-		return fault.New(fault.NotFound, "there is no such use of a code at your facilities", "choose one at "+ReviewPath)
+		return fault.New(fault.NotFound, "there is no such use of a code at your facilities", "choose one at "+reviewPath)
 	}
 	by := who.Person.Said
 	if by == "" || who.Person.Value != "" {
@@ -362,6 +362,6 @@ func (s *Service) review(w http.ResponseWriter, r *http.Request) error {
 	if err != nil && !errors.Is(err, bucket.ErrTaken) { // another lead was first
 		return err
 	}
-	http.Redirect(w, r, s.prefix+ReviewPath, http.StatusSeeOther)
+	http.Redirect(w, r, s.prefix+reviewPath, http.StatusSeeOther)
 	return nil
 }

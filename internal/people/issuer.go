@@ -102,15 +102,10 @@ func (b bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	return resp, err
 }
 
-func newClient(from *http.Client) *http.Client {
-	own := http.Client{Transport: http.DefaultTransport, Timeout: issuerTimeout}
-	if from != nil && from.Transport != nil {
-		own.Transport = from.Transport
-	}
-	own.Transport = bounded{own.Transport}
-	// A redirect would leave the address that was configured.
-	own.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	return &own
+func newClient() *http.Client {
+	return &http.Client{Transport: bounded{http.DefaultTransport}, Timeout: issuerTimeout,
+		// A redirect would leave the address that was configured.
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 }
 
 // provider returns what is known of the issuer. It is asked again after an hour, or at once for fresh; while it does not
@@ -232,7 +227,7 @@ func (s *Service) oauth(p *access.People, provider *oidc.Provider) (*oauth2.Conf
 	if len(scopes) == 0 {
 		scopes = []string{"profile", oidc.ScopeOfflineAccess}
 	}
-	return &oauth2.Config{ClientID: p.ClientID, ClientSecret: password, Endpoint: provider.Endpoint(), RedirectURL: s.cfg.Root + ReturnPath,
+	return &oauth2.Config{ClientID: p.ClientID, ClientSecret: password, Endpoint: provider.Endpoint(), RedirectURL: s.cfg.Root + returnPath,
 		Scopes: append([]string{oidc.ScopeOpenID}, scopes...)}, nil
 }
 

@@ -87,7 +87,7 @@ func (s *Service) login(w http.ResponseWriter, r *http.Request, p *access.People
 // away is the fault of an issuer that does not answer.
 func away(err error) error {
 	return fault.Wrap(fault.Unavailable, err, "the hospital's login does not answer, so nobody new can log in here",
-		"try again in a minute; where a patient cannot wait, use a sealed code at "+GlassPath)
+		"try again in a minute; where a patient cannot wait, use a sealed code at "+glassPath)
 }
 
 // notAccepted is the fault of a login that is not right, whatever is wrong with it. The log has the cause.
@@ -230,11 +230,11 @@ func (s *Service) logOut(w http.ResponseWriter, r *http.Request, p *access.Peopl
 	to := s.issuer.logout
 	s.issuer.mu.Unlock()
 	if u, err := url.Parse(to); err == nil && to != "" && h != nil && h.Code == "" && checkIssuer(to) == nil {
-		u.RawQuery = url.Values{"client_id": {p.ClientID}, "post_logout_redirect_uri": {s.cfg.Root + LockPath}}.Encode()
+		u.RawQuery = url.Values{"client_id": {p.ClientID}, "post_logout_redirect_uri": {s.cfg.Root + lockPath}}.Encode()
 		http.Redirect(w, r, u.String(), http.StatusSeeOther)
 		return nil
 	}
-	http.Redirect(w, r, s.prefix+LockPath, http.StatusSeeOther)
+	http.Redirect(w, r, s.prefix+lockPath, http.StatusSeeOther)
 	return nil
 }
 
@@ -262,7 +262,7 @@ func (s *Service) lock(w http.ResponseWriter, r *http.Request, p *access.People)
 		if err != nil {
 			return err
 		}
-		http.Redirect(w, r, s.prefix+LockPath+"?"+url.Values{"to": {s.own(q["to"])}}.Encode(), http.StatusSeeOther)
+		http.Redirect(w, r, s.prefix+lockPath+"?"+url.Values{"to": {s.own(q["to"])}}.Encode(), http.StatusSeeOther)
 		return nil
 	}
 	page := lockPage{To: s.own(q["to"]), State: "out"}

@@ -19,20 +19,20 @@ import (
 
 // The paths of this package.
 const (
-	LoginPath  = "/login"
-	ReturnPath = "/login/return"
-	LogoutPath = "/logout"
-	LockPath   = "/lock"
-	GlassPath  = "/break-glass"
-	ReviewPath = "/break-glass/review"
+	loginPath  = "/login"
+	returnPath = "/login/return"
+	logoutPath = "/logout"
+	lockPath   = "/lock"
+	glassPath  = "/break-glass"
+	reviewPath = "/break-glass/review"
 )
 
 // Paths lists the paths that a Service answers.
 func Paths() []string {
-	return []string{LoginPath, ReturnPath, LogoutPath, LockPath, GlassPath, ReviewPath}
+	return []string{loginPath, returnPath, logoutPath, lockPath, glassPath, reviewPath}
 }
 
-// Config is what a Service needs; all but HTTP must be given.
+// Config is what a Service needs.
 type Config struct {
 	// Policy returns the policy in force.
 	Policy   func() *access.Policy
@@ -45,7 +45,6 @@ type Config struct {
 	Log  *slog.Logger
 	// Known hears who logged in or broke the glass; nil hears nothing.
 	Known func(ctx context.Context, who *access.Principal)
-	HTTP  *http.Client // by which the issuer is asked; nil is a plain one
 }
 
 // Service is safe for concurrent use, and by several processes that share buckets.
@@ -69,7 +68,7 @@ const (
 
 // New makes a service. It panics if its templates, which are compiled in, cannot be read.
 func New(cfg Config) *Service {
-	s := &Service{cfg: cfg, client: newClient(cfg.HTTP), crossing: http.NewCrossOriginProtection(), pages: readPages(),
+	s := &Service{cfg: cfg, client: newClient(), crossing: http.NewCrossOriginProtection(), pages: readPages(),
 		logins: rate.NewLimiter(loginsPerSecond, loginsAtOnce), glass: newGlass()}
 	if u, err := url.Parse(cfg.Root); err == nil {
 		s.secure, s.prefix = u.Scheme == "https", strings.TrimRight(u.Path, "/")
@@ -85,9 +84,9 @@ func (s *Service) Login(r *http.Request) (address string, ok bool) {
 		answer.Prefer(r.Header.Values("Accept"), "application/json", "text/html") != "text/html" {
 		return "", false
 	}
-	to := LoginPath
+	to := loginPath
 	if h, err := s.of(r); err == nil && h != nil && h.condition(s.cfg.Policy().People, s.cfg.Now()) == locked {
-		to = LockPath // one touch away: nobody is sent to the issuer by a page that lies open
+		to = lockPath // one touch away: nobody is sent to the issuer by a page that lies open
 	}
 	return s.prefix + to + "?" + url.Values{"to": {s.own(r.URL.RequestURI())}}.Encode(), true
 }
@@ -130,8 +129,8 @@ func (s *Service) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 func (s *Service) serve(w http.ResponseWriter, r *http.Request) error {
 	reads := []string{http.MethodGet, http.MethodHead}
 	form := append(reads, http.MethodPost)
-	methods := map[string][]string{LoginPath: reads, ReturnPath: {http.MethodGet},
-		LogoutPath: {http.MethodPost}, LockPath: form, GlassPath: form, ReviewPath: form}[r.URL.Path]
+	methods := map[string][]string{loginPath: reads, returnPath: {http.MethodGet},
+		logoutPath: {http.MethodPost}, lockPath: form, glassPath: form, reviewPath: form}[r.URL.Path]
 	if err := answer.Allow(r, "this address does not take that method; open it with a browser", methods...); err != nil {
 		return err
 	}
@@ -144,15 +143,15 @@ func (s *Service) serve(w http.ResponseWriter, r *http.Request) error {
 			"the operator adds them as deploy/people.md describes")
 	}
 	switch r.URL.Path {
-	case LoginPath:
+	case loginPath:
 		return s.login(w, r, p)
-	case ReturnPath:
+	case returnPath:
 		return s.comeBack(w, r, p)
-	case LogoutPath:
+	case logoutPath:
 		return s.logOut(w, r, p)
-	case LockPath:
+	case lockPath:
 		return s.lock(w, r, p)
-	case GlassPath:
+	case glassPath:
 		return s.breakGlass(w, r)
 	}
 	return s.review(w, r)

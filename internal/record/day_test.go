@@ -27,29 +27,6 @@ func instant(t *testing.T, s string) time.Time {
 	return at
 }
 
-// The span of a day is that day in the unit, of 23, 24 or 25 hours, also where it has no midnight.
-func TestTheSpanOfADay(t *testing.T) {
-	for _, c := range []struct{ zone, at, from, to string }{
-		{"Europe/Lisbon", "2025-02-03T00:00:00Z", "2025-02-03T00:00:00Z", "2025-02-04T00:00:00Z"},
-		{"Europe/Lisbon", "2025-03-30T23:30:00Z", "2025-03-30T23:00:00Z", "2025-03-31T23:00:00Z"},
-		{"Europe/Lisbon", "2025-03-30T08:00:00Z", "2025-03-30T00:00:00Z", "2025-03-30T23:00:00Z"}, // 23 hours
-		{"Europe/Lisbon", "2025-10-26T08:00:00Z", "2025-10-25T23:00:00Z", "2025-10-27T00:00:00Z"}, // 25 hours
-		{"America/Lima", "2025-02-04T04:59:59Z", "2025-02-03T05:00:00Z", "2025-02-04T05:00:00Z"},
-		{"Pacific/Kiritimati", "2025-02-03T10:00:00Z", "2025-02-03T10:00:00Z", "2025-02-04T10:00:00Z"},
-		{"America/Santiago", "2025-09-07T12:00:00Z", "2025-09-07T04:00:00Z", "2025-09-08T03:00:00Z"}, // begins at 01:00
-	} {
-		f := record.Fact{At: instant(t, c.at), Precision: v1.TimePrecision_TIME_PRECISION_DAY}
-		from, to := f.Span(zoneOf(t, c.zone))
-		if !f.Day() || !from.Equal(instant(t, c.from)) || !to.Equal(instant(t, c.to)) {
-			t.Errorf("%s in %s: from %s to %s", c.at, c.zone, from.UTC().Format(time.RFC3339), to.UTC().Format(time.RFC3339))
-		}
-		f.Precision = v1.TimePrecision_TIME_PRECISION_MINUTE
-		if from, to = f.Span(zoneOf(t, c.zone)); f.Day() || !from.Equal(f.At) || !to.Equal(f.At) {
-			t.Errorf("to the minute: from %s to %s", from, to)
-		}
-	}
-}
-
 // A fact known to the day stands at the noon of its unit, wherever in the day its sender put it.
 func TestADayStandsAtItsNoon(t *testing.T) {
 	at := func(facility string) *time.Location {

@@ -106,15 +106,16 @@ func Fill(dir string, by Filling) (finished func() error, err error) {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	if err == nil {
 		_, err = fmt.Fprintf(f, "A %s fills this folder. While this file is here, entries are missing from the log beside it.\n", by)
-		err = errors.Join(err, f.Sync(), f.Close(), syncFolder(dir))
+		err = errors.Join(err, f.Sync(), f.Close(), SyncFolder(dir))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the folder that a %s fills: %w", by, err)
 	}
-	return func() error { return errors.Join(os.Remove(path), syncFolder(dir)) }, nil
+	return func() error { return errors.Join(os.Remove(path), SyncFolder(dir)) }, nil
 }
 
-func syncFolder(dir string) error {
+// SyncFolder makes sure that the names in a folder are on the disk.
+func SyncFolder(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err

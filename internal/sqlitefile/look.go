@@ -36,7 +36,7 @@ func lookIn(folder, path string, open func(path, options string) (*sql.DB, error
 		return nil, err
 	}
 	l, options := &Looked{}, "_pragma=query_only(1)&immutable=1"
-	if Pending(path) {
+	if pending(path) {
 		var err error
 		if err = l.makeFolder(folder); err != nil {
 			return nil, err
@@ -105,8 +105,8 @@ func hold(dir string) (*os.File, error) {
 	return f, nil
 }
 
-// Pending tells whether writes stand beside the file that are not in it yet.
-func Pending(path string) bool {
+// pending tells whether writes stand beside the file that are not in it yet.
+func pending(path string) bool {
 	for _, suffix := range []string{"-wal", "-journal"} {
 		if i, err := os.Stat(path + suffix); err == nil && i.Size() > 0 {
 			return true

@@ -19,7 +19,7 @@ func TestALookRemovesTheCopiesOfDeadProcesses(t *testing.T) {
 	if _, err := db.Exec("CREATE TABLE t (x); INSERT INTO t VALUES ('a')"); err != nil {
 		t.Fatal(err)
 	}
-	if !Pending(path) {
+	if !pending(path) {
 		t.Fatal("nothing stands in the write-ahead log")
 	}
 	left := filepath.Join(tmp, "cannulary-look-1")

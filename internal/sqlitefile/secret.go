@@ -15,7 +15,7 @@ func LookSecret(path string) (*Looked, error) {
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
-	if i, err := os.Stat(memoryFolder); Pending(path) && (err != nil || !i.IsDir()) {
+	if i, err := os.Stat(memoryFolder); pending(path) && (err != nil || !i.IsDir()) {
 		return nil, ErrPending
 	}
 	return lookIn(memoryFolder, path, Open)

@@ -76,12 +76,6 @@ type Outcome struct {
 	Death        cannularyv1.Answer `json:"death,omitempty"`
 }
 
-// Aureus reports whether S. aureus grew.
-func (e *Event) Aureus() bool {
-	return slices.Contains(e.Organisms, cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS) ||
-		slices.Contains(e.Organisms, cannularyv1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS_METICILLIN_RESISTANT)
-}
-
 // Is reports whether the event is one of the class.
 func (e *Event) Is(c Class) bool {
 	if !e.Counted {

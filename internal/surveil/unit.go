@@ -319,7 +319,6 @@ func (u *Unit) sir(l *Line) (*incidence.SIR, string, error) {
 
 // Comparison is constant-site needling against other needling of fistulas.
 type Comparison struct {
-	Period              Period
 	Class               Class
 	ConstantSite, Other Line
 	Ratio               *incidence.Ratio
@@ -329,7 +328,7 @@ type Comparison struct {
 // Compare compares the two by access-days. Both denominators are then exactly the days in which
 // the events could occur.
 func (u *Unit) Compare(c Class, p Period) (Comparison, error) {
-	out := Comparison{Period: p, Class: c}
+	out := Comparison{Class: c}
 	var err error
 	if out.ConstantSite, err = u.Line(c, Group(ConstantSite), p); err != nil {
 		return out, err

@@ -124,7 +124,7 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 		ReferenceAngle: c.reference, Creator: c.creator, Gauge: c.gauge, Mend: c.mend(now), FirstBy: c.firstBy, Entered: c.entered,
 		Deputies: c.deputies, Plan: c.plan, Planned: c.planned, PlanAt: c.planAt,
 		Taken: c.taken, TakenAt: c.takenAt, TakenOn: c.takenOn, SinceTaken: c.sinceTaken,
-		Protocol: *now, IdleDays: -1, Unserved: -1, UnderReview: m.underReview(c),
+		Protocol: *now, IdleDays: -1, UnderReview: m.underReview(c),
 		Peg: c.peg, Newest: c.newest,
 	}
 	if s.Peg == "" {
@@ -135,9 +135,6 @@ func (m *machine) state(c *course, now *protocol.Parameters, today string, due *
 	}
 	if len(s.Recent) > 0 {
 		s.IdleDays = between(s.Recent[0].Date, today)
-	}
-	if c.lastCount != "" {
-		s.Unserved = between(c.lastCount, today)
 	}
 	for i := range hs {
 		if hs[i].Lifted.IsZero() && m.on(&hs[i], c) {

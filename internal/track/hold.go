@@ -40,7 +40,7 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 		}
 		// A lift that came before this version does not lift it.
 		m.reopen(h)
-		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = time.Time{}, nil, "", ""
+		h.Lifted, h.LiftedBy, h.Reason = time.Time{}, nil, ""
 		if !withdrawn || h.Text == "" {
 			h.Text, h.By, h.Date, h.DayKnown = g.seen, g.by, e.date(f), dayKnown
 		}
@@ -421,7 +421,7 @@ type waiting struct {
 func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 	_, end, ok := e.day(f)
 	if !ok {
-		m.lift(b, f, f.At)
+		m.lift(b, f.At)
 		return
 	}
 	m.lifts = append(slices.Clip(m.lifts), waiting{end, b, f})
@@ -435,13 +435,13 @@ func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 }
 
 // lift lifts those of the named holds that are open.
-func (m *machine) lift(b *cannularyv1.HoldLifted, f *record.Fact, at time.Time) {
+func (m *machine) lift(b *cannularyv1.HoldLifted, at time.Time) {
 	for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
 		h := m.hold(id)
 		if h == nil || !h.Lifted.IsZero() || at.Before(h.until) {
 			continue
 		}
-		h.Lifted, h.LiftedBy, h.Reason, h.LiftFact = at, b.GetLiftedBy(), b.GetReason(), f.ID
+		h.Lifted, h.LiftedBy, h.Reason = at, b.GetLiftedBy(), b.GetReason()
 		for _, c := range m.courses {
 			if m.on(h, c) && c.newest.Before(at) {
 				c.newest = at

@@ -177,7 +177,6 @@ type Hold struct {
 	Lifted   time.Time
 	LiftedBy *cannularyv1.StaffIdentifier
 	Reason   string // of the lift
-	LiftFact string
 	// Needled counts the treatments in which a needle was used under the hold. NeedledLast is
 	// the local date of the last of them.
 	Needled     int
@@ -274,10 +273,9 @@ type State struct {
 	// Entered reports that a needle was used in the track, or that it was taken over.
 	Entered  bool
 	Deputies []*cannularyv1.StaffIdentifier
-	// IdleDays is the number of local calendar days since the latest session in the track,
-	// Unserved that since the last session that counted; -1 if there was none.
+	// IdleDays is the number of local calendar days since the latest session in the track; -1 if
+	// there was none.
 	IdleDays int
-	Unserved int
 	// NotReady says why a forming track is not ready.
 	NotReady []string
 	// Held are the ids of the open holds on the track.

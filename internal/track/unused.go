@@ -44,7 +44,7 @@ func (m *machine) pass(e *env, t time.Time) {
 		w := m.lifts[0]
 		m.lifts = m.lifts[1:]
 		m.unused(e, w.at, time.Time{})
-		m.lift(w.body, w.fact, w.at)
+		m.lift(w.body, w.at)
 		m.freed(w.at)
 	}
 	m.unused(e, t, time.Time{})

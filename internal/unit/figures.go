@@ -77,16 +77,12 @@ type Continuity struct {
 	Most   int `json:"mostHands"`
 }
 
-// Stages returns the stages in the order in which a unit reads them.
-func Stages() []track.Stage {
-	return []track.Stage{track.Planned, track.Forming, track.Ready, track.Trial, track.Established, track.Resting, track.Retired}
-}
-
 // Of returns the figures of a unit's tracks in a window, as of today.
 func Of(tracks []Track, w surveil.Period, today zone.Day) Figures {
 	from, to := zone.Day(w.From.First()), min(zone.Day(w.To.Last()), today)
 	var f Figures
-	for _, stage := range Stages() {
+	for _, stage := range []track.Stage{track.Planned, track.Forming, track.Ready, track.Trial, track.Established, track.Resting,
+		track.Retired} {
 		n := 0
 		for i := range tracks {
 			if tracks[i].Stage == stage && !tracks[i].Away {

@@ -23,7 +23,10 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	c, err := h.ask(r, q)
+	if err := h.place(r, &q); err != nil {
+		return err
+	}
+	c, err := h.cfg.Cards.Card(r.Context(), q.request)
 	if err != nil {
 		return err
 	}
@@ -31,7 +34,7 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	switch q.form {
 	case formHTML:
 		page := h.cardPage(c)
-		return h.render(w, r, "card", frame{Title: h.words.must("card.title", "Name", or(c.Patient.Name, h.words.must("card.no-name"))),
+		return h.render(w, r, "card", frame{Title: h.words.must("card.title", "Name", cmp.Or(c.Patient.Name, h.words.must("card.no-name"))),
 			Facility: c.Facility}, page)
 	case formText:
 		answer.Send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte(card.Text(c)))
@@ -40,19 +43,19 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	return answer.Value(w, r, http.StatusOK, c)
 }
 
-// ask has the card made. A date is placed in the zone of the patient's facility, so the
+// place gives the request of a question its moments. A date is placed in the zone of the patient's facility, so the
 // facility is asked for first.
-func (h *handler) ask(r *http.Request, q question) (card.Card, error) {
+func (h *handler) place(r *http.Request, q *question) error {
 	now, zone := h.cfg.Now(), time.UTC
 	if q.asOf.date || q.knownAt.date {
 		c, err := h.cfg.Cards.Card(r.Context(), q.request)
 		if err != nil {
-			return card.Card{}, err
+			return err
 		}
 		zone = h.cfg.Cards.Zone(c.Facility)
 	}
 	q.request.AsOf, q.request.KnownAt = q.asOf.in(zone, now), q.knownAt.in(zone, now)
-	return h.cfg.Cards.Card(r.Context(), q.request)
+	return nil
 }
 
 // bandLines is how many lines the headline shows, and one on a phone. The others stand below, one
@@ -166,7 +169,7 @@ func (h *handler) cardPage(c card.Card) cardPage {
 	}
 	facts := map[string]sourcePart{}
 	for _, s := range c.Sources {
-		facts[s.Fact] = sourcePart{s, or(s.Day, p.When(s.At)), p.When(s.ArrivedAt)}
+		facts[s.Fact] = sourcePart{s, cmp.Or(s.Day, p.When(s.At)), p.When(s.ArrivedAt)}
 	}
 	sides := c.Sides()
 	for i, t := range c.Tracks {
@@ -209,7 +212,7 @@ func (h *handler) cardPage(c card.Card) cardPage {
 func (p *cardPage) grounds(facts map[string]sourcePart) []groundPart {
 	var out []groundPart
 	for _, h := range p.Holds {
-		g := groundPart{Severity: string(rule.Stop), Urgent: h.Urgent, Place: h.Scope, Text: h.Text, Since: or(h.Day, p.When(h.Since)),
+		g := groundPart{Severity: string(rule.Stop), Urgent: h.Urgent, Place: h.Scope, Text: h.Text, Since: cmp.Or(h.Day, p.When(h.Since)),
 			Clears: h.Clears, Rule: card.RuleOf(h.Rule), Asked: h.Asked, IDs: h.IDs}
 		g.rests(facts, []string{h.Ground})
 		out = append(out, g)
@@ -229,7 +232,7 @@ func (p *cardPage) grounds(facts map[string]sourcePart) []groundPart {
 			continue // its hold stands above
 		}
 		seen[f.ID] = true
-		g := groundPart{Severity: f.Severity, Place: f.Scope, Text: f.Text, Since: or(f.Day, p.When(f.Since)), Clears: f.Clears,
+		g := groundPart{Severity: f.Severity, Place: f.Scope, Text: f.Text, Since: cmp.Or(f.Day, p.When(f.Since)), Clears: f.Clears,
 			Rule: card.RuleOf(f.Rule), Asked: f.Asked, Protocol: f.Protocol}
 		g.rests(facts, f.Facts)
 		rest = append(rest, g)
@@ -307,7 +310,7 @@ func (h *handler) numbers(t card.Track) []number {
 	}
 	var out []number
 	add := func(key, value string) {
-		out = append(out, number{Name: h.words.must("card.number." + key), Value: or(value, h.words.must("card.not-recorded")),
+		out = append(out, number{Name: h.words.must("card.number." + key), Value: cmp.Or(value, h.words.must("card.not-recorded")),
 			Missing: value == "", Wide: key == "direction"})
 	}
 	figure := func(known bool, format string, value func() any) string {
@@ -344,11 +347,4 @@ func (t trackPart) Gauge() string {
 		return ""
 	}
 	return fmt.Sprintf("%dG", *t.Next.Gauge)
-}
-
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
 }

@@ -19,10 +19,8 @@ func (h *handler) cards(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if p[paramFacility] != "" {
-		if _, ok, err := h.cfg.Store.Facility(r.Context(), p[paramFacility]); err != nil {
+		if err := h.registered(r.Context(), p[paramFacility]); err != nil {
 			return err
-		} else if !ok {
-			return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 		}
 	}
 	keys, err := h.cfg.Cards.Patients(r.Context())

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"net/http"
 	"net/url"
@@ -122,18 +123,15 @@ func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, faci
 		p.who = names[key]
 		people = append(people, p)
 	}
-	slices.SortStableFunc(people, func(a, b patient) int {
-		if x := strings.Compare(fold(a.who.Name), fold(b.who.Name)); x != 0 {
-			return x
-		}
-		return strings.Compare(a.key, b.key)
+	slices.SortFunc(people, func(a, b patient) int {
+		return cmp.Or(strings.Compare(fold(a.who.Name), fold(b.who.Name)), strings.Compare(a.key, b.key))
 	})
 	f.More = max(0, len(people)-foundMost)
 	for _, p := range people[:len(people)-f.More] {
 		x := at[p.key]
 		line := h.row(p, h.cfg.Cards.Zone(x.ID), now)
 		if x.ID != c.Facility {
-			line.Facility = or(x.Name, x.ID)
+			line.Facility = cmp.Or(x.Name, x.ID)
 		}
 		f.Rows = append(f.Rows, line)
 	}
@@ -203,7 +201,7 @@ func (h *handler) confirm(w http.ResponseWriter, r *http.Request) error {
 	}
 	seen.Patients(r.Context(), patient.ID)
 	at := h.cfg.Now()
-	name := func(p card.Patient) who { return who{or(p.Name, h.words.must("row.no-name")), p.BirthDate} }
+	name := func(p card.Patient) who { return who{cmp.Or(p.Name, h.words.must("row.no-name")), p.BirthDate} }
 	born := func(p card.Patient) string {
 		if d, err := zone.ParseDay(p.BirthDate); err == nil {
 			return h.words.date(d.Time())

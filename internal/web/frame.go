@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"embed"
@@ -222,7 +223,7 @@ func (h *handler) write(ctx context.Context, w io.Writer, name string, f frame, 
 		if known, _, err := h.cfg.Store.Facility(ctx, f.Facility); err != nil {
 			h.cfg.Log.WarnContext(ctx, "the facility's name could not be read for a page", "facility", f.Facility, "err", err)
 		} else {
-			page.FacilityName = or(known.Name, f.Facility)
+			page.FacilityName = cmp.Or(known.Name, f.Facility)
 		}
 	}
 	page.Clock, page.Made, page.Zone = local.Format(clock), h.words.when(local, local), local.Location().String()

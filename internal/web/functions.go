@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"strings"
@@ -12,9 +13,8 @@ import (
 // functions are what templates may call.
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"plural":   plural,
-		"title":    title,
-		"mark":     mark,
+		"title":    card.Capital,
+		"mark":     card.Mark,
 		"pips":     pips,
 		"rule":     ruleText,
 		"sentence": card.Sentence,
@@ -23,17 +23,12 @@ func functions() template.FuncMap {
 	}
 }
 
-func plural(n int, what string) string { return plurals(n, what, what+"s") }
-
 func plurals(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, many)
 }
-
-// title begins with a capital letter.
-func title(s string) string { return card.Capital(s) }
 
 // ruleText is the code of the rule that a hold rests on.
 func ruleText(code string) string {
@@ -50,23 +45,12 @@ func entry(v card.Visit) string {
 		parts = append(parts, plurals(int(*v.Passes), "pass", "passes"))
 	}
 	if v.Resistance != "" {
-		parts = append(parts, or(map[string]string{"none": "no resistance"}[v.Resistance], v.Resistance+" resistance"))
+		parts = append(parts, cmp.Or(map[string]string{"none": "no resistance"}[v.Resistance], v.Resistance+" resistance"))
 	}
 	if v.Pain != nil {
 		parts = append(parts, fmt.Sprintf("pain %d", *v.Pain))
 	}
-	return or(strings.Join(parts, ", "), card.NotRecorded)
-}
-
-// mark is a sign for a needle that is told apart without colour.
-func mark(needle string) string {
-	switch needle {
-	case "sharp":
-		return "▲"
-	case "blunt":
-		return "●"
-	}
-	return "✕"
+	return cmp.Or(strings.Join(parts, ", "), card.NotRecorded)
 }
 
 // mostPips keeps a long course from filling the line.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -61,13 +62,7 @@ func readLife(r *http.Request) (lifeQuestion, error) {
 	if q.form, err = readForm(p, formOf(r, formHTML)); err != nil {
 		return q, err
 	}
-	if q.request, err = readWho(p); err != nil {
-		return q, err
-	}
-	if q.asOf, err = readMoment(paramAsOf, p[paramAsOf]); err != nil {
-		return q, err
-	}
-	if q.knownAt, err = readMoment(paramKnownAt, p[paramKnownAt]); err != nil {
+	if err := q.read(p); err != nil {
 		return q, err
 	}
 	if q.track = p[paramTrack]; q.track == "" {
@@ -96,15 +91,9 @@ func (h *handler) life(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	now, local := h.cfg.Now(), time.UTC
-	if q.asOf.date || q.knownAt.date {
-		c, err := h.cfg.Cards.Card(r.Context(), q.request)
-		if err != nil {
-			return err
-		}
-		local = h.cfg.Cards.Zone(c.Facility)
+	if err := h.place(r, &q.question); err != nil {
+		return err
 	}
-	q.request.AsOf, q.request.KnownAt = q.asOf.in(local, now), q.knownAt.in(local, now)
 	l, err := h.cfg.Cards.Life(r.Context(), q.request, q.track, q.window)
 	if err != nil {
 		return err
@@ -113,7 +102,7 @@ func (h *handler) life(w http.ResponseWriter, r *http.Request) error {
 	if q.form == formJSON {
 		return answer.Value(w, r, http.StatusOK, l)
 	}
-	title := h.words.must("life.title", "Track", l.Track.Name, "Who", or(l.Patient.Name, h.words.must("life.no-name")))
+	title := h.words.must("life.title", "Track", l.Track.Name, "Who", cmp.Or(l.Patient.Name, h.words.must("life.no-name")))
 	return h.render(w, r, "life", frame{Title: title, Facility: l.Facility}, h.lifePage(&l, q.request))
 }
 
@@ -154,7 +143,7 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 	local := h.cfg.Cards.Zone(l.Facility)
 	now := h.cfg.Now().In(local)
 	t := h.words
-	p := lifePage{Life: *l, Role: or(l.Track.Role, t.must("life.no-role")), Stage: t.must("life.stage." + l.Track.Stage),
+	p := lifePage{Life: *l, Role: cmp.Or(l.Track.Role, t.must("life.no-role")), Stage: t.must("life.stage." + l.Track.Stage),
 		Needle: t.must("life.next." + l.Track.Next.Needle),
 		Back:   h.back(l.Patient.ID, l.Track.Name, l.AsOf, l.KnownAt, local), HoldRows: slices.Clone(l.Holds),
 		From: h.monthName(l.Window.From), Until: h.monthName(l.Window.Until)}
@@ -190,13 +179,7 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 		moment.Set(paramUntil, until)
 		return "track?" + moment.Encode()
 	}
-	for _, n := range life.Lengths() {
-		link := windowLink{Text: t.must("life.months", "Count", n)}
-		if n != l.Window.Months {
-			link.Href = to(n, l.Window.Until)
-		}
-		p.Windows = append(p.Windows, link)
-	}
+	p.Windows = h.windows(l.Window.Months, func(n int) string { return to(n, l.Window.Until) })
 	if l.Window.Earlier != "" {
 		p.Earlier = to(l.Window.Months, l.Window.Earlier)
 	}
@@ -223,7 +206,7 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 	for _, x := range l.Holds {
 		text := x.Text
 		if x.Lifted != "" {
-			text = t.must("life.hold-lifted", "Text", x.Text, "Date", h.date(x.Lifted, now), "Who", or(x.By, t.must("life.nobody")))
+			text = t.must("life.hold-lifted", "Text", x.Text, "Date", h.date(x.Lifted, now), "Who", cmp.Or(x.By, t.must("life.nobody")))
 		}
 		strip.Holds = append(strip.Holds, draw.LifeHold{First: x.First, Last: x.Last, Text: text, Open: x.Lifted == ""})
 	}
@@ -234,6 +217,19 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 		p.Legend = append(p.Legend, legendPart{m.mark, t.must("life.legend." + m.key)})
 	}
 	return p
+}
+
+// windows are the links to windows of each length; to is the address of one.
+func (h *handler) windows(shown int, to func(months int) string) []windowLink {
+	var out []windowLink
+	for _, n := range life.Lengths() {
+		link := windowLink{Text: h.words.must("life.months", "Count", n)}
+		if n != shown {
+			link.Href = to(n)
+		}
+		out = append(out, link)
+	}
+	return out
 }
 
 // cardAt is the address of the card as it was at a moment, from what was known then.
@@ -303,7 +299,7 @@ func (h *handler) laneNames() draw.LifeNames {
 func (h *handler) cells(l *life.Life, i int) []string {
 	c, t := &l.Columns[i], h.words
 	out := make([]string, len(laneKeys()))
-	out[laneStage] = t.must("life.stage." + or(c.Stage, "planned"))
+	out[laneStage] = t.must("life.stage." + cmp.Or(c.Stage, "planned"))
 	out[laneNeedle] = h.needleWords(c)
 	out[laneFindings] = h.findingsOf(c.Findings)
 	out[laneHold] = holdsAt(l, i)
@@ -347,7 +343,7 @@ func (h *handler) cells(l *life.Life, i int) []string {
 	}
 	out[lanePressure] = number(c.Pressure, " mmHg")
 	out[lanePeg] = h.pegWords(c)
-	out[laneWho] = or(c.Who, missing)
+	out[laneWho] = cmp.Or(c.Who, missing)
 	return out
 }
 
@@ -477,7 +473,7 @@ func (h *handler) lifeColumn(l *life.Life, i int, row *lifeRow, lanes []string) 
 		out.Month = h.monthName(c.Date[:7])
 	}
 	if out.StageBegins = i == 0 || l.Columns[i-1].Stage != c.Stage; out.StageBegins || out.Month != "" {
-		out.Stage = h.words.must("life.stage." + or(c.Stage, "planned"))
+		out.Stage = h.words.must("life.stage." + cmp.Or(c.Stage, "planned"))
 	}
 	if c.Needle == life.NoneYet {
 		return out

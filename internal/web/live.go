@@ -29,10 +29,8 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) error {
 	}
 	zone := time.UTC
 	if id := p[paramFacility]; id != "" {
-		if _, ok, err := h.cfg.Store.Facility(r.Context(), id); err != nil {
+		if err := h.registered(r.Context(), id); err != nil {
 			return err
-		} else if !ok {
-			return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 		}
 		zone = h.cfg.Cards.Zone(id)
 	}
@@ -63,6 +61,18 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) error {
 		_ = tell("ended") // the page may have gone
 	}
 	return nil
+}
+
+// registered refuses a facility that is not.
+func (h *handler) registered(ctx context.Context, facility string) error {
+	if _, ok, err := h.cfg.Store.Facility(ctx, facility); err != nil || ok {
+		return err
+	}
+	return notRegistered()
+}
+
+func notRegistered() error {
+	return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 }
 
 // follow tells what happens until ctx ends, the server stops or tell fails.

@@ -124,8 +124,7 @@ func (h *handler) past(w http.ResponseWriter, r *http.Request) error {
 		page = "track"
 		to.Set(paramTrack, p[paramTrack])
 	}
-	w.Header().Set("Location", page+"?"+to.Encode())
-	w.WriteHeader(http.StatusSeeOther)
+	seeOther(w, page+"?"+to.Encode())
 	return nil
 }
 

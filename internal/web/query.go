@@ -71,14 +71,19 @@ func readCard(r *http.Request) (question, error) {
 	default:
 		return q, fault.New(fault.Invalid, fmt.Sprintf("format %.60q is not known", format), "give json, html or text, or leave it out")
 	}
+	return q, q.read(p)
+}
+
+// read reads the patient and the moments.
+func (q *question) read(p map[string]string) (err error) {
 	if q.request, err = readWho(p); err != nil {
-		return q, err
+		return err
 	}
 	if q.asOf, err = readMoment(paramAsOf, p[paramAsOf]); err != nil {
-		return q, err
+		return err
 	}
 	q.knownAt, err = readMoment(paramKnownAt, p[paramKnownAt])
-	return q, err
+	return err
 }
 
 func readWho(p map[string]string) (chairside.Request, error) {

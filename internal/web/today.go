@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -166,7 +167,7 @@ func (h *handler) today(w http.ResponseWriter, r *http.Request) error {
 	}
 	k := slices.IndexFunc(facilities, func(f view.Facility) bool { return f.ID == c.Facility })
 	if k < 0 && c.Facility != "" {
-		return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
+		return notRegistered()
 	}
 	page := todayPage{Chosen: c, None: len(facilities) == 0}
 	if page.freshness, err = h.fresh(r.Context()); err != nil {
@@ -263,12 +264,7 @@ func (rec records) keys() []string {
 	for k := range rec.holds {
 		all[k] = true
 	}
-	out := make([]string, 0, len(all))
-	for k := range all {
-		out = append(out, k)
-	}
-	slices.Sort(out)
-	return out
+	return slices.Sorted(maps.Keys(all))
 }
 
 // at is a patient's record at one facility on a date. ok is false for who has nothing to do with it.
@@ -367,7 +363,7 @@ func (h *handler) units(rec records, facilities []view.Facility) []unitLink {
 	var out []unitLink
 	keys := rec.keys()
 	for _, f := range facilities {
-		u := unitLink{Name: or(f.Name, f.ID), Link: chosen{Facility: f.ID}.link()}
+		u := unitLink{Name: cmp.Or(f.Name, f.ID), Link: chosen{Facility: f.ID}.link()}
 		d := zone.DayOf(h.cfg.Now(), h.cfg.Cards.Zone(f.ID))
 		for _, key := range keys {
 			p, ok := rec.at(f.ID, key, d)
@@ -501,7 +497,7 @@ func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.
 	}
 	if c.List == "" || c.List == listAll {
 		for i, shift := range shifts {
-			if c.Shift != "" && c.Shift != or(shift, noShift) {
+			if c.Shift != "" && c.Shift != cmp.Or(shift, noShift) {
 				continue
 			}
 			title := card.Capital(shift)
@@ -564,7 +560,7 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 				text = h.words.must("today.no-shift")
 			}
 			add(&day, text, count(due, func(p patient) bool { return p.place.Shift == s }),
-				with(func(to *chosen) { to.Shift = or(s, noShift) }), false)
+				with(func(to *chosen) { to.Shift = cmp.Or(s, noShift) }), false)
 		}
 	}
 	add(&day, h.words.must("chip.others"), count(people, func(p patient) bool { return !p.expected() && !p.unscheduled() }),

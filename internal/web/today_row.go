@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"regexp"
 	"strings"
 	"time"
@@ -91,7 +92,7 @@ func (h *handler) needle(t view.TrackRow) string {
 	case t.Needle == string(track.Blunt) && s == track.Trial:
 		key += "-trial"
 	}
-	return mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target)
+	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target)
 }
 
 // needleKey is the key itself where there is such a message, else the one without what stands after
@@ -111,7 +112,7 @@ func (h *handler) technique(p *worklist.Person, now time.Time) string {
 	if p == nil {
 		return h.words.must("technique.unknown")
 	}
-	text := h.words.must("technique." + or(string(p.Technique), "unknown"))
+	text := h.words.must("technique." + cmp.Or(string(p.Technique), "unknown"))
 	if p.Last == nil {
 		return text
 	}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
@@ -115,8 +116,8 @@ func (h *handler) unitFigures(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	a := unitAnswer{Facility: d.Facility.ID, Name: or(d.Facility.Name, d.Facility.ID), AsOf: d.Today.String(), From: period.From.String(),
-		Until: period.To.String(), Figures: unit.Of(d.Tracks, period, d.Today), Caution: card.Caution}
+	a := unitAnswer{Facility: d.Facility.ID, Name: cmp.Or(d.Facility.Name, d.Facility.ID), AsOf: d.Today.String(),
+		From: period.From.String(), Until: period.To.String(), Figures: unit.Of(d.Tracks, period, d.Today), Caution: card.Caution}
 	if a.Years, err = h.years(r.Context(), &d, period.To); err != nil {
 		return err
 	}
@@ -185,7 +186,7 @@ func (h *handler) open(ctx context.Context, d *chairside.Dossier) (openPart, err
 	for _, x := range holds {
 		if x.Facility == d.Facility.ID && x.Stands() {
 			o.Holds = append(o.Holds, openHold{openRow{Patient: x.Patient, Texts: []string{x.Place, x.Text}},
-				or(x.Day, zone.Date(x.Since, d.Zone))})
+				cmp.Or(x.Day, zone.Date(x.Since, d.Zone))})
 		}
 	}
 	for i := range d.Tracks {
@@ -217,8 +218,8 @@ func (h *handler) name(ctx context.Context, rows []*openRow) (failed bool, err e
 		h.cfg.Log.ErrorContext(ctx, "not every name on the unit's page could be opened", "err", err)
 	}
 	for _, r := range rows {
-		r.Name = or(names[r.Patient].Name, h.words.must("unit.no-name"))
-		r.Address = "card?" + url.Values{paramPatient: {r.Patient}}.Encode()
+		r.Name = cmp.Or(names[r.Patient].Name, h.words.must("unit.no-name"))
+		r.Address = cardOf(r.Patient)
 	}
 	return err != nil, nil
 }
@@ -237,13 +238,7 @@ func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now su
 	to := func(n int, m surveil.Month) string {
 		return "unit?" + url.Values{paramFacility: {a.Facility}, paramMonths: {strconv.Itoa(n)}, paramUntil: {m.String()}}.Encode()
 	}
-	for _, n := range life.Lengths() {
-		link := windowLink{Text: t.must("life.months", "Count", n)}
-		if n != months {
-			link.Href = to(n, until)
-		}
-		p.Windows = append(p.Windows, link)
-	}
+	p.Windows = h.windows(months, func(n int) string { return to(n, until) })
 	p.Earlier = to(months, until-surveil.Month(months))
 	if until < now-1 {
 		p.Later = to(months, min(now-1, until+surveil.Month(months)))
@@ -273,7 +268,7 @@ func (unitPage) Percent(v float64) string { return figure(100 * v) }
 // yearsRow words a comparison.
 func (h *handler) yearsRow(y *unit.Years) yearsRow {
 	t := h.words
-	r := yearsRow{What: t.must("unit.what." + y.What), Group: t.must("unit.group." + or(string(y.Group), "none")),
+	r := yearsRow{What: t.must("unit.what." + y.What), Group: t.must("unit.group." + cmp.Or(string(y.Group), "none")),
 		Verdict: t.must("unit.verdict." + verdictKey(y.Verdict)), VerdictN: verdictKey(y.Verdict), Ratio: "–", Limits: "–"}
 	sessions := y.Group == ""
 	r.Now, r.Rate = h.inExposure(sessions, y.Events, y.Exposure), h.perExposure(sessions, y.Rate)
@@ -374,7 +369,7 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 	if page.Rows, err = h.cannulatorRows(r.Context(), &d, page.People); err != nil {
 		return err
 	}
-	title := h.words.must("cannulators.title", "Unit", or(d.Facility.Name, d.Facility.ID))
+	title := h.words.must("cannulators.title", "Unit", cmp.Or(d.Facility.Name, d.Facility.ID))
 	return h.render(w, r, "cannulators", frame{Title: title, Page: "unit", Facility: page.Facility}, page)
 }
 
@@ -395,7 +390,7 @@ func (h *handler) cannulatorRows(ctx context.Context, d *chairside.Dossier, peop
 		var out []patientTracks
 		for _, x := range list {
 			if n := len(out); n == 0 || out[n-1].key != x.Patient {
-				out = append(out, patientTracks{key: x.Patient, Who: or(names[x.Patient].Name, t.must("unit.no-name"))})
+				out = append(out, patientTracks{key: x.Patient, Who: cmp.Or(names[x.Patient].Name, t.must("unit.no-name"))})
 			}
 			p := &out[len(out)-1]
 			p.Tracks = append(p.Tracks, trackLink{t.must("cannulators.track", "Track", x.Track, "Stage", t.must("life.stage."+x.Stage)),

@@ -46,7 +46,7 @@ type entry struct {
 // daysListed is for how many days the list says who is due: the day of print and the next.
 const daysListed = 2
 
-// PrintIndex writes the list alone. Each entry links to FileName of its card. head is the log's.
+// PrintIndex writes the list alone. Each entry links to its card's file. head is the log's.
 func PrintIndex(w io.Writer, cards []card.Card, printedAt time.Time, head string) error {
 	x, err := listOf(cards, printedAt, head)
 	if err != nil {
@@ -61,7 +61,7 @@ func PrintAll(w io.Writer, cards []card.Card, printedAt time.Time, head string) 
 	if err != nil {
 		return err
 	}
-	for _, c := range Sorted(cards) {
+	for _, c := range byName(cards) {
 		x.Sheets = append(x.Sheets, sheetOf(c, printedAt, ""))
 	}
 	return render(w, "print.html", x)
@@ -74,7 +74,7 @@ func listOf(cards []card.Card, printedAt time.Time, head string) (*list, error) 
 	}
 	x := &list{Style: css, Printed: printedAt.UTC().Format("2006-01-02 15:04 MST"), Caution: card.Caution, Count: len(cards),
 		Head: head}
-	sorted := Sorted(cards)
+	sorted := byName(cards)
 	var oldest time.Time
 	for i, c := range sorted {
 		if i == 0 || c.AsOf.Before(oldest) {
@@ -188,7 +188,7 @@ func inTheDay(a, b string) int {
 }
 
 func entryOf(c card.Card) (entry, error) {
-	file, err := FileName(c)
+	file, err := fileName(c)
 	if err != nil {
 		return entry{}, err
 	}

@@ -7,7 +7,6 @@ import (
 	"html/template"
 	"io"
 	"slices"
-	"sort"
 	"strings"
 	"time"
 
@@ -208,7 +207,7 @@ func steps(tracks []part) []phase {
 			at++
 		}
 	}
-	sort.SliceStable(all, func(i, k int) bool { return order(all[i].phase) < order(all[k].phase) })
+	slices.SortStableFunc(all, func(a, b step) int { return cmp.Compare(order(a.phase), order(b.phase)) })
 	var out []phase
 	for i, s := range all {
 		name := card.PhaseTitle(s.phase)
@@ -273,22 +272,18 @@ func handover(tracks []part) []handed {
 	return out
 }
 
-// Sorted returns the cards by name, then identifier, then id. Those without a name come last.
-func Sorted(cards []card.Card) []card.Card {
+// byName returns the cards by name, then identifier, then id. Those without a name come last.
+func byName(cards []card.Card) []card.Card {
 	out := slices.Clone(cards)
-	sort.SliceStable(out, func(i, k int) bool {
-		a, b := &out[i], &out[k]
+	slices.SortStableFunc(out, func(a, b card.Card) int {
 		x, y := strings.ToLower(a.Patient.Name), strings.ToLower(b.Patient.Name)
 		switch {
-		case (x == "") != (y == ""):
-			return y == ""
-		case x != y:
-			return x < y
+		case x == "" && y != "":
+			return 1
+		case x != "" && y == "":
+			return -1
 		}
-		if m, n := numbers(*a), numbers(*b); m != n {
-			return m < n
-		}
-		return a.Patient.ID < b.Patient.ID
+		return cmp.Or(cmp.Compare(x, y), cmp.Compare(numbers(a), numbers(b)), cmp.Compare(a.Patient.ID, b.Patient.ID))
 	})
 	return out
 }
@@ -315,17 +310,7 @@ func scopes(holds []card.Hold) string {
 func (s sheet) Numbers() string { return numbers(s.Card) }
 
 // Mark returns a sign for a needle that is told apart without colour.
-func (p part) Mark() string { return mark(p.Next.Needle) }
-
-func mark(needle string) string {
-	switch needle {
-	case "sharp":
-		return "▲"
-	case "blunt":
-		return "●"
-	}
-	return "✕"
-}
+func (p part) Mark() string { return card.Mark(p.Next.Needle) }
 
 func render(w io.Writer, name string, data any) error {
 	t, err := template.New(name).Funcs(template.FuncMap{

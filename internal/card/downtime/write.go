@@ -57,9 +57,9 @@ func Check(dir string) error {
 	return nil
 }
 
-// FileName returns the name of a card's file. It contains no patient name and no identifier,
+// fileName returns the name of a card's file. It contains no patient name and no identifier,
 // only the id that the service gave the patient. It fails for any other id.
-func FileName(c card.Card) (string, error) {
+func fileName(c card.Card) (string, error) {
 	id := c.Patient.ID
 	ok := id != "" && len(id) <= 128
 	for _, r := range id {
@@ -89,14 +89,14 @@ func Write(dir string, cards []card.Card, printedAt time.Time, head string) (r R
 			err = errors.Join(err, os.RemoveAll(partial))
 		}
 	}()
-	sorted := Sorted(cards)
+	sorted := byName(cards)
 	if sorted == nil {
 		sorted = []card.Card{}
 	}
 	r = Result{Cards: len(sorted), Out: dir}
 	written := map[string]bool{}
 	for _, c := range sorted {
-		name, err := FileName(c)
+		name, err := fileName(c)
 		if err != nil {
 			return Result{}, err
 		}

@@ -15,7 +15,6 @@ type T struct {
 	Mean   float64 // days, as are the limits
 	Centre float64 // median: half of the times are shorter
 	Limits
-	Beyond float64 // probability beyond each limit while nothing changes
 }
 
 // TChart returns the limits for the next gap by the gaps so far, in days (fractions allowed, for
@@ -49,6 +48,6 @@ func TChartKnown(mean, beyond float64) (T, error) {
 		1e-6, 0.25)); err != nil {
 		return T{}, err
 	}
-	return T{Mean: mean, Centre: mean * math.Ln2, Beyond: beyond, Limits: Limits{-mean * math.Log1p(-beyond), -mean * math.Log(beyond)}},
+	return T{Mean: mean, Centre: mean * math.Ln2, Limits: Limits{-mean * math.Log1p(-beyond), -mean * math.Log(beyond)}},
 		nil
 }

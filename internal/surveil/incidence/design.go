@@ -160,7 +160,6 @@ func (d Design) Rule() string {
 
 // RunLength is the average time until the signal, in months.
 type RunLength struct {
-	Increase    float64 // the true rate by the reference rate
 	FromZero    float64 // since the rate changed, the sum being at 0
 	FromRestart float64 // with the sum at half of the threshold
 }
@@ -178,7 +177,7 @@ func (d Design) RunLength(increase float64) (RunLength, error) {
 		return RunLength{}, err
 	}
 	restart, err := w.runLength(mean, d.Restart())
-	return RunLength{increase, zero / DaysPerMonth, restart / DaysPerMonth}, err
+	return RunLength{zero / DaysPerMonth, restart / DaysPerMonth}, err
 }
 
 // Chance returns ChanceFrom S = 0.

@@ -1,6 +1,7 @@
 package cdshooks
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -117,7 +118,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 		urgent = urgent || r.Urgent
 		once(&reasons, f.Seen)
 		if needled(c, f) {
-			let = or(let, f.Scope)
+			let = cmp.Or(let, f.Scope)
 			d.say("**No hold is open, but look first**: " + line(c, f) + " Ask who lifted the hold, and why, before any needle.")
 			continue
 		}
@@ -168,10 +169,10 @@ func needled(c *card.Card, f card.Finding) bool {
 func held(c *card.Card, h card.Hold) string {
 	by := ""
 	if h.Rule == rule.Person {
-		by = " by " + escape(or(h.PlacedBy, "a person whose name is not recorded"))
+		by = " by " + escape(cmp.Or(h.PlacedBy, "a person whose name is not recorded"))
 	}
-	return fmt.Sprintf("**Do not needle %s**: hold%s since %s. %s", escape(or(h.Scope, "this patient")), by,
-		escape(or(h.Day, c.Time(h.Since))), sentence("Seen: "+escape(h.Seen)))
+	return fmt.Sprintf("**Do not needle %s**: hold%s since %s. %s", escape(cmp.Or(h.Scope, "this patient")), by,
+		escape(cmp.Or(h.Day, c.Time(h.Since))), sentence("Seen: "+escape(h.Seen)))
 }
 
 func heldWhy(h card.Hold, facts []string) string {
@@ -190,7 +191,7 @@ func heldWhy(h card.Hold, facts []string) string {
 	return list(
 		because(h.Rule, ""),
 		needled,
-		sentence("What clears it: "+escape(or(h.Clears, "a named person lifts it, with a reason"))),
+		sentence("What clears it: "+escape(cmp.Or(h.Clears, "a named person lifts it, with a reason"))),
 		withdrawn,
 		sentence("To look it up: "+ids+facted(facts)),
 	)
@@ -235,10 +236,10 @@ func facted(facts []string) string {
 func line(c *card.Card, f card.Finding) string {
 	s := escape(f.Text)
 	if f.Scope != "" {
-		s = escape(capital(f.Scope)) + ": " + s
+		s = escape(card.Capital(f.Scope)) + ": " + s
 	}
 	return strings.Join([]string{
-		sentence(s), "Since " + escape(c.When(f)) + ".", sentence("What clears it: " + escape(or(f.Clears, "not said"))),
+		sentence(s), "Since " + escape(c.When(f)) + ".", sentence("What clears it: " + escape(cmp.Or(f.Clears, "not said"))),
 		because(f.Rule, f.Protocol), sentence("To look it up: rule " + escape(f.Rule) + facted(f.Facts)),
 	}, " ")
 }
@@ -277,7 +278,7 @@ func graded(c *card.Card, found []card.Finding, indicator, name string) *draft {
 		brief = append(brief, place+strings.TrimSuffix(f.Seen, "."))
 		items = append(items, line(c, f))
 	}
-	head := capital(name) + ", "
+	head := card.Capital(name) + ", "
 	if len(found) > 1 {
 		head = fmt.Sprintf("%d %ss: ", len(found), name)
 	}
@@ -376,9 +377,9 @@ func needles(c *card.Card) []draft {
 // hold and no finding that stops says so already.
 func needle(t card.Track) draft {
 	d := draft{indicator: Info}
-	name := fmt.Sprintf("Track %s (%s, %s)", t.Name, or(t.Role, "role not recorded"), t.Stage)
-	title := fmt.Sprintf("**Track %s**: %s, access %s, stage %s", escape(t.Name), escape(or(t.Role, "role not recorded")),
-		escape(or(t.Access, "not recorded")), escape(t.Stage))
+	name := fmt.Sprintf("Track %s (%s, %s)", t.Name, cmp.Or(t.Role, "role not recorded"), t.Stage)
+	title := fmt.Sprintf("**Track %s**: %s, access %s, stage %s", escape(t.Name), escape(cmp.Or(t.Role, "role not recorded")),
+		escape(cmp.Or(t.Access, "not recorded")), escape(t.Stage))
 	if t.UnderReview {
 		name, title = name+", under review", title+", under review"
 	}
@@ -388,7 +389,7 @@ func needle(t card.Track) draft {
 		if !stopped {
 			d.indicator = Warning
 		}
-		d.summary = name + ": no needle. " + or(t.Next.Why, "Why is not said.")
+		d.summary = name + ": no needle. " + cmp.Or(t.Next.Why, "Why is not said.")
 		next = "**No needle**"
 	} else {
 		parts := card.Geometry(t)
@@ -408,14 +409,14 @@ func needle(t card.Track) draft {
 				because(e.Rule, ""))
 		}
 	}
-	who := "Whose track: " + escape(or(t.Creator, "the creator is not recorded"))
+	who := "Whose track: " + escape(cmp.Or(t.Creator, "the creator is not recorded"))
 	if len(t.Deputies) > 0 {
 		who += ", deputies " + escape(strings.Join(t.Deputies, ", "))
 	}
 	if len(t.Next.Who) > 0 {
 		who += "; who may needle it now: " + escape(strings.Join(t.Next.Who, ", "))
 	}
-	items := []string{sentence(next), sentence("Why: " + escape(or(t.Next.Why, "not said"))), sentence(who)}
+	items := []string{sentence(next), sentence("Why: " + escape(cmp.Or(t.Next.Why, "not said"))), sentence(who)}
 	if t.Declared != "" {
 		items = append(items, sentence("As taken over: "+escape(t.Declared)))
 	}

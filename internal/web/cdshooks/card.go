@@ -10,8 +10,8 @@ import (
 	"cannulary/internal/card"
 )
 
-// Label names the source of every card.
-const Label = "Cannulary"
+// label names the source of every card.
+const label = "Cannulary"
 
 // Indicators, in the order of the standard's urgency.
 const (
@@ -77,7 +77,7 @@ func finish(drafts []draft, site Site, subject, key string) []Card {
 	for _, d := range drafts {
 		d.say(escape(card.Caution))
 		c := Card{Summary: summary(d.summary), Detail: strings.Join(d.parts, "\n\n"), Indicator: d.indicator,
-			Source: Source{Label: Label, URL: site.Source}}
+			Source: Source{Label: label, URL: site.Source}}
 		if site.Board != "" && key != "" {
 			c.Links = []Link{{Label: "The whole chairside card", Type: "absolute",
 				URL: site.Board + "/card?" + url.Values{"patient": {key}}.Encode()}}
@@ -118,19 +118,4 @@ func sentence(s string) string {
 		return s
 	}
 	return s + "."
-}
-
-func or(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
-}
-
-// capital begins with a capital letter.
-func capital(s string) string {
-	for i, r := range s {
-		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
-	}
-	return s
 }

@@ -55,8 +55,8 @@ func New(cfg Config) (*Handler, error) {
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	body, err := answer.Marshal(struct {
-		Services []Service `json:"services"`
-	}{Services()})
+		Services []service `json:"services"`
+	}{services()})
 	return &Handler{cfg: cfg, discovery: body}, err
 }
 
@@ -174,7 +174,7 @@ func (h *Handler) cards(ctx context.Context, q Request) ([]Card, error) {
 	for _, m := range matches {
 		c, err := h.cfg.Cards.Card(ctx, chairside.Request{Key: m.Asked})
 		if err == nil && !sameBirth(q.BirthDate, c.Patient.BirthDate) {
-			return OtherBirth(q.PatientID, c.Patient.ID, h.cfg.Site), nil
+			return otherBirth(q.PatientID, c.Patient.ID, h.cfg.Site), nil
 		}
 		if err == nil {
 			return Advice(c, h.cfg.Site), nil

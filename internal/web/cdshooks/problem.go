@@ -21,9 +21,9 @@ func invalid(expression, code, format string, a ...any) *problem {
 
 // missing is a call that lacks what advice needs, and that this service does not fetch.
 func missing(code, text string) *problem {
-	return &problem{Status: http.StatusPreconditionFailed, Code: code, Expression: "prefetch." + PrefetchKey,
-		Text: text + "; send the Patient resource of the open chart, with its identifiers, as prefetch." + PrefetchKey + " (template " +
-			PrefetchTemplate + "); this service fetches nothing from fhirServer"}
+	return &problem{Status: http.StatusPreconditionFailed, Code: code, Expression: "prefetch." + prefetchKey,
+		Text: text + "; send the Patient resource of the open chart, with its identifiers, as prefetch." + prefetchKey + " (template " +
+			prefetchTemplate + "); this service fetches nothing from fhirServer"}
 }
 
 // shown makes what a client sent fit for showing it back.

@@ -12,9 +12,9 @@ import (
 
 // The one hook, and what is asked of the EHR beside its context.
 const (
-	Hook             = "patient-view"
-	PrefetchKey      = "patient"
-	PrefetchTemplate = "Patient/{{context.patientId}}"
+	hookName         = "patient-view"
+	prefetchKey      = "patient"
+	prefetchTemplate = "Patient/{{context.patientId}}"
 )
 
 // MaxBytes is the greatest body of a call.
@@ -68,8 +68,9 @@ func Read(body []byte) (Request, error) {
 	if err != nil {
 		return r, err
 	}
-	if hook != Hook {
-		return r, invalid("hook", "not-supported", "this service is for the hook %s, not for %s; call it on that hook", Hook, shown(hook))
+	if hook != hookName {
+		return r, invalid("hook", "not-supported", "this service is for the hook %s, not for %s; call it on that hook", hookName,
+			shown(hook))
 	}
 	instance, err := text(top, "", "hookInstance")
 	if err != nil {
@@ -80,7 +81,7 @@ func Read(body []byte) (Request, error) {
 			"hookInstance is not a UUID; send a new one with each call, for instance 5f1c2f7e-8a54-4c0b-9f3e-2d6b1f0c7a11")
 	}
 	if absent(top["context"]) {
-		return r, invalid("context", "required", "context is missing; send what the hook %s defines: context.patientId", Hook)
+		return r, invalid("context", "required", "context is missing; send what the hook %s defines: context.patientId", hookName)
 	}
 	context, err := object("context", top["context"])
 	if err != nil {
@@ -101,8 +102,8 @@ func Read(body []byte) (Request, error) {
 
 // patient reads identifiers and birth date of the prefetched Patient, who must be the one of the chart.
 func (r *Request) patient(prefetch map[string]json.RawMessage) error {
-	const at = "prefetch." + PrefetchKey
-	raw, ok := prefetch[PrefetchKey]
+	const at = "prefetch." + prefetchKey
+	raw, ok := prefetch[prefetchKey]
 	if !ok {
 		return missing("required", at+" is missing")
 	}
@@ -122,7 +123,7 @@ func (r *Request) patient(prefetch map[string]json.RawMessage) error {
 	}
 	if kind != "Patient" {
 		return invalid(at+".resourceType", "value", "%s is a resource of type %s, not a Patient; fill the template %s", at, shown(kind),
-			PrefetchTemplate)
+			prefetchTemplate)
 	}
 	if absent(p["id"]) {
 		return invalid(at+".id", "required",

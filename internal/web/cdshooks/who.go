@@ -58,9 +58,9 @@ func sameBirth(a, b string) bool {
 	return a[:n] == b[:n]
 }
 
-// OtherBirth is the card where the identifiers lead to a patient of another birth date. It gives
+// otherBirth is the card where the identifiers lead to a patient of another birth date. It gives
 // neither date and no link: that may be another person's.
-func OtherBirth(ehrID, patient string, site Site) []Card {
+func otherBirth(ehrID, patient string, site Site) []Card {
 	d := draft{indicator: Warning,
 		summary: "The birth date in this chart is not the one in the record of needle tracks: no advice is given."}
 	d.say("The identifiers that this chart sent lead to a patient who has another birth date here.",
