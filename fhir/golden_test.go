@@ -86,8 +86,8 @@ func parties(t *testing.T, c fhir.Context) []fhir.Resource {
 	add(fhir.Track(c, fhirtest.Patient, "A1", roster))
 	add(fhir.Track(c, fhirtest.Patient, "V1", roster))
 	add(fhir.Access(c, fhirtest.Patient, "AVF", roster))
-	add(fhir.PractitionerIn(c, staff("N-021"), roster))
-	add(fhir.PractitionerIn(c, staff("N-017"), roster))
+	add(fhir.Practitioner(c, staff("N-021"), roster))
+	add(fhir.Practitioner(c, staff("N-017"), roster))
 	places, err := fhir.Facility(c, roster)
 	if err != nil {
 		t.Fatal(err)

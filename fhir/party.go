@@ -49,10 +49,10 @@ func Patient(c Context, p PatientView) (Resource, error) {
 	return Resource{Type: "Patient", ID: p.Key, Patient: p.Key, Profile: profilePatient, Body: body, Index: ix}, nil
 }
 
-// PractitionerIn renders a member of staff. ratings are the cannulator_rated facts in the
+// Practitioner renders a member of staff. ratings are the cannulator_rated facts in the
 // order of record.Before; those about others are passed over. The latest that stands is
 // shown as qualification, with its date in the context's zone.
-func PractitionerIn(c Context, staff *cannularyv1.StaffIdentifier, ratings []record.Item) (Resource, error) {
+func Practitioner(c Context, staff *cannularyv1.StaffIdentifier, ratings []record.Item) (Resource, error) {
 	id := record.StaffID(staff)
 	m := model.Practitioner{Id: &id, Identifier: identifier(staff.GetSystem(), staff.GetValue())}
 	for i := range ratings {

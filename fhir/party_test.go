@@ -114,7 +114,7 @@ func TestFacilityGroup(t *testing.T) {
 func TestPractitionerDate(t *testing.T) {
 	late := time.Date(2027, 3, 1, 23, 30, 0, 0, time.UTC)
 	rated := effective(t, fhirtest.Event("r", "", late, day, fhirtest.Wrap(&cannularyv1.CannulatorRated{Cannulator: staff("N-1"), Level: 2})))
-	in, err := fhir.PractitionerIn(ctx(), staff("N-1"), rated)
+	in, err := fhir.Practitioner(ctx(), staff("N-1"), rated)
 	if err != nil || at(decode(t, in.Body), "qualification.0.period.start") != "2027-03-02" {
 		t.Errorf("%s, %v", in.Body, err)
 	}

@@ -158,7 +158,7 @@ func (w *writer) topic(topic string) error {
 		if who == nil {
 			return nil
 		}
-		r, err = fhir.PractitionerIn(c, who, items)
+		r, err = fhir.Practitioner(c, who, items)
 	default:
 		return fmt.Errorf("no rendering for topic %s", topic)
 	}

@@ -76,7 +76,7 @@ func everything(t *testing.T, facts []record.Fact, zone *time.Location) []fhir.R
 				out = append(out, rs...)
 			}
 			for _, s := range staff {
-				add(fhir.PractitionerIn(c, s, items))
+				add(fhir.Practitioner(c, s, items))
 			}
 			continue
 		}
@@ -153,7 +153,7 @@ func TestEdges(t *testing.T) {
 	// A merge, both sides; an erased identity; identifiers that FHIR does not allow.
 	one(fhir.Patient(c, fhir.PatientView{Key: "a", Merged: []string{"b", "c"}, Whole: new(bool)}))
 	one(fhir.Patient(c, fhir.PatientView{Key: "b", MergedInto: "a", Identifiers: []*cannularyv1.PatientIdentifier{{System: "urn:oid:2.999", Value: "\x01"}}}))
-	one(fhir.PractitionerIn(c, &cannularyv1.StaffIdentifier{}, nil))
+	one(fhir.Practitioner(c, &cannularyv1.StaffIdentifier{}, nil))
 	one(fhir.Track(c, "a", "A1", nil))
 	one(fhir.Access(c, "a", "AVF", nil))
 	// Without zone, facility, recorder or session; at the first moment that is accepted.
