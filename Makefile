@@ -27,7 +27,7 @@ GOTEST := $(GO) test -shuffle=on -count=1
 SIZED = $(shell $(GO) list -f '{{range .XTestImports}}{{if eq . "cannulary/internal/testkit/tier"}}{{$$.ImportPath}}{{end}}{{end}}' ./...)
 
 test: ## every promise in small sizes, within minutes; needs Go alone
-	$(GOTEST) -timeout 10m ./...
+	$(GOTEST) -timeout 30m ./...
 	@$(MAKE) --no-print-directory test-tools
 
 test-tools:
