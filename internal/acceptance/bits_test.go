@@ -24,7 +24,7 @@ import (
 
 // bitSize is how many bits are flipped in a folder that was stopped in order, in one that was killed, and in one whose
 // view is older than the log's end.
-func bitSize() [3]int { return tier.Torture([3]int{10, 10, 4}, [3]int{156, 156, 36}) }
+func bitSize() [3]int { return tier.Torture([3]int{6, 6, 2}, [3]int{156, 156, 36}) }
 
 // remains are a folder as a process left it, with what an undamaged copy of it holds and answers.
 type remains struct {
@@ -80,7 +80,7 @@ func TestBitCampaign(t *testing.T) {
 			}
 			files := b.files(l.dir)
 			for n := range bitSize()[i] {
-				f := files[n%len(files)]
+				f := files[(n+6*i)%len(files)] // other kinds of files in each folder
 				x := &trial{remains: l, bits: b, file: f, bit: b.bit(filepath.Join(l.dir, f.path)), from: b.rnd.IntN(len(b.msgs) - 50)}
 				flips++
 				t.Run(fmt.Sprintf("%s, %s, bit %d", l.name, f.path, x.bit), func(t *testing.T) {
