@@ -112,6 +112,7 @@ type resolved struct {
 // link is a row of link. A target of 0 is the resource itself.
 type link struct{ target, param int64 }
 
+// resolve finds those numbers. Whatever the resource names gets a row before the resource itself does.
 func (t *Tx) resolve(r fhir.Resource, hash [16]byte) (p *resolved, err error) {
 	p = &resolved{Resource: r, index: lean(r.Index, r), hash: hash}
 	if p.typ, err = t.word(r.Type); err != nil {
