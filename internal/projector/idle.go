@@ -64,8 +64,18 @@ func (i *idler) look(ctx context.Context) error {
 	if i.listed && len(i.cold) == 0 {
 		return nil
 	}
+	if err := i.warm(ctx); err != nil {
+		// An event about the patient meets it too, and says what is to be done.
+		i.cfg.Slog.Warn("a patient could not be made ready for the next event", "err", err)
+	}
+	return nil
+}
+
+// warm makes the next patient ready, or finds out who that is.
+func (i *idler) warm(ctx context.Context) error {
 	tx, err := i.cfg.Store.Begin(ctx)
 	if err != nil {
+		i.listed, i.cold = true, nil
 		return err
 	}
 	defer tx.Rollback()
@@ -76,11 +86,7 @@ func (i *idler) look(ctx context.Context) error {
 		last := len(i.cold) - 1
 		key := i.cold[last]
 		i.cold = i.cold[:last]
-		if failed := i.state.warm(tx, key); failed != nil {
-			// The patient's next event meets it too, and says what is to be done.
-			i.cfg.Slog.Warn("a patient could not be made ready for the next event", "error", failed)
-			return nil
-		}
+		err = i.state.warm(tx, key)
 	}
 	if err != nil {
 		return err
