@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"runtime/debug"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -275,7 +276,7 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 		}
 		sent <- failed
 	}()
-	var idle waiter
+	var underWay sync.WaitGroup // added to and waited for by this goroutine alone
 	lines := queues{}
 	received := func() error {
 		for {
@@ -290,18 +291,16 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 			a := make(chan *cannularyv1.FeedResponse, 1)
 			answers <- a
 			if ok && (m.Alone() || proto.Size(req) > large) {
-				idle.wait()
+				underWay.Wait()
 				a <- s.take(ctx, m)
 				continue
 			}
-			idle.add()
 			turn, over := lines.line(m.Lines()...)
-			go func() {
-				defer idle.done()
+			underWay.Go(func() {
 				defer over()
 				turn()
 				a <- s.take(ctx, m)
-			}()
+			})
 		}
 	}()
 	close(answers)
