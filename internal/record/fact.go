@@ -119,6 +119,16 @@ type Fact struct {
 	IdentityHashes []string
 }
 
+// BeginsTreatment reports whether the fact says that a treatment of its patient began: it is a start of a session or the
+// insertion of a needle.
+func (f *Fact) BeginsTreatment() bool {
+	switch f.Body.(type) {
+	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+		return true
+	}
+	return false
+}
+
 // HasSession reports whether the fact belongs to a treatment with a reference.
 func (f *Fact) HasSession() bool { return f.SessionValue != "" }
 

@@ -117,7 +117,8 @@ func (s *Stays) Add(f *record.Fact) {
 		s.admit(f.Facility, d)
 	case *cannularyv1.PatientLeft:
 		s.leave(Leaving{f.Facility, f.At, d, b.GetReason(), b.GetToFacility()})
-	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+	}
+	if f.BeginsTreatment() {
 		s.care(f.Facility, d)
 	}
 	if states(f.BodyKind()) {
