@@ -16,10 +16,10 @@ import (
 var ownResource = map[record.Kind]string{
 	record.KindSitePrepared: "Procedure", record.KindNeedleInserted: "Procedure", record.KindNeedleRemoved: "Procedure",
 	record.KindPegPlaced: "Procedure", record.KindPegRemoved: "Procedure",
-	record.KindPegFoundMissing: "Observation", "complication_seen": "Observation", record.KindAccessExamined: "Observation",
-	"venous_pressure_read": "Observation", "access_flow_measured": "Observation", "culture_resulted": "Observation",
-	"antimicrobial_started": "Observation", "antimicrobial_ended": "Observation", "site_signs_seen": "Observation",
-	"suspected_source_assessed": "Observation", "event_outcome_assessed": "Observation",
+	record.KindPegFoundMissing: "Observation", record.KindComplicationSeen: "Observation", record.KindAccessExamined: "Observation",
+	record.KindVenousPressureRead: "Observation", record.KindAccessFlowMeasured: "Observation", record.KindCultureResulted: "Observation",
+	record.KindAntimicrobialStarted: "Observation", record.KindAntimicrobialEnded: "Observation", record.KindSiteSignsSeen: "Observation",
+	record.KindSuspectedSourceAssessed: "Observation", record.KindEventOutcomeAssessed: "Observation",
 }
 
 // evidence refers to the resource that was made of a fact of the finding, by whatever kind it

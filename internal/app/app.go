@@ -84,7 +84,7 @@ type Config struct {
 	Language string
 	Version  string
 	Now      func() time.Time
-	// Clock is the machine's clock; nil is intake.MachineClock.
+	// Clock is the machine's clock; nil is this machine's.
 	Clock intake.Clock
 	Slog  *slog.Logger
 	// Free returns the free bytes of the disk with the folder; nil asks the system.

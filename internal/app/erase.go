@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"cannulary/internal/durable"
 	"cannulary/internal/erasure"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/keyring"
@@ -359,5 +360,5 @@ func removeBut(dir, kept string) error {
 			err = errors.Join(err, os.RemoveAll(filepath.Join(dir, f.Name())))
 		}
 	}
-	return errors.Join(err, salvage.SyncFolder(dir))
+	return errors.Join(err, durable.Sync(dir))
 }

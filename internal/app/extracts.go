@@ -69,7 +69,7 @@ func (a *App) want(sets [][]string) {
 	}
 }
 
-// forget removes the views of extracts that no reader has any more.
+// forgetExtracts removes the views of extracts that no reader has any more.
 func (a *App) forgetExtracts(sets [][]string) {
 	list, err := os.ReadDir(a.viewDir())
 	for _, f := range list {

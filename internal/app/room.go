@@ -32,7 +32,7 @@ type room struct {
 
 func (r *room) has(reserve uint64) bool { return !r.known.Load() || r.free.Load() >= reserve }
 
-// look reads the free room.
+// lookAtRoom reads the free room.
 func (a *App) lookAtRoom() {
 	free := a.cfg.Free
 	if free == nil {

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"time"
 
+	"cannulary/internal/durable"
 	"cannulary/internal/salvage"
 )
 
@@ -120,7 +121,7 @@ func (p *part) end() error {
 	if err != nil {
 		return fmt.Errorf("write the backup's own description: %w", err)
 	}
-	return salvage.SyncFolder(p.dir)
+	return durable.Sync(p.dir)
 }
 
 // remove removes what a backup that failed left.

@@ -101,7 +101,8 @@ func (g *gathered) finish(c card.Card, r Request) card.Card {
 	return c
 }
 
-// gather reads what the card is made of from one state of the view.
+// gather reads what the card is made of. The patient's facts, identities and protocols are from one state of the view. What
+// was asked for and the number of messages that nobody could understand are read before, whether the record is whole after.
 func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 	now := s.Now()
 	if r.KnownAt.After(now) {

@@ -39,11 +39,12 @@ func Topics(f *record.Fact) []Topic {
 	}
 	if f.PatientKey != "" {
 		for _, t := range f.Tracks() {
-			out = append(out, Topic{TrackTopic + f.PatientKey + "/" + t, kind == "track_planned" || kind == "track_taken_over" ||
-				kind == "track_retired"})
+			out = append(out, Topic{TrackTopic + f.PatientKey + "/" + t, kind == record.KindTrackPlanned ||
+				kind == record.KindTrackTakenOver || kind == record.KindTrackRetired})
 		}
 		for _, a := range f.Accesses() {
-			out = append(out, Topic{AccessTopic + f.PatientKey + "/" + a, kind == "access_created" || kind == "access_retired"})
+			out = append(out, Topic{AccessTopic + f.PatientKey + "/" + a, kind == record.KindAccessCreated ||
+				kind == record.KindAccessRetired})
 		}
 	}
 	for _, s := range f.Staff() {

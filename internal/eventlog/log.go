@@ -65,7 +65,6 @@ const DuplicateWindow = 2 * time.Minute
 
 // Log is an open log. It is safe for concurrent use.
 type Log struct {
-	nc     *nats.Conn
 	js     jetstream.JetStream
 	stream jetstream.Stream
 	cfg    Config
@@ -109,7 +108,7 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Log, error) {
 		}
 	}
 	want := streamConfig(cfg)
-	l := &Log{nc: nc, js: js, cfg: cfg, name: want.Name}
+	l := &Log{js: js, cfg: cfg, name: want.Name}
 	l.stream, err = js.Stream(ctx, l.name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		l.stream, err = js.CreateStream(ctx, want)

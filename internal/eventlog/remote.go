@@ -19,8 +19,6 @@ type Remote struct {
 	// CA holds the certificates of the authority of the nodes; Cert and Key are this process's own.
 	// PEM files, read again with each connection. Empty uses no TLS of our own.
 	CA, Cert, Key string
-	// API is the prefix of the JetStream API, if it is not the server's own.
-	API string
 	// Refused hears what the server did not allow. nil hears nothing.
 	Refused func(error)
 }
@@ -72,7 +70,7 @@ func Dial(r Remote) (*nats.Conn, error) {
 		"name the right files?", r.URL, err)
 }
 
-// JetStream opens the API of a connection. The prefix is Remote.API.
+// JetStream opens the API of a connection. prefix is that of the API; empty is the server's own.
 func JetStream(nc *nats.Conn, prefix string, opts ...jetstream.JetStreamOpt) (jetstream.JetStream, error) {
 	if prefix == "" {
 		return jetstream.New(nc, opts...)

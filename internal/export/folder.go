@@ -10,6 +10,8 @@ import (
 	"regexp"
 	"sort"
 	"time"
+
+	"cannulary/internal/durable"
 )
 
 const (
@@ -33,7 +35,7 @@ func (e *Engine) writeDown(j *job) error {
 	if err := writeJSON(j.dir, requestFile, written{j.begun, j.request}); err != nil {
 		return err
 	}
-	return syncDir(e.cfg.Dir)
+	return durable.Sync(e.cfg.Dir)
 }
 
 // writeJSON puts a file into a folder: after a crash it is there whole or not at all.
@@ -54,15 +56,7 @@ func writeJSON(dir, name string, v any) error {
 	if err := os.Rename(temp, filepath.Join(dir, name)); err != nil {
 		return err
 	}
-	return syncDir(dir)
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return durable.Sync(dir)
 }
 
 // forget takes a job's request away; it may be away already.
@@ -70,7 +64,7 @@ func forget(dir string) error {
 	if err := os.Remove(filepath.Join(dir, requestFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	if err := syncDir(dir); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := durable.Sync(dir); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	return nil

@@ -41,7 +41,8 @@ func (p *person) note(facts []record.Fact, zones func(string) *time.Location, ow
 		switch f.Body.(type) {
 		case *cannularyv1.PatientAdmitted, *cannularyv1.PatientLeft:
 			p.read = false
-		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+		}
+		if f.BeginsTreatment() {
 			if !p.read {
 				continue
 			}
@@ -90,11 +91,8 @@ func (s *step) readStays(p *person) error {
 	p.stays, p.guest, p.read = stay.Read(items, s.zone, time.Time{}), map[string]zone.Day{}, true
 	for i := range items {
 		it := &items[i]
-		switch it.Body.(type) {
-		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
-			if !it.Void && s.own[it.Facility] {
-				p.guest[it.Facility] = max(p.guest[it.Facility], zone.DayOf(it.At, s.zone(it.Facility)))
-			}
+		if !it.Void && it.BeginsTreatment() && s.own[it.Facility] {
+			p.guest[it.Facility] = max(p.guest[it.Facility], zone.DayOf(it.At, s.zone(it.Facility)))
 		}
 	}
 	return nil

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"runtime/debug"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -35,8 +36,8 @@ const (
 	retryDelay = time.Second
 	// feedAhead is how many messages of one feed are under way at once.
 	feedAhead = 64
-	// maxReceive ends a call whose message is beyond all reason; below it intake refuses
-	// with a text (intake.MaxMessageBytes) and a feed goes on.
+	// maxReceive ends a call whose message is beyond all reason. Up to it intake refuses what has more than
+	// 1 MiB with a text, and a feed goes on.
 	maxReceive = 8 << 20
 	// large is the size above which a message of a feed is taken alone, so that no feed holds many of them.
 	large = 64 << 10
@@ -49,7 +50,8 @@ const (
 
 // Recorder is what the services need of intake.
 type Recorder interface {
-	// Record takes one message; its errors are faults, which it has logged.
+	// Record takes one message. Its errors are faults, or internal errors. It logs or counts each of them, but not one of
+	// a message that was only validated.
 	Record(ctx context.Context, m intake.Message) (intake.Answer, error)
 }
 
@@ -274,7 +276,7 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 		}
 		sent <- failed
 	}()
-	var idle waiter
+	var underWay sync.WaitGroup // added to and waited for by this goroutine alone
 	lines := queues{}
 	received := func() error {
 		for {
@@ -289,18 +291,16 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 			a := make(chan *cannularyv1.FeedResponse, 1)
 			answers <- a
 			if ok && (m.Alone() || proto.Size(req) > large) {
-				idle.wait()
+				underWay.Wait()
 				a <- s.take(ctx, m)
 				continue
 			}
-			idle.add()
 			turn, over := lines.line(m.Lines()...)
-			go func() {
-				defer idle.done()
+			underWay.Go(func() {
 				defer over()
 				turn()
 				a <- s.take(ctx, m)
-			}()
+			})
 		}
 	}()
 	close(answers)

@@ -10,7 +10,7 @@ import (
 )
 
 // toStatus is the gRPC form of an error: a fault's text and field violations; anything
-// else is internal, its text not sent. The recorder has logged it.
+// else is internal, its text not sent. It logs nothing.
 func toStatus(err error) error {
 	f := fault.As(err)
 	st := status.New(answer.GRPC(f.Kind), f.Error())

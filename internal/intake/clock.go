@@ -59,8 +59,8 @@ type Clock interface {
 	Passed() time.Duration // what passed, by a clock that nobody sets; only differences mean anything
 }
 
-// MachineClock is the clock of this machine.
-func MachineClock() Clock { return machine{time.Now()} }
+// machineClock is the clock of this machine.
+func machineClock() Clock { return machine{time.Now()} }
 
 type machine struct{ start time.Time }
 

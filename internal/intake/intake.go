@@ -32,7 +32,7 @@ type Config struct {
 	// Day returns a moment of the local day that has begun; nil is Now. The demo sets it, to
 	// begin the days of its year.
 	Day func() time.Time
-	// Clock is the machine's, by which the log dates its entries; nil is MachineClock. Nothing is appended
+	// Clock is the machine's, by which the log dates its entries; nil is this machine's. Nothing is appended
 	// while it is in doubt.
 	Clock Clock
 	Slog  *slog.Logger
@@ -81,7 +81,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		cfg.Day = cfg.Now
 	}
 	if cfg.Clock == nil {
-		cfg.Clock = MachineClock()
+		cfg.Clock = machineClock()
 	}
 	st, err := cfg.Log.State(ctx)
 	if err != nil {
@@ -133,7 +133,7 @@ func (in *Intake) Close() error {
 // Broken is closed when the index is found damaged: the process must start again, which builds it from the log.
 func (in *Intake) Broken() <-chan struct{} { return in.broken }
 
-// Ready returns nil once the index has reached the log's end at the first call.
+// Ready returns nil once the index has reached the end that the log has when Ready is called.
 func (in *Intake) Ready(ctx context.Context) error {
 	return in.index.refresh(ctx, in.cfg.Now)
 }
@@ -141,8 +141,10 @@ func (in *Intake) Ready(ctx context.Context) error {
 // Sequence returns how far the index has followed the log.
 func (in *Intake) Sequence() uint64 { return in.index.position() }
 
-// Record accepts one message. Its errors are faults: Invalid, TooLarge, Precondition (the
-// facility is not registered), Conflict (the id was used with other content), Full, Unavailable.
+// Record accepts one message. Its errors are faults, or internal errors. Its faults are Denied (the sender may not send
+// that), Invalid, Early, TooLarge, Precondition (the facility is not registered, or the identity was erased), Conflict (the
+// id was used with other content), Full and Unavailable. It logs or counts each error, but not one of a message that was
+// only validated.
 func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 	in.names(ctx, m)
 	a, err := in.record(ctx, m)

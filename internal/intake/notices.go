@@ -136,10 +136,9 @@ func (n *noticing) access(at string, a *cannularyv1.AccessCreated) {
 
 // treatment are the kinds of facts about a patient who is being treated.
 var treatment = []record.Kind{
-	"session_started", record.KindSitePrepared, record.KindNeedleInserted, record.KindNeedleRemoved, record.KindPegPlaced,
-	record.KindPegRemoved,
-	record.KindPegFoundMissing, "complication_seen", record.KindAccessExamined, "venous_pressure_read", "access_flow_measured",
-	"antimicrobial_started", "site_signs_seen",
+	record.KindSessionStarted, record.KindSitePrepared, record.KindNeedleInserted, record.KindNeedleRemoved, record.KindPegPlaced,
+	record.KindPegRemoved, record.KindPegFoundMissing, record.KindComplicationSeen, record.KindAccessExamined,
+	record.KindVenousPressureRead, record.KindAccessFlowMeasured, record.KindAntimicrobialStarted, record.KindSiteSignsSeen,
 }
 
 // treated notices a treatment of a patient who had died or was never admitted, and one long
@@ -147,7 +146,7 @@ var treatment = []record.Kind{
 func (n *noticing) treated() {
 	at := n.m.Envelope.GetOccurredAt().AsTime()
 	if since := n.in.index.since(n.m.Envelope.GetFacility()); n.m.Service != Roster && !since.IsZero() &&
-		at.Before(since.AddDate(-yearsBefore, 0, 0)) && !n.only("track_planned", "track_taken_over") {
+		at.Before(since.AddDate(-yearsBefore, 0, 0)) && !n.only(record.KindTrackPlanned, record.KindTrackTakenOver) {
 		n.say("envelope.occurred_at is %s, more than %d years before the facility was registered (%s): check whether the date is right",
 			at.Format(time.DateOnly), yearsBefore, since.Format(time.DateOnly))
 	}
@@ -193,8 +192,8 @@ func (n *noticing) session(at time.Time) {
 }
 
 // only reports whether all facts are of these kinds.
-func (n *noticing) only(kinds ...string) bool {
-	return !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return !slices.Contains(kinds, factName(f)) })
+func (n *noticing) only(kinds ...record.Kind) bool {
+	return !slices.ContainsFunc(n.m.facts, func(f proto.Message) bool { return !slices.Contains(kinds, record.Kind(factName(f))) })
 }
 
 func (n *noticing) has(topic string) bool {

@@ -19,8 +19,8 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// MaxMessageBytes is the size of the largest accepted message: 1 MiB.
-const MaxMessageBytes = 1 << 20
+// maxMessageBytes is the size of the largest accepted message: 1 MiB.
+const maxMessageBytes = 1 << 20
 
 // Validator refuses what cannot be true or cannot be read. It judges by no protocol.
 type Validator struct{ schema protovalidate.Validator }
@@ -40,12 +40,12 @@ func NewValidator() (*Validator, error) {
 // maxViolations limits an answer: many clients accept no more than 8 KiB of status.
 const maxViolations = 10
 
-// Validate returns nil, or a fault of kind Invalid or TooLarge. Its violations name the first
-// ten wrong fields and what is allowed in each. at is the time zone of the message's facility,
+// Validate returns nil, a fault of kind Invalid, Early or TooLarge, or an internal error where the constraints cannot be
+// run. Its violations name the first ten wrong fields and what is allowed in each. at is the time zone of the message's facility,
 // nil if it is not known.
 func (v *Validator) Validate(m Message, now time.Time, at *time.Location) error {
-	if size := proto.Size(m.Request); size > MaxMessageBytes {
-		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, MaxMessageBytes),
+	if size := proto.Size(m.Request); size > maxMessageBytes {
+		return fault.New(fault.TooLarge, fmt.Sprintf("the message has %d bytes; at most %d are allowed", size, maxMessageBytes),
 			"send its facts in several messages")
 	}
 	if bad := unreadable(m.Request); len(bad) > 0 {

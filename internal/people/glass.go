@@ -29,8 +29,8 @@ const (
 	alphabet   = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 	group      = 4
 	codeLength = 8 * group
-	// GlassLife is how long the session of a broken glass lasts.
-	GlassLife = 30 * time.Minute
+	// glassLife is how long a session by a sealed code lasts.
+	glassLife = 30 * time.Minute
 	// MaxCodes is how many codes a facility can have at once.
 	MaxCodes = 200
 	maxSaid  = 500 // bytes of a name or a reason
@@ -222,7 +222,7 @@ func (s *Service) breakGlass(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	use.Code, use.Facility = name, code.Facility
-	one := session{Code: name, Facility: code.Facility, Began: use.At, Seen: use.At, Checked: use.At, Ends: use.At.Add(GlassLife)}
+	one := session{Code: name, Facility: code.Facility, Began: use.At, Seen: use.At, Checked: use.At, Ends: use.At.Add(glassLife)}
 	if err := s.known(ctx, &one, use.Name); err != nil {
 		return err
 	}
@@ -247,7 +247,7 @@ func (s *Service) breakGlass(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	cookie, err := s.create(ctx, one, confidence{Name: use.Name})
+	cookie, err := s.create(ctx, one, secrets{Name: use.Name})
 	if err != nil {
 		return err
 	}

@@ -370,8 +370,8 @@ func (s *Service) check(ctx context.Context, h *held, p *access.People) (bool, e
 }
 
 // stillThere asks the issuer. said is nil where it gave no new claims.
-func (s *Service) stillThere(ctx context.Context, h *held, p *access.People) (said *claims, c confidence, err error) {
-	if c, err = h.confidence(); err != nil {
+func (s *Service) stillThere(ctx context.Context, h *held, p *access.People) (said *claims, c secrets, err error) {
+	if c, err = h.secrets(); err != nil {
 		return nil, c, err
 	}
 	ctx, cancel := s.asking(ctx)

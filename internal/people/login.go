@@ -75,7 +75,7 @@ func (s *Service) login(w http.ResponseWriter, r *http.Request, p *access.People
 	options := []oauth2.AuthCodeOption{oidc.Nonce(a.Nonce), oauth2.S256ChallengeOption(a.Verifier),
 		oauth2.SetAuthURLParam("max_age", strconv.Itoa(age))}
 	if h != nil {
-		if c, err := h.confidence(); err == nil && c.Hint != "" {
+		if c, err := h.secrets(); err == nil && c.Hint != "" {
 			options = append(options, oauth2.SetAuthURLParam("login_hint", c.Hint))
 		}
 	}
@@ -169,7 +169,7 @@ func (s *Service) comeBack(w http.ResponseWriter, r *http.Request, p *access.Peo
 }
 
 // exchange gets the tokens for a code, checks them and makes a session of them.
-func (s *Service) exchange(ctx context.Context, p *access.People, a attempt, code string, since time.Time) (one session, c confidence,
+func (s *Service) exchange(ctx context.Context, p *access.People, a attempt, code string, since time.Time) (one session, c secrets,
 	err error) {
 	asks, cancel := s.asking(ctx)
 	defer cancel()
@@ -207,7 +207,7 @@ func (s *Service) exchange(ctx context.Context, p *access.People, a attempt, cod
 	if said.Value != "" {
 		one.System, one.Value = p.Claims.StaffSystem, said.Value
 	}
-	c = confidence{Refresh: token.RefreshToken, Name: said.Name, Hint: said.Hint}
+	c = secrets{Refresh: token.RefreshToken, Name: said.Name, Hint: said.Hint}
 	if c.Refresh == "" {
 		c.Access = token.AccessToken
 	}
@@ -273,7 +273,7 @@ func (s *Service) lock(w http.ResponseWriter, r *http.Request, p *access.People)
 		case open:
 			page.State = "open"
 			page.Glass = h.Code != ""
-			if c, err := h.confidence(); err == nil {
+			if c, err := h.secrets(); err == nil {
 				page.Name = c.Name
 			}
 			who := access.From(r.Context())

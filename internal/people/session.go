@@ -25,7 +25,7 @@ const KeepSessions = access.MaxSession + time.Hour
 const (
 	// streamLook is how often an open stream asks whether its session still is: it ends within seconds.
 	streamLook = 2 * time.Second
-	// seenEvery spares a write at each request. A session may be locked so much too early.
+	// seenEvery spares a write at each request. So a session may be locked up to 20 seconds too early.
 	seenEvery = 20 * time.Second
 	// checkPause is the least time between two attempts to ask the issuer about a session.
 	checkPause = time.Minute
@@ -44,15 +44,15 @@ type session struct {
 	Checked    time.Time `json:"checked"`           // when the issuer last said that the person is there
 	Tried      time.Time `json:"tried,omitzero"`    // when it was last asked
 	LockedAt   time.Time `json:"lockedAt,omitzero"` // by hand
-	Sealed     []byte    `json:"sealed,omitempty"`  // confidence
-	// Code and Facility are of a broken glass, and Ends is when that session ends.
+	Sealed     []byte    `json:"sealed,omitempty"`  // secrets
+	// Code, Facility and Ends are of a session by a sealed code: the code's name, its facility, and when the session ends.
 	Code     string    `json:"code,omitempty"`
 	Facility string    `json:"facility,omitempty"`
 	Ends     time.Time `json:"ends,omitzero"`
 }
 
-// confidence is what only who has the cookie can read.
-type confidence struct {
+// secrets are what only who has the cookie can read.
+type secrets struct {
 	Refresh string `json:"refresh,omitempty"`
 	Access  string `json:"access,omitempty"` // only without a refresh token
 	Name    string `json:"name,omitempty"`
@@ -125,8 +125,8 @@ func secret() string {
 
 const secretLength = 43
 
-// cookieName is that of the session's cookie. The prefix has a browser take it from this host alone, over TLS alone, and
-// for all its paths (RFC 6265bis, 4.1.3.2). Without TLS, on loopback, there is no such cookie.
+// cookieName is the name of the cookie of a session, or of an attempt to log in. The prefix has a browser take it from this
+// host alone, over TLS alone, and for all its paths (RFC 6265bis, 4.1.3.2). Without TLS, on loopback, there is no prefix.
 func (s *Service) cookieName(what string) string {
 	if s.secure {
 		return "__Host-cannulary-" + what
@@ -168,7 +168,7 @@ func (s *Service) read(ctx context.Context, cookie string) (*held, error) {
 }
 
 // create keeps a new session and returns its cookie. No cookie that a browser brought is ever used for it.
-func (s *Service) create(ctx context.Context, one session, c confidence) (string, error) {
+func (s *Service) create(ctx context.Context, one session, c secrets) (string, error) {
 	h := &held{session: one, cookie: secret()}
 	h.key = "session." + digest(h.cookie)
 	if err := h.seal(c); err != nil {
@@ -181,7 +181,7 @@ func (s *Service) create(ctx context.Context, one session, c confidence) (string
 	return h.cookie, s.cfg.Sessions.Create(ctx, h.key, value)
 }
 
-// change changes a session by CAS. It reports whether the session is as it was held before, and changed now.
+// change changes a session, unless somebody else changed it since it was read. It reports whether it did.
 func (s *Service) change(ctx context.Context, h *held, how func(*session) error) (bool, error) {
 	next := h.session
 	if err := how(&next); err != nil {
@@ -205,7 +205,7 @@ func (s *Service) change(ctx context.Context, h *held, how func(*session) error)
 // end ends a session, at every process.
 func (s *Service) end(ctx context.Context, h *held) error { return s.cfg.Sessions.Forget(ctx, h.key) }
 
-// sealing is the cipher of a cookie's confidences.
+// sealing is the cipher of a cookie's secrets.
 func sealing(cookie string) (cipher.AEAD, error) {
 	key, err := hkdf.Key(sha256.New, []byte(cookie), nil, "cannulary session", 32)
 	if err != nil {
@@ -218,7 +218,7 @@ func sealing(cookie string) (cipher.AEAD, error) {
 	return cipher.NewGCMWithRandomNonce(block)
 }
 
-func (h *held) seal(c confidence) error {
+func (h *held) seal(c secrets) error {
 	aead, err := sealing(h.cookie)
 	if err != nil {
 		return err
@@ -230,7 +230,7 @@ func (h *held) seal(c confidence) error {
 	return err
 }
 
-func (h *held) confidence() (c confidence, err error) {
+func (h *held) secrets() (c secrets, err error) {
 	aead, err := sealing(h.cookie)
 	if err != nil {
 		return c, err
@@ -259,7 +259,7 @@ func (s *Service) Who(r *http.Request) (*access.Principal, error) {
 	if h, err = s.look(ctx, h); h == nil || err != nil {
 		return nil, err
 	}
-	c, err := h.confidence()
+	c, err := h.secrets()
 	if err != nil {
 		return nil, err
 	}

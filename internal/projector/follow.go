@@ -137,7 +137,7 @@ func (s *state) related(a, b *record.Fact) bool {
 	return a.PatientKey != "" && b.PatientKey != "" && s.identities.Survivor(a.PatientKey) == s.identities.Survivor(b.PatientKey)
 }
 
-// follow brings the state up to date with what the event changes of it, and answers what that
+// follow brings the state up to date with what the event changes of it, and returns what that
 // changed.
 func (s *state) follow(tx *view.Tx, e *effects) (followed, error) {
 	var f followed

@@ -7,7 +7,7 @@ import (
 	"cannulary/internal/view"
 )
 
-// index stores the keys by which an event is found again. It answers the topics that the
+// index stores the keys by which an event is found again. It returns the topics that the
 // event is the first to name and that have a resource.
 func index(tx *view.Tx, e view.StoredEvent, own []record.Fact) (set, error) {
 	if e.Event.GetSource() != eventlog.ServiceSource {

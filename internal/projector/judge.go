@@ -56,7 +56,7 @@ func (w *writer) survivors() []string {
 
 // judgeAll folds the tracks of the patients that the event touches and stores the judgement,
 // as of the later of the newest fact and the newest day: as rows for lists and metrics, and
-// as resources. No time, batch or cache decides anything: the answer is that of track.Fold.
+// as resources. No time, batch or cache decides anything: the result is that of track.Fold.
 func (w *writer) judgeAll() error {
 	var all []*verdict
 	held := set{}
@@ -113,7 +113,7 @@ func (w *writer) verdict(key string) (*verdict, error) {
 	return v, nil
 }
 
-// judgeOn has a follower take the event's plain facts in. It answers nil where the follower cannot;
+// judgeOn has a follower take the event's plain facts in. It returns nil where the follower cannot;
 // then it is of no use any more.
 func (w *writer) judgeOn(key string, fw *follower) (*verdict, error) {
 	if fw.stale { // only read: another event of the patient may be asking at the same time

@@ -94,21 +94,21 @@ func (s *state) planPlain(p *plan) {
 		if !p.plain[i].HasSession() {
 			from = from.Add(-dayLong) // without a session a fact belongs to its local day
 		}
-		p.reaches(from)
+		p.startsAt(from)
 	}
 }
 
 // dayLong is more than any local day.
 const dayLong = 26 * time.Hour
 
-// reaches moves since back.
-func (p *plan) reaches(t time.Time) {
+// startsAt moves since back to t if that is earlier.
+func (p *plan) startsAt(t time.Time) {
 	if p.since.IsZero() || t.Before(p.since) {
 		p.since = t
 	}
 }
 
-// added adds what a query of the view answers.
+// added adds what a query of the view returns.
 func added(s set) func(names []string, err error) error {
 	return func(names []string, err error) error {
 		s.add(names...)
@@ -157,7 +157,7 @@ func refused(tx *view.Tx, ids *record.Identities) ([]string, error) {
 
 // namesakes looks for tracks and accesses that the event is the first to name under its patient's
 // key, while another identity of the patient has one of that name. Which of the two all resources
-// refer to may be decided anew, so it answers all keys of such a patient.
+// refer to may be decided anew, so it returns all keys of such a patient.
 func (s *state) namesakes(tx *view.Tx, fresh set) (set, error) {
 	out := set{}
 	for t := range fresh {

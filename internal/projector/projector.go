@@ -49,8 +49,7 @@ type Config struct {
 type Projector struct {
 	cfg Config
 
-	// writing is held while a batch changes the view: also between a transaction that was
-	// rolled back and the reading of the state that it had changed.
+	// writing is held while a batch changes the view. It is also held after a rollback, until the state is read again.
 	writing sync.Mutex
 	state   *state // only who holds writing touches it
 
@@ -68,8 +67,8 @@ type Projector struct {
 // batchLimit bounds one transaction.
 const batchLimit = 2000
 
-// New has the store open what people wrote, reads the checkpoint, and refuses a view that does not belong to the log: the event
-// at the checkpoint must be the very same.
+// New gives the store the keys to free text and reads the checkpoint. It refuses a view that does not belong to the log: the
+// event at the checkpoint must be the very same.
 func New(ctx context.Context, cfg Config) (*Projector, error) {
 	p := &Projector{cfg: cfg, moved: make(chan struct{}), inFlight: inFlight}
 	cfg.Store.Opens(cfg.Opener)
@@ -311,7 +310,7 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that
-// will not be committed, and answers the cause. Where that fails, the answer only quotes the cause:
+// will not be committed, and returns the cause. Where that fails, the error only quotes the cause:
 // it must not be taken for an event that can be set aside, since what would be projected next
 // would rest on a state that was never committed.
 func (p *Projector) reload(ctx context.Context, tx *view.Tx, cause error) error {

@@ -83,7 +83,7 @@ func (w *writer) loadSession(session string) ([]record.Item, error) {
 	items := slices.DeleteFunc(record.Effective(facts), func(it record.Item) bool { return it.Session != session })
 	for i := range items {
 		if items[i].HasSession() {
-			w.reaches(items[i].At)
+			w.startsAt(items[i].At)
 		}
 	}
 	return items, nil

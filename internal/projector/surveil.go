@@ -45,14 +45,11 @@ func treatments(items []record.Item) map[string]time.Time {
 	began := map[string]time.Time{}
 	for i := range items {
 		it := &items[i]
-		if it.Void {
+		if it.Void || !it.BeginsTreatment() {
 			continue
 		}
-		switch it.Body.(type) {
-		case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
-			if t, ok := began[it.Facility]; !ok || it.At.Before(t) {
-				began[it.Facility] = it.At
-			}
+		if t, ok := began[it.Facility]; !ok || it.At.Before(t) {
+			began[it.Facility] = it.At
 		}
 	}
 	return began

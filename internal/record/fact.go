@@ -18,37 +18,60 @@ import (
 // "needle_inserted".
 type Kind string
 
-// Kinds that code asks for by name. All others are known by the schema alone.
+// Kinds that code asks for by name. All others are known by the schema alone, or by the type of the body.
 const (
-	KindFactCorrected         Kind = "fact_corrected"
-	KindFactVoided            Kind = "fact_voided"
-	KindSessionVoided         Kind = "session_voided"
-	KindIdentityStated        Kind = "identity_stated"
-	KindPatientsMerged        Kind = "patients_merged"
-	KindMergeReversed         Kind = "merge_reversed"
-	KindAccessExamined        Kind = "access_examined"
-	KindSitePrepared          Kind = "site_prepared"
-	KindPegRemoved            Kind = "peg_removed"
-	KindPegFoundMissing       Kind = "peg_found_missing"
-	KindNeedleInserted        Kind = "needle_inserted"
-	KindNeedleRemoved         Kind = "needle_removed"
-	KindPegPlaced             Kind = "peg_placed"
-	KindHoldPlaced            Kind = "hold_placed"
-	KindHoldLifted            Kind = "hold_lifted"
-	KindFacilityRegistered    Kind = "facility_registered"
-	KindProtocolAdopted       Kind = "protocol_adopted"
-	KindCannulatorRated       Kind = "cannulator_rated"
-	KindCensusCounted         Kind = "census_counted"
-	KindThresholdSet          Kind = "surveillance_threshold_set"
-	KindSignalAcknowledged    Kind = "surveillance_signal_acknowledged"
-	KindGenesis               Kind = "genesis"
-	KindDayStarted            Kind = "day_started"
-	KindLossRecorded          Kind = "loss_recorded"
-	KindLogRepaired           Kind = "log_repaired"
-	KindClockCorrected        Kind = "clock_corrected"
-	KindRecordScope           Kind = "record_scope"
-	kindSealedIdentity        Kind = "identity_sealed"
-	kindSealedIdentityChanged Kind = "identity_corrected"
+	KindFactCorrected           Kind = "fact_corrected"
+	KindFactVoided              Kind = "fact_voided"
+	KindSessionVoided           Kind = "session_voided"
+	KindIdentityStated          Kind = "identity_stated"
+	KindPatientsMerged          Kind = "patients_merged"
+	KindMergeReversed           Kind = "merge_reversed"
+	KindAccessExamined          Kind = "access_examined"
+	KindSitePrepared            Kind = "site_prepared"
+	KindPegRemoved              Kind = "peg_removed"
+	KindPegFoundMissing         Kind = "peg_found_missing"
+	KindNeedleInserted          Kind = "needle_inserted"
+	KindNeedleRemoved           Kind = "needle_removed"
+	KindPegPlaced               Kind = "peg_placed"
+	KindHoldPlaced              Kind = "hold_placed"
+	KindHoldLifted              Kind = "hold_lifted"
+	KindSessionStarted          Kind = "session_started"
+	KindSessionEnded            Kind = "session_ended"
+	KindComplicationSeen        Kind = "complication_seen"
+	KindTrackPlanned            Kind = "track_planned"
+	KindTrackTakenOver          Kind = "track_taken_over"
+	KindTrackRested             Kind = "track_rested"
+	KindTrackRetired            Kind = "track_retired"
+	KindAccessCreated           Kind = "access_created"
+	KindAccessRetired           Kind = "access_retired"
+	KindPatientAdmitted         Kind = "patient_admitted"
+	KindPatientLeft             Kind = "patient_left"
+	KindScheduleSet             Kind = "schedule_set"
+	KindDeputyNamed             Kind = "deputy_named"
+	KindHospitalAdmission       Kind = "hospital_admission"
+	KindHospitalDischarge       Kind = "hospital_discharge"
+	KindSiteSignsSeen           Kind = "site_signs_seen"
+	KindCultureResulted         Kind = "culture_resulted"
+	KindVenousPressureRead      Kind = "venous_pressure_read"
+	KindAccessFlowMeasured      Kind = "access_flow_measured"
+	KindAntimicrobialStarted    Kind = "antimicrobial_started"
+	KindAntimicrobialEnded      Kind = "antimicrobial_ended"
+	KindSuspectedSourceAssessed Kind = "suspected_source_assessed"
+	KindEventOutcomeAssessed    Kind = "event_outcome_assessed"
+	KindFacilityRegistered      Kind = "facility_registered"
+	KindProtocolAdopted         Kind = "protocol_adopted"
+	KindCannulatorRated         Kind = "cannulator_rated"
+	KindCensusCounted           Kind = "census_counted"
+	KindThresholdSet            Kind = "surveillance_threshold_set"
+	KindSignalAcknowledged      Kind = "surveillance_signal_acknowledged"
+	KindGenesis                 Kind = "genesis"
+	KindDayStarted              Kind = "day_started"
+	KindLossRecorded            Kind = "loss_recorded"
+	KindLogRepaired             Kind = "log_repaired"
+	KindClockCorrected          Kind = "clock_corrected"
+	KindRecordScope             Kind = "record_scope"
+	kindSealedIdentity          Kind = "identity_sealed"
+	kindSealedIdentityChanged   Kind = "identity_corrected"
 )
 
 // FacilityLevel reports whether facts of the kind are about a facility or a member of staff, and
@@ -94,6 +117,16 @@ type Fact struct {
 	RetiredSealed  []byte // the retired identifier of a merge, sealed
 	PatientSealed  []byte // the envelope's identifier, sealed
 	IdentityHashes []string
+}
+
+// BeginsTreatment reports whether the fact says that a treatment of its patient began: it is a start of a session or the
+// insertion of a needle.
+func (f *Fact) BeginsTreatment() bool {
+	switch f.Body.(type) {
+	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+		return true
+	}
+	return false
 }
 
 // HasSession reports whether the fact belongs to a treatment with a reference.

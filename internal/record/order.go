@@ -7,8 +7,8 @@ import (
 )
 
 // rank orders facts of the same moment as they happen at the chair: examination, preparation,
-// peg removal, insertion, removal, peg placement, hold, lift. A fact of another kind comes first
-// if it opens the session, as a plan does, and last if it closes it.
+// peg removal, insertion, removal, peg placement, what ends or closes something, hold, lift. Facts of
+// all other kinds come first.
 func rank(k Kind) int {
 	switch k {
 	case KindAccessExamined:
@@ -23,7 +23,7 @@ func rank(k Kind) int {
 		return 50
 	case KindPegPlaced:
 		return 60
-	case "session_ended", "complication_seen", "track_rested", "track_retired", "access_retired":
+	case KindSessionEnded, KindComplicationSeen, KindTrackRested, KindTrackRetired, KindAccessRetired:
 		return 65
 	case KindHoldPlaced:
 		return 70

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"cannulary/internal/durable"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/keyring"
 	"cannulary/internal/logfile"
@@ -106,21 +107,12 @@ func Fill(dir string, by Filling) (finished func() error, err error) {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	if err == nil {
 		_, err = fmt.Fprintf(f, "A %s fills this folder. While this file is here, entries are missing from the log beside it.\n", by)
-		err = errors.Join(err, f.Sync(), f.Close(), SyncFolder(dir))
+		err = errors.Join(err, f.Sync(), f.Close(), durable.Sync(dir))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the folder that a %s fills: %w", by, err)
 	}
-	return func() error { return errors.Join(os.Remove(path), SyncFolder(dir)) }, nil
-}
-
-// SyncFolder makes sure that the names in a folder are on the disk.
-func SyncFolder(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return func() error { return errors.Join(os.Remove(path), durable.Sync(dir)) }, nil
 }
 
 // CheckFinished refuses a folder in which a repair or a restore was interrupted: its log ends too early, and nothing else

@@ -151,7 +151,8 @@ func (q *post) add(p parcel) {
 	q.waiting = append(q.waiting, p)
 }
 
-// release emits what arrives before limit, in order of arrival; a zero limit releases all.
+// release emits what arrives before limit, in order of arrival. A zero limit releases all. What would arrive after the end
+// of the period arrives at its end.
 func (q *post) release(limit time.Time, emit func(Delivery) error) error {
 	slices.SortFunc(q.waiting, compareParcels)
 	n := 0

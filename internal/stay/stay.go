@@ -117,7 +117,8 @@ func (s *Stays) Add(f *record.Fact) {
 		s.admit(f.Facility, d)
 	case *cannularyv1.PatientLeft:
 		s.leave(Leaving{f.Facility, f.At, d, b.GetReason(), b.GetToFacility()})
-	case *cannularyv1.SessionStarted, *cannularyv1.NeedleInserted:
+	}
+	if f.BeginsTreatment() {
 		s.care(f.Facility, d)
 	}
 	if states(f.BodyKind()) {
@@ -131,8 +132,9 @@ func (s *Stays) Add(f *record.Fact) {
 // patient.
 func states(k record.Kind) bool {
 	switch k {
-	case "track_planned", "patient_admitted", "patient_left", "schedule_set", "access_created", "access_retired", "deputy_named",
-		"hospital_admission", "hospital_discharge", record.KindIdentityStated, record.KindPatientsMerged, record.KindMergeReversed:
+	case record.KindTrackPlanned, record.KindPatientAdmitted, record.KindPatientLeft, record.KindScheduleSet, record.KindAccessCreated,
+		record.KindAccessRetired, record.KindDeputyNamed, record.KindHospitalAdmission, record.KindHospitalDischarge,
+		record.KindIdentityStated, record.KindPatientsMerged, record.KindMergeReversed:
 		return true
 	}
 	return false

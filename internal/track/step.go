@@ -148,19 +148,20 @@ func (e *env) from(f *record.Fact) time.Time {
 	return f.At
 }
 
-// pair is a map key of two parts.
+// pair is a map key of two parts: the name of a track or an access, and what is told apart in it.
 type pair struct{ a, b string }
 
 // gathering holds what all facts add up to, by session.
 type gathering struct {
 	e        *env
 	sessions []*session
-	of       map[string]*session // by attempt
-	days     map[string][]span   // by hold: days on which it began at an unknown time
-	split    map[string]bool     // references that are split by date
-	at       map[pair]*session   // by track and occasion, the earliest
-	preps    map[pair][]*record.Fact
-	seen     map[pair][]cannularyv1.ComplicationKind
+	of       map[string]*session                     // by attempt
+	days     map[string][]span                       // by hold: days on which it began at an unknown time
+	split    map[string]bool                         // references that are split by date
+	at       map[pair]*session                       // by track and occasion, the earliest
+	preps    map[pair][]*record.Fact                 // by track and occasion
+	pegs     map[string][]*record.Fact               // by track, the facts that found a peg
+	seen     map[pair][]cannularyv1.ComplicationKind // by track and occasion
 	speeds   map[string]speed
 	stopped  map[pair]*record.Fact // track, occasion: the longest haemostasis
 	pressed  map[pair]*record.Fact // access, occasion: the highest pressure at 200 mL/min
@@ -291,8 +292,7 @@ func (g *gathering) gather(f *record.Fact) {
 // found records a fact that found a peg. A peg that is found before the final entry of a session
 // was found at that session.
 func (g *gathering) found(f *record.Fact, track string) {
-	k := pair{track, "found"}
-	g.preps[k] = append(g.preps[k], f)
+	g.pegs[track] = append(g.pegs[track], f)
 }
 
 // complete sets on a step what its session adds up to.
@@ -326,7 +326,7 @@ func (g *gathering) complete(st *step) {
 		}
 		if len(s.attempts) > 1 {
 			final := s.final().fact
-			for _, f := range g.preps[pair{s.track, "found"}] {
+			for _, f := range g.pegs[s.track] {
 				s.found = s.found || record.Before(st.fact, f) && record.Before(f, final)
 			}
 		}

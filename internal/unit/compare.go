@@ -21,7 +21,7 @@ const (
 
 // Years is one figure of the year against the year before.
 type Years struct {
-	// What names the figure: a class of infection, or RescueSessions or TroubledSessions.
+	// What names the figure: a class of infection, "rescue" or "troubled".
 	What   string        `json:"what"`
 	Group  surveil.Group `json:"group,omitempty"` // of an infection
 	Events int           `json:"events"`
@@ -60,8 +60,8 @@ func rateOf(g incidence.Group, per float64) (*Rate, error) {
 
 // Figures of needling that are compared.
 const (
-	RescueSessions   = "rescue"
-	TroubledSessions = "troubled" // with a needle past forming, and not good
+	rescueSessions   = "rescue"
+	troubledSessions = "troubled" // with a needle past forming, and not good
 )
 
 // Compare compares the events of this year with those of the year before, by their exposures. Rates
@@ -154,8 +154,8 @@ func Needling(tracks []Track, m surveil.Month) ([]Years, error) {
 		what string
 		of   func(bluntCount) int
 	}{
-		{RescueSessions, func(b bluntCount) int { return b.rescues }},
-		{TroubledSessions, func(b bluntCount) int { return b.sessions - b.clean }},
+		{rescueSessions, func(b bluntCount) int { return b.rescues }},
+		{troubledSessions, func(b bluntCount) int { return b.sessions - b.clean }},
 	} {
 		y, err := Compare(incidence.Group{Events: x.of(now), Exposure: float64(now.sessions)},
 			incidence.Group{Events: x.of(before), Exposure: float64(before.sessions)}, 100)

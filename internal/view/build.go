@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"cannulary/internal/durable"
 	"cannulary/internal/sqlitefile"
 )
 
@@ -70,13 +71,13 @@ func Replace(ctx context.Context, dir string) error {
 	if err := fold(ctx, to); err != nil {
 		return err
 	}
-	if err := syncFile(from); err != nil {
+	if err := durable.Sync(from); err != nil {
 		return err
 	}
 	if err := os.Rename(from, to); err != nil {
 		return fmt.Errorf("put the new view in its place: %w", err)
 	}
-	return syncFile(dir)
+	return durable.Sync(dir)
 }
 
 // fold writes a closed view's companions into the file and removes them.
@@ -101,14 +102,6 @@ func fold(ctx context.Context, path string) error {
 		}
 	}
 	return nil
-}
-
-func syncFile(path string) error {
-	f, err := os.Open(path)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
 }
 
 // Kept is a view's file as it lies in the folder, of this or another version.

@@ -17,11 +17,11 @@ import (
 
 // Copy reads a view's copies of events and changes nothing, not even beside the file.
 type Copy struct {
-	path    string
-	db      *sqlitefile.Looked
-	summed  bool               // each copy has a checksum
-	checked bool               // each page of the file has one
-	loose   *sqlitefile.Looked // reads pages whatever their checksums say; nil until it is needed
+	path      string
+	db        *sqlitefile.Looked
+	eventSums bool               // each copy of an event has a checksum
+	pageSums  bool               // each page of the file has one
+	loose     *sqlitefile.Looked // reads pages whatever their checksums say; nil until it is needed
 }
 
 // ErrCopy says that the copy of an event is damaged.
@@ -32,7 +32,7 @@ func OpenCopy(ctx context.Context, path string) (*Copy, error) {
 	c := &Copy{path: path}
 	var n int
 	look := sqlitefile.Look
-	if c.checked = hasSums(path); c.checked {
+	if c.pageSums = hasPageSums(path); c.pageSums {
 		look = sqlitefile.LookChecked
 	}
 	db, err := look(path)
@@ -41,12 +41,12 @@ func OpenCopy(ctx context.Context, path string) (*Copy, error) {
 	}
 	c.db = db
 	if err := c.db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('event') WHERE name = 'sum'`).Scan(&n); err != nil {
-		if c.checked {
+		if c.pageSums {
 			err = cmp.Or(sqlitefile.CheckPages(path, ctx.Err), err) // which names the page
 		}
 		return nil, errors.Join(fmt.Errorf("view %s: %w", path, err), db.Close())
 	}
-	c.summed = n > 0
+	c.eventSums = n > 0
 	return c, nil
 }
 
@@ -67,7 +67,7 @@ type CopiedEvent struct {
 // error is ErrCopy where what is there is not what was written.
 func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, err error) {
 	sum := "-1"
-	if c.summed {
+	if c.eventSums {
 		sum = "sum"
 	}
 	var logged, want int64
@@ -80,7 +80,7 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return e, false, nil
-	case err != nil && c.checked && c.loose == nil:
+	case err != nil && c.pageSums && c.loose == nil:
 		// Of a damaged page most rows are whole, and each of these has a checksum of its own.
 		if c.loose, err = sqlitefile.Look(c.path); err != nil {
 			return e, false, fmt.Errorf("view %s: %w", c.path, err)
@@ -99,23 +99,23 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 	return e, true, nil
 }
 
-// hasSums tells whether a view's file has checksums of its pages: by its name, because the file may be
+// hasPageSums tells whether a view's file has checksums of its pages: by its name, because the file may be
 // damaged, or by its header where it has another name.
-func hasSums(path string) bool {
+func hasPageSums(path string) bool {
 	var version int
 	if n, _ := fmt.Sscanf(filepath.Base(path), "view-%d.db", &version); n == 1 {
-		return version >= firstSummed
+		return version >= firstPageSums
 	}
 	return sqlitefile.SaysChecked(path)
 }
 
-// firstSummed is the first version whose files have checksums of their pages.
-const firstSummed = 10
+// firstPageSums is the first version whose files have checksums of their pages.
+const firstPageSums = 10
 
-// Check reads every page of the file and opens every page of bodies; each has a checksum. Then it has SQLite look
-// at the whole. The answer is empty where nothing is found. Only pages of a file of an older version have none.
+// Check reads every page of SQLite's file, has SQLite check it, then opens every packed page of bodies. Pages of both
+// kinds have checksums; a file of an older version may have none. found is empty where nothing is found.
 func (c *Copy) Check(ctx context.Context) (found string) {
-	if c.checked {
+	if c.pageSums {
 		err := cmp.Or(sqlitefile.LeftBehind(c.path), sqlitefile.CheckPages(c.path, ctx.Err))
 		if err != nil {
 			return err.Error()
@@ -127,7 +127,7 @@ func (c *Copy) Check(ctx context.Context) (found string) {
 	if found != "ok" {
 		return found
 	}
-	if !c.summed {
+	if !c.eventSums {
 		return ""
 	}
 	if err := c.pages(ctx); err != nil {

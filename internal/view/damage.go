@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"cannulary/internal/durable"
 	"cannulary/internal/sqlitefile"
 )
 
@@ -96,7 +97,7 @@ func SetAside(dir string) error {
 			return fmt.Errorf("set the damaged view aside: %w", err)
 		}
 	}
-	return errors.Join((Kept{Path: from}).Remove(), syncFile(dir))
+	return errors.Join((Kept{Path: from}).Remove(), durable.Sync(dir))
 }
 
 // Aside tells whether a damaged view is kept, and whether the one in its place is still owed.

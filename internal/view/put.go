@@ -539,7 +539,7 @@ func (t *Tx) values(rid int64, x fhir.Index) error {
 		}
 	}
 	for _, v := range x.Strings {
-		strs = append(strs, v.Param, v.Value, Fold(v.Value), rid)
+		strs = append(strs, v.Param, v.Value, foldText(v.Value), rid)
 	}
 	return errors.Join(
 		t.rows(`INSERT OR IGNORE INTO period (param, low, high, rid, low_shift, high_shift) VALUES `, `(?,?,?,?,?,?)`, 6, periods),
@@ -553,9 +553,9 @@ func shift(t time.Time) int64 {
 	return int64(offset)
 }
 
-// Fold makes a string fit for comparison as FHIR R4's string search asks: without regard
+// foldText makes a string fit for comparison as FHIR R4's string search asks: without regard
 // to case (as Unicode folds it) and accents.
-func Fold(s string) string {
+func foldText(s string) string {
 	var b strings.Builder
 	for _, r := range norm.NFD.String(cases.Fold().String(norm.NFD.String(s))) {
 		if !unicode.Is(unicode.Mn, r) {

@@ -20,7 +20,7 @@ type StringIs struct {
 
 func (s StringIs) holds(c *clause) {
 	c.add(`EXISTS (SELECT 1 FROM string s WHERE s.rid = r.rid AND +s.param = ? AND `, s.Param)
-	folded := Fold(s.Value)
+	folded := foldText(s.Value)
 	switch s.Match {
 	case Exactly:
 		c.add(`s.value = ?)`, s.Value)
@@ -37,9 +37,9 @@ func (s StringIs) Matches(value string) bool {
 	case Exactly:
 		return value == s.Value
 	case Contains:
-		return strings.Contains(Fold(value), Fold(s.Value))
+		return strings.Contains(foldText(value), foldText(s.Value))
 	}
-	return strings.HasPrefix(Fold(value), Fold(s.Value))
+	return strings.HasPrefix(foldText(value), foldText(s.Value))
 }
 
 func (s StringIs) rows(c *clause) (ok, exact bool) {

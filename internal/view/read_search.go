@@ -23,8 +23,8 @@ func (c Cursor) IsZero() bool { return c.RID == 0 }
 // In any other order a resource that changes between two pages may move to where the
 // reader was before; the next pull from the watermark gets it.
 type Order struct {
-	// Date is the date parameter by whose earliest value is sorted, those without a value
-	// last; empty for meta.lastUpdated.
+	// Rows are sorted by the earliest value of this date parameter. Those without a value come last. Empty is
+	// meta.lastUpdated.
 	Date string
 	// Descending is the newest first.
 	Descending bool

@@ -102,7 +102,7 @@ func newWalk(in track.Input, from []string) *walk {
 // holds reports whether a fact of that kind can hold an access or a track.
 func holds(k record.Kind) bool {
 	switch k {
-	case record.KindAccessExamined, record.KindHoldPlaced, "site_signs_seen", "culture_resulted", "track_planned":
+	case record.KindAccessExamined, record.KindHoldPlaced, record.KindSiteSignsSeen, record.KindCultureResulted, record.KindTrackPlanned:
 		return true
 	}
 	return false

@@ -82,6 +82,9 @@ func (m *Memo) add(f *record.Fact) {
 		return
 	}
 	m.newest = *f
+	if f.BeginsTreatment() {
+		m.treated(f)
+	}
 	switch b := f.Body.(type) {
 	case *cannularyv1.PatientLeft:
 		delete(m.schedules, f.Facility)
@@ -98,7 +101,6 @@ func (m *Memo) add(f *record.Fact) {
 	case *cannularyv1.SessionMissed:
 		m.missed = &Missed{f.Facility, m.day(f), b.GetReason()}
 	case *cannularyv1.SessionStarted:
-		m.treated(f)
 		m.uses(b.GetAccess())
 	case *cannularyv1.SessionEnded:
 		// It may end after midnight.
@@ -106,7 +108,6 @@ func (m *Memo) add(f *record.Fact) {
 			m.last.Ended = true
 		}
 	case *cannularyv1.NeedleInserted:
-		m.treated(f)
 		m.uses(b.GetAccess())
 		if a := m.accesses[b.GetAccess()]; a != nil && b.GetPattern() != 0 {
 			a.pattern = b.GetPattern()

@@ -29,7 +29,7 @@ import (
 
 // Person is what a work list needs of one patient. It does not depend on the day of asking.
 type Person struct {
-	// Identity changes when what identifies the patient may have changed.
+	// Identity is a fingerprint of the patient's keys and identity facts.
 	Identity string `json:"identity,omitempty"`
 	// Facility is where the patient belongs when no stay holds the date; empty for a patient who left.
 	Facility string `json:"facility,omitempty"`

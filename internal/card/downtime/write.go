@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"cannulary/internal/card"
+	"cannulary/internal/durable"
 )
 
 // Result is what a pack holds.
@@ -126,7 +127,7 @@ func Write(dir string, cards []card.Card, printedAt time.Time, head string) (r R
 	}); err != nil {
 		return Result{}, err
 	}
-	if err := syncFolder(partial); err != nil {
+	if err := durable.Sync(partial); err != nil {
 		return Result{}, err
 	}
 	// An empty folder of that name makes room. A folder that was filled meanwhile stays, and the
@@ -137,7 +138,7 @@ func Write(dir string, cards []card.Card, printedAt time.Time, head string) (r R
 	if err := os.Rename(partial, dir); err != nil {
 		return Result{}, fmt.Errorf("put the finished pack to %s: %w", dir, err)
 	}
-	return r, syncFolder(filepath.Dir(dir))
+	return r, durable.Sync(filepath.Dir(dir))
 }
 
 // put writes one file of the pack to the disk.
@@ -156,18 +157,6 @@ func put(dir, name string, content func(io.Writer) error) (err error) {
 	}
 	if err = errors.Join(err, f.Close()); err != nil {
 		return fmt.Errorf("write the pack's %s: %w; is the disk full?", name, err)
-	}
-	return nil
-}
-
-// syncFolder makes sure that the names in a folder are on the disk.
-func syncFolder(dir string) error {
-	f, err := os.Open(dir)
-	if err != nil {
-		return fmt.Errorf("open %s: %w", dir, err)
-	}
-	if err := errors.Join(f.Sync(), f.Close()); err != nil {
-		return fmt.Errorf("write %s to the disk: %w", dir, err)
 	}
 	return nil
 }

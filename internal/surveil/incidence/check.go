@@ -9,8 +9,10 @@ const MostEvents = 1_000_000
 const mostMean = 900_000
 
 const (
+	// leastSize is the smallest exposure, rate or time that is accepted. A smaller one is refused like 0.
 	leastSize = 1e-6
-	mostSize  = 1e12
+	// mostSize is the largest. A larger one is a mistake.
+	mostSize = 1e12
 )
 
 func checkCount(what string, x int) error {
@@ -27,7 +29,7 @@ func checkLevel(level float64) error {
 	return nil
 }
 
-// checkSize refuses an exposure, a rate or a time that is not above 0 or is too large.
+// checkSize refuses an exposure, a rate or a time that is below leastSize or above mostSize.
 func checkSize(what string, v float64) error { return checkRange(what, v, leastSize, mostSize) }
 
 // checkRange refuses NaN and every value outside lo to hi. lo and hi are allowed.

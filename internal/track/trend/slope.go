@@ -31,9 +31,9 @@ func TheilSenXY(x, y []float64) (slope float64, ok bool) {
 	return median(slopes), true
 }
 
-// PressureLook is the number of sessions in one look at the pressure. Looks do not overlap: a
+// pressureLook is the number of sessions in one look at the pressure. Looks do not overlap: a
 // look after each session would find a trend in nearly every stable track within a year.
-const PressureLook = 12
+const pressureLook = 12
 
 // Trend is one look at the pressure.
 type Trend struct {
@@ -43,16 +43,16 @@ type Trend struct {
 	Rising         bool
 }
 
-// PressureTrend judges exactly PressureLook pressures in mmHg of consecutive sessions, oldest
+// PressureTrend judges exactly 12 pressures in mmHg of consecutive sessions, oldest
 // first; any other number is not ok. The slope per twelve sessions is the Theil–Sen slope per
 // session times twelve. The trend is rising if P is at most alpha and that slope is at least
 // minSlopePerTwelve.
 func PressureTrend(y []float64, minSlopePerTwelve, alpha float64) (t Trend, ok bool) {
-	if len(y) != PressureLook {
+	if len(y) != pressureLook {
 		return Trend{}, false
 	}
 	slope, _ := TheilSen(y)
-	t = Trend{N: len(y), SlopePerTwelve: slope * PressureLook, P: MannKendall(y).P}
+	t = Trend{N: len(y), SlopePerTwelve: slope * pressureLook, P: MannKendall(y).P}
 	t.Rising = t.P <= alpha && t.SlopePerTwelve >= minSlopePerTwelve
 	return t, true
 }

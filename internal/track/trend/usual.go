@@ -6,18 +6,18 @@ import (
 )
 
 const (
-	// UsualMost is how many of the latest values the usual time is taken from. The project's own
+	// usualMost is how many of the latest values the usual time is taken from. The project's own
 	// choice, no source.
-	UsualMost = 12
-	// UsualLeast is the lowest number of values for a usual time. The project's own choice, no
+	usualMost = 12
+	// usualLeast is the lowest number of values for a usual time. The project's own choice, no
 	// source.
-	UsualLeast = 6
-	// UsualMargin is the smallest distance in minutes from the usual time to its limit. The
+	usualLeast = 6
+	// usualMargin is the smallest distance in minutes from the usual time to its limit. The
 	// project's own choice, no source.
-	UsualMargin = 3.0
-	// UsualSpreads is that distance in standard deviations. The project's own choice, no
+	usualMargin = 3.0
+	// usualSpreads is that distance in standard deviations. The project's own choice, no
 	// source.
-	UsualSpreads = 2.0
+	usualSpreads = 2.0
 	// NormalMAD times the median absolute deviation is the standard deviation of normally
 	// distributed values (Rousseeuw & Croux 1993).
 	NormalMAD = 1.4826
@@ -55,20 +55,20 @@ func MAD(values []float64) float64 {
 
 // Band is what is usual for a patient, in minutes. A time above Limit is longer than usual.
 type Band struct {
-	N      int // values it is taken from, UsualLeast to UsualMost
+	N      int // values it is taken from, 6 to 12
 	Median float64
 	MAD    float64 // raw
-	Limit  float64 // Median + max(UsualMargin, UsualSpreads*NormalMAD*MAD)
+	Limit  float64 // Median + max(3, 2*NormalMAD*MAD)
 }
 
-// Usual returns the usual haemostasis time by the latest UsualMost of the previous times in
-// minutes, oldest first. It is not ok with fewer than UsualLeast.
+// Usual returns the usual haemostasis time by the latest 12 of the previous times in
+// minutes, oldest first. It is not ok with fewer than 6.
 func Usual(previous []float64) (u Band, ok bool) {
-	if len(previous) < UsualLeast {
+	if len(previous) < usualLeast {
 		return Band{}, false
 	}
-	latest := previous[max(0, len(previous)-UsualMost):]
+	latest := previous[max(0, len(previous)-usualMost):]
 	u = Band{N: len(latest), Median: Median(latest), MAD: MAD(latest)}
-	u.Limit = u.Median + max(UsualMargin, UsualSpreads*NormalMAD*u.MAD)
+	u.Limit = u.Median + max(usualMargin, usualSpreads*NormalMAD*u.MAD)
 	return u, true
 }
