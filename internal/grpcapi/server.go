@@ -50,8 +50,8 @@ const (
 
 // Recorder is what the services need of intake.
 type Recorder interface {
-	// Record takes one message. Its errors are faults, or internal errors. It logs or counts each of them, but not one of
-	// a message that was only validated.
+	// Record takes one message. Its errors are faults, or internal errors. It logs or counts each of them; of a
+	// message that was only validated it logs the internal ones alone.
 	Record(ctx context.Context, m intake.Message) (intake.Answer, error)
 }
 

@@ -143,12 +143,15 @@ func (in *Intake) Sequence() uint64 { return in.index.position() }
 
 // Record accepts one message. Its errors are faults, or internal errors. Its faults are Denied (the sender may not send
 // that), Invalid, Early, TooLarge, Precondition (the facility is not registered, or the identity was erased), Conflict (the
-// id was used with other content), Full and Unavailable. It logs or counts each error, but not one of a message that was
-// only validated.
+// id was used with other content), Full and Unavailable. It logs or counts each error; of a message that was only
+// validated it logs the internal ones alone.
 func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 	in.names(ctx, m)
 	a, err := in.record(ctx, m)
 	if m.ValidateOnly {
+		if err != nil && fault.As(err).Kind == fault.Internal { // its text says that the log has the cause
+			in.cfg.Slog.ErrorContext(ctx, "a message could not be validated", "id", clip(m.Envelope.GetSourceMessageId()), "reason", why(err))
+		}
 		return a, err
 	}
 	in.finish(ctx, m, a, err)

@@ -1,10 +1,12 @@
 package intake_test
 
 import (
+	"bytes"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -188,6 +190,32 @@ func TestAResendAfterTheIndexWasDeleted(t *testing.T) {
 		}
 	}
 	check(second)
+}
+
+// Whoever is told that the operator's log has the cause is told the truth, also of a message that is only validated.
+func TestTheLogHasTheCauseOfAnInternalError(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	var log bytes.Buffer
+	in, err := intake.New(testkit.Context(t), intake.Config{Log: n.Log, Ring: n.Ring, Dir: t.TempDir(), Now: n.Clock.Now,
+		Slog: slog.New(slog.NewJSONHandler(&log, nil)), Outcome: func(string, string) {}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	testkit.Eventually(t, "the index has read the log", func() bool { return in.Ready(testkit.Context(t)) == nil })
+	if err := in.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, only := range []bool{true, false} {
+		log.Reset()
+		m := insertion(t, fmt.Sprint("broken-", only), 15)
+		m.ValidateOnly = only
+		if _, err := in.Record(testkit.Context(t), m); err == nil || fault.As(err).Kind != fault.Internal {
+			t.Fatalf("an index that is closed: %v", err)
+		}
+		if !strings.Contains(log.String(), fmt.Sprint("broken-", only)) || !strings.Contains(log.String(), "the ingest index cannot be read") {
+			t.Errorf("validated only: %v; the log has %s", only, &log)
+		}
+	}
 }
 
 // TestAResendAfterARestart stops everything and starts again, with and without the index.
