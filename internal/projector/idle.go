@@ -2,6 +2,7 @@ package projector
 
 import (
 	"context"
+	"runtime/debug"
 	"time"
 
 	"cannulary/internal/surveil"
@@ -45,30 +46,42 @@ func (p *Projector) whenIdle(ctx context.Context) error {
 	}
 }
 
-// look does one thing, if nothing came since the last look and no batch is under way.
+// look does what is to be done, if nothing came since the last look and no batch is under way, until something comes.
 func (i *idler) look(ctx context.Context) error {
 	seq := i.Sequence()
 	quiet := seq == i.before
 	i.before = seq
-	if !quiet || !i.writing.TryLock() {
-		return nil
+	for more := quiet; more && ctx.Err() == nil && i.Sequence() == seq && i.writing.TryLock(); {
+		var err error
+		more, err = i.step(ctx, seq)
+		i.writing.Unlock()
+		if err != nil {
+			return err
+		}
 	}
-	defer i.writing.Unlock()
-	if seq-i.shrunk >= manyEvents {
+	return nil
+}
+
+// step does one thing. It returns whether there is more to do.
+func (i *idler) step(ctx context.Context, seq uint64) (more bool, err error) {
+	switch {
+	case seq-i.shrunk >= manyEvents:
 		i.shrunk = seq
 		if i.cfg.Log.Partial() {
 			i.state.forget()
 		}
-		return i.cfg.Store.Shrink(ctx)
-	}
-	if i.listed && len(i.cold) == 0 {
-		return nil
+		return true, i.cfg.Store.Shrink(ctx)
+	case i.listed && len(i.cold) == 0:
+		return false, nil
 	}
 	if err := i.warm(ctx); err != nil {
 		// An event about the patient meets it too, and says what is to be done.
 		i.cfg.Slog.Warn("a patient could not be made ready for the next event", "err", err)
 	}
-	return nil
+	if len(i.cold) == 0 {
+		debug.FreeOSMemory() // all facts of all of them were in memory, one patient after the other
+	}
+	return len(i.cold) > 0, nil
 }
 
 // warm makes the next patient ready, or finds out who that is.
