@@ -15,6 +15,8 @@ const (
 	pause = 50 * time.Millisecond
 	// manyEvents make it worth to give memory back.
 	manyEvents = 5000
+	// warmMost is how many patients are made ready: those of a shift, some 300 kB each.
+	warmMost = 32
 )
 
 // idler is what is done while nothing comes.
@@ -78,10 +80,12 @@ func (i *idler) step(ctx context.Context, seq uint64) (more bool, err error) {
 		// An event about the patient meets it too, and says what is to be done.
 		i.cfg.Slog.Warn("a patient could not be made ready for the next event", "err", err)
 	}
-	if len(i.cold) == 0 {
-		debug.FreeOSMemory() // all facts of all of them were in memory, one patient after the other
+	if len(i.cold) > 0 {
+		return true, nil
 	}
-	return len(i.cold) > 0, nil
+	// All facts of all of them went through the memory.
+	defer debug.FreeOSMemory()
+	return false, i.cfg.Store.Shrink(ctx)
 }
 
 // warm makes the next patient ready, or finds out who that is.
@@ -94,7 +98,7 @@ func (i *idler) warm(ctx context.Context) error {
 	defer tx.Rollback()
 	if !i.listed {
 		i.listed = true
-		i.cold, err = tx.LastReported(followersMost)
+		i.cold, err = tx.LastReported(warmMost)
 	} else {
 		last := len(i.cold) - 1
 		key := i.cold[last]
