@@ -150,7 +150,8 @@ func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
 	a, err := in.record(ctx, m)
 	if m.ValidateOnly {
 		if err != nil && fault.As(err).Kind == fault.Internal { // its text says that the log has the cause
-			in.cfg.Slog.ErrorContext(ctx, "a message could not be validated", "id", clip(m.Envelope.GetSourceMessageId()), "reason", why(err))
+			in.cfg.Slog.ErrorContext(ctx, "a message could not be validated", "id", clip(m.Envelope.GetSourceMessageId()),
+				"reason", why(err))
 		}
 		return a, err
 	}
