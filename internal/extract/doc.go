@@ -28,5 +28,8 @@
 // An entry of which only some facts may be read has the others withheld: their places stay, so that ids stay. More of
 // its facts can come later.
 //
+// How far the log was followed is kept in a file of its own (kept.go), so that a start need not see the whole log
+// again. The file is believed only whole, and can be deleted.
+//
 // The package reads the view of the whole log, and no clock.
 package extract

@@ -156,7 +156,7 @@ func (p *resolved) packed(rid int64) []int64 {
 	return slices.Compact(out)
 }
 
-// addResource stores a resource that has no row yet; it answers false where there is one.
+// addResource stores a resource that has no row yet. It returns false where there is one.
 func (t *Tx) addResource(p *resolved, seq uint64, updated time.Time) (bool, error) {
 	rid, err := t.nextRID()
 	if err != nil {
