@@ -30,8 +30,9 @@ type idler struct {
 
 // whenIdle uses the time in which nothing comes. After a long catch-up it gives memory back. After a
 // start it makes the patients ready, one at a time, about whom the last events came: else the first
-// event of each of them would have to wait until all facts of the patient are read and judged.
-func (p *Projector) whenIdle(ctx context.Context) error {
+// event of each of them would have to wait until all facts of the patient are read and judged. None of
+// this has to succeed: what stands in its way is logged, and an event that meets it too stops Run.
+func (p *Projector) whenIdle(ctx context.Context) {
 	// There may be many extracts: of them nobody is kept ready.
 	i := &idler{Projector: p, listed: p.cfg.Log.Partial()}
 	t := time.NewTicker(pause)
@@ -39,53 +40,53 @@ func (p *Projector) whenIdle(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-			return nil
+			return
 		case <-t.C:
-			if err := i.look(ctx); err != nil && ctx.Err() == nil {
-				return err
-			}
+			i.look(ctx)
 		}
 	}
 }
 
 // look does what is to be done, if nothing came since the last look and no batch is under way, until something comes.
-func (i *idler) look(ctx context.Context) error {
+func (i *idler) look(ctx context.Context) {
 	seq := i.Sequence()
 	quiet := seq == i.before
 	i.before = seq
 	for more := quiet; more && ctx.Err() == nil && i.Sequence() == seq && i.writing.TryLock(); {
-		var err error
-		more, err = i.step(ctx, seq)
+		more = i.step(ctx, seq)
 		i.writing.Unlock()
-		if err != nil {
-			return err
-		}
 	}
-	return nil
 }
 
 // step does one thing. It returns whether there is more to do.
-func (i *idler) step(ctx context.Context, seq uint64) (more bool, err error) {
+func (i *idler) step(ctx context.Context, seq uint64) (more bool) {
 	switch {
 	case seq-i.shrunk >= manyEvents:
 		i.shrunk = seq
 		if i.cfg.Log.Partial() {
 			i.state.forget()
 		}
-		return true, i.cfg.Store.Shrink(ctx)
+		i.shrink(ctx)
+		return true
 	case i.listed && len(i.cold) == 0:
-		return false, nil
+		return false
 	}
-	if err := i.warm(ctx); err != nil {
-		// An event about the patient meets it too, and says what is to be done.
+	if err := i.warm(ctx); err != nil && ctx.Err() == nil {
 		i.cfg.Slog.Warn("a patient could not be made ready for the next event", "err", err)
 	}
 	if len(i.cold) > 0 {
-		return true, nil
+		return true
 	}
 	// All facts of all of them went through the memory.
-	defer debug.FreeOSMemory()
-	return false, i.cfg.Store.Shrink(ctx)
+	i.shrink(ctx)
+	debug.FreeOSMemory()
+	return false
+}
+
+func (i *idler) shrink(ctx context.Context) {
+	if err := i.cfg.Store.Shrink(ctx); err != nil && ctx.Err() == nil {
+		i.cfg.Slog.Warn("the view's memory could not be given back", "err", err)
+	}
 }
 
 // warm makes the next patient ready, or finds out who that is.

@@ -159,15 +159,15 @@ func (p *Projector) load(tx *view.Tx) error {
 // Run follows the log until ctx ends or something stands in its way: a gap in the log, a
 // kind of fact that a newer version wrote, a full disk.
 func (p *Projector) Run(ctx context.Context) error {
-	both, cancel := context.WithCancel(ctx)
-	idle := make(chan error, 1)
+	until, cancel := context.WithCancel(ctx)
+	idle := make(chan struct{})
 	go func() {
-		defer cancel()
-		idle <- p.whenIdle(both)
+		defer close(idle)
+		p.whenIdle(until)
 	}()
-	err := p.cfg.Log.Read(both, p.Sequence()+1, batchLimit, p.apply)
+	err := p.cfg.Log.Read(ctx, p.Sequence()+1, batchLimit, p.apply)
 	cancel()
-	err = errors.Join(err, <-idle)
+	<-idle
 	if err != nil && ctx.Err() != nil {
 		err = nil
 	}
