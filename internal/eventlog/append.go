@@ -42,29 +42,59 @@ const (
 // faults: Full, TooLarge or Unavailable. After Unavailable the event may or may not be in the
 // log. Append it again: its id keeps it single.
 func (l *Log) Append(ctx context.Context, ev *logv1.Event) (seq uint64, duplicate bool, err error) {
-	data, err := marshal(ev)
+	p, err := l.Place(ctx, ev)
 	if err != nil {
 		return 0, false, err
 	}
-	return l.append(ctx, l.waiting(ev, data))
+	return p.Wait(ctx)
+}
+
+// Placed is an event that has its place in the log and may not be safe yet.
+type Placed struct {
+	log *Log
+	*waiting
+}
+
+// Place gives the event its place: it stands before every event that is placed after Place returned. Wait
+// must be called. Errors are as Append's.
+func (l *Log) Place(ctx context.Context, ev *logv1.Event) (*Placed, error) {
+	data, err := marshal(ev)
+	if err != nil {
+		return nil, err
+	}
+	w := l.waiting(ev, data)
+	return &Placed{l, w}, l.place(ctx, w)
+}
+
+// Wait returns the event's sequence once it is safe. Results and errors are as Append's.
+func (p *Placed) Wait(ctx context.Context) (seq uint64, duplicate bool, err error) {
+	return p.log.wait(ctx, p.waiting)
 }
 
 // AppendEntry writes an entry that is no event, as the trail has them, under an id that keeps it single within
 // DuplicateWindow. data must be a message whose field 14 is not set: the link comes there. Errors are as
 // Append's.
 func (l *Log) AppendEntry(ctx context.Context, id string, data []byte) (seq uint64, err error) {
-	seq, _, err = l.append(ctx, &waiting{id: id, subject: l.cfg.prefix() + ".entry", data: data, done: make(chan struct{})})
+	w := &waiting{id: id, subject: l.cfg.prefix() + ".entry", data: data, done: make(chan struct{})}
+	if err := l.place(ctx, w); err != nil {
+		return 0, err
+	}
+	seq, _, err = l.wait(ctx, w)
 	return seq, err
 }
 
-func (l *Log) append(ctx context.Context, w *waiting) (seq uint64, duplicate bool, err error) {
+func (l *Log) place(ctx context.Context, w *waiting) error {
 	select {
 	case l.writer.in <- w:
+		return nil
 	case <-l.writer.stopped:
-		return 0, false, appendFault(errClosed)
+		return appendFault(errClosed)
 	case <-ctx.Done():
-		return 0, false, appendFault(ctx.Err())
+		return appendFault(ctx.Err())
 	}
+}
+
+func (l *Log) wait(ctx context.Context, w *waiting) (seq uint64, duplicate bool, err error) {
 	select {
 	case <-w.done:
 	case <-l.writer.stopped:

@@ -7,7 +7,7 @@ import "sync"
 type queues struct{ last sync.Map } // name → chan struct{}, closed when the last in line is over
 
 // line takes the last place of each name. turn returns when all before are over; over must
-// be called in the end.
+// be called in the end, once or more.
 func (q *queues) line(names ...string) (turn, over func()) {
 	mine := make(chan struct{})
 	var before []chan struct{}
@@ -21,10 +21,10 @@ func (q *queues) line(names ...string) (turn, over func()) {
 			<-c
 		}
 	}
-	return turn, func() {
+	return turn, sync.OnceFunc(func() {
 		close(mine)
 		for _, name := range names {
 			q.last.CompareAndDelete(name, mine)
 		}
-	}
+	})
 }

@@ -53,6 +53,8 @@ type Recorder interface {
 	// Record takes one message. Its errors are faults, or internal errors. It logs or counts each of them; of a
 	// message that was only validated it logs the internal ones alone.
 	Record(ctx context.Context, m intake.Message) (intake.Answer, error)
+	// RecordInTurn is Record, and calls placed when the message stands before all that are recorded from then on.
+	RecordInTurn(ctx context.Context, m intake.Message, placed func()) (intake.Answer, error)
 }
 
 // Server is a gRPC server with all ingest services.
@@ -258,8 +260,8 @@ type feedService struct {
 }
 
 // Feed answers every request in the order of the requests. Up to feedAhead messages are
-// taken at once. Those of one patient are taken one after the other, in the order sent, so
-// that nothing is judged before what was told first. A message about a facility or its staff
+// taken at once. Those of one patient get their places in the log one after the other, in the
+// order sent, so that nothing is judged before what was reported first. A message about a facility or its staff
 // is taken alone: a registration, a protocol or a rating decides how those behind it are read.
 // So is a large one. One whose id is under way waits, because the first to use an id has it.
 func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
@@ -292,14 +294,14 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 			answers <- a
 			if ok && (m.Alone() || proto.Size(req) > large) {
 				underWay.Wait()
-				a <- s.take(ctx, m)
+				a <- s.take(ctx, m, func() {})
 				continue
 			}
 			turn, over := lines.line(m.Lines()...)
 			underWay.Go(func() {
 				defer over()
 				turn()
-				a <- s.take(ctx, m)
+				a <- s.take(ctx, m, over)
 			})
 		}
 	}()
@@ -310,8 +312,9 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 	return received
 }
 
-// take records one message of a feed and puts a refusal into the answer.
-func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1.FeedResponse) {
+// take records one message of a feed and puts a refusal into the answer. It calls placed when the next message about
+// the patient may be taken, or nothing.
+func (s feedService) take(ctx context.Context, m intake.Message, placed func()) (r *cannularyv1.FeedResponse) {
 	r = &cannularyv1.FeedResponse{SourceMessageId: m.Envelope.GetSourceMessageId()}
 	defer func() {
 		if p := recover(); p != nil {
@@ -326,7 +329,7 @@ func (s feedService) take(ctx context.Context, m intake.Message) (r *cannularyv1
 		refuse(r, fault.As(err))
 		return r
 	}
-	a, err := s.rec.Record(ctx, m)
+	a, err := s.rec.RecordInTurn(ctx, m, placed)
 	took(ctx, a, err)
 	if err != nil {
 		refuse(r, fault.As(err))

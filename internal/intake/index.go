@@ -26,7 +26,8 @@ import (
 // deleted at any time.
 //
 // `recent` holds an event from the moment it is safe in the log until it comes back through the
-// projection.
+// projection. `coming` holds one from the moment it is sent to the log until it is safe: whoever looks
+// for what it says waits.
 type index struct {
 	db                                     *sql.DB
 	log                                    *eventlog.Log
@@ -36,6 +37,7 @@ type index struct {
 	recent     map[string]known
 	fresh      map[string][]uint64 // index key → events in `recent`
 	sessions   map[string]days     // sessions of events in `recent`
+	coming     map[string][]*event // events, by their id and their index keys
 	facilities map[string]place
 	seq        uint64
 	moved      chan struct{} // closed and replaced whenever seq advances
@@ -65,6 +67,13 @@ func (p place) registered(zone string, since int64, before bool) place {
 
 const indexBatch = 1000
 
+// event is one whose sequence is not known yet.
+type event struct {
+	days                    // of the session that it has facts of
+	inSession bool          // it has such
+	over      chan struct{} // closed when it is in `recent`, or failed
+}
+
 // indexVersion is the version of what the index holds. An index of another version is built
 // anew.
 const indexVersion = 4
@@ -93,7 +102,7 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log, damaged func(
 	}
 	db.SetMaxOpenConns(4)
 	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{},
-		facilities: map[string]place{}, moved: make(chan struct{})}
+		coming: map[string][]*event{}, facilities: map[string]place{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
@@ -319,8 +328,52 @@ func (x *index) position() uint64 {
 	return x.seq
 }
 
+// expect notes an event that is being sent to the log. over must be called when it is remembered or failed.
+func (x *index) expect(ev *logv1.Event) (over func()) {
+	e := &event{over: make(chan struct{})}
+	_, e.days, e.inSession = sessionOf(ev, 0)
+	keys := append(topics(ev), ev.GetId())
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, k := range keys {
+		x.coming[k] = append(x.coming[k], e)
+	}
+	return func() {
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		close(e.over)
+		for _, k := range keys {
+			if x.coming[k] = slices.DeleteFunc(x.coming[k], func(o *event) bool { return o == e }); len(x.coming[k]) == 0 {
+				delete(x.coming, k)
+			}
+		}
+	}
+}
+
+// arrived waits until no event with that id or index key is coming.
+func (x *index) arrived(ctx context.Context, key string) error {
+	for {
+		x.mu.Lock()
+		list := x.coming[key]
+		if len(list) == 0 {
+			x.mu.Unlock()
+			return nil
+		}
+		over := list[0].over
+		x.mu.Unlock()
+		select {
+		case <-over:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
 // find returns what is known of an event.
 func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
+	if err := x.arrived(ctx, eventID); err != nil {
+		return known{}, false, err
+	}
 	x.mu.Lock()
 	k, ok := x.recent[eventID]
 	x.mu.Unlock()

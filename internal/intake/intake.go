@@ -146,8 +146,15 @@ func (in *Intake) Sequence() uint64 { return in.index.position() }
 // id was used with other content), Full and Unavailable. It logs or counts each error; of a message that was only
 // validated it logs the internal ones alone.
 func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
+	return in.RecordInTurn(ctx, m, func() {})
+}
+
+// RecordInTurn is Record for one of several messages whose order counts. It calls placed when the message has its place
+// in the log, before it is safe there: the next one may be recorded from then on. It calls nothing where the message gets
+// no place.
+func (in *Intake) RecordInTurn(ctx context.Context, m Message, placed func()) (Answer, error) {
 	in.names(ctx, m)
-	a, err := in.record(ctx, m)
+	a, err := in.record(ctx, m, placed)
 	if m.ValidateOnly {
 		if err != nil && fault.As(err).Kind == fault.Internal { // its text says that the log has the cause
 			in.cfg.Slog.ErrorContext(ctx, "a message could not be validated", "id", clip(m.Envelope.GetSourceMessageId()),
@@ -176,7 +183,7 @@ func (in *Intake) names(ctx context.Context, m Message) {
 	}
 }
 
-func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
+func (in *Intake) record(ctx context.Context, m Message, placed func()) (Answer, error) {
 	// First: by a wrong clock a good message may lie in the future.
 	if err := in.clock.check(); err != nil {
 		return Answer{}, err
@@ -233,7 +240,7 @@ func (in *Intake) record(ctx context.Context, m Message) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
-	a, err := in.append(ctx, m, ev)
+	a, err := in.append(ctx, m, ev, placed)
 	if err == nil && !a.Duplicate {
 		a.Notices = notices
 	}
@@ -282,11 +289,17 @@ func (in *Intake) room() error {
 
 // append writes the event. If the server knew its id within its window, another process accepted
 // the message a moment ago, and the event of that process stands.
-func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event) (Answer, error) {
+func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event, placed func()) (Answer, error) {
 	if err := in.room(); err != nil {
 		return Answer{}, err
 	}
-	seq, duplicate, err := in.cfg.Log.Append(ctx, ev)
+	defer in.index.expect(ev)()
+	p, err := in.cfg.Log.Place(ctx, ev)
+	if err != nil {
+		return Answer{}, err
+	}
+	placed()
+	seq, duplicate, err := p.Wait(ctx)
 	if err != nil {
 		return Answer{}, err
 	}

@@ -87,22 +87,34 @@ func sessionOf(ev *logv1.Event, seq uint64) (session string, d days, ok bool) {
 	return facts[0].Session, days{at, at, seq}, true
 }
 
-// session returns the times between which the session has facts so far.
+// session returns the times between which the session has facts so far, those included that are being sent to the log:
+// all facts of a treatment come close together, and none should wait for another.
 func (x *index) session(ctx context.Context, session string) (d days, ok bool, err error) {
-	err = x.spanned.QueryRowContext(ctx, session).Scan(&d.first, &d.last)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+	take := func(more days) {
+		if ok {
+			more = d.with(more)
+		}
+		d, ok = more, true
+	}
+	// First what is in memory: an event leaves it when it is in the file.
+	x.mu.Lock()
+	for _, e := range x.coming[topicSession+session] {
+		if e.inSession {
+			take(e.days)
+		}
+	}
+	if fresh, is := x.sessions[session]; is {
+		take(fresh)
+	}
+	x.mu.Unlock()
+	var stored days
+	switch err := x.spanned.QueryRowContext(ctx, session).Scan(&stored.first, &stored.last); {
+	case err == nil:
+		take(stored)
+	case !errors.Is(err, sql.ErrNoRows):
 		return days{}, false, err
 	}
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	fresh, is := x.sessions[session]
-	switch {
-	case err == nil && is:
-		return d.with(fresh), true, nil
-	case is:
-		return fresh, true, nil
-	}
-	return d, err == nil, nil
+	return d, ok, nil
 }
 
 // began returns since when the event registers its facility, in seconds since 1970; ok is false
@@ -119,12 +131,18 @@ func began(ev *logv1.Event) (zone string, since int64, ok bool) {
 // mentions returns the sequences of the events with an index key, ascending. They include events
 // that are safe in the log and have not come back through the projection.
 func (x *index) mentions(ctx context.Context, topic string) ([]uint64, error) {
+	if err := x.arrived(ctx, topic); err != nil {
+		return nil, err
+	}
+	// First what is in memory: an event leaves it when it is in the file.
+	x.mu.Lock()
+	out := slices.Clone(x.fresh[topic])
+	x.mu.Unlock()
 	rows, err := x.mentioned.QueryContext(ctx, topic)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { _ = rows.Close() }()
-	var out []uint64
 	for rows.Next() {
 		var seq int64
 		if err := rows.Scan(&seq); err != nil {
@@ -135,15 +153,15 @@ func (x *index) mentions(ctx context.Context, topic string) ([]uint64, error) {
 	if err := rows.Err(); err != nil {
 		return nil, err
 	}
-	x.mu.Lock()
-	out = append(out, x.fresh[topic]...)
-	x.mu.Unlock()
 	slices.Sort(out)
 	return slices.Compact(out), nil
 }
 
 // has reports whether any event has the index key.
 func (x *index) has(ctx context.Context, topic string) (bool, error) {
+	if err := x.arrived(ctx, topic); err != nil {
+		return false, err
+	}
 	x.mu.Lock()
 	fresh := len(x.fresh[topic]) > 0
 	x.mu.Unlock()
