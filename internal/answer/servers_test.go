@@ -291,7 +291,7 @@ func saidBy(form string, w *httptest.ResponseRecorder) string {
 // recorder records nothing: it answers with an error.
 type recorder struct{ err error }
 
-func (r recorder) Record(context.Context, intake.Message) (intake.Answer, error) {
+func (r recorder) Record(context.Context, intake.Message, ...func()) (intake.Answer, error) {
 	return intake.Answer{}, r.err
 }
 

@@ -23,11 +23,7 @@ import (
 // counting counts how many messages are under way at once.
 type counting struct{ now, most atomic.Int64 }
 
-func (c *counting) Record(ctx context.Context, m intake.Message) (intake.Answer, error) {
-	return c.RecordInTurn(ctx, m, func() {})
-}
-
-func (c *counting) RecordInTurn(context.Context, intake.Message, func()) (intake.Answer, error) {
+func (c *counting) Record(context.Context, intake.Message, ...func()) (intake.Answer, error) {
 	n := c.now.Add(1)
 	defer c.now.Add(-1)
 	for most := c.most.Load(); n > most && !c.most.CompareAndSwap(most, n); most = c.most.Load() {

@@ -52,9 +52,8 @@ const (
 type Recorder interface {
 	// Record takes one message. Its errors are faults, or internal errors. It logs or counts each of them; of a
 	// message that was only validated it logs the internal ones alone.
-	Record(ctx context.Context, m intake.Message) (intake.Answer, error)
-	// RecordInTurn is Record, and calls placed when the message stands before all that are recorded from then on.
-	RecordInTurn(ctx context.Context, m intake.Message, placed func()) (intake.Answer, error)
+	// It calls placed when the message stands before all that are recorded from then on.
+	Record(ctx context.Context, m intake.Message, placed ...func()) (intake.Answer, error)
 }
 
 // Server is a gRPC server with all ingest services.
@@ -329,7 +328,7 @@ func (s feedService) take(ctx context.Context, m intake.Message, placed func()) 
 		refuse(r, fault.As(err))
 		return r
 	}
-	a, err := s.rec.RecordInTurn(ctx, m, placed)
+	a, err := s.rec.Record(ctx, m, placed)
 	took(ctx, a, err)
 	if err != nil {
 		refuse(r, fault.As(err))

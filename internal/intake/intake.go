@@ -145,16 +145,16 @@ func (in *Intake) Sequence() uint64 { return in.index.position() }
 // that), Invalid, Early, TooLarge, Precondition (the facility is not registered, or the identity was erased), Conflict (the
 // id was used with other content), Full and Unavailable. It logs or counts each error; of a message that was only
 // validated it logs the internal ones alone.
-func (in *Intake) Record(ctx context.Context, m Message) (Answer, error) {
-	return in.RecordInTurn(ctx, m, func() {})
-}
-
-// RecordInTurn is Record for one of several messages whose order counts. It calls placed when the message has its place
-// in the log, before it is safe there: the next one may be recorded from then on. It calls nothing where the message gets
-// no place.
-func (in *Intake) RecordInTurn(ctx context.Context, m Message, placed func()) (Answer, error) {
+//
+// Where the order of several messages counts, the next one may be recorded as soon as placed is called: this one then has
+// its place in the log, and is not safe there yet. placed is not called where the message gets no place.
+func (in *Intake) Record(ctx context.Context, m Message, placed ...func()) (Answer, error) {
 	in.names(ctx, m)
-	a, err := in.record(ctx, m, placed)
+	a, err := in.record(ctx, m, func() {
+		for _, f := range placed {
+			f()
+		}
+	})
 	if m.ValidateOnly {
 		if err != nil && fault.As(err).Kind == fault.Internal { // its text says that the log has the cause
 			in.cfg.Slog.ErrorContext(ctx, "a message could not be validated", "id", clip(m.Envelope.GetSourceMessageId()),

@@ -21,6 +21,9 @@ func (t *Tx) Chain() (*chain.Checker, error) {
 		return nil, err
 	}
 	copy(c.Head[:], head)
+	if err := t.settle(); err != nil {
+		return nil, err
+	}
 	rows, err := t.conn.QueryContext(t.ctx, `SELECT name, seq, ordinal, sum FROM writer`)
 	if err != nil {
 		return nil, err

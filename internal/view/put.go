@@ -24,6 +24,7 @@ type stored struct {
 	rid     int64
 	version int
 	hash    [16]byte
+	links   []int64 // resolved.packed
 }
 
 // memo remembers what the one writer knows anyway, so that it need not be asked again. It
@@ -35,10 +36,14 @@ type memo struct {
 	params    map[string]int64
 	terms     map[term]int64
 	shapes    map[[sha256.Size]byte]int64
-	topics    map[string]bool          // that have an event
-	amended   map[string]bool          // all targets of corrections and voids; nil is not read yet
-	waited    map[string]bool          // all that corrections and voids ever waited for; nil is not read yet
-	sessions  map[string][]StoredEvent // all events of sessions that were read lately
+	topics    map[string]bool                 // that have an event
+	amended   map[string]bool                 // all targets of corrections and voids; nil is not read yet
+	waited    map[string]bool                 // all that corrections and voids ever waited for; nil is not read yet
+	sessions  map[string][]StoredEvent        // all events of sessions that were read lately
+	treated   map[string]map[string]time.Time // Treatments of sessions that were read lately
+	begins    map[string]earliest             // FirstTreatment by facility
+	lastTerm  int64                           // the greatest id of a term; 0 is not read yet
+	unseen    *unseen                         // nil unless the view was empty when it was opened
 }
 
 // name is a resource's.
@@ -55,14 +60,22 @@ const (
 
 func newMemo() *memo {
 	return &memo{resources: map[name]stored{}, words: map[string]int64{}, params: map[string]int64{}, terms: map[term]int64{},
-		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}, sessions: map[string][]StoredEvent{}}
+		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}, sessions: map[string][]StoredEvent{}, treated: map[string]map[string]time.Time{},
+		begins: map[string]earliest{}}
 }
 
-func (m *memo) forget() { *m = *newMemo() }
+// forget forgets all. What unseen holds is more than the file does after a roll-back, which is no harm.
+func (m *memo) forget() {
+	sure := m.unseen
+	*m = *newMemo()
+	m.unseen = sure
+}
 
 // remember notes a value in a map of the memo, which it empties when it is full.
-func remember[K comparable, V any](m map[K]V, key K, value V) {
-	if len(m) >= memoLimit {
+func remember[K comparable, V any](m map[K]V, key K, value V) { rememberFew(m, memoLimit, key, value) }
+
+func rememberFew[K comparable, V any](m map[K]V, most int, key K, value V) {
+	if len(m) >= most {
 		clear(m)
 	}
 	m[key] = value
@@ -83,6 +96,9 @@ func (t *Tx) Put(r fhir.Resource, seq uint64, updated time.Time) (version int, c
 	p, err := t.resolve(r, hash)
 	if err != nil {
 		return 0, false, fmt.Errorf("store %s/%s: %w", r.Type, r.ID, err)
+	}
+	if !known && t.memo.unseen.lacks(resourceKey, r.Type, r.ID) {
+		return 1, true, t.addNew(p, seq, updated)
 	}
 	if !known {
 		// What is not remembered is most often new.
@@ -133,14 +149,14 @@ func (t *Tx) resolve(r fhir.Resource, hash [16]byte) (p *resolved, err error) {
 	return p, err
 }
 
-// columns are those of the row with that number, of a version, in the order of the statements below.
-func (p *resolved) columns(rid int64, version int, seq uint64, slot int, updated time.Time) []any {
+// columns are those of a version's row, in the order of the statements below.
+func (p *resolved) columns(now stored, seq uint64, slot int, updated time.Time) []any {
 	patient := p.patient
 	if patient == 0 && p.Patient != "" {
-		patient = rid
+		patient = now.rid
 	}
-	return append(append([]any{p.typ, patient, version, millis(updated), int64(seq), slot, p.hash[:], p.shape, packLinks(p.packed(rid))},
-		p.date[:]...), rid, idValue(p.ID))
+	return append(append([]any{p.typ, patient, now.version, millis(updated), int64(seq), slot, p.hash[:], p.shape, packLinks(now.links)},
+		p.date[:]...), now.rid, idValue(p.ID))
 }
 
 // packed are the links as the resource's row keeps them.
@@ -156,50 +172,58 @@ func (p *resolved) packed(rid int64) []int64 {
 	return slices.Compact(out)
 }
 
+const resourceColumns = `INSERT INTO resource (type, patient, version, updated, seq, slot, hash, shape, links, date, low, high, low_shift,
+	high_shift, rid, id) `
+
+// addNew stores a resource that surely has no row.
+func (t *Tx) addNew(p *resolved, seq uint64, updated time.Time) error {
+	rid, err := t.nextRID()
+	if err != nil {
+		return err
+	}
+	now := stored{rid, 1, p.hash, p.packed(rid)}
+	return errors.Join(t.exec(resourceColumns+`VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, p.columns(now, seq, t.nextSlot(seq), updated)...),
+		t.written(p, now, nil, now.links, seq, updated))
+}
+
 // addResource stores a resource that has no row yet. It returns false where there is one.
 func (t *Tx) addResource(p *resolved, seq uint64, updated time.Time) (bool, error) {
 	rid, err := t.nextRID()
 	if err != nil {
 		return false, err
 	}
-	n, err := t.insert(`INSERT INTO resource (type, patient, version, updated, seq, slot, hash, shape, links, date, low, high, low_shift,
-		high_shift, rid, id) SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16
+	now := stored{rid, 1, p.hash, p.packed(rid)}
+	n, err := t.insert(resourceColumns+`SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16
 		WHERE NOT EXISTS (SELECT 1 FROM resource WHERE id = ?16 AND type = -?1) ON CONFLICT DO NOTHING`,
-		p.columns(rid, 1, seq, t.nextSlot(seq), updated)...)
+		p.columns(now, seq, t.nextSlot(seq), updated)...)
 	if err != nil || n == 0 {
 		t.memo.last = rid - 1
 		return false, err
 	}
-	return true, t.written(p, stored{rid, 1, p.hash}, nil, p.packed(rid), seq, updated)
+	return true, t.written(p, now, nil, now.links, seq, updated)
 }
 
 // replaceResource stores another version of a resource, or the first of one that others only refer to.
 func (t *Tx) replaceResource(p *resolved, now stored, seq uint64, updated time.Time) error {
-	links := p.packed(now.rid)
-	gone, fresh := []int64(nil), links
+	before, links := now.links, p.packed(now.rid)
 	if now.version > 0 {
-		err := t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot) SELECT rid, version, type, updated, seq, slot
-			FROM resource WHERE rid = ?`, now.rid)
-		if err == nil {
-			gone, fresh, err = t.unindex(now.rid, links)
-		}
-		if err != nil {
+		if err := errors.Join(t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot) SELECT rid, version, type, updated, seq, slot
+			FROM resource WHERE rid = ?`, now.rid), t.unindex(now.rid)); err != nil {
 			return err
 		}
 	}
-	now.version++
-	now.hash = p.hash
-	row := p.columns(now.rid, now.version, seq, t.nextSlot(seq), updated)
+	now = stored{now.rid, now.version + 1, p.hash, links}
+	row := p.columns(now, seq, t.nextSlot(seq), updated)
 	if err := t.exec(`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?,
 		links = ?, date = ?, low = ?, high = ?, low_shift = ?, high_shift = ? WHERE rid = ?`, row[:len(row)-1]...); err != nil {
 		return err
 	}
-	return t.written(p, now, gone, fresh, seq, updated)
+	return t.written(p, now, without(before, links), without(links, before), seq, updated)
 }
 
 // written keeps the body and the search values of a version whose row is written.
 func (t *Tx) written(p *resolved, now stored, gone, fresh []int64, seq uint64, updated time.Time) error {
-	remember(t.memo.resources, name{p.Type, p.ID}, now)
+	t.note(name{p.Type, p.ID}, now)
 	return errors.Join(t.keep(seq, fhir.WithMeta(p.Body, p.ID, p.Profile, now.version, updated)), t.setLinks(now.rid, gone, fresh),
 		t.values(now.rid, p.index))
 }
@@ -221,16 +245,26 @@ func (t *Tx) newest(typ, id string) (stored, error) {
 	if err != nil {
 		return stored{}, err
 	}
+	if t.memo.unseen.lacks(resourceKey, typ, id) {
+		return stored{}, nil
+	}
 	var s stored
-	var hash []byte
-	found, err := t.row(`SELECT rid, version, hash FROM resource WHERE id = ? AND type IN (?, ?)`, []any{idValue(id), word, -word},
-		&s.rid, &s.version, &hash)
+	var hash, links []byte
+	found, err := t.row(`SELECT rid, version, hash, links FROM resource WHERE id = ? AND type IN (?, ?)`, []any{idValue(id), word, -word},
+		&s.rid, &s.version, &hash, &links)
 	if err != nil || !found {
 		return stored{}, err
 	}
 	copy(s.hash[:], hash)
+	s.links = unpackLinks(links)
 	remember(t.memo.resources, key, s)
 	return s, nil
+}
+
+// note remembers a resource that is being stored.
+func (t *Tx) note(key name, s stored) {
+	remember(t.memo.resources, key, s)
+	t.memo.unseen.note(resourceKey, key.typ, key.id)
 }
 
 // nextRID gives a new row its number.
@@ -257,7 +291,7 @@ func (t *Tx) rid(typ, id string) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	remember(t.memo.resources, name{typ, id}, s)
+	t.note(name{typ, id}, s)
 	return s.rid, t.exec(`INSERT INTO resource (rid, type, id) VALUES (?, ?, ?)`, s.rid, -word, idValue(id))
 }
 
@@ -287,7 +321,7 @@ func (t *Tx) number(known map[string]int64, text, insert, find string) (id int64
 
 // insert inserts one row and returns its rowid, 0 if nothing was inserted.
 func (t *Tx) insert(q string, args ...any) (int64, error) {
-	st, err := t.stmt(q)
+	st, err := t.ask(q)
 	if err != nil {
 		return 0, err
 	}
@@ -381,29 +415,20 @@ func (t *Tx) setLinks(rid int64, gone, add []int64) error {
 	return t.rows(`INSERT INTO link (target, param, rid) VALUES `, `(?,?,?)`, 3, rows)
 }
 
-// unindex removes the search values that stand in tables of their own, but for links: of those
-// it tells which are gone and which are new.
-func (t *Tx) unindex(rid int64, want []int64) (gone, fresh []int64, err error) {
-	for _, q := range []string{`DELETE FROM period WHERE rid = ?`, `DELETE FROM quantity WHERE rid = ?`,
-		`DELETE FROM string WHERE rid = ?`} {
-		if err := t.exec(q, rid); err != nil {
-			return nil, nil, err
+// unindex removes the search values that stand in tables of their own, but for links.
+func (t *Tx) unindex(rid int64) error {
+	return errors.Join(t.exec(`DELETE FROM period WHERE rid = ?`, rid), t.exec(`DELETE FROM quantity WHERE rid = ?`, rid),
+		t.exec(`DELETE FROM string WHERE rid = ?`, rid))
+}
+
+// without lists what is not in a sorted list.
+func without(list, sorted []int64) (out []int64) {
+	for _, n := range list {
+		if _, in := slices.BinarySearch(sorted, n); !in {
+			out = append(out, n)
 		}
 	}
-	var packed []byte
-	if _, err := t.row(`SELECT links FROM resource WHERE rid = ?`, []any{rid}, &packed); err != nil {
-		return nil, nil, err
-	}
-	have := unpackLinks(packed)
-	without := func(list, other []int64) (out []int64) {
-		for _, n := range list {
-			if _, in := slices.BinarySearch(other, n); !in {
-				out = append(out, n)
-			}
-		}
-		return out
-	}
-	return without(have, want), without(want, have), nil
+	return out
 }
 
 // shape finds or makes the shape of a resource. It is remembered by the values as they come.
@@ -610,6 +635,9 @@ func (t *Tx) term(key term) (int64, error) {
 	if id, ok := t.memo.terms[key]; ok {
 		return id, nil
 	}
+	if t.memo.unseen.lacks(termKey, key.kind, key.param, key.code, key.system) {
+		return t.newTerm(key)
+	}
 	// A value that is not remembered is most often new.
 	id, err := t.insert(`INSERT INTO term (kind, param, code, system) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`,
 		key.kind, key.param, key.code, key.system)
@@ -620,8 +648,28 @@ func (t *Tx) term(key term) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	remember(t.memo.terms, key, id)
+	t.noteTerm(key, id)
 	return id, nil
+}
+
+// newTerm makes the number of a search value that surely has none.
+func (t *Tx) newTerm(key term) (int64, error) {
+	if t.memo.lastTerm == 0 {
+		if _, err := t.row(`SELECT coalesce(max(id), 0) FROM term`, nil, &t.memo.lastTerm); err != nil {
+			return 0, err
+		}
+	}
+	id := t.memo.lastTerm + 1
+	t.noteTerm(key, id)
+	return id, t.exec(`INSERT INTO term (id, kind, param, code, system) VALUES (?, ?, ?, ?, ?)`, id, key.kind, key.param, key.code, key.system)
+}
+
+func (t *Tx) noteTerm(key term, id int64) {
+	remember(t.memo.terms, key, id)
+	t.memo.unseen.note(termKey, key.kind, key.param, key.code, key.system)
+	if t.memo.lastTerm > 0 {
+		t.memo.lastTerm = max(t.memo.lastTerm, id)
+	}
 }
 
 // rows inserts several rows with one statement; one is the row's placeholders, of width
@@ -657,11 +705,16 @@ func (t *Tx) DayStarted(id, date string) error {
 }
 
 // Facilities lists the facilities as the transaction sees them.
-func (t *Tx) Facilities() ([]Facility, error) { return facilities(t.ctx, t.conn) }
+func (t *Tx) Facilities() ([]Facility, error) {
+	if err := t.settle(); err != nil {
+		return nil, err
+	}
+	return facilities(t.ctx, t.conn)
+}
 
 // strings reads one text column.
 func (t *Tx) strings(q string, args ...any) ([]string, error) {
-	st, err := t.stmt(q)
+	st, err := t.ask(q)
 	if err != nil {
 		return nil, err
 	}

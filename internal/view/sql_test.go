@@ -7,6 +7,7 @@ import (
 	"go/token"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -247,7 +248,7 @@ func (s *sources) prepared(call *ast.CallExpr, fn *ast.FuncDecl) bool {
 		}
 		first, isName := a.Lhs[0].(*ast.Ident)
 		from, isCall := a.Rhs[0].(*ast.CallExpr)
-		if isName && isCall && first.Name == id.Name && (called(from) == "stmt" || called(from) == "PrepareContext") {
+		if isName && isCall && first.Name == id.Name && slices.Contains([]string{"stmt", "ask", "PrepareContext"}, called(from)) {
 			found = true
 		}
 		return true

@@ -124,6 +124,7 @@ func (s *Store) prepare(ctx context.Context) error {
 		}
 		return nil
 	}
+	s.memo.unseen = newUnseen()
 	tx, err := s.w.BeginTx(ctx, nil)
 	if err != nil {
 		return err
@@ -149,6 +150,9 @@ func (s *Store) Shrink(ctx context.Context) error {
 	}
 	defer func() { <-s.turn }()
 	s.memo.forget()
+	if s.memo.unseen.noted() { // else a view that is still empty would do without it
+		s.memo.unseen = nil
+	}
 	if _, err := s.conn.ExecContext(ctx, `PRAGMA shrink_memory`); err != nil {
 		return fmt.Errorf("view %s: give memory back: %w", s.path, err)
 	}

@@ -164,6 +164,8 @@ func (l loader) Seen(ack string) ([]string, error) {
 
 // SetTreatments replaces when treatment began in a session, by facility; none is an empty map.
 func (t *Tx) SetTreatments(session string, began map[string]time.Time) error {
+	t.memo.treatments(session, began)
+	t.memo.unseen.note(treatmentKey, session)
 	if err := t.exec(`DELETE FROM treatment WHERE session = ?`, session); err != nil {
 		return err
 	}
@@ -177,6 +179,9 @@ func (t *Tx) SetTreatments(session string, began map[string]time.Time) error {
 
 // Treatments tells when treatment began in a session, by facility.
 func (t *Tx) Treatments(session string) (map[string]time.Time, error) {
+	if known, ok := t.memo.treated[session]; ok || t.memo.unseen.lacks(treatmentKey, session) {
+		return known, nil
+	}
 	out := map[string]time.Time{}
 	err := t.load().each(`SELECT facility, began FROM treatment WHERE session = ?`, []any{session}, func(scan func(...any) error) error {
 		var facility string
@@ -187,12 +192,20 @@ func (t *Tx) Treatments(session string) (map[string]time.Time, error) {
 		out[facility] = fromMillis(began)
 		return nil
 	})
+	if err == nil {
+		rememberFew(t.memo.treated, sessionsMost, session, out)
+	}
 	return out, err
 }
 
 // FirstTreatment is when the earliest treatment on record at a facility began; ok is false where
 // there is none.
 func (l loader) FirstTreatment(facility string) (began time.Time, ok bool, err error) {
+	if l.memo != nil {
+		if f, known := l.memo.begins[facility]; known {
+			return f.at, f.ok, nil
+		}
+	}
 	err = l.each(`SELECT began FROM treatment WHERE facility = ? ORDER BY began LIMIT 1`, []any{facility},
 		func(scan func(...any) error) error {
 			var ms int64
@@ -200,7 +213,35 @@ func (l loader) FirstTreatment(facility string) (began time.Time, ok bool, err e
 			began, ok = fromMillis(ms), true
 			return err
 		})
+	if l.memo != nil && err == nil {
+		remember(l.memo.begins, facility, earliest{began, ok})
+	}
 	return began, ok, err
+}
+
+// earliest is what FirstTreatment returned.
+type earliest struct {
+	at time.Time
+	ok bool
+}
+
+// treatments takes in what SetTreatments stores.
+func (m *memo) treatments(session string, began map[string]time.Time) {
+	before, known := m.treated[session]
+	if !known && !m.unseen.lacks(treatmentKey, session) {
+		clear(m.begins)
+	}
+	for facility, at := range before {
+		if m.begins[facility].at.Equal(fromMillis(millis(at))) {
+			delete(m.begins, facility) // another one may be the first now
+		}
+	}
+	for facility, at := range began {
+		if f, known := m.begins[facility]; known && (!f.ok || at.Before(f.at)) {
+			m.begins[facility] = earliest{fromMillis(millis(at)), true}
+		}
+	}
+	rememberFew(m.treated, sessionsMost, session, began)
 }
 
 // Raise notes a signal; SetSeen what was known at an acknowledgement or a new threshold.

@@ -26,6 +26,7 @@ type Tx struct {
 	ctx  context.Context
 	done bool
 
+	behind
 	open opened
 }
 
@@ -51,7 +52,7 @@ func (s *Store) Begin(ctx context.Context) (*Tx, error) {
 	t := &Tx{writing: &s.writing, ctx: context.WithoutCancel(ctx)}
 	err := ctx.Err()
 	if err == nil {
-		err = t.exec(`BEGIN IMMEDIATE`)
+		err = t.run(`BEGIN IMMEDIATE`)
 	}
 	if err != nil {
 		<-s.turn
@@ -62,13 +63,11 @@ func (s *Store) Begin(ctx context.Context) (*Tx, error) {
 
 // Commit makes everything durable with the checkpoint.
 func (t *Tx) Commit() error {
-	if err := errors.Join(t.closePage(), t.writePages(0)); err != nil {
-		return err
-	}
-	if err := t.exec(`COMMIT`); err != nil {
+	if err := errors.Join(t.closePage(), t.writePages(0), t.exec(`COMMIT`), t.settle()); err != nil {
 		return err
 	}
 	t.done = true
+	t.leave()
 	<-t.turn
 	return nil
 }
@@ -78,8 +77,10 @@ func (t *Tx) Rollback() {
 	if !t.done {
 		t.done = true
 		t.memo.forget()
-		// Where an error has ended the transaction there is nothing to take back.
-		_ = t.exec(`ROLLBACK`)
+		_ = t.settle() // its cause was reported
+		t.leave()
+		// Where an error has ended the transaction there is nothing to roll back.
+		_ = t.run(`ROLLBACK`)
 		<-t.turn
 	}
 }
@@ -97,19 +98,16 @@ func (t *Tx) stmt(q string) (*sql.Stmt, error) {
 	return st, nil
 }
 
-func (t *Tx) exec(q string, args ...any) error {
-	st, err := t.stmt(q)
-	if err != nil {
-		return err
+// ask prepares a statement that gives rows. All that was queued before has run.
+func (t *Tx) ask(q string) (*sql.Stmt, error) {
+	if err := t.settle(); err != nil {
+		return nil, err
 	}
-	if _, err := st.ExecContext(t.ctx, args...); err != nil {
-		return fmt.Errorf("%w in %q", err, q)
-	}
-	return nil
+	return t.stmt(q)
 }
 
 func (t *Tx) row(q string, args []any, dest ...any) (bool, error) {
-	st, err := t.stmt(q)
+	st, err := t.ask(q)
 	if err != nil {
 		return false, err
 	}
@@ -121,7 +119,12 @@ func (t *Tx) row(q string, args []any, dest ...any) (bool, error) {
 }
 
 // Checkpoint reads the checkpoint as the transaction sees it.
-func (t *Tx) Checkpoint() (Checkpoint, bool, error) { return readCheckpoint(t.ctx, t.conn) }
+func (t *Tx) Checkpoint() (Checkpoint, bool, error) {
+	if err := t.settle(); err != nil {
+		return Checkpoint{}, false, err
+	}
+	return readCheckpoint(t.ctx, t.conn)
+}
 
 // SetCheckpoint moves the checkpoint.
 func (t *Tx) SetCheckpoint(c Checkpoint) error {
@@ -140,15 +143,20 @@ type StoredEvent struct {
 
 // HasEvent tells whether an event of that id was projected before.
 func (t *Tx) HasEvent(id string) (bool, error) {
+	if t.memo.unseen.lacks(eventKey, id) {
+		return false, nil
+	}
 	var one int
 	return t.row(`SELECT 1 FROM event WHERE id = ?`, []any{id}, &one)
 }
 
 // InsertEvent keeps the event's bytes.
 func (t *Tx) InsertEvent(e StoredEvent, session string, data []byte) error {
-	if known, ok := t.memo.sessions[session]; ok {
-		t.memo.sessions[session] = append(known, e)
+	if known, ok := t.memo.sessions[session]; ok || t.memo.unseen.lacks(sessionKey, session) {
+		rememberFew(t.memo.sessions, sessionsMost, session, append(known, e))
 	}
+	t.memo.unseen.note(eventKey, e.Event.GetId())
+	t.memo.unseen.note(sessionKey, session)
 	return t.exec(`INSERT INTO event (seq, id, session, patient, facility, occurred, logged, data, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		int64(e.Seq), e.Event.GetId(), session, e.Event.GetPatientKey(), e.Event.GetFacility(),
 		millis(e.Event.GetOccurredAt().AsTime()), e.Logged.UnixNano(), data, sumOf(data))
@@ -165,6 +173,7 @@ func (t *Tx) Amend(target string, seq uint64) error {
 // Topic notes that the event describes the topic.
 func (t *Tx) Topic(topic string, seq uint64) error {
 	remember(t.memo.topics, topic, true)
+	t.memo.unseen.note(topicKey, topic)
 	return t.exec(`INSERT INTO topic (topic, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, topic, int64(seq))
 }
 
@@ -172,6 +181,9 @@ func (t *Tx) Topic(topic string, seq uint64) error {
 func (t *Tx) HasTopic(topic string) (bool, error) {
 	if t.memo.topics[topic] {
 		return true, nil
+	}
+	if t.memo.unseen.lacks(topicKey, topic) {
+		return false, nil
 	}
 	var one int
 	return t.row(`SELECT 1 FROM topic WHERE topic = ? LIMIT 1`, []any{topic}, &one)
@@ -194,8 +206,8 @@ type loader struct {
 	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	// amended tells whether anything amends the target; nil does not know.
 	amended func(target string) (bool, error)
-	// sessions remembers the events of sessions that were read; nil remembers none.
-	sessions map[string][]StoredEvent
+	// memo remembers the events of sessions that were read; nil remembers none.
+	memo *memo
 	// upTo is the last event that is read; 0 is the newest.
 	upTo uint64
 	// opener opens what people wrote in their own words; with sealed it stays sealed.
@@ -215,12 +227,12 @@ func (t *Tx) LoadUpTo(seq uint64) Loader {
 
 func (t *Tx) load() loader {
 	return loader{ctx: t.ctx, q: func(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
-		st, err := t.stmt(query)
+		st, err := t.ask(query)
 		if err != nil {
 			return nil, err
 		}
 		return st.QueryContext(ctx, args...)
-	}, amended: t.isAmended, sessions: t.memo.sessions, opener: t.opener}
+	}, amended: t.isAmended, memo: t.memo, opener: t.opener}
 }
 
 // isAmended knows all targets of corrections and voids: they are few, and nearly every
@@ -272,7 +284,11 @@ type Loader interface {
 const eventColumns = `SELECT e.seq, e.logged, e.data, e.sum FROM event e `
 
 func (l loader) Session(session string) ([]StoredEvent, error) {
-	all, known := l.sessions[session]
+	var all []StoredEvent
+	known := false
+	if l.memo != nil {
+		all, known = l.memo.sessions[session]
+	}
 	if !known {
 		whole := l
 		whole.upTo = 0
@@ -280,11 +296,8 @@ func (l loader) Session(session string) ([]StoredEvent, error) {
 		if all, err = whole.events(eventColumns+`WHERE e.session = ? ORDER BY e.seq`, session); err != nil {
 			return nil, err
 		}
-		if l.sessions != nil {
-			if len(l.sessions) >= sessionsMost {
-				clear(l.sessions)
-			}
-			l.sessions[session] = all
+		if l.memo != nil {
+			rememberFew(l.memo.sessions, sessionsMost, session, all)
 		}
 	}
 	n := len(all)
