@@ -17,30 +17,47 @@ import (
 	"cannulary/internal/view/viewsql"
 )
 
-// grown asks for the same pages of a view that was grown to as many events as asked for:
+// grown asks for the same pages of a view that was grown to a hundred thousand events, and to as many as asked for:
 // its resources are copied, each copy for patients of its own, with the search values of
 // the original. So every list that the index holds is as long as it would be, or longer.
 func (b *bench) grown(ctx context.Context) error {
-	copies := b.grow / max(b.events, 1)
-	if copies < 2 {
-		return nil
-	}
+	const between = 100_000
+	have := 1
 	dir := filepath.Join(b.dir, "grown")
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return err
 	}
 	path := filepath.Join(dir, view.FileName())
+	defer func() { _ = os.RemoveAll(dir) }()
 	if err := b.copyView(path); err != nil {
 		return err
 	}
-	if err := b.multiply(ctx, path, copies); err != nil {
-		return err
+	for _, events := range []int{between, b.grow} {
+		copies := min(events, b.grow) / max(b.events, 1)
+		if copies <= have {
+			continue
+		}
+		if err := b.multiply(ctx, path, have, copies); err != nil {
+			return err
+		}
+		have = copies
+		if err := b.pagesOf(ctx, dir, b.events*copies); err != nil {
+			return err
+		}
 	}
+	if b.picture == "" {
+		return nil
+	}
+	return drawGrowth(b.picture, b.points)
+}
+
+// pagesOf asks for pages of the view in a folder.
+func (b *bench) pagesOf(ctx context.Context, dir string, events int) error {
 	store, err := view.Open(ctx, dir)
 	if err != nil {
 		return err
 	}
-	defer func() { _ = store.Close(); _ = os.RemoveAll(dir) }()
+	defer func() { _ = store.Close() }()
 	h, err := facade.New(facade.Config{Store: store, Now: time.Now, Log: b.slog})
 	if err != nil {
 		return err
@@ -52,12 +69,12 @@ func (b *bench) grown(ctx context.Context) error {
 	server := &http.Server{Handler: h, ReadHeaderTimeout: time.Minute}
 	go func() { _ = server.Serve(lis) }()
 	defer func() { _ = server.Close() }()
-	db, err := viewsql.Open(path)
+	db, err := viewsql.Open(filepath.Join(dir, view.FileName()))
 	if err != nil {
 		return err
 	}
 	defer func() { _ = db.Close() }()
-	return b.comparePages(ctx, db, "http://"+lis.Addr().String()+"/fhir", fmt.Sprintf("FHIR page of 50 at %d events", b.events*copies))
+	return b.comparePages(ctx, db, "http://"+lis.Addr().String()+"/fhir", events)
 }
 
 // copyView copies the stopped instance's view into one file.
@@ -72,8 +89,8 @@ func (b *bench) copyView(path string) error {
 	return nil
 }
 
-// multiply makes of each resource as many as copies, the original among them.
-func (b *bench) multiply(ctx context.Context, path string, copies int) error {
+// multiply makes of each resource as many as copies, those among them that there are.
+func (b *bench) multiply(ctx context.Context, path string, have, copies int) error {
 	db, err := sqlitefile.OpenChecked(path, "_pragma=synchronous(OFF)", `PRAGMA cache_size = -400000`, func(error) {})
 	if err != nil {
 		return err
@@ -84,7 +101,8 @@ func (b *bench) multiply(ctx context.Context, path string, copies int) error {
 	if err := db.QueryRowContext(ctx, `SELECT max(rid) FROM resource`).Scan(&most); err != nil {
 		return err
 	}
-	for n := 1; n < copies; n++ {
+	most /= int64(have)
+	for n := have; n < copies; n++ {
 		if n%20 == 0 {
 			b.say("grow the view: %d of %d copies", n, copies)
 		}
@@ -114,7 +132,8 @@ func (b *bench) multiply(ctx context.Context, path string, copies int) error {
 
 // comparePages measures pages of a patient's Observations, of the newest of all, and of a
 // code, by turns with a bare handler that reads the same rows.
-func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string) error {
+func (b *bench) comparePages(ctx context.Context, db *sql.DB, base string, events int) error {
+	name := fmt.Sprintf("FHIR page of 50 at %d events", events)
 	patients, err := patientsWithPages(ctx, db)
 	if err != nil {
 		return err
@@ -146,6 +165,12 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string)
 	const against = "a bare handler that selects the same rows, not compressed, and writes their bytes"
 	b.add(figure{Name: name + ", median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against,
 		goal: ratioAtMost(4)})
+	var bytes float64
+	if err := db.QueryRowContext(ctx, `SELECT p.page_count * s.page_size FROM pragma_page_count('main') p, pragma_page_size('main') s`).
+		Scan(&bytes); err != nil {
+		return err
+	}
+	b.points = append(b.points, point{events, quantile(service, 0.5), quantile(service, 0.99), quantile(reference, 0.5), bytes / float64(events)})
 	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99),
 		against: against, goal: ratioAtMost(4)})
 	return b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)

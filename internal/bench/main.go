@@ -38,7 +38,8 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 	fs.IntVar(&s.Months, "months", s.Months, "months of the simulated feed")
 	fs.IntVar(&s.Patients, "patients", s.Patients, "patients of the simulated unit")
 	grow := fs.Int("grow", 1_000_000,
-		"events to which the view is grown for the second look at pages; 0 leaves it out (4 kB of disk an event)")
+		"events to which the view is grown for further looks at pages; 0 leaves it out (4 kB of disk an event)")
+	picture := fs.String("picture", "", "also draw how a page's time grows with the events, into this SVG file")
 	years := fs.Int("years", 10, "years of history of the patient whose card is asked for, up to 10; 0 takes one of the feed")
 	postgres := fs.Bool("postgres", false, "also measure PostgreSQL with the same events and resources; needs Debian's package postgresql")
 	results := fs.String("out", filepath.Join(".bench", "results.json"), "where the results go")
@@ -69,7 +70,7 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	b := &bench{grow: *grow, versus: *postgres, years: *years, dir: dir, data: filepath.Join(dir, "data"), scenario: s,
+	b := &bench{grow: *grow, picture: *picture, versus: *postgres, years: *years, dir: dir, data: filepath.Join(dir, "data"), scenario: s,
 		progress: progress, began: time.Now(), slog: slog.New(slog.NewTextHandler(progress, &slog.HandlerOptions{Level: slog.LevelWarn}))}
 	steps := []func(context.Context) error{b.build, b.folds, b.ingest, b.rebuild, b.pages, b.grown, b.disk, b.process, b.postgres, b.live}
 	for _, step := range steps {
@@ -88,6 +89,8 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 // bench is one run: the steps leave behind what the next ones need.
 type bench struct {
 	grow      int
+	picture   string // where the growth is drawn; empty is nowhere
+	points    []point
 	versus    bool   // PostgreSQL is measured, too
 	years     int    // of history of the patient whose card is asked for
 	dir, data string // data is the folder of the instance that is measured

@@ -78,7 +78,11 @@ func (w *Follower) Add(items []record.Item, touches time.Time) bool {
 	}
 	w.checkpoints = w.checkpoints[:i+1]
 	k := w.checkpoints[i].count - w.first
-	w.tail = slices.Concat(w.tail, items) // checkpoints and judgements point into the old array
+	newest := func(f *record.Fact) bool { return len(w.tail) == 0 || record.Before(&w.tail[len(w.tail)-1].Fact, f) }
+	if slices.ContainsFunc(items, func(it record.Item) bool { return !newest(&it.Fact) }) {
+		w.tail = slices.Clone(w.tail) // checkpoints and judgements point into the old array, whose order stays
+	}
+	w.tail = append(w.tail, items...)
 	record.Sort(w.tail[k:])
 	w.fold()
 	return true
