@@ -26,6 +26,8 @@ const (
 	// batchMost and batchBytes bound a batch. The server takes 1,000 events.
 	batchMost  = 500
 	batchBytes = 8 << 20
+	// lull is how long a batch stays open for the next event: about what it takes to check one (measured).
+	lull = 500 * time.Microsecond
 	// appendTimeout is how long the server may take for a write.
 	appendTimeout = 10 * time.Second
 )
@@ -155,6 +157,7 @@ type writer struct {
 	closing chan struct{}
 	stopped chan struct{}
 	once    sync.Once
+	lull    *time.Timer
 
 	end    chain.Writer
 	linked bool // there is a chain to go on with
@@ -181,7 +184,7 @@ func (w *waiting) finish(seq uint64, head Head, err error) {
 
 func startWriter(l *Log) *writer {
 	w := &writer{log: l, in: make(chan *waiting, batchMost), closing: make(chan struct{}), stopped: make(chan struct{}),
-		batch: l.stream.CachedInfo().Config.AllowAtomicPublish}
+		lull: time.NewTimer(lull), batch: l.stream.CachedInfo().Config.AllowAtomicPublish}
 	go w.run()
 	return w
 }
@@ -216,16 +219,26 @@ func (w *writer) refuse() {
 	}
 }
 
-// more takes what waits already.
+// more takes what waits already. Where several wait, senders are quick: it goes on as long as another one comes within
+// the lull, because a batch costs the same for many. A lone sender never waits for others.
 func (w *writer) more(first *waiting) []*waiting {
 	list, size := []*waiting{first}, len(first.data)
 	for len(list) < batchMost && size < batchBytes {
+		var next *waiting
 		select {
-		case p := <-w.in:
-			list, size = append(list, p), size+len(p.data)
+		case next = <-w.in:
 		default:
-			return list
+			if len(list) == 1 {
+				return list
+			}
+			w.lull.Reset(lull)
+			select {
+			case next = <-w.in:
+			case <-w.lull.C:
+				return list
+			}
 		}
+		list, size = append(list, next), size+len(next.data)
 	}
 	return list
 }
