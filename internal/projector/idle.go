@@ -122,8 +122,8 @@ func (s *state) warm(tx *view.Tx, key string) error {
 	if err != nil {
 		return err
 	}
-	fw, _, asOf := s.newFollower(key, d.Input)
-	fw.ready(asOf)
+	fw, j, asOf := s.newFollower(key, d.Input)
+	fw.ready(j, asOf)
 	s.followers[key] = fw
 	_, s.memos[key] = surveil.Fold(surveil.Input{Items: d.Input.Items, Zone: s.zone})
 	_, s.lists[key] = worklist.Fold(d.Input.Items, s.zone)

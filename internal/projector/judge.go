@@ -196,14 +196,16 @@ func (w *writer) judged(v *verdict, key string, j, part *track.Judgement, asOf t
 			return &unclearError{err: err}
 		}
 	}
-	v.fw.ready(asOf)
+	v.fw.ready(j, asOf)
 	return nil
 }
 
-// ready makes a follower ready for the next fact, once its judgement as of a moment is stored.
-func (fw *follower) ready(asOf time.Time) {
-	fw.Trim()
-	fw.last = fw.Judge(asOf)
+// ready makes a follower ready for the next fact, once its judgement j as of a moment is stored.
+func (fw *follower) ready(j *track.Judgement, asOf time.Time) {
+	fw.last = *j
+	if fw.Trim() {
+		fw.last = fw.Judge(asOf)
+	}
 	fw.shown = shown(&fw.last)
 }
 

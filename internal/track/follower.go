@@ -114,14 +114,14 @@ func (w *Follower) reaches(f *record.Fact) time.Time {
 }
 
 // Trim makes checkpoints of the facts that were folded last and drops old facts. Later
-// judgements leave out the findings that ended before the facts that are kept.
-func (w *Follower) Trim() {
+// judgements leave out the findings that ended before the facts that are kept. It returns whether it dropped any.
+func (w *Follower) Trim() bool {
 	count := w.first + len(w.tail)
 	if count-w.checkpoints[len(w.checkpoints)-1].count > 2*near {
 		w.rebase(count)
 	}
 	if len(w.tail) <= tailMost {
-		return
+		return false
 	}
 	// Start at the first checkpoint that leaves few enough facts, else at the latest.
 	for i := range w.checkpoints {
@@ -136,8 +136,9 @@ func (w *Follower) Trim() {
 			w.checkpoints[k].state.over = w.checkpoints[k].state.over[ended:]
 		}
 		w.now.over = w.now.over[ended:]
-		return
+		return true
 	}
+	return false
 }
 
 // rebase makes checkpoints about 12, 24, 48 … facts before the end, each at a moment that no

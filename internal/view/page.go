@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"slices"
+	"sync"
 
 	"github.com/klauspost/compress/zstd"
 )
@@ -93,7 +95,10 @@ func (u *Unpacker) bodies(page, buffer []byte) (whole []byte, out [][]byte, err 
 }
 
 // packer makes pages. It is safe for concurrent use.
-type packer struct{ encoder *zstd.Encoder }
+type packer struct {
+	encoder *zstd.Encoder
+	raw     sync.Pool // of *[]byte: what is packed
+}
 
 func newPacker() (*packer, error) {
 	e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(1<<17),
@@ -101,7 +106,7 @@ func newPacker() (*packer, error) {
 	if err != nil {
 		return nil, fmt.Errorf("pages: %w", err)
 	}
-	return &packer{e}, nil
+	return &packer{encoder: e}, nil
 }
 
 func (p *packer) pack(bodies [][]byte) []byte {
@@ -109,13 +114,19 @@ func (p *packer) pack(bodies [][]byte) []byte {
 	for _, b := range bodies {
 		size += len(b)
 	}
-	raw := binary.AppendUvarint(make([]byte, 0, size), uint64(len(bodies)))
+	buffer, _ := p.raw.Get().(*[]byte)
+	if buffer == nil {
+		buffer = new([]byte)
+	}
+	defer p.raw.Put(buffer)
+	raw := binary.AppendUvarint(slices.Grow((*buffer)[:0], size), uint64(len(bodies)))
 	for _, b := range bodies {
 		raw = binary.AppendUvarint(raw, uint64(len(b)))
 	}
 	for _, b := range bodies {
 		raw = append(raw, b...)
 	}
+	*buffer = raw
 	return p.encoder.EncodeAll(raw, nil)
 }
 
