@@ -170,7 +170,8 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base string, event
 		Scan(&bytes); err != nil {
 		return err
 	}
-	b.points = append(b.points, point{events, quantile(service, 0.5), quantile(service, 0.99), quantile(reference, 0.5), bytes / float64(events)})
+	b.points = append(b.points, point{events, quantile(service, 0.5), quantile(service, 0.99), quantile(reference, 0.5),
+		bytes / float64(events)})
 	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99),
 		against: against, goal: ratioAtMost(4)})
 	return b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)

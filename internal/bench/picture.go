@@ -78,8 +78,8 @@ func growth(points []point) string {
 			path = append(path, fmt.Sprintf("%.1f,%.1f", x(p), y(l.of(p))))
 			fmt.Fprintf(&b, `<circle cx="%.1f" cy="%.1f" r="3.5" fill="%s"/>`+"\n", x(p), y(l.of(p)), l.stroke)
 		}
-		fmt.Fprintf(&b, `<polyline points="%s" fill="none" stroke="%s" stroke-width="2" stroke-dasharray="%s"/>`+"\n", strings.Join(path, " "),
-			l.stroke, l.dash)
+		fmt.Fprintf(&b, `<polyline points="%s" fill="none" stroke="%s" stroke-width="2" stroke-dasharray="%s"/>`+"\n",
+			strings.Join(path, " "), l.stroke, l.dash)
 		label = max(label+18, y(l.of(points[len(points)-1]))+4) // one below the other
 		text(chartRight+12, label, "start", fmt.Sprintf(`fill="%s"`, l.stroke), l.name)
 	}

@@ -28,6 +28,8 @@ const (
 	batchBytes = 8 << 20
 	// lull is how long a batch stays open for the next event: about what it takes to check one (measured).
 	lull = 500 * time.Microsecond
+	// openMost is how long it stays open in all: about what one costs.
+	openMost = 5 * time.Millisecond
 	// appendTimeout is how long the server may take for a write.
 	appendTimeout = 10 * time.Second
 )
@@ -219,19 +221,21 @@ func (w *writer) refuse() {
 	}
 }
 
-// more takes what waits already. Where several wait, senders are quick: it goes on as long as another one comes within
-// the lull, because a batch costs the same for many. A lone sender never waits for others.
+// more takes what waits already. Where several wait, senders are quick: it goes on for a while, as long as another one
+// comes within the lull, because a batch costs the same for many. A lone sender never waits for others.
 func (w *writer) more(first *waiting) []*waiting {
 	list, size := []*waiting{first}, len(first.data)
+	until := time.Now().Add(openMost)
 	for len(list) < batchMost && size < batchBytes {
 		var next *waiting
 		select {
 		case next = <-w.in:
 		default:
-			if len(list) == 1 {
+			left := time.Until(until)
+			if len(list) == 1 || left <= 0 {
 				return list
 			}
-			w.lull.Reset(lull)
+			w.lull.Reset(min(lull, left))
 			select {
 			case next = <-w.in:
 			case <-w.lull.C:

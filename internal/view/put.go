@@ -60,8 +60,9 @@ const (
 
 func newMemo() *memo {
 	return &memo{resources: map[name]stored{}, words: map[string]int64{}, params: map[string]int64{}, terms: map[term]int64{},
-		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}, sessions: map[string][]StoredEvent{}, treated: map[string]map[string]time.Time{},
-		begins: map[string]earliest{}}
+		shapes: map[[sha256.Size]byte]int64{}, topics: map[string]bool{}, sessions: map[string][]StoredEvent{},
+		treated: map[string]map[string]time.Time{},
+		begins:  map[string]earliest{}}
 }
 
 // forget forgets all. What unseen holds is more than the file does after a roll-back, which is no harm.
@@ -182,8 +183,8 @@ func (t *Tx) addNew(p *resolved, seq uint64, updated time.Time) error {
 		return err
 	}
 	now := stored{rid, 1, p.hash, p.packed(rid)}
-	return errors.Join(t.exec(resourceColumns+`VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, p.columns(now, seq, t.nextSlot(seq), updated)...),
-		t.written(p, now, nil, now.links, seq, updated))
+	return errors.Join(t.exec(resourceColumns+`VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		p.columns(now, seq, t.nextSlot(seq), updated)...), t.written(p, now, nil, now.links, seq, updated))
 }
 
 // addResource stores a resource that has no row yet. It returns false where there is one.
@@ -207,8 +208,8 @@ func (t *Tx) addResource(p *resolved, seq uint64, updated time.Time) (bool, erro
 func (t *Tx) replaceResource(p *resolved, now stored, seq uint64, updated time.Time) error {
 	before, links := now.links, p.packed(now.rid)
 	if now.version > 0 {
-		if err := errors.Join(t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot) SELECT rid, version, type, updated, seq, slot
-			FROM resource WHERE rid = ?`, now.rid), t.unindex(now.rid)); err != nil {
+		if err := errors.Join(t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot)
+			SELECT rid, version, type, updated, seq, slot FROM resource WHERE rid = ?`, now.rid), t.unindex(now.rid)); err != nil {
 			return err
 		}
 	}
@@ -661,7 +662,8 @@ func (t *Tx) newTerm(key term) (int64, error) {
 	}
 	id := t.memo.lastTerm + 1
 	t.noteTerm(key, id)
-	return id, t.exec(`INSERT INTO term (id, kind, param, code, system) VALUES (?, ?, ?, ?, ?)`, id, key.kind, key.param, key.code, key.system)
+	return id, t.exec(`INSERT INTO term (id, kind, param, code, system) VALUES (?, ?, ?, ?, ?)`, id, key.kind, key.param, key.code,
+		key.system)
 }
 
 func (t *Tx) noteTerm(key term, id int64) {
