@@ -26,9 +26,10 @@ const (
 	// batchMost and batchBytes bound a batch. The server takes 1,000 events.
 	batchMost  = 500
 	batchBytes = 8 << 20
-	// lull is how long a batch stays open for the next event: about what it takes to check one (measured).
-	lull = 500 * time.Microsecond
-	// openMost is how long it stays open in all: about what one costs.
+	// openFrom is how many waiting events promise a batch, so that it stays open for more. lull is how long it does for the next
+	// one: about what it takes to check one. openMost is how long it does in all (measured with 64 messages under way).
+	openFrom = batchFrom / 2
+	lull     = 500 * time.Microsecond
 	openMost = 5 * time.Millisecond
 	// appendTimeout is how long the server may take for a write.
 	appendTimeout = 10 * time.Second
@@ -59,8 +60,8 @@ type Placed struct {
 	*waiting
 }
 
-// Place gives the event its place: it stands before every event that is placed after Place returned. Wait
-// must be called. Errors are as Append's.
+// Place gives the event its place: where it is stored, it stands before every event that this Log places after Place
+// returned. Wait must be called. Errors are as Append's.
 func (l *Log) Place(ctx context.Context, ev *logv1.Event) (*Placed, error) {
 	data, err := marshal(ev)
 	if err != nil {
@@ -159,7 +160,7 @@ type writer struct {
 	closing chan struct{}
 	stopped chan struct{}
 	once    sync.Once
-	lull    *time.Timer
+	timer   *time.Timer // of more
 
 	end    chain.Writer
 	linked bool // there is a chain to go on with
@@ -186,7 +187,7 @@ func (w *waiting) finish(seq uint64, head Head, err error) {
 
 func startWriter(l *Log) *writer {
 	w := &writer{log: l, in: make(chan *waiting, batchMost), closing: make(chan struct{}), stopped: make(chan struct{}),
-		lull: time.NewTimer(lull), batch: l.stream.CachedInfo().Config.AllowAtomicPublish}
+		timer: time.NewTimer(lull), batch: l.stream.CachedInfo().Config.AllowAtomicPublish}
 	go w.run()
 	return w
 }
@@ -221,8 +222,8 @@ func (w *writer) refuse() {
 	}
 }
 
-// more takes what waits already. Where several wait, senders are quick: it goes on for a while, as long as another one
-// comes within the lull, because a batch costs the same for many. A lone sender never waits for others.
+// more takes what waits already. Where many wait, senders are quick: it goes on for a while, as long as another one
+// comes within the lull, because a batch costs the same for many. A few senders never wait for others.
 func (w *writer) more(first *waiting) []*waiting {
 	list, size := []*waiting{first}, len(first.data)
 	until := time.Now().Add(openMost)
@@ -232,13 +233,13 @@ func (w *writer) more(first *waiting) []*waiting {
 		case next = <-w.in:
 		default:
 			left := time.Until(until)
-			if len(list) == 1 || left <= 0 {
+			if len(list) < openFrom || left <= 0 {
 				return list
 			}
-			w.lull.Reset(min(lull, left))
+			w.timer.Reset(min(lull, left))
 			select {
 			case next = <-w.in:
-			case <-w.lull.C:
+			case <-w.timer.C:
 				return list
 			}
 		}

@@ -52,7 +52,7 @@ const (
 type Recorder interface {
 	// Record takes one message. Its errors are faults, or internal errors. It logs or counts each of them; of a
 	// message that was only validated it logs the internal ones alone.
-	// It calls placed when the message stands before all that are recorded from then on.
+	// It calls placed when the message has its place in the log before all that are recorded from then on.
 	Record(ctx context.Context, m intake.Message, placed ...func()) (intake.Answer, error)
 }
 
@@ -311,8 +311,8 @@ func (s feedService) Feed(stream cannularyv1.FeedService_FeedServer) error {
 	return received
 }
 
-// take records one message of a feed and puts a refusal into the answer. It calls placed when the next message about
-// the patient may be taken, or nothing.
+// take records one message of a feed and puts a refusal into the answer. It calls placed as soon as the next message about
+// the patient may be taken; a message that gets no place in the log never calls it.
 func (s feedService) take(ctx context.Context, m intake.Message, placed func()) (r *cannularyv1.FeedResponse) {
 	r = &cannularyv1.FeedResponse{SourceMessageId: m.Envelope.GetSourceMessageId()}
 	defer func() {

@@ -17,6 +17,7 @@ import (
 	_ "modernc.org/sqlite" // the driver, without a C compiler
 
 	"cannulary/internal/eventlog"
+	"cannulary/internal/fault"
 	"cannulary/internal/sqlitefile"
 	logv1 "cannulary/proto/cannulary/log/v1"
 )
@@ -26,8 +27,8 @@ import (
 // deleted at any time.
 //
 // `recent` holds an event from the moment it is safe in the log until it comes back through the
-// projection. `coming` holds one from the moment it is sent to the log until it is safe: whoever looks
-// for what it says waits.
+// projection. `coming` holds one from the moment it is sent to the log until it is safe: who looks for its id or
+// for one of its index keys waits for it.
 type index struct {
 	db                                     *sql.DB
 	log                                    *eventlog.Log
@@ -350,23 +351,24 @@ func (x *index) expect(ev *logv1.Event) (over func()) {
 	}
 }
 
-// arrived waits until no event with that id or index key is coming.
+// arrived waits for the events with that id or index key that are coming now. Its error is a fault.
 func (x *index) arrived(ctx context.Context, key string) error {
-	for {
-		x.mu.Lock()
-		list := x.coming[key]
-		if len(list) == 0 {
-			x.mu.Unlock()
-			return nil
-		}
-		over := list[0].over
-		x.mu.Unlock()
+	x.mu.Lock()
+	list := slices.Clone(x.coming[key])
+	x.mu.Unlock()
+	for _, e := range list {
 		select {
-		case <-over:
+		case <-e.over:
 		case <-ctx.Done():
-			return ctx.Err()
+			return ended(ctx)
 		}
 	}
+	return nil
+}
+
+// ended is the fault of a call that waited for another message.
+func ended(ctx context.Context) error {
+	return fault.Wrap(fault.Unavailable, ctx.Err(), "the call ended before the message was stored", "send the same message again")
 }
 
 // find returns what is known of an event.

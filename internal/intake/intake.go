@@ -396,8 +396,7 @@ func (in *Intake) claim(ctx context.Context, id string) (release func(), err err
 		select {
 		case <-busy:
 		case <-ctx.Done():
-			return nil, fault.Wrap(fault.Unavailable, ctx.Err(), "the call ended before the message was stored",
-				"send the same message again")
+			return nil, ended(ctx)
 		}
 	}
 }

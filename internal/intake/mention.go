@@ -88,7 +88,8 @@ func sessionOf(ev *logv1.Event, seq uint64) (session string, d days, ok bool) {
 }
 
 // session returns the times between which the session has facts so far, those included that are being sent to the log:
-// all facts of a treatment come close together, and none should wait for another.
+// all facts of a treatment come close together, and none should wait for another. One of those may fail to be stored; then
+// a notice that rests on it says too much.
 func (x *index) session(ctx context.Context, session string) (d days, ok bool, err error) {
 	take := func(more days) {
 		if ok {
@@ -157,19 +158,26 @@ func (x *index) mentions(ctx context.Context, topic string) ([]uint64, error) {
 	return slices.Compact(out), nil
 }
 
-// has reports whether any event has the index key.
+// has reports whether any event has the index key. It waits for one that is coming only where there is no other.
 func (x *index) has(ctx context.Context, topic string) (bool, error) {
+	if found, err := x.holds(ctx, topic); err != nil || found {
+		return found, err
+	}
 	if err := x.arrived(ctx, topic); err != nil {
 		return false, err
 	}
+	return x.holds(ctx, topic)
+}
+
+// holds is has for the events that are safe.
+func (x *index) holds(ctx context.Context, topic string) (found bool, err error) {
 	x.mu.Lock()
 	fresh := len(x.fresh[topic]) > 0
 	x.mu.Unlock()
 	if fresh {
 		return true, nil
 	}
-	var found bool
-	err := x.anyMention.QueryRowContext(ctx, topic).Scan(&found)
+	err = x.anyMention.QueryRowContext(ctx, topic).Scan(&found)
 	return found, err
 }
 

@@ -3,6 +3,7 @@ package view
 import (
 	"fmt"
 	"sync"
+	"sync/atomic"
 )
 
 // A transaction writes behind: exec only queues a statement, and one goroutine runs the queue in its order, beside
@@ -21,10 +22,12 @@ type behind struct {
 	lists chan []func() error
 	under sync.WaitGroup // lists that were handed over
 	err   error          // the first one; to be read when nothing is under way
+	left  atomic.Bool    // nothing more is run
 }
 
-// exec queues a statement that gives no rows. Its error is returned by a later call, at the latest by Commit. The
-// arguments must not be changed any more.
+// exec queues a statement that gives no rows. Its error is returned by a later read, or by Commit: then some dozens of
+// events may have been planned since. A transaction that is rolled back for another cause may never return it; whatever
+// failed fails again. The arguments must not be changed any more.
 func (t *Tx) exec(sql string, args ...any) error {
 	t.next = append(t.next, func() error { return t.run(sql, args...) })
 	if len(t.next) < listMost {
@@ -57,7 +60,7 @@ func (t *Tx) settle() error {
 // runAll runs statements until one fails. Nothing runs after that one.
 func (t *Tx) runAll(list []func() error) {
 	for _, run := range list {
-		if t.err == nil {
+		if t.err == nil && !t.left.Load() {
 			t.err = run()
 		}
 	}
@@ -75,8 +78,10 @@ func (t *Tx) run(sql string, args ...any) error {
 	return nil
 }
 
-// leave ends the goroutine.
+// leave ends the goroutine. What is still queued is dropped.
 func (t *Tx) leave() {
+	t.left.Store(true)
+	t.under.Wait()
 	if t.lists != nil {
 		close(t.lists)
 		t.lists = nil

@@ -49,7 +49,8 @@ func (t *Tx) Chain() (*chain.Checker, error) {
 
 // KeepChain writes what changed of it.
 func (t *Tx) KeepChain(c *chain.Checker) error {
-	err := t.exec(`INSERT INTO head (one, sum) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET sum = excluded.sum`, c.Head[:])
+	head := c.Head // exec keeps it
+	err := t.exec(`INSERT INTO head (one, sum) VALUES (1, ?) ON CONFLICT (one) DO UPDATE SET sum = excluded.sum`, head[:])
 	if err != nil {
 		return err
 	}

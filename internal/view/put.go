@@ -28,7 +28,7 @@ type stored struct {
 }
 
 // memo remembers what the one writer knows anyway, so that it need not be asked again. It
-// holds nothing that is not in the file; a transaction that is taken back empties it.
+// holds nothing that is not in the file, but for unseen; a transaction that is rolled back empties it.
 type memo struct {
 	last      int64 // the greatest rid; 0 is not read yet
 	resources map[name]stored
@@ -43,7 +43,7 @@ type memo struct {
 	treated   map[string]map[string]time.Time // Treatments of sessions that were read lately
 	begins    map[string]earliest             // FirstTreatment by facility
 	lastTerm  int64                           // the greatest id of a term; 0 is not read yet
-	unseen    *unseen                         // nil unless the view was empty when it was opened
+	unseen    *unseen                         // nil unless the view was empty when it was opened, and after Shrink
 }
 
 // name is a resource's.
@@ -76,7 +76,7 @@ func (m *memo) forget() {
 func remember[K comparable, V any](m map[K]V, key K, value V) { rememberFew(m, memoLimit, key, value) }
 
 func rememberFew[K comparable, V any](m map[K]V, most int, key K, value V) {
-	if len(m) >= most {
+	if _, known := m[key]; !known && len(m) >= most {
 		clear(m)
 	}
 	m[key] = value

@@ -63,7 +63,10 @@ func (s *Store) Begin(ctx context.Context) (*Tx, error) {
 
 // Commit makes everything durable with the checkpoint.
 func (t *Tx) Commit() error {
-	if err := errors.Join(t.closePage(), t.writePages(0), t.exec(`COMMIT`), t.settle()); err != nil {
+	if err := errors.Join(t.closePage(), t.writePages(0), t.settle()); err != nil {
+		return err
+	}
+	if err := t.run(`COMMIT`); err != nil {
 		return err
 	}
 	t.done = true
@@ -77,7 +80,6 @@ func (t *Tx) Rollback() {
 	if !t.done {
 		t.done = true
 		t.memo.forget()
-		_ = t.settle() // its cause was reported
 		t.leave()
 		// Where an error has ended the transaction there is nothing to roll back.
 		_ = t.run(`ROLLBACK`)
