@@ -30,7 +30,7 @@ const (
 	// one: about what it takes to check one. openMost is how long it does in all (measured with 64 messages under way).
 	openFrom = batchFrom / 2
 	lull     = 500 * time.Microsecond
-	openMost = 5 * time.Millisecond
+	openMost = 20 * time.Millisecond
 	// appendTimeout is how long the server may take for a write.
 	appendTimeout = 10 * time.Second
 )
