@@ -24,10 +24,12 @@ demo: build ## a year of an invented unit; stays up, DEMO_EXIT=1 ends it
 
 # Generated tests are small, and full where CANNULARY_TESTS is full: internal/testkit/tier.
 GOTEST := $(GO) test -shuffle=on -count=1
-# What starts no goroutine can have no data race, and the detector takes a quarter of an hour for it. Nor is it asked about
-# the campaigns, which watch processes from outside. All of them run in full size without it.
+# What starts no goroutine can have no data race. Nor does the detector see more in what does one thing after the other: the
+# campaigns, comparisons of answers, and the tests of acceptance that stop, damage and rebuild. They would take it half an
+# hour; all of them run in full size without it.
 PURE := ^cannulary/(fhir|internal/(card|draw|oracle|protocol|stay|surveil|track|worklist))(/|$$)
-LONG := Campaign|TestEveryFaceSaysTheSame
+LONG := Campaign|TestEveryFaceSaysTheSame|TestSearchAsR4Says
+APART := Kill|Flipped|Damage|Restore|Rebuil|Erasure|Repair|Backup|Order|Histor|Month|TransactionsOfOne
 SIZED = $(shell $(GO) list -f '{{range .XTestImports}}{{if eq . "cannulary/internal/testkit/tier"}}{{$$.ImportPath}}{{end}}{{end}}' ./...)
 
 test: ## every promise in small sizes, within minutes; needs Go alone
@@ -38,8 +40,9 @@ test-tools:
 	@for m in fhircheck licences postgres promcheck proto; do (cd $(TOOLS)/$$m && $(GOTEST) ./...) || exit 1; done
 
 check: format-check lint licences generate-check ## what must pass before a change lands: small sizes under -race, then the full ones
-	CGO_ENABLED=1 $(GOTEST) -race -timeout 40m -skip '$(LONG)' $$($(GO) list ./... | grep -vE '$(PURE)')
-	CANNULARY_TESTS=full $(GOTEST) -timeout 20m $$({ printf '%s\n' $(SIZED); $(GO) list ./... | grep -E '$(PURE)'; } | sort -u)
+	CGO_ENABLED=1 $(GOTEST) -race -timeout 20m -skip '$(LONG)' $$($(GO) list ./... | grep -vE '$(PURE)|/acceptance$$')
+	CGO_ENABLED=1 $(GOTEST) -race -timeout 20m -skip '$(LONG)|$(APART)' ./internal/acceptance
+	CANNULARY_TESTS=full $(GOTEST) -timeout 40m $$({ printf '%s\n' $(SIZED); $(GO) list ./... | grep -E '$(PURE)'; } | sort -u)
 	@$(MAKE) --no-print-directory test-tools
 
 torture: ## the campaigns of kills and flipped bits in their whole size: an hour
