@@ -60,12 +60,8 @@ func (i *idler) look(ctx context.Context) {
 
 // step does one thing. It returns whether there is more to do.
 func (i *idler) step(ctx context.Context, seq uint64) (more bool) {
-	many := uint64(manyEvents)
-	if i.shrunk == 0 && i.cfg.Log.Partial() {
-		many = 1 // there may be many extracts: what a new view keeps while it is built goes at once
-	}
 	switch {
-	case seq-i.shrunk >= many:
+	case seq-i.shrunk >= manyEvents:
 		i.shrunk = seq
 		if i.cfg.Log.Partial() {
 			i.state.forget()

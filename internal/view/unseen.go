@@ -2,24 +2,25 @@ package view
 
 import "hash/maphash"
 
-// unseen tells of most keys that a view does not hold that it does not, without a look at the file. It is a Bloom filter
-// of a view that it saw from its beginning: while a log is read for the first time, nearly every look-up would find
-// nothing.
+// unseen tells of most keys that a view does not hold that it does not, without a look at the file. It saw the view from
+// its beginning: while a log is read for the first time, nearly every look-up would find nothing. A few keys are kept by
+// their hashes, many in a Bloom filter.
 type unseen struct {
 	seed maphash.Seed
-	bits []uint64
-	some bool // a key was noted
+	few  map[uint64]struct{}
+	bits []uint64 // nil while they are few
 }
 
-// unseenBits are 8 MB: of seven million keys, those of a million events, one in a hundred is taken for one that may be there.
-const unseenBits = 1 << 26
+const (
+	// fewMost is how many keys are kept by their hashes: those of some thousand events.
+	fewMost = 1 << 14
+	// unseenBits are 8 MB: of seven million keys, those of a million events, one in a hundred is taken for one that may be there.
+	unseenBits = 1 << 26
+	// probes is how many bits a key sets.
+	probes = 4
+)
 
-// probes is how many bits a key sets.
-const probes = 4
-
-func newUnseen() *unseen {
-	return &unseen{seed: maphash.MakeSeed(), bits: make([]uint64, unseenBits/64)}
-}
+func newUnseen() *unseen { return &unseen{seed: maphash.MakeSeed(), few: map[uint64]struct{}{}} }
 
 // keyKind keeps keys of different tables apart.
 type keyKind byte
@@ -44,14 +45,21 @@ func (u *unseen) hash(kind keyKind, parts []string) uint64 {
 	return h.Sum64()
 }
 
+// probe is the number of the i-th bit of a key.
+func probe(hash, i uint64) uint64 { return (hash + i*(hash>>32|1)) % unseenBits }
+
 // lacks tells that the view surely does not hold a key. A nil filter is never sure.
 func (u *unseen) lacks(kind keyKind, parts ...string) bool {
 	if u == nil {
 		return false
 	}
 	h := u.hash(kind, parts)
+	if u.bits == nil {
+		_, known := u.few[h]
+		return !known
+	}
 	for i := range uint64(probes) {
-		if at := (h + i*(h>>32|1)) % unseenBits; u.bits[at/64]&(1<<(at%64)) == 0 {
+		if at := probe(h, i); u.bits[at/64]&(1<<(at%64)) == 0 {
 			return true
 		}
 	}
@@ -63,13 +71,27 @@ func (u *unseen) note(kind keyKind, parts ...string) {
 	if u == nil {
 		return
 	}
-	u.some = true
 	h := u.hash(kind, parts)
+	if u.bits != nil {
+		u.set(h)
+		return
+	}
+	if u.few[h] = struct{}{}; len(u.few) < fewMost {
+		return
+	}
+	u.bits = make([]uint64, unseenBits/64)
+	for h := range u.few {
+		u.set(h)
+	}
+	u.few = nil
+}
+
+func (u *unseen) set(hash uint64) {
 	for i := range uint64(probes) {
-		at := (h + i*(h>>32|1)) % unseenBits
+		at := probe(hash, i)
 		u.bits[at/64] |= 1 << (at % 64)
 	}
 }
 
 // noted tells that the view may hold something.
-func (u *unseen) noted() bool { return u != nil && u.some }
+func (u *unseen) noted() bool { return u != nil && (len(u.few) > 0 || u.bits != nil) }
