@@ -127,7 +127,7 @@ for (let seed = 1; seed <= Number(seeds); seed++) {
     const count = [1000, 40, 15, 7][seed % 4];
     const pullers = Object.entries(walks).map(([name, walk]) => new Puller(name, walk(service.base), 'search', count));
     if (historic.length > 0) pullers.push(...Object.entries(walks).map(([name, walk]) => new Puller(`${name} history`, walk(service.base), 'history', count)));
-    const args = ['--seed', String(seed), '--patients', '2', '--months', '1', '--until', '2026-10-31'];
+    const args = ['--seed', String(seed), '--patients', '2', '--months', '2', '--until', '2026-10-31'];
     // The second feed repeats the first whole and brings another unit.
     const feed = (async () => {
       const first = await simulate(cannulary, service.grpc, ['--units', '1', ...args]);
