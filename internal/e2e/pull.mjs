@@ -23,15 +23,15 @@ const sum = { resources: 0, versions: 0, rounds: 0, pulls: 0, boundary: 0, late:
 // then until nothing more came while they and a reader of the whole pulled: the service
 // itself writes too, when a facility's day begins. It answers in how many rounds something
 // new came, and what the service holds.
-async function during(feed, base, metrics, pullers, types) {
-  let code, grew = 0;
+async function during(feed, base, metrics, pullers, types, seen = { rounds: 0 }) {
+  let code;
   const ended = feed.then((f) => (code = f.code));
   const deadline = Date.now() + 240_000;
   const round = () => Promise.all(pullers.map((p) => p.round(p.mode === 'history' ? historic : types)));
   const before = () => assert.ok(Date.now() < deadline, 'the view does not reach the end of the log');
   while (code === undefined || !(await progress(metrics)).caughtUp) {
     before();
-    if ((await round()).some((n) => n > 0)) grew++;
+    if ((await round()).some((n) => n > 0)) seen.rounds++;
   }
   await ended;
   for (;;) {
@@ -43,7 +43,7 @@ async function during(feed, base, metrics, pullers, types) {
     const read = await settled(base, types).then((final) => ({ final }), (error) => ({ error }));
     if ((await progress(metrics)).log === from.log) {
       if (read.error) throw read.error;
-      return { grew, final: read.final };
+      return { grew: seen.rounds, final: read.final };
     }
     sum.again++;
   }
@@ -127,17 +127,27 @@ for (let seed = 1; seed <= Number(seeds); seed++) {
     const count = [1000, 40, 15, 7][seed % 4];
     const pullers = Object.entries(walks).map(([name, walk]) => new Puller(name, walk(service.base), 'search', count));
     if (historic.length > 0) pullers.push(...Object.entries(walks).map(([name, walk]) => new Puller(`${name} history`, walk(service.base), 'history', count)));
-    const args = ['--seed', String(seed), '--patients', '2', '--months', '2', '--until', '2026-10-31'];
-    // The second feed repeats the first whole and brings another unit.
+    const args = ['--seed', String(seed), '--patients', '2', '--months', '1', '--until', '2026-10-31'];
+    // The second feed repeats the first whole and brings another unit. Each is followed by a round that saw it, however
+    // quickly it is taken.
+    const seen = { rounds: 0 };
+    const until = async (n) => {
+      for (const deadline = Date.now() + 240_000; seen.rounds < n;) {
+        assert.ok(Date.now() < deadline, `seed ${seed}: no round saw something new`);
+        await new Promise((again) => setTimeout(again, 20));
+      }
+    };
     const feed = (async () => {
       const first = await simulate(cannulary, service.grpc, ['--units', '1', ...args]);
       assert.equal(first.code, 0, `seed ${seed}: simulate ended with code ${first.code}`);
+      await until(1);
       const second = await simulate(cannulary, service.grpc, ['--units', '2', ...args]);
       assert.ok(second.tally.duplicates >= first.tally.accepted, `seed ${seed}: the repeated feed was not recognised`);
       sum.duplicates += first.tally.duplicates + second.tally.duplicates;
+      await until(2);
       return second;
     })();
-    const { grew, final } = await during(feed, service.base, service.metrics, pullers, all);
+    const { grew, final } = await during(feed, service.base, service.metrics, pullers, all, seen);
     const { code, tally } = await feed;
     assert.equal(code, 0, `seed ${seed}: simulate ended with code ${code}`);
     assert.equal(tally.refused, 0, `seed ${seed}: ${tally.refused} refused`);
