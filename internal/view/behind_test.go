@@ -8,18 +8,23 @@ import (
 	"time"
 )
 
-// A statement that fails is reported by whatever reads next, and by Commit. Nothing of the transaction stays.
-func TestAStatementThatFailsBehindIsReported(t *testing.T) {
-	ctx := context.Background()
-	s, err := Open(ctx, t.TempDir())
+func empty(t *testing.T) *Store {
+	t.Helper()
+	s, err := Open(context.Background(), t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer func() {
+	t.Cleanup(func() {
 		if err := s.Close(); err != nil {
 			t.Error(err)
 		}
-	}()
+	})
+	return s
+}
+
+// A statement that fails is reported by whatever reads next, and by Commit. Nothing of the transaction stays.
+func TestAStatementThatFailsBehindIsReported(t *testing.T) {
+	ctx, s := context.Background(), empty(t)
 	// With few statements the failing one still waits, with many it was handed over long ago.
 	for _, more := range []int{0, 5 * listMost} {
 		tx, err := s.Begin(ctx)
@@ -53,16 +58,7 @@ func second(_ []string, err error) error { return err }
 
 // Rows come in the order in which they were queued, whoever runs them.
 func TestStatementsRunInTheirOrder(t *testing.T) {
-	ctx := context.Background()
-	s, err := Open(ctx, t.TempDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	}()
+	ctx, s := context.Background(), empty(t)
 	tx, err := s.Begin(ctx)
 	if err != nil {
 		t.Fatal(err)
