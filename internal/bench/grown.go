@@ -19,10 +19,11 @@ import (
 
 // grown asks for the same pages of a view that was grown to a hundred thousand events, and to as many as asked for:
 // its resources are copied, each copy for patients of its own, with the search values of
-// the original. So every list that the index holds is as long as it would be, or longer.
+// the original. So every list that the index holds is as long as it would be, or longer. The facade answers alone,
+// at each size: nothing else of the service runs.
 func (b *bench) grown(ctx context.Context) error {
 	const between = 100_000
-	have := 1
+	have := 0
 	dir := filepath.Join(b.dir, "grown")
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return err
@@ -32,49 +33,58 @@ func (b *bench) grown(ctx context.Context) error {
 	if err := b.copyView(path); err != nil {
 		return err
 	}
-	for _, events := range []int{between, b.grow} {
+	var points []point
+	for _, events := range []int{b.events, between, b.grow} {
 		copies := min(events, b.grow) / max(b.events, 1)
 		if copies <= have {
 			continue
 		}
-		if err := b.multiply(ctx, path, have, copies); err != nil {
+		if err := b.multiply(ctx, path, max(have, 1), copies); err != nil {
 			return err
 		}
 		have = copies
-		if err := b.pagesOf(ctx, dir, b.events*copies); err != nil {
+		p, err := b.pagesOf(ctx, dir, b.events*copies)
+		if err != nil {
 			return err
 		}
+		points = append(points, p)
 	}
 	if b.picture == "" {
 		return nil
 	}
-	return drawGrowth(b.picture, b.points)
+	return drawGrowth(b.picture, points)
 }
 
 // pagesOf asks for pages of the view in a folder.
-func (b *bench) pagesOf(ctx context.Context, dir string, events int) error {
+func (b *bench) pagesOf(ctx context.Context, dir string, events int) (point, error) {
 	store, err := view.Open(ctx, dir)
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	defer func() { _ = store.Close() }()
 	h, err := facade.New(facade.Config{Store: store, Now: time.Now, Log: b.slog})
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	lis, err := (&net.ListenConfig{}).Listen(ctx, "tcp", "127.0.0.1:0")
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	server := &http.Server{Handler: h, ReadHeaderTimeout: time.Minute}
 	go func() { _ = server.Serve(lis) }()
 	defer func() { _ = server.Close() }()
 	db, err := viewsql.Open(filepath.Join(dir, view.FileName()))
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	defer func() { _ = db.Close() }()
-	return b.comparePages(ctx, db, "http://"+lis.Addr().String()+"/fhir", events)
+	p, err := b.comparePages(ctx, db, "http://"+lis.Addr().String()+"/fhir", fmt.Sprintf("the facade alone, page of 50 at %d events", events))
+	if err != nil {
+		return point{}, err
+	}
+	p.events = events
+	return p, db.QueryRowContext(ctx, `SELECT p.page_count * s.page_size / CAST(? AS REAL)
+		FROM pragma_page_count('main') p, pragma_page_size('main') s`, events).Scan(&p.bytes)
 }
 
 // copyView copies the stopped instance's view into one file.
@@ -111,7 +121,7 @@ func (b *bench) multiply(ctx context.Context, path string, have, copies int) err
 			`INSERT INTO page (place, data) SELECT place + (?1 << 16), data FROM page WHERE place >> 16 <= ?3 AND ?2`,
 			`INSERT INTO resource (rid, type, id, patient, version, updated, seq, slot, hash, shape, links, date, low, high,
 				low_shift, high_shift)
-				SELECT rid + ?1, type, CASE typeof(id) WHEN 'blob' THEN lower(hex(id)) ELSE id END || '-' || ?2,
+				SELECT rid + ?1, type, CASE typeof(id) WHEN 'blob' THEN lower(hex(id)) ELSE id END || '-copy' || ?2,
 				CASE patient WHEN 0 THEN 0 ELSE patient + ?1 END,
 				version, updated + ?1, seq + ?1, slot, hash, shape, links, date, low, high, low_shift, high_shift FROM resource
 					WHERE rid <= ?3`,
@@ -131,24 +141,23 @@ func (b *bench) multiply(ctx context.Context, path string, have, copies int) err
 }
 
 // comparePages measures pages of a patient's Observations, of the newest of all, and of a
-// code, by turns with a bare handler that reads the same rows.
-func (b *bench) comparePages(ctx context.Context, db *sql.DB, base string, events int) error {
-	name := fmt.Sprintf("FHIR page of 50 at %d events", events)
+// code, by turns with a bare handler that reads the same rows. name is that of the figures.
+func (b *bench) comparePages(ctx context.Context, db *sql.DB, base, name string) (point, error) {
 	patients, err := patientsWithPages(ctx, db)
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	if len(patients) > 300 {
 		patients = patients[:300]
 	}
 	copied, err := b.plain(ctx, db, patients)
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	defer func() { _ = copied.Close(); _ = os.Remove(filepath.Join(b.dir, plainFile)) }()
 	lis, err := (&net.ListenConfig{}).Listen(ctx, "tcp", "127.0.0.1:0")
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	bare := &http.Server{Handler: bareHandler(copied), ReadHeaderTimeout: time.Minute}
 	go func() { _ = bare.Serve(lis) }()
@@ -157,24 +166,18 @@ func (b *bench) comparePages(ctx context.Context, db *sql.DB, base string, event
 	service, reference, err := byTurns(ctx, asked{base + "/Observation?_count=50&patient=", "identity"},
 		asked{"http://" + lis.Addr().String() + "/?patient=", "identity"}, patients)
 	if err != nil {
-		return err
+		return point{}, err
 	}
 	if len(service) == 0 {
-		return errors.New("no page was measured")
+		return point{}, errors.New("no page was measured")
 	}
 	const against = "a bare handler that selects the same rows, not compressed, and writes their bytes"
 	b.add(figure{Name: name + ", median", Value: quantile(service, 0.5), Unit: "ms", Reference: quantile(reference, 0.5), against: against,
 		goal: ratioAtMost(4)})
-	var bytes float64
-	if err := db.QueryRowContext(ctx, `SELECT p.page_count * s.page_size FROM pragma_page_count('main') p, pragma_page_size('main') s`).
-		Scan(&bytes); err != nil {
-		return err
-	}
-	b.points = append(b.points, point{events, quantile(service, 0.5), quantile(service, 0.99), quantile(reference, 0.5),
-		bytes / float64(events)})
 	b.add(figure{Name: name + ", 99th percentile", Value: quantile(service, 0.99), Unit: "ms", Reference: quantile(reference, 0.99),
 		against: against, goal: ratioAtMost(4)})
-	return b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)
+	p := point{median: quantile(service, 0.5), most: quantile(service, 0.99), bare: quantile(reference, 0.5)}
+	return p, b.packed(ctx, base+"/Observation?_count=50&patient=", name, patients)
 }
 
 const plainFile = "plain.db"

@@ -90,7 +90,6 @@ func run(ctx context.Context, args []string, out, progress io.Writer) error {
 type bench struct {
 	grow      int
 	picture   string // where the growth is drawn; empty is nowhere
-	points    []point
 	versus    bool   // PostgreSQL is measured, too
 	years     int    // of history of the patient whose card is asked for
 	dir, data string // data is the folder of the instance that is measured

@@ -36,7 +36,8 @@ func (b *bench) pages(ctx context.Context) error {
 		return err
 	}
 	defer func() { _ = db.Close() }()
-	return b.comparePages(ctx, db, "http://"+a.HTTPAddr()+"/fhir", b.events)
+	_, err = b.comparePages(ctx, db, "http://"+a.HTTPAddr()+"/fhir", fmt.Sprintf("FHIR page of 50 at %d events", b.events))
+	return err
 }
 
 func patientsWithPages(ctx context.Context, db *sql.DB) ([]string, error) {

@@ -5,12 +5,15 @@ import (
 	"math"
 	"os"
 	"strings"
+
+	"golang.org/x/text/language"
+	"golang.org/x/text/message"
 )
 
 // point is what was measured at one size of the view.
 type point struct {
 	events             int
-	median, most, bare float64 // of a page, in milliseconds: the service's median and 99th percentile, the bare handler's median
+	median, most, bare float64 // of a page, in milliseconds: the facade's median and 99th percentile, the bare handler's median
 	bytes              float64 // of the view's file, an event
 }
 
@@ -23,8 +26,8 @@ func drawGrowth(path string, points []point) error {
 }
 
 const (
-	pictureWide, pictureHigh = 720, 340
-	chartLeft, chartRight    = 60, 540
+	pictureWide, pictureHigh = 820, 370
+	chartLeft, chartRight    = 80, 560
 	chartTop, chartBottom    = 50, 280
 )
 
@@ -58,17 +61,16 @@ func growth(points []point) string {
 		text(chartLeft-8, y(ms)+4, "end", `fill="#555"`, number(digits(ms)))
 	}
 	for _, p := range points {
-		text(x(p), chartBottom+20, "middle", `fill="#222"`, fmt.Sprintf("%d", p.events))
+		text(x(p), chartBottom+20, "middle", `fill="#222"`, message.NewPrinter(language.English).Sprint(p.events))
 		text(x(p), chartBottom+38, "middle", `fill="#555"`, fmt.Sprintf("%.1f kB an event", p.bytes/1000))
 	}
-	text(chartRight+20, chartBottom+20, "start", `fill="#222"`, "events")
-	text(chartRight+20, chartBottom+38, "start", `fill="#555"`, "the view's file")
+	text((chartLeft+chartRight)/2, chartBottom+70, "middle", `fill="#222"`, "events, and how large the view's file is (the larger ones are copies, without the events themselves)")
 	lines := []struct {
 		name, stroke, dash string
 		of                 func(point) float64
 	}{
-		{"the service, 99 of 100 within", "#a04000", "6 4", func(p point) float64 { return p.most }},
-		{"the service, median", "#a04000", "", func(p point) float64 { return p.median }},
+		{"the facade, 99 of 100 within", "#a04000", "6 4", func(p point) float64 { return p.most }},
+		{"the facade, median", "#a04000", "", func(p point) float64 { return p.median }},
 		{"a bare handler, median", "#1f5f8b", "", func(p point) float64 { return p.bare }},
 	}
 	label := 0.0

@@ -4,7 +4,6 @@ import (
 	"encoding/xml"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 )
@@ -43,9 +42,9 @@ func TestThePictureOfGrowthShowsWhatWasMeasured(t *testing.T) {
 			}
 		}
 	}
-	for _, p := range points {
-		if !strings.Contains(string(data), ">"+strconv.Itoa(p.events)+"<") {
-			t.Errorf("%d events are not named", p.events)
+	for _, n := range []string{"10,000", "100,000", "1,000,000"} {
+		if !strings.Contains(string(data), ">"+n+"<") {
+			t.Errorf("%s events are not named", n)
 		}
 	}
 	if err := drawGrowth(path, points[:1]); err == nil || err.Error() != "a picture of growth needs two sizes, there is 1: take fewer months or a larger -grow" {
