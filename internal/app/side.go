@@ -67,9 +67,9 @@ func (s *side) lagging() bool {
 	return err != nil || !s.app.Ready() || s.projector.Failed() != nil || behind > lagLimit
 }
 
-// partial reports whether a part of the patient's record is not in the side's view.
+// partial reports whether a part of the patient's record is not in the side's view, which is an extract.
 func (s *side) partial(patient string) bool {
-	return s.extract != nil && !slices.ContainsFunc(s.projector.Identities().Group(patient), s.extract.Whole)
+	return !slices.ContainsFunc(s.projector.Identities().Group(patient), s.extract.Whole)
 }
 
 // knowledge returns how far the view has come. If the log does not answer, the view counts as
@@ -98,7 +98,10 @@ func (s *side) handler() (http.Handler, error) {
 		return nil, err
 	}
 	s.read = f.Export
-	cards := &chairside.Service{Store: s.store, State: s.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: s.lagging, Partial: s.partial}
+	cards := &chairside.Service{Store: s.store, State: s.projector, Ring: a.ring, Now: a.cfg.Now, Lagging: s.lagging}
+	if s.extract != nil {
+		cards.Partial = s.partial
+	}
 	status := func(ctx context.Context) (web.Status, error) {
 		last, _, err := s.behind(ctx)
 		return web.Status{LogSequence: last, ViewSequence: s.projector.Sequence(), Lagging: s.lagging(), Version: a.cfg.Version}, err

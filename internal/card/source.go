@@ -3,6 +3,7 @@ package card
 import (
 	"cmp"
 	"slices"
+	"sort"
 	"strings"
 	"time"
 
@@ -97,8 +98,8 @@ func due(in *Input) (*Schedule, []Due) {
 	if in.Zone == nil {
 		return nil, out
 	}
-	past := slices.DeleteFunc(slices.Clone(in.Items), func(it record.Item) bool { return it.At.After(in.AsOf) })
-	p, _ := worklist.Fold(past, in.Zone)
+	n := sort.Search(len(in.Items), func(i int) bool { return in.Items[i].At.After(in.AsOf) })
+	p, _ := worklist.Fold(in.Items[:n], in.Zone)
 	today := zone.DayOf(in.AsOf, in.location())
 	for n := range daysDue {
 		d := today + zone.Day(n)

@@ -14,6 +14,7 @@ import (
 	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
+	"cannulary/internal/track"
 	"cannulary/internal/view"
 )
 
@@ -26,10 +27,12 @@ type Service struct {
 	// Lagging tells whether the view is behind the log.
 	Lagging func() bool
 	// Partial tells whether the view has only a part of a patient's record, because it holds what readers of some
-	// facilities may read and the patient is at none of them now. Nil is never.
+	// facilities may read and the patient is at none of them now. Nil where the view is whole: only there an event never
+	// gets more facts, and dossiers are kept.
 	Partial func(patient string) bool
 
-	names opened
+	names  opened
+	recent recent
 }
 
 // Request asks for a card.
@@ -60,12 +63,16 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	if err != nil {
 		return card.Card{}, err
 	}
-	return g.finish(card.Build(g.in), r), nil
+	if g.judged == nil {
+		return g.finish(card.Build(g.in), r), nil
+	}
+	return g.finish(card.Of(g.in, *g.judged), r), nil
 }
 
 // gathered is what is known of the patient at the moment asked for.
 type gathered struct {
 	in        card.Input
+	judged    *track.Judgement // at that moment; nil where it is still to be judged
 	now       time.Time
 	conflicts []card.Finding
 	damaged   bool // the patient's key
@@ -128,19 +135,25 @@ func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 			return err
 		}
 		survivor = moment.Identities.Survivor(asked)
-		d, err := moment.Patient(survivor)
+		var d dossier.Patient
+		if r.KnownAt.IsZero() && s.Partial == nil {
+			d, g.judged, err = s.recent.judged(moment, survivor, now, s.Ring.Destroyed())
+		} else {
+			d, err = moment.Patient(survivor)
+		}
 		if err != nil {
 			return err
 		}
 		in.Input = d.Input
-		in.AsOf = r.AsOf
-		if in.AsOf.IsZero() {
+		if in.AsOf = r.AsOf; in.AsOf.IsZero() {
 			in.AsOf = now
+		} else {
+			g.judged = nil
 		}
-		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Facts, d.Items); err != nil {
+		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Posted, d.Identity); err != nil {
 			return err
 		}
-		g.conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Items, in.AsOf)
+		g.conflicts, err = s.conflicts(ctx, moment.Identities, survivor, d.Identity, in.AsOf)
 		return err
 	})
 	if err != nil {

@@ -57,8 +57,8 @@ func concernsAll(e *view.StoredEvent) (bool, error) {
 }
 
 // follow looks through the events about no patient that have come since it did so last.
-func (u *Units) follow(ctx context.Context) error {
-	list, err := u.Cards.Store.OfNobody(ctx, u.seen)
+func (u *Units) follow(l view.Loader) error {
+	list, err := l.Since("", u.seen)
 	if err != nil {
 		return err
 	}
@@ -109,15 +109,14 @@ func (u *Units) Of(ctx context.Context, facility string) (Dossier, error) {
 	if u.known == nil {
 		u.known = map[string]judgedPatient{}
 	}
-	// Asked before the facts are read: an event between the two makes a patient be judged once more.
-	if err := u.follow(ctx); err != nil {
-		return d, err
-	}
-	newest, err := s.Store.Newest(ctx, all)
-	if err != nil {
-		return d, err
-	}
 	err = s.Store.Reading(ctx, func(l view.Loader, _ view.Checkpoint) error {
+		if err := u.follow(l); err != nil {
+			return err
+		}
+		newest, err := l.Newest(all)
+		if err != nil {
+			return err
+		}
 		moment, err := dossier.At(l, s.State, time.Time{})
 		if err != nil {
 			return err

@@ -45,14 +45,7 @@ func Identifiers(ctx context.Context, opener Opener, key string, all []record.Fa
 	[]*cannularyv1.PatientIdentifier, error) {
 	var out []*cannularyv1.PatientIdentifier
 	for i := range all {
-		f := &all[i]
-		sealed := f.PatientSealed
-		if f.PatientKey != key {
-			sealed = nil
-			if f.MergedKey == key {
-				sealed = f.RetiredSealed
-			}
-		}
+		sealed := sealedOf(&all[i], key)
 		if len(sealed) == 0 {
 			continue
 		}
@@ -76,6 +69,17 @@ func Identifiers(ctx context.Context, opener Opener, key string, all []record.Fa
 		}
 	}
 	return out, nil
+}
+
+// sealedOf is the identifier of a patient key that a fact carries, sealed; empty where it carries none.
+func sealedOf(f *record.Fact, key string) []byte {
+	switch key {
+	case f.PatientKey:
+		return f.PatientSealed
+	case f.MergedKey:
+		return f.RetiredSealed
+	}
+	return nil
 }
 
 // Identity opens the identity that stands for a patient key: the latest one stated. It is

@@ -8,6 +8,7 @@ import (
 	"cannulary/internal/record"
 	"cannulary/internal/track"
 	"cannulary/internal/view"
+	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -42,10 +43,10 @@ func At(l view.Loader, s State, knownAt time.Time) (m Moment, err error) {
 
 // Patient is what is known of one patient, all merged identities together.
 type Patient struct {
-	// Facts are all of the patient, in no order.
-	Facts []record.Fact
-	// Items are the facts as they stand, at the times that they were sent with.
-	Items []record.Item
+	// Posted are facts that carry the identifier under which messages are posted, sealed: one for each patient key.
+	Posted []record.Fact
+	// Identity are the identities that were stated and the merges, as they stand, at the times that they were sent with.
+	Identity []record.Item
 	// Input is what the judgement looks at. Its AsOf is still open.
 	Input track.Input
 }
@@ -57,30 +58,111 @@ func (m Moment) Patient(key string) (Patient, error) {
 	if err != nil {
 		return Patient{}, err
 	}
-	in := map[string]bool{}
-	for _, k := range group {
-		in[k] = true
-	}
-	facts, err := view.Closure(m.Loader, events, func(a, b *record.Fact) bool { return in[a.PatientKey] && in[b.PatientKey] })
+	// What amends a fact of theirs was posted for one of them too, or has no effect: all of it is among these events.
+	facts, err := view.Facts(events)
 	if err != nil {
 		return Patient{}, err
 	}
-	facts = slices.DeleteFunc(facts, func(f record.Fact) bool { return !in[f.PatientKey] })
-	p := Patient{Facts: record.Known(facts, m.KnownAt)}
-	p.Items = record.Effective(p.Facts)
-	p.Input = track.Input{Items: record.AtNoon(p.Items, m.Zone), Zone: m.Zone, Book: m.Protocols}
-	p.Input.TrackKeys, p.Input.AccessKeys = keepers(group, p.Facts)
+	facts = record.Known(facts, m.KnownAt)
+	items := record.Effective(facts)
+	p := Patient{Posted: posted(group, facts), Identity: identities(items)}
+	p.Input = track.Input{Items: record.AtNoon(items, m.Zone), Zone: m.Zone, Book: m.Protocols}
+	p.Input.TrackKeys, p.Input.AccessKeys = keepers(group, facts)
 	for i := range p.Input.Items {
 		if it := &p.Input.Items[i]; slices.Contains(m.Identities.Refused, it.ID) {
 			p.Input.Refused = append(p.Input.Refused, *it)
 		}
 	}
-	var staff []string
-	for _, s := range firstInserters(p.Input.Items) {
-		staff = append(staff, StaffTopic+record.StaffID(s))
-	}
-	p.Input.Ratings, err = ofFacilities(m.Loader, staff, m.KnownAt)
+	p.Input.Ratings, err = ofFacilities(m.Loader, firstInserters(p.Input.Items), m.KnownAt)
 	return p, err
+}
+
+// Extended is the dossier with the facts of the patient's events that came since it was gathered. It takes the place of p,
+// which shares its memory and must not be extended again. added are those facts, and since is the earliest moment of the
+// sessions that they belong to. ok is false where the dossier has to be gathered anew: a fact amends another one or is
+// amended, identities are merged, or another one than before made the first insertion of a track, whose rating is asked for.
+func (m Moment) Extended(p Patient, events []view.StoredEvent) (out Patient, added []record.Item, since time.Time, ok bool, err error) {
+	facts, err := view.Closure(m.Loader, events, func(_, _ *record.Fact) bool { return true })
+	if err != nil {
+		return p, nil, since, false, err
+	}
+	for i := range facts {
+		f := &facts[i]
+		alone := f.Plain() && f.MergedKey == "" && slices.ContainsFunc(events, func(e view.StoredEvent) bool { return e.Event.GetId() == f.EventID })
+		if !alone {
+			return p, nil, since, false, nil
+		}
+	}
+	items := record.Effective(facts)
+	added = record.AtNoon(items, m.Zone)
+	out = p
+	out.Input.Items = with(p.Input.Items, added)
+	out.Identity = with(p.Identity, identities(items))
+	if !slices.Equal(firstInserters(out.Input.Items), firstInserters(p.Input.Items)) {
+		return p, nil, since, false, nil
+	}
+	return out, added, sessionsSince(out.Input.Items, added), true, nil
+}
+
+// with adds items to a list that is in the order of record.Before. Whoever holds the list does not see them.
+func with(list, more []record.Item) []record.Item {
+	n := len(list)
+	if n == 0 || len(more) == 0 || record.Before(&list[n-1].Fact, &more[0].Fact) {
+		return append(list, more...)
+	}
+	list = slices.Concat(list, more)
+	record.Sort(list)
+	return list
+}
+
+// posted finds for each patient key the first fact that carries its identifier.
+func posted(keys []string, facts []record.Fact) []record.Fact {
+	var out []record.Fact
+	for _, key := range keys {
+		if i := slices.IndexFunc(facts, func(f record.Fact) bool { return len(sealedOf(&f, key)) > 0 }); i >= 0 {
+			out = append(out, facts[i])
+		}
+	}
+	return out
+}
+
+// identities are the items that say who the patient is.
+func identities(items []record.Item) []record.Item {
+	var out []record.Item
+	for i := range items {
+		switch items[i].Body.(type) {
+		case *logv1.IdentitySealed, *logv1.IdentitiesMerged:
+			out = append(out, items[i])
+		}
+	}
+	return out
+}
+
+// day is more than any local day.
+const day = 26 * time.Hour
+
+// sessionsSince is the earliest moment of the sessions to which the added ones of a patient's items belong. Without a
+// session a fact belongs to its local day.
+func sessionsSince(items, added []record.Item) (since time.Time) {
+	sessions := map[string]bool{}
+	earlier := func(t time.Time) {
+		if since.IsZero() || t.Before(since) {
+			since = t
+		}
+	}
+	for i := range added {
+		if it := &added[i]; it.HasSession() {
+			sessions[it.Session] = true
+		} else {
+			earlier(it.At.Add(-day))
+		}
+	}
+	for i := range items {
+		if len(sessions) > 0 && sessions[items[i].Session] {
+			earlier(items[i].At)
+		}
+	}
+	return since
 }
 
 // Protocols gathers the protocols of all facilities, as far as the log held them at knownAt
@@ -123,10 +205,10 @@ func keepers(group []string, facts []record.Fact) (tracks, accesses map[string]s
 	return tracks, accesses
 }
 
-// firstInserters are those who may have made the first insertion of a track: only their
+// firstInserters are the topics of those who may have made the first insertion of a track: only their
 // ratings are looked at.
-func firstInserters(items []record.Item) []*cannularyv1.StaffIdentifier {
-	var out []*cannularyv1.StaffIdentifier
+func firstInserters(items []record.Item) []string {
+	var out []string
 	seen := map[string]bool{}
 	for i := range items {
 		n, ok := items[i].Body.(*cannularyv1.NeedleInserted)
@@ -135,7 +217,7 @@ func firstInserters(items []record.Item) []*cannularyv1.StaffIdentifier {
 		}
 		seen[n.GetTrack()] = true
 		if n.GetCannulator() != nil {
-			out = append(out, n.GetCannulator())
+			out = append(out, StaffTopic+record.StaffID(n.GetCannulator()))
 		}
 	}
 	return out

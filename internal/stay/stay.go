@@ -108,18 +108,19 @@ func Read(items []record.Item, zones func(facility string) *time.Location, asOf 
 
 // Add folds the next fact that stands, in the order of record.Before.
 func (s *Stays) Add(f *record.Fact) {
-	d := s.day(f.Facility, f.At)
 	switch b := f.Body.(type) {
 	case *cannularyv1.PatientAdmitted:
-		if first, err := zone.ParseDay(b.GetFirstTreatmentOn()); err == nil {
-			d = first
+		d, err := zone.ParseDay(b.GetFirstTreatmentOn())
+		if err != nil {
+			d = s.day(f.Facility, f.At)
 		}
 		s.admit(f.Facility, d)
 	case *cannularyv1.PatientLeft:
-		s.leave(Leaving{f.Facility, f.At, d, b.GetReason(), b.GetToFacility()})
-	}
-	if f.BeginsTreatment() {
-		s.care(f.Facility, d)
+		s.leave(Leaving{f.Facility, f.At, s.day(f.Facility, f.At), b.GetReason(), b.GetToFacility()})
+	default:
+		if f.BeginsTreatment() {
+			s.care(f.Facility, s.day(f.Facility, f.At))
+		}
 	}
 	if states(f.BodyKind()) {
 		s.stated = placed(s.stated, f)

@@ -23,31 +23,25 @@ func (s *Store) PatientsAt(ctx context.Context, facility string) ([]string, erro
 	return out, rows.Err()
 }
 
-// OfNobody lists the events after a sequence that are about no patient, but about a facility, its
-// staff or the log.
-func (s *Store) OfNobody(ctx context.Context, after uint64) ([]StoredEvent, error) {
-	l := loader{ctx: ctx, q: s.cards.QueryContext}
-	list, err := l.events(eventColumns+`WHERE e.patient = '' AND e.seq > ? ORDER BY e.seq`, int64(after))
-	if err != nil {
-		return nil, fmt.Errorf("view: events about no patient: %w", err)
-	}
-	return list, nil
+// Since lists the events of a patient key after a sequence. Those of the empty key are about no patient, but about a
+// facility, its staff or the log.
+func (l loader) Since(patient string, after uint64) ([]StoredEvent, error) {
+	return l.events(eventColumns+`WHERE e.patient = ? AND e.seq > ? ORDER BY e.seq`, patient, int64(after))
 }
 
-// Newest returns the sequence of the newest event of each patient key.
-func (s *Store) Newest(ctx context.Context, keys []string) (map[string]uint64, error) {
-	st, err := s.cards.PrepareContext(ctx, `SELECT coalesce(max(seq), 0) FROM event WHERE patient = ?`)
-	if err != nil {
-		return nil, fmt.Errorf("view: newest events: %w", err)
-	}
-	defer func() { _ = st.Close() }()
-	out := make(map[string]uint64, len(keys))
-	for _, k := range keys {
-		var seq int64
-		if err := st.QueryRowContext(ctx, k).Scan(&seq); err != nil {
-			return nil, fmt.Errorf("view: newest events: %w", err)
+// Newest returns the sequence of the newest event of each patient key, zero for a key without one.
+func (l loader) Newest(patients []string) (map[string]uint64, error) {
+	out := make(map[string]uint64, len(patients))
+	for _, key := range patients {
+		err := l.each(`SELECT coalesce(max(seq), 0) FROM event WHERE patient = ?`, []any{key}, func(scan func(...any) error) error {
+			var seq int64
+			err := scan(&seq)
+			out[key] = uint64(seq)
+			return err
+		})
+		if err != nil {
+			return nil, err
 		}
-		out[k] = uint64(seq)
 	}
 	return out, nil
 }

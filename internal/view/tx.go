@@ -268,6 +268,8 @@ type Loader interface {
 	TopicsWith(prefix string) ([]string, error)
 	// Patients lists the events of the patient keys.
 	Patients(keys []string) ([]StoredEvent, error)
+	Since(patient string, after uint64) ([]StoredEvent, error)
+	Newest(patients []string) (map[string]uint64, error)
 	// ByID lists the events of those ids, as far as they have arrived.
 	ByID(ids []string) ([]StoredEvent, error)
 	// Amending lists the events that name any of the facts or sessions.

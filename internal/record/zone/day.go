@@ -16,8 +16,13 @@ func DayOf(t time.Time, l *time.Location) Day {
 	if l == nil {
 		l = time.UTC
 	}
-	y, m, d := t.In(l).Date()
-	return Day(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+	_, east := t.In(l).Zone()
+	seconds := t.Unix() + int64(east)
+	d := Day(seconds / 86400)
+	if seconds%86400 < 0 {
+		d-- // before 1970
+	}
+	return d
 }
 
 // ParseDay reads a date as YYYY-MM-DD.

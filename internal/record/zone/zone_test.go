@@ -4,6 +4,8 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"cannulary/internal/record/zone"
 )
 
@@ -76,4 +78,19 @@ func TestMidnightIsTheFirstInstantOfItsDay(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The date that Go's own calendar shows at a moment in a zone is the day, before 1970 and on days of 23 and 25 hours too.
+func TestADayIsTheDateInTheZone(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l, err := zone.Load(rapid.SampledFrom([]string{"UTC", "Europe/Lisbon", "Pacific/Apia", "Asia/Kathmandu", "America/St_Johns",
+			"Australia/Lord_Howe"}).Draw(t, "zone"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := time.Unix(rapid.Int64Range(-3_000_000_000, 8_000_000_000).Draw(t, "second"), rapid.Int64Range(0, 999_999_999).Draw(t, "part"))
+		if got, want := zone.DayOf(at, l).String(), at.In(l).Format(time.DateOnly); got != want {
+			t.Errorf("%s in %s is on %s, want %s", at.UTC(), l, got, want)
+		}
+	})
 }
