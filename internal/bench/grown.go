@@ -78,7 +78,8 @@ func (b *bench) pagesOf(ctx context.Context, dir string, events int) (point, err
 		return point{}, err
 	}
 	defer func() { _ = db.Close() }()
-	p, err := b.comparePages(ctx, db, "http://"+lis.Addr().String()+"/fhir", fmt.Sprintf("the facade alone, page of 50 at %d events", events))
+	name := fmt.Sprintf("the facade alone, page of 50 at %d events", events)
+	p, err := b.comparePages(ctx, db, "http://"+lis.Addr().String()+"/fhir", name)
 	if err != nil {
 		return point{}, err
 	}

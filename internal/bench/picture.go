@@ -64,7 +64,8 @@ func growth(points []point) string {
 		text(x(p), chartBottom+20, "middle", `fill="#222"`, message.NewPrinter(language.English).Sprint(p.events))
 		text(x(p), chartBottom+38, "middle", `fill="#555"`, fmt.Sprintf("%.1f kB an event", p.bytes/1000))
 	}
-	text((chartLeft+chartRight)/2, chartBottom+70, "middle", `fill="#222"`, "events, and how large the view's file is (the larger ones are copies, without the events themselves)")
+	text((chartLeft+chartRight)/2, chartBottom+70, "middle", `fill="#222"`,
+		"events, and how large the view's file is (the larger ones are copies, without the events themselves)")
 	lines := []struct {
 		name, stroke, dash string
 		of                 func(point) float64

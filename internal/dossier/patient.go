@@ -88,8 +88,8 @@ func (m Moment) Extended(p Patient, events []view.StoredEvent) (out Patient, add
 	}
 	for i := range facts {
 		f := &facts[i]
-		alone := f.Plain() && f.MergedKey == "" && slices.ContainsFunc(events, func(e view.StoredEvent) bool { return e.Event.GetId() == f.EventID })
-		if !alone {
+		given := slices.ContainsFunc(events, func(e view.StoredEvent) bool { return e.Seq == f.Seq })
+		if !given || !f.Plain() || f.MergedKey != "" {
 			return p, nil, since, false, nil
 		}
 	}
