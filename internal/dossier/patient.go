@@ -94,10 +94,10 @@ func (m Moment) Extended(p Patient, events []view.StoredEvent) (out Patient, add
 		}
 	}
 	items := record.Effective(facts)
-	added = record.AtNoon(items, m.Zone)
 	out = p
-	out.Input.Items = with(p.Input.Items, added)
 	out.Identity = with(p.Identity, identities(items))
+	added = record.AtNoon(items, m.Zone)
+	out.Input.Items = with(p.Input.Items, added)
 	if !slices.Equal(firstInserters(out.Input.Items), firstInserters(p.Input.Items)) {
 		return p, nil, since, false, nil
 	}
@@ -126,13 +126,15 @@ func posted(keys []string, facts []record.Fact) []record.Fact {
 	return out
 }
 
-// identities are the items that say who the patient is.
+// identities are copies of the items that say who the patient is, as they stand.
 func identities(items []record.Item) []record.Item {
 	var out []record.Item
 	for i := range items {
 		switch items[i].Body.(type) {
 		case *logv1.IdentitySealed, *logv1.IdentitiesMerged:
-			out = append(out, items[i])
+			it := items[i]
+			it.Superseded = nil // AtNoon changes it
+			out = append(out, it)
 		}
 	}
 	return out

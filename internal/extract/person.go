@@ -81,12 +81,10 @@ func (s *step) readStays(p *person) error {
 	if err != nil {
 		return err
 	}
-	in := func(key string) bool { return slices.Contains(p.keys, key) }
-	facts, err := view.Closure(s.past, events, func(a, b *record.Fact) bool { return in(a.PatientKey) && in(b.PatientKey) })
+	facts, err := view.Facts(events)
 	if err != nil {
 		return err
 	}
-	facts = slices.DeleteFunc(facts, func(f record.Fact) bool { return !in(f.PatientKey) })
 	items := record.AtNoon(record.Effective(facts), s.zone)
 	p.stays, p.guest, p.read = stay.Read(items, s.zone, time.Time{}), map[string]zone.Day{}, true
 	for i := range items {

@@ -136,13 +136,17 @@ func (f *Fact) HasSession() bool { return f.SessionValue != "" }
 // returns ErrUnknownFact for a fact of an unknown kind, and another error for an event that it
 // cannot read.
 func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
+	return AppendFacts(make([]Fact, 0, len(ev.GetFacts())), ev, seq, logged)
+}
+
+// AppendFacts appends to out what Facts returns.
+func AppendFacts(out []Fact, ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 	if ev.GetId() == "" {
 		return nil, errors.New("the event has no id")
 	}
 	if len(ev.GetFacts()) == 0 {
 		return nil, errors.New("the event has no facts")
 	}
-	out := make([]Fact, 0, len(ev.GetFacts()))
 	for i, lf := range ev.GetFacts() {
 		if lf.GetWithheld() != nil {
 			continue
@@ -156,7 +160,11 @@ func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 		}
 		if s := ev.GetSession(); s.GetValue() != "" {
 			f.SessionSystem, f.SessionValue = s.GetSystem(), s.GetValue()
-			f.Session = SessionID(f.PatientKey, s.GetSystem(), s.GetValue())
+			if n := len(out); n > 0 && out[n-1].sharesSession(&f) {
+				f.Session = out[n-1].Session // as most facts do, and the hash takes long
+			} else {
+				f.Session = SessionID(f.PatientKey, s.GetSystem(), s.GetValue())
+			}
 		}
 		if err := f.fill(lf); err != nil {
 			return nil, fmt.Errorf("fact %d: %w", i, err)
@@ -164,6 +172,11 @@ func Facts(ev *logv1.Event, seq uint64, logged time.Time) ([]Fact, error) {
 		out = append(out, f)
 	}
 	return out, nil
+}
+
+// sharesSession reports whether both facts belong to one treatment of one patient by their references.
+func (f *Fact) sharesSession(o *Fact) bool {
+	return f.PatientKey == o.PatientKey && f.SessionSystem == o.SessionSystem && f.SessionValue == o.SessionValue
 }
 
 // fill sets the concrete fact and what it points at.

@@ -4,7 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
-	"fmt"
+	"strconv"
 	"strings"
 
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -38,7 +38,7 @@ func TestEventID(source, sourceMessageID string) string {
 
 // FactID returns the id of the fact at a place (from 0) of an event.
 func FactID(eventID string, ordinal int) string {
-	return fmt.Sprintf("%s.%d", eventID, ordinal)
+	return eventID + "." + strconv.Itoa(ordinal)
 }
 
 // EventOf returns the id of the event of a fact.

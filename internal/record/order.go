@@ -58,6 +58,11 @@ func Before(a, b *Fact) bool {
 }
 
 // Sort sorts items by Before.
-func Sort(items []Item) {
-	sort.Slice(items, func(i, j int) bool { return Before(&items[i].Fact, &items[j].Fact) })
-}
+func Sort(items []Item) { sort.Sort(byOrder(items)) }
+
+// byOrder compares items where they lie: they are large, and most lists are nearly in order.
+type byOrder []Item
+
+func (l byOrder) Len() int           { return len(l) }
+func (l byOrder) Less(i, j int) bool { return Before(&l[i].Fact, &l[j].Fact) }
+func (l byOrder) Swap(i, j int)      { l[i], l[j] = l[j], l[i] }

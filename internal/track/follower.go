@@ -45,6 +45,7 @@ func NewFollower(in Input) *Follower {
 	in.Items = nil
 	e := newEnv(in)
 	w := &Follower{e: e, checkpoints: []checkpoint{{state: e.begin()}}, tail: items}
+	w.rebase(len(items))
 	w.fold()
 	return w
 }

@@ -391,7 +391,7 @@ func (l loader) events(q string, args ...any) ([]StoredEvent, error) {
 	var out []StoredEvent
 	for rows.Next() {
 		var seq, logged, sum int64
-		var data []byte
+		var data sql.RawBytes
 		if err := rows.Scan(&seq, &logged, &data, &sum); err != nil {
 			return nil, err
 		}
@@ -435,11 +435,10 @@ func Facts(events []StoredEvent) ([]record.Fact, error) {
 	}
 	out := make([]record.Fact, 0, n)
 	for _, e := range events {
-		fs, err := record.Facts(e.Event, e.Seq, e.Logged)
-		if err != nil {
+		var err error
+		if out, err = record.AppendFacts(out, e.Event, e.Seq, e.Logged); err != nil {
 			return nil, fmt.Errorf("event %d: %w", e.Seq, err)
 		}
-		out = append(out, fs...)
 	}
 	return out, nil
 }
