@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"runtime/debug"
 	"sync"
 	"time"
 )
@@ -42,6 +43,7 @@ func (a *App) check(ctx context.Context) {
 		if err := a.noteHead(ctx); err != nil && ctx.Err() == nil {
 			a.cfg.Slog.Warn("the log's head could not be read", "err", err)
 		}
+		debug.FreeOSMemory() // every entry went through the memory
 		select {
 		case <-ctx.Done():
 			return

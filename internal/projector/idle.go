@@ -15,8 +15,8 @@ const (
 	pause = 50 * time.Millisecond
 	// manyEvents make it worth to give memory back.
 	manyEvents = 5000
-	// warmMost is how many patients are made ready: those of a shift, some 300 kB each.
-	warmMost = 32
+	// warmMost is how many patients are made ready: those of a large unit, some 120 kB each.
+	warmMost = 128
 )
 
 // idler is what is done while nothing comes.

@@ -41,7 +41,7 @@ func (fw *follower) entered(items []record.Item) bool {
 	return true
 }
 
-// followersMost bounds the followers in memory, some 200 kB each. Any other patient's is made anew
+// followersMost bounds the followers in memory, some 120 kB each. Any other patient's is made anew
 // from the view when it is needed.
 const followersMost = 256
 

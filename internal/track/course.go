@@ -172,6 +172,7 @@ func (c *course) found(s *session) {
 		if c.founded && !a.before(c.founder) { // it is earlier only if sessions overlap
 			return
 		}
+		a.fact = nil // nobody asks for it, and it lies in the list of all facts, which would stay in memory
 		c.founded, c.founder, c.foundedOn = true, a, s.date
 		c.creator, c.reference = nil, nil
 		if a.sharp() {

@@ -414,7 +414,7 @@ func (m *machine) bacteraemia(b *cannularyv1.CultureResulted) []ground {
 type waiting struct {
 	at   time.Time
 	body *cannularyv1.HoldLifted
-	fact *record.Fact
+	fact string // its id
 }
 
 // lifted folds a lift, at once or at the end of its day.
@@ -424,10 +424,10 @@ func (m *machine) lifted(e *env, b *cannularyv1.HoldLifted, f *record.Fact) {
 		m.lift(b, f.At)
 		return
 	}
-	m.lifts = append(slices.Clip(m.lifts), waiting{end, b, f})
+	m.lifts = append(slices.Clip(m.lifts), waiting{end, b, f.ID})
 	slices.SortFunc(m.lifts, func(a, b waiting) int {
 		switch {
-		case a.at.Equal(b.at) && a.fact.ID < b.fact.ID, a.at.Before(b.at):
+		case a.at.Equal(b.at) && a.fact < b.fact, a.at.Before(b.at):
 			return -1
 		}
 		return 1
