@@ -21,26 +21,16 @@ func (t *Tx) Chain() (*chain.Checker, error) {
 		return nil, err
 	}
 	copy(c.Head[:], head)
-	if err := t.settle(); err != nil {
-		return nil, err
-	}
-	rows, err := t.conn.QueryContext(t.ctx, `SELECT name, seq, ordinal, sum FROM writer`)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
+	if err := t.load().each(`SELECT name, seq, ordinal, sum FROM writer`, nil, func(scan func(...any) error) error {
 		var name string
 		var seq, ordinal int64
 		var sum []byte
-		if err := rows.Scan(&name, &seq, &ordinal, &sum); err != nil {
-			return nil, err
-		}
+		err := scan(&name, &seq, &ordinal, &sum)
 		last := chain.Last{Seq: uint64(seq), Ordinal: uint64(ordinal)}
 		copy(last.Sum[:], sum)
 		c.Writers[name] = last
-	}
-	if err := rows.Err(); err != nil {
+		return err
+	}); err != nil {
 		return nil, err
 	}
 	c.Findings, err = findings(t.ctx, t.conn)
@@ -115,23 +105,13 @@ func readHead(ctx context.Context, q queryer) (seq uint64, head chain.Sum, err e
 // Findings are what an untouched log would not have, as far as it was projected.
 func (s *Store) Findings(ctx context.Context) ([]chain.Finding, error) { return findings(ctx, s.r) }
 
-func findings(ctx context.Context, q queryer) (out []chain.Finding, err error) {
-	rows, err := q.QueryContext(ctx, `SELECT kind, first, last, writer, low, high, want FROM doubt ORDER BY place`)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, rows.Close()) }()
-	for rows.Next() {
-		var kind string
+func findings(ctx context.Context, q queryer) ([]chain.Finding, error) {
+	return all(ctx, q, func(scan func(...any) error) (f chain.Finding, err error) {
 		var first, last, low, high int64
 		var want []byte
-		f := chain.Finding{}
-		if err := rows.Scan(&kind, &first, &last, &f.Writer, &low, &high, &want); err != nil {
-			return nil, err
-		}
-		f.Kind, f.First, f.Last, f.From, f.To = chain.Kind(kind), uint64(first), uint64(last), uint64(low), uint64(high)
+		err = scan(&f.Kind, &first, &last, &f.Writer, &low, &high, &want)
+		f.First, f.Last, f.From, f.To = uint64(first), uint64(last), uint64(low), uint64(high)
 		copy(f.Want[:], want)
-		out = append(out, f)
-	}
-	return out, rows.Err()
+		return f, err
+	}, `SELECT kind, first, last, writer, low, high, want FROM doubt ORDER BY place`)
 }

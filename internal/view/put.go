@@ -652,24 +652,7 @@ func (t *Tx) Facilities() ([]Facility, error) {
 
 // strings reads one text column.
 func (t *Tx) strings(q string, args ...any) ([]string, error) {
-	st, err := t.ask(q)
-	if err != nil {
-		return nil, err
-	}
-	rows, err := st.QueryContext(t.ctx, args...)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	var out []string
-	for rows.Next() {
-		var s string
-		if err := rows.Scan(&s); err != nil {
-			return nil, err
-		}
-		out = append(out, s)
-	}
-	return out, rows.Err()
+	return t.load().strings(q, args...)
 }
 
 // SessionsOfPatient lists the sessions that hold facts posted for a patient key.

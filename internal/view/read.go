@@ -58,6 +58,30 @@ const rowColumns = `r.rid, (SELECT text FROM word WHERE id = r.type), r.id,
 	(SELECT p.id FROM resource p WHERE p.rid = r.patient), r.version, r.updated, r.seq, r.slot,
 	(SELECT data FROM page WHERE place = ` + placeOf + `)`
 
+// all runs a query and gathers what one reads of each of its rows.
+func all[T any](ctx context.Context, q queryer, one func(scan func(...any) error) (T, error), query string,
+	args ...any) (out []T, err error) {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		v, err := one(rows.Scan)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	return out, rows.Err()
+}
+
+// column reads a row of one column.
+func column[T any](scan func(...any) error) (v T, err error) {
+	err = scan(&v)
+	return v, err
+}
+
 // typeIs compares with the number of a type, which is bound by its name.
 const typeIs = ` = (SELECT id FROM word WHERE text = ?)`
 

@@ -57,21 +57,12 @@ func (s *Store) Counts(ctx context.Context) (out Counts, err error) {
 	return out, err
 }
 
-func typeCounts(ctx context.Context, tx *sql.Tx) (out []TypeCount, err error) {
-	rows, err := tx.QueryContext(ctx, `SELECT w.text, n.count FROM (SELECT type, count(*) AS count FROM resource WHERE type > 0
+func typeCounts(ctx context.Context, tx *sql.Tx) ([]TypeCount, error) {
+	return all(ctx, tx, func(scan func(...any) error) (t TypeCount, err error) {
+		err = scan(&t.Type, &t.Count)
+		return t, err
+	}, `SELECT w.text, n.count FROM (SELECT type, count(*) AS count FROM resource WHERE type > 0
 		GROUP BY type) n JOIN word w ON w.id = n.type ORDER BY w.text`)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
-		var t TypeCount
-		if err := rows.Scan(&t.Type, &t.Count); err != nil {
-			return nil, err
-		}
-		out = append(out, t)
-	}
-	return out, rows.Err()
 }
 
 const facilityColumns = `SELECT id, zone, name, day, last_logged, last_occurred, events FROM facility `
@@ -83,20 +74,8 @@ func scanFacility(scan func(...any) error) (f Facility, err error) {
 	return f, err
 }
 
-func facilities(ctx context.Context, q queryer) (out []Facility, err error) {
-	rows, err := q.QueryContext(ctx, facilityColumns+`ORDER BY id`)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
-		f, err := scanFacility(rows.Scan)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, f)
-	}
-	return out, rows.Err()
+func facilities(ctx context.Context, q queryer) ([]Facility, error) {
+	return all(ctx, q, scanFacility, facilityColumns+`ORDER BY id`)
 }
 
 // Facilities lists the facilities by id; see Only.

@@ -156,19 +156,11 @@ func (g *gathering) wanted() error {
 	var c clause
 	c.add(`SELECT id FROM word WHERE text IN `)
 	c.list(g.q.Types)
-	rows, err := g.tx.QueryContext(g.ctx, c.text.String(), c.args...)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
-		var id int64
-		if err := rows.Scan(&id); err != nil {
-			return err
-		}
+	ids, err := all(g.ctx, g.tx, column[int64], c.text.String(), c.args...)
+	for _, id := range ids {
 		g.types[id] = true
 	}
-	return rows.Err()
+	return err
 }
 
 // collect runs a query and f on what it finds.

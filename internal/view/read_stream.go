@@ -198,20 +198,7 @@ func (n *Snapshot) patients(members map[string]bool, survivor func(id string) st
 }
 
 func (n *Snapshot) strings(q string, args ...any) ([]string, error) {
-	rows, err := n.tx.QueryContext(n.ctx, q, args...)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	var out []string
-	for rows.Next() {
-		var v string
-		if err := rows.Scan(&v); err != nil {
-			return nil, err
-		}
-		out = append(out, v)
-	}
-	return out, rows.Err()
+	return all(n.ctx, n.tx, column[string], q, args...)
 }
 
 // holds writes the conditions, after an AND, that the resource r of the type is in the
@@ -366,20 +353,7 @@ func referred(c *clause) {
 }
 
 func (n *Snapshot) rids(q string, args ...any) ([]int64, error) {
-	rows, err := n.tx.QueryContext(n.ctx, q, args...)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	var out []int64
-	for rows.Next() {
-		var v int64
-		if err := rows.Scan(&v); err != nil {
-			return nil, err
-		}
-		out = append(out, v)
-	}
-	return out, rows.Err()
+	return all(n.ctx, n.tx, column[int64], q, args...)
 }
 
 // numbers writes numbers, ascending, as a JSON array: one value to bind, however many.

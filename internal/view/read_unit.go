@@ -7,20 +7,11 @@ import (
 
 // PatientsAt lists the patients whose judgement belongs to a facility, also those who left it.
 func (s *Store) PatientsAt(ctx context.Context, facility string) ([]string, error) {
-	rows, err := s.cards.QueryContext(ctx, `SELECT patient FROM judged WHERE facility = ? ORDER BY patient`, facility)
+	out, err := all(ctx, s.cards, column[string], `SELECT patient FROM judged WHERE facility = ? ORDER BY patient`, facility)
 	if err != nil {
 		return nil, fmt.Errorf("view: patients of a facility: %w", err)
 	}
-	defer func() { _ = rows.Close() }()
-	var out []string
-	for rows.Next() {
-		var p string
-		if err := rows.Scan(&p); err != nil {
-			return nil, fmt.Errorf("view: patients of a facility: %w", err)
-		}
-		out = append(out, p)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // Since lists the events of a patient key after a sequence. Those of the empty key are about no patient, but about a

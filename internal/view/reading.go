@@ -40,65 +40,44 @@ func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
 
 // Tracks lists the stored judgements, by facility, patient and track.
 func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
-	rows, err := s.cards.QueryContext(ctx,
-		`SELECT patient, track, facility, role, stage, counted, target, held, needle, why, caution FROM track ORDER BY facility,
+	out, err := all(ctx, s.cards, func(scan func(...any) error) (r TrackRow, err error) {
+		err = scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Held, &r.Needle, &r.Why, &r.Caution)
+		return r, err
+	}, `SELECT patient, track, facility, role, stage, counted, target, held, needle, why, caution FROM track ORDER BY facility,
 			patient, role, track`)
 	if err != nil {
 		return nil, fmt.Errorf("read tracks: %w", err)
 	}
-	defer func() { _ = rows.Close() }()
-	var out []TrackRow
-	for rows.Next() {
-		var r TrackRow
-		if err := rows.Scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Held, &r.Needle, &r.Why,
-			&r.Caution); err != nil {
-			return nil, fmt.Errorf("read tracks: %w", err)
-		}
-		out = append(out, r)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // Holds lists the open holds as they are shown and counted, oldest first.
 func (s *Store) Holds(ctx context.Context) ([]HoldRow, error) {
-	rows, err := s.cards.QueryContext(ctx,
-		`SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold ORDER BY since, id`)
+	out, err := all(ctx, s.cards, func(scan func(...any) error) (r HoldRow, err error) {
+		var since int64
+		err = scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since, &r.Text, &r.Place, &r.Away, &r.GivenUp, &r.Count, &r.Day, &r.NotNeedled)
+		r.Since = fromMillis(since)
+		return r, err
+	}, `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold ORDER BY since, id`)
 	if err != nil {
 		return nil, fmt.Errorf("read holds: %w", err)
 	}
-	defer func() { _ = rows.Close() }()
-	var out []HoldRow
-	for rows.Next() {
-		var r HoldRow
-		var since int64
-		if err := rows.Scan(&r.ID, &r.Patient, &r.Facility, &r.Rule, &since, &r.Text, &r.Place, &r.Away, &r.GivenUp, &r.Count, &r.Day,
-			&r.NotNeedled); err != nil {
-			return nil, fmt.Errorf("read holds: %w", err)
-		}
-		r.Since = fromMillis(since)
-		out = append(out, r)
-	}
-	return out, rows.Err()
+	return out, nil
 }
 
 // PatientsByIdentifier lists the ids of Patients that publish the identifier.
 func (s *Store) PatientsByIdentifier(ctx context.Context, system, value string) ([]string, error) {
-	rows, err := s.cards.QueryContext(ctx, `SELECT r.id FROM term t CROSS JOIN link l ON l.target = -t.id AND l.param = 0
+	ids, err := all(ctx, s.cards, column[idText], `SELECT r.id FROM term t CROSS JOIN link l ON l.target = -t.id AND l.param = 0
 		CROSS JOIN resource r ON r.rid = l.rid
 		WHERE t.kind = 't' AND t.param = 'identifier' AND t.code = ? AND t.system = ?
 			AND r.type = (SELECT id FROM word WHERE text = 'Patient')`, value, system)
 	if err != nil {
 		return nil, fmt.Errorf("find patient: %w", err)
 	}
-	defer func() { _ = rows.Close() }()
 	var out []string
-	for rows.Next() {
-		var id idText
-		if err := rows.Scan(&id); err != nil {
-			return nil, fmt.Errorf("find patient: %w", err)
-		}
+	for _, id := range ids {
 		out = append(out, string(id))
 	}
 	slices.Sort(out)
-	return out, rows.Err()
+	return out, nil
 }

@@ -316,14 +316,16 @@ func (l loader) Topic(topic string) ([]StoredEvent, error) {
 }
 
 func (l loader) TopicsWith(prefix string) ([]string, error) {
-	var out []string
-	err := l.each(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, []any{prefix, prefix + "\U0010FFFF"},
-		func(scan func(...any) error) error {
-			var t string
-			err := scan(&t)
-			out = append(out, t)
-			return err
-		})
+	return l.strings(`SELECT DISTINCT topic FROM topic WHERE topic >= ? AND topic < ? ORDER BY topic`, prefix, prefix+"\U0010FFFF")
+}
+
+// strings reads one text column.
+func (l loader) strings(q string, args ...any) (out []string, err error) {
+	err = l.each(q, args, func(scan func(...any) error) error {
+		s, err := column[string](scan)
+		out = append(out, s)
+		return err
+	})
 	return out, err
 }
 

@@ -53,23 +53,15 @@ func (t *Tx) AmendingOf(key string) ([]StoredEvent, error) {
 // first, at most so many, and says how many there are. Each comes with its fact.
 func (s *Store) Unreached(ctx context.Context, limit int) (list []UnreachedFact, total int, err error) {
 	err = s.Reading(ctx, func(l Loader, _ Checkpoint) error {
-		rows, err := l.(loader).
-			q(ctx, `SELECT u.fact, u.seq, u.facility, u.logged, u.named, u.why, (SELECT count(*) FROM unreached) FROM unreached u
-				ORDER BY u.logged, u.fact LIMIT ?`, limit)
-		if err != nil {
-			return err
-		}
-		defer func() { _ = rows.Close() }()
-		for rows.Next() {
+		if err := l.(loader).each(`SELECT u.fact, u.seq, u.facility, u.logged, u.named, u.why, (SELECT count(*) FROM unreached)
+			FROM unreached u ORDER BY u.logged, u.fact LIMIT ?`, []any{limit}, func(scan func(...any) error) error {
 			var u UnreachedFact
 			var logged int64
-			if err := rows.Scan(&u.Fact, &u.Seq, &u.Facility, &logged, &u.Named, &u.Why, &total); err != nil {
-				return err
-			}
+			err := scan(&u.Fact, &u.Seq, &u.Facility, &logged, &u.Named, &u.Why, &total)
 			u.Logged = fromMillis(logged)
 			list = append(list, u)
-		}
-		if err := rows.Err(); err != nil {
+			return err
+		}); err != nil {
 			return err
 		}
 		for i := range list {
@@ -112,22 +104,15 @@ type UnreachedCount struct {
 
 // UnreachedCounts counts by facility; a facility without any has a count of 0.
 func (s *Store) UnreachedCounts(ctx context.Context) ([]UnreachedCount, error) {
-	rows, err := s.r.QueryContext(ctx,
-		`SELECT f.id, count(u.fact), coalesce(min(u.logged), 0) FROM facility f LEFT JOIN unreached u ON u.facility = f.id
+	out, err := all(ctx, s.r, func(scan func(...any) error) (c UnreachedCount, err error) {
+		var oldest int64
+		err = scan(&c.Facility, &c.Count, &oldest)
+		c.Oldest = fromMillis(oldest)
+		return c, err
+	}, `SELECT f.id, count(u.fact), coalesce(min(u.logged), 0) FROM facility f LEFT JOIN unreached u ON u.facility = f.id
 			GROUP BY f.id ORDER BY f.id`)
 	if err != nil {
 		return nil, fmt.Errorf("count corrections and voids without effect: %w", err)
 	}
-	defer func() { _ = rows.Close() }()
-	var out []UnreachedCount
-	for rows.Next() {
-		var c UnreachedCount
-		var oldest int64
-		if err := rows.Scan(&c.Facility, &c.Count, &oldest); err != nil {
-			return nil, fmt.Errorf("count corrections and voids without effect: %w", err)
-		}
-		c.Oldest = fromMillis(oldest)
-		out = append(out, c)
-	}
-	return out, rows.Err()
+	return out, nil
 }
