@@ -2,7 +2,6 @@ package view
 
 import (
 	"context"
-	"database/sql"
 	"fmt"
 )
 
@@ -18,16 +17,11 @@ type Past struct{ loader }
 
 // Held runs f on one state of the view.
 func (s *Store) Held(ctx context.Context, f func(Held) error) error {
-	tx, err := s.cards.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
-	if err != nil {
-		return fmt.Errorf("read the view: %w", err)
-	}
-	defer func() { _ = tx.Rollback() }()
-	c, _, err := readCheckpoint(ctx, tx)
-	if err != nil {
-		return fmt.Errorf("read the view: %w", err)
-	}
-	return f(Held{Past{loader{ctx: ctx, q: tx.QueryContext, sealed: true}}, c})
+	return s.Reading(ctx, func(l Loader, c Checkpoint) error {
+		sealed := l.(loader)
+		sealed.sealed = true
+		return f(Held{Past{sealed}, c})
+	})
 }
 
 // UpTo is the log as if no entry after seq had come.
