@@ -82,7 +82,7 @@ func column[T any](scan func(...any) error) (v T, err error) {
 	return v, err
 }
 
-// typeIs compares with the number of a type, which is bound by its name.
+// typeIs compares with the number of a type, or of another word, which is bound as text.
 const typeIs = ` = (SELECT id FROM word WHERE text = ?)`
 
 // scanner reads rows. It unpacks a page once for the rows that follow each other.

@@ -119,9 +119,6 @@ func (f ReferenceIs) targets(c *clause) {
 // paramIs compares with the number of a parameter, which is bound by its name.
 const paramIs = ` = (SELECT id FROM param WHERE name = ?)`
 
-// wordIs compares with the number of a word, which is bound as text.
-const wordIs = typeIs
-
 // InCompartment asks for the resources of one patient.
 type InCompartment struct{ Patient string }
 
@@ -321,13 +318,13 @@ func (q QuantityIs) compare(c *clause) {
 		c.add(`q.value >= ? AND q.value < ?`, q.Low, q.High)
 	}
 	if q.System != "" {
-		c.add(` AND q.system`+wordIs, q.System)
+		c.add(` AND q.system`+typeIs, q.System)
 	}
 	switch {
 	case q.Code != "" && q.System != "":
-		c.add(` AND q.code`+wordIs, q.Code)
+		c.add(` AND q.code`+typeIs, q.Code)
 	case q.Code != "":
-		c.add(` AND (q.code`+wordIs+` OR q.unit`+wordIs+`)`, q.Code, q.Code)
+		c.add(` AND (q.code`+typeIs+` OR q.unit`+typeIs+`)`, q.Code, q.Code)
 	}
 }
 
