@@ -35,34 +35,34 @@ func AuditEvent(a *logv1.Access) (Resource, error) {
 	outcome, why := auditOutcome(a)
 	m.Outcome, m.OutcomeDesc = &outcome, text(why)
 	if until := a.GetUntil(); until != nil {
-		m.Period = &model.Period{Start: ptr(m.Recorded), End: ptr(until.AsTime().UTC().Format(instant))}
+		m.Period = &model.Period{Start: new(m.Recorded), End: new(until.AsTime().UTC().Format(instant))}
 	}
 	agent := model.AuditEventAgent{Requestor: true}
 	if who := a.GetPrincipal(); who != "" {
 		agent.AltId = &who
 		agent.Who = &model.Reference{Identifier: &identifier(PrincipalSystem, who)[0], Display: &who}
 	} else {
-		agent.Who = &model.Reference{Display: ptr("nobody who is known")}
+		agent.Who = &model.Reference{Display: new("nobody who is known")}
 	}
 	if from := a.GetFrom(); from != "" {
-		agent.Network = &model.AuditEventAgentNetwork{Address: &from, Type: ptr(model.AuditEventAgentNetworkType2)} // an IP address
+		agent.Network = &model.AuditEventAgentNetwork{Address: &from, Type: new(model.AuditEventAgentNetworkType2)} // an IP address
 	}
 	m.Agent = []model.AuditEventAgent{agent}
 	if who := practitioner(a.GetPerson()); who != nil {
 		m.Agent = append(m.Agent, model.AuditEventAgent{Who: who, Requestor: false})
 	}
-	m.Source = model.AuditEventSource{Observer: model.Reference{Display: ptr("Cannulary")},
+	m.Source = model.AuditEventSource{Observer: model.Reference{Display: new("Cannulary")},
 		Type: []model.Coding{coding(auditSource, "3", "Web Server")}}
 	for _, key := range a.GetPatients() {
-		m.Entity = append(m.Entity, model.AuditEventEntity{What: ptr(reference("Patient", hex.EncodeToString(key))),
-			Type: ptr(coding(auditEntity, "1", "Person")), Role: ptr(coding(objectRole, "1", "Patient"))})
+		m.Entity = append(m.Entity, model.AuditEventEntity{What: new(reference("Patient", hex.EncodeToString(key))),
+			Type: new(coding(auditEntity, "1", "Person")), Role: new(coding(objectRole, "1", "Patient"))})
 	}
 	asked := a.GetRoute()
 	if names := a.GetParameters(); len(names) > 0 {
 		asked += " with " + strings.Join(names, ", ")
 	}
-	m.Entity = append(m.Entity, model.AuditEventEntity{Type: ptr(coding(auditEntity, "2", "System Object")),
-		Role: ptr(coding(objectRole, "24", "Query")), Description: text(asked)})
+	m.Entity = append(m.Entity, model.AuditEventEntity{Type: new(coding(auditEntity, "2", "System Object")),
+		Role: new(coding(objectRole, "24", "Query")), Description: text(asked)})
 	body, err := m.MarshalJSON()
 	if err != nil {
 		return Resource{}, err
@@ -76,25 +76,25 @@ func auditKind(a *logv1.Access) (model.Coding, []model.Coding, *model.AuditEvent
 	rest := coding(auditType, "rest", "Restful Operation")
 	switch act := a.GetAction(); {
 	case act == logv1.Action_ACTION_EXPORT:
-		return coding(dicomEvents, "110106", "Export"), nil, ptr(model.AuditEventActionR)
+		return coding(dicomEvents, "110106", "Export"), nil, new(model.AuditEventActionR)
 	case act == logv1.Action_ACTION_LOGIN:
-		return coding(dicomEvents, "110114", "User Authentication"), nil, ptr(model.AuditEventActionE)
+		return coding(dicomEvents, "110114", "User Authentication"), nil, new(model.AuditEventActionE)
 	case act == logv1.Action_ACTION_BREAK_GLASS:
-		return coding(dicomEvents, "110113", "Security Alert"), nil, ptr(model.AuditEventActionE)
+		return coding(dicomEvents, "110113", "Security Alert"), nil, new(model.AuditEventActionE)
 	case act == logv1.Action_ACTION_ERASE:
-		return coding(dicomEvents, "110110", "Patient Record"), nil, ptr(model.AuditEventActionD)
+		return coding(dicomEvents, "110110", "Patient Record"), nil, new(model.AuditEventActionD)
 	case act == logv1.Action_ACTION_RESTORE:
-		return coding(dicomEvents, "110107", "Import"), nil, ptr(model.AuditEventActionC)
+		return coding(dicomEvents, "110107", "Import"), nil, new(model.AuditEventActionC)
 	case act == logv1.Action_ACTION_WRITE:
-		return coding(dicomEvents, "110110", "Patient Record"), nil, ptr(model.AuditEventActionC)
+		return coding(dicomEvents, "110110", "Patient Record"), nil, new(model.AuditEventActionC)
 	case !strings.Contains(a.GetRoute(), " /fhir"):
-		return coding(dicomEvents, "110110", "Patient Record"), nil, ptr(model.AuditEventActionR)
+		return coding(dicomEvents, "110110", "Patient Record"), nil, new(model.AuditEventActionR)
 	case strings.Contains(a.GetRoute(), "/AuditEvent"):
-		return coding(dicomEvents, "110101", "Audit Log Used"), nil, ptr(model.AuditEventActionR)
+		return coding(dicomEvents, "110101", "Audit Log Used"), nil, new(model.AuditEventActionR)
 	case act == logv1.Action_ACTION_SEARCH:
-		return rest, []model.Coding{coding(restInteraction, "search-type", "search-type")}, ptr(model.AuditEventActionE)
+		return rest, []model.Coding{coding(restInteraction, "search-type", "search-type")}, new(model.AuditEventActionE)
 	}
-	return rest, []model.Coding{coding(restInteraction, "read", "read")}, ptr(model.AuditEventActionR)
+	return rest, []model.Coding{coding(restInteraction, "read", "read")}, new(model.AuditEventActionR)
 }
 
 // Codes of gRPC that are no success and no mistake of the caller: INTERNAL and UNAVAILABLE.

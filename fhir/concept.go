@@ -137,7 +137,7 @@ func identifier(system, value string) []model.Identifier {
 }
 
 func reference(typ, id string) model.Reference {
-	return model.Reference{Reference: ptr(typ + "/" + id)}
+	return model.Reference{Reference: new(typ + "/" + id)}
 }
 
 // shown is a reference with what a reader sees of it. The words must come from the same
@@ -168,5 +168,5 @@ func quantity(v float64, unit string) *model.Quantity {
 	case unitScore:
 		word = "score"
 	}
-	return &model.Quantity{Value: number(v), Unit: &word, System: ptr(UCUM), Code: &unit}
+	return &model.Quantity{Value: number(v), Unit: &word, System: new(UCUM), Code: &unit}
 }

@@ -41,7 +41,7 @@ func (v JudgedView) evidence(f *track.Finding, id string) *model.Reference {
 	if fact != nil {
 		ref.Display = text(kindWords(fact.BodyKind()))
 		if fact.MergedKey != "" {
-			ref.Type = ptr("Patient")
+			ref.Type = new("Patient")
 		}
 	}
 	return ref
@@ -51,13 +51,13 @@ func (v JudgedView) evidence(f *track.Finding, id string) *model.Reference {
 func (v JudgedView) made(f *track.Finding, fact *record.Fact) *model.Reference {
 	kind := fact.BodyKind()
 	if typ := ownResource[kind]; typ != "" {
-		return ptr(reference(typ, fact.ID))
+		return new(reference(typ, fact.ID))
 	}
 	var places []model.Reference
 	switch b := fact.Body.(type) {
 	case *cannularyv1.SessionStarted, *cannularyv1.SessionEnded, *cannularyv1.SessionMissed:
 		if fact.HasSession() {
-			return ptr(reference("Procedure", fact.Session))
+			return new(reference("Procedure", fact.Session))
 		}
 	case *cannularyv1.AccessCreated, *cannularyv1.AccessRetired:
 		places = v.places(nil, single(f.Access))
@@ -69,7 +69,7 @@ func (v JudgedView) made(f *track.Finding, fact *record.Fact) *model.Reference {
 		id := record.HoldID(rule.Person, fact.ID)
 		for i := range v.All.Holds {
 			if v.All.Holds[i].ID == id {
-				return ptr(reference("Flag", id))
+				return new(reference("Flag", id))
 			}
 		}
 	}

@@ -57,11 +57,11 @@ func period(h *track.Hold, zone *time.Location) *model.Period {
 	if !h.DayKnown {
 		return out
 	}
-	out.Start = ptr(h.Date)
+	out.Start = new(h.Date)
 	// East of Greenwich a day ends within the day of UTC that bears its date. R4's rule that
 	// a period starts before it ends cannot compare a date with a time in it.
 	if strings.HasPrefix(deref(out.End), h.Date) {
-		out.End = ptr(h.Date)
+		out.End = new(h.Date)
 	}
 	return out
 }

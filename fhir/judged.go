@@ -196,7 +196,7 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 		Status:               model.ObservationStatusFinal,
 		Category:             []model.CodeableConcept{*coded(observationCategory, exam, observationCategoryDisplay(exam))},
 		Code:                 *c.Options.concept("track-maturity"),
-		Subject:              ptr(reference("Patient", v.Patient)),
+		Subject:              new(reference("Patient", v.Patient)),
 		Focus:                []model.Reference{trackReference(s)},
 		EffectiveDateTime:    at.dateTime(c.Zone),
 		ValueCodeableConcept: stage,
@@ -252,7 +252,7 @@ func (v JudgedView) issue(c Context, f *track.Finding) (Resource, error) {
 		Status:             model.ObservationStatusFinal,
 		Code:               code,
 		Severity:           &grave,
-		Patient:            ptr(reference("Patient", v.Patient)),
+		Patient:            new(reference("Patient", v.Patient)),
 		IdentifiedDateTime: moment{f.Since, minute}.dateTime(c.Zone),
 		Implicated:         v.places(single(f.Track), single(f.Access)),
 	}

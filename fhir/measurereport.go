@@ -72,7 +72,7 @@ func MeasureReport(c Context, v MeasureReportView) (Resource, error) {
 		Id: &id, Identifier: identifier(MeasureReportSystem, v.Facility+"/"+v.Measure+"/"+v.Month),
 		Status: model.MeasureReportStatusComplete, Type: model.MeasureReportTypeSummary,
 		Measure: Base + "/Measure/" + v.Measure, Date: &v.Date,
-		Reporter: ptr(reference("Organization", record.FacilityID(v.Facility))),
+		Reporter: new(reference("Organization", record.FacilityID(v.Facility))),
 		Period:   model.Period{Start: &v.First, End: &v.Last},
 		ImprovementNotation: coded("http://terminology.hl7.org/CodeSystem/measure-improvement-notation", "decrease",
 			"Decreased score indicates improvement"),

@@ -33,7 +33,7 @@ func (r *rendering) sitePrepared(b *cannularyv1.SitePrepared) {
 			o.DataAbsentReason = notKnown()
 		}
 		c := components{r: r}
-		c.integer("disinfection-ordinal", ptr(uint32(i+1)))
+		c.integer("disinfection-ordinal", new(uint32(i+1)))
 		c.enum("disinfection-moment", d.GetMoment())
 		c.count("contact-time", d.ContactSeconds, unitSecond)
 		o.Component = c.list
@@ -80,7 +80,7 @@ func (r *rendering) needleInserted(b *cannularyv1.NeedleInserted) {
 	c := components{r: r}
 	c.enum("needle-role", b.GetRole())
 	c.enum("needling-pattern", b.GetPattern())
-	c.integer("attempt-ordinal", ptr(b.GetAttemptOrdinal()))
+	c.integer("attempt-ordinal", new(b.GetAttemptOrdinal()))
 	c.enum("needle-tip", b.GetTip())
 	c.integer("gauge", b.Gauge)
 	c.quantity("insertion-angle", b.AngleDegrees, unitDegree)

@@ -14,7 +14,7 @@ import (
 // Patient renders identifiers, active and link, and whether the whole record can be read; nothing else. An identity that
 // was merged into another is inactive and says by which it is replaced.
 func Patient(c Context, p PatientView) (Resource, error) {
-	m := model.Patient{Id: &p.Key, Active: ptr(p.MergedInto == "")}
+	m := model.Patient{Id: &p.Key, Active: new(p.MergedInto == "")}
 	if p.Whole != nil {
 		m.Extension = []model.Extension{{Url: WholeRecord, ValueBoolean: p.Whole}}
 	}
@@ -108,12 +108,12 @@ func Facility(c Context, items []record.Item) ([]Resource, error) {
 	}
 	loc := model.Location{
 		Id: &place, Identifier: identifier(FacilitySystem, c.Facility), Status: &status, Name: text(b.GetName()),
-		Type: []model.CodeableConcept{*c.Options.concept("dialysis-unit")}, ManagingOrganization: ptr(reference("Organization", id)),
+		Type: []model.CodeableConcept{*c.Options.concept("dialysis-unit")}, ManagingOrganization: new(reference("Organization", id)),
 	}
 	gid := GroupID(c.Facility)
 	group := model.Group{
 		Id: &gid, Identifier: identifier(FacilitySystem, c.Facility), Active: &active, Type: model.GroupTypePerson, Actual: true,
-		Name: text(prefixed("Patients of ", b.GetName())), ManagingEntity: ptr(reference("Organization", id)),
+		Name: text(prefixed("Patients of ", b.GetName())), ManagingEntity: new(reference("Organization", id)),
 	}
 	var gx, ox, lx Index
 	gx.identifiers(group.Identifier)

@@ -80,7 +80,7 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	}
 	var facility *model.Reference
 	if f := or(p.Facility, c.Facility); f != "" {
-		facility = ptr(shown(reference("Organization", record.FacilityID(f)), f))
+		facility = new(shown(reference("Organization", record.FacilityID(f)), f))
 	}
 	if who := practitioner(p.Recorder); who != nil {
 		m.Agent = append(m.Agent, model.ProvenanceAgent{Type: coded(participantType, "enterer", "Enterer"), Who: *who,
@@ -90,13 +90,13 @@ func provenance(c Context, p *ProvenanceView, id string, targets []VersionedRefe
 	if source := identifier(SourceSystem, p.Source); source != nil {
 		m.Agent = append(m.Agent, model.ProvenanceAgent{
 			Type: coded(participantType, "author", "Author"),
-			Who:  model.Reference{Type: ptr("Device"), Identifier: &source[0], Display: text(p.Source)}, OnBehalfOf: facility,
+			Who:  model.Reference{Type: new("Device"), Identifier: &source[0], Display: text(p.Source)}, OnBehalfOf: facility,
 		})
 	} else if len(m.Agent) == 0 {
 		// The service's own events: the service itself.
 		m.Agent = append(m.Agent, model.ProvenanceAgent{
 			Type: coded(participantType, "author", "Author"),
-			Who:  model.Reference{Type: ptr("Device"), Display: ptr("This register")},
+			Who:  model.Reference{Type: new("Device"), Display: new("This register")},
 		})
 	}
 	if msg := identifier(MessageSystem, p.Source+"|"+p.SourceMessageID); p.SourceMessageID != "" && msg != nil {

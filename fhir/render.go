@@ -110,7 +110,7 @@ func (c Context) location(facility string) *model.Reference {
 	if facility == "" {
 		return nil
 	}
-	return ptr(shown(reference("Location", LocationID(facility)), facility))
+	return new(shown(reference("Location", LocationID(facility)), facility))
 }
 
 // LocationID is the id of a facility's Location.
@@ -133,7 +133,7 @@ func (r *rendering) encounter() *model.Reference {
 		return r.session
 	}
 	if id := identifier(r.f.SessionSystem, r.f.SessionValue); id != nil {
-		r.session = &model.Reference{Type: ptr("Encounter"), Identifier: &id[0]}
+		r.session = &model.Reference{Type: new("Encounter"), Identifier: &id[0]}
 	}
 	return r.session
 }
@@ -194,7 +194,7 @@ func practitioner(who *cannularyv1.StaffIdentifier) *model.Reference {
 	if who.GetValue() == "" {
 		return nil
 	}
-	return ptr(shown(reference("Practitioner", record.StaffID(who)), who.GetValue()))
+	return new(shown(reference("Practitioner", record.StaffID(who)), who.GetValue()))
 }
 
 // procedure begins a Procedure of the fact, at the fact's time and in its session.
@@ -269,7 +269,7 @@ func (r *rendering) observation(id, category, code string, focus []model.Referen
 		Status:            status,
 		Category:          []model.CodeableConcept{*coded(observationCategory, category, observationCategoryDisplay(category))},
 		Code:              *r.Options.concept(code),
-		Subject:           ptr(reference("Patient", r.subject(r.f.PatientKey))),
+		Subject:           new(reference("Patient", r.subject(r.f.PatientKey))),
 		Focus:             focus,
 		Encounter:         r.encounter(),
 		EffectiveDateTime: r.moment().dateTime(r.Zone),
@@ -367,7 +367,7 @@ func (c *components) count(code string, v *uint32, unit string) {
 // integer is for numbers without a unit, such as a gauge, which UCUM does not have.
 func (c *components) integer(code string, v *uint32) {
 	if v != nil {
-		c.add(code).ValueInteger = ptr(int(*v))
+		c.add(code).ValueInteger = new(int(*v))
 	}
 }
 
@@ -391,5 +391,5 @@ func (r *rendering) device(kind string, d *cannularyv1.DeviceIdentity) *model.Re
 		r.fail(fmt.Errorf("device: %w", err))
 	}
 	r.out = append(r.out, Resource{Type: "Device", ID: id, Profile: profileDevice, Body: body, Index: ix})
-	return ptr(reference("Device", id))
+	return new(reference("Device", id))
 }

@@ -54,7 +54,7 @@ func Track(c Context, patientKey, track string, items []record.Item) (Resource, 
 	m := model.BodyStructure{
 		Id:         &id,
 		Identifier: named(TrackSystem, id, track),
-		Active:     ptr(id == c.trackID(patientKey, track) && !retired && !(p.access != "" && a.retired) && (stands || !told)),
+		Active:     new(id == c.trackID(patientKey, track) && !retired && !(p.access != "" && a.retired) && (stands || !told)),
 		Morphology: c.Options.concept("constant-site-track"),
 		Patient:    reference("Patient", c.subject(patientKey)),
 	}
@@ -190,7 +190,7 @@ func Access(c Context, patientKey, access string, items []record.Item) (Resource
 	m := model.BodyStructure{
 		Id:         &id,
 		Identifier: named(AccessSystem, id, access),
-		Active:     ptr(id == c.accessID(patientKey, access) && !a.retired && (a.stands || !a.told)),
+		Active:     new(id == c.accessID(patientKey, access) && !a.retired && (a.stands || !a.told)),
 		Morphology: c.Options.concept("vascular-access"),
 		Patient:    reference("Patient", c.subject(patientKey)),
 	}
@@ -215,10 +215,10 @@ const NameType = "name in the unit"
 // system, and the sender's name, which is so for one patient only and has no system.
 func named(system, id, name string) []model.Identifier {
 	out := identifier(system, id)
-	out[0].Use = ptr(model.IdentifierUseOfficial)
+	out[0].Use = new(model.IdentifierUseOfficial)
 	if n := text(name); n != nil {
-		out = append(out, model.Identifier{Use: ptr(model.IdentifierUseSecondary),
-			Type: &model.CodeableConcept{Text: ptr(NameType)}, Value: n})
+		out = append(out, model.Identifier{Use: new(model.IdentifierUseSecondary),
+			Type: &model.CodeableConcept{Text: new(NameType)}, Value: n})
 	}
 	return out
 }

@@ -140,7 +140,7 @@ func (r *rendering) suspectedSourceAssessed(b *cannularyv1.SuspectedSourceAssess
 
 // factNamed names a fact's Observation by identifier.
 func (r *rendering) factNamed(ref *cannularyv1.FactReference) []model.Reference {
-	return []model.Reference{{Type: ptr("Observation"), Identifier: &identifier(FactSystem, record.ReferencedFactID(r.f.Source, ref))[0]}}
+	return []model.Reference{{Type: new("Observation"), Identifier: &identifier(FactSystem, record.ReferencedFactID(r.f.Source, ref))[0]}}
 }
 
 // eventOutcomeAssessed names its event as suspectedSourceAssessed does its culture.

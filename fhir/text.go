@@ -27,8 +27,5 @@ func number(v float64) *json.Number {
 	if v == 0 {
 		v = 0 // no negative zero
 	}
-	n := json.Number(strconv.FormatFloat(v, 'f', -1, 64))
-	return &n
+	return new(json.Number(strconv.FormatFloat(v, 'f', -1, 64)))
 }
-
-func ptr[T any](v T) *T { return &v }

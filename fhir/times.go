@@ -41,7 +41,7 @@ func (m moment) dateTime(zone *time.Location) *string {
 	case minute:
 		t = t.Truncate(time.Minute)
 	}
-	return ptr(t.Format(layout))
+	return new(t.Format(layout))
 }
 
 // instant renders the moment as a FHIR instant, nil where only the day is known.

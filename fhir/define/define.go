@@ -85,8 +85,6 @@ func computable(id string) string {
 	return b.String()
 }
 
-func ptr[T any](v T) *T { return &v }
-
 // concept is a concept of one coding without display: the pattern that codes are held
 // against.
 func concept(system, code string) *model.CodeableConcept {

@@ -37,11 +37,11 @@ func searchParameters() []json.Marshaler {
 			model.ResourceTypeDetectedIssue, model.SearchParamTypeToken, nil},
 	} {
 		m := model.SearchParameter{
-			Id: &p.id, Url: canonical("SearchParameter", p.id), Version: ptr(version), Name: computable(p.id),
+			Id: &p.id, Url: canonical("SearchParameter", p.id), Version: new(version), Name: computable(p.id),
 			Status:       model.PublicationStatusActive,
-			Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher), Description: p.about, Code: p.code,
+			Experimental: new(true), Date: new(date), Publisher: new(publisher), Description: p.about, Code: p.code,
 			Base: []model.ResourceType{p.base}, Type: p.typ, Expression: &p.expression,
-			MultipleOr: ptr(true), MultipleAnd: ptr(true),
+			MultipleOr: new(true), MultipleAnd: new(true),
 			Modifier: []model.SearchModifierCode{model.SearchModifierCodeMissing, model.SearchModifierCodeNot},
 		}
 		if p.typ == model.SearchParamTypeReference {
@@ -73,10 +73,10 @@ func operations() []json.Marshaler {
 	}
 	common := func(id, base, code, title, about string, parameters []model.OperationDefinitionParameter) model.OperationDefinition {
 		return model.OperationDefinition{
-			Id: &id, Url: ptr(canonical("OperationDefinition", id)), Version: ptr(version), Name: computable(id), Title: &title,
+			Id: &id, Url: new(canonical("OperationDefinition", id)), Version: new(version), Name: computable(id), Title: &title,
 			Status: model.PublicationStatusActive,
-			Kind:   model.OperationKindOperation, Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher), Description: &about,
-			AffectsState: ptr(false), Code: code, Base: &base, Parameter: parameters,
+			Kind:   model.OperationKindOperation, Experimental: new(true), Date: new(date), Publisher: new(publisher), Description: &about,
+			AffectsState: new(false), Code: code, Base: &base, Parameter: parameters,
 		}
 	}
 	everything := common("patient-everything", "http://hl7.org/fhir/OperationDefinition/Patient-everything", "everything",
@@ -88,8 +88,8 @@ func operations() []json.Marshaler {
 			in("_since", "instant", "1", "Only resources whose newest version was given at this time or later."),
 			in("_type", "code", "*", "Only these resource types, with commas between them."),
 			in("_count", "integer", "1", "The number of resources of a page."),
-			{Name: "return", Use: model.OperationParameterUseOut, Min: 1, Max: "1", Documentation: ptr("A Bundle of type searchset."),
-				Type: ptr("Bundle")},
+			{Name: "return", Use: model.OperationParameterUseOut, Min: 1, Max: "1", Documentation: new("A Bundle of type searchset."),
+				Type: new("Bundle")},
 		})
 	everything.Instance, everything.Resource = true, []model.ResourceType{model.ResourceTypePatient}
 	system := common("export", bulk+"export", "export", "Export of everything",

@@ -46,22 +46,22 @@ func measures() []json.Marshaler {
 	for i := range infections {
 		x := &infections[i]
 		out = append(out, model.Measure{
-			Id: &x.id, Url: ptr(canonical("Measure", x.id)), Version: ptr(version), Name: ptr(computable(x.id)), Title: &x.title,
-			Status: model.PublicationStatusActive, Experimental: ptr(true),
+			Id: &x.id, Url: new(canonical("Measure", x.id)), Version: new(version), Name: new(computable(x.id)), Title: &x.title,
+			Status: model.PublicationStatusActive, Experimental: new(true),
 			SubjectCodeableConcept: said("http://hl7.org/fhir/resource-types", "Patient", "Patient"),
-			Date:                   ptr(date), Publisher: ptr(publisher),
-			Description: ptr(x.title + " per 100 patient-months and per 1,000 access-days, by month and technique. " + x.about +
+			Date:                   new(date), Publisher: new(publisher),
+			Description: new(x.title + " per 100 patient-months and per 1,000 access-days, by month and technique. " + x.about +
 				" The counting follows the CDC NHSN Dialysis Event protocol as far as the record allows; the guidance of the place " +
 				"prevails."),
-			Purpose: ptr("Constant-site needling carries a higher risk of infection than other needling of fistulas: a unit " +
+			Purpose: new("Constant-site needling carries a higher risk of infection than other needling of fistulas: a unit " +
 				"that uses it watches its own rate."),
-			Disclaimer: ptr(fhir.Advice),
+			Disclaimer: new(fhir.Advice),
 			Scoring:    said(terminology+"measure-scoring", "ratio", "Ratio"),
 			Type:       []model.CodeableConcept{*said(terminology+"measure-type", "outcome", "Outcome")},
-			RateAggregation: ptr("Events divided by patient-months, times 100, or by access-days, times 1,000. Months are added up " +
+			RateAggregation: new("Events divided by patient-months, times 100, or by access-days, times 1,000. Months are added up " +
 				"before they are divided. With the few events of one unit a rate is told with exact limits, or not at all."),
 			ImprovementNotation: said(terminology+"measure-improvement-notation", "decrease", "Decreased score indicates improvement"),
-			Guidance: ptr("Patients with a constant-site track are a subset of those with a fistula, and are never added to " +
+			Guidance: new("Patients with a constant-site track are a subset of those with a fistula, and are never added to " +
 				"them. A merge of identities makes one patient of two."),
 			Group: []model.MeasureGroup{
 				{
@@ -103,9 +103,9 @@ func ours(code string) *model.CodeableConcept {
 
 func stratifier(words func(string) model.Expression) []model.MeasureGroupStratifier {
 	return []model.MeasureGroupStratifier{{
-		Code: ours("technique"), Description: ptr("By technique: a fistula needled at constant sites, any other fistula, graft, " +
+		Code: ours("technique"), Description: new("By technique: a fistula needled at constant sites, any other fistula, graft, " +
 			"catheters, other."),
-		Criteria: ptr(words("The patient's access of the highest risk that day (non-tunneled catheter, tunneled catheter, other, graft, " +
+		Criteria: new(words("The patient's access of the highest risk that day (non-tunneled catheter, tunneled catheter, other, graft, " +
 			"fistula, in this order, even if unused); a fistula is a constant-site one where a constant-site track in it is in use.")),
 	}}
 }

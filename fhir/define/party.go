@@ -28,7 +28,7 @@ func named(system string) []model.ElementDefinition {
 			short("The sender's name, unique for one patient: search it together with the patient")),
 		el("identifier:name.use", card(1, "1"), use("secondary")),
 		el("identifier:name.type", card(1, "1")),
-		el("identifier:name.type.text", card(1, "1"), func(e *model.ElementDefinition) { e.FixedString = ptr(fhir.NameType) }),
+		el("identifier:name.type.text", card(1, "1"), func(e *model.ElementDefinition) { e.FixedString = new(fhir.NameType) }),
 		el("identifier:name.system", never()),
 		el("identifier:name.value", card(1, "1")),
 	}
@@ -77,7 +77,7 @@ func parties() []profile {
 				"begins.",
 			elements: []model.ElementDefinition{
 				el("identifier", card(1, "1"), must(), identifiedBy(fhir.FacilitySystem)), el("active", card(1, "1"), must()),
-				el("type", fixedCode("person")), el("actual", func(e *model.ElementDefinition) { e.FixedBoolean = ptr(true) }),
+				el("type", fixedCode("person")), el("actual", func(e *model.ElementDefinition) { e.FixedBoolean = new(true) }),
 				el("managingEntity", card(1, "1"), must(), refs("organization")), el("member", never())}},
 		{id: "access", typ: "BodyStructure", title: "Vascular access", snomed: true,
 			about: "What the patient is dialysed through. Its name is the sender's and unique for the patient. Where identities were " +

@@ -50,7 +50,7 @@ func (p *profile) definition() model.StructureDefinition {
 	url := canonical("StructureDefinition", p.id)
 	for _, r := range p.rules {
 		root.Constraint = append(root.Constraint, model.ElementDefinitionConstraint{
-			Key: r.key, Severity: model.ConstraintSeverityError, Human: r.human, Expression: ptr(r.expression), Source: &url,
+			Key: r.key, Severity: model.ConstraintSeverityError, Human: r.human, Expression: new(r.expression), Source: &url,
 		})
 	}
 	elements := []model.ElementDefinition{root}
@@ -66,15 +66,15 @@ func (p *profile) definition() model.StructureDefinition {
 		elements = append(elements, e)
 	}
 	m := model.StructureDefinition{
-		Id: &p.id, Url: url, Version: ptr(version), Name: computable(p.id), Title: &p.title, Status: model.PublicationStatusActive,
-		Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher), Description: &p.about,
-		FhirVersion: ptr(model.FHIRVersion4_0_1),
+		Id: &p.id, Url: url, Version: new(version), Name: computable(p.id), Title: &p.title, Status: model.PublicationStatusActive,
+		Experimental: new(true), Date: new(date), Publisher: new(publisher), Description: &p.about,
+		FhirVersion: new(model.FHIRVersion4_0_1),
 		Kind:        model.StructureDefinitionKindResource, Abstract: false, Type: p.typ,
-		BaseDefinition: ptr("http://hl7.org/fhir/StructureDefinition/" + p.typ), Derivation: ptr(model.TypeDerivationRuleConstraint),
+		BaseDefinition: new("http://hl7.org/fhir/StructureDefinition/" + p.typ), Derivation: new(model.TypeDerivationRuleConstraint),
 		Differential: &model.StructureDefinitionDifferential{Element: elements},
 	}
 	if p.snomed {
-		m.Copyright = ptr(snomedNotice)
+		m.Copyright = new(snomedNotice)
 	}
 	return m
 }
@@ -98,7 +98,7 @@ func card(min int, max string) option {
 func never() option { return card(0, "0") }
 
 // must says that the register fills the element wherever it knows it.
-func must() option { return func(e *model.ElementDefinition) { e.MustSupport = ptr(true) } }
+func must() option { return func(e *model.ElementDefinition) { e.MustSupport = new(true) } }
 
 func short(s string) option { return func(e *model.ElementDefinition) { e.Short = &s } }
 
@@ -132,13 +132,13 @@ func of(valueSet string) option {
 
 func bound(valueSet string, strength model.BindingStrength) option {
 	return func(e *model.ElementDefinition) {
-		e.Binding = &model.ElementDefinitionBinding{Strength: strength, ValueSet: ptr(canonical("ValueSet", valueSet))}
+		e.Binding = &model.ElementDefinitionBinding{Strength: strength, ValueSet: new(canonical("ValueSet", valueSet))}
 	}
 }
 
 func unit(code string) option {
 	return func(e *model.ElementDefinition) {
-		e.PatternQuantity = &model.Quantity{System: ptr(fhir.UCUM), Code: &code}
+		e.PatternQuantity = &model.Quantity{System: new(fhir.UCUM), Code: &code}
 	}
 }
 
@@ -154,7 +154,7 @@ func fixedCode(s string) option { return func(e *model.ElementDefinition) { e.Fi
 func sliced(by model.DiscriminatorType, path string, rules model.SlicingRules) option {
 	return func(e *model.ElementDefinition) {
 		e.Slicing = &model.ElementDefinitionSlicing{
-			Discriminator: []model.ElementDefinitionSlicingDiscriminator{{Type: by, Path: path}}, Ordered: ptr(false), Rules: rules,
+			Discriminator: []model.ElementDefinitionSlicingDiscriminator{{Type: by, Path: path}}, Ordered: new(false), Rules: rules,
 		}
 	}
 }
@@ -162,7 +162,7 @@ func sliced(by model.DiscriminatorType, path string, rules model.SlicingRules) o
 // slice names a slice after the last colon of the id.
 func slice() option {
 	return func(e *model.ElementDefinition) {
-		e.SliceName = ptr((*e.Id)[strings.LastIndex(*e.Id, ":")+1:])
+		e.SliceName = new((*e.Id)[strings.LastIndex(*e.Id, ":")+1:])
 	}
 }
 

@@ -12,11 +12,11 @@ import (
 func codeSystem() json.Marshaler {
 	codes := fhir.Codes()
 	m := model.CodeSystem{
-		Id: ptr("cannulary"), Url: ptr(fhir.System), Version: ptr(version), Name: ptr("Cannulary"), Title: ptr("Constant-site needling"),
-		Status: model.PublicationStatusActive, Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher),
-		Description: ptr("What is done and seen when an arteriovenous fistula is needled at constant sites, and what the register " +
+		Id: new("cannulary"), Url: new(fhir.System), Version: new(version), Name: new("Cannulary"), Title: new("Constant-site needling"),
+		Status: model.PublicationStatusActive, Experimental: new(true), Date: new(date), Publisher: new(publisher),
+		Description: new("What is done and seen when an arteriovenous fistula is needled at constant sites, and what the register " +
 			"judges of it. Codes are only ever added; the meaning of a code does not change."),
-		CaseSensitive: ptr(true), Content: model.CodeSystemContentModeComplete, Count: ptr(len(codes)),
+		CaseSensitive: new(true), Content: model.CodeSystemContentModeComplete, Count: new(len(codes)),
 	}
 	for i := range codes {
 		m.Concept = append(m.Concept, model.CodeSystemConcept{Code: codes[i].Code, Display: &codes[i].Display,
@@ -99,22 +99,22 @@ func valueSets() []json.Marshaler {
 	var out []json.Marshaler
 	for i := range families {
 		f := &families[i]
-		include := model.ValueSetComposeInclude{System: ptr(fhir.System)}
+		include := model.ValueSetComposeInclude{System: new(fhir.System)}
 		for _, c := range fhir.Codes() {
 			if f.holds(c.Code) {
-				include.Concept = append(include.Concept, model.ValueSetComposeIncludeConcept{Code: c.Code, Display: ptr(c.Display)})
+				include.Concept = append(include.Concept, model.ValueSetComposeIncludeConcept{Code: c.Code, Display: new(c.Display)})
 			}
 		}
 		if f.system != "" {
 			include.System = &f.system
 			for _, c := range f.foreign {
-				include.Concept = append(include.Concept, model.ValueSetComposeIncludeConcept{Code: c[0], Display: ptr(c[1])})
+				include.Concept = append(include.Concept, model.ValueSetComposeIncludeConcept{Code: c[0], Display: new(c[1])})
 			}
 		}
 		out = append(out, model.ValueSet{
-			Id: &f.id, Url: ptr(canonical("ValueSet", f.id)), Version: ptr(version), Name: ptr(computable(f.id)), Title: &f.title,
-			Status: model.PublicationStatusActive, Experimental: ptr(true), Date: ptr(date), Publisher: ptr(publisher),
-			Description: ptr(f.title + "."), Compose: &model.ValueSetCompose{Include: []model.ValueSetComposeInclude{include}},
+			Id: &f.id, Url: new(canonical("ValueSet", f.id)), Version: new(version), Name: new(computable(f.id)), Title: &f.title,
+			Status: model.PublicationStatusActive, Experimental: new(true), Date: new(date), Publisher: new(publisher),
+			Description: new(f.title + "."), Compose: &model.ValueSetCompose{Include: []model.ValueSetComposeInclude{include}},
 		})
 	}
 	return out
@@ -144,8 +144,8 @@ func namingSystems() []json.Marshaler {
 		id := n.system[strings.LastIndex(n.system, "/")+1:]
 		out = append(out, model.NamingSystem{
 			Id: &id, Name: computable(id), Status: model.PublicationStatusActive, Kind: model.NamingSystemTypeIdentifier, Date: date,
-			Publisher: ptr(publisher), Responsible: ptr(publisher), Description: ptr("Identifiers of " + n.title + ". " + n.about),
-			UniqueId: []model.NamingSystemUniqueId{{Type: model.NamingSystemIdentifierTypeUri, Value: n.system, Preferred: ptr(true)}},
+			Publisher: new(publisher), Responsible: new(publisher), Description: new("Identifiers of " + n.title + ". " + n.about),
+			UniqueId: []model.NamingSystemUniqueId{{Type: model.NamingSystemIdentifierTypeUri, Value: n.system, Preferred: new(true)}},
 		})
 	}
 	return out
