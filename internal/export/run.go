@@ -123,8 +123,7 @@ func (e *Engine) write(ctx context.Context, j *job, read Reader) (result *Result
 
 // failure is what the client is told.
 func failure(err error) string {
-	var f *fault.Error
-	if errors.As(err, &f) {
+	if f, ok := errors.AsType[*fault.Error](err); ok {
 		return f.Error()
 	}
 	return "the export failed and what it had written was removed. Begin again with a new $export; if it fails again, tell the operator, " +
@@ -133,8 +132,7 @@ func failure(err error) string {
 
 // detail is what the operator's log is told.
 func detail(err error) string {
-	var f *fault.Error
-	if errors.As(err, &f) {
+	if f, ok := errors.AsType[*fault.Error](err); ok {
 		return f.Detail()
 	}
 	return err.Error()

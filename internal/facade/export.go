@@ -108,8 +108,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 		return reply{}, err
 	}
 	id, err := h.cfg.Exports.Begin(req)
-	var busy *export.BusyError
-	if errors.As(err, &busy) {
+	if busy, ok := errors.AsType[*export.BusyError](err); ok {
 		return reply{}, &problem{Status: http.StatusTooManyRequests, Code: "throttled", Text: busy.Error(),
 			Header: map[string]string{"Retry-After": retryAfter(busy.Retry)}}
 	}

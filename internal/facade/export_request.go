@@ -29,8 +29,7 @@ const maxParameters = 64 << 10
 // readParameters adds the parameters in the body of a POST to those of the URL.
 func readParameters(r *request) error {
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxParameters))
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
+	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
 		return &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
 			Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
 	}
@@ -249,8 +248,7 @@ func (h *Handler) exportSearches(ctx context.Context, req *export.Request) (map[
 		s, err := h.readSearch(&request{Request: (&http.Request{Header: header, URL: &url.URL{}}).WithContext(ctx), base: req.Base,
 			params: params}, t)
 		if err != nil {
-			var p *problem
-			if errors.As(err, &p) {
+			if p, ok := errors.AsType[*problem](err); ok {
 				err = &problem{Status: p.Status, Code: p.Code, Expression: "http." + paramTypeFilter,
 					Text: "_typeFilter: " + name + ": " + p.Text}
 			}
@@ -286,8 +284,7 @@ func (h *Handler) Export(ctx context.Context, req *export.Request, w *export.Wri
 	// What its principal may read was asked when it began, and is asked again when a file is fetched.
 	searches, _, err := h.exportSearches(access.With(ctx, access.Everybody()), req)
 	if err != nil {
-		var p *problem
-		if errors.As(err, &p) {
+		if _, ok := errors.AsType[*problem](err); ok {
 			// It could be read when the export began: this program is another version. The
 			// text may name a patient, so it is not logged.
 			err = fault.New(fault.Invalid, "the _typeFilter of the export is not understood by the version of the service that runs now",

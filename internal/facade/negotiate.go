@@ -26,8 +26,7 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxForm))
 	if err != nil {
-		var large *http.MaxBytesError
-		if errors.As(err, &large) {
+		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
 			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
 				Text: "the body of a _search may have at most 65536 bytes"}
 		}

@@ -158,8 +158,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 	inner := searching{ctx: s.ctx, h: s.h, t: target, base: s.base, used: url.Values{}, values: s.values, inner: true}
 	inner.query = view.Query{Type: target.Name, Count: maxChained}
 	if err := inner.parameter(rest, []string{value}); err != nil {
-		var pr *problem
-		if errors.As(err, &pr) {
+		if pr, ok := errors.AsType[*problem](err); ok {
 			pr.Expression = "http." + shown(name)
 		}
 		return nil, err
@@ -307,8 +306,7 @@ func (s *searching) composite(p *Param, value string) ([]view.Condition, error) 
 
 // renamed tells of an error in a part under the name that the client wrote.
 func renamed(err error, name string) error {
-	var p *problem
-	if errors.As(err, &p) {
+	if p, ok := errors.AsType[*problem](err); ok {
 		p.Expression = "http." + name
 		p.Text = name + ": " + p.Text
 	}

@@ -119,8 +119,7 @@ func (e *Error) Detail() string {
 
 // As finds the fault in err; anything else becomes an internal one with its text hidden.
 func As(err error) *Error {
-	var f *Error
-	if errors.As(err, &f) {
+	if f, ok := errors.AsType[*Error](err); ok {
 		return f
 	}
 	return Wrap(Internal, err, "the service failed to answer", "try again; if it stays, tell the operator, whose log has the cause")

@@ -102,8 +102,7 @@ func (r *refusals) log(ctx context.Context, now time.Time, m Message, n Note, er
 	}
 	attrs := []any{"id", clip(m.Envelope.GetSourceMessageId()), "source", n.Source, "service", n.Service, "facility", n.Facility, "fact",
 		n.Fact, "code", n.Code, "reason", why(err)}
-	var c *conflict
-	if errors.As(err, &c) {
+	if c, ok := errors.AsType[*conflict](err); ok {
 		attrs = append(attrs, "firstEvent", c.event, "firstSequence", c.seq)
 	}
 	level := slog.LevelWarn

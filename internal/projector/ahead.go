@@ -160,8 +160,7 @@ func (f *flight) end() {
 
 // named adds the event to an error that comes from what an event says.
 func (w *writer) named(err error) error {
-	var u *unclearError
-	if errors.As(err, &u) {
+	if u, ok := errors.AsType[*unclearError](err); ok {
 		u.seq = w.entry.Seq
 	}
 	return err

@@ -121,8 +121,7 @@ func plain(s string) string {
 
 // asRefusal decides how an error is answered, and logs it.
 func (s *Service) asRefusal(ctx context.Context, err error) *refusal {
-	var no *refusal
-	if errors.As(err, &no) {
+	if no, ok := errors.AsType[*refusal](err); ok {
 		s.cfg.Log.InfoContext(ctx, "no access token was given", "error", no.code, "because", no.description)
 		return no
 	}
@@ -185,8 +184,7 @@ func (s *Service) client(ctx context.Context, form url.Values) (*access.Principa
 		return nil, refuse(invalidClient, "client_assertion is missing, or client_assertion_type is not %s", assertionType)
 	}
 	bad := func(err error) error {
-		var no errToken
-		if errors.As(err, &no) {
+		if no, ok := errors.AsType[errToken](err); ok {
 			s.cfg.Refused.add(useAssertion, no.class)
 			return refuse(invalidClient, "client_assertion: %s", no.text)
 		}
@@ -249,8 +247,7 @@ func readForm(r *http.Request) (url.Values, error) {
 		return nil, refuse(invalidRequest, "the body must be application/x-www-form-urlencoded")
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxForm))
-	var large *http.MaxBytesError
-	if errors.As(err, &large) {
+	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
 		return nil, refuse(invalidRequest, "the body has more than %d bytes", maxForm)
 	}
 	if err != nil {

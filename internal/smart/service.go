@@ -100,8 +100,7 @@ func (s *Service) Who(ctx context.Context, c access.Caller, p *access.Policy) (*
 		by, use = s.signer, useHook
 	}
 	who, err := by(ctx, c, p)
-	var no errToken
-	if errors.As(err, &no) {
+	if no, ok := errors.AsType[errToken](err); ok {
 		s.cfg.Refused.add(use, no.class)
 		s.cfg.Log.InfoContext(ctx, "a token was refused", "because", no.text)
 		return nil, access.Unknown()

@@ -202,8 +202,7 @@ func readBody(r *http.Request) ([]byte, error) {
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, MaxBytes))
 	if err != nil {
-		var large *http.MaxBytesError
-		if errors.As(err, &large) {
+		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
 			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
 				Text: fmt.Sprintf("the body of a call may have at most %d bytes; send only the prefetch that the service asks for",
 					MaxBytes)}
