@@ -2,6 +2,7 @@ package define
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -87,12 +88,7 @@ func (f *family) holds(code string) bool {
 			return true
 		}
 	}
-	for _, c := range f.codes {
-		if c == code {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(f.codes, code)
 }
 
 func valueSets() []json.Marshaler {

@@ -490,16 +490,14 @@ func (a *App) serveHTTP() {
 }
 
 func (a *App) spawn(f func() error) {
-	a.work.Add(1)
-	go func() {
-		defer a.work.Done()
+	a.work.Go(func() {
 		if err := f(); err != nil {
 			select {
 			case a.fatal <- err:
 			default:
 			}
 		}
-	}()
+	})
 }
 
 // Ready reports whether every role has reached the log's end at start.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -33,12 +34,7 @@ func (l *Log) WrongClocks() []WrongClock { return l.wrong }
 
 // ByWrongClock reports whether the entry was dated by a clock that was declared wrong.
 func (l *Log) ByWrongClock(seq uint64) bool {
-	for _, w := range l.wrong {
-		if w.Covers(seq) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(l.wrong, func(w WrongClock) bool { return w.Covers(seq) })
 }
 
 // WrongClocksText is the list as text, for whoever has to know later which ones he went by.

@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
@@ -90,12 +91,7 @@ var recoveries = [...]string{
 }
 
 func recovers(text string) bool {
-	for _, r := range recoveries {
-		if strings.Contains(text, r) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(recoveries[:], func(r string) bool { return strings.Contains(text, r) })
 }
 
 func (l *serverLog) Noticef(string, ...any) {}

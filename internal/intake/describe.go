@@ -3,6 +3,7 @@ package intake
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 
 	"buf.build/gen/go/bufbuild/protovalidate/protocolbuffers/go/buf/validate"
@@ -110,15 +111,11 @@ func identifier(fd protoreflect.FieldDescriptor) bool {
 func allowedNames(fd protoreflect.FieldDescriptor) []string {
 	r := rules(fd).GetEnum()
 	allowed := func(n int32) bool {
-		for _, x := range r.GetNotIn() {
-			if x == n {
-				return false
-			}
+		if slices.Contains(r.GetNotIn(), n) {
+			return false
 		}
-		for _, x := range r.GetIn() {
-			if x == n {
-				return true
-			}
+		if slices.Contains(r.GetIn(), n) {
+			return true
 		}
 		return len(r.GetIn()) == 0
 	}

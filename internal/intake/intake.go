@@ -108,18 +108,14 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 	if err := in.clock.check(); err != nil {
 		cfg.Slog.Error("nothing is stored until somebody has looked at the machine's clock", "err", err)
 	}
-	in.done.Add(1)
-	go func() {
-		defer in.done.Done()
+	in.done.Go(func() {
 		if err := x.run(run); err != nil {
 			cfg.Slog.Error("the ingest index stopped; messages are refused until a restart", "err", err)
 		}
-	}()
-	in.done.Add(1)
-	go func() {
-		defer in.done.Done()
+	})
+	in.done.Go(func() {
 		in.tick(run)
-	}()
+	})
 	return in, nil
 }
 

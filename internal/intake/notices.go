@@ -167,10 +167,8 @@ func (n *noticing) treated() {
 	if n.admitted(n.key) || !n.has(topicAdmits+n.m.Envelope.GetFacility()) {
 		return
 	}
-	for _, key := range n.identities().Group(n.key) {
-		if n.admitted(key) {
-			return
-		}
+	if slices.ContainsFunc(n.identities().Group(n.key), n.admitted) {
+		return
 	}
 	n.say("nobody under this patient identifier was ever admitted, while others of the facility were: check whether the identifier is " +
 		"right, or send patient_admitted")

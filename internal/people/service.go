@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -102,10 +103,8 @@ func (s *Service) own(to string) string {
 		u.Host != "" || u.User != nil || strings.HasPrefix(u.Path, "//") || strings.Contains(u.Path, "\\") || len(to) > maxTo {
 		return "/"
 	}
-	for _, p := range Paths() {
-		if u.Path == p {
-			return "/"
-		}
+	if slices.Contains(Paths(), u.Path) {
+		return "/"
 	}
 	return to
 }

@@ -1,7 +1,9 @@
 package salvage
 
 import (
+	"cannulary/internal/eventlog"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -52,10 +54,5 @@ func (s *salvage) ahead() (notes []string) {
 }
 
 func (s *salvage) declared(seq uint64) bool {
-	for _, w := range s.wrong {
-		if w.Covers(seq) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.wrong, func(w eventlog.WrongClock) bool { return w.Covers(seq) })
 }
