@@ -62,7 +62,7 @@ func constantSiteRatio(c surveil.Class) (ratio float64, says string, ok bool) {
 // twelve months before the report's year.
 func references(w *surveil.Watch, m surveil.Month) ([]ReferenceRate, error) {
 	out := []ReferenceRate{}
-	for _, class := range infections() {
+	for _, class := range surveil.Infections() {
 		for _, t := range surveil.Techniques() {
 			for _, ref := range w.References {
 				if ref.Technique != t || ref.Class != class {

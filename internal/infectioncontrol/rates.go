@@ -75,7 +75,7 @@ func monthly(w *surveil.Watch, m surveil.Month) ([]MonthlyRate, error) {
 
 func funnels(w *surveil.Watch, all []*surveil.Watch, m surveil.Month) ([]Funnel, error) {
 	var out []Funnel
-	for _, c := range infections() {
+	for _, c := range surveil.Infections() {
 		f, err := funnel(w, all, c, surveil.Year(m))
 		if err != nil {
 			return nil, err

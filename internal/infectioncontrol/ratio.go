@@ -58,7 +58,7 @@ func counted95(events int) (Interval, error) {
 // comparisons compares constant-site needling with other needling of fistulas, in the year.
 func comparisons(w *surveil.Watch, m surveil.Month) ([]Comparison, error) {
 	var out []Comparison
-	for _, class := range infections() {
+	for _, class := range surveil.Infections() {
 		x, err := w.Compare(class, surveil.Year(m))
 		if err != nil {
 			return nil, err
@@ -109,15 +109,15 @@ type YearBefore struct {
 	RateRatio
 }
 
-// yearsCompared returns the groups whose year is compared with the one before.
-func yearsCompared() []surveil.Group {
+// groupsCompared returns the groups whose year is compared with the one before, and whose days between events are told.
+func groupsCompared() []surveil.Group {
 	return []surveil.Group{surveil.AllAccess, surveil.Group(surveil.ConstantSite), surveil.Group(surveil.OtherFistula)}
 }
 
 func yearsBefore(w *surveil.Watch, m surveil.Month) ([]YearBefore, error) {
 	var out []YearBefore
-	for _, class := range infections() {
-		for _, group := range yearsCompared() {
+	for _, class := range surveil.Infections() {
+		for _, group := range groupsCompared() {
 			y, err := yearBefore(w, class, group, m)
 			if err != nil {
 				return nil, err

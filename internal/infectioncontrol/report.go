@@ -303,11 +303,6 @@ type Restatement struct {
 	NowOn   string `json:"nowOn"`
 }
 
-// infections returns the classes with rates of infection. Antimicrobial starts are listed apart.
-func infections() []surveil.Class {
-	return []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}
-}
-
 // Knowledge is what the log knew when a report was made.
 type Knowledge struct {
 	Sequence, LogSequence uint64

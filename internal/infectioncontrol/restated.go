@@ -36,7 +36,7 @@ func restatements(ctx context.Context, h Histories, facility string, m surveil.M
 	made := 0
 	var withdrawn []string
 	for month := surveil.Year(m).From; month <= m; month++ {
-		for i, class := range infections() {
+		for i, class := range surveil.Infections() {
 			first, now, err := ends(ctx, h, fhir.MeasureReportID(facility, measureOf(class), month.String()))
 			if err != nil {
 				return out, fmt.Errorf("report of %s, %s: %w", class, month, err)

@@ -248,7 +248,7 @@ func fromHere(d incidence.Design, ch *surveil.WatchedChart) string {
 func unset(w *surveil.Watch) Unset {
 	out := Unset{Charts: []surveil.ChartName{}}
 	for _, t := range []surveil.Technique{surveil.ConstantSite, surveil.OtherFistula} {
-		for _, c := range infections() {
+		for _, c := range surveil.Infections() {
 			n := surveil.ChartName{Technique: t, Class: c}
 			has := false
 			for i := range w.Charts {
@@ -268,8 +268,8 @@ func unset(w *surveil.Watch) Unset {
 
 func between(w *surveil.Watch) ([]Between, error) {
 	var out []Between
-	for _, c := range infections() {
-		for _, g := range []surveil.Group{surveil.AllAccess, surveil.Group(surveil.ConstantSite), surveil.Group(surveil.OtherFistula)} {
+	for _, c := range surveil.Infections() {
+		for _, g := range groupsCompared() {
 			b, err := gaps(w, c, g)
 			if err != nil {
 				return nil, err

@@ -38,7 +38,7 @@ func (w *writer) restate(facility string, c *facilityChange, watch *surveil.Watc
 		if reportable(watch, month) {
 			render = w.measure
 		}
-		for _, class := range infections() {
+		for _, class := range surveil.Infections() {
 			if err := render(watch, class, month); err != nil {
 				return err
 			}
@@ -73,11 +73,6 @@ func (w *writer) ended(facility string, watch *surveil.Watch, months map[surveil
 	return w.tx.SetReported(facility, max(last, over))
 }
 
-// infections are the classes that are reported.
-func infections() []surveil.Class {
-	return []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}
-}
-
 // reportable tells of the months that have a report: those of the record in which somebody was
 // at risk, by the roster or the census, or an infection happened.
 func reportable(w *surveil.Watch, month surveil.Month) bool {
@@ -88,7 +83,7 @@ func reportable(w *surveil.Watch, month surveil.Month) bool {
 	if n, _ := census.Patients(surveil.AllAccess); n > 0 || w.AccessDays(surveil.AllAccess, surveil.One(month)) > 0 {
 		return true
 	}
-	return slices.ContainsFunc(infections(), func(class surveil.Class) bool {
+	return slices.ContainsFunc(surveil.Infections(), func(class surveil.Class) bool {
 		return len(w.Cases(class, surveil.AllAccess, month.First(), month.Last())) > 0
 	})
 }

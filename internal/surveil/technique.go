@@ -76,7 +76,10 @@ const (
 )
 
 // Classes returns all classes.
-func Classes() []Class { return []Class{AccessRelated, Bloodstream, LocalAccess, Antimicrobial} }
+func Classes() []Class { return append(Infections(), Antimicrobial) }
+
+// Infections returns the classes with rates of infection. Antimicrobial starts are no infections by themselves.
+func Infections() []Class { return []Class{AccessRelated, Bloodstream, LocalAccess} }
 
 // ClassOf returns the class of a message's code, empty if this version does not know it.
 func ClassOf(c cannularyv1.InfectionClass) Class {

@@ -125,7 +125,7 @@ func finite(v float64) *float64 {
 func Infections(u *surveil.Unit, m surveil.Month) ([]Years, error) {
 	var out []Years
 	now, before := surveil.Year(m), surveil.Year(m-12)
-	for _, c := range []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess} {
+	for _, c := range surveil.Infections() {
 		for _, g := range []surveil.Group{surveil.Group(surveil.ConstantSite), surveil.AllAccess} {
 			a, b := u.Counts(c, g, now), u.Counts(c, g, before)
 			y, err := Compare(incidence.Group{Events: a.Events, Exposure: float64(a.AccessDays)},

@@ -85,7 +85,7 @@ func thresholdRequest(asked *http.Request) (infectioncontrol.ThresholdRequest, e
 	if r.Technique != surveil.ConstantSite && r.Technique != surveil.OtherFistula {
 		return r, fault.New(fault.Invalid, fmt.Sprintf("technique %q has no chart", r.Technique), "choose constant-site or other-fistula")
 	}
-	if classes := []surveil.Class{surveil.AccessRelated, surveil.Bloodstream, surveil.LocalAccess}; !slices.Contains(classes, r.Class) {
+	if !slices.Contains(surveil.Infections(), r.Class) {
 		return r, fault.New(fault.Invalid, fmt.Sprintf("class %q has no chart", r.Class),
 			"choose access-related, bloodstream or local-access")
 	}
