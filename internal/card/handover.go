@@ -34,34 +34,20 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 		text = strings.TrimSpace(text)
 		out = append(out, Item{name, cmp.Or(text, NotRecorded), text != ""})
 	}
-	number := func(known bool, format string, v any) string {
-		if !known {
-			return ""
-		}
-		return fmt.Sprintf(format, v)
-	}
 	plan, planned := s.Plan, s.Planned
 	add("Landmarks", cmp.Or(plan.GetLandmarks(), s.Taken.GetLandmarks()))
 	add("Picture", plan.GetPictureReference())
-	site := ""
-	switch {
-	case plan != nil && plan.SiteFromAnastomosisMillimetres != nil:
-		site = fmt.Sprintf("%d mm", plan.GetSiteFromAnastomosisMillimetres())
-	case s.Taken != nil && s.Taken.SiteFromAnastomosisMillimetres != nil:
-		site = fmt.Sprintf("%d mm", s.Taken.GetSiteFromAnastomosisMillimetres())
-	}
-	add("Site from the anastomosis", site)
-	add("Distance of the needle tips", number(planned != nil && planned.TipDistanceMillimetres != nil, "%d mm",
-		planned.GetTipDistanceMillimetres()))
+	add("Site from the anastomosis", Known(t.SiteMillimetres, "%d mm", ""))
+	add("Distance of the needle tips", Known(t.TipDistance, "%d mm", ""))
 	add("Arterial or venous", t.Role)
 	add("Fall-back site", plan.GetFallback())
 	add("Needle tip", tip(s))
-	add("Gauge", number(s.Gauge != nil, "%dG", deref(s.Gauge)))
-	add("Needle length", number(s.NeedleLength != nil, "%d mm", deref(s.NeedleLength)))
-	add("Angle", number(s.ReferenceAngle != nil, "%g°", deref(s.ReferenceAngle)))
+	add("Gauge", Known(s.Gauge, "%dG", ""))
+	add("Needle length", Known(s.NeedleLength, "%d mm", ""))
+	add("Angle", Known(s.ReferenceAngle, "%g°", ""))
 	add("Bevel", t.Bevel)
 	add("Direction", way(direction(s.Direction)))
-	add("Depth", number(s.Depth != nil, "%g mm", deref(s.Depth)))
+	add("Depth", Known(s.Depth, "%g mm", ""))
 	peg := t.Peg
 	if s.Peg != track.PegIn && s.Peg != track.PegOut {
 		peg = ""
@@ -81,11 +67,12 @@ func handover(s *track.State, t Track, holds []Hold) []Item {
 	return out
 }
 
-func deref[T any](p *T) (v T) {
-	if p != nil {
-		v = *p
+// Known is a figure in words; otherwise, where it is not recorded.
+func Known[T any](v *T, format, otherwise string) string {
+	if v == nil {
+		return otherwise
 	}
-	return v
+	return fmt.Sprintf(format, *v)
 }
 
 func tip(s *track.State) string {

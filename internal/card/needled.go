@@ -168,9 +168,8 @@ func (n *OneNeedle) Way() string {
 	if needle == string(track.None) {
 		needle = "needle not recorded"
 	}
-	parts := []string{needle + " " + known(n.Gauge != nil, "%dG", deref(n.Gauge), "gauge not recorded")}
-	parts = append(parts, known(n.AngleDegrees != nil, "%g°", deref(n.AngleDegrees), "angle not recorded"))
-	parts = append(parts, cmp.Or(way(n.Direction), "direction not recorded"))
+	parts := []string{needle + " " + Known(n.Gauge, "%dG", "gauge not recorded")}
+	parts = append(parts, Known(n.AngleDegrees, "%g°", "angle not recorded"), cmp.Or(way(n.Direction), "direction not recorded"))
 	if n.DepthMillimetres != nil {
 		parts = append(parts, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
 	}
@@ -181,13 +180,6 @@ func (n *OneNeedle) Way() string {
 		parts = append(parts, "at "+n.Site)
 	}
 	return strings.Join(parts, ", ")
-}
-
-func known(ok bool, format string, v any, otherwise string) string {
-	if !ok {
-		return otherwise
-	}
-	return fmt.Sprintf(format, v)
 }
 
 // Trouble says what went wrong with a needle, empty if nothing is recorded.

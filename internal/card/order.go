@@ -227,15 +227,11 @@ func geometry(s *track.State) (how, missing string) {
 			names = append(names, name)
 		}
 	}
-	gauge := ""
-	if s.Gauge != nil {
-		gauge = fmt.Sprintf("%dG", *s.Gauge)
-	}
-	part(s.Gauge != nil, "gauge", gauge)
-	part(s.ReferenceAngle != nil, "angle", fmt.Sprintf("at %g°", deref(s.ReferenceAngle)))
+	part(s.Gauge != nil, "gauge", Known(s.Gauge, "%dG", ""))
+	part(s.ReferenceAngle != nil, "angle", Known(s.ReferenceAngle, "at %g°", ""))
 	part(s.Direction != 0, "direction", way(direction(s.Direction)))
 	part(s.Bevel != 0, "bevel", "bevel "+bevel(s.Bevel))
-	part(s.Depth != nil, "depth", fmt.Sprintf("%g mm deep", deref(s.Depth)))
+	part(s.Depth != nil, "depth", Known(s.Depth, "%g mm deep", ""))
 	if len(parts) > 0 {
 		how = " " + strings.Join(parts, ", ")
 	}

@@ -283,24 +283,9 @@ func (p *page) visits(t Track) {
 
 // Geometry says how the needle goes in, in short parts, and names what is not recorded.
 func Geometry(t Track) []string {
-	var out []string
 	n := t.Next
-	if n.Gauge != nil {
-		out = append(out, fmt.Sprintf("%dG", *n.Gauge))
-	} else {
-		out = append(out, "gauge not recorded")
-	}
-	if n.AngleDegrees != nil {
-		out = append(out, fmt.Sprintf("%g°", *n.AngleDegrees))
-	} else {
-		out = append(out, "angle not recorded")
-	}
-	out = append(out, cmp.Or(way(n.Direction), "direction not recorded"))
-	if n.DepthMillimetres != nil {
-		out = append(out, fmt.Sprintf("%g mm deep", *n.DepthMillimetres))
-	} else {
-		out = append(out, "depth not recorded")
-	}
+	out := []string{Known(n.Gauge, "%dG", "gauge not recorded"), Known(n.AngleDegrees, "%g°", "angle not recorded"),
+		cmp.Or(way(n.Direction), "direction not recorded"), Known(n.DepthMillimetres, "%g mm deep", "depth not recorded")}
 	if t.Bevel != "" {
 		out = append(out, "bevel "+t.Bevel)
 	}

@@ -313,14 +313,8 @@ func (h *handler) numbers(t card.Track) []number {
 		out = append(out, number{Name: h.words.must("card.number." + key), Value: cmp.Or(value, h.words.must("card.not-recorded")),
 			Missing: value == "", Wide: key == "direction"})
 	}
-	figure := func(known bool, format string, value func() any) string {
-		if !known {
-			return ""
-		}
-		return fmt.Sprintf(format, value())
-	}
-	add("angle", figure(n.AngleDegrees != nil, "%g°", func() any { return *n.AngleDegrees }))
-	add("depth", figure(n.DepthMillimetres != nil, "%g mm", func() any { return *n.DepthMillimetres }))
+	add("angle", card.Known(n.AngleDegrees, "%g°", ""))
+	add("depth", card.Known(n.DepthMillimetres, "%g mm", ""))
 	direction := n.Direction
 	switch direction {
 	case "antegrade":
@@ -337,14 +331,9 @@ func (h *handler) numbers(t card.Track) []number {
 		bevel = h.words.must("card.bevel.down")
 	}
 	add("bevel", bevel)
-	add("length", figure(t.NeedleLength != nil, "%d mm", func() any { return *t.NeedleLength }))
+	add("length", card.Known(t.NeedleLength, "%d mm", ""))
 	return out
 }
 
 // Gauge is the next needle's gauge.
-func (t trackPart) Gauge() string {
-	if t.Next.Gauge == nil {
-		return ""
-	}
-	return fmt.Sprintf("%dG", *t.Next.Gauge)
-}
+func (t trackPart) Gauge() string { return card.Known(t.Next.Gauge, "%dG", "") }
