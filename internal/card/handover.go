@@ -173,7 +173,7 @@ func VisitText(v Visit) string {
 	}
 	s += ", " + count(v.Attempts, "attempt")
 	if v.Passes != nil {
-		s += ", " + passes(*v.Passes)
+		s += ", " + Passes(*v.Passes)
 	}
 	if v.Resistance != "" && v.Resistance != "none" {
 		s += ", " + v.Resistance + " resistance"
@@ -205,7 +205,8 @@ func VisitText(v Visit) string {
 	return s
 }
 
-func passes(n uint32) string {
+// Passes is a number of passes in words.
+func Passes(n uint32) string {
 	if n == 1 {
 		return "1 pass"
 	}

@@ -88,6 +88,11 @@ func (h *Hold) Named() string {
 	return "Hold " + h.ID
 }
 
+// Places names what the hold is on.
+func (h *Hold) Places() []string {
+	return (&track.Hold{Accesses: h.Accesses, Tracks: h.Tracks}).Places()
+}
+
 // heldBy returns the oldest hold on the access itself, nil if there is none.
 func heldBy(access string, holds []Hold) *Hold {
 	for i := range holds {

@@ -189,7 +189,7 @@ func (n *OneNeedle) Trouble() string {
 		parts = append(parts, count(n.Attempts, "attempt"))
 	}
 	if n.Passes != nil && *n.Passes > 1 {
-		parts = append(parts, passes(*n.Passes))
+		parts = append(parts, Passes(*n.Passes))
 	}
 	if n.Resistance != "" && n.Resistance != "none" {
 		parts = append(parts, n.Resistance+" resistance")

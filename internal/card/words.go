@@ -18,7 +18,7 @@ func enum(e protoreflect.Enum, prefix string) string {
 	if e.Number() == 0 || d == nil {
 		return ""
 	}
-	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(string(d.Name()), prefix)), "_", " ")
+	return track.Words(string(d.Name()), prefix)
 }
 
 func direction(d cannularyv1.NeedleDirection) string   { return enum(d, "NEEDLE_DIRECTION_") }

@@ -5,7 +5,6 @@ package life
 
 import (
 	"slices"
-	"strings"
 	"time"
 
 	"cannulary/internal/card"
@@ -186,7 +185,7 @@ func column(s *track.Session, local *time.Location) Column {
 		Needed: s.Needed, Forming: s.Attempts > 0 && !s.Past && (s.Stage == track.Forming || s.Stage == track.Ready),
 		Angle: s.Angle, Reference: s.Reference, Tolerance: s.Tolerance, AngleAsked: s.AngleAsked,
 		Passes: s.Passes, Easy: s.Easy, Pain: s.Pain, Gauge: s.Gauge,
-		Resistance: words(s.Resistance.String(), "RESISTANCE_"), Pressure: s.Pressure, PressureGauge: s.PressureGauge,
+		Resistance: track.Words(s.Resistance.String(), "RESISTANCE_"), Pressure: s.Pressure, PressureGauge: s.PressureGauge,
 		PegAsked: s.PegAsked, PegFound: string(s.PegFound), PegLeft: s.PegLeft, Findings: []Finding{},
 		Complications: list(s.Complications), Held: s.Held, Who: s.Who.GetValue(), Missed: s.Missed, Elsewhere: s.Elsewhere}
 	switch {
@@ -254,11 +253,6 @@ func (l *Life) hold(h *track.Hold, local *time.Location) Hold {
 		out.Last = len(l.Columns) - 1
 	}
 	return out
-}
-
-// words returns an enum value in words.
-func words(name, prefix string) string {
-	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(name, prefix)), "_", " ")
 }
 
 // list returns the list, never nil: in JSON an empty list is [].

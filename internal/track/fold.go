@@ -245,8 +245,8 @@ func (c *course) shape(s *State) {
 	}
 	differs(p.AngleDegrees != nil && c.reference != nil && beyond(math.Abs(*p.AngleDegrees-*c.reference), 0),
 		"angle %g°", p.GetAngleDegrees())
-	differs(p.GetDirection() != 0 && p.GetDirection() != s.Direction, "%s", words(p.GetDirection().String(), "NEEDLE_DIRECTION_"))
-	differs(p.GetBevel() != 0 && p.GetBevel() != s.Bevel, "bevel %s", words(p.GetBevel().String(), "BEVEL_"))
+	differs(p.GetDirection() != 0 && p.GetDirection() != s.Direction, "%s", Words(p.GetDirection().String(), "NEEDLE_DIRECTION_"))
+	differs(p.GetBevel() != 0 && p.GetBevel() != s.Bevel, "bevel %s", Words(p.GetBevel().String(), "BEVEL_"))
 	differs(p.DepthMillimetres != nil && s.Depth != nil && *p.DepthMillimetres != *s.Depth, "%g mm deep", p.GetDepthMillimetres())
 }
 

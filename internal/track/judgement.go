@@ -198,7 +198,7 @@ func (j *Judgement) Shown() [][]Hold {
 	for _, h := range j.Open() {
 		i := slices.IndexFunc(out, func(g []Hold) bool {
 			return g[0].Rule == h.Rule && g[0].Date == h.Date && h.Rule != rule.Person &&
-				slices.Equal(sortedCopy(g[0].Places()), sortedCopy(h.Places()))
+				slices.Equal(slices.Sorted(slices.Values(g[0].Places())), slices.Sorted(slices.Values(h.Places())))
 		})
 		if i < 0 {
 			out = append(out, []Hold{h})
@@ -206,12 +206,6 @@ func (j *Judgement) Shown() [][]Hold {
 			out[i] = append(out[i], h)
 		}
 	}
-	return out
-}
-
-func sortedCopy(list []string) []string {
-	out := slices.Clone(list)
-	slices.Sort(out)
 	return out
 }
 

@@ -157,7 +157,7 @@ func (m *machine) treated(e *env, f *record.Fact, place string) {
 	case *cannularyv1.SessionStarted:
 		t.access = b.GetAccess()
 	case *cannularyv1.SessionMissed:
-		if t.missed = words(b.GetReason().String(), "MISSED_REASON_"); b.GetReason() == 0 {
+		if t.missed = Words(b.GetReason().String(), "MISSED_REASON_"); b.GetReason() == 0 {
 			t.missed = "no reason recorded"
 		}
 	}

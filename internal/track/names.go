@@ -7,16 +7,16 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// words returns an enum value in words: COMPLICATION_KIND_FALSE_TRACT is "false tract".
-func words(name, prefix string) string {
+// Words returns an enum value in words: COMPLICATION_KIND_FALSE_TRACT is "false tract".
+func Words(name, prefix string) string {
 	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(name, prefix)), "_", " ")
 }
 
 func complicationName(k cannularyv1.ComplicationKind) string {
-	return words(k.String(), "COMPLICATION_KIND_")
+	return Words(k.String(), "COMPLICATION_KIND_")
 }
 
-func rescueName(r cannularyv1.RescueReason) string { return words(r.String(), "RESCUE_REASON_") }
+func rescueName(r cannularyv1.RescueReason) string { return Words(r.String(), "RESCUE_REASON_") }
 
 // AntisepticName returns an antiseptic in words.
 func AntisepticName(a cannularyv1.Antiseptic) string {
@@ -28,7 +28,7 @@ func AntisepticName(a cannularyv1.Antiseptic) string {
 	case cannularyv1.Antiseptic_ANTISEPTIC_CHLORHEXIDINE_AQUEOUS:
 		return "aqueous chlorhexidine"
 	}
-	return words(a.String(), "ANTISEPTIC_")
+	return Words(a.String(), "ANTISEPTIC_")
 }
 
 // who names creator and deputies, the creator first.

@@ -92,13 +92,13 @@ func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) 
 	}
 	if k := b.GetKind(); k != 0 {
 		if a.saidKind != 0 && a.saidKind != k {
-			restated(aspectKind, words(a.saidKind.String(), "ACCESS_KIND_"), words(k.String(), "ACCESS_KIND_"))
+			restated(aspectKind, Words(a.saidKind.String(), "ACCESS_KIND_"), Words(k.String(), "ACCESS_KIND_"))
 		}
 		a.saidKind = k
 	}
 	if s := b.GetSide(); s != 0 {
 		if a.saidSide != 0 && a.saidSide != s {
-			restated(aspectSide, words(a.saidSide.String(), "BODY_SIDE_"), words(s.String(), "BODY_SIDE_"))
+			restated(aspectSide, Words(a.saidSide.String(), "BODY_SIDE_"), Words(s.String(), "BODY_SIDE_"))
 		}
 		a.saidSide = s
 	}

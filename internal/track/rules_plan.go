@@ -182,7 +182,7 @@ func (m *machine) fistulas(e *env, f *record.Fact) {
 		}
 		m.raise(Finding{Rule: r.Code, Track: c.name, Access: a.name, Since: since, Facts: []string{c.basis, a.kindFact},
 			Hold: record.HoldID(r.Code, c.basis), date: c.basisDate,
-			Seen: "access " + a.name + " is recorded as " + words(a.kind.String(), "ACCESS_KIND_") + ", not as a native fistula"}, nil)
+			Seen: "access " + a.name + " is recorded as " + Words(a.kind.String(), "ACCESS_KIND_") + ", not as a native fistula"}, nil)
 		m.doubt(c.notFistulaDay(a), func(x *course) bool { return x == c })
 	}
 }

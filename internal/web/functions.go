@@ -23,13 +23,6 @@ func functions() template.FuncMap {
 	}
 }
 
-func plurals(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %s", n, many)
-}
-
 // ruleText is the code of the rule that a hold rests on.
 func ruleText(code string) string {
 	if code == rule.Person {
@@ -42,7 +35,7 @@ func ruleText(code string) string {
 func entry(v card.Visit) string {
 	var parts []string
 	if v.Passes != nil {
-		parts = append(parts, plurals(int(*v.Passes), "pass", "passes"))
+		parts = append(parts, card.Passes(*v.Passes))
 	}
 	if v.Resistance != "" {
 		parts = append(parts, cmp.Or(map[string]string{"none": "no resistance"}[v.Resistance], v.Resistance+" resistance"))

@@ -87,7 +87,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 	urgent := false
 	told := map[string]bool{}
 	for _, h := range c.Holds {
-		for _, p := range placesOf(h) {
+		for _, p := range h.Places() {
 			once(&places, p)
 		}
 		once(&reasons, h.Seen)
@@ -97,7 +97,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 			facts = append(facts, h.Ground)
 		}
 		for _, f := range found {
-			same := f.Rule == h.Rule && f.Since.Equal(h.Since) && f.Seen == h.Seen && slices.Contains(placesOf(h), f.Scope)
+			same := f.Rule == h.Rule && f.Since.Equal(h.Since) && f.Seen == h.Seen && slices.Contains(h.Places(), f.Scope)
 			if same || f.Hold != "" && slices.Contains(h.IDs, f.Hold) {
 				told[f.ID] = true
 				for _, x := range f.Facts {
@@ -142,18 +142,6 @@ func stops(c *card.Card, found []card.Finding) *draft {
 	d.summary = head + ": " + strings.Join(reasons, "; ")
 	d.say(whatToDo(c))
 	return d
-}
-
-// placesOf names what a hold is on.
-func placesOf(h card.Hold) []string {
-	var out []string
-	for _, a := range h.Accesses {
-		out = append(out, "access "+a)
-	}
-	for _, t := range h.Tracks {
-		out = append(out, "track "+t)
-	}
-	return out
 }
 
 // needled tells whether, in spite of a finding, a needle comes next where it was found.
