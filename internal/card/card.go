@@ -333,12 +333,14 @@ func Of(in Input, j track.Judgement) Card {
 	return c
 }
 
-func (in *Input) location() *time.Location {
-	if in.Zone == nil {
-		return time.UTC
-	}
-	if l := in.Zone(in.facility); l != nil {
-		return l
+func (in *Input) location() *time.Location { return in.locationOf(in.facility) }
+
+// locationOf is a facility's time zone; UTC for one that is not known.
+func (in *Input) locationOf(facility string) *time.Location {
+	if in.Zone != nil {
+		if l := in.Zone(facility); l != nil {
+			return l
+		}
 	}
 	return time.UTC
 }

@@ -63,11 +63,7 @@ func treatments(in *Input) []Treatment {
 		g := found[key]
 		if g == nil {
 			g = &gathering{Treatment: Treatment{Needles: []OneNeedle{}, Problems: []string{}}, at: at}
-			local := in.location()
-			if in.Zone != nil && in.Zone(facility) != nil {
-				local = in.Zone(facility)
-			}
-			g.Date = zone.Date(at, local)
+			g.Date = zone.Date(at, in.locationOf(facility))
 			found[key] = g
 			order = append(order, key)
 		}

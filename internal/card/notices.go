@@ -124,18 +124,12 @@ func unidentified(p Patient) string {
 // whereabouts says that the patient is not dialysed here at the moment asked for: left the unit,
 // or in hospital.
 func whereabouts(in Input, w track.Whereabouts) string {
-	zone := func(facility string) *time.Location {
-		if in.Zone == nil || in.Zone(facility) == nil {
-			return time.UTC
-		}
-		return in.Zone(facility)
-	}
 	switch {
 	case w.Left:
-		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(zone(w.LeftUnit)).Format(time.DateOnly),
+		return fmt.Sprintf("The patient left %s on %s (%s).", w.LeftUnit, w.LeftAt.In(in.locationOf(w.LeftUnit)).Format(time.DateOnly),
 			cmp.Or(leavingReason(w.Reason), "reason not recorded"))
 	case w.InHospitalSince != nil:
-		return fmt.Sprintf("The patient has been in hospital since %s.", w.InHospitalSince.In(zone(in.facility)).Format(time.DateOnly))
+		return fmt.Sprintf("The patient has been in hospital since %s.", w.InHospitalSince.In(in.location()).Format(time.DateOnly))
 	}
 	return ""
 }
