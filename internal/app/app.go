@@ -503,6 +503,21 @@ func (a *App) spawn(f func() error) {
 // Ready reports whether every role has reached the log's end at start.
 func (a *App) Ready() bool { return a.ready.Load() }
 
+// WaitReady returns once it is ready. The error is that of a view which stopped before, or of ctx.
+func (a *App) WaitReady(ctx context.Context) error {
+	for !a.Ready() {
+		if a.projector != nil && a.projector.Failed() != nil {
+			return a.projector.Failed()
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+	return nil
+}
+
 // stopTimeout limits the time that running calls have to end.
 const stopTimeout = 10 * time.Second
 

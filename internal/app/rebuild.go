@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"path/filepath"
 	"runtime/debug"
-	"time"
 
 	"cannulary/internal/projector"
 	"cannulary/internal/view"
@@ -74,7 +73,7 @@ func rebuildLocked(ctx context.Context, cfg Config) (events uint64, err error) {
 		}
 	}
 	a.Start()
-	if err := a.wholeLog(ctx); err != nil {
+	if err := a.WaitReady(ctx); err != nil {
 		return 0, err
 	}
 	events = a.projector.Sequence()
@@ -91,21 +90,6 @@ func rebuildLocked(ctx context.Context, cfg Config) (events uint64, err error) {
 		cfg.Slog.Warn("the new view is in its place; an older one could not be removed", "err", err)
 	}
 	return events, nil
-}
-
-// wholeLog waits until the log's end at start is projected.
-func (a *App) wholeLog(ctx context.Context) error {
-	for !a.Ready() {
-		if err := a.projector.Failed(); err != nil {
-			return err
-		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(10 * time.Millisecond):
-		}
-	}
-	return nil
 }
 
 // retire removes views of older versions once this one has come as far as they had. Until then

@@ -72,8 +72,8 @@ func newDemoApp(ctx context.Context, env Env, dir string, c *calendar) (*app.App
 }
 
 func play(ctx context.Context, env Env, a *app.App, s simulate.Scenario, c *calendar) error {
-	if !waitReady(ctx, a) {
-		return ctx.Err()
+	if err := a.WaitReady(ctx); err != nil {
+		return err
 	}
 	fmt.Fprintf(env.Stdout, "Invented dialysis units, %d with %d patients each, from %s to %s, seed %d. Nobody in them is real.\n",
 		s.Units, s.Patients, s.FirstDate().Format(time.DateOnly), s.Until.Format(time.DateOnly), s.Seed)

@@ -150,7 +150,7 @@ func Serve(ctx context.Context, env Env, cfg app.Config) error {
 		}
 		run, cancel := context.WithCancel(ctx)
 		go func() {
-			if waitReady(run, a) {
+			if a.WaitReady(run) == nil {
 				told.Do(func() { tellReady(env, a) })
 			}
 		}()
@@ -196,17 +196,6 @@ func checkShard(name string) error {
 	return nil
 }
 
-func waitReady(ctx context.Context, a *app.App) bool {
-	for !a.Ready() {
-		select {
-		case <-ctx.Done():
-			return false
-		case <-time.After(10 * time.Millisecond):
-		}
-	}
-	return true
-}
-
 // rebuild builds the view of a stopped instance again, beside the old one.
 func rebuild(ctx context.Context, env Env, args []string) error {
 	var cfg app.Config
@@ -234,18 +223,4 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	}
 	took := time.Since(began).Seconds()
 	return json.NewEncoder(env.Stdout).Encode(map[string]any{"events": n, "seconds": took, "eventsPerSecond": float64(n) / took})
-}
-
-func waitReadyOrFailed(ctx context.Context, a *app.App) bool {
-	for !a.Ready() {
-		if a.Projector().Failed() != nil {
-			return false
-		}
-		select {
-		case <-ctx.Done():
-			return false
-		case <-time.After(10 * time.Millisecond):
-		}
-	}
-	return true
 }

@@ -154,8 +154,7 @@ func (s *source) open(ctx context.Context, env Env) (stop func(), err error) {
 		return nil, err
 	}
 	a.Start()
-	if !waitReadyOrFailed(ctx, a) {
-		err := errors.Join(a.Projector().Failed(), ctx.Err())
+	if err := a.WaitReady(ctx); err != nil {
 		a.Stop()
 		return nil, err
 	}
