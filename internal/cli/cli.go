@@ -83,24 +83,25 @@ func Run(ctx context.Context, env Env, args []string) int {
 		if c.name != args[0] {
 			continue
 		}
-		err := c.run(ctx, env, args[1:])
-		var use errUse
-		switch {
-		case err == nil:
-			return Done
-		case errors.Is(err, flag.ErrHelp):
-			return Done
-		case errors.Is(err, errQuiet):
-			return Failed
-		case errors.As(err, &use):
-			fmt.Fprintf(env.Stderr, "cannulary %s: %s\n", c.name, oneLine(use.text))
-			return WrongUse
-		}
-		fmt.Fprintf(env.Stderr, "cannulary %s: %s\n", c.name, oneLine(err.Error()))
-		return Failed
+		return exit(env, "cannulary "+c.name, c.run(ctx, env, args[1:]))
 	}
 	fmt.Fprintf(env.Stderr, "cannulary: there is no command %q; `cannulary help` lists them\n", args[0])
 	return WrongUse
+}
+
+// exit says what an error is, and returns the exit code.
+func exit(env Env, name string, err error) int {
+	switch use, wrong := errors.AsType[errUse](err); {
+	case err == nil, errors.Is(err, flag.ErrHelp):
+		return Done
+	case errors.Is(err, errQuiet):
+		return Failed
+	case wrong:
+		fmt.Fprintf(env.Stderr, "%s: %s\n", name, oneLine(use.text))
+		return WrongUse
+	}
+	fmt.Fprintf(env.Stderr, "%s: %s\n", name, oneLine(err.Error()))
+	return Failed
 }
 
 // errQuiet is a failure that was already reported.

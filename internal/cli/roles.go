@@ -2,9 +2,7 @@ package cli
 
 import (
 	"context"
-	"errors"
 	"flag"
-	"fmt"
 
 	"cannulary/internal/app"
 )
@@ -34,14 +32,5 @@ func runRole(ctx context.Context, env Env, fs *flag.FlagSet, args []string, cfg 
 	if err == nil {
 		err = Serve(ctx, env, *cfg)
 	}
-	var use errUse
-	switch {
-	case err == nil, errors.Is(err, flag.ErrHelp):
-		return Done
-	case errors.As(err, &use):
-		fmt.Fprintf(env.Stderr, "%s: %s\n", fs.Name(), oneLine(use.text))
-		return WrongUse
-	}
-	fmt.Fprintf(env.Stderr, "%s: %s\n", fs.Name(), oneLine(err.Error()))
-	return Failed
+	return exit(env, fs.Name(), err)
 }
