@@ -27,10 +27,7 @@ func backupCommand(ctx context.Context, env Env, args []string) error {
 	fs.StringVar(&o.To, "to", "", "folder for the log: empty, or not there yet")
 	fs.StringVar(&o.KeysTo, "keys-to", "", "folder for the keys, apart from the log's: empty, or not there yet")
 	var recipients []string
-	fs.Func("recipient", "encrypt the keys for this age public `key` (age1…); may be given several times", func(v string) error {
-		recipients = append(recipients, v)
-		return nil
-	})
+	fs.Func("recipient", "encrypt the keys for this age public `key` (age1…); may be given several times", gather(&recipients))
 	passphrase := fs.String("passphrase-file", "", "encrypt the keys with the passphrase that is the first line of this file")
 	if err := parse(fs, args, 0); err != nil {
 		return err

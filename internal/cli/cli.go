@@ -139,6 +139,14 @@ func program(name string) string {
 	return "cannulary " + name
 }
 
+// gather takes a flag that may be given several times.
+func gather(to *[]string) func(string) error {
+	return func(v string) error {
+		*to = append(*to, v)
+		return nil
+	}
+}
+
 // parse parses the flags and refuses arguments beyond those expected; -1 allows any number.
 func parse(fs *flag.FlagSet, args []string, positional int) error {
 	// The flag package lists all flags with every error; here an error is one line.

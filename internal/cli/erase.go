@@ -19,14 +19,8 @@ func eraseCommand(ctx context.Context, env Env, args []string) error {
 	fs.StringVar(&cfg.NATS, "nats", "", "external NATS server with the log; --data is then the folder of a stopped view process")
 	natsFlags(fs, &cfg)
 	identifier := fs.String("identifier", "", "an identifier of the person, SYSTEM|VALUE (required)")
-	list := func(to *[]string) func(string) error {
-		return func(v string) error {
-			*to = append(*to, v)
-			return nil
-		}
-	}
-	fs.Func("also", "a linked patient `key` that is the same person's; may be given several times", list(&o.Also))
-	fs.Func("keep", "a linked patient `key` that is another person's; may be given several times", list(&o.Keep))
+	fs.Func("also", "a linked patient `key` that is the same person's; may be given several times", gather(&o.Also))
+	fs.Func("keep", "a linked patient `key` that is another person's; may be given several times", gather(&o.Keep))
 	fs.BoolVar(&o.Reopen, "reopen", false, "let an identity be stated again of a person who was erased; it brings nothing back")
 	fs.BoolVar(&o.Yes, "yes", false, "do it; without it the command only says what it would do")
 	if err := parse(fs, args, 0); err != nil {

@@ -61,11 +61,7 @@ func repairCommand(ctx context.Context, env Env, args []string) error {
 	fs.StringVar(&o.Dir, "data", "", "folder of a stopped instance (required); it stays as it is")
 	fs.StringVar(&o.Into, "into", "", "folder for the repaired instance: empty, or not there yet (required)")
 	fs.StringVar(&o.Shard, "shard", "main", "shard")
-	fs.Func("copy", "`file` of a view of the same log, or folder with the log of a backup; may be given several times",
-		func(v string) error {
-			o.Copies = append(o.Copies, v)
-			return nil
-		})
+	fs.Func("copy", "`file` of a view of the same log, or folder with the log of a backup; may be given several times", gather(&o.Copies))
 	keysFrom := fs.String("keys-from", "", "folder with the keys' part of a backup: damaged keys are taken from it")
 	identities := identityFlags(fs)
 	if err := parse(fs, args, 0); err != nil {

@@ -35,10 +35,7 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.PublicBase, "public-base", "", "public base URL of FHIR links, for instance https://fhir.example/fhir")
 	fs.Func("cds-origin",
 		"web origin whose pages may call /cds-services from a browser, for instance https://ehr.example; give it once for each",
-		func(s string) error {
-			cfg.CDSOrigins = append(cfg.CDSOrigins, s)
-			return nil
-		})
+		gather(&cfg.CDSOrigins))
 	fs.BoolVar(&cfg.NoSNOMED, "no-snomed", false, "leave SNOMED CT codings out")
 	var languages []string
 	for _, l := range web.Languages() {
@@ -52,17 +49,11 @@ func commonFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.TLSKey, "tls-key", "", "PEM `file` of the certificate's key")
 	fs.StringVar(&cfg.TLSClients, "tls-client-ca", "", "PEM `file` of the authorities whose certificates clients may show")
 	fs.Func("host", "`name` under which HTTP may be asked, beside this machine's and that of --public-base, for instance a proxy's; "+
-		"give it once for each", func(v string) error {
-		cfg.Hosts = append(cfg.Hosts, v)
-		return nil
-	})
+		"give it once for each", gather(&cfg.Hosts))
 	fs.BoolVar(&cfg.ServeEverybody, "serve-everybody-without-access-control", false,
 		"listen where other machines reach it although anybody there could read and write everything: for a test bench, never for a record")
 	fs.Func("watch-certificate", "PEM `file` of a certificate whose end is exported as a metric; may be given several times",
-		func(v string) error {
-			cfg.WatchCertificates = append(cfg.WatchCertificates, v)
-			return nil
-		})
+		gather(&cfg.WatchCertificates))
 }
 
 // natsFlags adds the flags of whoever uses an external log.
