@@ -41,11 +41,7 @@ func acknowledgeCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	query := url.Values{}
-	if facility != "" {
-		query.Set("facility", facility)
-	}
-	body, err := s.get(ctx, env, "/surveillance/signals", query)
+	body, err := s.get(ctx, env, "/surveillance/signals", url.Values{"facility": {facility}})
 	if err != nil {
 		return err
 	}

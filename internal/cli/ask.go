@@ -42,13 +42,10 @@ func cardCommand(ctx context.Context, env Env, args []string) error {
 	if identifier == "" {
 		return errUse{"--identifier is missing; give the system, a vertical bar and the value"}
 	}
-	q := url.Values{"identifier": {identifier}}
-	for name, v := range map[string]string{"as_of": asOf, "known_at": knownAt} {
-		if _, err := parseMoment(v); err != nil {
+	q := url.Values{"identifier": {identifier}, "as_of": {asOf}, "known_at": {knownAt}}
+	for _, v := range []string{asOf, knownAt} {
+		if err := checkMoment(v); err != nil {
 			return err
-		}
-		if v != "" {
-			q.Set(name, v)
 		}
 	}
 	body, err := s.get(ctx, env, "/card", q)

@@ -169,15 +169,12 @@ func logger(env Env) *slog.Logger {
 	return slog.New(slog.NewJSONHandler(env.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 }
 
-// parseMoment reads an RFC 3339 time, or a date as its midnight in UTC.
-func parseMoment(s string) (time.Time, error) {
-	if s == "" {
-		return time.Time{}, nil
-	}
+// checkMoment refuses what is neither an RFC 3339 time nor a date; nothing is good too.
+func checkMoment(s string) error {
 	for _, layout := range []string{time.RFC3339, time.DateOnly} {
-		if t, err := time.Parse(layout, s); err == nil {
-			return t, nil
+		if _, err := time.Parse(layout, s); err == nil || s == "" {
+			return nil
 		}
 	}
-	return time.Time{}, errUse{fmt.Sprintf("%q is not a time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
+	return errUse{fmt.Sprintf("%q is not a time; give 2026-03-04T10:00:00Z or 2026-03-04", s)}
 }

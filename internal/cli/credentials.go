@@ -7,7 +7,6 @@ import (
 	"crypto/x509"
 	"encoding/base64"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net"
 	"os"
@@ -99,12 +98,7 @@ func tokenCommand(_ context.Context, env Env, args []string) error {
 	secret := make([]byte, 32)
 	_, _ = rand.Read(secret) // never fails
 	token := base64.RawURLEncoding.EncodeToString(secret)
-	f, err := os.OpenFile(out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return fmt.Errorf("%w; name a new file in a folder that exists", err)
-	}
-	_, err = f.WriteString(token + "\n")
-	if err := errors.Join(err, f.Close()); err != nil {
+	if err := writeNew(out, []byte(token+"\n")); err != nil {
 		return err
 	}
 	return json.NewEncoder(env.Stdout).Encode(map[string]string{"sha256": access.Digest(token)})

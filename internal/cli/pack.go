@@ -23,10 +23,7 @@ func pack(ctx context.Context, env Env, s *source, out, facility string) error {
 	if err := downtime.Check(out); err != nil {
 		return err
 	}
-	q := url.Values{}
-	if facility != "" {
-		q.Set("facility", facility)
-	}
+	q := url.Values{"facility": {facility}}
 	var cards []card.Card
 	var head string
 	noted := func(h http.Header) { head = h.Get(app.HeadHeader) }

@@ -94,12 +94,7 @@ func developmentIssuer(ctx context.Context, env Env, args []string) error {
 	defer i.Stop()
 	fmt.Fprintln(env.Stderr, "DEVELOPMENT ISSUER: it asks for no password. Never use it with a real record.")
 	if policy != "" {
-		f, err := os.OpenFile(policy, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-		if err != nil {
-			return fmt.Errorf("%w; name a new file in a folder that exists", err)
-		}
-		_, err = f.WriteString(i.Policy(own))
-		if err := errors.Join(err, f.Close()); err != nil {
+		if err := writeNew(policy, []byte(i.Policy(own))); err != nil {
 			return err
 		}
 	}

@@ -43,12 +43,6 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 	if forms != 1 {
 		return errUse{"give one of --out DIR, --html FILE, --csv FILE and --json"}
 	}
-	q := url.Values{}
-	for name, v := range map[string]string{"facility": facility, "month": month} {
-		if v != "" {
-			q.Set(name, v)
-		}
-	}
 	if month != "" {
 		if _, err := surveil.ParseMonth(month); err != nil {
 			return errUse{"--month " + err.Error()}
@@ -58,7 +52,7 @@ func reportCommand(ctx context.Context, env Env, args []string) error {
 	if err := free(out, page, table); err != nil {
 		return err
 	}
-	body, err := s.get(ctx, env, "/surveillance/report", q)
+	body, err := s.get(ctx, env, "/surveillance/report", url.Values{"facility": {facility}, "month": {month}})
 	if err != nil {
 		return err
 	}
@@ -119,10 +113,15 @@ func writeReport(name string, r *infectioncontrol.Report, write func(io.Writer, 
 	if err := write(&b, r); err != nil {
 		return err
 	}
+	return writeNew(name, b.Bytes())
+}
+
+// writeNew writes a new file that only its owner can read.
+func writeNew(name string, content []byte) error {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
-		return err
+		return fmt.Errorf("%w; name a new file in a folder that exists", err)
 	}
-	_, err = f.Write(b.Bytes())
+	_, err = f.Write(content)
 	return errors.Join(err, f.Close())
 }

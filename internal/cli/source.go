@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"net"
 	"net/http"
 	"net/url"
@@ -87,6 +88,7 @@ func (s *source) ask(ctx context.Context, env Env, q question, read func(io.Read
 	if s.data != "" {
 		base, at = "http://localhost", s.data // only the path counts at a socket
 	}
+	maps.DeleteFunc(q.query, func(_ string, v []string) bool { return v[0] == "" }) // what is not given is not asked
 	req, err := http.NewRequestWithContext(ctx, q.method, base+q.path+"?"+q.query.Encode(), bytes.NewReader(q.body))
 	if err != nil || req.URL.Host == "" {
 		return errUse{fmt.Sprintf("--http %q is not a URL; give for instance http://127.0.0.1:7451", s.http)}

@@ -51,9 +51,7 @@ func thresholdCommand(ctx context.Context, env Env, args []string) error {
 	}
 	query := url.Values{}
 	for name, v := range q {
-		if *v != "" {
-			query.Set(name, *v)
-		}
+		query.Set(name, *v)
 	}
 	body, err := s.get(ctx, env, "/surveillance/threshold", query)
 	if err != nil {

@@ -48,11 +48,8 @@ func whatIfCommand(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return fmt.Errorf("write the protocol of %s as JSON: %w", file, err)
 	}
-	query := url.Values{}
-	if facility != "" {
-		query.Set("facility", facility)
-	}
-	body, err := s.whole(ctx, env, question{method: http.MethodPost, path: "/what-if", query: query, body: text, timeout: whatIfTimeout})
+	body, err := s.whole(ctx, env, question{method: http.MethodPost, path: "/what-if", query: url.Values{"facility": {facility}},
+		body: text, timeout: whatIfTimeout})
 	if err != nil {
 		return err
 	}
