@@ -2,8 +2,6 @@ package facade
 
 import (
 	"context"
-	"encoding/base64"
-	"encoding/binary"
 	"encoding/hex"
 	"net/http"
 	"strings"
@@ -135,10 +133,12 @@ func (h *Handler) searchAudit(r *request) (reply, error) {
 		used.Add(paramDate, v)
 	}
 	query := identity(AuditType, used)
+	c, err := readCursor(given, auditCursor, query)
+	if err != nil {
+		return reply{}, err
+	}
 	if given != "" {
-		if q.After, err = readAuditCursor(given, query); err != nil {
-			return reply{}, err
-		}
+		q.After = trail.Place{At: c.after.Updated.UnixMilli(), Seq: c.after.Seq}
 	}
 	list, more, err := h.cfg.Audit.Search(r.Context(), q)
 	if err != nil {
@@ -154,7 +154,9 @@ func (h *Handler) searchAudit(r *request) (reply, error) {
 			mode: "match"})
 	}
 	if more {
-		b.next = link(r.base, AuditType, used, auditCursor(list[len(list)-1].Place, query))
+		last := list[len(list)-1].Place
+		next := cursor{kind: auditCursor, after: view.Cursor{Updated: time.UnixMilli(last.At), Seq: last.Seq, RID: 1}}
+		b.next = link(r.base, AuditType, used, next.encode(query))
 	}
 	return b.reply(), nil
 }
@@ -195,28 +197,6 @@ func auditDate(q *trail.Query, v string) error {
 		return notSupported(paramDate, "date: the prefix of %s is not offered here; use eq, ge, gt, le, lt, sa or eb", shown(v))
 	}
 	return nil
-}
-
-// A cursor of AuditEvents is the place at which the page ended.
-const (
-	auditCursorKind = 'a'
-	auditCursorSize = 2 + 8 + 8
-)
-
-func auditCursor(p trail.Place, query string) string {
-	b := []byte{cursorVersion, auditCursorKind}
-	b = binary.BigEndian.AppendUint64(b, uint64(p.At))
-	b = binary.BigEndian.AppendUint64(b, p.Seq)
-	return base64.RawURLEncoding.EncodeToString(append(b, check(b, query)...))
-}
-
-func readAuditCursor(s, query string) (trail.Place, error) {
-	b, err := base64.RawURLEncoding.Strict().DecodeString(s)
-	if err != nil || len(b) != auditCursorSize+checkBytes || b[0] != cursorVersion || b[1] != auditCursorKind ||
-		string(check(b[:auditCursorSize], query)) != string(b[auditCursorSize:]) {
-		return trail.Place{}, damagedCursor()
-	}
-	return trail.Place{At: int64(binary.BigEndian.Uint64(b[2:])), Seq: binary.BigEndian.Uint64(b[10:])}, nil
 }
 
 // auditResource is how the CapabilityStatement tells of AuditEvents; nil where there are none.

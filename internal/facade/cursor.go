@@ -15,7 +15,7 @@ import (
 // the first page was read.
 type cursor struct {
 	kind  byte
-	after view.Cursor // for a history, RID is the version
+	after view.Cursor // for a history, RID is the version; for AuditEvents 1
 	first view.Mark
 }
 
@@ -26,6 +26,7 @@ const (
 	everythingCursor = 'e'
 	changesCursor    = 'c'
 	publishedCursor  = 'p'
+	auditCursor      = 't'
 )
 
 const (
