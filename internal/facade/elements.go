@@ -183,9 +183,9 @@ func readElements(v string) ([]string, error) {
 
 // readPart reads _summary and _elements where no search is counted, and refuses what is no
 // parameter of any read: a slip such as _element would else answer more than was meant.
-func readPart(r *request, what string) (part, error) {
+func readPart(r *request) (part, error) {
 	var p part
-	if err := onlyKnown(r, what, paramElements, paramFormat, paramPretty, paramSummary); err != nil {
+	if err := onlyKnown(r, "a read", paramElements, paramFormat, paramPretty, paramSummary); err != nil {
 		return p, err
 	}
 	if r.params.Has(paramSummary) {

@@ -80,7 +80,7 @@ func (h *Handler) exportRoute(path string, seg []string) *route {
 
 // beginExport answers a kick-off.
 func (h *Handler) beginExport(r *request, path string, level export.Level, group string) (reply, error) {
-	if !prefers(r.Header, "respond-async") {
+	if !prefersAsync(r.Header) {
 		return reply{}, &problem{Status: http.StatusBadRequest, Code: "required", Expression: "http.Prefer",
 			Text: "$export is answered later: send it with the header Prefer: respond-async, then ask at the Content-Location of the " +
 				"answer how far it is"}
@@ -116,7 +116,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 		return reply{}, err
 	}
 	at := r.base + "/" + exportName + "/" + id
-	return informed(http.StatusAccepted, "the export is begun; GET "+at+" tells how far it is, DELETE cancels it",
+	return informed("the export is begun; GET "+at+" tells how far it is, DELETE cancels it",
 		map[string]string{"Content-Location": at}), nil
 }
 
@@ -124,20 +124,20 @@ func retryAfter(d time.Duration) string {
 	return strconv.FormatInt(int64((d+time.Second-1)/time.Second), 10)
 }
 
-// informed is an answer that only says something.
-func informed(status int, text string, header map[string]string) reply {
-	out := reply{status: status, header: map[string]string{"Cache-Control": "no-store"},
+// informed is an answer about an export that only says something.
+func informed(text string, header map[string]string) reply {
+	out := reply{status: http.StatusAccepted, header: map[string]string{"Cache-Control": "no-store"},
 		body: fhir.OperationOutcome("information", "informational", text)}
 	maps.Copy(out.header, header)
 	return out
 }
 
-// prefers tells whether a preference without a value is sent (RFC 7240).
-func prefers(header http.Header, name string) bool {
+// prefersAsync tells whether the preference respond-async is sent (RFC 7240).
+func prefersAsync(header http.Header) bool {
 	for _, line := range header.Values("Prefer") {
 		for _, p := range strings.Split(line, ",") {
 			p, _, _ = strings.Cut(p, ";")
-			if strings.EqualFold(strings.TrimSpace(p), name) {
+			if strings.EqualFold(strings.TrimSpace(p), "respond-async") {
 				return true
 			}
 		}
@@ -165,7 +165,7 @@ func (h *Handler) exportStatus(r *request, id string) (reply, error) {
 		case s.Type != "":
 			text = fmt.Sprintf("%d resources written, now %s", s.Count, s.Type)
 		}
-		return informed(http.StatusAccepted, text, map[string]string{"X-Progress": text, "Retry-After": retryAfter(statusRetry)}), nil
+		return informed(text, map[string]string{"X-Progress": text, "Retry-After": retryAfter(statusRetry)}), nil
 	}
 	if s.Result.Failed != "" {
 		return reply{}, &problem{Status: http.StatusInternalServerError, Code: "exception", Text: s.Result.Failed}
@@ -241,7 +241,7 @@ func (h *Handler) cancelExport(r *request, id string) (reply, error) {
 	if !ok {
 		return reply{}, unknownExport(id)
 	}
-	return informed(http.StatusAccepted, "the export and its files are removed", nil), nil
+	return informed("the export and its files are removed", nil), nil
 }
 
 // exportOperation is how the CapabilityStatement tells of $export at a level. R4 asks a

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"mime"
 	"net/http"
@@ -23,21 +22,11 @@ import (
 	"cannulary/internal/view"
 )
 
-// maxParameters is the greatest Parameters body of a $export, in bytes.
-const maxParameters = 64 << 10
-
 // readParameters adds the parameters in the body of a POST to those of the URL.
 func readParameters(r *request) error {
-	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxParameters))
-	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
-			Text: fmt.Sprintf("the body of a $export may have at most %d bytes", maxParameters)}
-	}
-	if err != nil {
-		return &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request was cut off; send it again"}
-	}
-	if len(body) == 0 {
-		return nil
+	body, err := bodyOf(r.Request, "$export")
+	if err != nil || len(body) == 0 {
+		return err
 	}
 	given := r.Header.Get("Content-Type")
 	if media, _, err := mime.ParseMediaType(given); err != nil || media != "application/fhir+json" && media != "application/json" {

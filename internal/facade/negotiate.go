@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"mime"
 	"net/http"
@@ -13,8 +14,21 @@ import (
 	"cannulary/internal/answer"
 )
 
-// maxForm is the greatest body of a _search, in bytes.
-const maxForm = 64 << 10
+// maxBody is the greatest body of a request, in bytes.
+const maxBody = 64 << 10
+
+// bodyOf reads the body of a request for what.
+func bodyOf(r *http.Request, what string) ([]byte, error) {
+	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxBody))
+	if _, large := errors.AsType[*http.MaxBytesError](err); large {
+		return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
+			Text: fmt.Sprintf("the body of a %s may have at most %d bytes", what, maxBody)}
+	}
+	if err != nil {
+		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request was cut off; send it again"}
+	}
+	return body, nil
+}
 
 const formType = "application/x-www-form-urlencoded"
 
@@ -24,16 +38,9 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	if err != nil || !form {
 		return params, err
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxForm))
-	if err != nil {
-		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-			return nil, &problem{Status: http.StatusRequestEntityTooLarge, Code: "too-long",
-				Text: "the body of a _search may have at most 65536 bytes"}
-		}
-		return nil, &problem{Status: http.StatusBadRequest, Code: "structure", Text: "the body of the request was cut off; send it again"}
-	}
-	if len(body) == 0 {
-		return params, nil
+	body, err := bodyOf(r, "_search")
+	if err != nil || len(body) == 0 {
+		return params, err
 	}
 	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != formType {
 		return nil, answer.WrongMedia("Content-Type",

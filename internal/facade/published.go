@@ -12,7 +12,7 @@ import (
 
 // readPublished answers one of the service's own definitions.
 func (h *Handler) readPublished(r *request, t *Type, id string) (reply, error) {
-	p, err := readPart(r, "a read")
+	p, err := readPart(r)
 	if err != nil {
 		return reply{}, err
 	}

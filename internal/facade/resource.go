@@ -17,7 +17,7 @@ import (
 func etag(version int) string { return `W/"` + strconv.Itoa(version) + `"` }
 
 func (h *Handler) read(r *request, t *Type, id string) (reply, error) {
-	p, err := readPart(r, "a read")
+	p, err := readPart(r)
 	if err != nil {
 		return reply{}, err
 	}
@@ -114,7 +114,7 @@ func noneMatch(given []string, own string) bool {
 }
 
 func (h *Handler) vread(r *request, t *Type, id, version string) (reply, error) {
-	p, err := readPart(r, "a read")
+	p, err := readPart(r)
 	if err != nil {
 		return reply{}, err
 	}
