@@ -27,32 +27,35 @@ func (m Message) amendments() []amendment {
 	var out []amendment
 	for i, f := range m.facts {
 		at := fmt.Sprintf("facts[%d]", i)
-		switch x := f.(type) {
-		case *cannularyv1.RosterFact:
-			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
-		case *cannularyv1.CannulationFact:
-			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
-		case *cannularyv1.AssessmentFact:
-			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
-		case *cannularyv1.SurveillanceFact:
-			out = append(out, amends(at, x.GetFactVoided(), x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement())...)
+		if x, ok := f.(interface {
+			GetFactVoided() *cannularyv1.FactVoided
+		}); ok && x.GetFactVoided() != nil {
+			out = append(out, amendment{field: at + ".fact_voided.fact", ref: x.GetFactVoided().GetFact()})
+		}
+		if c, replacement := corrected(f); c != nil {
+			a := amendment{field: at + ".fact_corrected.correction.fact", ref: c.GetFact(), by: record.Kind(factName(replacement))}
+			if s, ok := replacement.(*cannularyv1.SurveillanceFact); ok && c.GetCorrectedOccurredAt() == nil {
+				a.culture = s.GetCultureResulted()
+			}
+			out = append(out, a)
 		}
 	}
 	return out
 }
 
-func amends(at string, v *cannularyv1.FactVoided, c *cannularyv1.Correction, replacement proto.Message) []amendment {
-	switch {
-	case v != nil:
-		return []amendment{{field: at + ".fact_voided.fact", ref: v.GetFact()}}
-	case c != nil:
-		a := amendment{field: at + ".fact_corrected.correction.fact", ref: c.GetFact(), by: record.Kind(factName(replacement))}
-		if s, ok := replacement.(*cannularyv1.SurveillanceFact); ok && c.GetCorrectedOccurredAt() == nil {
-			a.culture = s.GetCultureResulted()
-		}
-		return []amendment{a}
+// corrected returns the correction that a fact is, and what it puts in place; nil for others.
+func corrected(f proto.Message) (*cannularyv1.Correction, proto.Message) {
+	switch x := f.(type) {
+	case *cannularyv1.RosterFact:
+		return x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement()
+	case *cannularyv1.CannulationFact:
+		return x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement()
+	case *cannularyv1.AssessmentFact:
+		return x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement()
+	case *cannularyv1.SurveillanceFact:
+		return x.GetFactCorrected().GetCorrection(), x.GetFactCorrected().GetReplacement()
 	}
-	return nil
+	return nil, nil
 }
 
 // amended judges the facts that the message corrects or voids, as far as the log has them. It

@@ -43,31 +43,14 @@ func permitted(by *access.Principal, m Message) error {
 		return denied("envelope.facility", "must be a facility of this principal's")
 	}
 	for i, f := range m.facts {
-		for _, kind := range []string{factName(f), replacing(f)} {
+		_, replacement := corrected(f)
+		for _, kind := range []string{factName(f), factName(replacement)} {
 			if kind != "" && !by.Sends(string(m.Service), kind) {
 				return denied(fmt.Sprintf("facts[%d].%s", i, factName(f)), "must be a kind of fact that this principal may send")
 			}
 		}
 	}
 	return nil
-}
-
-// replacing returns the kind of the fact that a correction puts in place, empty for others.
-func replacing(f proto.Message) string {
-	var replacement proto.Message
-	switch x := f.(type) {
-	case *cannularyv1.RosterFact:
-		replacement = x.GetFactCorrected().GetReplacement()
-	case *cannularyv1.CannulationFact:
-		replacement = x.GetFactCorrected().GetReplacement()
-	case *cannularyv1.AssessmentFact:
-		replacement = x.GetFactCorrected().GetReplacement()
-	case *cannularyv1.SurveillanceFact:
-		replacement = x.GetFactCorrected().GetReplacement()
-	default:
-		return ""
-	}
-	return factName(replacement)
 }
 
 // reaches refuses a correction, a void or a merge of what the sender may not change: of facts of other
@@ -176,14 +159,9 @@ func (in *Intake) changesSession(ctx context.Context, by *access.Principal, m Me
 }
 
 func sessionVoid(f proto.Message) *cannularyv1.SessionReference {
-	switch x := f.(type) {
-	case *cannularyv1.RosterFact:
-		return x.GetSessionVoided().GetSession()
-	case *cannularyv1.CannulationFact:
-		return x.GetSessionVoided().GetSession()
-	case *cannularyv1.AssessmentFact:
-		return x.GetSessionVoided().GetSession()
-	case *cannularyv1.SurveillanceFact:
+	if x, ok := f.(interface {
+		GetSessionVoided() *cannularyv1.SessionVoided
+	}); ok {
 		return x.GetSessionVoided().GetSession()
 	}
 	return nil
