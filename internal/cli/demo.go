@@ -149,15 +149,6 @@ func size(n uint64) string { return fmt.Sprintf("%.1f MB", float64(n)/1e6) }
 
 // contents returns the number of a message's facts, and its session.
 func contents(m *cannularyv1.FeedRequest) (facts int, session string) {
-	switch x := m.GetMessage().(type) {
-	case *cannularyv1.FeedRequest_Roster:
-		return len(x.Roster.GetFacts()), x.Roster.GetEnvelope().GetSession().GetValue()
-	case *cannularyv1.FeedRequest_Cannulation:
-		return len(x.Cannulation.GetFacts()), x.Cannulation.GetEnvelope().GetSession().GetValue()
-	case *cannularyv1.FeedRequest_Assessment:
-		return len(x.Assessment.GetFacts()), x.Assessment.GetEnvelope().GetSession().GetValue()
-	case *cannularyv1.FeedRequest_Surveillance:
-		return len(x.Surveillance.GetFacts()), x.Surveillance.GetEnvelope().GetSession().GetValue()
-	}
-	return 0, ""
+	return len(m.GetRoster().GetFacts()) + len(m.GetCannulation().GetFacts()) + len(m.GetAssessment().GetFacts()) +
+		len(m.GetSurveillance().GetFacts()), envelopeOf(m).GetSession().GetValue()
 }
