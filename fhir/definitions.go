@@ -5,7 +5,7 @@ import (
 	"embed"
 	"encoding/json"
 	"fmt"
-	"sort"
+	"slices"
 	"sync"
 )
 
@@ -60,11 +60,6 @@ func readDefinitions() ([]Resource, error) {
 		out = append(out, Resource{Type: head.ResourceType, ID: head.ID, Body: body.Bytes(), Index: ix})
 	}
 	// The order of the files is another: a hyphen comes before the point of ".json".
-	sort.Slice(out, func(i, j int) bool {
-		if out[i].Type != out[j].Type {
-			return out[i].Type < out[j].Type
-		}
-		return out[i].ID < out[j].ID
-	})
+	slices.SortFunc(out, inOrder)
 	return out, nil
 }

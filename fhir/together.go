@@ -1,8 +1,10 @@
 package fhir
 
 import (
+	"cmp"
 	"fmt"
-	"sort"
+	"maps"
+	"slices"
 
 	"cannulary/internal/record"
 )
@@ -36,6 +38,9 @@ func SessionOf(c Context, items []record.Item, event string) ([]Resource, error)
 	return out.sorted(), nil
 }
 
+// inOrder compares resources by type, then by id.
+func inOrder(a, b Resource) int { return cmp.Or(cmp.Compare(a.Type, b.Type), cmp.Compare(a.ID, b.ID)) }
+
 type resourceKey struct{ typ, id string }
 
 // set gathers resources; the first of a (type, id) stays.
@@ -48,22 +53,7 @@ func (s set) add(r Resource) {
 	}
 }
 
-func (s set) sorted() []Resource {
-	if len(s) == 0 {
-		return nil
-	}
-	out := make([]Resource, 0, len(s))
-	for _, r := range s {
-		out = append(out, r)
-	}
-	sort.Slice(out, func(i, j int) bool {
-		if out[i].Type != out[j].Type {
-			return out[i].Type < out[j].Type
-		}
-		return out[i].ID < out[j].ID
-	})
-	return out
-}
+func (s set) sorted() []Resource { return slices.SortedFunc(maps.Values(s), inOrder) }
 
 // item renders one fact: its standing content, then what only superseded contents give,
 // highest first, as errors. So the resources are the same whether a correction came

@@ -1,10 +1,11 @@
 package view
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
-	"sort"
+	"slices"
 )
 
 // ErrTooMany is the error of a search whose page includes more than may be.
@@ -29,12 +30,7 @@ func included(ctx context.Context, tx *sql.Tx, scan *scanner, q *Query, page []R
 			return nil, err
 		}
 	}
-	sort.Slice(in.rows, func(i, j int) bool {
-		if in.rows[i].Type != in.rows[j].Type {
-			return in.rows[i].Type < in.rows[j].Type
-		}
-		return in.rows[i].ID < in.rows[j].ID
-	})
+	slices.SortFunc(in.rows, func(a, b Row) int { return cmp.Or(cmp.Compare(a.Type, b.Type), cmp.Compare(a.ID, b.ID)) })
 	return in.rows, nil
 }
 
