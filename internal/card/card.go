@@ -416,8 +416,7 @@ func place(t *Track, s *track.State) {
 		t.SiteMillimetres = s.Plan.SiteFromAnastomosisMillimetres
 	}
 	if s.Planned != nil {
-		at := s.PlanAt.UTC()
-		t.PlannedAt, t.TipDistance = &at, s.Planned.TipDistanceMillimetres
+		t.PlannedAt, t.TipDistance = new(s.PlanAt.UTC()), s.Planned.TipDistanceMillimetres
 	}
 }
 
@@ -486,12 +485,10 @@ func accesses(j track.Judgement, standing []track.Finding, days map[string]strin
 			Retired: x.Retired, Held: heldBy(x.Name, holds) != nil, NotExamined: list(x.NotExamined)}
 		a.Findings = findings(standing, days, func(f *track.Finding) bool { return f.Track == "" && f.Access == x.Name })
 		if !x.Examined.IsZero() {
-			at := x.Examined.UTC()
-			a.ExaminedAt = &at
+			a.ExaminedAt = new(x.Examined.UTC())
 		}
 		if x.Flow != nil {
-			at := x.FlowAt.UTC()
-			a.Flow, a.FlowAt = x.Flow, &at
+			a.Flow, a.FlowAt = x.Flow, new(x.FlowAt.UTC())
 		}
 		if x.PressureKnown && finite(x.Pressure.SlopePerTwelve, x.Pressure.P) {
 			a.Pressure = &Pressure{At: x.PressureAt.UTC(), Gauge: x.PressureGauge, N: x.Pressure.N,

@@ -63,8 +63,7 @@ func (c *Card) sites(l *draw.Limb, tracks []*Track) {
 	for _, t := range tracks {
 		s := draw.Site{Track: t.Name, Role: t.Role, Direction: t.Next.Direction, Retired: t.Stage == "retired"}
 		if t.SiteMillimetres != nil {
-			at := float64(*t.SiteMillimetres)
-			s.At = &at
+			s.At = new(float64(*t.SiteMillimetres))
 		}
 		if s.Retired {
 			if retired++; retired <= retiredDrawn {
@@ -92,8 +91,7 @@ func (c *Card) sites(l *draw.Limb, tracks []*Track) {
 		newer = used[1]
 	}
 	if newer.TipDistance != nil {
-		d := float64(*newer.TipDistance)
-		l.Tips = &d
+		l.Tips = new(float64(*newer.TipDistance))
 	}
 }
 

@@ -12,8 +12,7 @@ func six(v float64) float64 { return math.Round(v*1e6) / 1e6 }
 func interval(l incidence.Limits) Interval {
 	out := Interval{Lower: six(l.Lower)}
 	if !math.IsInf(l.Upper, 1) {
-		upper := six(l.Upper)
-		out.Upper = &upper
+		out.Upper = new(six(l.Upper))
 	}
 	return out
 }

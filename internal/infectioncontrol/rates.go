@@ -34,8 +34,7 @@ func rate(l *surveil.Line, window string) (Rate, error) {
 	r := Rate{Class: l.Class, Group: l.Group, Window: window, Events: l.Events, AccessDays: l.AccessDays,
 		PerHundred: estimate(l.PerHundred), NoPerHundred: l.NoCensus, PerThousand: estimate(l.PerThousand), NoSIR: l.NoSIR}
 	if l.NoCensus == "" || l.NoCensus == surveil.CensusNobody {
-		n := l.PatientMonths
-		r.PatientMonths = &n
+		r.PatientMonths = new(l.PatientMonths)
 	}
 	if l.PerThousand == nil {
 		r.NoPerThousand = nobody

@@ -62,8 +62,7 @@ func standingOf(ch *surveil.WatchedChart) Standing {
 func chartNow(w *surveil.Watch, n surveil.ChartName) *Standing {
 	for i := range w.Charts {
 		if w.Charts[i].Threshold.ChartName == n {
-			s := standingOf(&w.Charts[i])
-			return &s
+			return new(standingOf(&w.Charts[i]))
 		}
 	}
 	return nil

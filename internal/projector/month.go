@@ -161,13 +161,11 @@ func figures(w *surveil.Watch, class surveil.Class, g surveil.Group, month surve
 	l := w.Counts(class, g, surveil.One(month))
 	f := fhir.MeasureFigures{Events: l.Events, AccessDays: l.AccessDays}
 	if l.AccessDays > 0 {
-		rate := float64(l.Events) * 1000 / float64(l.AccessDays)
-		f.PerThousand = &rate
+		f.PerThousand = new(float64(l.Events) * 1000 / float64(l.AccessDays))
 	}
 	switch l.NoCensus {
 	case "":
-		rate := float64(l.Events) * 100 / float64(l.PatientMonths)
-		f.PatientMonths, f.PerHundred = &l.PatientMonths, &rate
+		f.PatientMonths, f.PerHundred = &l.PatientMonths, new(float64(l.Events)*100/float64(l.PatientMonths))
 	case surveil.CensusNobody: // counted, and 0: that is known
 		f.PatientMonths = &l.PatientMonths
 	}

@@ -101,8 +101,7 @@ func (m *machine) live(c *course, s *session, p, home *protocol.Parameters, v Vi
 		}
 		b := f.Body.(*cannularyv1.VenousPressureRead)
 		if x.Pressure == nil || b.GetPressureMmhg() > *x.Pressure {
-			v := b.GetPressureMmhg()
-			x.Pressure, x.PressureGauge = &v, b.GetGauge()
+			x.Pressure, x.PressureGauge = new(b.GetPressureMmhg()), b.GetGauge()
 		}
 	}
 	x.place = s.ground()

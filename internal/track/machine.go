@@ -191,8 +191,7 @@ func (m *machine) apply(e *env, st step) {
 	case *cannularyv1.TrackRetired:
 		m.retire(m.course(b.GetTrack(), f), retirement{b.GetReason(), b.GetReplacedBy()}, e.from(f), "the track was retired")
 	case *cannularyv1.HospitalAdmission:
-		at := f.At
-		m.hospital = &at
+		m.hospital = new(f.At)
 	case *cannularyv1.HospitalDischarge:
 		m.hospital = nil
 	case *cannularyv1.AccessExamined:

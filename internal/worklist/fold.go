@@ -162,8 +162,7 @@ func (m *Memo) person() Person {
 		p.Last = &last
 	}
 	if m.missed != nil {
-		missed := *m.missed
-		p.Missed = &missed
+		p.Missed = new(*m.missed)
 	}
 	for _, s := range m.stays.List() {
 		p.Stays = append(p.Stays, Stay{s.Facility, s.From, s.To})
