@@ -3,6 +3,7 @@ package fhir
 import (
 	"cannulary/internal/record"
 	cannularyv1 "cannulary/proto/cannulary/v1"
+	"cmp"
 
 	model "github.com/samply/golang-fhir-models/fhir-models/fhir"
 )
@@ -147,10 +148,7 @@ func (t *treatment) status() model.EventStatus {
 // day of its first fact at the chair or the day on which it was missed.
 func (t *treatment) performed(p *model.Procedure, c Context) []Period {
 	if t.started == nil && t.ended == nil {
-		f := t.chair
-		if f == nil {
-			f = t.missed
-		}
+		f := cmp.Or(t.chair, t.missed)
 		if f == nil {
 			return nil
 		}

@@ -1,6 +1,7 @@
 package eventlog
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -317,13 +318,7 @@ func (l *Log) Token(seq uint64) string { return fmt.Sprintf("%s:%d", l.cfg.Shard
 
 // subject contains no personal data: a facility's code and a keyed hash.
 func (l *Log) subject(ev *logv1.Event) string {
-	part := func(s string) string {
-		if s == "" {
-			return "_"
-		}
-		return s
-	}
-	return strings.Join([]string{l.cfg.prefix(), part(ev.GetFacility()), part(ev.GetPatientKey())}, ".")
+	return strings.Join([]string{l.cfg.prefix(), cmp.Or(ev.GetFacility(), "_"), cmp.Or(ev.GetPatientKey(), "_")}, ".")
 }
 
 // prefix begins the subjects of a stream.

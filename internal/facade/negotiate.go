@@ -2,6 +2,7 @@ package facade
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -56,12 +57,7 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	return params, nil
 }
 
-func orNothing(s string) string {
-	if s == "" {
-		return "nothing"
-	}
-	return s
-}
+func orNothing(s string) string { return cmp.Or(s, "nothing") }
 
 // offered are the media types that our JSON goes by. A client may name the version of FHIR.
 func offered() []string {

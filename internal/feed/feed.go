@@ -5,6 +5,7 @@
 package feed
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -86,10 +87,7 @@ func (c *Client) Send(ctx context.Context, source Source) (Tally, error) {
 		})
 	}()
 	s := &sending{client: c, api: cannularyv1.NewFeedServiceClient(conn), next: next}
-	patience := c.Patience
-	if patience == 0 {
-		patience = 30 * time.Second
-	}
+	patience := cmp.Or(c.Patience, 30*time.Second)
 	deadline := time.Now().Add(patience)
 	for {
 		answered := s.answered

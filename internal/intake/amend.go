@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -65,10 +66,7 @@ func corrected(f proto.Message) (*cannularyv1.Correction, proto.Message) {
 func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err error) {
 	var bad []fault.Violation
 	for _, a := range m.amendments() {
-		source := a.ref.GetSource()
-		if source == "" {
-			source = m.Envelope.GetSource()
-		}
+		source := cmp.Or(a.ref.GetSource(), m.Envelope.GetSource())
 		if m.test() || source == m.Envelope.GetSource() && a.ref.GetSourceMessageId() == m.Envelope.GetSourceMessageId() {
 			continue // a test changes nothing, and a message may amend its own facts
 		}

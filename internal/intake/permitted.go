@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -61,10 +62,7 @@ func (in *Intake) reaches(ctx context.Context, by *access.Principal, m Message) 
 		return nil // it changes nothing
 	}
 	for _, a := range m.amendments() {
-		source := a.ref.GetSource()
-		if source == "" {
-			source = m.Envelope.GetSource()
-		}
+		source := cmp.Or(a.ref.GetSource(), m.Envelope.GetSource())
 		ok, err := in.changes(ctx, by, source, record.ReferencedFactID(source, a.ref))
 		if err == nil && !ok {
 			err = denied(a.field, "must be a fact that this principal may change")
@@ -170,10 +168,7 @@ func sessionVoid(f proto.Message) *cannularyv1.SessionReference {
 // merges reports whether a merge or its reversal may be sent: both identities must have been admitted
 // at facilities of the sender, and nowhere else.
 func (in *Intake) merges(ctx context.Context, by *access.Principal, m Message, r *cannularyv1.RosterFact) (bool, error) {
-	retired := r.GetPatientsMerged().GetRetired()
-	if retired == nil {
-		retired = r.GetMergeReversed().GetRetired()
-	}
+	retired := cmp.Or(r.GetPatientsMerged().GetRetired(), r.GetMergeReversed().GetRetired())
 	if retired == nil {
 		return true, nil
 	}

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -31,10 +32,7 @@ type calendar struct {
 
 // today returns the latest local date (YYYY-MM-DD) that can have begun.
 func (c calendar) today() string {
-	l := c.zone
-	if l == nil {
-		l = furthest
-	}
+	l := cmp.Or(c.zone, furthest)
 	return zone.Date(c.now.Add(futureTolerance), l)
 }
 

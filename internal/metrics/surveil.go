@@ -1,6 +1,7 @@
 package metrics
 
 import (
+	"cmp"
 	"context"
 	"time"
 
@@ -100,10 +101,7 @@ type stretch struct {
 // fourWeeks returns the last 28 local days of a facility, today included, and the 28 days
 // before.
 func fourWeeks(w *surveil.Watch) []stretch {
-	zone := w.Zone
-	if zone == nil {
-		zone = time.UTC
-	}
+	zone := cmp.Or(w.Zone, time.UTC)
 	midnight := func(d surveil.Day) time.Time {
 		y, m, day := d.Time().Date()
 		return time.Date(y, m, day, 0, 0, 0, 0, zone)

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"fmt"
 
 	cannularyv1 "cannulary/proto/cannulary/v1"
@@ -48,10 +49,7 @@ func (f *Fact) Names() string {
 	if b, ok := f.Body.(*cannularyv1.FactVoided); ok {
 		ref = b.GetFact()
 	}
-	source := ref.GetSource()
-	if source == "" {
-		source = f.Source
-	}
+	source := cmp.Or(ref.GetSource(), f.Source)
 	return fmt.Sprintf("fact %d of %s %q", ref.GetOrdinal(), source, ref.GetSourceMessageId())
 }
 

@@ -1,6 +1,7 @@
 package smart
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
@@ -208,10 +209,7 @@ func (s *Service) foreign(ctx context.Context, raw string, p *access.Policy) (*a
 	if !c.Audience.Contains(issuer.Audience) {
 		return nil, errToken{misdirected, "the token is not for this service: its aud is another"}
 	}
-	id := c.ClientID
-	if id == "" {
-		id = c.Party
-	}
+	id := cmp.Or(c.ClientID, c.Party)
 	client, ok := p.ClientOf(id)
 	if !ok || client.Client.Issuer != issuer.URL {
 		return nil, errToken{unregistered, "the client of the token is not in the policy with that issuer"}

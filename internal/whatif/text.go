@@ -1,6 +1,7 @@
 package whatif
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -246,10 +247,7 @@ func gathered(list []FindingChange) [][]string {
 		k := strings.Join([]string{f.Change, f.Rule, f.Track, f.Access, f.Severity, f.How}, "\x00")
 		if count[k]++; count[k] == 1 {
 			keys = append(keys, k)
-			place := f.Track
-			if place == "" {
-				place = f.Access
-			}
+			place := cmp.Or(f.Track, f.Access)
 			row := []string{place, f.Rule, f.Severity, f.Severity, f.Date}
 			switch f.Change {
 			case Lost:

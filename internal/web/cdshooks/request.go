@@ -2,6 +2,7 @@ package cdshooks
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"regexp"
@@ -187,10 +188,7 @@ func absent(raw json.RawMessage) bool { return len(raw) == 0 || string(bytes.Tri
 // object takes an object apart by the names of its members, to the letter. A name that comes
 // twice is refused: who the patient is may not depend on which of the two a reader takes.
 func object(at string, raw json.RawMessage) (map[string]json.RawMessage, error) {
-	what := at
-	if what == "" {
-		what = "the body"
-	}
+	what := cmp.Or(at, "the body")
 	wrong := func() error {
 		return invalid(at, "structure", "%s must be a JSON object", what)
 	}
