@@ -217,12 +217,12 @@ func (c *collector) collectPeople(ctx context.Context, gauge func(*prometheus.De
 		c.src.Slog.Warn("metrics: the uses of sealed codes could not be read", "err", err)
 		return
 	}
-	counts, err := c.src.Store.Counts(ctx)
+	facilities, err := c.src.Store.Facilities(ctx)
 	if err != nil {
 		c.src.Slog.Warn("metrics: the facilities could not be read", "err", err)
 	}
 	all := map[string]int{}
-	for _, f := range counts.Facilities {
+	for _, f := range facilities {
 		all[f.ID] = 0
 	}
 	maps.Copy(all, uses)
@@ -338,7 +338,11 @@ func btof(b bool) float64 {
 }
 
 func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float64, ...string)) error {
-	counts, err := c.src.Store.Counts(ctx)
+	facilities, err := c.src.Store.Facilities(ctx)
+	if err != nil {
+		return err
+	}
+	quarantined, err := c.src.Store.Quarantined(ctx)
 	if err != nil {
 		return err
 	}
@@ -359,7 +363,7 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		return err
 	}
 	// Everything is read by now. If this figure is there and a hold is not, the hold was lifted.
-	gauge(descQuarantined, float64(counts.Quarantine))
+	gauge(descQuarantined, float64(quarantined))
 	gauge(descChain, float64(chain.Broken(findings)))
 	for _, u := range unreached {
 		gauge(descUnreached, float64(u.Count), u.Facility)
@@ -368,7 +372,7 @@ func (c *collector) view(ctx context.Context, gauge func(*prometheus.Desc, float
 		}
 	}
 	byStage, byRule := map[[2]string]int{}, map[[2]string]int{}
-	for _, f := range counts.Facilities {
+	for _, f := range facilities {
 		if f.Events > 0 {
 			gauge(descLastEvent, float64(f.LastLogged.UnixMilli())/1000, f.ID)
 		}
