@@ -104,7 +104,7 @@ func (s *side) handler() (http.Handler, error) {
 	}
 	status := func(ctx context.Context) (web.Status, error) {
 		last, _, err := s.behind(ctx)
-		return web.Status{LogSequence: last, ViewSequence: s.projector.Sequence(), Lagging: s.lagging(), Version: a.cfg.Version}, err
+		return web.Status{LogSequence: last, ViewSequence: s.projector.Sequence(), Lagging: s.lagging()}, err
 	}
 	moved := func(ctx context.Context, from uint64) (uint64, error) {
 		err := s.projector.WaitFor(ctx, from+1)

@@ -29,7 +29,6 @@ type Status struct {
 	LogSequence  uint64 // the log's end
 	ViewSequence uint64 // how far the view has followed it
 	Lagging      bool   // so far behind that newer facts may be missing
-	Version      string // of the program
 }
 
 // Config is what the pages are made from. All fields but Language, Session and Ended are required.

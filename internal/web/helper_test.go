@@ -101,7 +101,7 @@ func open(t testing.TB) *unit {
 		if err == nil {
 			err = u.failure()
 		}
-		return web.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging(), Version: "test"}, err
+		return web.Status{LogSequence: st.LastSeq, ViewSequence: u.projector.Sequence(), Lagging: u.isLagging()}, err
 	}, Watch: func(ctx context.Context) ([]*surveil.Watch, error) {
 		return dossier.Facilities(ctx, u.store, u.projector)
 	}, Moved: func(ctx context.Context, from uint64) (uint64, error) {

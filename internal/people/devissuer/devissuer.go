@@ -180,7 +180,6 @@ type page struct {
 	Says   string
 	People []Person
 	Hidden url.Values
-	Hint   string
 }
 
 func (i *Issuer) show(w http.ResponseWriter, status int, says string, p *page) {
@@ -230,7 +229,7 @@ func (i *Issuer) authorize(w http.ResponseWriter, r *http.Request) {
 	slices.SortStableFunc(people, func(a, b Person) int {
 		return map[bool]int{true: -1}[a.Sub == hint] - map[bool]int{true: -1}[b.Sub == hint]
 	})
-	i.show(w, http.StatusOK, "Choose who you are.", &page{People: people, Hidden: q, Hint: hint})
+	i.show(w, http.StatusOK, "Choose who you are.", &page{People: people, Hidden: q})
 }
 
 // chosen sends the browser back with a code.

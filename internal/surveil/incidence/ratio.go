@@ -16,12 +16,11 @@ type Group struct {
 // Ratio is the rate of one group divided by that of another, conditional on the total of events.
 // Given the total, the first group's share is binomial (Clopper & Pearson 1934).
 type Ratio struct {
-	First, Second Group
-	Value         float64 // +Inf without events in the second group, NaN without any at all
-	Level         float64 // as in Count
-	Exact         Limits  // 0 to +Inf without any events
-	MidP          Limits
-	Test          Test // against a ratio of 1; all 1 without any events
+	Value float64 // +Inf without events in the second group, NaN without any at all
+	Level float64 // as in Count
+	Exact Limits  // 0 to +Inf without any events
+	MidP  Limits
+	Test  Test // against a ratio of 1; all 1 without any events
 }
 
 // RateRatio compares two groups at a level of confidence.
@@ -37,7 +36,7 @@ func RateRatio(one, two Group, level float64) (Ratio, error) {
 	}
 	x, n, side := one.Events, one.Events+two.Events, (1-level)/2
 	scale := two.Exposure / one.Exposure
-	r := Ratio{First: one, Second: two, Level: level, Value: float64(x) / float64(two.Events) * scale}
+	r := Ratio{Level: level, Value: float64(x) / float64(two.Events) * scale}
 	r.Exact = oddsLimits(x, n, side, 0).times(scale)
 	r.MidP = oddsLimits(x, n, side, 0.5).times(scale)
 	share := one.Exposure / (one.Exposure + two.Exposure)

@@ -8,7 +8,6 @@ var ErrFewPredicted = errors.New("no ratio is given: fewer than one event was pr
 
 // SIR is the standardised infection ratio: observed events divided by predicted ones.
 type SIR struct {
-	Observed  int
 	Predicted float64 // at least 1
 	Value     float64 // Observed / Predicted, as are the limits
 	Level     float64 // as in Count
@@ -31,7 +30,7 @@ func ObservedToPredicted(observed int, predicted, level float64) (SIR, error) {
 		return SIR{}, ErrFewPredicted
 	}
 	return SIR{
-		Observed: observed, Predicted: predicted, Level: level,
+		Predicted: predicted, Level: level,
 		Value: float64(observed) / predicted, Exact: c.Exact.times(1 / predicted), MidP: c.MidP.times(1 / predicted),
 		Test: test(atLeast(observed, predicted), atMost(observed, predicted), exactly(observed, predicted)),
 	}, nil
