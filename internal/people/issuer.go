@@ -217,7 +217,7 @@ func (s *Service) Run(ctx context.Context) error {
 	}
 }
 
-// client returns how this service asks the issuer.
+// oauth returns how this service asks the issuer for tokens.
 func (s *Service) oauth(p *access.People, provider *oidc.Provider) (*oauth2.Config, error) {
 	password, err := readSecret(p)
 	if err != nil {
