@@ -271,9 +271,7 @@ func (w *writer) begin(ctx context.Context) error {
 		return nil
 	}
 	var name [chain.WriterSize]byte
-	if _, err := rand.Read(name[:]); err != nil {
-		return fmt.Errorf("name a writer: %w", err)
-	}
+	_, _ = rand.Read(name[:]) // it never fails
 	st, err := w.log.State(ctx)
 	if err != nil {
 		return err

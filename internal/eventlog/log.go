@@ -230,9 +230,7 @@ func (l *Log) genesis(ctx context.Context) error {
 	}
 	if info.State.LastSeq == 0 {
 		id := make([]byte, 16)
-		if _, err := rand.Read(id); err != nil {
-			return fmt.Errorf("make a log id: %w", err)
-		}
+		_, _ = rand.Read(id) // it never fails
 		ev := &logv1.Event{
 			Id: record.EventID(ServiceSource, genesisMessage), Source: ServiceSource, SourceMessageId: genesisMessage,
 			OccurredAt: timestamppb.New(l.cfg.Now()), Precision: cannularyv1.TimePrecision_TIME_PRECISION_SECOND,

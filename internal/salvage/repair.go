@@ -132,9 +132,7 @@ func CheckFinished(dir string) error {
 
 func (s *salvage) write(ctx context.Context, o Options) (out *Repaired, err error) {
 	id := make([]byte, 16)
-	if _, err := rand.Read(id); err != nil {
-		return nil, fmt.Errorf("make a repair's id: %w", err)
-	}
+	_, _ = rand.Read(id) // it never fails
 	out = &Repaired{Repair: hex.EncodeToString(id), Into: o.Into, Copied: []string{}, Lost: []string{}}
 	srv, err := eventlog.StartServer(filepath.Join(o.Into, LogFolder), eventlog.DefaultMaxBytes+s.found.Log.Bytes, o.Slog)
 	if err != nil {
