@@ -2,13 +2,11 @@ package keyring
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"strings"
 
 	"github.com/nats-io/nats.go/jetstream"
-	"golang.org/x/crypto/chacha20poly1305"
 )
 
 // bucketStore keeps secrets in a JetStream key-value bucket, for processes that share an
@@ -59,16 +57,9 @@ func (s *bucketStore) Get(ctx context.Context, name string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	aead, err := chacha20poly1305.NewX(s.master)
+	plain, err := open(s.master, e.Value(), name)
 	if err != nil {
-		return nil, err
-	}
-	if len(e.Value()) < aead.NonceSize() {
-		return nil, ErrUnreadable
-	}
-	plain, err := aead.Open(nil, e.Value()[:aead.NonceSize()], e.Value()[aead.NonceSize():], []byte(name))
-	if err != nil {
-		return nil, fmt.Errorf("%w; is this the master key that the bucket was made with?", ErrUnreadable)
+		return nil, fmt.Errorf("%w; is this the master key that the bucket was made with?", err)
 	}
 	return plain, nil
 }
@@ -78,15 +69,11 @@ func (s *bucketStore) Create(ctx context.Context, name string, secret []byte) ([
 	if there, err := s.Get(ctx, name); !errors.Is(err, ErrNoKey) {
 		return there, err
 	}
-	aead, err := chacha20poly1305.NewX(s.master)
+	sealed, err := seal(s.master, secret, name)
 	if err != nil {
 		return nil, err
 	}
-	nonce := make([]byte, aead.NonceSize())
-	if _, err := rand.Read(nonce); err != nil {
-		return nil, err
-	}
-	if _, err = s.kv.Create(ctx, name, aead.Seal(nonce, nonce, secret, []byte(name))); err == nil {
+	if _, err = s.kv.Create(ctx, name, sealed); err == nil {
 		return secret, nil
 	}
 	// Another process may have made it meanwhile.

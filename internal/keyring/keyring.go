@@ -74,9 +74,7 @@ const siteSecret = "site.secret"
 // Open reads the site secret from the store. It makes one in an empty store.
 func Open(ctx context.Context, store Store) (*Ring, error) {
 	fresh := make([]byte, SecretSize)
-	if _, err := rand.Read(fresh); err != nil {
-		return nil, fmt.Errorf("make a site secret: %w", err)
-	}
+	_, _ = rand.Read(fresh) // it never fails
 	secret, err := store.Create(ctx, siteSecret, fresh)
 	if err != nil {
 		return nil, fmt.Errorf("read the site secret: %w", err)
@@ -123,15 +121,34 @@ func (r *Ring) Seal(ctx context.Context, patientKey string, plain []byte) ([]byt
 	if err != nil {
 		return nil, err
 	}
+	return seal(key, plain, patientKey)
+}
+
+// seal puts a random nonce before what it encrypts with the key, of which about is the associated data.
+func seal(key, plain []byte, about string) ([]byte, error) {
 	aead, err := chacha20poly1305.NewX(key)
 	if err != nil {
 		return nil, fmt.Errorf("seal: %w", err)
 	}
 	nonce := make([]byte, aead.NonceSize(), aead.NonceSize()+len(plain)+aead.Overhead())
-	if _, err := rand.Read(nonce); err != nil {
-		return nil, fmt.Errorf("seal: %w", err)
+	_, _ = rand.Read(nonce) // it never fails
+	return aead.Seal(nonce, nonce, plain, []byte(about)), nil
+}
+
+// open decrypts what seal made. The error is ErrUnreadable where that was with another key or about another.
+func open(key, sealed []byte, about string) ([]byte, error) {
+	aead, err := chacha20poly1305.NewX(key)
+	if err != nil {
+		return nil, fmt.Errorf("unseal: %w", err)
 	}
-	return aead.Seal(nonce, nonce, plain, []byte(patientKey)), nil
+	if len(sealed) < aead.NonceSize() {
+		return nil, ErrUnreadable
+	}
+	plain, err := aead.Open(nil, sealed[:aead.NonceSize()], sealed[aead.NonceSize():], []byte(about))
+	if err != nil {
+		return nil, ErrUnreadable
+	}
+	return plain, nil
 }
 
 // Unseal decrypts what Seal made. It returns ErrNoKey if the key that sealed it was destroyed, ErrDamaged if the
@@ -141,16 +158,9 @@ func (r *Ring) Unseal(ctx context.Context, patientKey string, sealed []byte) ([]
 	if err != nil {
 		return nil, err
 	}
-	aead, err := chacha20poly1305.NewX(key)
-	if err != nil {
-		return nil, fmt.Errorf("unseal: %w", err)
-	}
-	if len(sealed) < aead.NonceSize() {
-		return nil, ErrUnreadable
-	}
-	plain, err := aead.Open(nil, sealed[:aead.NonceSize()], sealed[aead.NonceSize():], []byte(patientKey))
-	if err == nil {
-		return plain, nil
+	plain, err := open(key, sealed, patientKey)
+	if err == nil || len(sealed) < chacha20poly1305.NonceSizeX {
+		return plain, err
 	}
 	if again, err := r.there(ctx, reopened(patientKey)); err != nil {
 		return nil, err
@@ -280,9 +290,7 @@ func (r *Ring) key(ctx context.Context, patientKey string, create bool) ([]byte,
 			return nil, errors.Join(ErrErased, err)
 		}
 		fresh := make([]byte, SecretSize)
-		if _, err = rand.Read(fresh); err != nil {
-			return nil, fmt.Errorf("make a patient's key: %w", err)
-		}
+		_, _ = rand.Read(fresh) // it never fails
 		key, err = r.store.Create(ctx, name(patientKey), fresh)
 	}
 	r.mu.Lock()

@@ -11,8 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 
-	"modernc.org/sqlite" // the driver, without a C compiler
-	sqlite3 "modernc.org/sqlite/lib"
+	// the driver, without a C compiler
 
 	"cannulary/internal/sqlitefile"
 )
@@ -47,7 +46,7 @@ func openFolder(ctx context.Context, dir string) (*folderStore, error) {
 		switch {
 		case err == nil:
 			s.files = append(s.files, db)
-		case s.broken == nil && corrupt(err):
+		case s.broken == nil && sqlitefile.IsDamage(err):
 			s.broken = err
 		default:
 			return nil, errors.Join(err, s.broken, s.Close())
@@ -60,12 +59,6 @@ func openFolder(ctx context.Context, dir string) (*folderStore, error) {
 		return nil, errors.Join(fmt.Errorf("key store %s: %w", dir, err), s.Close())
 	}
 	return s, nil
-}
-
-// corrupt tells whether SQLite finds that a file is not one of its own, or not as it wrote it.
-func corrupt(err error) bool {
-	var e *sqlite.Error
-	return errors.As(err, &e) && (e.Code()&0xff == sqlite3.SQLITE_CORRUPT || e.Code()&0xff == sqlite3.SQLITE_NOTADB)
 }
 
 func openSecrets(ctx context.Context, path string) (*sql.DB, error) {
