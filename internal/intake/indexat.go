@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 
 	"cannulary/internal/sqlitefile"
@@ -47,15 +46,7 @@ func checkpointOf(ctx context.Context, db *sqlitefile.Looked) (logID string, seq
 }
 
 // DeleteIndex removes a stopped instance's index from the folder of Config.Dir. The next start builds it from the log.
-func DeleteIndex(dir string) error {
-	var errs []error
-	for _, suffix := range []string{"", "-wal", "-shm"} {
-		if err := os.Remove(filepath.Join(dir, "index.db"+suffix)); !errors.Is(err, os.ErrNotExist) {
-			errs = append(errs, err)
-		}
-	}
-	return errors.Join(errs...)
-}
+func DeleteIndex(dir string) error { return sqlitefile.Remove(filepath.Join(dir, "index.db")) }
 
 // IndexEntries calls each with every event that a stopped instance's index at path holds, and changes nothing.
 func IndexEntries(ctx context.Context, path string, each func(seq uint64, eventID string)) (err error) {

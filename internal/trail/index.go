@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -54,7 +53,7 @@ const (
 func openIndex(ctx context.Context, cfg Config) (*index, error) {
 	x := &index{cfg: cfg, path: filepath.Join(cfg.Dir, indexFile), moved: make(chan struct{}), asked: make(chan struct{}, 1)}
 	if !sqlitefile.SaysChecked(x.path) || sqlitefile.LeftBehind(x.path) != nil {
-		x.remove()
+		_ = sqlitefile.Remove(x.path) // what cannot be removed cannot be opened either
 	}
 	err := x.open(ctx)
 	if err != nil {
@@ -63,19 +62,13 @@ func openIndex(ctx context.Context, cfg Config) (*index, error) {
 			cfg.Slog.Error("entries of the audit trail are gone: what its index had is not in the stream any more; runbook "+
 				"CannularyTrailChanged", "why", err, "indexHad", lost.finding.Last, "streamHas", lost.finding.First)
 		}
-		x.remove()
+		_ = sqlitefile.Remove(x.path) // what cannot be removed cannot be opened either
 		err = x.open(ctx)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("index of the trail %s: %w; it can be deleted, it is built again from the stream", x.path, err)
 	}
 	return x, nil
-}
-
-func (x *index) remove() {
-	for _, end := range []string{"", "-wal", "-shm"} {
-		_ = os.Remove(x.path + end) // what cannot be removed cannot be opened either
-	}
 }
 
 func (x *index) open(ctx context.Context) error {

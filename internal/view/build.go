@@ -17,9 +17,6 @@ import (
 // building is the name of a view that is being built beside the one in use.
 func building() string { return fmt.Sprintf("building-%d.db", SchemaVersion) }
 
-// companions are what SQLite keeps beside a file.
-var companions = [...]string{"-wal", "-shm", "-journal"}
-
 // Build opens an empty view beside the one in the folder, which is not touched. Fill it,
 // Close it, then Replace. What an earlier build left behind is removed.
 func Build(ctx context.Context, dir string) (*Store, error) {
@@ -80,7 +77,7 @@ func Replace(ctx context.Context, dir string) error {
 	return durable.Sync(dir)
 }
 
-// fold writes a closed view's companions into the file and removes them.
+// fold writes what lies beside a closed view into the file, and removes it.
 func fold(ctx context.Context, path string) error {
 	if _, err := os.Stat(path); err == nil {
 		db, err := openAny(path)
@@ -96,7 +93,7 @@ func fold(ctx context.Context, path string) error {
 			return fmt.Errorf("view %s is in use by another program; end that first", path)
 		}
 	}
-	for _, c := range companions {
+	for _, c := range sqlitefile.Beside {
 		if err := os.Remove(path + c); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return fmt.Errorf("view %s: %w", path, err)
 		}
@@ -152,15 +149,7 @@ func openAny(path string) (*sql.DB, error) {
 }
 
 // Remove removes a view's file and what lies beside it.
-func (k Kept) Remove() error {
-	var errs []error
-	for _, c := range append(companions[:], "") {
-		if err := os.Remove(k.Path + c); err != nil && !errors.Is(err, os.ErrNotExist) {
-			errs = append(errs, err)
-		}
-	}
-	return errors.Join(errs...)
-}
+func (k Kept) Remove() error { return sqlitefile.Remove(k.Path) }
 
 // Size is how many bytes the views in the folder take.
 func Size(dir string) (n int64) {

@@ -88,7 +88,7 @@ const AsideName = "damaged.db"
 // SetAside keeps the view in the folder, which must be closed, under another name, instead of one that was kept before.
 func SetAside(dir string) error {
 	from, to := filepath.Join(dir, FileName()), filepath.Join(dir, AsideName)
-	if err := (Kept{Path: to}).Remove(); err != nil {
+	if err := sqlitefile.Remove(to); err != nil {
 		return fmt.Errorf("remove the damaged view that was kept before: %w", err)
 	}
 	// The file first: while it has the old name it must have its log of writes.
@@ -97,7 +97,7 @@ func SetAside(dir string) error {
 			return fmt.Errorf("set the damaged view aside: %w", err)
 		}
 	}
-	return errors.Join((Kept{Path: from}).Remove(), durable.Sync(dir))
+	return errors.Join(sqlitefile.Remove(from), durable.Sync(dir))
 }
 
 // Aside tells whether a damaged view is kept, and whether the one in its place is still owed.

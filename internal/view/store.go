@@ -44,7 +44,7 @@ func Open(ctx context.Context, dir string) (*Store, error) {
 	path := filepath.Join(dir, FileName())
 	if _, err := os.Stat(path); errors.Is(err, os.ErrNotExist) {
 		// A log of writes whose file is gone must not meet a new one.
-		if err := (Kept{Path: path}).Remove(); err != nil {
+		if err := sqlitefile.Remove(path); err != nil {
 			return nil, fmt.Errorf("view: %w", err)
 		}
 	}
