@@ -2,6 +2,7 @@ package smart
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -85,15 +86,8 @@ func parse(raw string, algorithms []jose.SignatureAlgorithm, types ...string) (*
 
 // typed compares a header typ. Some libraries leave it out, and its case does not count (RFC 7515 section 4.1.9).
 func typed(typ string, types []string) bool {
-	if typ == "" {
-		return true
-	}
-	for _, t := range types {
-		if strings.EqualFold(strings.TrimPrefix(strings.ToLower(typ), "application/"), t) {
-			return true
-		}
-	}
-	return false
+	name := strings.TrimPrefix(strings.ToLower(typ), "application/")
+	return typ == "" || slices.ContainsFunc(types, func(t string) bool { return strings.EqualFold(name, t) })
 }
 
 // verify checks the signature and returns the claims that it covers.

@@ -1,6 +1,7 @@
 package surveil
 
 import (
+	"maps"
 	"slices"
 	"time"
 
@@ -252,13 +253,13 @@ func (h *history) read() {
 func (h *history) at(d Day) (Technique, string) {
 	best, name := -1, ""
 	kind := cannularyv1.AccessKind_ACCESS_KIND_UNSPECIFIED
-	for _, n := range sortedKeys(h.accesses) {
+	for _, n := range slices.Sorted(maps.Keys(h.accesses)) {
 		if a := h.accesses[n]; a.inPlace(d) && risk(a.kind) > best {
 			best, name, kind = risk(a.kind), n, a.kind
 		}
 	}
 	if best <= 1 {
-		for _, n := range sortedKeys(h.tracks) {
+		for _, n := range slices.Sorted(maps.Keys(h.tracks)) {
 			t := h.tracks[n]
 			if !h.inUseOn(t, d) {
 				continue
@@ -290,7 +291,7 @@ func (h *history) inUseOn(t *trackLife, d Day) bool {
 // tracksOn returns the tracks in use on a day.
 func (h *history) tracksOn(d Day) []string {
 	var out []string
-	for _, n := range sortedKeys(h.tracks) {
+	for _, n := range slices.Sorted(maps.Keys(h.tracks)) {
 		if h.inUseOn(h.tracks[n], d) {
 			out = append(out, n)
 		}
@@ -336,13 +337,4 @@ func (h *history) exposures(s stay.Stay) []Exposure {
 func (h *history) stayOn(d Day) string {
 	in, _ := h.stays.On(zone.Day(d))
 	return in.Facility
-}
-
-func sortedKeys[T any](m map[string]T) []string {
-	out := make([]string, 0, len(m))
-	for k := range m {
-		out = append(out, k)
-	}
-	slices.Sort(out)
-	return out
 }

@@ -54,14 +54,8 @@ func (m *machine) answer(e *env) Judgement {
 	for i := range e.Refused {
 		j.Findings = append(j.Findings, refused(&e.Refused[i].Fact))
 	}
-	sort.SliceStable(j.Holds, func(a, b int) bool {
-		x, y := &j.Holds[a], &j.Holds[b]
-		return x.Since.Before(y.Since) || x.Since.Equal(y.Since) && x.ID < y.ID
-	})
-	sort.SliceStable(j.Findings, func(a, b int) bool {
-		x, y := &j.Findings[a], &j.Findings[b]
-		return x.Since.Before(y.Since) || x.Since.Equal(y.Since) && x.ID < y.ID
-	})
+	slices.SortStableFunc(j.Holds, func(x, y Hold) int { return cmp.Or(x.Since.Compare(y.Since), cmp.Compare(x.ID, y.ID)) })
+	slices.SortStableFunc(j.Findings, func(x, y Finding) int { return cmp.Or(x.Since.Compare(y.Since), cmp.Compare(x.ID, y.ID)) })
 	for _, c := range m.courses {
 		if !c.there {
 			continue
