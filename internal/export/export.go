@@ -1,6 +1,7 @@
 package export
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -173,18 +174,8 @@ func Open(cfg Config) (*Engine, error) {
 	if cfg.Dir == "" || cfg.Now == nil || cfg.Slog == nil {
 		return nil, errors.New("export: a folder, a clock and a log are needed")
 	}
-	if cfg.Keep <= 0 {
-		cfg.Keep = DefaultKeep
-	}
-	if cfg.MaxOpen <= 0 {
-		cfg.MaxOpen = DefaultMaxOpen
-	}
-	if cfg.MaxKept <= 0 {
-		cfg.MaxKept = DefaultMaxKept
-	}
-	if cfg.MinFree == 0 {
-		cfg.MinFree = DefaultMinFree
-	}
+	cfg.Keep, cfg.MaxOpen = cmp.Or(cfg.Keep, DefaultKeep), cmp.Or(cfg.MaxOpen, DefaultMaxOpen)
+	cfg.MaxKept, cfg.MinFree = cmp.Or(cfg.MaxKept, DefaultMaxKept), cmp.Or(cfg.MinFree, DefaultMinFree)
 	e := &Engine{cfg: cfg, wake: make(chan struct{}, 1)}
 	if err := e.load(); err != nil {
 		return nil, fmt.Errorf("export folder %s: %w", cfg.Dir, err)
