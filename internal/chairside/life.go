@@ -1,6 +1,7 @@
 package chairside
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -31,14 +32,7 @@ func (s *Service) Life(ctx context.Context, r Request, name string, w life.Windo
 			known = append(known, t.Name)
 		}
 		return life.Life{}, fault.New(fault.NotFound, fmt.Sprintf("the record has no track %.64q of this patient at that moment", name),
-			"choose one of: "+orNoTrack(known))
+			"choose one of: "+cmp.Or(strings.Join(known, ", "), "none is recorded"))
 	}
 	return l, nil
-}
-
-func orNoTrack(list []string) string {
-	if len(list) == 0 {
-		return "none is recorded"
-	}
-	return strings.Join(list, ", ")
 }

@@ -2,7 +2,6 @@ package chairside
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -171,9 +170,5 @@ func (u *Units) facility(ctx context.Context, asked string) (view.Facility, erro
 		}
 		known = append(known, f.ID)
 	}
-	if asked == "" {
-		return view.Facility{}, fault.New(fault.Invalid, "the facility is not named", "choose one of: "+orNone(known))
-	}
-	return view.Facility{}, fault.New(fault.NotFound, fmt.Sprintf("facility %.64q is not registered here", asked),
-		"choose one of: "+orNone(known))
+	return view.Facility{}, fault.Facility(asked, known)
 }

@@ -2,9 +2,7 @@ package chairside
 
 import (
 	"context"
-	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"cannulary/internal/dossier"
@@ -78,16 +76,9 @@ func (s *Service) proposedAt(ctx context.Context, facility string) ([]string, er
 		return known, nil
 	}
 	if !slices.Contains(known, facility) {
-		return nil, fault.New(fault.NotFound, fmt.Sprintf("facility %q is not registered here", facility), "choose one of: "+orNone(known))
+		return nil, fault.Facility(facility, known)
 	}
 	return []string{facility}, nil
-}
-
-func orNone(list []string) string {
-	if len(list) == 0 {
-		return "none is registered yet"
-	}
-	return strings.Join(list, ", ")
 }
 
 // Patients lists the keys of all patients, in order: also of those who left, and of

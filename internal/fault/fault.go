@@ -5,6 +5,7 @@
 package fault
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"strings"
@@ -88,6 +89,15 @@ func New(kind Kind, what, do string) *Error { return &Error{Kind: kind, What: wh
 // Wrap makes a fault of an error whose text stays inside.
 func Wrap(kind Kind, err error, what, do string) *Error {
 	return &Error{Kind: kind, What: what, Do: do, Err: err}
+}
+
+// Facility is the fault of a question about a facility that is not among the known ones, or about none.
+func Facility(asked string, known []string) *Error {
+	do := "choose one of: " + cmp.Or(strings.Join(known, ", "), "none is registered yet")
+	if asked == "" {
+		return New(Invalid, "the facility is not named", do)
+	}
+	return New(NotFound, fmt.Sprintf("facility %.64q is not registered here", asked), do)
 }
 
 // Error is one line: what, where, what to do.

@@ -6,7 +6,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"strings"
 
 	"cannulary/internal/fault"
 	"cannulary/internal/surveil"
@@ -44,14 +43,7 @@ func choose(all []*surveil.Watch, facility string) (*surveil.Watch, error) {
 		}
 		known = append(known, w.Facility)
 	}
-	if len(known) == 0 {
-		known = []string{"none is registered yet"}
-	}
-	if facility == "" {
-		return nil, fault.New(fault.Invalid, "the facility is not named", "choose one of: "+strings.Join(known, ", "))
-	}
-	return nil, fault.New(fault.NotFound, fmt.Sprintf("facility %q is not registered here", facility),
-		"choose one of: "+strings.Join(known, ", "))
+	return nil, fault.Facility(facility, known)
 }
 
 // ThresholdRequest asks for the threshold of a chart.
