@@ -453,14 +453,17 @@ func (h *handler) fillToday(ctx context.Context, page *todayPage, rec records, f
 // names opens the names of a list. One that cannot be opened is said on the page.
 func (h *handler) names(ctx context.Context, identities map[string]string, f *freshness) (map[string]card.Patient, error) {
 	names, err := h.cfg.Cards.Named(ctx, identities)
-	if err != nil {
-		if ctx.Err() != nil {
-			return nil, err
-		}
-		h.cfg.Log.ErrorContext(ctx, "not every name of a list could be opened", "err", err)
-		f.NamesFailed = true
+	f.NamesFailed, err = h.unnamed(ctx, err)
+	return names, err
+}
+
+// unnamed tells whether some names could not be opened, which the page says. The error is that of a reader who left.
+func (h *handler) unnamed(ctx context.Context, err error) (bool, error) {
+	if err == nil || ctx.Err() != nil {
+		return false, err
 	}
-	return names, nil
+	h.cfg.Log.ErrorContext(ctx, "not every name of a list could be opened", "err", err)
+	return true, nil
 }
 
 // byNeed orders who is looked at first, then by the chair of the day, then by name.

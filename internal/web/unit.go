@@ -211,17 +211,11 @@ func (h *handler) name(ctx context.Context, rows []*openRow) (failed bool, err e
 		keys = append(keys, r.Patient)
 	}
 	names, err := h.cfg.Cards.Names(ctx, keys)
-	if err != nil {
-		if ctx.Err() != nil {
-			return false, err
-		}
-		h.cfg.Log.ErrorContext(ctx, "not every name on the unit's page could be opened", "err", err)
-	}
 	for _, r := range rows {
 		r.Name = cmp.Or(names[r.Patient].Name, h.words.must("unit.no-name"))
 		r.Address = cardOf(r.Patient)
 	}
-	return err != nil, nil
+	return h.unnamed(ctx, err)
 }
 
 func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now surveil.Month) (unitPage, error) {
@@ -326,6 +320,8 @@ type cannulatorsPage struct {
 	Caution  string            `json:"caution"`
 	Rows     []cannulatorRow   `json:"-"`
 	Unit     string            `json:"-"` // address of the unit's page
+
+	NamesFailed bool `json:"-"`
 }
 
 // cannulatorRow is one member of staff as the page shows it.
@@ -366,24 +362,23 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 		return answer.Value(w, r, http.StatusOK, page)
 	}
 	page.Unit = "unit?" + url.Values{paramFacility: {page.Facility}}.Encode()
-	if page.Rows, err = h.cannulatorRows(r.Context(), &d, page.People); err != nil {
+	if page.Rows, page.NamesFailed, err = h.cannulatorRows(r.Context(), &d, page.People); err != nil {
 		return err
 	}
 	title := h.words.must("cannulators.title", "Unit", cmp.Or(d.Facility.Name, d.Facility.ID))
 	return h.render(w, r, "cannulators", frame{Title: title, Page: "unit", Facility: page.Facility}, page)
 }
 
-func (h *handler) cannulatorRows(ctx context.Context, d *chairside.Dossier, people []unit.Cannulator) ([]cannulatorRow, error) {
+func (h *handler) cannulatorRows(ctx context.Context, d *chairside.Dossier, people []unit.Cannulator) (
+	_ []cannulatorRow, failed bool, _ error,
+) {
 	var keys []string
 	for i := range d.Tracks {
 		keys = append(keys, d.Tracks[i].Patient)
 	}
 	names, err := h.cfg.Cards.Names(ctx, keys)
-	if err != nil {
-		if ctx.Err() != nil {
-			return nil, err
-		}
-		h.cfg.Log.ErrorContext(ctx, "not every name on the page of cannulators could be opened", "err", err)
+	if failed, err = h.unnamed(ctx, err); err != nil {
+		return nil, false, err
 	}
 	t, now := h.words, d.Today.Time()
 	links := func(list []unit.Ref) []patientTracks {
@@ -423,5 +418,5 @@ func (h *handler) cannulatorRows(ctx context.Context, d *chairside.Dossier, peop
 		}
 		out = append(out, row)
 	}
-	return out, nil
+	return out, failed, nil
 }
