@@ -435,10 +435,7 @@ func (a *App) Start() {
 	}
 	if a.store != nil && !a.building {
 		a.spawn(a.watchView)
-		a.spawn(func() error {
-			a.scrub(a.run)
-			return nil
-		})
+		a.work.Go(func() { a.scrub(a.run) })
 	}
 	if a.intake != nil {
 		a.spawn(func() error {
@@ -452,10 +449,7 @@ func (a *App) Start() {
 	}
 	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
-		a.spawn(func() error {
-			a.check(a.run)
-			return nil
-		})
+		a.work.Go(func() { a.check(a.run) })
 	}
 	if a.grpc != nil {
 		a.spawn(func() error {

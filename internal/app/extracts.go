@@ -65,7 +65,7 @@ func (a *App) want(sets [][]string) {
 			x.list = map[string]*extracted{}
 		}
 		x.list[id] = e
-		a.spawn(func() error { e.run(a.run); return nil })
+		a.work.Go(func() { e.run(a.run) })
 	}
 }
 
