@@ -535,7 +535,9 @@ func (a *App) Stop() {
 				cancel()
 			}
 		}
+		a.extracts.mu.Lock() // a policy that is read again meanwhile begins no extract
 		a.cancel()
+		a.extracts.mu.Unlock()
 		a.work.Wait()
 		for _, l := range []net.Listener{a.grpcLis, a.httpLis} {
 			if l != nil {

@@ -50,11 +50,11 @@ const again = 5 * time.Second
 // on until it ends.
 func (a *App) want(sets [][]string) {
 	x := &a.extracts
-	if a.run.Err() != nil {
-		return
-	}
 	x.mu.Lock()
 	defer x.mu.Unlock()
+	if a.run.Err() != nil {
+		return // Stop waits for those that were begun before
+	}
 	for _, set := range sets {
 		id := extract.ID(set)
 		if x.list[id] != nil {
