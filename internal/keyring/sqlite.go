@@ -11,8 +11,6 @@ import (
 	"path/filepath"
 	"slices"
 
-	// the driver, without a C compiler
-
 	"cannulary/internal/sqlitefile"
 )
 
