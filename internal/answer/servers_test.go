@@ -138,7 +138,7 @@ func servers(t *testing.T, store *view.Store, err error) map[string]server {
 		return r.WithContext(failing{t.Context(), err})
 	}
 	return map[string]server{
-		"/fhir":                   {answer.Withhold(fhir, refuses), get("/fhir/Patient"), "outcome"},
+		"/fhir":                   {answer.Withhold(testkit.Open(fhir), refuses), get("/fhir/Patient"), "outcome"},
 		"/cds-services":           {answer.Withhold(hooks, refuses), get("/cds-services"), "outcome"},
 		"/what-if":                {web.WhatIf(compare, log), post, "json"},
 		"/surveillance/signals":   {web.Signals(control, log), get("/surveillance/signals"), "json"},

@@ -198,7 +198,7 @@ func (a *App) open(ctx context.Context) error {
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Guarded: true, Outcome: outcome, Note: a.note,
+			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note,
 			Room: func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {

@@ -88,7 +88,7 @@ func (s *side) handler() (http.Handler, error) {
 	f, err := facade.New(facade.Config{
 		Store: s.store, Base: base, Now: a.cfg.Now, Log: a.cfg.Slog, Version: a.cfg.Version,
 		Survivor:    func(id string) string { return s.projector.Identities().Survivor(id) },
-		Definitions: fhir.Definitions(), Exports: s.exports, Guarded: true, TokenURL: a.tokenURL,
+		Definitions: fhir.Definitions(), Exports: s.exports, TokenURL: a.tokenURL,
 		Audit: s.audit(), Group: func(id string) []string {
 			ids := s.projector.Identities()
 			return ids.Group(ids.Survivor(id))

@@ -48,7 +48,7 @@ func open(tb testing.TB, patients, months int) *unit {
 			seen[v] = true
 			u.values = append(u.values, v)
 		}
-		_, err := u.node.Intake.Record(context.Background(), m)
+		_, err := u.node.Intake.Record(testkit.ByEverybody(), m)
 		return err
 	}); err != nil {
 		tb.Fatal(err)

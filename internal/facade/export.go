@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"cannulary/fhir"
+	"cannulary/internal/access"
 	"cannulary/internal/answer"
 	"cannulary/internal/export"
 )
@@ -99,7 +100,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 			return reply{}, unknownResource("Group")
 		}
 	}
-	req := &export.Request{Level: level, Owner: h.who(r.Context()).Name, Group: group, Lenient: lenient(r.Header), Base: r.base,
+	req := &export.Request{Level: level, Owner: access.From(r.Context()).Name, Group: group, Lenient: lenient(r.Header), Base: r.base,
 		URL: r.base + strings.TrimPrefix(path, Path)}
 	if r.URL.RawQuery != "" {
 		req.URL += "?" + r.URL.RawQuery
@@ -148,7 +149,7 @@ func prefersAsync(header http.Header) bool {
 // ownExport returns the state of an export, if it is the principal's own.
 func (h *Handler) ownExport(r *request, id string) (export.Status, bool) {
 	s, ok := h.cfg.Exports.Status(id)
-	return s, ok && (!h.cfg.Guarded || s.Request.Owner == h.who(r.Context()).Name)
+	return s, ok && s.Request.Owner == access.From(r.Context()).Name
 }
 
 // exportStatus answers how far an export is, or the list of its files.

@@ -27,7 +27,7 @@ func (h *Handler) exportFile(r *request, id, name string) (reply, error) {
 	if !ok {
 		return reply{}, unknownExport(id)
 	}
-	if t := h.typeNamed(typ); t != nil && !t.reads(h.who(r.Context())) {
+	if t := h.typeNamed(typ); t != nil && !t.reads(access.From(r.Context())) {
 		return reply{}, access.Refused()
 	}
 	f, ok, err := h.cfg.Exports.File(id, typ)

@@ -11,6 +11,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/facade"
+	"cannulary/internal/testkit"
 )
 
 // fuzzed is a service with handmade resources of every type; it runs without the network.
@@ -57,7 +58,7 @@ func (s *service) send(method, path, query string, header http.Header) answered 
 		r.Header[k] = v
 	}
 	w := httptest.NewRecorder()
-	s.h.ServeHTTP(w, r)
+	testkit.Open(s.h).ServeHTTP(w, r)
 	return answered{w.Code, w.Header(), w.Body.Bytes()}
 }
 

@@ -9,6 +9,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/facade"
+	"cannulary/internal/testkit"
 )
 
 // FuzzRequests sends whatever strings as path, query and body: never a panic, never a 500,
@@ -33,7 +34,7 @@ func FuzzRequests(f *testing.F) {
 			r := httptest.NewRequest(method, facade.Path, nil)
 			r.URL = &url.URL{Path: facade.Path + path, RawQuery: query}
 			w := httptest.NewRecorder()
-			s.h.ServeHTTP(w, r)
+			testkit.Open(s.h).ServeHTTP(w, r)
 			a := answered{w.Code, w.Header(), w.Body.Bytes()}
 			if a.status == http.StatusOK {
 				continue

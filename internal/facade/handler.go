@@ -1,7 +1,6 @@
 package facade
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -41,9 +40,6 @@ type Config struct {
 	MaxCount int
 	// Definitions are what the service publishes of itself, by (Type, ID): fhir.Definitions.
 	Definitions []fhir.Resource
-	// Guarded gives the principal in each request's context what it may read, and no other type.
-	// Otherwise everybody may read every type.
-	Guarded bool
 	// TokenURL returns where clients get access tokens, for the CapabilityStatement; empty, or a nil function, if there are none.
 	TokenURL func() string
 	// Exports keeps the jobs of bulk export, which Handler.Export reads for; nil offers none.
@@ -162,7 +158,7 @@ func (h *Handler) answer(r *http.Request) (out reply, err error) {
 }
 
 func (h *Handler) dispatch(r *http.Request) (reply, error) {
-	who := h.who(r.Context())
+	who := access.From(r.Context())
 	// The CapabilityStatement is open: by it a client learns how to authenticate.
 	if err := who.Ask(asks(r.URL.Path)); err != nil && r.URL.Path != metadataPath {
 		return reply{}, err
@@ -196,14 +192,6 @@ func (h *Handler) dispatch(r *http.Request) (reply, error) {
 		out.body, err = indented(out.body)
 	}
 	return out, err
-}
-
-// who returns the principal of a request.
-func (h *Handler) who(ctx context.Context) *access.Principal {
-	if !h.cfg.Guarded {
-		return access.Everybody()
-	}
-	return access.From(ctx)
 }
 
 // reads reports whether a principal may read a type. Everybody may read what the service publishes of

@@ -14,6 +14,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/facade"
+	"cannulary/internal/testkit"
 	"cannulary/internal/view"
 )
 
@@ -99,7 +100,7 @@ func (s *service) do(method, target, body string, headers ...string) answered {
 		r.Header.Add(headers[i], headers[i+1])
 	}
 	w := httptest.NewRecorder()
-	s.h.ServeHTTP(w, r)
+	testkit.Open(s.h).ServeHTTP(w, r)
 	a := answered{w.Code, w.Header(), w.Body.Bytes()}
 	if method != http.MethodHead && a.status != http.StatusNotModified {
 		if got := a.header.Get("Content-Type"); got != "application/fhir+json; charset=utf-8" {
@@ -120,7 +121,7 @@ func (s *service) doAny(method, target string, headers ...string) answered {
 		r.Header.Add(headers[i], headers[i+1])
 	}
 	w := httptest.NewRecorder()
-	s.h.ServeHTTP(w, r)
+	testkit.Open(s.h).ServeHTTP(w, r)
 	return answered{w.Code, w.Header(), w.Body.Bytes()}
 }
 

@@ -149,7 +149,7 @@ func (s *searching) chain(p *Param, name, rest, value string) (view.Filter, erro
 			shown(name), p.Name, strings.Join(p.Targets, ", "))
 	}
 	target := s.h.typeNamed(p.Targets[0])
-	if target != nil && !target.reads(s.h.who(s.ctx)) {
+	if target != nil && !target.reads(access.From(s.ctx)) {
 		return nil, access.Refused()
 	}
 	if target == nil {
@@ -448,7 +448,7 @@ func (s *searching) includes(name string, values []string) error {
 
 // mayInclude refuses to include resources of a type that the principal may not read.
 func (s *searching) mayInclude() error {
-	who := s.h.who(s.ctx)
+	who := access.From(s.ctx)
 	var types []string
 	for _, x := range s.query.RevIncludes {
 		types = append(types, x.Type)

@@ -9,6 +9,7 @@ import (
 
 	"cannulary/fhir"
 	"cannulary/internal/facade"
+	"cannulary/internal/testkit"
 )
 
 func TestRead(t *testing.T) {
@@ -195,7 +196,7 @@ func TestBaseOfRequest(t *testing.T) {
 	s := newService(t, func(c *facade.Config) { c.Base = "" })
 	r := httptest.NewRequest(http.MethodGet, "http://10.0.0.7:7451/fhir/Procedure", nil)
 	w := httptest.NewRecorder()
-	s.h.ServeHTTP(w, r)
+	testkit.Open(s.h).ServeHTTP(w, r)
 	if want := `{"resourceType":"Bundle","meta":{"lastUpdated":"1970-01-01T00:00:00.000Z"},"type":"searchset","total":0,"link":[{"relation":"self","url":"http://10.0.0.7:7451/fhir/Procedure"}]}`; w.Body.String() != want {
 		t.Errorf("got %s\nwant %s", w.Body, want)
 	}

@@ -199,7 +199,7 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 // mayRead refuses types that the principal may not read. No types stand for all, and become those that
 // it may.
 func (h *Handler) mayRead(ctx context.Context, types *[]string) error {
-	may := h.readable(h.who(ctx))
+	may := h.readable(access.From(ctx))
 	if len(may) == 0 {
 		return access.Refused()
 	}

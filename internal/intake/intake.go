@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"cannulary/internal/access"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/fault"
 	"cannulary/internal/freetext"
@@ -36,9 +37,6 @@ type Config struct {
 	// while it is in doubt.
 	Clock Clock
 	Slog  *slog.Logger
-	// Guarded takes messages only of the principal in the context, and only what that may send.
-	// Otherwise everybody may send everything.
-	Guarded bool
 	// Outcome is called for every message with the service and one of accepted, duplicate,
 	// refused (the message is wrong), conflict, full (the log), unavailable (for a while),
 	// failed.
@@ -185,7 +183,7 @@ func (in *Intake) record(ctx context.Context, m Message, placed func()) (Answer,
 		return Answer{}, err
 	}
 	// Before anything that depends on what the record holds.
-	by := in.sender(ctx)
+	by := access.From(ctx)
 	if err := permitted(by, m); err != nil {
 		return Answer{}, err
 	}

@@ -284,7 +284,7 @@ func TestTwoIntakesMakeOneEvent(t *testing.T) {
 			wg.Add(1)
 			go func() {
 				defer wg.Done()
-				a, err := in.Record(context.Background(), m)
+				a, err := in.Record(testkit.ByEverybody(), m)
 				if err != nil {
 					t.Error(err)
 				}
@@ -320,7 +320,7 @@ func TestTwoIntakesTellAClash(t *testing.T) {
 			wg.Add(1)
 			go func() {
 				defer wg.Done()
-				_, errs[j] = in.Record(context.Background(), m)
+				_, errs[j] = in.Record(testkit.ByEverybody(), m)
 			}()
 		}
 		wg.Wait()
@@ -520,7 +520,7 @@ func TestCloseUnderLoad(t *testing.T) {
 		wg.Add(1)
 		go func() {
 			defer wg.Done()
-			if a, err := in.Record(context.Background(), m); err == nil {
+			if a, err := in.Record(testkit.ByEverybody(), m); err == nil {
 				mu.Lock()
 				defer mu.Unlock()
 				taken[a.EventID] = true

@@ -14,14 +14,6 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// sender returns the principal whose message it is.
-func (in *Intake) sender(ctx context.Context) *access.Principal {
-	if !in.cfg.Guarded {
-		return access.Everybody()
-	}
-	return access.From(ctx)
-}
-
 // denied is the fault of a message that its sender may not send. field says which part; no value of the
 // message and nothing of the record is told.
 func denied(field, what string) error {

@@ -34,7 +34,7 @@ func TestABatchGivesWhatItsEventsGiveInTurn(t *testing.T) {
 		if !ok {
 			return fmt.Errorf("a message of no service")
 		}
-		_, err := node.Intake.Record(context.Background(), m)
+		_, err := node.Intake.Record(testkit.ByEverybody(), m)
 		return err
 	}); err != nil {
 		t.Fatal(err)

@@ -4,11 +4,13 @@ import (
 	"context"
 	"io"
 	"log/slog"
+	"net/http"
 	"testing"
 	"time"
 
 	"github.com/nats-io/nats.go"
 
+	"cannulary/internal/access"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/keyring"
 	logv1 "cannulary/proto/cannulary/log/v1"
@@ -73,12 +75,22 @@ func Ring(tb testing.TB, dir string) *keyring.Ring {
 	return r
 }
 
-// Context ends a minute from now, so that what hangs fails.
+// Context is one of a principal who may do everything. It ends a minute from now, so that what hangs fails.
 func Context(tb testing.TB) context.Context {
 	tb.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(ByEverybody(), time.Minute)
 	tb.Cleanup(cancel)
 	return ctx
+}
+
+// ByEverybody is the context of a principal who may do everything.
+func ByEverybody() context.Context { return access.With(context.Background(), access.Everybody()) }
+
+// Open lets everybody do everything that a handler can.
+func Open(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h.ServeHTTP(w, r.WithContext(access.With(r.Context(), access.Everybody())))
+	})
 }
 
 // LastSeq is the log's last sequence.

@@ -23,6 +23,7 @@ import (
 	"cannulary/internal/projector"
 	"cannulary/internal/simulate"
 	"cannulary/internal/surveil"
+	"cannulary/internal/testkit"
 	"cannulary/internal/view"
 	"cannulary/internal/web"
 	v1 "cannulary/proto/cannulary/v1"
@@ -132,7 +133,7 @@ func (u *unit) set(lagging bool, broken error) {
 
 func (u *unit) post(m intake.Message) {
 	u.t.Helper()
-	if _, err := u.in.Record(context.Background(), m); err != nil {
+	if _, err := u.in.Record(testkit.ByEverybody(), m); err != nil {
 		u.t.Fatal(err)
 	}
 }
@@ -167,7 +168,7 @@ func (u *unit) play(s simulate.Scenario) {
 		if !ok {
 			return fmt.Errorf("a message of no service")
 		}
-		_, err := u.in.Record(context.Background(), m)
+		_, err := u.in.Record(testkit.ByEverybody(), m)
 		return err
 	})
 	if err != nil {
