@@ -23,8 +23,8 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"cannulary/internal/access"
 	"cannulary/fhir"
+	"cannulary/internal/access"
 	"cannulary/internal/export"
 	"cannulary/internal/facade"
 	"cannulary/internal/record"
