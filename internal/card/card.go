@@ -11,6 +11,7 @@ import (
 	"cannulary/internal/record"
 	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
+	"cannulary/internal/worklist"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -280,6 +281,8 @@ type Input struct {
 	KnownAt     time.Time
 	Lagging     bool
 	Quarantined int
+	// Person is what the work list has of the patient at the moment asked for; nil has it read from the facts.
+	Person *worklist.Person
 
 	facility string // where the patient belongs
 }

@@ -98,8 +98,12 @@ func due(in *Input) (*Schedule, []Due) {
 	if in.Zone == nil {
 		return nil, out
 	}
-	n := sort.Search(len(in.Items), func(i int) bool { return in.Items[i].At.After(in.AsOf) })
-	p, _ := worklist.Fold(in.Items[:n], in.Zone)
+	p := in.Person
+	if p == nil {
+		n := sort.Search(len(in.Items), func(i int) bool { return in.Items[i].At.After(in.AsOf) })
+		read, _ := worklist.Fold(in.Items[:n], in.Zone)
+		p = &read
+	}
 	today := zone.DayOf(in.AsOf, in.location())
 	for n := range daysDue {
 		d := today + zone.Day(n)

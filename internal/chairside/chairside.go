@@ -14,7 +14,6 @@ import (
 	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
-	"cannulary/internal/track"
 	"cannulary/internal/view"
 )
 
@@ -63,16 +62,17 @@ func (s *Service) Card(ctx context.Context, r Request) (card.Card, error) {
 	if err != nil {
 		return card.Card{}, err
 	}
-	if g.judged == nil {
+	if g.present == nil {
 		return g.finish(card.Build(g.in), r), nil
 	}
-	return g.finish(card.Of(g.in, *g.judged), r), nil
+	g.in.Person = &g.present.person
+	return g.finish(card.Of(g.in, g.present.judgement), r), nil
 }
 
 // gathered is what is known of the patient at the moment asked for.
 type gathered struct {
 	in        card.Input
-	judged    *track.Judgement // at that moment; nil where it is still to be judged
+	present   *present // nil where that moment is still to be judged
 	now       time.Time
 	conflicts []card.Finding
 	damaged   bool // the patient's key
@@ -137,7 +137,7 @@ func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 		survivor = moment.Identities.Survivor(asked)
 		var d dossier.Patient
 		if r.KnownAt.IsZero() && s.Partial == nil {
-			d, g.judged, err = s.recent.judged(moment, survivor, now, s.Ring.Destroyed())
+			d, g.present, err = s.recent.of(moment, survivor, now, s.Ring.Destroyed())
 		} else {
 			d, err = moment.Patient(survivor)
 		}
@@ -148,7 +148,7 @@ func (s *Service) gather(ctx context.Context, r Request) (*gathered, error) {
 		if in.AsOf = r.AsOf; in.AsOf.IsZero() {
 			in.AsOf = now
 		} else {
-			g.judged = nil
+			g.present = nil
 		}
 		if in.Patient, err = s.patient(ctx, survivor, moment.Identities, d.Posted, d.Identity); err != nil {
 			return err

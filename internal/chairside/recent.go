@@ -9,6 +9,7 @@ import (
 	"cannulary/internal/dossier"
 	"cannulary/internal/record"
 	"cannulary/internal/track"
+	"cannulary/internal/worklist"
 )
 
 // recentMost bounds the facts that are kept in memory, about 1 kB each: of one patient they are some 1,400 a year.
@@ -34,12 +35,19 @@ type kept struct {
 	common  uint64
 	dossier dossier.Patient
 	judge   *track.Follower
+	list    *worklist.Memo
 }
 
-// judged returns a patient's dossier and the judgement of now. The judgement is nil where a fact lies in the future. destroyed
+// present is what is said of a patient now.
+type present struct {
+	judgement track.Judgement
+	person    worklist.Person
+}
+
+// of returns a patient's dossier and what is said of now, which is nil where a fact lies in the future. destroyed
 // is keyring.Ring.Destroyed. As with names, what people wrote is opened again after a key was destroyed, and after ten
 // minutes.
-func (r *recent) judged(m dossier.Moment, patient string, now time.Time, destroyed uint64) (dossier.Patient, *track.Judgement, error) {
+func (r *recent) of(m dossier.Moment, patient string, now time.Time, destroyed uint64) (dossier.Patient, *present, error) {
 	k := r.take(patient, now, destroyed)
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -51,8 +59,7 @@ func (r *recent) judged(m dossier.Moment, patient string, now time.Time, destroy
 	if now.Before(k.judge.Newest()) {
 		return k.dossier, nil, nil
 	}
-	j := k.judge.Judge(now)
-	return k.dossier, &j, nil
+	return k.dossier, &present{k.judge.Judge(now), k.list.Person()}, nil
 }
 
 // bring brings it up to date with the moment, which holds all that the view has.
@@ -82,6 +89,12 @@ func (k *kept) bring(m dossier.Moment, patient string, now time.Time) error {
 		if ok && k.judge.Add(added, since) {
 			k.judge.Trim()
 			k.dossier, k.own = d, own
+			for i := range added {
+				if !k.list.Add(&added[i].Fact) {
+					_, k.list = worklist.Fold(d.Input.Items, m.Zone)
+					break
+				}
+			}
 			return nil
 		}
 	}
@@ -90,6 +103,7 @@ func (k *kept) bring(m dossier.Moment, patient string, now time.Time) error {
 	}
 	k.judge = track.NewFollower(k.dossier.Input)
 	k.judge.Trim()
+	_, k.list = worklist.Fold(k.dossier.Input.Items, m.Zone)
 	k.read, k.ids, k.common, k.own = now, m.Identities, common, own
 	return nil
 }
