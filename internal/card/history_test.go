@@ -1,6 +1,7 @@
 package card_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -8,6 +9,7 @@ import (
 	"cannulary/internal/card"
 	"cannulary/internal/track"
 	"cannulary/internal/track/rule"
+	v1 "cannulary/proto/cannulary/v1"
 )
 
 // A hold on an access that is no longer used is history: said once and quietly.
@@ -69,5 +71,40 @@ func TestWhatIsThePlansIsSaid(t *testing.T) {
 		if !strings.Contains(card.Text(c), want) {
 			t.Errorf("the text does not say %q: %s", want, card.Text(c))
 		}
+	}
+}
+
+// Treatment after a recorded death is somebody's mistake, perhaps another patient's. (Common practice, no source.)
+func TestADeathBeforeATreatmentIsShown(t *testing.T) {
+	left := func(r v1.LeavingReason) *v1.RosterFact {
+		return &v1.RosterFact{Fact: &v1.RosterFact_PatientLeft{PatientLeft: &v1.PatientLeft{Reason: r}}}
+	}
+	const want = "The death of this patient is recorded for 2025-03-05, and treatment is recorded after it."
+	for _, c := range []struct {
+		sentence string
+		tell     func(h *history)
+		want     bool
+	}{
+		{"a death alone", func(h *history) {
+			h.planned().needles(1, 3).roster(day(5), left(v1.LeavingReason_LEAVING_REASON_DEATH))
+		}, false},
+		{"a needle after it", func(h *history) {
+			h.planned().needles(1, 3).roster(day(5), left(v1.LeavingReason_LEAVING_REASON_DEATH)).needles(7)
+		}, true},
+		{"a needle after a transfer", func(h *history) {
+			h.planned().needles(1, 3).roster(day(5), left(v1.LeavingReason_LEAVING_REASON_TRANSFER)).needles(7)
+		}, false},
+		{"the death was voided", func(h *history) {
+			h.planned().needles(1, 3).roster(day(5), left(v1.LeavingReason_LEAVING_REASON_DEATH))
+			h.needles(7).voids(day(8), fmt.Sprint("m", len(h.events)-2))
+		}, false},
+	} {
+		t.Run(c.sentence, func(t *testing.T) {
+			h := &history{t: t}
+			c.tell(h)
+			if got := strings.Contains(strings.Join(h.card(9).Notices, "\n"), want); got != c.want {
+				t.Errorf("shown: %v, want %v, in %q", got, c.want, h.card(9).Notices)
+			}
+		})
 	}
 }

@@ -24,11 +24,19 @@ func lifts(in Input, j track.Judgement, open bool) []string {
 	for i := range in.Items {
 		it := &in.Items[i]
 		b, ok := it.Body.(*cannularyv1.HoldLifted)
-		if !ok || it.Void || it.At.After(in.AsOf) || !open && in.AsOf.Sub(it.At) > liftShown {
+		if !ok || it.Void || in.from(&it.Fact).After(in.AsOf) || !open && in.AsOf.Sub(it.At) > liftShown {
 			continue
 		}
-		said := " by " + cmp.Or(b.GetLiftedBy().GetValue(), "a person whose name is not recorded") + " on " +
-			it.At.In(in.location()).Format(minutes)
+		local, layout := in.location(), minutes
+		if it.Day() {
+			local, layout = in.locationOf(it.Facility), time.DateOnly
+		}
+		when := it.At.In(local).Format(layout)
+		said := " by " + cmp.Or(b.GetLiftedBy().GetValue(), "a person whose name is not recorded") + " on " + when
+		if it.Day() && when == in.AsOf.In(local).Format(layout) {
+			out = append(out, "A lift"+said+" is recorded without a time. It works from the end of that day.")
+			continue
+		}
 		for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
 			if why := liftedNothing(&j, id); why != "" {
 				out = append(out, "A lift of hold "+id+said+" "+why)

@@ -32,6 +32,12 @@ func (h *history) voids(at time.Time, message string) *history {
 			FactVoided: &v1.FactVoided{Fact: &v1.FactReference{SourceMessageId: message}, Reason: "mistake"}}})
 }
 
+// byDay leaves out the time of the last message.
+func (h *history) byDay() *history {
+	h.events[len(h.events)-1].Precision = v1.TimePrecision_TIME_PRECISION_DAY
+	return h
+}
+
 func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 	const nothing = " matched no hold of this patient and lifted nothing. The id may belong to another hold, or the report behind that " +
 		"hold has not arrived."
@@ -56,6 +62,9 @@ func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 			func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")).lifts(day(6), placed("m0")) }, 7, "", false},
 		{"a second time", func(h *history) { h.holds(day(3)).lifts(day(4), placed("m0")).lifts(day(5), placed("m0")) }, 6, "", false},
 		{"voided", func(h *history) { h.holds(day(3)).lifts(day(5), elsewhere).voids(day(5), "m1") }, 6, "", true},
+		{"on a day without a time: that day goes on", func(h *history) { h.holds(day(3)).lifts(day(6), placed("m0")).byDay() }, 6,
+			"A lift by CN-09 on 2025-03-06 is recorded without a time. It works from the end of that day.", true},
+		{"on a day without a time: that day is over", func(h *history) { h.holds(day(3)).lifts(day(5), placed("m0")).byDay() }, 6, "", false},
 		{"later than the moment asked for", func(h *history) { h.holds(day(3)).lifts(day(8), elsewhere) }, 6, "", true},
 		{"on the 28th day, with no hold open", func(h *history) { h.lifts(day(5), elsewhere) }, 32, nothing, false},
 		{"after 28 days, with no hold open", func(h *history) { h.lifts(day(5), elsewhere) }, 33, "", false},
@@ -67,7 +76,7 @@ func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 			got := h.card(c.on)
 			var said []string
 			for _, n := range got.Notices {
-				if strings.HasPrefix(n, "A lift of hold ") {
+				if strings.HasPrefix(n, "A lift ") {
 					said = append(said, n)
 				}
 			}

@@ -14,6 +14,7 @@ import (
 	"cannulary/internal/freetext"
 	"cannulary/internal/keyring"
 	"cannulary/internal/record"
+	"cannulary/internal/track"
 	"cannulary/internal/view"
 )
 
@@ -83,6 +84,9 @@ type gathered struct {
 const partial = "This is not the whole record. No stay here is open, and nothing is shown of what happened elsewhere since the " +
 	"last one ended. Have the patient admitted here, or the session started, and ask again before you needle."
 
+// partialNeedle begins the advice of each needle on such a card.
+const partialNeedle = "This is not the whole record: what happened elsewhere may forbid this needle."
+
 // finish adds to a card what no judgement of tracks knows.
 func (g *gathered) finish(c card.Card, r Request) card.Card {
 	c.Past = card.Past(r.AsOf, r.KnownAt, g.now, c.Location())
@@ -92,6 +96,12 @@ func (g *gathered) finish(c card.Card, r Request) card.Card {
 	if g.partial {
 		c.Partial = true
 		c.Notices = append([]string{partial}, c.Notices...)
+		for i := range c.Tracks {
+			if n := &c.Tracks[i].Next; n.Needle != string(track.None) {
+				n.Caution = strings.TrimSpace(partialNeedle + " " + n.Caution)
+				n.Why = partialNeedle + " " + n.Why
+			}
+		}
 	}
 	if g.damaged {
 		c.Notices = append(c.Notices, "Name and numbers cannot be shown: this patient's key is damaged. What is recorded of the needles "+

@@ -1,6 +1,7 @@
 package track
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -48,7 +49,9 @@ type course struct {
 	foundedOn string // the date of its session
 	unused    unused
 	creator   *cannularyv1.StaffIdentifier
-	entered   bool // a needle was used
+	entered   bool   // a needle was used
+	needledOn string // the access in which the last needle was used
+	overruled string // how the takeover contradicts the sessions before it
 	firstBy   *cannularyv1.StaffIdentifier
 	seen      bool // a session was folded or a stage declared
 	counted   int
@@ -78,6 +81,7 @@ type course struct {
 	life     []Session // all of them, kept only for FoldLives
 	scab     string    // occasion of a preparation that left a scab, with no attempt since
 	scabDate string
+	scabOpen bool      // that occasion is a session by its reference, and has no end on record
 	tried    []string  // occasions of the latest session
 	angles   []float64 // the latest twelve
 	stopping series    // haemostasis
@@ -481,7 +485,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 	c.seen = true
 	for _, a := range slices.Backward(s.attempts) {
 		if a.used() {
-			c.entered = true
+			c.entered, c.needledOn = true, cmp.Or(a.GetAccess(), c.access)
 			m.used(e, c, a)
 			break
 		}

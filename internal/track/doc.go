@@ -176,7 +176,9 @@
 //     needle is blunt (trial or ready by the protocol of the day, not sharp-only, no hold
 //     looked at). Cleared by a later preparation of the same session that takes it off whole
 //     or finds none, and by a preparation or session of the track in another session. While
-//     it stands, on its local date, with no attempt in that session yet, no needle is offered.
+//     it stands, on its local date, with no attempt in that session yet, no needle is offered;
+//     nor on the day after, while a session that has a reference has no end on record after
+//     the preparation.
 //   - needled-under-hold: at a session under a hold (see Holds), unless such a finding of the
 //     track stands; of an attempt in no track, of the access that it names, likewise. Cleared
 //     when no hold, and no stop of unused-long, is on the track (the access) any more.

@@ -61,7 +61,7 @@ func (m *machine) answer(e *env) Judgement {
 			continue
 		}
 		s := m.state(c, &now, today, &due, j.Holds)
-		s.Next.Caution = sentences(append(serious(&s, j.Findings), s.Next.Caution)...)
+		s.Next.Caution = sentences(slices.Concat(m.contradictions(c, &s), serious(&s, j.Findings), []string{s.Next.Caution})...)
 		s.Next.Why = sentences(s.Next.Caution, s.Next.Why)
 		s.ID = record.TrackID(cmp.Or(e.TrackKeys[c.name], c.patient), c.name)
 		if e.lives {
@@ -378,7 +378,7 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 	case c.stopped():
 		n.Why = "a track that was not used may have closed. Do not needle it before a review is closed. Ask the lead nurse"
 		return
-	case c.scab != "" && c.scabDate == today:
+	case c.scab != "" && (c.scabDate == today || c.scabOpen && after(c.scabDate, 1) == today):
 		due.at(after(today, 1))
 		n.Why = "remove the whole scab, disinfect again and record it. No blunt needle before that"
 		return

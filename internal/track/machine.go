@@ -149,7 +149,7 @@ func (m *machine) apply(e *env, st step) {
 		c.deputies = append(c.deputies, b.GetDeputy())
 	case *cannularyv1.NeedleInserted:
 		if b.GetAccess() != "" {
-			m.access(b.GetAccess())
+			m.access(b.GetAccess()).there = true
 		}
 		m.inserted(e, b, st)
 	case *cannularyv1.NeedleRemoved:
@@ -168,9 +168,13 @@ func (m *machine) apply(e *env, st step) {
 	case *cannularyv1.ComplicationSeen:
 		m.complication(e, b, st)
 	case *cannularyv1.SessionStarted:
-		m.access(b.GetAccess())
+		m.access(b.GetAccess()).there = true
 		m.treated(e, f, st.place)
 		m.rested(e, b.GetAccess(), st)
+	case *cannularyv1.SessionEnded:
+		for _, c := range m.courses {
+			c.scabOpen = c.scabOpen && c.scab != st.place
+		}
 	case *cannularyv1.SessionMissed:
 		m.treated(e, f, st.place)
 		m.rested(e, "", st)

@@ -17,6 +17,7 @@ import (
 type access struct {
 	name     string
 	patient  string // the patient key of the first fact that names it
+	there    bool   // created, needled, dialysed through, or with a track on it; until then only named
 	kind     cannularyv1.AccessKind
 	side     cannularyv1.BodySide
 	region   cannularyv1.AccessRegion
@@ -85,6 +86,7 @@ func (a *access) noFistula() bool {
 // so a fact that states them otherwise mixes something up.
 func (m *machine) created(e *env, b *cannularyv1.AccessCreated, f *record.Fact) {
 	a := m.access(b.GetAccess())
+	a.there = true
 	restated := func(aspect, before, now string) {
 		m.raise(Finding{Rule: rule.AccessRestated, aspect: aspect, Access: a.name, Since: e.from(f), Facts: []string{f.ID},
 			Seen: fmt.Sprintf("access %s was first recorded as %s and later as %s: find out which is right, and have the wrong one "+

@@ -22,7 +22,7 @@ func planRule(code string) bool {
 // plan folds a plan and judges it.
 func (m *machine) plan(e *env, b *cannularyv1.TrackPlanned, f *record.Fact) {
 	p := e.on(f)
-	m.access(b.GetAccess())
+	m.access(b.GetAccess()).there = true
 	for _, t := range b.GetTracks() {
 		c := m.course(t.GetTrack(), f)
 		c.plan, c.planned, c.planAt, c.role, c.access = t, b, e.from(f), t.GetRole(), b.GetAccess()
@@ -83,16 +83,18 @@ func (m *machine) site(e *env, c *course, millimetres *uint32, f *record.Fact, p
 // takeOver folds a takeover: the track starts anew at the declared stage.
 func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact) {
 	p := e.on(f)
-	m.access(b.GetAccess())
+	m.access(b.GetAccess()).there = true
 	c := m.course(b.GetTrack(), f)
 	m.clear(e.from(f), "the track was taken over", func(x *Finding) bool {
 		return x.Track == c.name && (x.Hold == "" || planRule(x.Rule)) && !x.Since.After(f.At)
 	})
+	overruled := c.overrules(Stage(Words(b.GetStage().String(), "TRACK_STAGE_")), e.date(f))
 	fresh := &course{name: c.name, patient: c.patient, there: true, newest: c.newest, plan: c.plan, planned: c.planned, planAt: c.planAt,
 		deputies: c.deputies, rest: c.rest, retired: c.retired, retiredAt: c.retiredAt, peg: c.peg,
 		visits: c.visits, life: c.life, angles: c.angles, stopping: c.stopping, rescued: c.rescued, rescues: c.rescues,
 		rescueSum: c.rescueSum, bluntSessions: c.bluntSessions, bluntSuccessful: c.bluntSuccessful, tried: c.tried}
 	fresh.gauge, fresh.stated = c.stated, c.stated // a gauge that an entry recorded before is dropped
+	fresh.overruled = overruled
 	*c = *fresh
 	c.taken, c.takenAt, c.takenOn, c.role, c.access = b, e.from(f), e.date(f), b.GetRole(), b.GetAccess()
 	c.rests(e, f)

@@ -361,7 +361,7 @@ func (m *machine) prepared(e *env, b *cannularyv1.SitePrepared, st step) {
 				Seen: "the scab " + what, Asked: "the scab is wholly removed before a blunt needle goes in", key: where}, &p)
 		}
 		if !slices.Contains(c.tried, where) {
-			c.scab, c.scabDate = where, e.date(f)
+			c.scab, c.scabDate, c.scabOpen = where, e.date(f), f.HasSession()
 		}
 	}
 }

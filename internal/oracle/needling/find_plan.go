@@ -133,12 +133,26 @@ func (w *world) scabEnd(p *record.Fact, track string) *record.Fact {
 	return end
 }
 
+// goesOn tells whether the session of a preparation of yesterday goes on.
+// Reading: by its reference, and until an end of it that comes after the preparation.
+func (w *world) goesOn(p *record.Fact) bool {
+	if !p.HasSession() || addDays(w.date(p), 1) != w.today() {
+		return false
+	}
+	for _, end := range all[*cannularyv1.SessionEnded](w) {
+		if before(p, end.Fact) && w.anyReference(end.Fact) == w.anyReference(p) {
+			return false
+		}
+	}
+	return true
+}
+
 // scabToRemove tells whether a scab keeps the needle back at the end.
 // Reading: the day is over when it is over at the stay in force; an attempt of that
 // session before the preparation is one too.
 func (w *world) scabToRemove(track string) bool {
 	for _, f := range w.findings {
-		if f.rule != rule.ScabIncomplete || f.track != track || !f.cleared.IsZero() || w.date(f.ground) != w.today() {
+		if f.rule != rule.ScabIncomplete || f.track != track || !f.cleared.IsZero() || w.date(f.ground) != w.today() && !w.goesOn(f.ground) {
 			continue
 		}
 		tried := false
