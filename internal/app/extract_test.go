@@ -62,7 +62,8 @@ func TestAReaderOfAUnitReadsThePatientsWhoAreThere(t *testing.T) {
 	reads("north", true, home, first, guest, void)
 	reads("north", false, later, "S-2")
 	_, card := u.get("north", "/card?identifier=https://hospital.example/patient-number|P-1")
-	if !strings.Contains(card, "This is not the whole record. No stay here is open") || !strings.Contains(card, `"partial":true`) {
+	if !strings.Contains(card, "This is not the whole record. No stay here is open") || !strings.Contains(card, `"partial":true`) ||
+		!strings.Contains(card, `"why":"This is not the whole record: what happened elsewhere may forbid this needle. `) {
 		t.Errorf("the card of a guest who went home: %.600s", card)
 	}
 	if _, page := u.get("north", "/card?format=html&identifier=https://hospital.example/patient-number|P-1"); !strings.Contains(page,

@@ -288,4 +288,15 @@
 // judges a gap when a session ends it, but a blunt needle into a track that by the same
 // rule would need another sharp session first is not offered (ours, the safer reading; the
 // stage stays ready). Blunt: ready, trial, established.
+//
+// # Contradictions
+//
+// The reason for the next needle begins with what of the record cannot be true together (ours). It
+// changes no needle, because nobody knows which of the two is wrong:
+//
+//   - the last used needle of the track names another access than that on which the track lies;
+//   - a takeover declares the trial or more of a track whose first session this record has, and
+//     which had no trial by it; until a session follows the takeover;
+//   - where no hold is on the track: an open hold names a track that is not there, or an access
+//     that nobody created, needled or dialysed through, and on which no track lies.
 package track
