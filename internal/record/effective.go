@@ -103,7 +103,7 @@ func corrects(a, b *Fact) bool {
 // replaced returns f with the content of correction c.
 func replaced(f, c *Fact) Fact {
 	r := *f
-	r.Body = c.Body
+	r.Body, r.Asserted = c.Body, c.Correction.GetAssertedAt().AsTime()
 	r.IdentityHashes = c.IdentityHashes
 	if t := c.Correction.GetCorrectedOccurredAt(); t != nil {
 		r.At, r.Precision = t.AsTime(), c.Correction.GetCorrectedPrecision()

@@ -111,11 +111,12 @@ type Fact struct {
 	Kind           Kind
 	Body           proto.Message // the concrete fact, for instance *cannularyv1.NeedleInserted
 	Correction     *cannularyv1.Correction
-	Target         string // fact id that a correction or void names
-	TargetSession  string // SessionKey that a session void names
-	MergedKey      string // retired patient key of a merge or its reversal
-	RetiredSealed  []byte // the retired identifier of a merge, sealed
-	PatientSealed  []byte // the envelope's identifier, sealed
+	Asserted       time.Time // when the correction was asserted that brought the content; zero for the original's
+	Target         string    // fact id that a correction or void names
+	TargetSession  string    // SessionKey that a session void names
+	MergedKey      string    // retired patient key of a merge or its reversal
+	RetiredSealed  []byte    // the retired identifier of a merge, sealed
+	PatientSealed  []byte    // the envelope's identifier, sealed
 	IdentityHashes []string
 }
 

@@ -142,3 +142,39 @@ func TestAScabKeepsTheNeedleBackUntilTheSessionEnds(t *testing.T) {
 		})
 	}
 }
+
+// Whoever lifts a hold knows the places that were reported by then, and no others. (Common practice, no source.)
+func TestALiftReachesNoPlaceThatACorrectionBringsInLater(t *testing.T) {
+	noThrill := func(access string) func(*v1.AccessExamined) {
+		return func(x *v1.AccessExamined) { x.Access, x.Feel.Thrill = access, absent }
+	}
+	for _, c := range []struct {
+		says string
+		told func(s *story, ground int)
+		next track.Needle
+	}{
+		{"the lift alone", func(*story, int) {}, track.Blunt},
+		{"it was the other arm, asserted after the lift", func(s *story, n int) { s.corrected(15, n, noThrill("F")) }, track.None},
+		{"it was the other arm, asserted before the lift", func(s *story, n int) { s.corrected(13, n, noThrill("F")) }, track.Blunt},
+		{"a lift after that correction", func(s *story, n int) {
+			s.corrected(15, n, noThrill("F")).lifted(16, rule.ThrillAbsent, n)
+		}, track.Blunt},
+		{"the same place again, in other words", func(s *story, n int) {
+			s.corrected(15, n, noThrill("G"), func(x *v1.AccessExamined) { x.Listen.Bruit = absent })
+		}, track.Blunt},
+		{"that correction was voided: the hold stays until a person lifts it", func(s *story, n int) {
+			s.corrected(15, n, noThrill("F")).void(15, s.last())
+		}, track.None},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			s := tell(t).ready().said(1, 5, 0, &v1.AccessCreated{Access: "G"}).exam(12, noThrill("G"))
+			ground := s.last()
+			s.lifted(14, rule.ThrillAbsent, ground)
+			c.told(s, ground)
+			if st := s.on(17); st.Next.Needle != c.next {
+				t.Errorf("next %s, want %s: %s", st.Next.Needle, c.next, st.Next.Why)
+			}
+			s.agrees(17)
+		})
+	}
+}

@@ -256,7 +256,10 @@
 // them held, and is open from the earliest of them on until the first lift that names it
 // and is not earlier than the latest of them. It is marked "ground withdrawn" where the
 // version that stands (if one does) would hold nothing. A lift may name several holds, and
-// lifts only those.
+// lifts only those. A correction of the ground that brings in a place which no content of the
+// fact asserted before it names is lifted by no lift before its asserted_at: whoever lifted the
+// hold did not know that place (ours). The places of a bacteraemia follow from the tracks and are
+// left out of this.
 //
 // A hold is on the tracks that it names, and on the tracks of the accesses that it names. A
 // hold on an access is also on every track whose access is not known, unless the held access

@@ -35,6 +35,9 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			h = &m.holds[len(m.holds)-1]
 		}
 		h.Since, h.until = earlier(h.Since, since), later(h.until, until)
+		if m.broadens(e, g, f) {
+			h.until = later(h.until, f.Asserted)
+		}
 		if dayKnown {
 			h.days = append(slices.Clip(h.days), span{since, until})
 		}
@@ -71,6 +74,29 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 			m.doubt(day, func(c *course) bool { return m.on(h, c) })
 		}
 	}
+}
+
+// broadens reports whether a correction brings a place into a hold that no content of the fact asserted before it names. Whoever
+// lifted the hold before that did not know the place.
+func (m *machine) broadens(e *env, g ground, f *record.Fact) bool {
+	if f.Asserted.IsZero() || g.rule == rule.Bacteraemia {
+		return false
+	}
+	var tracks, accesses []string
+	for _, v := range m.g.versions[f.ID] {
+		if !v.Asserted.Before(f.Asserted) {
+			continue
+		}
+		for _, before := range m.groundsOf(e, v) {
+			if before.rule == g.rule {
+				tracks, accesses = append(tracks, before.tracks...), append(accesses, before.accesses...)
+			}
+		}
+	}
+	unknown := func(known []string) func(string) bool {
+		return func(name string) bool { return !slices.Contains(known, name) }
+	}
+	return slices.ContainsFunc(g.tracks, unknown(tracks)) || slices.ContainsFunc(g.accesses, unknown(accesses))
 }
 
 func earlier(a, b time.Time) time.Time {

@@ -156,6 +156,7 @@ type gathering struct {
 	e        *env
 	sessions []*session
 	of       map[string]*session                     // by attempt
+	versions map[string][]*record.Fact               // by fact that was corrected, all its contents
 	days     map[string][]span                       // by hold: days on which it began at an unknown time
 	split    map[string]bool                         // references that are split by date
 	at       map[pair]*session                       // by track and occasion, the earliest
@@ -198,6 +199,13 @@ func (e *env) steps(items []record.Item) ([]step, *gathering) {
 	sorted := true
 	for i := range items {
 		it := &items[i]
+		if len(it.Superseded) > 0 && holds(it.Body) {
+			list := []*record.Fact{&it.Fact}
+			for k := range it.Superseded {
+				list = append(list, &it.Superseded[k])
+			}
+			g.versions[it.ID] = list
+		}
 		switch {
 		case e.from(&it.Fact).After(e.AsOf):
 		case !it.Void:

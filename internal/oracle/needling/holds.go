@@ -283,6 +283,9 @@ func (w *world) placeHolds() {
 					h.opened = v
 				}
 				since, liftable := w.opening(v)
+				if code != rule.Bacteraemia && w.unheardOf(code, s, v, versions) && liftable.Before(v.Asserted) {
+					liftable = v.Asserted
+				}
 				if dayOnly(v) && w.mutant != DayGroundAtNoon {
 					h.days = append(h.days, v)
 				}
@@ -298,6 +301,30 @@ func (w *world) placeHolds() {
 		}
 	}
 	sort.Slice(w.holds, func(i, j int) bool { return w.holds[i].id < w.holds[j].id })
+}
+
+// unheardOf tells whether a correction v holds a place that no version asserted earlier holds by the rule.
+func (w *world) unheardOf(code string, s scope, v *record.Fact, versions []record.Fact) bool {
+	if v.Asserted.IsZero() || w.mutant == LiftFreesUnheardOf {
+		return false
+	}
+	var before scope
+	for i := range versions {
+		if versions[i].Asserted.Before(v.Asserted) {
+			before = before.with(w.wouldHold(&versions[i])[code])
+		}
+	}
+	for _, t := range s.tracks {
+		if !contains(before.tracks, t) {
+			return true
+		}
+	}
+	for _, a := range s.accesses {
+		if !contains(before.accesses, a) {
+			return true
+		}
+	}
+	return false
 }
 
 // opening is from when on a version of a ground holds, and from when on a lift may lift it.

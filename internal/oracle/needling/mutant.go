@@ -74,6 +74,7 @@ const (
 	PulseSaidTwice        Mutant = "an outflow sign of the pulse is said twice"
 	AneurysmStaysCaution  Mutant = "an aneurysm stays a caution after a review"
 	RestatedByFirst       Mutant = "an access is restated against its first statement"
+	LiftFreesUnheardOf    Mutant = "a lift frees a place that a later correction brings in"
 )
 
 // Mutants lists every wrong reading.
@@ -91,6 +92,6 @@ func Mutants() []Mutant {
 		LaterEntryDirects, EntryFoundsTakenOver, TakeoverKeepsCreator, UnknownAccessIsFree, UnderHoldCounts,
 		FirstAttemptForHold, DayGroundAtNoon, TimedLiftLiftsDay, DayLiftAtNoon, DayHoldIsNoDoubt, EarlyBluntInDoubt,
 		MoreHoldsForgotten, BluntAfterGapBegins, UnusedSinceAnything, NeedleEndsStop, EarlyReviewEndsStop, RestIsNotSilent,
-		AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst,
+		AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst, LiftFreesUnheardOf,
 	}
 }
