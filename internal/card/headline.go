@@ -66,7 +66,7 @@ func (c *Card) Headline() Headline {
 		return 1
 	})
 	say := func(text string) { // once: why a track gets no needle may be a finding's own words
-		if !slices.ContainsFunc(h.Lines, func(l HeadLine) bool { return strings.EqualFold(l.Text, text) }) {
+		if !slices.ContainsFunc(h.Lines, func(l HeadLine) bool { return l.Text == text }) {
 			h.Lines = append(h.Lines, HeadLine{Text: text})
 		}
 	}
@@ -147,7 +147,11 @@ func (c *Card) Serious() []string {
 				continue
 			}
 			seen[f.ID] = true
-			out = append(out, Sentence(strings.TrimPrefix(cmp.Or(f.Scope, "patient"), "track ")+": "+f.Seen))
+			place := Capital(cmp.Or(f.Scope, "patient"))
+			if name, ok := strings.CutPrefix(f.Scope, "track "); ok {
+				place = name // as it was sent
+			}
+			out = append(out, place+": "+Sentence(f.Seen))
 		}
 	}
 	for _, a := range c.Accesses {

@@ -93,6 +93,9 @@ func (h *Hold) Places() []string {
 	return (&track.Hold{Accesses: h.Accesses, Tracks: h.Tracks}).Places()
 }
 
+// Loud names what the hold is on, in capitals but for the names.
+func (h *Hold) Loud() string { return Loud(h.Places()...) }
+
 // heldBy returns the oldest hold on the access itself, nil if there is none.
 func heldBy(access string, holds []Hold) *Hold {
 	for i := range holds {

@@ -87,7 +87,7 @@ func Text(c Card) string {
 	p.line("FACILITY  ", "%s, as of %s, last fact %s", cmp.Or(c.Facility, "(not known)"), c.Time(c.AsOf), last)
 	for _, h := range c.Holds {
 		p.blank()
-		p.line("HOLD      ", "%s: NO NEEDLE", strings.ToUpper(h.Scope))
+		p.line("HOLD      ", "%s: NO NEEDLE", h.Loud())
 		if h.Urgent {
 			p.line("          ", "URGENT: CALL THE PHYSICIAN OR SURGEON NOW")
 		}
@@ -98,7 +98,7 @@ func Text(c Card) string {
 		for _, f := range t.Findings {
 			if f.Severity == "stop" && len(t.Held) == 0 && t.Next.Needle == "none" {
 				p.blank()
-				p.line("NO NEEDLE ", "%s", strings.ToUpper(cmp.Or(f.Scope, "track "+t.Name)))
+				p.line("NO NEEDLE ", "%s", Loud(cmp.Or(f.Scope, "track "+t.Name)))
 				p.finding("          ", &c, f)
 			}
 		}

@@ -2,7 +2,9 @@ package card
 
 import (
 	"math"
+	"slices"
 	"strings"
+	"unicode"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
@@ -69,8 +71,12 @@ func antiseptic(a cannularyv1.Antiseptic) string {
 	return track.AntisepticName(a)
 }
 
-// Capital returns the text with a capital first letter.
+// Capital returns the text with a capital first letter. A first word with a figure in it stands as it is: it may
+// be the name of a track, and track "a1" is another one than "A1".
 func Capital(s string) string {
+	if word, _, _ := strings.Cut(s, " "); strings.ContainsFunc(word, unicode.IsDigit) {
+		return s
+	}
 	for i, r := range s {
 		return strings.ToUpper(string(r)) + s[i+len(string(r)):]
 	}
@@ -79,6 +85,20 @@ func Capital(s string) string {
 
 // Sentence returns the text with a capital first letter and a full stop at the end.
 func Sentence(s string) string { return stop(Capital(s)) }
+
+// Loud returns what names places, as "access F1, track a1", with the kinds of the places in capitals. Their names
+// stand as they were sent.
+func Loud(places ...string) string {
+	out := slices.Clone(places)
+	for i, p := range out {
+		for _, kind := range []string{"access ", "track "} {
+			if name, ok := strings.CutPrefix(p, kind); ok {
+				out[i] = strings.ToUpper(kind) + name
+			}
+		}
+	}
+	return strings.Join(out, ", ")
+}
 
 // stop returns the text with a full stop at the end.
 func stop(s string) string {

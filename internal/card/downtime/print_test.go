@@ -127,6 +127,17 @@ func TestPrintedHold(t *testing.T) {
 	}
 }
 
+// In capitals a hold of track a1 would be read as one of track A1.
+func TestPrintedNamesStandAsTheyWereSent(t *testing.T) {
+	c := hold(patient("p1", "Zelthozumbrox, Quilewilth", "MRN-1"))
+	c.Holds[0].Scope, c.Holds[0].Accesses, c.Holds[0].Tracks = "access f1, track a1", []string{"f1"}, []string{"a1"}
+	page := printed(t, c)
+	says(t, page, "HOLD: ACCESS f1, TRACK a1, NO NEEDLE")
+	if strings.Contains(page, "TRACK A1") {
+		t.Error("the paper holds the other track")
+	}
+}
+
 // History is said once and quietly; reports shown as one hold are named together; what is the
 // plan's stands by the track.
 func TestPrintedHistoryIdsAndRemarks(t *testing.T) {
