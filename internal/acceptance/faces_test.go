@@ -265,6 +265,16 @@ func TestEveryFaceSaysTheSame(t *testing.T) {
 	t.Run("wrong readings are noticed", func(t *testing.T) { noticed(t, seen) })
 }
 
+// within tells whether the next session of a track goes on with those that count, up to the target.
+func within(j *track.Judgement, name string) bool {
+	for i := range j.Tracks {
+		if s := &j.Tracks[i]; s.Name == name {
+			return (s.Next.Session > 1 || s.Counted == 0) && s.Next.Session <= s.Target+len(s.Extras)
+		}
+	}
+	return false
+}
+
 // counted is how much was compared.
 type counted map[string]int
 
@@ -342,8 +352,8 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 	for k, v := range listed.only("stage", "count", "needle") {
 		kind, name, _ := strings.Cut(k, " ")
 		stage := listed["stage "+name]
-		// The count stands where it says how far the sharp sessions have come.
-		counts := listed["needle "+name] == "sharp" && (stage == "forming" || stage == "ready")
+		// The count stands where it says how far the sharp sessions have come, and the next one is one of them.
+		counts := listed["needle "+name] == "sharp" && (stage == "forming" || stage == "ready") && within(&j, name)
 		if stage != "retired" && (kind != "count" || counts) {
 			wantPage[k] = v
 		}

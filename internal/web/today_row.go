@@ -85,6 +85,10 @@ func (h *handler) needle(t view.TrackRow) string {
 		key += "-resting"
 	case t.Needle == string(track.Sharp) && s == track.Planned:
 		key += "-first"
+	case t.Needle == string(track.Sharp) && forming(s) && t.Session == 1 && t.Counted > 0:
+		key += "-again" // what counts now does not count any more then
+	case t.Needle == string(track.Sharp) && forming(s) && t.Session > t.Target:
+		key += "-more"
 	case t.Needle == string(track.Sharp) && forming(s):
 		key += "-forming"
 	case t.Needle == string(track.Blunt) && s == track.Ready:
@@ -92,15 +96,15 @@ func (h *handler) needle(t view.TrackRow) string {
 	case t.Needle == string(track.Blunt) && s == track.Trial:
 		key += "-trial"
 	}
-	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target)
+	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target, "Session", t.Session)
 }
 
 // needleKey is the key itself where there is such a message, else the one without what stands after
 // the needle.
 func needleKey(key string) string {
 	switch key {
-	case "needle.none-held", "needle.none-resting", "needle.sharp-first", "needle.sharp-forming", "needle.blunt-first",
-		"needle.blunt-trial":
+	case "needle.none-held", "needle.none-resting", "needle.sharp-first", "needle.sharp-forming", "needle.sharp-again",
+		"needle.sharp-more", "needle.blunt-first", "needle.blunt-trial":
 		return key
 	}
 	short, _, _ := strings.Cut(key, "-")

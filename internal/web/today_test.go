@@ -19,6 +19,7 @@ import (
 	"cannulary/internal/record"
 	"cannulary/internal/track/rule"
 	"cannulary/internal/view"
+	"cannulary/internal/web"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -66,6 +67,19 @@ func rowOf(page, key string) string {
 // needles are the tracks of a row: stage, hold, name, and what comes next in words.
 var needles = regexp.MustCompile(`<span class="([a-z]+)( held)?"><i>([^<]*)</i> ([^<]*)</span>`)
 
+// progress is what Today says of the sharp sessions of a forming track, by its card.
+func progress(tr card.Track) string {
+	switch n := tr.Next.Session; {
+	case tr.Stage != "forming" || tr.Next.Needle != "sharp":
+		return ""
+	case n == 1 && tr.SessionsCounted > 0:
+		return fmt.Sprintf("session 1 of %d, counting starts again", tr.SessionsTarget)
+	case n > tr.SessionsTarget:
+		return fmt.Sprintf("session %d", n)
+	}
+	return fmt.Sprintf("%d of %d done", tr.SessionsCounted, tr.SessionsTarget)
+}
+
 // TestTodayShowsWhatTheCardsSay compares each row of a simulated unit with the patient's card:
 // name, birth date, and of each track stage, count, needle and hold. Whoever has a card is on it.
 func TestTodayShowsWhatTheCardsSay(t *testing.T) {
@@ -99,7 +113,7 @@ func TestTodayShowsWhatTheCardsSay(t *testing.T) {
 				t.Errorf("track %s is %s, held by %v, next %s; Today shows %q", tr.Name, tr.Stage, tr.Held, tr.Next.Needle, m)
 				continue
 			}
-			if count := fmt.Sprintf("%d of %d done", tr.SessionsCounted, tr.SessionsTarget); tr.Stage == "forming" && tr.Next.Needle == "sharp" && !strings.Contains(m[4], count) {
+			if count := progress(tr); !strings.Contains(m[4], count) {
 				t.Errorf("track %s counts %q; Today shows %q", tr.Name, count, m)
 			}
 			compared++
@@ -116,6 +130,45 @@ func TestTodayShowsWhatTheCardsSay(t *testing.T) {
 	if hasScript(page) || strings.Contains(page, "style=") {
 		t.Error("Today has a script or a style within")
 	}
+}
+
+// After a gap the sessions that count now are no progress any more. Today says then which session comes next, as the card does.
+func TestTodayCountsAsTheCardDoes(t *testing.T) {
+	u := open(t)
+	u.register("Europe/Lisbon")
+	for patient, last := range map[string]int{"R": 17, "M": 10} {
+		u.identity(patient, "Gap"+patient, "Zaph", "1950-01-01")
+		u.planned(patient)
+		for i := 6; i >= 0; i-- {
+			u.sharp(patient, "A1", at(last+2*i))
+		}
+	}
+	if err := u.in.StartDays(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	u.settle()
+	page := u.page("/?list=all")
+	for patient, want := range map[string][2]string{
+		"R": {"▲ sharp, session 1 of 6, counting starts again", "Session 1 of 6"}, "M": {"▲ sharp, session 8", "Session 8"},
+	} {
+		c := decode(t, u.get(byIdentifier(patient)))
+		if n := c.Tracks[0].SessionsCounted; n != 7 {
+			t.Errorf("%s: %d sessions count, want 7", patient, n)
+		}
+		said := ""
+		for _, m := range needles.FindAllStringSubmatch(rowOf(page, c.Patient.ID), -1) {
+			if m[3] == "A1" {
+				said = m[4]
+			}
+		}
+		if said != want[0] {
+			t.Errorf("Today says %q, want %q", said, want[0])
+		}
+		says(t, u.cardPageOf(patient, ""), want[1])
+	}
+	u.cfg.Language = "de"
+	u.handler = web.Pages(u.cfg)
+	says(t, u.page("/?list=all"), "scharf, Sitzung 1 von 6, die Zählung beginnt neu", "scharf, Sitzung 8")
 }
 
 func TestTodayOfNothing(t *testing.T) {
