@@ -42,10 +42,13 @@ func way(direction string) string {
 	return direction
 }
 
+// Fistula is what an access is called that tracks are made in.
+const Fistula = "native fistula"
+
 func accessKind(k cannularyv1.AccessKind) string {
 	switch k {
 	case cannularyv1.AccessKind_ACCESS_KIND_FISTULA:
-		return "native fistula"
+		return Fistula
 	case cannularyv1.AccessKind_ACCESS_KIND_NON_TUNNELED_CATHETER:
 		return "non-tunneled catheter"
 	case cannularyv1.AccessKind_ACCESS_KIND_OTHER:

@@ -72,19 +72,20 @@ type belowPart struct {
 // cardPage is a card as its page shows it.
 type cardPage struct {
 	card.Card
-	words    *words
-	zone     *time.Location
-	now      time.Time
-	Back     backPart // for which moment the card is, and the way to another
-	Headline card.Headline
-	More     bool // the headline has lines that have no room in it
-	Below    []belowPart
-	Needles  []trackPart // of the tracks in use
-	Retired  []trackPart
-	Limbs    []template.HTML
-	Because  []groundPart // what the card rests on: holds and findings
-	Printed  string       // now, in words
-	Blank    []string     // what can be written by hand on paper, a needle a line
+	words     *words
+	zone      *time.Location
+	now       time.Time
+	Back      backPart // for which moment the card is, and the way to another
+	Headline  card.Headline
+	More      bool // the headline has lines that have no room in it
+	Below     []belowPart
+	Needles   []trackPart // of the tracks in use
+	Elsewhere string      // says that the access in use is not that of these tracks, empty where it is
+	Retired   []trackPart
+	Limbs     []template.HTML
+	Because   []groundPart // what the card rests on: holds and findings
+	Printed   string       // now, in words
+	Blank     []string     // what can be written by hand on paper, a needle a line
 }
 
 // trackPart is a track as the card's page shows it.
@@ -93,12 +94,13 @@ type trackPart struct {
 	Anchor  string
 	Life    string // the address of the track's life
 	Holds   []card.Hold
-	Forming bool   // its sessions are still counted
-	Session string // which session this is, empty where it is not counted
-	Reason  string // why, its caution aside
-	First   string // the first sentence of it
+	Where   []string // side and place of its access, and which that is
+	Forming bool     // its sessions are still counted
+	Session string   // which session this is, empty where it is not counted
+	Reason  string   // why, its caution aside
+	First   string   // the first sentence of it
 	Numbers []number
-	Side    template.HTML
+	Drawn   template.HTML // from the side
 	Phases  []phasePart
 	Figures []string
 	Basis   *sourcePart // the plan or the takeover
@@ -176,13 +178,14 @@ func (h *handler) cardPage(c card.Card) cardPage {
 		part := trackPart{Track: t, Anchor: fmt.Sprintf("track-%d", i+1), Forming: forming(track.Stage(t.Stage)), Holds: c.HoldsOf(t),
 			Life:   "track?" + url.Values{paramPatient: {c.Patient.ID}, "track": {t.ID}}.Encode(),
 			Reason: t.Next.Reason(), Numbers: h.numbers(t), Phases: h.phases(t.Preparation), Figures: card.Figures(t)}
+		part.Where = h.where(&c, t.Access)
 		part.First, _, _ = strings.Cut(part.Reason, ". ")
 		part.First = card.Sentence(part.First)
 		for _, s := range card.Session(t) {
 			part.Session = s
 		}
 		if side, ok := sides[t.Name]; ok {
-			part.Side = side.SVG()
+			part.Drawn = side.SVG()
 		}
 		if s, ok := facts[t.Basis]; ok {
 			part.Basis = &s
@@ -193,6 +196,7 @@ func (h *handler) cardPage(c card.Card) cardPage {
 			p.Needles = append(p.Needles, part)
 		}
 	}
+	p.Elsewhere = h.elsewhere(&c, p.Needles)
 	for _, l := range c.Limbs() {
 		p.Limbs = append(p.Limbs, l.SVG())
 	}
@@ -206,6 +210,54 @@ func (h *handler) cardPage(c card.Card) cardPage {
 		p.Blank = []string{a, a, v, v}
 	}
 	return p
+}
+
+// where says where an access is and which it is: side and place, its name, and its kind where that is no fistula.
+func (h *handler) where(c *card.Card, name string) []string {
+	if name == "" {
+		return []string{h.words.must("card.where.no-side"), h.words.must("card.where.no-access")}
+	}
+	var a card.Access
+	if i := slices.IndexFunc(c.Accesses, func(a card.Access) bool { return a.Name == name }); i >= 0 {
+		a = c.Accesses[i]
+	}
+	side, region := h.words.must("card.where.no-side"), ""
+	if a.Side != "" {
+		side = h.words.must("card.side." + key(a.Side))
+	}
+	if a.Region != "" {
+		region = h.words.must("card.region." + key(a.Region))
+	}
+	switch {
+	case region == "":
+	case a.Side == "":
+		side = region + ", " + side
+	default:
+		side = h.words.must("card.where.place", "Side", side, "Region", region)
+	}
+	out := []string{side, h.words.must("card.where.access", "Name", name)}
+	if a.Kind != "" && a.Kind != card.Fistula {
+		out = append(out, h.words.must("card.kind."+key(a.Kind)))
+	}
+	return out
+}
+
+// key is the part of a message's key that stands for a value in words.
+func key(value string) string { return strings.ReplaceAll(value, " ", "-") }
+
+// elsewhere says that the access in use is another one than that of some tracks; empty where it is theirs or not known.
+func (h *handler) elsewhere(c *card.Card, tracks []trackPart) string {
+	var names []string
+	for _, t := range tracks {
+		if t.Access != "" && t.Access != c.Use.Access {
+			names = append(names, t.Name)
+		}
+	}
+	if c.Use.Access == "" || len(names) == 0 {
+		return ""
+	}
+	return h.words.must("card.elsewhere", "Access", strings.Join(h.where(c, c.Use.Access), ", "), "Count", len(names),
+		"Tracks", strings.Join(names, ", "))
 }
 
 // grounds returns what the card rests on, the gravest first, each once.

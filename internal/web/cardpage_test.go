@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"html"
+	"maps"
 	"net/http"
 	"regexp"
 	"strconv"
@@ -74,6 +75,69 @@ func TestTheCardShowsBothNeedlesAndTheLimb(t *testing.T) {
 				t.Errorf("nothing has the id %s", id)
 			}
 		}
+	}
+}
+
+// Two accesses are told apart beside the needle, and a patient who was dialysed through another one gets a line about it.
+func TestTheNeedleSaysWhereItsAccessIs(t *testing.T) {
+	u := open(t)
+	u.register("Europe/Lisbon")
+	u.identity("P-1", "Quombave", "Zaph", "1951-03-12")
+	created := func(name string, kind v1.AccessKind, side v1.BodySide, region v1.AccessRegion) {
+		u.roster("P-1", at(85), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: name, Kind: kind,
+			Side: side, Region: region}}})
+	}
+	track := func(access, name string) {
+		u.cannulation("P-1", at(80), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackPlanned{TrackPlanned: &v1.TrackPlanned{Access: access,
+			Tracks: []*v1.TrackPlan{{Track: name, Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL}}}}})
+	}
+	u.planned("P-1")
+	created("f2", v1.AccessKind_ACCESS_KIND_FISTULA, v1.BodySide_BODY_SIDE_LEFT, v1.AccessRegion_ACCESS_REGION_FOREARM)
+	created("g3", v1.AccessKind_ACCESS_KIND_GRAFT, v1.BodySide_BODY_SIDE_LEFT, v1.AccessRegion_ACCESS_REGION_UNSPECIFIED)
+	created("f4", v1.AccessKind_ACCESS_KIND_FISTULA, v1.BodySide_BODY_SIDE_UNSPECIFIED, v1.AccessRegion_ACCESS_REGION_THIGH)
+	for access, name := range map[string]string{"f2": "a2", "g3": "a3", "f4": "a4", "f5": "a5"} {
+		track(access, name)
+	}
+	u.sharp("P-1", "A1", at(2))
+	u.settle()
+	wheres := regexp.MustCompile(`<span class="name">([^<]*)</span>(?s:.*?)<p class="where">(.*?)</p>`)
+	where := func() map[string]string {
+		out := map[string]string{}
+		for _, m := range wheres.FindAllStringSubmatch(u.cardPageOf("P-1", ""), -1) {
+			out[m[1]] = m[2]
+		}
+		return out
+	}
+	want := map[string]string{"A1": "<b>Right upper arm</b> · access fistula", "V1": "<b>Right upper arm</b> · access fistula",
+		"a2": "<b>Left forearm</b> · access f2", "a3": "<b>Left</b> · access g3 · graft",
+		"a4": "<b>Thigh, side not recorded</b> · access f4", "a5": "<b>Side not recorded</b> · access f5"}
+	if got := where(); !maps.Equal(got, want) {
+		t.Errorf("the needles are at %v, want %v", got, want)
+	}
+	says(t, u.cardPageOf("P-1", ""), "In use: right upper arm, access fistula. Tracks ")
+
+	created("c6", v1.AccessKind_ACCESS_KIND_TUNNELED_CATHETER, v1.BodySide_BODY_SIDE_RIGHT, v1.AccessRegion_ACCESS_REGION_NECK_OR_CHEST)
+	u.cannulation("P-1", at(1), &v1.CannulationFact{Fact: &v1.CannulationFact_SessionStarted{SessionStarted: &v1.SessionStarted{Access: "c6"}}})
+	u.settle()
+	page := u.cardPageOf("P-1", "")
+	says(t, page, "In use: right neck or chest, access c6, tunneled catheter. Tracks ", " lie on another access.")
+	if i, k := strings.Index(page, "In use: right neck"), strings.Index(page, `class="next-needle`); i < 0 || k < i {
+		t.Error("what is in use stands below the needles")
+	}
+	u.cfg.Language = "de"
+	u.handler = web.Pages(u.cfg)
+	says(t, u.cardPageOf("P-1", ""), "In Gebrauch: rechts, Hals oder Brust, Zugang c6, getunnelter Katheter.", "<b>Links, Unterarm</b> · Zugang f2")
+}
+
+// Where all needles are in the access in use, nothing is said of another.
+func TestTheAccessInUseIsNotSaidTwice(t *testing.T) {
+	u := open(t)
+	u.register("Europe/Lisbon")
+	u.identity("P-1", "Quombave", "Zaph", "1951-03-12")
+	u.planned("P-1")
+	u.settle()
+	if page := u.cardPageOf("P-1", ""); strings.Contains(page, "In use: ") || strings.Contains(page, "another access") {
+		t.Error("the card speaks of another access where there is one")
 	}
 }
 

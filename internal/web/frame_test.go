@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"html"
 	"io/fs"
 	"net/http"
@@ -12,8 +13,11 @@ import (
 	"strings"
 	"testing"
 
+	"google.golang.org/protobuf/reflect/protoreflect"
+
 	"cannulary/internal/card"
 	"cannulary/internal/web"
+	v1 "cannulary/proto/cannulary/v1"
 )
 
 // hasScript tells whether a page has a script beside the one that every page loads.
@@ -112,6 +116,36 @@ func TestMessages(t *testing.T) {
 	if english["frame.caution"].Other != card.Caution {
 		t.Errorf("the frame cautions %q, the card %q", english["frame.caution"].Other, card.Caution)
 	}
+}
+
+// Every side, place and kind that an access may have has words, or the card would have no page.
+func TestEveryPlaceOfAnAccessHasWords(t *testing.T) {
+	english := messages(t, "en")
+	for prefix, values := range map[string]protoreflect.EnumDescriptor{"card.side.": v1.BodySide(0).Descriptor(),
+		"card.region.": v1.AccessRegion(0).Descriptor()} {
+		for i := 1; i < values.Values().Len(); i++ {
+			name := strings.TrimPrefix(string(values.Values().Get(i).Name()), map[string]string{"card.side.": "BODY_SIDE_",
+				"card.region.": "ACCESS_REGION_"}[prefix])
+			if key := prefix + strings.ToLower(strings.ReplaceAll(name, "_", "-")); english[key].Other == "" {
+				t.Errorf("there is no %q", key)
+			}
+		}
+	}
+	u := open(t)
+	u.register("Europe/Lisbon")
+	u.identity("P-1", "Quombave", "Zaph", "1951-03-12")
+	for kind := range v1.AccessKind_name {
+		if kind == 0 {
+			continue
+		}
+		name := fmt.Sprint("x", kind)
+		u.roster("P-1", at(85), &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: name, Kind: v1.AccessKind(kind)}}})
+		u.cannulation("P-1", at(80), &v1.CannulationFact{Fact: &v1.CannulationFact_TrackPlanned{TrackPlanned: &v1.TrackPlanned{Access: name,
+			Tracks: []*v1.TrackPlan{{Track: "t" + name, Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL}}}}})
+	}
+	u.settle()
+	says(t, u.cardPageOf("P-1", ""), "access x2 · graft<", "access x3 · tunneled catheter<", "access x4 · non-tunneled catheter<",
+		"access x5 · another kind of access<", "access x1<")
 }
 
 func TestADraftSaysSo(t *testing.T) {
