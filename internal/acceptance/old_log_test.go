@@ -72,7 +72,7 @@ func oldInstance(tb testing.TB) (dir string, msgs []*cannularyv1.FeedRequest) {
 		tb.Fatal(err)
 	}
 	defer lines.Close()
-	take := func(m *cannularyv1.FeedRequest) error { msgs = append(msgs, m); return nil }
+	take := func(_ int, m *cannularyv1.FeedRequest) error { msgs = append(msgs, m); return nil }
 	if err := feed.ReadLines(lines, take, func(n int, err error) { tb.Fatalf("line %d: %v", n, err) }); err != nil {
 		tb.Fatal(err)
 	}

@@ -334,7 +334,7 @@ func TestAThresholdThatStandsIsNotReplacedUnasked(t *testing.T) {
 func message(t *testing.T, stdout string) (m *cannularyv1.FeedRequest) {
 	t.Helper()
 	n := 0
-	err := feed.ReadLines(strings.NewReader(stdout), func(r *cannularyv1.FeedRequest) error { n++; m = r; return nil },
+	err := feed.ReadLines(strings.NewReader(stdout), func(_ int, r *cannularyv1.FeedRequest) error { n++; m = r; return nil },
 		func(_ int, err error) { t.Error(err) })
 	if err != nil || n != 1 {
 		t.Fatalf("%d messages in %q: %v", n, stdout, err)

@@ -159,14 +159,19 @@ func load(ctx context.Context, env Env, args []string) error {
 	if err != nil {
 		return err
 	}
+	said := newNotices(env.Stderr)
 	c.Answered = func(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
+		said.answered(r, a)
 		if a.GetOutcome() == cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED {
 			fmt.Fprintf(env.Stderr, "message %q refused: %s\n", a.GetSourceMessageId(), reasons(a))
 		}
 	}
 	t, err := c.Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {
 		for _, path := range fs.Args() {
-			n, err := loadFile(env, path, emit)
+			n, err := loadFile(env, path, func(line int, r *cannularyv1.FeedRequest) error {
+				said.sent(r, path, line)
+				return emit(r)
+			})
 			bad.Add(int64(n))
 			if err != nil {
 				return err
@@ -174,6 +179,7 @@ func load(ctx context.Context, env Env, args []string) error {
 		}
 		return nil
 	})
+	said.end()
 	t.Sent += int(bad.Load())
 	t.Refused += int(bad.Load())
 	if err != nil {
@@ -183,7 +189,7 @@ func load(ctx context.Context, env Env, args []string) error {
 }
 
 // loadFile sends one file's lines and returns how many were no messages.
-func loadFile(env Env, path string, emit func(*cannularyv1.FeedRequest) error) (bad int, err error) {
+func loadFile(env Env, path string, emit func(line int, r *cannularyv1.FeedRequest) error) (bad int, err error) {
 	var r io.Reader = os.Stdin
 	if path != "-" {
 		f, err := os.Open(path)

@@ -17,9 +17,10 @@ import (
 // 1 MiB.
 const maxLine = 8 << 20
 
-// ReadLines reads newline-delimited protobuf-JSON of FeedRequest. It calls bad for every line
-// that is none, with its number from 1, and reads on. It skips empty lines.
-func ReadLines(r io.Reader, good func(*cannularyv1.FeedRequest) error, bad func(line int, err error)) error {
+// ReadLines reads newline-delimited protobuf-JSON of FeedRequest. It calls good for every message, with
+// the number of its line from 1, and ends at its first error. It calls bad for every line that is no
+// message, and reads on. It skips empty lines.
+func ReadLines(r io.Reader, good func(line int, m *cannularyv1.FeedRequest) error, bad func(line int, err error)) error {
 	br := bufio.NewReaderSize(r, 1<<16)
 	for n := 1; ; n++ {
 		line, tooLong, err := readLine(br)
@@ -42,7 +43,7 @@ func ReadLines(r io.Reader, good func(*cannularyv1.FeedRequest) error, bad func(
 				bad(n, fmt.Errorf("it is not protobuf-JSON of a FeedRequest: %w", perr))
 				break
 			}
-			if gerr := good(m); gerr != nil {
+			if gerr := good(n, m); gerr != nil {
 				return gerr
 			}
 		}

@@ -24,15 +24,15 @@ func TestReadLines(t *testing.T) {
 	in := `{"roster":{"envelope":{"sourceMessageId":"1"}}}` + "\n\n" + `{"nonsense":1}` + "\n" + long + "\n" +
 		`{"roster":{"envelope":{"source_message_id":"2"}}}` + "\n" + `{"roster":`
 	var good, bad []string
-	err := feed.ReadLines(strings.NewReader(in), func(m *cannularyv1.FeedRequest) error {
-		good = append(good, m.GetRoster().GetEnvelope().GetSourceMessageId())
+	err := feed.ReadLines(strings.NewReader(in), func(line int, m *cannularyv1.FeedRequest) error {
+		good = append(good, fmt.Sprintf("%s on %d", m.GetRoster().GetEnvelope().GetSourceMessageId(), line))
 		return nil
 	}, func(line int, err error) { bad = append(bad, fmt.Sprint(line)) })
-	if err != nil || strings.Join(good, " ") != "1 2" || strings.Join(bad, " ") != "3 4 6" {
+	if err != nil || strings.Join(good, ", ") != "1 on 1, 2 on 5" || strings.Join(bad, " ") != "3 4 6" {
 		t.Errorf("good %v, bad lines %v, %v", good, bad, err)
 	}
 	stop := errors.New("stop")
-	if err := feed.ReadLines(strings.NewReader(in), func(*cannularyv1.FeedRequest) error { return stop },
+	if err := feed.ReadLines(strings.NewReader(in), func(int, *cannularyv1.FeedRequest) error { return stop },
 		func(int, error) {}); !errors.Is(err, stop) {
 		t.Errorf("an error of the receiver is lost: %v", err)
 	}
@@ -60,7 +60,7 @@ func TestAWordThatIsNoValueOfAnEnumIsAnsweredWithThoseThatAre(t *testing.T) {
 	} {
 		t.Run(c.sentence, func(t *testing.T) {
 			said := ""
-			err := feed.ReadLines(strings.NewReader(c.line), func(*cannularyv1.FeedRequest) error { t.Error("it is taken"); return nil },
+			err := feed.ReadLines(strings.NewReader(c.line), func(int, *cannularyv1.FeedRequest) error { t.Error("it is taken"); return nil },
 				func(_ int, err error) { said = err.Error() })
 			// The decoder varies its white space on purpose.
 			said = strings.ReplaceAll(said, "\u00a0", " ")
@@ -83,7 +83,7 @@ func TestALineIsReadAsItWasWritten(t *testing.T) {
 		t.Error("the same message gives other bytes")
 	}
 	n := 0
-	err := feed.ReadLines(&first, func(m *cannularyv1.FeedRequest) error {
+	err := feed.ReadLines(&first, func(_ int, m *cannularyv1.FeedRequest) error {
 		if !proto.Equal(m, want[n]) {
 			t.Errorf("line %d: %v", n+1, m)
 		}
@@ -99,7 +99,7 @@ func FuzzReadLines(f *testing.F) {
 	f.Add([]byte("{}\n{\"roster\":{}}\n\x00\xff"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		lines := 0
-		if err := feed.ReadLines(bytes.NewReader(data), func(*cannularyv1.FeedRequest) error { lines++; return nil },
+		if err := feed.ReadLines(bytes.NewReader(data), func(int, *cannularyv1.FeedRequest) error { lines++; return nil },
 			func(int, error) { lines++ }); err != nil {
 			t.Fatal(err)
 		}
