@@ -89,7 +89,7 @@ func liftCommand(ctx context.Context, env Env, args []string) error {
 	fmt.Fprintf(env.Stderr,
 		"%s\nDecision support only. A licensed practitioner decides whether what clears the hold has happened, and whether the hold may "+
 			"be lifted. Examine the access before every "+
-			"needling.\n%s\n", nobodyNamed, toPost)
+			"needling.\n%s\n", nobodyNamedOfPatient, toPost)
 	if c.Lagging {
 		fmt.Fprintln(env.Stderr, behind)
 	}

@@ -17,8 +17,13 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// nobodyNamed is the warning beside every reason that a person types.
-const nobodyNamed = "The log keeps the reason as plain text, and others see it. It must name nobody, neither patient nor staff."
+// Warnings beside a reason that a person types: about a facility, and about a patient. Package freetext seals the second.
+const (
+	nobodyNamed = "The log keeps the reason as plain text, and others see it. It must name nobody, neither patient nor staff."
+
+	nobodyNamedOfPatient = "The log keeps the reason sealed with the patient's key. " +
+		"Whoever may read the patient's record sees it. It must name nobody, neither patient nor staff."
+)
 
 // toPost is the last line beside a message.
 const toPost = "Nothing has changed yet: post the line with `cannulary load --grpc HOST:PORT FILE`."

@@ -1,8 +1,10 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"io/fs"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -415,7 +417,7 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 	}
 	for _, w := range []string{" of Invented, Example, born 1961-05-17, on track V2.\n",
 		"Bruise over the site. Do not needle. Hold by S-102 since ", "What clears it: a named person lifts the hold, with a reason.",
-		nobodyNamed, "A licensed practitioner decides", toPost} {
+		nobodyNamedOfPatient, "A licensed practitioner decides", toPost} {
 		if !strings.Contains(log, w) {
 			t.Errorf("it does not say %q: %s", w, log)
 		}
@@ -451,6 +453,28 @@ func TestAcknowledgeAndLiftInARunningInstance(t *testing.T) {
 		!strings.Contains(log, "hold "+hold+" is not open for this patient; nothing is lifted: the patient has no open hold") {
 		t.Errorf("of the stopped instance: %d %s", code, log)
 	}
+	// The log keeps the reasons as the two warnings say.
+	plain, sealed := kept(t, dir, "Drawing of blood gone through in all shifts."), kept(t, dir, "Bruise gone, skin sound.")
+	if !plain || sealed || !strings.Contains(nobodyNamed, "as plain text") || !strings.Contains(nobodyNamedOfPatient, "sealed") {
+		t.Errorf("readable in the log: the reason about the facility %v, the one about the patient %v", plain, sealed)
+	}
+}
+
+// kept reports whether a file of a stopped instance's log holds a text.
+func kept(t *testing.T, dir, text string) (found bool) {
+	t.Helper()
+	err := filepath.WalkDir(filepath.Join(dir, "log"), func(path string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		b, err := os.ReadFile(path)
+		found = found || bytes.Contains(b, []byte(text))
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return found
 }
 
 // What a runbook tells a person to type is understood here: with nobody to ask, each command
