@@ -121,7 +121,8 @@ func TestTakenBack(t *testing.T) {
 		}
 		was := m["status"].(string)
 		m["status"] = want
-		says := map[string]string{"cancelled": "<p>Cancelled: the fact behind it was corrected or withdrawn.</p>", "entered-in-error": "<p>Entered in error: it counts for nothing.</p>"}[want]
+		says := map[string]string{"cancelled": "<p>Cancelled: it does not stand by what is on record now, because a fact was corrected, " +
+			"withdrawn or reported late, or patients were merged.</p>", "entered-in-error": "<p>Entered in error: it counts for nothing.</p>"}[want]
 		m["text"].(map[string]any)["div"] = strings.Replace(at(m, "text.div").(string), "<p>", says+"<p>", 1)
 		if got := decode(t, back.Body); fmt.Sprint(got) != fmt.Sprint(m) || was == want {
 			t.Errorf("%s/%s is %v\nwant %v", r.Type, r.ID, got, m)

@@ -35,7 +35,8 @@ var escapeXML = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;")
 
 const (
 	inError   = "Entered in error: it counts for nothing."
-	takenAway = "Cancelled: the fact behind it was corrected or withdrawn."
+	takenAway = "Cancelled: it does not stand by what is on record now, because a fact was corrected, withdrawn or reported late, " +
+		"or patients were merged."
 )
 
 // said is what a reader sees of a concept.
