@@ -116,7 +116,7 @@ func (h *handler) find(w http.ResponseWriter, r *http.Request, rec records, faci
 	for _, key := range keys {
 		p := patient{key: key, person: rec.persons[key], rank: rankRest}
 		for _, x := range facilities {
-			if q, ok := rec.at(x.ID, key, zone.DayOf(now, h.cfg.Cards.Zone(x.ID))); ok && (at[key].ID == "" || q.place.Here) {
+			if q, ok := rec.at(x.ID, key, now, h.cfg.Cards.Zone(x.ID)); ok && (at[key].ID == "" || q.place.Here) {
 				p, at[key] = q, x
 			}
 		}

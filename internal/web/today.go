@@ -267,11 +267,20 @@ func (rec records) keys() []string {
 	return slices.Sorted(maps.Keys(all))
 }
 
-// at is a patient's record at one facility on a date. ok is false for who has nothing to do with it.
-func (rec records) at(facility, key string, d zone.Day) (p patient, ok bool) {
+// on is a patient's record at one facility on a date. ok is false for who has nothing to do with it.
+func (rec records) on(facility, key string, d zone.Day) (p patient, ok bool) {
+	return rec.placed(facility, key, func(p *worklist.Person) worklist.Place { return p.On(facility, d) })
+}
+
+// at is likewise of a moment: a treatment that began before midnight may still run.
+func (rec records) at(facility, key string, now time.Time, z *time.Location) (p patient, ok bool) {
+	return rec.placed(facility, key, func(p *worklist.Person) worklist.Place { return p.At(facility, now, z) })
+}
+
+func (rec records) placed(facility, key string, place func(*worklist.Person) worklist.Place) (p patient, ok bool) {
 	p = patient{key: key, person: rec.persons[key]}
 	if p.person != nil {
-		p.place = p.person.On(facility, d)
+		p.place = place(p.person)
 	}
 	for _, t := range rec.tracks[key] {
 		if t.Facility == facility {
@@ -289,7 +298,7 @@ func (rec records) at(facility, key string, d zone.Day) (p patient, ok bool) {
 		}
 	}
 	p.rank = rankOf(p)
-	return p, p.place.Here || p.place.Today != nil || p.place.Missed != nil || len(p.tracks)+len(p.holds)+len(p.past) > 0
+	return p, p.place.Here || p.treated() || len(p.tracks)+len(p.holds)+len(p.past) > 0
 }
 
 // patient is a patient at one facility on a date.
@@ -332,8 +341,13 @@ func rankOf(p patient) int {
 	return out
 }
 
+// treated tells that the record has a treatment of the date, also one that was missed or that runs since the day before.
+func (p patient) treated() bool {
+	return p.place.Today != nil || p.place.Overnight != nil || p.place.Missed != nil
+}
+
 // expected tells that the patient is on the list of the date: due, or treated there all the same.
-func (p patient) expected() bool { return p.place.Due || p.place.Today != nil || p.place.Missed != nil }
+func (p patient) expected() bool { return p.place.Due || p.treated() }
 
 // unscheduled tells that nobody can say whether the patient is due.
 func (p patient) unscheduled() bool { return p.place.Here && !p.place.Scheduled && !p.expected() }
@@ -364,9 +378,9 @@ func (h *handler) units(rec records, facilities []view.Facility) []unitLink {
 	keys := rec.keys()
 	for _, f := range facilities {
 		u := unitLink{Name: cmp.Or(f.Name, f.ID), Link: chosen{Facility: f.ID}.link()}
-		d := zone.DayOf(h.cfg.Now(), h.cfg.Cards.Zone(f.ID))
+		now, z := h.cfg.Now(), h.cfg.Cards.Zone(f.ID)
 		for _, key := range keys {
-			p, ok := rec.at(f.ID, key, d)
+			p, ok := rec.at(f.ID, key, now, z)
 			if !ok {
 				continue
 			}
@@ -422,7 +436,11 @@ func (h *handler) fillToday(ctx context.Context, page *todayPage, rec records, f
 	var people []patient
 	identities := map[string]string{}
 	for _, key := range rec.keys() {
-		if p, ok := rec.at(f.ID, key, d); ok {
+		p, ok := rec.on(f.ID, key, d)
+		if page.IsToday {
+			p, ok = rec.at(f.ID, key, now, z)
+		}
+		if ok {
 			people = append(people, p)
 			if p.person != nil {
 				identities[key] = p.person.Identity

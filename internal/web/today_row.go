@@ -186,6 +186,9 @@ func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 	if pl.Hospital != 0 {
 		add("soft", h.words.must("row.hospital", "Day", h.words.day(pl.Hospital.Time(), now.In(z))))
 	}
+	if pl.Overnight != nil {
+		add("soft", h.words.must("row.treating-yesterday", "Clock", pl.Overnight.Began.In(z).Format(clock)))
+	}
 	switch {
 	case pl.Today != nil && pl.Today.Ended:
 		add("soft", h.words.must("row.treated"))

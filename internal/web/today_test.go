@@ -537,6 +537,49 @@ func TestTodayTellsOfTheTreatment(t *testing.T) {
 	says(t, rowOf(u.page("/"), key("Ten")), "Treatment ended.")
 }
 
+// A night shift goes on after midnight: its patients stay on the page until they end, or 12 hours are over.
+func TestTodayKeepsTheNightShiftAfterMidnight(t *testing.T) {
+	u := open(t)
+	u.register("UTC")
+	midnight := at(0).Add(-9 * time.Hour)
+	began := midnight.Add(-90 * time.Minute)
+	for _, p := range []string{"Runs", "Ended", "Away"} {
+		u.identity(p, p, "Noctua", "1950-05-05")
+		u.roster(p, at(30), &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}},
+			scheduleOf("night", "4", weekdayOf(began)))
+		if p != "Away" {
+			u.cannulation(p, began, &v1.CannulationFact{Fact: &v1.CannulationFact_SessionStarted{SessionStarted: &v1.SessionStarted{Access: "G"}}})
+		}
+	}
+	u.cannulation("Ended", midnight.Add(-time.Minute), &v1.CannulationFact{Fact: &v1.CannulationFact_SessionEnded{SessionEnded: &v1.SessionEnded{}}})
+	u.another()
+	shown := func(after time.Duration) (list, units string) {
+		t.Helper()
+		cfg := u.cfg
+		cfg.Now = func() time.Time { return midnight.Add(after) }
+		u.handler = web.Pages(cfg)
+		return u.page("/?facility=test-unit"), u.page("/")
+	}
+	list, units := shown(-time.Minute)
+	says(t, list, ">All due <b>3</b>", ">Night ", "Treatment began at 22:30.", "Treatment ended.")
+	says(t, units, "3 due today · 3 patients")
+	list, units = shown(time.Minute)
+	says(t, list, ">All due <b>1</b>", ">Not due <b>2</b>", `<h2 id="shift-1">`)
+	says(t, rowOf(list, u.ring.PatientKey(system, "Runs")), "Treatment began yesterday at 22:30.", `</b>4</p>`)
+	says(t, units, "1 due today · 3 patients")
+	if names(list) != "Runs, Noctua" || strings.Contains(list, "Nobody is due") || strings.Contains(list, "began at") {
+		t.Errorf("after midnight the page shows %s", names(list))
+	}
+	says(t, u.page("/?find=Noctua"), "Treatment began yesterday at 22:30.")
+	tomorrow := u.page("/?facility=test-unit&date=" + midnight.AddDate(0, 0, 1).Format(time.DateOnly))
+	if strings.Contains(tomorrow, "began yesterday") {
+		t.Error("the next day shows the night before this one")
+	}
+	if list, units = shown(10*time.Hour + 30*time.Minute); names(list) != "" || !strings.Contains(units, "0 due today") {
+		t.Errorf("12 hours after its begin the page still shows %s", names(list))
+	}
+}
+
 // A name that cannot be opened, and one whose key was destroyed, take no other away.
 func TestNamesThatFail(t *testing.T) {
 	u := day(t)

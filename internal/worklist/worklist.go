@@ -11,6 +11,9 @@
 //     nothing here: the unit may move its patients, and nobody must be missing.
 //   - A treatment begins with its start or its first needle. A patient who is treated at a unit on
 //     the date is there, whatever the schedule says.
+//   - A shift may end after midnight. Whoever began a treatment on the day before is still there at a
+//     moment, as long as no end is recorded and the treatment began less than 12 hours ago (ours). Of a
+//     treatment whose time of day is not known nobody can say that.
 //   - A patient is in hospital from an admission to the next discharge.
 //   - The access in use is that of the latest treatment, else the only one that is not retired. The
 //     technique is what that access is, and for a fistula the needling pattern that was recorded
@@ -107,11 +110,26 @@ type Place struct {
 	Shift     string
 	Chair     string
 	Today     *Treatment // of that date at the facility
+	Overnight *Treatment // of the day before, where it still runs at the moment asked for
 	Missed    *Missed    // likewise
 	Hospital  zone.Day   // since when the patient is in hospital, 0 if not
 }
 
-// On returns the patient's place at a facility on a local date there.
+// overnight is how long after its begin a treatment of the day before is taken to run, if no end is recorded.
+const overnight = 12 * time.Hour
+
+// At returns the patient's place at a facility at a moment: that on the local date there, with a
+// treatment that began before midnight and still runs.
+func (p *Person) At(facility string, t time.Time, z *time.Location) Place {
+	d := zone.DayOf(t, z)
+	out := p.On(facility, d)
+	if l := p.Last; l != nil && l.Facility == facility && l.Day == d-1 && l.Timed && !l.Ended && t.Sub(l.Began) < overnight {
+		out.Overnight = l
+	}
+	return out
+}
+
+// On returns the patient's place at a facility on a local date there, whatever the time of day.
 func (p *Person) On(facility string, d zone.Day) Place {
 	out := Place{Here: p.home(d) == facility}
 	if out.Here {

@@ -228,6 +228,64 @@ func TestTheLastTreatment(t *testing.T) {
 	}
 }
 
+// A night shift goes on after midnight, by the facility's own clock.
+func TestATreatmentGoesOnAfterMidnight(t *testing.T) {
+	kolkata, err := zone.Load("Asia/Kolkata") // five and a half hours ahead
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := patient(t)
+	c.zones[north] = kolkata
+	c.at(north, "2026-11-01 08:00", admitted(), schedule("12", v1.Weekday_WEEKDAY_MONDAY)).
+		at(north, monday+" 16:30", &v1.SessionStarted{Access: "F"}) // Monday 22:00 there
+	runs := func(facility, when string) bool {
+		t.Helper()
+		at, err := time.Parse("2006-01-02 15:04:05", when)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := c.person()
+		got := p.At(facility, at, kolkata)
+		was := got
+		if was.Overnight = nil; was != p.On(facility, zone.DayOf(at, kolkata)) {
+			t.Errorf("at %s more than the night differs: %+v", when, got)
+		}
+		if got.Overnight != nil && (got.Today != nil || got.Due || got.Shift != "morning" || got.Overnight.Day.String() != monday) {
+			t.Errorf("at %s: %+v", when, got)
+		}
+		return got.Overnight != nil
+	}
+	for _, x := range []struct {
+		facility, when string
+		runs           bool
+	}{
+		{north, monday + " 18:29:59", false}, // of that date still
+		{north, monday + " 18:30:00", true},
+		{north, tuesday + " 04:29:59", true},
+		{north, tuesday + " 04:30:00", false}, // 12 hours
+		{north, tuesday + " 18:30:00", false},
+		{south, monday + " 18:30:00", false},
+	} {
+		if got := runs(x.facility, x.when); got != x.runs {
+			t.Errorf("at %s at %s it runs: %v, want %v", x.facility, x.when, got, x.runs)
+		}
+	}
+	c.at(north, monday+" 20:00", &v1.SessionEnded{})
+	if runs(north, monday+" 20:00:00") {
+		t.Error("it runs after its end")
+	}
+}
+
+// A begin that is known by its date alone may lie a whole day back.
+func TestATreatmentWithoutATimeOfDayEndsWithItsDate(t *testing.T) {
+	c := patient(t).at(north, "2026-11-01 08:00", admitted()).at(north, monday+" 23:00", &v1.SessionStarted{Access: "F"})
+	c.facts[len(c.facts)-1].Precision = v1.TimePrecision_TIME_PRECISION_DAY
+	p := c.person()
+	if got := p.At(north, time.Date(2026, 11, 24, 0, 30, 0, 0, time.UTC), nil); got.Overnight != nil || p.Last.Timed {
+		t.Errorf("it runs: %+v", got)
+	}
+}
+
 func TestTechnique(t *testing.T) {
 	created := func(name string, kind v1.AccessKind) proto.Message {
 		return &v1.AccessCreated{Access: name, Kind: kind}
