@@ -408,6 +408,9 @@ func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
 		if i := m.GetRoster().GetFacts(); id == "born" {
 			i[0].GetIdentityStated().BirthDate = "1950-02-02"
 		}
+		if i := m.GetCannulation().GetFacts(); name == "cannulation hold_placed" {
+			i[0].GetHoldPlaced().Track = "B1"
+		}
 		r, err := c.Send(testkit.Context(t), m)
 		if err != nil {
 			t.Fatalf("%s: %v", id, err)
@@ -419,6 +422,7 @@ func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
 		send(lead, "roster patient_admitted", "lead", facility, "admitted at "+facility, "at-"+facility)
 	}
 	send(lead, "roster identity_stated", "lead", "invented-north", "identity", "at-invented-north")
+	send(lead, "cannulation track_planned", "lead", "invented-north", "plan", "at-invented-north")
 	for what, c := range map[string]struct {
 		notices []string
 		want    string // empty for none
@@ -431,6 +435,11 @@ func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
 			"nobody under this patient identifier was ever admitted"},
 		"a patient of no facility": {send(engine, "cannulation needle_inserted", "engine-a", "invented-north", "none", "nowhere"),
 			"nobody under this patient identifier was ever admitted"},
+		"a track that is not known, to who writes everywhere": {send(lead, "cannulation hold_placed", "lead", "invented-south", "hold", "at-invented-north"),
+			"who has A1, V1: is it one of them?"},
+		"a track that is not known, to its facility": {send(engine, "cannulation hold_placed", "engine-a", "invented-north", "own hold", "at-invented-north"),
+			"who has A1, V1: is it one of them?"},
+		"a track that is not known, to another facility": {send(south, "cannulation hold_placed", "engine-s", "invented-south", "other hold", "at-invented-north"), ""},
 	} {
 		if said := strings.Join(c.notices, "\n"); (said == "") != (c.want == "") || !strings.Contains(said, c.want) {
 			t.Errorf("%s: %q, want %q", what, said, c.want)

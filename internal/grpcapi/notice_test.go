@@ -244,3 +244,192 @@ func TestAnUnusualFigureIsTold(t *testing.T) {
 	const replaced = "facts[0].fact_corrected.replacement.needle_inserted.angle_degrees is 75 degrees, outside the usual 10 to 60: check it"
 	s.says("P-1", february, replaced, corrects(fact("m-1", 0), inserted(75, 5)))
 }
+
+func needled(track, access string, tip v1.NeedleTip) *v1.CannulationFact {
+	f := needle()
+	b := f.GetNeedleInserted()
+	b.Track, b.Access, b.Tip = track, access, tip
+	return f
+}
+
+func sharp(track, access string) *v1.CannulationFact {
+	return needled(track, access, v1.NeedleTip_NEEDLE_TIP_SHARP)
+}
+
+func plans(access string, tracks ...string) *v1.CannulationFact {
+	f := testkit.SampleOf("cannulation track_planned").GetCannulation().GetFacts()[0]
+	b := f.GetTrackPlanned()
+	b.Access, b.Tracks = access, b.GetTracks()[:len(tracks)]
+	for i, name := range tracks {
+		b.Tracks[i].Track = name
+	}
+	return f
+}
+
+func takesOver(track, access string, stage v1.TrackStage) *v1.CannulationFact {
+	f := testkit.SampleOf("cannulation track_taken_over").GetCannulation().GetFacts()[0]
+	b := f.GetTrackTakenOver()
+	b.Track, b.Access, b.Stage = track, access, stage
+	return f
+}
+
+func cannulationVoid(id string) *v1.CannulationFact {
+	return &v1.CannulationFact{Fact: &v1.CannulationFact_FactVoided{FactVoided: &v1.FactVoided{Fact: fact(id, 0), Reason: "Wrong."}}}
+}
+
+func accessCreated(name string) *v1.RosterFact {
+	return &v1.RosterFact{Fact: &v1.RosterFact_AccessCreated{AccessCreated: &v1.AccessCreated{Access: name,
+		Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT}}}
+}
+
+// A track that nothing planned, took over or needled is told of where the patient has others.
+func TestATrackThatIsNotKnownIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	const who = ` is not known of this patient, who has A1, V1: is it one of them?`
+	signs := func(track string) *v1.SurveillanceFact {
+		return &v1.SurveillanceFact{Fact: &v1.SurveillanceFact_SiteSignsSeen{SiteSignsSeen: &v1.SiteSignsSeen{Access: "F1", Track: track,
+			Pus: v1.Finding_FINDING_PRESENT}}}
+	}
+	examined := func(tracks ...string) *v1.AssessmentFact {
+		b := &v1.AccessExamined{Access: "F1"}
+		for _, name := range tracks {
+			b.Sites = append(b.Sites, &v1.SiteLook{Track: name})
+		}
+		return &v1.AssessmentFact{Fact: &v1.AssessmentFact_AccessExamined{AccessExamined: b}}
+	}
+	prepared := func(track string) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_SitePrepared{SitePrepared: &v1.SitePrepared{Track: track}}}
+	}
+	held := func(track string) *v1.CannulationFact {
+		f := testkit.SampleOf("cannulation hold_placed").GetCannulation().GetFacts()[0]
+		f.GetHoldPlaced().Track = track
+		return f
+	}
+	retired := &v1.CannulationFact{Fact: &v1.CannulationFact_TrackRetired{TrackRetired: &v1.TrackRetired{Track: "V1", Reason: "Worn.", ReplacedBy: "V3"}}}
+	s.says("P-1", february, "", held("a1")) // of a patient without any track nothing is told
+	s.says("P-1", february, "", plans("F1", "A1", "V1"))
+	s.says("P-1", february, "", sharp("A1", "F1"), sharp("V1", "F1"))
+	s.says("P-1", february, `facts[0].hold_placed.track "a1"`+who, held("a1"))
+	s.says("P-1", february, `facts[0].site_prepared.track "a1"`+who, prepared("a1"), prepared("A1"), prepared("a1"))
+	s.says("P-1", february, `facts[0].site_signs_seen.track "B1"`+who, signs("B1"))
+	s.says("P-1", february, `facts[0].access_examined.sites[1].track "v1"`+who, examined("V1", "v1"))
+	s.says("P-1", february, "", retired) // what replaces it may be planned later
+	s.says("P-1", february, `facts[0].fact_corrected.replacement.needle_inserted.track "A9"`+who, corrects(fact("m-3", 0), sharp("A9", "F1")))
+	s.says("P-1", february, "", held("A9")) // a correction makes it known
+
+	s.says("P-2", february, "", plans("F1", "A1", "V1"))
+	const first = `facts[0].needle_inserted.track "a1"` + who
+	s.says("P-2", february, first, sharp("a1", "F1"))
+	s.says("P-2", february, "", sharp("a1", "F1")) // needled before
+	s.says("P-2", february, "", plans("F1", "A2", "V2"))
+	s.says("P-2", february, "", sharp("V2", "F1"))
+	s.says("P-2", february, "", takesOver("A3", "F1", v1.TrackStage_TRACK_STAGE_FORMING))
+	s.says("P-2", february, "", prepared("A4"), plans("F1", "A4")) // the same message plans it
+	s.says("P-2", february, `facts[0].site_prepared.track "x" is not known of this patient, who has A1, A2, A3, A4, V1, V2, a1: is it one of them?`, prepared("x"))
+
+	// One patient under two identifiers.
+	s.says("P-3", february, "", plans("F1", "B1"))
+	s.says("P-3", february, `facts[0].hold_placed.track "A1" is not known of this patient, who has B1: is it one of them?`, held("A1"))
+	s.says("P-3", february, "", merged("P-2"))
+	s.says("P-3", february, "", held("A1"))
+}
+
+// So is an access that nothing created, planned on, took over or needled.
+func TestAnAccessThatIsNotKnownIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	const who = ` is not known of this patient, who has F1: is it one of them?`
+	examined := func(access string) *v1.AssessmentFact {
+		return &v1.AssessmentFact{Fact: &v1.AssessmentFact_AccessExamined{AccessExamined: &v1.AccessExamined{Access: access,
+			Listen: &v1.Listen{Bruit: v1.Finding_FINDING_PRESENT}}}}
+	}
+	held := func(access string) *v1.CannulationFact {
+		f := testkit.SampleOf("cannulation hold_placed").GetCannulation().GetFacts()[0]
+		f.GetHoldPlaced().Track, f.GetHoldPlaced().Access = "", access
+		return f
+	}
+	s.says("P-1", february, "", examined("F1")) // of a patient without any access nothing is told
+	s.says("P-1", february, "", accessCreated("F1"))
+	s.says("P-1", february, "", examined("F1"))
+	s.says("P-1", february, `facts[0].access_examined.access "f1"`+who, examined("f1"))
+	s.says("P-1", february, `facts[0].hold_placed.access "F2"`+who, held("F2"))
+	s.says("P-1", february, `facts[0].track_planned.access "F2"`+who, plans("F2", "A2"))
+	s.says("P-1", february, "", examined("F2")) // planned on before
+	s.says("P-1", february, "", accessCreated("F3"))
+	s.says("P-1", february, `facts[0].needle_inserted.access "F4" is not known of this patient, who has F1, F2, F3: is it one of them?`, sharp("", "F4"))
+	s.says("P-1", february, "", sharp("", "F4"))
+}
+
+// A needle on another access than its track's is told of.
+func TestANeedleOnAnotherAccessIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	const (
+		other = `facts[0].needle_inserted names access "F2", and track "A1" lies on access "F1": check which of the two is wrong`
+		moved = `facts[0].track_planned plans track "A1" on access "F2", and it was needled on access "F1" before: by this plan it lies on "F2" and counts anew`
+	)
+	for _, p := range []string{"P-1", "P-2"} {
+		s.says(p, february, "", accessCreated("F1"), accessCreated("F2"))
+	}
+	s.says("P-1", february, "", plans("F1", "A1", "V1"))
+	s.says("P-1", february, "", sharp("A1", "F1"), sharp("V1", ""), sharp("", "F2"))
+	s.says("P-1", february, other, sharp("A1", "F2"))
+	s.says("P-1", "2025-02-12T08:00:00Z", moved, plans("F2", "A1"))
+	s.says("P-1", "2025-02-11T08:00:00Z", other, sharp("A1", "F2")) // before that plan
+	s.says("P-1", "2025-02-13T08:00:00Z", "", sharp("A1", "F2"))
+	s.says("P-1", "2025-02-13T08:00:00Z", `facts[0].needle_inserted names access "F1", and track "A1" lies on access "F2": check which of the two is wrong`,
+		sharp("A1", "F1"))
+	s.says("P-1", "2025-02-14T08:00:00Z", "", plans("F1", "B1"), sharp("B1", "F1"))
+
+	// Without a plan the first needle says where the track lies.
+	s.says("P-2", february, "", sharp("A1", "F1"))
+	s.says("P-2", february, "", sharp("A1", "F1"))
+	s.says("P-2", "2025-02-11T08:00:00Z", other, sharp("A1", "F2"))
+}
+
+// A plan that puts a track which was needled on another access is told of.
+func TestAPlanOnAnotherAccessIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	said := func(track string) string {
+		return fmt.Sprintf(`facts[0].track_planned plans track %q on access "F2", and it was needled on access "F1" before: by this plan it lies on "F2" and counts anew`,
+			track)
+	}
+	for _, p := range []string{"P-1", "P-2"} {
+		s.says(p, february, "", accessCreated("F1"), accessCreated("F2"))
+	}
+	s.says("P-1", february, "", plans("F1", "A1", "V1"))
+	s.says("P-1", february, "", plans("F2", "A1", "V1")) // not needled yet
+	s.says("P-1", "2025-02-10T09:00:00Z", "", plans("F1", "A1", "V1"))
+	s.says("P-1", "2025-02-11T08:00:00Z", "", sharp("A1", ""), sharp("V1", "F1"))
+	s.says("P-1", "2025-02-11T07:00:00Z", "", plans("F2", "A1"))
+	s.says("P-1", "2025-02-11T07:30:00Z", "", plans("F1", "A1"))
+	s.says("P-1", "2025-02-12T08:00:00Z", "", plans("F1", "A1", "V1"))
+	plan := s.says("P-1", "2025-02-12T09:00:00Z", said("A1")+" | "+said("V1"), plans("F2", "A1", "V1"))
+	s.says("P-1", "2025-02-12T10:00:00Z", "", plans("F2", "A1", "V1"))
+	s.says("P-1", "2025-02-13T10:00:00Z", "", cannulationVoid(plan), cannulationVoid(fmt.Sprintf("m-%d", s.i)))
+	s.says("P-1", "2025-02-14T10:00:00Z", said("A1"), plans("F2", "A1"))
+
+	s.says("P-2", february, "", sharp("A1", "F1"))
+	s.says("P-2", "2025-02-12T08:00:00Z", said("A1"), plans("F2", "A1"))
+}
+
+// A takeover in trial, or established, of a track that is on record with sharp sessions only is told of.
+func TestATakeoverFurtherThanTheRecordIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	const forming, trial, established = v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_TRIAL, v1.TrackStage_TRACK_STAGE_ESTABLISHED
+	said := func(stage v1.TrackStage) string {
+		return fmt.Sprintf(`facts[0].track_taken_over declares track "A1" as %s, and the record has sessions of it already, none of them with a blunt needle: check whether that is the stage of this track`,
+			stage)
+	}
+	s.says("P-1", "2025-02-05T08:00:00Z", "", takesOver("A1", "F1", established)) // no session yet
+	s.says("P-2", february, "", plans("F1", "A1", "V1"))
+	s.says("P-2", february, "", sharp("A1", "F1"))
+	s.says("P-2", "2025-02-09T08:00:00Z", "", takesOver("A1", "F1", established)) // before its first session
+	s.says("P-3", february, "", sharp("A1", "F1"))
+	s.says("P-3", "2025-02-11T08:00:00Z", "", takesOver("A1", "F1", forming))
+	s.says("P-3", "2025-02-12T08:00:00Z", said(trial), takesOver("A1", "F1", trial))
+	s.says("P-3", "2025-02-13T08:00:00Z", "", takesOver("A1", "F1", established)) // declared in trial already
+	s.says("P-4", february, "", sharp("A1", "F1"))
+	s.says("P-4", "2025-02-12T08:00:00Z", said(established), takesOver("A1", "F1", established))
+	s.says("P-5", february, "", sharp("A1", "F1"))
+	s.says("P-5", "2025-02-11T08:00:00Z", "", needled("A1", "F1", v1.NeedleTip_NEEDLE_TIP_BLUNT))
+	s.says("P-5", "2025-02-12T08:00:00Z", "", takesOver("A1", "F1", trial))
+}

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -30,9 +31,10 @@ import (
 // projection. `coming` holds one from the moment it is sent to the log until it is safe: who looks for its id or
 // for one of its index keys waits for it.
 type index struct {
-	db                                     *sql.DB
-	log                                    *eventlog.Log
-	lookup, mentioned, anyMention, spanned *sql.Stmt
+	db  *sql.DB
+	log *eventlog.Log
+
+	lookup, mentioned, anyMention, beneath, spanned *sql.Stmt
 
 	mu         sync.Mutex
 	recent     map[string]known
@@ -40,6 +42,7 @@ type index struct {
 	sessions   map[string]days     // sessions of events in `recent`
 	coming     map[string][]*event // events, by their id and their index keys
 	facilities map[string]place
+	kept       map[string]bool // index keys of `once` that are in the file, the latest met
 	seq        uint64
 	moved      chan struct{} // closed and replaced whenever seq advances
 	freshAt    time.Time     // a moment at which the index held all of the log; zero before the first
@@ -77,7 +80,7 @@ type event struct {
 
 // indexVersion is the version of what the index holds. An index of another version is built
 // anew.
-const indexVersion = 4
+const indexVersion = 5
 
 // openIndex opens the index in the folder, or makes it. One that is damaged, or of an older version without checksums,
 // is deleted first, and one of another log is emptied. damaged hears of damage that is met later; it is called from any
@@ -103,7 +106,7 @@ func openIndex(ctx context.Context, dir string, log *eventlog.Log, damaged func(
 	}
 	db.SetMaxOpenConns(4)
 	x := &index{db: db, log: log, recent: map[string]known{}, fresh: map[string][]uint64{}, sessions: map[string]days{},
-		coming: map[string][]*event{}, facilities: map[string]place{}, moved: make(chan struct{})}
+		coming: map[string][]*event{}, facilities: map[string]place{}, kept: map[string]bool{}, moved: make(chan struct{})}
 	if err := x.prepare(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("ingest index %s: %w; it can be deleted, it is rebuilt from the log", path, err), db.Close())
 	}
@@ -178,6 +181,7 @@ func (x *index) prepare(ctx context.Context) error {
 	for to, q := range map[**sql.Stmt]string{
 		&x.lookup: `SELECT seq, hash FROM event WHERE id = ?`, &x.mentioned: `SELECT seq FROM mention WHERE topic = ?`,
 		&x.anyMention: `SELECT EXISTS (SELECT 1 FROM mention WHERE topic = ?)`,
+		&x.beneath:    `SELECT DISTINCT topic FROM mention WHERE topic >= ? AND topic < ?`,
 		&x.spanned:    `SELECT first, last FROM session WHERE unit = ?`,
 	} {
 		if *to, err = x.db.PrepareContext(ctx, q); err != nil {
@@ -242,6 +246,12 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 	if err != nil {
 		return err
 	}
+	first, err := tx.PrepareContext(ctx, `INSERT INTO mention (topic, seq) SELECT ?1, ?2
+		WHERE NOT EXISTS (SELECT 1 FROM mention WHERE topic = ?1)`)
+	if err != nil {
+		return err
+	}
+	firsts := map[string]bool{}
 	var last string
 	var taken []*logv1.Event
 	var about []string
@@ -260,7 +270,14 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 		}
 		for _, t := range topics(ev) {
 			about = append(about, t)
-			if _, err := mention.ExecContext(ctx, t, int64(e.Seq)); err != nil {
+			put := mention
+			if once(t) {
+				if x.keeps(t) || firsts[t] {
+					continue
+				}
+				put, firsts[t] = first, true
+			}
+			if _, err := put.ExecContext(ctx, t, int64(e.Seq)); err != nil {
 				return err
 			}
 		}
@@ -290,6 +307,7 @@ func (x *index) apply(ctx context.Context, batch []eventlog.Entry) error {
 	if err := tx.Commit(); err != nil {
 		return err
 	}
+	x.keep(slices.Collect(maps.Keys(firsts))...)
 	x.advance(end, taken, about)
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"slices"
+	"strings"
 	"time"
 
 	"cannulary/internal/record"
@@ -13,7 +14,7 @@ import (
 )
 
 // The index keys of an event beside its id: only what the notices in an answer need, and what says
-// whose facts a message would change.
+// whose facts a message would change. Those of names stand in names.go.
 const (
 	topicMerges   = "merges"
 	topicAmended  = "amended/"  // + event id: the corrections and voids of its facts
@@ -43,6 +44,7 @@ func topics(ev *logv1.Event) []string {
 		if f.Target != "" {
 			out = append(out, topicAmended+record.EventOf(f.Target))
 		}
+		out = append(out, naming(f)...)
 		if !f.Plain() {
 			continue
 		}
@@ -172,13 +174,82 @@ func (x *index) has(ctx context.Context, topic string) (bool, error) {
 // holds is has for the events that are safe.
 func (x *index) holds(ctx context.Context, topic string) (found bool, err error) {
 	x.mu.Lock()
-	fresh := len(x.fresh[topic]) > 0
+	fresh := x.kept[topic] || len(x.fresh[topic]) > 0
 	x.mu.Unlock()
 	if fresh {
 		return true, nil
 	}
 	err = x.anyMention.QueryRowContext(ctx, topic).Scan(&found)
+	if err == nil && found && once(topic) {
+		x.keep(topic)
+	}
 	return found, err
+}
+
+// mostKept is how many index keys of names stay in memory: those of some thousand patients who are being treated.
+const mostKept = 1 << 14
+
+// keep notes that index keys of `once` are in the file. A row stays there, so this is never taken back; when too many are
+// noted, it begins anew.
+func (x *index) keep(topics ...string) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, t := range topics {
+		if len(x.kept) >= mostKept {
+			clear(x.kept)
+		}
+		x.kept[t] = true
+	}
+}
+
+// keeps reports whether it is noted that the file has an index key.
+func (x *index) keeps(topic string) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.kept[topic]
+}
+
+// under returns the index keys with a beginning, which ends with "/". It waits for those that are coming.
+func (x *index) under(ctx context.Context, prefix string) ([]string, error) {
+	x.mu.Lock()
+	var coming []string
+	for k := range x.coming {
+		if strings.HasPrefix(k, prefix) {
+			coming = append(coming, k)
+		}
+	}
+	x.mu.Unlock()
+	for _, k := range coming {
+		if err := x.arrived(ctx, k); err != nil {
+			return nil, err
+		}
+	}
+	// First what is in memory: an event leaves it when it is in the file.
+	var out []string
+	x.mu.Lock()
+	for k := range x.fresh {
+		if strings.HasPrefix(k, prefix) {
+			out = append(out, k)
+		}
+	}
+	x.mu.Unlock()
+	rows, err := x.beneath.QueryContext(ctx, prefix, strings.TrimSuffix(prefix, "/")+"0") // "0" comes after "/"
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var topic string
+		if err := rows.Scan(&topic); err != nil {
+			return nil, err
+		}
+		out = append(out, topic)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+	slices.Sort(out)
+	return slices.Compact(out), nil
 }
 
 // since returns the earliest registration of a facility, zero if none is known.

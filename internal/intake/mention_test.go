@@ -21,7 +21,10 @@ func TestNoticesRestOnTheLogAlone(t *testing.T) {
 	admitted := testkit.SampleOf("roster patient_admitted")
 	testkit.Envelope(admitted).Patient = testkit.Patient("INV-0002")
 	first := testkit.SampleOf("cannulation session_started")
-	for _, m := range []*v1.FeedRequest{death, admitted, first} {
+	sharp := testkit.SampleOf("cannulation needle_inserted") // of V1 on F1, and known by that
+	testkit.Envelope(sharp).Session, testkit.Envelope(sharp).SourceMessageId = nil, "the other needle"
+	sharp.GetCannulation().GetFacts()[0].GetNeedleInserted().Track = "V1"
+	for _, m := range []*v1.FeedRequest{death, admitted, first, testkit.SampleOf("roster access_created"), sharp} {
 		if _, err := n.Client.Send(testkit.Context(t), m); err != nil {
 			t.Fatal(err)
 		}
@@ -41,7 +44,7 @@ func TestNoticesRestOnTheLogAlone(t *testing.T) {
 		return strings.Join(a.Notices, "\n")
 	}
 	want := asked(n.Intake)
-	if strings.Count(want, "\n") != 2 { // several days, a death, nobody admitted
+	if strings.Count(want, "\n") != 3 || !strings.Contains(want, "who has V1") { // several days, a death, nobody admitted, and the track
 		t.Fatalf("notices %q", want)
 	}
 	dir := t.TempDir()

@@ -41,7 +41,11 @@ func (in *Intake) noticed(ctx context.Context, by *access.Principal, m Message, 
 		if r, ok := f.(*cannularyv1.RosterFact); ok {
 			n.roster(at, i, r)
 		}
+		if c, ok := f.(*cannularyv1.CannulationFact); ok {
+			n.track(at, c)
+		}
 	}
+	n.names()
 	n.treated()
 	if n.err != nil {
 		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what is recorded already",
