@@ -433,3 +433,19 @@ func TestATakeoverFurtherThanTheRecordIsTold(t *testing.T) {
 	s.says("P-5", "2025-02-11T08:00:00Z", "", needled("A1", "F1", v1.NeedleTip_NEEDLE_TIP_BLUNT))
 	s.says("P-5", "2025-02-12T08:00:00Z", "", takesOver("A1", "F1", trial))
 }
+
+// What is on record under an identity that was merged into the envelope's counts as the patient's, in what is told and in what is
+// not.
+func TestNamesOfAMergedIdentityCount(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	s.says("P-1", february, "", accessCreated("F1"), accessCreated("F2"))
+	s.says("P-2", february, "", plans("F1", "A1"), sharp("A1", "F1"))
+	s.says("P-1", february, "", plans("F1", "V1"))
+	s.says("P-1", "2025-02-11T08:00:00Z", `facts[0].needle_inserted.track "A1" is not known of this patient, who has V1: is it one of them?`, sharp("A1", ""))
+	s.says("P-1", "2025-02-12T08:00:00Z", "", merged("P-2"))
+	s.says("P-1", "2025-02-13T08:00:00Z",
+		`facts[0].track_planned plans track "A1" on access "F2", and it was needled on access "F1" before: by this plan it lies on "F2" and counts anew`,
+		plans("F2", "A1"))
+	s.says("P-1", "2025-02-14T08:00:00Z", `facts[0].needle_inserted names access "F1", and track "A1" lies on access "F2": check which of the two is wrong`,
+		sharp("A1", "F1"))
+}

@@ -229,7 +229,7 @@ func (n *noticing) astray(at string, b *cannularyv1.NeedleInserted) {
 }
 
 // agrees reports whether the index alone says that nothing puts the track on another access. It looks at the envelope's
-// identity only: all that comes from a machine passes here.
+// identity only, because every needle passes here: where a merged one's plan is newer, a notice is left out.
 func (n *noticing) agrees(track, access string) bool {
 	laid := topicLaid + n.key + "/" + track
 	all, err := n.in.index.mentions(n.ctx, laid)
