@@ -364,7 +364,7 @@ func TestANeedleOnAnotherAccessIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	const (
 		other = `facts[0].needle_inserted names access "F2", and track "A1" lies on access "F1": check which of the two is wrong`
-		moved = `facts[0].track_planned plans track "A1" on access "F2", and it was needled on access "F1" before: by this plan it lies on "F2" and counts anew`
+		moved = `facts[0].track_planned plans track "A1" on access "F2", and it was needled on access "F1" before: a track does not move, check which of the two is wrong`
 	)
 	for _, p := range []string{"P-1", "P-2"} {
 		s.says(p, february, "", accessCreated("F1"), accessCreated("F2"))
@@ -389,7 +389,7 @@ func TestANeedleOnAnotherAccessIsTold(t *testing.T) {
 func TestAPlanOnAnotherAccessIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	said := func(track string) string {
-		return fmt.Sprintf(`facts[0].track_planned plans track %q on access "F2", and it was needled on access "F1" before: by this plan it lies on "F2" and counts anew`,
+		return fmt.Sprintf(`facts[0].track_planned plans track %q on access "F2", and it was needled on access "F1" before: a track does not move, check which of the two is wrong`,
 			track)
 	}
 	for _, p := range []string{"P-1", "P-2"} {
@@ -444,7 +444,7 @@ func TestNamesOfAMergedIdentityCount(t *testing.T) {
 	s.says("P-1", "2025-02-11T08:00:00Z", `facts[0].needle_inserted.track "A1" is not known of this patient, who has V1: is it one of them?`, sharp("A1", ""))
 	s.says("P-1", "2025-02-12T08:00:00Z", "", merged("P-2"))
 	s.says("P-1", "2025-02-13T08:00:00Z",
-		`facts[0].track_planned plans track "A1" on access "F2", and it was needled on access "F1" before: by this plan it lies on "F2" and counts anew`,
+		`facts[0].track_planned plans track "A1" on access "F2", and it was needled on access "F1" before: a track does not move, check which of the two is wrong`,
 		plans("F2", "A1"))
 	s.says("P-1", "2025-02-14T08:00:00Z", `facts[0].needle_inserted names access "F1", and track "A1" lies on access "F2": check which of the two is wrong`,
 		sharp("A1", "F1"))

@@ -208,8 +208,8 @@ func (n *noticing) track(at string, f *cannularyv1.CannulationFact) {
 		to := x.TrackPlanned.GetAccess()
 		for _, t := range x.TrackPlanned.GetTracks() {
 			if was := n.lies(t.GetTrack()); was.needled && was.access != "" && was.access != to {
-				n.say("%s plans track %q on access %q, and it was needled on access %q before: by this plan it lies on %q and counts anew",
-					at, t.GetTrack(), to, was.access, to)
+				n.say("%s plans track %q on access %q, and it was needled on access %q before: a track does not move, check which of the "+
+					"two is wrong", at, t.GetTrack(), to, was.access)
 			}
 		}
 	case *cannularyv1.CannulationFact_TrackTakenOver:

@@ -38,7 +38,7 @@ func (m *machine) heldNowhere() []string {
 		place := slices.IndexFunc(h.Accesses, func(name string) bool {
 			return !slices.ContainsFunc(m.accesses, func(a *access) bool { return a.name == name && a.there })
 		})
-		where := ""
+		var where string
 		switch {
 		case track >= 0:
 			where = "track " + h.Tracks[track]
@@ -47,8 +47,8 @@ func (m *machine) heldNowhere() []string {
 		default:
 			continue
 		}
-		return []string{fmt.Sprintf("a hold is open on %s (%s), and nothing else of this patient's record knows that name. It may be meant "+
-			"for this track: find out before you needle", where, cmp.Or(h.Text, "no reason recorded"))}
+		return []string{fmt.Sprintf("a hold is open on %s (%s), and nothing else of this patient's record knows that name. It may be "+
+			"meant for this track: find out before you needle", where, cmp.Or(h.Text, "no reason recorded"))}
 	}
 	return nil
 }
@@ -59,6 +59,6 @@ func (c *course) overrules(declared Stage, date string) string {
 	if !c.seen || c.taken != nil || c.trial || declared != Trial && declared != Established {
 		return ""
 	}
-	return fmt.Sprintf("the takeover of %s declares the track %s, but this record has its sessions from the first on, and %d of them count: "+
-		"make sure that it takes a blunt needle", date, declared, c.counted)
+	return fmt.Sprintf("the takeover of %s declares the track %s, but this record has its sessions from the first on, and %d of them count"+
+		": make sure that it takes a blunt needle", date, declared, c.counted)
 }

@@ -27,7 +27,8 @@ func reference(f *record.Fact) string {
 
 // group puts the attempts of each track into sessions.
 func (e *env) group(items []record.Item) *gathering {
-	g := &gathering{e: e, of: map[string]*session{}, versions: map[string][]*record.Fact{}, days: map[string][]span{}, split: map[string]bool{}, at: map[pair]*session{},
+	g := &gathering{e: e, of: map[string]*session{}, versions: map[string][]*record.Fact{}, days: map[string][]span{},
+		split: map[string]bool{}, at: map[pair]*session{},
 		preps: map[pair][]*record.Fact{}, pegs: map[string][]*record.Fact{}, seen: map[pair][]cannularyv1.ComplicationKind{},
 		speeds: map[string]speed{}, stopped: map[pair]*record.Fact{}, pressed: map[pair]*record.Fact{}}
 	referred, loose := map[pair][]attempt{}, map[pair][]attempt{}

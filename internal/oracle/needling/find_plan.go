@@ -152,7 +152,8 @@ func (w *world) goesOn(p *record.Fact) bool {
 // session before the preparation is one too.
 func (w *world) scabToRemove(track string) bool {
 	for _, f := range w.findings {
-		if f.rule != rule.ScabIncomplete || f.track != track || !f.cleared.IsZero() || w.date(f.ground) != w.today() && !w.goesOn(f.ground) {
+		today := w.date(f.ground) == w.today() || w.goesOn(f.ground)
+		if f.rule != rule.ScabIncomplete || f.track != track || !f.cleared.IsZero() || !today {
 			continue
 		}
 		tried := false
