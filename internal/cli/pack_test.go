@@ -232,8 +232,7 @@ func TestPackSaysWhatIsWrong(t *testing.T) {
 		t.Cleanup(s.Close)
 		return s.URL
 	}
-	gone := httptest.NewServer(http.NotFoundHandler())
-	gone.Close()
+	const gone = "http://127.0.0.1:1" // no server of a test is given that port
 	whole := `{"patient":{"id":"a1"},"caution":"Decision support only."}` + "\n"
 	parent := t.TempDir()
 	out := filepath.Join(parent, "pack")
@@ -251,9 +250,9 @@ func TestPackSaysWhatIsWrong(t *testing.T) {
 		{[]string{"--out", out, "--http", "http://x", "--identifier", "a|b"}, WrongUse, "--out and --facility go with --all"},
 		{[]string{"--http", "http://x"}, WrongUse, "--identifier is missing"},
 		{[]string{"--all", "--out", out, "--http", "ht tp://x"}, WrongUse, "is not a URL"},
-		{[]string{"--all", "--out", out, "--http", gone.URL}, Failed, "is it running?"},
+		{[]string{"--all", "--out", out, "--http", gone}, Failed, "is it running?"},
 		{[]string{"--all", "--out", out, "--data", filepath.Join(parent, "none")}, Failed, "there is no instance in"},
-		{[]string{"--all", "--out", filepath.Join(parent, "no", "pack"), "--http", gone.URL}, Failed, "does not exist; make it first"},
+		{[]string{"--all", "--out", filepath.Join(parent, "no", "pack"), "--http", gone}, Failed, "does not exist; make it first"},
 		{[]string{"--all", "--out", out, "--http", answer(503, `{"error":{"code":"unavailable","text":"try again"}}`)},
 			Failed, "try again"},
 		{[]string{"--all", "--out", out, "--http", answer(404, "no page")}, Failed, "404 Not Found: no page"},
