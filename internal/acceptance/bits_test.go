@@ -154,6 +154,8 @@ func (b *bits) files(dir string) (out []kept) {
 	}{
 		{"log/jetstream/*/streams/*/msgs/*.blk", "log: block", 5}, {"log/jetstream/*/streams/*/msgs/index.db", "log: index", 1},
 		{"log/jetstream/*/streams/*/meta.*", "log: meta", 1}, {"acknowledged", "mark", 1},
+		// A batch that was under way when the process was killed: the server drops it.
+		{"log/jetstream/*/streams/*/batches/*/*.*", "log: batch", 1}, {"log/jetstream/*/streams/*/batches/*/msgs/*", "log: batch", 1},
 		{"view/*.db", "view", 5}, {"view/*-wal", "view: wal", 3}, {"view/*-shm", "view: shm", 1},
 		{"ingest/index.db", "index", 3}, {"ingest/*-wal", "index: wal", 1}, {"ingest/*-shm", "index: shm", 1},
 		{"keys/*.db", "keys", 2}, {"keys/*-wal", "keys: wal", 1}, {"keys/*-shm", "keys: shm", 1},
