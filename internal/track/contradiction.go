@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // contradictions are what of the record cannot be true together and concerns a track, as cautions. Only a person can find out
@@ -48,7 +49,7 @@ func (m *machine) heldNowhere() []string {
 			continue
 		}
 		return []string{fmt.Sprintf("a hold is open on %s (%s), and nothing else of this patient's record knows that name. It may be "+
-			"meant for this track: find out before you needle", where, cmp.Or(h.Text, "no reason recorded"))}
+			"meant for this track: find out before you needle", where, cmp.Or(strings.TrimSuffix(h.Text, "."), "no reason recorded"))}
 	}
 	return nil
 }

@@ -45,9 +45,9 @@ func TestAContradictionStandsFirst(t *testing.T) {
 			}
 		}, "", track.Blunt},
 		{"a hold on a track that nobody knows", func(s *story) { s.ready().said(12, 9, 0, hold("a", "")) },
-			"A hold is open on track a (Pus.), and nothing else of this patient's record knows that name.", track.Blunt},
+			"A hold is open on track a (Pus), and nothing else of this patient's record knows that name.", track.Blunt},
 		{"a hold on an access that nobody knows", func(s *story) { s.ready().said(12, 9, 0, hold("", "f")) },
-			"A hold is open on access f (Pus.), and nothing else of this patient's record knows that name.", track.Blunt},
+			"A hold is open on access f (Pus), and nothing else of this patient's record knows that name.", track.Blunt},
 		{"no thrill at an access that nobody knows", func(s *story) {
 			s.ready().exam(12, func(x *v1.AccessExamined) { x.Access, x.Feel.Thrill = "f", absent })
 		}, "A hold is open on access f (no thrill), and nothing else of this patient's record knows that name.", track.Blunt},
