@@ -94,16 +94,17 @@ func (w *writer) verdict(key string) (*verdict, error) {
 	if w.ahead != nil {
 		v = w.ahead.verdict
 	}
-	if fw := w.followers[key]; v == nil && fw != nil {
-		v, err = w.judgeOn(key, fw)
+	before := w.followers[key]
+	if v == nil && before != nil {
+		v, err = w.judgeOn(key, before)
 	}
 	if err == nil && v == nil {
-		v, err = w.judgeAnew(key)
+		v, err = w.judgeAnew(key, before)
 	}
 	if err != nil {
 		return nil, err
 	}
-	if len(w.followers) >= followersMost && w.followers[key] == nil {
+	if len(w.followers) >= followersMost && before == nil {
 		for other := range w.followers {
 			delete(w.followers, other)
 			break
@@ -135,31 +136,41 @@ func (w *writer) judgeOn(key string, fw *follower) (*verdict, error) {
 	part.Findings = changed(j.Findings, fw.last.Findings, func(f *track.Finding) string { return f.ID })
 	part.Holds = changed(j.Holds, fw.last.Holds, func(h *track.Hold) string { return h.ID })
 	part.Tracks = changed(j.Tracks, fw.last.Tracks, func(s *track.State) string { return s.ID })
-	v := &verdict{fw: fw, rows: w.rows(key, j)}
+	v := &verdict{fw: fw, rows: w.rows(key, j), gone: fw.gone(j)}
+	return v, w.judged(v, key, j, &part, asOf)
+}
+
+// gone are the resources of the judgement before that a new one does not give.
+func (fw *follower) gone(j *track.Judgement) (out []view.ResourceKey) {
 	now := shown(j)
 	for k := range fw.shown {
 		if !now[k] {
 			typ, id, _ := strings.Cut(k, "/")
-			v.gone = append(v.gone, view.ResourceKey{Type: typ, ID: id})
+			out = append(out, view.ResourceKey{Type: typ, ID: id})
 		}
 	}
-	slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
-	return v, w.judged(v, key, j, &part, asOf)
+	slices.SortFunc(out, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
+	return out
 }
 
-// judgeAnew judges a patient from the dossier.
-func (w *writer) judgeAnew(key string) (*verdict, error) {
+// judgeAnew judges a patient from the dossier. before is the follower of the judgement before, nil where there is none:
+// then the view is asked for all that earlier judgements gave.
+func (w *writer) judgeAnew(key string, before *follower) (*verdict, error) {
 	d, err := w.patient(key)
 	if err != nil {
 		return nil, err
 	}
 	fw, j, asOf := w.newFollower(key, d.Input)
 	v := &verdict{fw: fw, rows: w.rows(key, j)}
-	if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
-		return nil, err
+	if before != nil {
+		v.gone = before.gone(j)
+	} else {
+		if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
+			return nil, err
+		}
+		now := shown(j)
+		v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
 	}
-	now := shown(j)
-	v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
 	return v, w.judged(v, key, j, j, asOf)
 }
 

@@ -486,7 +486,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 	for _, a := range slices.Backward(s.attempts) {
 		if a.used() {
 			c.entered, c.needledOn = true, cmp.Or(a.GetAccess(), c.access)
-			m.used(e, c, a)
+			m.used(e, c, s, a)
 			break
 		}
 	}

@@ -247,7 +247,10 @@
 // highest before (the latest of several); of not-a-fistula the plan or takeover, with the
 // fact that told the kind, since the later of both; else the one fact. Place in the id:
 // "track NAME" or "access NAME", for a finding with aspects followed by a space and
-// the aspect: collapse, pulse; long, run; limit, trend; removal (angle-drift).
+// the aspect: collapse, pulse; long, run; limit, trend; removal (angle-drift). In the id of
+// unused-long another fact stands for the ground: the takeover, or the used attempt that ended
+// the caution before, or else the track's first used attempt. So a run of use that goes on while
+// its history arrives has one finding, and not one after each session.
 //
 // # Holds
 //

@@ -142,6 +142,7 @@ type Finding struct {
 	ClearedBy string
 
 	aspect string // tells apart the findings of one rule at one place
+	named  string // the fact that stands for the ground in the id, empty for the ground
 	date   string // local date of the ground, for a rule that holds without a fact that places a hold
 	// needled are the treatments with a needle under that hold. needledLast is the latest of
 	// their dates.

@@ -1,6 +1,7 @@
 package track
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -335,7 +336,7 @@ func (m *machine) raise(x Finding, p *protocol.Parameters) {
 	if x.aspect != "" {
 		place += " " + x.aspect
 	}
-	x.ID = record.FindingID(x.Rule, place, x.Facts[0])
+	x.ID = record.FindingID(x.Rule, place, cmp.Or(x.named, x.Facts[0]))
 	r, _ := rule.Of(x.Rule)
 	if x.Severity == "" {
 		x.Severity = r.Severity

@@ -98,7 +98,7 @@ func (m *machine) takeOver(e *env, b *cannularyv1.TrackTakenOver, f *record.Fact
 	*c = *fresh
 	c.taken, c.takenAt, c.takenOn, c.role, c.access = b, e.from(f), e.date(f), b.GetRole(), b.GetAccess()
 	c.rests(e, f)
-	c.unused = unused{base: zone.DayOf(f.At, e.Zone(m.stays.At(f.At).Facility)), ground: f.ID}
+	c.unused = unused{base: zone.DayOf(f.At, e.Zone(m.stays.At(f.At).Facility)), ground: f.ID, run: f.ID}
 	if b.Gauge != nil {
 		c.gauge, c.stated = b.Gauge, b.Gauge
 	}

@@ -1,6 +1,7 @@
 package track_test
 
 import (
+	"maps"
 	"testing"
 	"time"
 
@@ -124,6 +125,37 @@ func unusedSentences() []sentence {
 			late(s)
 		}, 60, "", "", track.Sharp},
 		{"a forming track has its own rule", func(s *story) { s.made().planned(0).sharps(1, 3) }, 60, "", "", track.Sharp},
+	}
+}
+
+// A year of history is loaded today: after each session the track looks unused since that one. An EHR gets one finding
+// of that, with a new date each time, and not one finding a session that is cancelled by the next.
+func TestARunOfUseHasOneFindingWhileItsHistoryArrives(t *testing.T) {
+	s := tell(t).trial() // the last needle is on day 13
+	found := func(day int) map[string]string {
+		ids := map[string]string{}
+		j := s.judge(day)
+		for _, f := range j.Standing() {
+			if f.Rule == rule.UnusedLong {
+				ids[string(f.Severity)] = f.ID
+			}
+		}
+		return ids
+	}
+	first := found(300)
+	if len(first) != 2 {
+		t.Fatalf("unused for months gives %v", first)
+	}
+	for day := 15; day <= 34; day += 3 {
+		s.insert(day, day, blunt)
+		if now := found(300); !maps.Equal(now, first) {
+			t.Fatalf("the session of day %d makes it %v, before it was %v", day, now, first)
+		}
+	}
+	caution := found(56) // on its own ground, the needle of day 33
+	s.insert(57, 57, blunt)
+	if next := found(79)["caution"]; next == "" || next == caution["caution"] {
+		t.Errorf("after a needle that ended a caution the next caution is the same finding, %q", next)
 	}
 }
 

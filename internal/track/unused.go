@@ -15,6 +15,7 @@ import (
 type unused struct {
 	base    zone.Day // date of the last used needle, else of the takeover
 	ground  string   // its fact
+	run     string   // the takeover, or the used needle that ended the caution before, else the first one: it names what is found
 	judged  zone.Day // the date that was judged last
 	review  zone.Day // date of the review that ended the last stop; 0 if none did since base
 	caution began
@@ -25,10 +26,10 @@ type unused struct {
 type began struct {
 	on    zone.Day
 	since time.Time
-	// ground and seen are those of the moment at which it began.
-	ground, seen string
-	protocol     string
-	shown        bool
+	// ground, run and seen are those of the moment at which it began.
+	ground, run, seen string
+	protocol          string
+	shown             bool
 }
 
 // leastUnused is the fewest days that a protocol can ask for.
@@ -91,7 +92,7 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 	if !silent {
 		days := int(d - u.base)
 		start := func(b *began, seen string) {
-			*b = began{on: d, since: e.midnight(d.String(), facility), ground: u.ground, seen: seen, protocol: p.Version}
+			*b = began{on: d, since: e.midnight(d.String(), facility), ground: u.ground, run: u.run, seen: seen, protocol: p.Version}
 		}
 		if u.caution.on == 0 && days > p.UnusedCaution {
 			start(&u.caution, fmt.Sprintf("not needled since %s", u.base))
@@ -109,7 +110,7 @@ func (m *machine) unusedOn(e *env, c *course, d zone.Day, t, silenced time.Time)
 		case show && !b.shown:
 			b.shown = true
 			x := Finding{Rule: rule.UnusedLong, aspect: aspect, Track: c.name, Access: c.access, Since: b.since, Facts: []string{b.ground},
-				Seen: b.seen}
+				named: b.run, Seen: b.seen}
 			if aspect == aspectStop {
 				x.Severity = rule.Stop
 			}
@@ -177,11 +178,14 @@ func (m *machine) silent(e *env, c *course, d zone.Day, t time.Time) (facility s
 	return facility, p, away || resting || c.retired != nil || p.SharpOnly
 }
 
-// used records a used needle, dated where the patient belongs.
-func (m *machine) used(e *env, c *course, a attempt) {
+// used records a session's last used needle, dated where the patient belongs.
+func (m *machine) used(e *env, c *course, s *session, a attempt) {
 	u := &c.unused
 	d := zone.DayOf(a.at, e.Zone(m.stays.At(a.at).Facility))
 	u.base, u.ground, u.review, u.judged = d, a.id, 0, max(u.judged, d)
+	if u.run == "" || u.caution.on != 0 {
+		u.run = s.attempts[slices.IndexFunc(s.attempts, func(a attempt) bool { return a.used() })].id
+	}
 	u.caution = began{}
 	m.end(a.from, "a needle was used on "+d.String(), rule.UnusedLong, aspectCaution, c.name, "")
 }

@@ -17,6 +17,7 @@ type unused struct {
 	track string
 
 	last     *record.Fact // the last used attempt, else the takeover
+	run      *record.Fact // the takeover, or the used attempt that ended the caution before, else the first one
 	lastDate string
 	reviewed string // date of the review that ended the latest stop
 	caution  *finding
@@ -75,9 +76,13 @@ func (w *world) unusedSince(track string, since *record.Fact) *unused {
 func (u *unused) start(since *record.Fact, known int) {
 	if _, ok := since.Body.(*cannularyv1.TrackTakenOver); ok {
 		u.last, u.lastDate = since, u.localDate(since.At, u.stayAt(known, since.At).Facility)
+		u.run = since
 		return
 	}
 	t := u.takeover(u.track, since)
+	if t != nil {
+		u.run = t.Fact
+	}
 	for _, a := range u.attempts(u.track, nil) {
 		if notAfter(a.Fact, since) && (t == nil || before(t.Fact, a.Fact)) {
 			u.needle(a)
@@ -97,6 +102,9 @@ func (u *unused) needle(a entry) bool {
 		for _, own := range s.attempts {
 			if own.ID == a.ID {
 				u.last, u.lastDate = a.Fact, u.localDate(a.At, s.homeFacility)
+				if u.run == nil || u.caution != nil || u.mutant == UnusedNamedByLast {
+					u.run = a.Fact
+				}
 			}
 		}
 	}
@@ -141,10 +149,11 @@ func (u *unused) judge(n int, at time.Time) {
 	gone := days(u.lastDate, date)
 	if u.caution == nil && gone > rules.UnusedCaution {
 		u.caution = &finding{rule: rule.UnusedLong, severity: rule.Caution, track: u.track, aspect: "caution", ground: u.last,
-			since: begins}
+			named: u.run, since: begins}
 	}
 	if u.stop == nil && gone > rules.UnusedStop && (u.reviewed == "" || days(u.reviewed, date) > rules.UnusedStop) {
-		u.stop = &finding{rule: rule.UnusedLong, severity: rule.Stop, track: u.track, aspect: "stop", ground: u.last, since: begins}
+		u.stop = &finding{rule: rule.UnusedLong, severity: rule.Stop, track: u.track, aspect: "stop", ground: u.last, named: u.run,
+			since: begins}
 	}
 }
 

@@ -18,6 +18,7 @@ type finding struct {
 	access   string
 	aspect   string
 	ground   *record.Fact
+	named    *record.Fact // stands for the ground in the id; nil is the ground
 	others   []*record.Fact
 	since    time.Time // of the ground, unless told otherwise
 	ends     *record.Fact
@@ -88,8 +89,12 @@ func (w *world) answerFindings() []Finding {
 		for _, o := range f.others {
 			facts = append(facts, o.ID)
 		}
+		named := f.ground
+		if f.named != nil {
+			named = f.named
+		}
 		a := Finding{
-			ID: record.FindingID(f.rule, at, f.ground.ID), Rule: f.rule, Severity: string(f.severity), Track: f.track, Access: f.access,
+			ID: record.FindingID(f.rule, at, named.ID), Rule: f.rule, Severity: string(f.severity), Track: f.track, Access: f.access,
 			Since: f.since, Cleared: f.cleared, Facts: distinct(facts),
 		}
 		if !a.Cleared.IsZero() && a.Cleared.Before(a.Since) {

@@ -74,6 +74,7 @@ const (
 	PulseSaidTwice        Mutant = "an outflow sign of the pulse is said twice"
 	AneurysmStaysCaution  Mutant = "an aneurysm stays a caution after a review"
 	RestatedByFirst       Mutant = "an access is restated against its first statement"
+	UnusedNamedByLast     Mutant = "what a track not used shows is named by its last needle"
 	LiftFreesUnheardOf    Mutant = "a lift frees a place that a later correction brings in"
 )
 
@@ -93,5 +94,6 @@ func Mutants() []Mutant {
 		FirstAttemptForHold, DayGroundAtNoon, TimedLiftLiftsDay, DayLiftAtNoon, DayHoldIsNoDoubt, EarlyBluntInDoubt,
 		MoreHoldsForgotten, BluntAfterGapBegins, UnusedSinceAnything, NeedleEndsStop, EarlyReviewEndsStop, RestIsNotSilent,
 		AwayIsNotSilent, AnyExaminationEnds, PulseSaidTwice, AneurysmStaysCaution, RestatedByFirst, LiftFreesUnheardOf,
+		UnusedNamedByLast,
 	}
 }

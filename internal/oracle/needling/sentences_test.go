@@ -117,11 +117,13 @@ func answer(a needling.Answer, rules ...string) string {
 	for _, t := range a.Tracks {
 		out = append(out, fmt.Sprintf("%s %d of %d streak %d, %s", t.Stage, t.Counted, t.Needed, t.Streak, t.Needle))
 	}
+	tracks := len(out)
 	for _, f := range a.Findings {
 		if slices.Contains(rules, f.Rule) && f.Cleared.IsZero() {
 			out = append(out, f.Severity+" since "+f.Since.Format("01-02 15:04"))
 		}
 	}
+	slices.Sort(out[tracks:])
 	return strings.Join(out, "; ")
 }
 
