@@ -164,9 +164,13 @@ const instant = "2006-01-02T15:04:05.000Z"
 // profile is left out. A track's maturity was judged when the version was made: its issued
 // is the same time.
 func WithMeta(r []byte, id, profile string, version int, lastUpdated time.Time) []byte {
+	return AppendWithMeta(make([]byte, 0, len(r)+len(profile)+160), r, id, profile, version, lastUpdated)
+}
+
+// AppendWithMeta is WithMeta that appends to out.
+func AppendWithMeta(out, r []byte, id, profile string, version int, lastUpdated time.Time) []byte {
 	head := `{"id":"` + id + `"`
 	rest, ok := bytes.CutPrefix(r, []byte(head))
-	out := make([]byte, 0, len(r)+len(profile)+160)
 	if ok {
 		out = append(out, head...)
 		out = append(out, ',')

@@ -41,7 +41,7 @@ func (r *rendering) accessExamined(b *cannularyv1.AccessExamined) {
 }
 
 func (r *rendering) look(b *cannularyv1.Look) []model.ObservationComponent {
-	c := components{r: r}
+	c := r.components(9)
 	c.finding("redness", b.GetRedness())
 	c.finding("swelling", b.GetSwelling())
 	c.finding("pus", b.GetPus())
@@ -55,7 +55,7 @@ func (r *rendering) look(b *cannularyv1.Look) []model.ObservationComponent {
 }
 
 func (r *rendering) listen(b *cannularyv1.Listen) []model.ObservationComponent {
-	c := components{r: r}
+	c := r.components(3)
 	c.finding("bruit", b.GetBruit())
 	c.finding("high-pitched-bruit", b.GetHighPitchedBruit())
 	c.finding("continuous-bruit", b.GetContinuousBruit())
@@ -63,7 +63,7 @@ func (r *rendering) listen(b *cannularyv1.Listen) []model.ObservationComponent {
 }
 
 func (r *rendering) feel(b *cannularyv1.Feel) []model.ObservationComponent {
-	c := components{r: r}
+	c := r.components(6)
 	c.finding("thrill", b.GetThrill())
 	c.finding("discontinuous-thrill", b.GetDiscontinuousThrill())
 	c.finding("bounding-pulse", b.GetBoundingPulse())
@@ -74,7 +74,7 @@ func (r *rendering) feel(b *cannularyv1.Feel) []model.ObservationComponent {
 }
 
 func (r *rendering) siteLook(b *cannularyv1.SiteLook) []model.ObservationComponent {
-	c := components{r: r}
+	c := r.components(6)
 	c.finding("pus", b.GetPus())
 	c.finding("redness", b.GetRedness())
 	c.finding("swelling", b.GetSwelling())
@@ -87,7 +87,7 @@ func (r *rendering) siteLook(b *cannularyv1.SiteLook) []model.ObservationCompone
 func (r *rendering) venousPressureRead(b *cannularyv1.VenousPressureRead) {
 	o := r.observation(r.f.ID, procedural, "venous-pressure", r.places(b.GetTrack(), b.GetAccess()), nil)
 	r.measured(o, b.PressureMmhg, unitPressure)
-	c := components{r: r}
+	c := r.components(2)
 	c.count("blood-pump-speed", b.PumpSpeedMillilitresPerMinute, unitFlow)
 	c.integer("gauge", b.Gauge)
 	o.Component = c.list

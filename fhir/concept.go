@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
@@ -84,16 +85,29 @@ var snomed = map[string][2]string{
 // concept is a local code with its display as text and, where there is one and the
 // deployer allows, the SNOMED CT code as second coding.
 func (o Options) concept(code string) *model.CodeableConcept {
-	c, ok := local[code]
+	out, ok := concepts[code]
 	if !ok {
 		panic("fhir: no local code " + code)
 	}
-	out := coded(System, c.Code, c.Display)
-	if s, ok := snomed[code]; ok && !o.NoSNOMED {
-		out.Coding = append(out.Coding, coding(SNOMED, s[0], s[1]))
+	if o.NoSNOMED {
+		out.Coding = out.Coding[:1:1]
 	}
-	return out
+	return &out
 }
+
+// concepts are made once, by the local code. Whoever gets one may change it, but not its codings: all share them.
+var concepts = func() map[string]model.CodeableConcept {
+	m := make(map[string]model.CodeableConcept, len(codes))
+	for _, c := range codes {
+		out := coded(System, c.Code, c.Display)
+		if s, ok := snomed[c.Code]; ok {
+			out.Coding = append(out.Coding, coding(SNOMED, s[0], s[1]))
+		}
+		out.Coding = slices.Clip(out.Coding)
+		m[c.Code] = *out
+	}
+	return m
+}()
 
 // coded is a concept with one coding and its display as text.
 func coded(system, code, display string) *model.CodeableConcept {

@@ -88,7 +88,7 @@ func indexProcedure(p *model.Procedure, when []Period) Index {
 }
 
 func indexObservation(o *model.Observation, when []Period) Index {
-	ix := Index{Dates: when}
+	ix := Index{Dates: when, Tokens: make([]Token, 0, 12+4*len(o.Component))} // 4 in most components
 	ix.identifiers(o.Identifier)
 	ix.token("status", observationStatus, o.Status.Code())
 	ix.concepts("category", ptrs(o.Category)...)

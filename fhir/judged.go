@@ -203,7 +203,7 @@ func (v JudgedView) maturity(c Context, s *track.State) (Resource, error) {
 	if s.Protocol.Version != "" {
 		o.Method.Text = text("Judged by needling protocol " + s.Protocol.Version + prefixed(" at ", v.All.Where.Facility))
 	}
-	parts := components{r: &rendering{Context: c}}
+	parts := (&rendering{Context: c}).components(9)
 	whole := func(code string, n int) { parts.add(code).ValueInteger = &n }
 	whole("sessions-counted", s.Counted)
 	whole("sessions-needed", s.Target+len(s.Extras))

@@ -16,7 +16,7 @@ func (r *rendering) sitePrepared(b *cannularyv1.SitePrepared) {
 	part := []model.Reference{reference("Procedure", r.f.ID)}
 	focus := r.places(b.GetTrack(), "")
 
-	c := components{r: r}
+	c := r.components(4)
 	c.enum("washed", b.GetWashed())
 	c.enum("scab-removal", b.GetScab())
 	c.enum("peg-removal", b.GetPeg())
@@ -32,7 +32,7 @@ func (r *rendering) sitePrepared(b *cannularyv1.SitePrepared) {
 		if o.ValueCodeableConcept = r.enum(d.GetAgent()); o.ValueCodeableConcept == nil {
 			o.DataAbsentReason = notKnown()
 		}
-		c := components{r: r}
+		c := r.components(3)
 		c.integer("disinfection-ordinal", new(uint32(i+1)))
 		c.enum("disinfection-moment", d.GetMoment())
 		c.count("contact-time", d.ContactSeconds, unitSecond)
@@ -77,7 +77,7 @@ func (r *rendering) needleInserted(b *cannularyv1.NeedleInserted) {
 	}
 	r.addProcedure(p)
 
-	c := components{r: r}
+	c := r.components(16)
 	c.enum("needle-role", b.GetRole())
 	c.enum("needling-pattern", b.GetPattern())
 	c.integer("attempt-ordinal", new(b.GetAttemptOrdinal()))
@@ -114,7 +114,7 @@ func (r *rendering) needleRemoved(b *cannularyv1.NeedleRemoved) {
 		o.ValueQuantity = quantity(b.GetHaemostasisMinutes(), unitMinute)
 		r.addObservation(o)
 	}
-	c := components{r: r}
+	c := r.components(5)
 	c.enum("needle-role", b.GetRole())
 	c.quantity("removal-angle", b.AngleDegrees, unitDegree)
 	c.enum("compressive-dressing", b.GetCompressiveDressing())
@@ -136,7 +136,7 @@ func (r *rendering) pegPlaced(b *cannularyv1.PegPlaced) {
 	p.UsedCode = []model.CodeableConcept{*r.Options.concept("peg")}
 	r.addProcedure(p)
 
-	c := components{r: r}
+	c := r.components(1)
 	c.enum("same-path", b.GetSamePath())
 	if len(c.list) > 0 {
 		o := r.observation(r.derived("peg-placement-details"), procedural, "peg-placement-details", r.places(b.GetTrack(), ""),

@@ -329,6 +329,11 @@ type components struct {
 	list []model.ObservationComponent
 }
 
+// components gathers at most so many, or a few more.
+func (r *rendering) components(most int) components {
+	return components{r, make([]model.ObservationComponent, 0, most)}
+}
+
 func (c *components) add(code string) *model.ObservationComponent {
 	c.list = append(c.list, model.ObservationComponent{Code: *c.r.Options.concept(code)})
 	return &c.list[len(c.list)-1]

@@ -20,7 +20,7 @@ func (r *rendering) pumpSpeed(v *uint32, access string) {
 
 func (r *rendering) sessionEnded(b *cannularyv1.SessionEnded) {
 	r.pumpSpeed(b.PumpSpeedMillilitresPerMinute, b.GetAccess())
-	c := components{r: r}
+	c := r.components(2)
 	c.count("treated-time", b.TreatedMinutes, unitMinute)
 	c.enum("ended-early", b.GetEndedEarly())
 	if len(c.list) == 0 {

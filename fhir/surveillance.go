@@ -26,7 +26,7 @@ func (r *rendering) cultureResulted(b *cannularyv1.CultureResulted) {
 	if o.ValueCodeableConcept = r.enum(b.GetGrowth()); o.ValueCodeableConcept == nil {
 		o.DataAbsentReason = notKnown()
 	}
-	c := components{r: r}
+	c := r.components(2)
 	c.enum("collection-setting", b.GetSetting())
 	for _, g := range b.GetOrganisms() {
 		c.concept("organism", r.organism(g))
@@ -50,7 +50,7 @@ func (r *rendering) susceptibility(id string, g *cannularyv1.Organism, s *cannul
 		o.DataAbsentReason = notKnown()
 	}
 	o.DerivedFrom = []model.Reference{reference("Observation", r.f.ID)}
-	c := components{r: r}
+	c := r.components(2)
 	c.concept("organism", r.organism(g))
 	c.concept("antimicrobial-agent", r.foreign(s.GetAgent(), nil))
 	o.Component = c.list
@@ -87,7 +87,7 @@ func (r *rendering) antimicrobialStarted(b *cannularyv1.AntimicrobialStarted) {
 	if o.ValueCodeableConcept = r.foreign(b.GetAgent(), nil); o.ValueCodeableConcept == nil {
 		o.DataAbsentReason = notKnown()
 	}
-	c := components{r: r}
+	c := r.components(5)
 	c.course(b.GetCourse())
 	c.enum("antimicrobial-route", b.GetRoute())
 	c.enum("continued-from-hospital", b.GetContinuedFromHospital())
@@ -104,7 +104,7 @@ func (r *rendering) antimicrobialEnded(b *cannularyv1.AntimicrobialEnded) {
 	if d := text(b.GetLastDoseOn()); d != nil {
 		o.ValueDateTime = d
 	}
-	c := components{r: r}
+	c := r.components(2)
 	c.course(b.GetCourse())
 	o.Component = c.list
 	r.addObservation(o)
@@ -119,7 +119,7 @@ func (c *components) course(name string) {
 
 func (r *rendering) siteSignsSeen(b *cannularyv1.SiteSignsSeen) {
 	o := r.observation(r.f.ID, exam, "site-signs", r.places(b.GetTrack(), b.GetAccess()), nil)
-	c := components{r: r}
+	c := r.components(3)
 	c.finding("pus", b.GetPus())
 	c.finding("redness", b.GetRedness())
 	c.finding("swelling", b.GetSwelling())
@@ -147,7 +147,7 @@ func (r *rendering) factNamed(ref *cannularyv1.FactReference) []model.Reference 
 func (r *rendering) eventOutcomeAssessed(b *cannularyv1.EventOutcomeAssessed) {
 	o := r.observation(r.f.ID, exam, "event-outcome", nil, r.doer(b.GetAssessor()))
 	o.DerivedFrom = r.factNamed(b.GetEvent())
-	c := components{r: r}
+	c := r.components(3)
 	c.enum("hospital-stay", b.GetHospitalStay())
 	c.enum("access-lost", b.GetAccessLost())
 	c.enum("death", b.GetDeath())

@@ -14,14 +14,12 @@ import (
 // length of each part goes before it, so that ("ab","c") and ("a","bc") differ. 128 bits make a
 // clash by accident practically impossible and fit the 64 characters of a FHIR id.
 func hashID(parts ...string) string {
-	h := sha256.New()
-	var n [8]byte
+	b := make([]byte, 0, 256) // does not escape
 	for _, p := range parts {
-		binary.BigEndian.PutUint64(n[:], uint64(len(p)))
-		h.Write(n[:])
-		h.Write([]byte(p))
+		b = append(binary.BigEndian.AppendUint64(b, uint64(len(p))), p...)
 	}
-	return hex.EncodeToString(h.Sum(nil)[:16])
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:16])
 }
 
 // EventID returns the id of the event that a source's message becomes. The same message always

@@ -7,8 +7,11 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"time"
 
 	"github.com/klauspost/compress/zstd"
+
+	"cannulary/fhir"
 )
 
 // dictionary holds one rendered resource of each kind, so that a page of one resource is small
@@ -109,40 +112,56 @@ func newPacker() (*packer, error) {
 	return &packer{encoder: e}, nil
 }
 
-func (p *packer) pack(bodies [][]byte) []byte {
-	size := 2 + 4*len(bodies)
-	for _, b := range bodies {
-		size += len(b)
-	}
+func (p *packer) pack(of bodies) []byte {
 	buffer, _ := p.raw.Get().(*[]byte)
 	if buffer == nil {
 		buffer = new([]byte)
 	}
 	defer p.raw.Put(buffer)
-	raw := binary.AppendUvarint(slices.Grow((*buffer)[:0], size), uint64(len(bodies)))
-	for _, b := range bodies {
-		raw = binary.AppendUvarint(raw, uint64(len(b)))
+	raw := binary.AppendUvarint((*buffer)[:0], uint64(len(of.ends)))
+	begin := 0
+	for _, end := range of.ends {
+		raw = binary.AppendUvarint(raw, uint64(end-begin))
+		begin = end
 	}
-	for _, b := range bodies {
-		raw = append(raw, b...)
-	}
+	raw = append(raw, of.whole...)
 	*buffer = raw
 	return p.encoder.EncodeAll(raw, nil)
+}
+
+// bodies are those of a page, one after the other; ends are where each one ends.
+type bodies struct {
+	whole []byte
+	ends  []int
+}
+
+// at is the body of a slot.
+func (b bodies) at(slot int) ([]byte, error) {
+	i := slot & (1<<pageBits - 1)
+	if i >= len(b.ends) {
+		return nil, errDamaged
+	}
+	begin := 0
+	if i > 0 {
+		begin = b.ends[i-1]
+	}
+	return slices.Clone(b.whole[begin:b.ends[i]]), nil
 }
 
 // opened is the event whose versions are being stored, and the bodies of its last page.
 type opened struct {
 	seq    uint64
 	slot   int // the next
-	bodies [][]byte
+	page   bodies
 	packed []packing // the pages before it that are not written yet
+	free   []bodies  // of pages that were written, to be used again
 }
 
 // packing is a page that is being packed, beside what is stored meanwhile.
 type packing struct {
-	place  int64
-	bodies [][]byte
-	data   chan []byte
+	place int64
+	page  bodies
+	data  chan []byte
 }
 
 // packingMost bounds the pages that are not written yet.
@@ -156,28 +175,33 @@ func (t *Tx) nextSlot(seq uint64) int {
 	return t.open.slot
 }
 
-// keep puts a body into the next slot of the event.
-func (t *Tx) keep(seq uint64, body []byte) error {
+// keep puts the body of a version into the next slot of the event.
+func (t *Tx) keep(seq uint64, p *resolved, version int, updated time.Time) error {
 	slot := t.nextSlot(seq)
-	if t.open.seq != seq || len(t.open.bodies) == 1<<pageBits {
+	if t.open.seq != seq || len(t.open.page.ends) == 1<<pageBits {
 		if err := t.closePage(); err != nil {
 			return err
 		}
 	}
 	t.open.seq, t.open.slot = seq, slot+1
-	t.open.bodies = append(t.open.bodies, body)
+	page := &t.open.page
+	page.whole = fhir.AppendWithMeta(page.whole, p.Body, p.ID, p.Profile, version, updated)
+	page.ends = append(page.ends, len(page.whole))
 	return nil
 }
 
 // closePage has the page that is open packed.
 func (t *Tx) closePage() error {
-	if len(t.open.bodies) == 0 {
+	if len(t.open.page.ends) == 0 {
 		return nil
 	}
-	p := packing{place(t.open.seq, t.open.slot-1), t.open.bodies, make(chan []byte, 1)}
-	t.open.bodies = nil
+	p := packing{place(t.open.seq, t.open.slot-1), t.open.page, make(chan []byte, 1)}
+	t.open.page = bodies{}
+	if n := len(t.open.free); n > 0 {
+		t.open.page, t.open.free = t.open.free[n-1], t.open.free[:n-1]
+	}
 	t.open.packed = append(t.open.packed, p)
-	go func() { p.data <- t.packer.pack(p.bodies) }()
+	go func() { p.data <- t.packer.pack(p.page) }()
 	return t.writePages(packingMost)
 }
 
@@ -186,7 +210,9 @@ func (t *Tx) writePages(most int) error {
 	for len(t.open.packed) > most {
 		p := t.open.packed[0]
 		t.open.packed = t.open.packed[1:]
-		if err := t.exec(`INSERT INTO page (place, data) VALUES (?, ?)`, p.place, <-p.data); err != nil {
+		data := <-p.data
+		t.open.free = append(t.open.free, bodies{p.page.whole[:0], p.page.ends[:0]})
+		if err := t.exec(`INSERT INTO page (place, data) VALUES (?, ?)`, p.place, data); err != nil {
 			return err
 		}
 	}
@@ -196,12 +222,12 @@ func (t *Tx) writePages(most int) error {
 // body reads a body, also one whose page is not written yet.
 func (t *Tx) body(seq uint64, slot int) ([]byte, error) {
 	at := place(seq, slot)
-	if len(t.open.bodies) > 0 && at == place(t.open.seq, t.open.slot-1) {
-		return bodyAt(t.open.bodies, slot)
+	if len(t.open.page.ends) > 0 && at == place(t.open.seq, t.open.slot-1) {
+		return t.open.page.at(slot)
 	}
 	for _, p := range t.open.packed {
 		if p.place == at {
-			return bodyAt(p.bodies, slot)
+			return p.page.at(slot)
 		}
 	}
 	var data []byte

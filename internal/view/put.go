@@ -144,7 +144,7 @@ func (t *Tx) addResource(p *resolved, seq uint64, updated time.Time) (bool, erro
 func (t *Tx) replaceResource(p *resolved, now stored, seq uint64, updated time.Time) error {
 	before, links := now.links, p.packed(now.rid)
 	if now.version > 0 {
-		if err := errors.Join(t.exec(`INSERT INTO history (rid, version, type, updated, seq, slot)
+		if err := errors.Join(t.exec(`INSERT OR ROLLBACK INTO history (rid, version, type, updated, seq, slot)
 			SELECT rid, version, type, updated, seq, slot FROM resource WHERE rid = ?`, now.rid), t.unindex(now.rid)); err != nil {
 			return err
 		}
@@ -161,7 +161,7 @@ func (t *Tx) replaceResource(p *resolved, now stored, seq uint64, updated time.T
 // written keeps the body and the search values of a version whose row is written.
 func (t *Tx) written(p *resolved, now stored, gone, fresh []int64, seq uint64, updated time.Time) error {
 	t.note(name{p.Type, p.ID}, now)
-	return errors.Join(t.keep(seq, fhir.WithMeta(p.Body, p.ID, p.Profile, now.version, updated)), t.setLinks(now.rid, gone, fresh),
+	return errors.Join(t.keep(seq, p, now.version, updated), t.setLinks(now.rid, gone, fresh),
 		t.values(now.rid, p.index))
 }
 
@@ -349,7 +349,7 @@ func (t *Tx) setLinks(rid int64, gone, add []int64) error {
 	for _, n := range add {
 		rows = append(rows, rid-n>>linkBits, n&(1<<linkBits-1), rid)
 	}
-	return t.rows(`INSERT INTO link (target, param, rid) VALUES `, `(?,?,?)`, 3, rows)
+	return t.rows(`INSERT OR ROLLBACK INTO link (target, param, rid) VALUES `, `(?,?,?)`, 3, rows)
 }
 
 // unindex removes the search values that stand in tables of their own, but for links.
@@ -611,7 +611,7 @@ func (t *Tx) noteTerm(key term, id int64) {
 }
 
 // rows inserts several rows with one statement; one is the row's placeholders, of width
-// values.
+// values. Where the statement says OR ROLLBACK, SQLite keeps no copy of what it changes: an error ends the transaction anyway.
 func (t *Tx) rows(head, one string, width int, values []any) error {
 	const most = 20
 	for len(values) > 0 {
