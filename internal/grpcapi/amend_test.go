@@ -85,6 +85,17 @@ func TestWhatACorrectionOrVoidCannotReach(t *testing.T) {
 			`facts[0].fact_voided.fact names message "later" of source "engine-a", which has not arrived: it changes nothing until that message arrives`},
 		{"a void of another source's message", testkit.Request(about("e2", "INV-0001"), voids(&v1.FactReference{Source: "engine-b", SourceMessageId: "needling"})), "",
 			`facts[0].fact_voided.fact names message "needling" of source "engine-b", which has not arrived: it changes nothing until that message arrives`},
+		{"a correction before its fact", testkit.Request(about("e3", "INV-0001"), corrects(fact("later", 2), started)), "",
+			`facts[0].fact_corrected.correction.fact names message "later" of source "engine-a", which has not arrived: it changes nothing until that message arrives, with a session_started as fact 2`},
+		{"a needle corrected in its own message", testkit.Request(about("i2", "INV-0001"), needle, corrects(fact("i2", 0), needle)), "", ""},
+		{"a needle corrected to a session's start in its own message", testkit.Request(about("i3", "INV-0001"), needle, corrects(fact("i3", 0), started)),
+			`facts[1].fact_corrected.correction.fact: names fact 0 of message "i3" of source "engine-a", a needle_inserted, which a session_started cannot replace; void it and send the right one under a new id`, ""},
+		{"a void of a third fact of the message itself, which has two", testkit.Request(about("i4", "INV-0001"), needle, voids(fact("i4", 2))),
+			`facts[1].fact_voided.fact.ordinal: is 2, and message "i4" of source "engine-a" has 2 facts; facts are counted from 0`, ""},
+		{"a void of itself", testkit.Request(about("i5", "INV-0001"), voids(fact("i5", 0))),
+			"facts[0].fact_voided.fact: names the very fact that it stands in; name the fact that is wrong, by the id of the message that brought it", ""},
+		{"a correction of itself", testkit.Request(about("i6", "INV-0001"), needle, corrects(fact("i6", 1), needle)),
+			"facts[1].fact_corrected.correction.fact: names the very fact that it stands in; name the fact that is wrong, by the id of the message that brought it", ""},
 		{"a void of the message itself", testkit.Request(about("i1", "INV-0001"), needle, voids(fact("i1", 0))), "", ""},
 	} {
 		for _, asked := range []*v1.FeedRequest{testkit.ValidateOnly(c.m), c.m} {

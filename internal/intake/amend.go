@@ -5,18 +5,21 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	"cannulary/internal/fault"
 	"cannulary/internal/record"
+	logv1 "cannulary/proto/cannulary/log/v1"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
 // amendment is a correction or a void as it was sent.
 type amendment struct {
-	field string // of the fact
-	ref   *cannularyv1.FactReference
+	ordinal int    // its own place in the message
+	field   string // of the fact
+	ref     *cannularyv1.FactReference
 	// by is the kind of a correction's replacement; empty for a void.
 	by record.Kind
 	// culture is the replacement of a culture's result if the correction leaves its time as it
@@ -31,10 +34,11 @@ func (m Message) amendments() []amendment {
 		if x, ok := f.(interface {
 			GetFactVoided() *cannularyv1.FactVoided
 		}); ok && x.GetFactVoided() != nil {
-			out = append(out, amendment{field: at + ".fact_voided.fact", ref: x.GetFactVoided().GetFact()})
+			out = append(out, amendment{ordinal: i, field: at + ".fact_voided.fact", ref: x.GetFactVoided().GetFact()})
 		}
 		if c, replacement := corrected(f); c != nil {
-			a := amendment{field: at + ".fact_corrected.correction.fact", ref: c.GetFact(), by: record.Kind(factName(replacement))}
+			a := amendment{ordinal: i, field: at + ".fact_corrected.correction.fact", ref: c.GetFact(),
+				by: record.Kind(factName(replacement))}
 			if s, ok := replacement.(*cannularyv1.SurveillanceFact); ok && c.GetCorrectedOccurredAt() == nil {
 				a.culture = s.GetCultureResulted()
 			}
@@ -59,31 +63,36 @@ func corrected(f proto.Message) (*cannularyv1.Correction, proto.Message) {
 	return nil, nil
 }
 
-// amended judges the facts that the message corrects or voids, as far as the log has them. It
+// amended judges the facts that the message corrects or voids, as far as the log, or the message itself, has them. It
 // refuses an amendment that can never have an effect. An amendment without an effect at present
 // is accepted, and a notice says so: the fact may still arrive, or identities may still be
-// merged.
-func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err error) {
+// merged. id is that of the message's event.
+func (in *Intake) amended(ctx context.Context, m Message, id string) (notices []string, err error) {
+	if m.test() {
+		return nil, nil // it changes nothing
+	}
 	var bad []fault.Violation
 	for _, a := range m.amendments() {
 		source := cmp.Or(a.ref.GetSource(), m.Envelope.GetSource())
-		if m.test() || source == m.Envelope.GetSource() && a.ref.GetSourceMessageId() == m.Envelope.GetSourceMessageId() {
-			continue // a test changes nothing, and a message may amend its own facts
-		}
 		named := fmt.Sprintf("message %q of source %q", a.ref.GetSourceMessageId(), source)
-		k, ok, err := in.index.find(ctx, record.EventID(source, a.ref.GetSourceMessageId()))
-		if err != nil {
-			return nil, fmt.Errorf("look up what is amended: %w", err)
-		}
-		if !ok {
-			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until that message arrives",
-				a.field, named))
+		event := record.EventID(source, a.ref.GetSourceMessageId())
+		if event == id && int(a.ref.GetOrdinal()) == a.ordinal {
+			bad = append(bad, fault.Violation{Field: a.field, Rule: "amendment.itself",
+				Description: "names the very fact that it stands in; name the fact that is wrong, by the id of the message that " +
+					"brought it"})
 			continue
 		}
-		facts, err := in.logged(ctx, k.seq)
+		facts, ok, err := in.factsOf(ctx, m, id, event)
 		if err != nil {
-			return nil, fault.Wrap(fault.Unavailable, err, "the log did not return a message that is corrected or voided",
-				"send the same message again")
+			return nil, err
+		}
+		if !ok {
+			until := "that message arrives"
+			if a.by != "" {
+				until += fmt.Sprintf(", with a %s as fact %d", a.by, a.ref.GetOrdinal())
+			}
+			notices = append(notices, fmt.Sprintf("%s names %s, which has not arrived: it changes nothing until %s", a.field, named, until))
+			continue
 		}
 		v, notice := in.judgeAmendment(m, a, named, facts)
 		if v != nil {
@@ -99,7 +108,46 @@ func (in *Intake) amended(ctx context.Context, m Message) (notices []string, err
 	return notices, nil
 }
 
-// judgeAmendment judges whether an amendment can have an effect on a fact that is in the log.
+// factsOf returns the facts of an event that the log has, or of the message itself; ok is false where it has not arrived. id is
+// that of the message's event.
+func (in *Intake) factsOf(ctx context.Context, m Message, id, event string) (facts []record.Fact, ok bool, err error) {
+	if event == id {
+		facts, err = in.own(m, id)
+		return facts, true, err
+	}
+	k, ok, err := in.index.find(ctx, event)
+	if err != nil {
+		return nil, false, fmt.Errorf("look up what is amended: %w", err)
+	}
+	if !ok {
+		return nil, false, nil
+	}
+	if facts, err = in.logged(ctx, k.seq); err != nil {
+		return nil, false, fault.Wrap(fault.Unavailable, err, "the log did not return a message that is corrected or voided",
+			"send the same message again")
+	}
+	return facts, true, nil
+}
+
+// own returns the message's facts as the log will have them, but with nothing sealed.
+func (in *Intake) own(m Message, id string) ([]record.Fact, error) {
+	e := m.Envelope
+	ev := &logv1.Event{Id: id, Source: e.GetSource(), Facility: e.GetFacility(), OccurredAt: e.GetOccurredAt(),
+		Precision: e.GetPrecision(), Session: e.GetSession()}
+	if p := e.GetPatient(); p != nil {
+		ev.PatientKey = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+	}
+	for _, f := range m.facts {
+		ev.Facts = append(ev.Facts, wrap(f))
+	}
+	facts, err := record.Facts(ev, 0, time.Time{})
+	if err != nil {
+		return nil, fmt.Errorf("read the message: %w", err)
+	}
+	return facts, nil
+}
+
+// judgeAmendment judges whether an amendment can have an effect on a fact that has arrived.
 func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []record.Fact) (*fault.Violation, string) {
 	n := int(a.ref.GetOrdinal())
 	if n >= len(facts) {

@@ -218,7 +218,7 @@ func (in *Intake) record(ctx context.Context, m Message, placed func()) (Answer,
 	if err := in.reaches(ctx, by, m); err != nil {
 		return Answer{}, err
 	}
-	notices, err := in.amended(ctx, m)
+	notices, err := in.amended(ctx, m, id)
 	if err != nil {
 		return Answer{}, err
 	}
