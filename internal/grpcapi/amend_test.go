@@ -1,6 +1,7 @@
 package grpcapi_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -161,4 +162,88 @@ func TestTheFirstInAStreamHasTheID(t *testing.T) {
 			t.Fatalf("message %d, of gauge %d: %v", i, messages[i].GetCannulation().GetFacts()[0].GetNeedleInserted().GetGauge(), r)
 		}
 	}
+}
+
+// A correction or void of what has arrived that changes nothing as the record stands is told of.
+func TestACorrectionOrVoidThatChangesNothingIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	revised := func(id string, revision uint32, asserted string) *v1.CannulationFact {
+		f := corrects(fact(id, 0), needle())
+		f.GetFactCorrected().Correction.Revision, f.GetFactCorrected().Correction.AssertedAt = revision, testkit.At(asserted)
+		return f
+	}
+	const nine, ten = "2025-02-10T09:00:00Z", "2025-02-10T10:00:00Z"
+	named := func(field, id string) string {
+		return fmt.Sprintf(`facts[0].%s names fact 0 of message %q of source "engine-a", `, field, id)
+	}
+	correction := func(id, what string) string { return named("fact_corrected.correction.fact", id) + what }
+	taken := func(id, what string) string { return named("fact_voided.fact", id) + what }
+	const (
+		stands   = "of which revision 2 stands, asserted at 2025-02-10T10:00:00Z: as the record stands, this one does not; what is to replace that one needs a higher revision"
+		again    = "which is void already: as the record stands, it changes nothing"
+		notBack  = "which is void: as the record stands, this does not bring it back"
+		nothing  = ": as the record stands, taking it back changes nothing"
+		itself   = "and is void itself by what came before it: as the record stands, it changes nothing"
+		session  = `facts[0].session_voided names session "T-9" of https://unit-north.example/treatment, `
+		notThere = session + "of which nothing has arrived: it changes nothing until something does"
+		allVoid  = session + "whose facts are void already: as the record stands, it changes nothing"
+	)
+
+	// Of two corrections of one fact the higher revision stands, then the later one.
+	first := s.says("P-1", february, "", needle())
+	second := s.says("P-1", february, "", revised(first, 2, ten))
+	lower := s.says("P-1", february, correction(first, stands), revised(first, 1, ten))
+	s.says("P-1", february, correction(first, stands), revised(first, 2, nine))
+	s.says("P-1", february, taken(lower, "a fact_corrected"+nothing), voids(fact(lower, 0)))
+	s.says("P-1", february, "", revised(first, 2, "2025-02-10T11:00:00Z"))
+	s.says("P-1", february, "", revised(first, 3, nine), revised(first, 4, nine))
+	s.says("P-1", february, taken(second, "a fact_corrected"+nothing), voids(fact(second, 0)))
+
+	// What is void is void, until its void is.
+	once := s.says("P-1", february, "", voids(fact(first, 0)))
+	twice := s.says("P-1", february, taken(first, again), voids(fact(first, 0)))
+	s.says("P-1", february, correction(first, notBack), revised(first, 9, ten))
+	back := s.says("P-1", february, taken(once, "a fact_voided"+nothing), voids(fact(once, 0)))
+	s.says("P-1", february, "", voids(fact(twice, 0))) // now the needle stands again
+	s.says("P-1", february, taken(twice, again), voids(fact(twice, 0)))
+	s.says("P-1", february, "", revised(first, 10, ten))
+	s.says("P-1", february, "", voids(fact(back, 0)))
+	s.says("P-1", february, taken(first, again), voids(fact(first, 0)))
+
+	// Of another patient's fact that alone is told. Two identities of one patient are one.
+	s.says("P-2", february, taken(first, "which was posted for another patient identifier: it changes nothing unless the two identities are merged"), voids(fact(first, 0)))
+	s.says("P-1", february, "", merged("P-2"))
+	s.says("P-2", february, taken(first, "which was posted for another patient identifier: it changes nothing unless the two identities are merged")+" | "+
+		taken(first, again), voids(fact(first, 0)))
+
+	// A whole session.
+	sessionVoid := &v1.CannulationFact{Fact: &v1.CannulationFact_SessionVoided{SessionVoided: &v1.SessionVoided{Session: testkit.Session("T-9"), Reason: "Wrong."}}}
+	early := s.says("P-3", february, notThere, sessionVoid)
+	s.says("P-3", february, notThere, sessionVoid)
+	e := about("in-session", "P-3")
+	e.OccurredAt, e.Session = testkit.At(february), testkit.Session("T-9")
+	if _, err := s.n.Client.Send(testkit.Context(t), testkit.Request(e, needle())); err != nil {
+		t.Fatal(err)
+	}
+	s.says("P-3", february, allVoid, sessionVoid)
+	s.says("P-3", february, taken("in-session", again), voids(fact("in-session", 0)))
+	s.says("P-3", february, correction("in-session", notBack), revised("in-session", 1, ten))
+	s.says("P-3", february, taken(early, "a session_voided"+nothing), voids(fact(early, 0)))
+	s.says("P-4", february, notThere, sessionVoid) // numbers are told apart per patient
+
+	// In one message, and before the fact.
+	s.says("P-4", february, "", needle(), voids(fact(fmt.Sprintf("m-%d", s.i+1), 0)))
+	own := fmt.Sprintf("m-%d", s.i+1)
+	s.says("P-4", february, strings.Replace(taken(own, again), "facts[0]", "facts[2]", 1), needle(), voids(fact(own, 0)), voids(fact(own, 0)))
+	waiting := fmt.Sprintf("m-%d", s.i+3)
+	s.says("P-4", february, `facts[0].fact_voided.fact names message "`+waiting+`" of source "engine-a", which has not arrived: it changes nothing until that message arrives`,
+		voids(fact(waiting, 0)))
+	s.says("P-4", february, "", needle())
+	s.says("P-4", february, taken(fmt.Sprintf("m-%d", s.i), itself), voids(fact(fmt.Sprintf("m-%d", s.i), 0)))
+
+	// About the unit.
+	census := testkit.SampleOf("roster census_counted").GetRoster().GetFacts()[0]
+	count := s.says("", february, "", census)
+	s.says("", february, "", rosterVoid(count))
+	s.says("", february, taken(count, again), rosterVoid(count))
 }

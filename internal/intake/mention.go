@@ -17,7 +17,7 @@ import (
 // whose facts a message would change. Those of names stand in names.go.
 const (
 	topicMerges   = "merges"
-	topicAmended  = "amended/"  // + event id: the corrections and voids of its facts
+	topicAmended  = "amended/"  // + event id: the corrections and voids of its facts; + session id: its voids
 	topicIdentity = "identity/" // + patient key
 	topicAdmitted = "admitted/" // + patient key; and once more with "/" and the facility
 	topicAdmits   = "admits/"   // + facility
@@ -43,6 +43,10 @@ func topics(ev *logv1.Event) []string {
 		f := &facts[i]
 		if f.Target != "" {
 			out = append(out, topicAmended+record.EventOf(f.Target))
+		}
+		if f.TargetSession != "" {
+			system, value := f.VoidedSession()
+			out = append(out, topicAmended+record.SessionID(f.PatientKey, system, value))
 		}
 		out = append(out, naming(f)...)
 		if !f.Plain() {

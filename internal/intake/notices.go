@@ -47,6 +47,7 @@ func (in *Intake) noticed(ctx context.Context, by *access.Principal, m Message, 
 	}
 	n.names()
 	n.treated()
+	n.effects()
 	if n.err != nil {
 		return nil, fault.Wrap(fault.Unavailable, n.err, "the service could not look up what is recorded already",
 			"send the same message again")
@@ -255,31 +256,41 @@ func (n *noticing) born(keys []string) string {
 // effective returns what stands of the facts with these index keys. keys are the patients whose
 // corrections and voids count; none means everybody's.
 func (n *noticing) effective(keys []string, topics ...string) []record.Item {
+	return record.Effective(n.facts(keys, nil, topics...))
+}
+
+// facts returns the facts of these entries of the log, and of those with these index keys, with what corrects or voids them.
+// keys are as for effective.
+func (n *noticing) facts(keys []string, seqs []uint64, topics ...string) []record.Fact {
 	var facts []record.Fact
 	seen := map[uint64]bool{}
-	for len(topics) > 0 && n.err == nil {
-		seqs, err := n.in.index.mentions(n.ctx, topics[0])
+	for len(seqs)+len(topics) > 0 && n.err == nil {
+		if len(seqs) == 0 {
+			seqs, n.err = n.in.index.mentions(n.ctx, topics[0])
+			topics = topics[1:]
+			continue
+		}
+		seq := seqs[0]
+		if seqs = seqs[1:]; seen[seq] {
+			continue
+		}
+		seen[seq] = true
+		more, err := n.in.logged(n.ctx, seq)
 		n.err = errors.Join(n.err, err)
-		topics = topics[1:]
-		for _, seq := range seqs {
-			if seen[seq] || n.err != nil {
+		for _, f := range more {
+			if len(keys) > 0 && !slices.Contains(keys, f.PatientKey) || !n.by.At(f.Facility) {
 				continue
 			}
-			seen[seq] = true
-			more, err := n.in.logged(n.ctx, seq)
-			n.err = errors.Join(n.err, err)
-			for _, f := range more {
-				if len(keys) > 0 && !slices.Contains(keys, f.PatientKey) || !n.by.At(f.Facility) {
-					continue
-				}
-				facts = append(facts, f)
-			}
-			if len(more) > 0 {
-				topics = append(topics, topicAmended+more[0].EventID)
+			facts = append(facts, f)
+		}
+		if len(more) > 0 {
+			topics = append(topics, topicAmended+more[0].EventID)
+			if more[0].HasSession() {
+				topics = append(topics, topicAmended+more[0].Session)
 			}
 		}
 	}
-	return record.Effective(facts)
+	return facts
 }
 
 // logged returns the facts of one entry of the log.
