@@ -132,6 +132,40 @@ func TestAnAccessThatChangesSidesIsTold(t *testing.T) {
 	s.says("P-1", february, "", rosterVoid(first))
 }
 
+// An access that was retired stays so, and what is planned on it. A message that uses its name again is told.
+func TestARetiredAccessThatComesAgainIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	retired := func(name string) *v1.RosterFact {
+		return &v1.RosterFact{Fact: &v1.RosterFact_AccessRetired{AccessRetired: &v1.AccessRetired{Access: name}}}
+	}
+	created := func(on string) *v1.RosterFact {
+		f := accessCreated("F1")
+		f.GetAccessCreated().CreatedOn = &on
+		return f
+	}
+	names := func(what string) string {
+		return "facts[0]." + what + ` names access "F1", which was retired on 2025-02-10 and stays retired, with every track on it: if that was a mistake, void the retirement; a new access needs a name of its own`
+	}
+	s.says("P-1", "2025-02-01T08:00:00Z", "", accessCreated("F1"))
+	gone := s.says("P-1", "2025-02-10T08:00:00Z", "", retired("F1"))
+	s.says("P-1", "2025-02-10T07:59:00Z", "", accessCreated("F1"))
+	s.says("P-1", "2025-02-10T08:01:00Z", names("access_created"), accessCreated("F1"))
+	s.says("P-1", "2025-02-12T08:00:00Z", "", created("2025-02-09")) // the old one, stated once more
+	s.says("P-1", "2025-02-12T08:00:00Z", names("access_created"), created("2025-02-11"))
+	s.says("P-1", "2025-02-12T08:00:00Z", names("track_planned"), plans("F1", "A1"))
+	s.says("P-1", "2025-02-12T08:00:00Z", names("track_taken_over"), takesOver("A2", "F1", v1.TrackStage_TRACK_STAGE_FORMING))
+	s.says("P-1", "2025-02-09T08:00:00Z", "", plans("F1", "A3"))
+	s.says("P-1", "2025-02-12T08:00:00Z", "", accessCreated("F2"))
+	s.says("P-2", "2025-02-12T08:00:00Z", "", accessCreated("F1"))
+	s.says("P-1", "2025-02-13T08:00:00Z", "", rosterVoid(gone))
+	s.says("P-1", "2025-02-13T09:00:00Z", "", accessCreated("F1"))
+
+	// Of a merged identity's access, too.
+	s.says("P-3", "2025-02-10T08:00:00Z", "", retired("F1"))
+	s.says("P-4", "2025-02-11T08:00:00Z", "", merged("P-3"))
+	s.says("P-4", "2025-02-12T08:00:00Z", names("access_created"), accessCreated("F1"))
+}
+
 // A treatment of somebody who had died, whom nobody admitted, or of years before the unit's
 // record is told of.
 func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {

@@ -23,6 +23,7 @@ const (
 	topicAdmits   = "admits/"   // + facility
 	topicLeft     = "left/"     // + patient key
 	topicAccess   = "access/"   // + patient key, "/", name
+	topicRetired  = "retired/"  // + patient key, "/", name of an access
 	topicSession  = "session/"  // + session id
 )
 
@@ -63,6 +64,8 @@ func topics(ev *logv1.Event) []string {
 			out = append(out, topicLeft+f.PatientKey)
 		case *cannularyv1.AccessCreated:
 			out = append(out, topicAccess+f.PatientKey+"/"+b.GetAccess())
+		case *cannularyv1.AccessRetired:
+			out = append(out, topicRetired+f.PatientKey+"/"+b.GetAccess())
 		}
 	}
 	return out

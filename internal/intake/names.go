@@ -212,8 +212,10 @@ func (n *noticing) track(at string, f *cannularyv1.CannulationFact) {
 					"two is wrong", at, t.GetTrack(), to, was.access)
 			}
 		}
+		n.ended(at, to, "")
 	case *cannularyv1.CannulationFact_TrackTakenOver:
 		n.further(at, x.TrackTakenOver)
+		n.ended(at, x.TrackTakenOver.GetAccess(), "")
 	}
 }
 

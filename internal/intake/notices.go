@@ -134,8 +134,28 @@ func (n *noticing) access(at string, a *cannularyv1.AccessCreated) {
 		if side || was.GetKind() != a.GetKind() {
 			n.say("%s states access %q as %s %s; it was stated before as %s %s: if that was wrong, send fact_corrected for it", at,
 				a.GetAccess(), a.GetKind(), a.GetSide(), was.GetKind(), was.GetSide())
-			return
+			break
 		}
+	}
+	n.ended(at, a.GetAccess(), a.GetCreatedOn())
+}
+
+// ended notices an access that is named anew after it was retired. on is the date of its creation, where known.
+func (n *noticing) ended(at, access, on string) {
+	keys := n.identities().Group(n.key)
+	var topics []string
+	for _, k := range keys {
+		topics = append(topics, topicRetired+k+"/"+access)
+	}
+	c, own := calendar{zone: n.in.zone(n.m)}, moment{n.m.Envelope.GetOccurredAt().AsTime(), n.m.Envelope.GetPrecision()}
+	for _, it := range n.effective(keys, topics...) {
+		b, ok := it.Body.(*cannularyv1.AccessRetired)
+		if !ok || it.Void || b.GetAccess() != access || !c.before(moment{it.At, it.Precision}, own) || on != "" && on < c.date(it.At) {
+			continue
+		}
+		n.say("%s names access %q, which was retired on %s and stays retired, with every track on it: if that was a mistake, void the "+
+			"retirement; a new access needs a name of its own", at, access, c.date(it.At))
+		return
 	}
 }
 

@@ -118,7 +118,7 @@
 //     is ready or in trial, by the protocol of the day asked for.
 //   - Rests: the latest of rest and resume decides; a rest with a date ends on that local
 //     day. Retirement, of the track or of its access, is final; a track on
-//     an access that is retired already is retired with it. The stage shown is retired,
+//     an access that is retired already is retired with it, also if that access is created again. The stage shown is retired,
 //     else resting, else what was folded.
 //   - Taken over: the fold starts anew at that moment, at the declared stage. What was found
 //     before it in the track is cleared, holds aside; haemostasis and rescues are still known.

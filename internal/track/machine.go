@@ -312,7 +312,9 @@ func (m *machine) retire(c *course, r retirement, at time.Time, by string) {
 
 func (m *machine) retireAccess(e *env, b *cannularyv1.AccessRetired, f *record.Fact) {
 	a := m.access(b.GetAccess())
-	a.retired = true
+	if !a.retired {
+		a.retired, a.retiredOn = true, e.date(f)
+	}
 	m.touch(a.name, e.from(f))
 	for _, c := range m.courses {
 		if c.access != a.name {

@@ -26,6 +26,8 @@ type access struct {
 	kindDay  span      // its day, where no more is known
 	kindFact string
 	retired  bool
+	// retiredOn is the local date of its retirement.
+	retiredOn string
 	// saidKind and saidSide are the latest kind and side that were stated. A later creation may
 	// leave them out.
 	saidKind cannularyv1.AccessKind

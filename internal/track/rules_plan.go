@@ -126,9 +126,12 @@ func (c *course) rests(e *env, f *record.Fact) {
 
 // onRetired retires a track whose access is retired.
 func (m *machine) onRetired(e *env, c *course, f *record.Fact) {
-	if c.access != "" && m.access(c.access).retired {
-		m.retire(c, retirement{reason: "its access is no longer used"}, e.from(f), "its access was retired")
+	if c.access == "" || !m.access(c.access).retired {
+		return
 	}
+	reason := fmt.Sprintf("access %s was retired on %s, and a track on it is retired with it. If that was a mistake, have the retirement "+
+		"voided. A new access needs a name of its own", c.access, m.access(c.access).retiredOn)
+	m.retire(c, retirement{reason: reason}, e.from(f), "its access was retired")
 }
 
 // declaredStreak is the streak of a track that was declared established. It is longer than any

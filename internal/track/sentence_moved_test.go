@@ -111,6 +111,37 @@ func TestAHoldOnTheAccessStopsATrackOfUnknownAccess(t *testing.T) {
 	}
 }
 
+// An access whose name was used before it was retired makes tracks that are retired from the start. The card says what mends it.
+func TestATrackOnAnAccessThatWasRetiredSaysSo(t *testing.T) {
+	again := &v1.AccessCreated{Access: "F", Kind: v1.AccessKind_ACCESS_KIND_FISTULA}
+	const text = "The track was given up: access F was retired on 2025-03-12, and a track on it is retired with it. If that was a mistake, have the " +
+		"retirement voided. A new access needs a name of its own."
+	for _, c := range []struct {
+		says string
+		told func(s *story)
+		why  string
+	}{
+		{"planned on it after it was created again", func(s *story) { s.said(11, 9, 0, again).plan(12) }, text},
+		{"taken over on it", func(s *story) {
+			s.said(12, 9, 0, &v1.TrackTakenOver{Track: "A", Access: "F", Stage: v1.TrackStage_TRACK_STAGE_ESTABLISHED})
+		}, text},
+		{"needled on it", func(s *story) { s.insert(12, 12, func(n *v1.NeedleInserted) { n.Access = "F" }) }, text},
+		{"planned on another one", func(s *story) {
+			s.said(11, 9, 0, &v1.AccessCreated{Access: "G", Kind: v1.AccessKind_ACCESS_KIND_FISTULA}).
+				plan(12, func(p *v1.TrackPlanned) { p.Access = "G" })
+		}, ""},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			s := tell(t).made().access(0, v1.AccessKind_ACCESS_KIND_FISTULA).said(10, 9, 0, &v1.AccessRetired{Access: "F"}).
+				said(10, 10, 0, &v1.AccessRetired{Access: "F"})
+			c.told(s)
+			if st := s.on(13); (st.Stage == track.Retired) != (c.why != "") || c.why != "" && st.Next.Why != c.why {
+				t.Errorf("it is %s: %s", st.Stage, st.Next.Why)
+			}
+		})
+	}
+}
+
 func TestAHoldSaysHowOftenItWasNeedledUnder(t *testing.T) {
 	s := tell(t).ready().said(12, 9, 0, &v1.HoldPlaced{Access: "F", PlacedBy: nurse("lead"), Reason: "Hot arm."})
 	s.insert(13, 13, blunt).insert(15, 15, blunt).
