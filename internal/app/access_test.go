@@ -407,6 +407,11 @@ func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
 		}
 		if i := m.GetRoster().GetFacts(); id == "born" {
 			i[0].GetIdentityStated().BirthDate = "1950-02-02"
+		} else if name == "roster identity_stated" {
+			i[0].GetIdentityStated().Identifiers = []*v1.PatientIdentifier{testkit.Patient("only-north")}
+		}
+		if i := m.GetCannulation().GetFacts(); name == "cannulation fact_voided" {
+			i[0].GetFactVoided().Fact = &v1.FactReference{Source: "engine-a", SourceMessageId: "own"}
 		}
 		if i := m.GetCannulation().GetFacts(); name == "cannulation hold_placed" {
 			i[0].GetHoldPlaced().Track = "B1"
@@ -421,6 +426,7 @@ func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
 		send(lead, "roster facility_registered", "lead", facility, facility, "")
 		send(lead, "roster patient_admitted", "lead", facility, "admitted at "+facility, "at-"+facility)
 	}
+	send(lead, "roster patient_admitted", "lead", "invented-north", "admitted in the north", "only-north")
 	send(lead, "roster identity_stated", "lead", "invented-north", "identity", "at-invented-north")
 	send(lead, "cannulation track_planned", "lead", "invented-north", "plan", "at-invented-north")
 	for what, c := range map[string]struct {
@@ -435,6 +441,14 @@ func TestNoticesTellNothingOfOtherFacilities(t *testing.T) {
 			"nobody under this patient identifier was ever admitted"},
 		"a patient of no facility": {send(engine, "cannulation needle_inserted", "engine-a", "invented-north", "none", "nowhere"),
 			"nobody under this patient identifier was ever admitted"},
+		"a number of another patient, to its facility": {send(lead, "roster identity_stated", "lead", "invented-north", "number", "at-invented-south"),
+			"is an identifier under which another patient is on record"},
+		"a number of a patient of another facility": {send(south, "roster identity_stated", "engine-s", "invented-south", "other number", "at-invented-south"), ""},
+		"a void by who writes everywhere":           {send(lead, "cannulation fact_voided", "lead", "invented-south", "void", "at-invented-north"), ""},
+		"a void of what is void by another facility": {send(engine, "cannulation fact_voided", "engine-a", "invented-north", "void again",
+			"at-invented-north"), ""},
+		"a void of what is void, to who writes everywhere": {send(lead, "cannulation fact_voided", "lead", "invented-south", "void once more", "at-invented-north"),
+			"which is void already"},
 		"a track that is not known, to who writes everywhere": {send(lead, "cannulation hold_placed", "lead", "invented-south", "hold", "at-invented-north"),
 			"who has A1, V1: is it one of them?"},
 		"a track that is not known, to its facility": {send(engine, "cannulation hold_placed", "engine-a", "invented-north", "own hold", "at-invented-north"),

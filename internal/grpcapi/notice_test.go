@@ -114,6 +114,34 @@ func TestAnotherBirthDateIsTold(t *testing.T) {
 	s.says("P-3", "2025-02-11T13:00:00Z", "", bornOn("P-3", "1961-05-17"))
 }
 
+// An identifier under which another patient is on record is told of, and nothing of that patient.
+func TestAnotherPatientsIdentifierIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	stated := func(patients ...string) *v1.RosterFact {
+		f := bornOn(patients[0], "")
+		for _, p := range patients[1:] {
+			f.GetIdentityStated().Identifiers = append(f.GetIdentityStated().Identifiers, testkit.Patient(p))
+		}
+		return f
+	}
+	told := func(path string) string {
+		return "facts[0]." + path + " is an identifier under which another patient is on record: if both are one patient, send patients_merged, else correct the identifier"
+	}
+	s.says("P-1", february, "", stated("P-1", "N-1"))
+	s.says("P-1", february, "", stated("P-1", "N-1"))
+	s.says("P-4", february, "", sharp("A1", ""))
+	s.says("P-2", february, "", &v1.RosterFact{Fact: &v1.RosterFact_PatientAdmitted{PatientAdmitted: &v1.PatientAdmitted{}}})
+	s.says("P-3", february, "", accessCreated("F1"))
+	s.says("P-5", february, told("identity_stated.identifiers[1]"), stated("P-5", "P-1"))
+	s.says("P-1", february, told("identity_stated.identifiers[0]"), stated("P-2", "N-1"))
+	s.says("P-1", february, told("identity_stated.identifiers[0]")+" | "+told("identity_stated.identifiers[1]"), stated("P-3", "P-4"))
+	s.says("P-1", february, told("fact_corrected.replacement.identity_stated.identifiers[1]"), &v1.RosterFact{Fact: &v1.RosterFact_FactCorrected{
+		FactCorrected: &v1.RosterFactCorrected{Correction: &v1.Correction{Fact: fact("m-1", 0), Revision: 1, AssertedAt: testkit.At(february), Reason: "Digits turned."},
+			Replacement: stated("P-1", "P-2")}}})
+	s.says("P-1", february, "", merged("P-2"))
+	s.says("P-1", february, "", stated("P-1", "P-2"))
+}
+
 // An access stated again on the other side is told of; what was stated is what stands of it.
 func TestAnAccessThatChangesSidesIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}

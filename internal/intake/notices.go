@@ -82,6 +82,11 @@ func (n *noticing) roster(at string, ordinal int, r *cannularyv1.RosterFact) {
 		n.merge(at, ordinal, record.KindMergeReversed, x.MergeReversed.GetRetired())
 	case *cannularyv1.RosterFact_IdentityStated:
 		n.identity(at, x.IdentityStated)
+		n.elsewhere(at, x.IdentityStated)
+	case *cannularyv1.RosterFact_FactCorrected:
+		if id := x.FactCorrected.GetReplacement().GetIdentityStated(); id != nil {
+			n.elsewhere(at+".replacement.identity_stated", id)
+		}
 	case *cannularyv1.RosterFact_AccessCreated:
 		n.access(at, x.AccessCreated)
 	}
@@ -121,6 +126,24 @@ func (n *noticing) identity(at string, id *cannularyv1.IdentityStated) {
 		n.say("%s gives another birth date than was stated before: make sure that it is the same patient, then correct what is wrong. "+
 			"The card says so until a person confirms", at)
 	}
+}
+
+// elsewhere notices identifiers under which another patient is on record, and tells nothing of that patient.
+func (n *noticing) elsewhere(at string, id *cannularyv1.IdentityStated) {
+	for i, p := range id.GetIdentifiers() {
+		key := n.in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		if key != n.key && n.onRecord(key) && !slices.Contains(n.identities().Group(n.key), key) {
+			n.say("%s.identifiers[%d] is an identifier under which another patient is on record: if both are one patient, send "+
+				"patients_merged, else correct the identifier", at, i)
+		}
+	}
+}
+
+// onRecord reports whether somebody was admitted or identified, or has an access or a track, under a key, as far as the sender
+// may know.
+func (n *noticing) onRecord(key string) bool {
+	return n.admitted(key) || len(n.facts([]string{key}, nil, topicIdentity+key)) > 0 || len(n.named(topicHas, key)) > 0 ||
+		len(n.named(topicTrack, key)) > 0
 }
 
 // access notices an access that was stated before with another kind or side.
