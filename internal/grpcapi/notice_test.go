@@ -142,6 +142,40 @@ func TestAnotherPatientsIdentifierIsTold(t *testing.T) {
 	s.says("P-1", february, "", stated("P-1", "P-2"))
 }
 
+// The closing of a review that is not open is told of.
+func TestAClosingOfNoReviewIsTold(t *testing.T) {
+	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
+	opened := func(name string) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_ReviewOpened{ReviewOpened: &v1.ReviewOpened{Review: name, Track: "A1", Reason: "Two rescues."}}}
+	}
+	closed := func(name string) *v1.CannulationFact {
+		return &v1.CannulationFact{Fact: &v1.CannulationFact_ReviewClosed{ReviewClosed: &v1.ReviewClosed{Review: name, ClosedBy: testkit.Staff("S-1"), Outcome: "Goes on."}}}
+	}
+	told := func(name string) string {
+		return fmt.Sprintf("facts[0].review_closed changes nothing as the record stands: no review %q of this patient is open then; check the name and the time, or send review_opened", name)
+	}
+	s.says("P-1", "2025-02-10T08:00:00Z", told("R-1"), closed("R-1"))
+	first := s.says("P-1", "2025-02-10T09:00:00Z", "", opened("R-1"))
+	s.says("P-1", "2025-02-10T10:00:00Z", told("r-1"), closed("r-1"))
+	s.says("P-1", "2025-02-10T08:59:00Z", told("R-1"), closed("R-1")) // before it was opened
+	s.says("P-2", "2025-02-10T10:00:00Z", told("R-1"), closed("R-1"))
+	closing := s.says("P-1", "2025-02-10T10:00:00Z", "", closed("R-1"))
+	s.says("P-1", "2025-02-10T11:00:00Z", told("R-1"), closed("R-1"))
+	s.says("P-1", "2025-02-10T12:00:00Z", "", opened("R-1"))
+	s.says("P-1", "2025-02-10T13:00:00Z", "", closed("R-1"))
+	s.says("P-1", "2025-02-10T14:00:00Z", "", opened("R-3"), closed("R-3"))
+
+	// As the record stands: after a void, a correction of the name, a merge.
+	s.says("P-1", "2025-02-11T08:00:00Z", "", cannulationVoid(closing))
+	s.says("P-1", "2025-02-10T10:30:00Z", "", closed("R-1"))
+	s.says("P-1", "2025-02-11T08:00:00Z", "", corrects(fact(first, 0), opened("R-2")))
+	s.says("P-1", "2025-02-10T10:40:00Z", told("R-1"), closed("R-1"))
+	s.says("P-1", "2025-02-10T10:40:00Z", "", closed("R-2"))
+	s.says("P-2", "2025-02-10T09:00:00Z", "", opened("R-9"))
+	s.says("P-1", "2025-02-12T08:00:00Z", "", merged("P-2"))
+	s.says("P-1", "2025-02-12T09:00:00Z", "", closed("R-9"))
+}
+
 // An access stated again on the other side is told of; what was stated is what stands of it.
 func TestAnAccessThatChangesSidesIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}

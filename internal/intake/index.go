@@ -80,7 +80,7 @@ type event struct {
 
 // indexVersion is the version of what the index holds. An index of another version is built
 // anew.
-const indexVersion = 7
+const indexVersion = 8
 
 // openIndex opens the index in the folder, or makes it. One that is damaged, or of an older version without checksums,
 // is deleted first, and one of another log is emptied. damaged hears of damage that is met later; it is called from any

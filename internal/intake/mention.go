@@ -24,6 +24,7 @@ const (
 	topicLeft     = "left/"     // + patient key
 	topicAccess   = "access/"   // + patient key, "/", name
 	topicRetired  = "retired/"  // + patient key, "/", name of an access
+	topicReviews  = "reviews/"  // + patient key: what opens and closes reviews
 	topicSession  = "session/"  // + session id
 )
 
@@ -66,6 +67,8 @@ func topics(ev *logv1.Event) []string {
 			out = append(out, topicAccess+f.PatientKey+"/"+b.GetAccess())
 		case *cannularyv1.AccessRetired:
 			out = append(out, topicRetired+f.PatientKey+"/"+b.GetAccess())
+		case *cannularyv1.ReviewOpened, *cannularyv1.ReviewClosed:
+			out = append(out, topicReviews+f.PatientKey)
 		}
 	}
 	return out

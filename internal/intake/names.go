@@ -196,8 +196,8 @@ func listed(names []string) string {
 	return strings.Join(names, ", ")
 }
 
-// track notices a needle, a plan or a takeover that does not agree with what is on record of its track.
-func (n *noticing) track(at string, f *cannularyv1.CannulationFact) {
+// track notices a needle, a plan, a takeover or the closing of a review that does not agree with what is on record.
+func (n *noticing) track(at string, ordinal int, f *cannularyv1.CannulationFact) {
 	if n.key == "" || n.err != nil {
 		return
 	}
@@ -216,6 +216,8 @@ func (n *noticing) track(at string, f *cannularyv1.CannulationFact) {
 	case *cannularyv1.CannulationFact_TrackTakenOver:
 		n.further(at, x.TrackTakenOver)
 		n.ended(at, x.TrackTakenOver.GetAccess(), "")
+	case *cannularyv1.CannulationFact_ReviewClosed:
+		n.review(at, ordinal, x.ReviewClosed.GetReview())
 	}
 }
 

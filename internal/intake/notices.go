@@ -42,7 +42,7 @@ func (in *Intake) noticed(ctx context.Context, by *access.Principal, m Message, 
 			n.roster(at, i, r)
 		}
 		if c, ok := f.(*cannularyv1.CannulationFact); ok {
-			n.track(at, c)
+			n.track(at, i, c)
 		}
 	}
 	n.names()
@@ -179,6 +179,37 @@ func (n *noticing) ended(at, access, on string) {
 		n.say("%s names access %q, which was retired on %s and stays retired, with every track on it: if that was a mistake, void the "+
 			"retirement; a new access needs a name of its own", at, access, c.date(it.At))
 		return
+	}
+}
+
+// review notices the closing of a review that is not open at its time, by the rule of the judgement: a review is known by its
+// name.
+func (n *noticing) review(at string, ordinal int, name string) {
+	keys := n.identities().Group(n.key)
+	var topics []string
+	for _, k := range keys {
+		topics = append(topics, topicReviews+k)
+	}
+	own, err := n.in.own(n.m, n.event)
+	facts := append(n.facts(keys, nil, topics...), own...)
+	if n.err = errors.Join(n.err, err); n.err != nil {
+		return
+	}
+	open := false
+	for _, it := range record.Effective(facts) {
+		if it.ID == record.FactID(n.event, ordinal) {
+			break
+		}
+		switch b := it.Body.(type) {
+		case *cannularyv1.ReviewOpened:
+			open = open || !it.Void && b.GetReview() == name
+		case *cannularyv1.ReviewClosed:
+			open = open && (it.Void || b.GetReview() != name)
+		}
+	}
+	if !open {
+		n.say("%s changes nothing as the record stands: no review %q of this patient is open then; check the name and the time, or send "+
+			"review_opened", at, name)
 	}
 }
 
