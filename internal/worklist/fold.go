@@ -26,6 +26,8 @@ type Memo struct {
 	used      string   // access of the latest treatment
 	hospital  zone.Day
 	last      *Treatment
+	reference string    // of the latest treatment's session; empty for none
+	latest    time.Time // of what began or needled it on its date
 	missed    *Missed
 	identity  string
 	newest    record.Fact // the last one in order of those that were folded
@@ -136,14 +138,41 @@ func (m *Memo) uses(name string) {
 	}
 }
 
-// treated notes that a treatment took place on the date of a fact.
+// treated notes that a treatment took place at the moment of a fact.
 func (m *Memo) treated(f *record.Fact) {
 	d := m.day(f)
-	if m.last == nil || m.last.Day != d || m.last.Facility != f.Facility {
+	if !m.goesOn(f, d) {
 		m.last = &Treatment{Facility: f.Facility, Day: d, Began: f.At.UTC(),
 			Timed: f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY}
+		m.reference = ""
 	}
 	m.last.Ended = false
+	m.reference = cmp.Or(m.reference, reference(f))
+	if d == m.last.Day {
+		m.latest = f.At
+	}
+}
+
+// goesOn reports whether a fact of a date belongs to the latest treatment.
+func (m *Memo) goesOn(f *record.Fact, d zone.Day) bool {
+	l := m.last
+	switch {
+	case l == nil || l.Facility != f.Facility || l.Day != d && l.Day+1 != d:
+		return false
+	case l.Day == d:
+		return true
+	case m.reference != "" && reference(f) != "":
+		return m.reference == reference(f) && f.At.Sub(l.Began) <= overnight
+	}
+	return f.At.Sub(m.latest) <= acrossMidnight
+}
+
+// reference returns a fact's session reference; empty for none.
+func reference(f *record.Fact) string {
+	if !f.HasSession() {
+		return ""
+	}
+	return f.SessionSystem + "|" + f.SessionValue
 }
 
 // needled notes the needle that was used last in its role.

@@ -9,8 +9,11 @@
 //   - A patient is due on a date if the schedule in force names its weekday. Without a schedule
 //     nobody can say, so such a patient is neither due nor not due. A day off of the unit changes
 //     nothing here: the unit may move its patients, and nobody must be missing.
-//   - A treatment begins with its start or its first needle. A patient who is treated at a unit on
-//     the date is there, whatever the schedule says.
+//   - A treatment begins with its start or its first needle. All of one date at a unit is one
+//     treatment. A start or a needle of the day after belongs to it under the same session reference
+//     for 12 hours from its begin. Where one of both has no reference, it belongs to it for 4 hours
+//     from a start or a needle of its date. (So package track puts attempts together.)
+//   - A patient who is treated at a unit on the date is there, whatever the schedule says.
 //   - A shift may end after midnight. Whoever began a treatment on the day before is still there at a
 //     moment, as long as no end is recorded and the treatment began less than 12 hours ago (ours). Of a
 //     treatment whose time of day is not known nobody can say that.
@@ -115,8 +118,12 @@ type Place struct {
 	Hospital  zone.Day   // since when the patient is in hospital, 0 if not
 }
 
-// overnight is how long after its begin a treatment of the day before is taken to run, if no end is recorded.
-const overnight = 12 * time.Hour
+const (
+	// overnight is how long after its begin a treatment of the day before is taken to run, if no end is recorded.
+	overnight = 12 * time.Hour
+	// acrossMidnight is how long after a needle of its date a needle of the day after belongs to a treatment.
+	acrossMidnight = 4 * time.Hour
+)
 
 // At returns the patient's place at a facility at a moment: that on the local date there, with a
 // treatment that began before midnight and still runs.

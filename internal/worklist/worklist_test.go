@@ -276,6 +276,70 @@ func TestATreatmentGoesOnAfterMidnight(t *testing.T) {
 	}
 }
 
+// A session over midnight is one, of the earlier date, by the rule of the judgement. Its first needles are not forgotten.
+func TestASessionOverMidnightIsOne(t *testing.T) {
+	arterial, venous := v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, v1.NeedleRole_NEEDLE_ROLE_VENOUS
+	start := &v1.SessionStarted{Access: "F"}
+	under := func(c *told, session string) *told {
+		f := &c.facts[len(c.facts)-1]
+		f.SessionSystem, f.SessionValue = "s", session
+		return c
+	}
+	for _, x := range []struct {
+		says string
+		told func(c *told) *told
+		want string
+	}{
+		{"the second needle comes after midnight", func(c *told) *told {
+			return c.at(north, monday+" 23:50", needle(arterial, 16)).at(north, tuesday+" 00:10", needle(venous, 15))
+		}, monday + " arterial 16 venous 15"},
+		{"both needles come after midnight, and the start before it", func(c *told) *told {
+			return c.at(north, monday+" 23:50", start).at(north, tuesday+" 00:10", needle(arterial, 16), needle(venous, 15))
+		}, monday + " arterial 16 venous 15"},
+		{"a needle is set anew after midnight", func(c *told) *told {
+			return c.at(north, monday+" 22:00", needle(arterial, 16), needle(venous, 15)).at(north, tuesday+" 02:00", needle(arterial, 17))
+		}, monday + " arterial 17 venous 15"},
+		{"a minute later it is another session", func(c *told) *told {
+			return c.at(north, monday+" 22:00", needle(arterial, 16), needle(venous, 15)).at(north, tuesday+" 02:01", needle(arterial, 17))
+		}, tuesday + " arterial 17"},
+		{"four hours are counted from a needle of the day before", func(c *told) *told {
+			return c.at(north, monday+" 23:00", needle(arterial, 16)).at(north, tuesday+" 02:00", needle(arterial, 17)).at(north, tuesday+" 04:00", needle(arterial, 15))
+		}, tuesday + " arterial 15"},
+		{"one reference joins twelve hours", func(c *told) *told {
+			c = under(c.at(north, monday+" 20:00", needle(arterial, 16)), "T-1")
+			return under(c.at(north, tuesday+" 08:00", needle(venous, 15)), "T-1")
+		}, monday + " arterial 16 venous 15"},
+		{"and no longer", func(c *told) *told {
+			c = under(c.at(north, monday+" 20:00", needle(arterial, 16)), "T-1")
+			return under(c.at(north, tuesday+" 08:01", needle(venous, 15)), "T-1")
+		}, tuesday + " venous 15"},
+		{"another reference is another session", func(c *told) *told {
+			c = under(c.at(north, monday+" 23:50", needle(arterial, 16)), "T-1")
+			return under(c.at(north, tuesday+" 00:10", needle(venous, 15)), "T-2")
+		}, tuesday + " venous 15"},
+		{"what has no reference joins one that has", func(c *told) *told {
+			return under(c.at(north, monday+" 23:50", needle(arterial, 16)), "T-1").at(north, tuesday+" 00:10", needle(venous, 15))
+		}, monday + " arterial 16 venous 15"},
+		{"another unit is another session", func(c *told) *told {
+			return c.at(north, monday+" 23:50", needle(arterial, 16)).at(south, tuesday+" 00:10", needle(venous, 15))
+		}, tuesday + " venous 15"},
+		{"two days later it is another session", func(c *told) *told {
+			return c.at(north, monday+" 23:50", needle(arterial, 16)).at(north, wednesday+" 00:10", needle(venous, 15))
+		}, wednesday + " venous 15"},
+	} {
+		t.Run(x.says, func(t *testing.T) {
+			last := x.told(patient(t).at(north, "2026-11-01 08:00", admitted())).person().Last
+			got := last.Day.String()
+			for _, n := range last.Needles {
+				got += fmt.Sprintf(" %s %d", strings.ToLower(strings.TrimPrefix(n.Role.String(), "NEEDLE_ROLE_")), n.Gauge)
+			}
+			if got != x.want {
+				t.Errorf("the last session is %s, want %s", got, x.want)
+			}
+		})
+	}
+}
+
 // A begin that is known by its date alone may lie a whole day back.
 func TestATreatmentWithoutATimeOfDayEndsWithItsDate(t *testing.T) {
 	c := patient(t).at(north, "2026-11-01 08:00", admitted()).at(north, monday+" 23:00", &v1.SessionStarted{Access: "F"})
