@@ -51,6 +51,9 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry vie
 
 // plan brings the state up to date with an event and finds out what it makes necessary.
 func (s *state) plan(tx *view.Tx, e *effects, entry view.StoredEvent, own, all []record.Fact, fresh set) (*plan, error) {
+	if e.merges || len(fresh) > 0 {
+		clear(s.kept)
+	}
 	f, err := s.follow(tx, e)
 	if err != nil {
 		return nil, err
@@ -73,11 +76,8 @@ type writer struct {
 	// byID reads events; a worker has to wait for the event's turn.
 	byID func(ids []string) ([]view.StoredEvent, error)
 
-	given []version
-	// dossiers is the one that was gathered last, kept where the tracks of merged patients stand; both
-	// by the surviving patient key.
-	dossiers map[string]*dossier.Patient
-	kept     map[string]kept
+	given    []version
+	dossiers map[string]*dossier.Patient // the one that was gathered last, by the surviving patient key
 }
 
 // load reads what was there when the event came.
@@ -194,9 +194,6 @@ func (w *writer) keptOf(key string) (kept, error) {
 				}
 			}
 		}
-	}
-	if w.kept == nil {
-		w.kept = map[string]kept{}
 	}
 	w.kept[group[0]] = k
 	return k, nil

@@ -25,6 +25,7 @@ type state struct {
 	followers  map[string]*follower // by surviving patient key
 	memos      map[string]surveil.Memo
 	lists      map[string]*worklist.Memo // by surviving patient key
+	kept       map[string]kept           // of merged patients, by surviving patient key
 	chain      *chain.Checker            // of the log's writers
 }
 
@@ -54,7 +55,7 @@ func readState(tx *view.Tx) (*state, error) {
 // forget drops the caches, which fill again when they are needed.
 func (s *state) forget() {
 	s.protocols, s.followers, s.memos = nil, map[string]*follower{}, map[string]surveil.Memo{}
-	s.lists = map[string]*worklist.Memo{}
+	s.lists, s.kept = map[string]*worklist.Memo{}, map[string]kept{}
 }
 
 func (s *state) readIdentities(tx *view.Tx) (err error) {

@@ -396,12 +396,11 @@ func (t *Tx) shape(typ int64, x fhir.Index) (int64, error) {
 		add(v.Param)
 	}
 	t.scratch = b
-	sum := sha256.Sum256(b)
-	if id, ok := t.memo.shapes[sum]; ok {
+	if id, ok := t.memo.shapes[string(b)]; ok {
 		return id, nil
 	}
 	id, err := t.newShape(typ, x)
-	remember(t.memo.shapes, sum, id)
+	remember(t.memo.shapes, string(b), id)
 	return id, err
 }
 

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"slices"
 	"strings"
 	"time"
 
@@ -157,6 +158,7 @@ func (t *Tx) InsertEvent(e StoredEvent, session string, data []byte) error {
 	if known, ok := t.memo.sessions[session]; ok || t.memo.unseen.lacks(sessionKey, session) {
 		rememberFew(t.memo.sessions, sessionsMost, session, append(known, e))
 	}
+	t.memo.came(e)
 	t.memo.unseen.note(eventKey, e.Event.GetId())
 	t.memo.unseen.note(sessionKey, session)
 	return t.exec(`INSERT INTO event (seq, id, session, patient, facility, occurred, logged, data, sum) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
@@ -208,7 +210,7 @@ type loader struct {
 	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	// amended tells whether anything amends the target; nil does not know.
 	amended func(target string) (bool, error)
-	// memo remembers the events of sessions that were read; nil remembers none.
+	// memo remembers the events that came lately, and of sessions that were read; nil remembers none.
 	memo *memo
 	// upTo is the last event that is read; 0 is the newest.
 	upTo uint64
@@ -334,7 +336,20 @@ func (l loader) Patients(keys []string) ([]StoredEvent, error) {
 }
 
 func (l loader) ByID(ids []string) ([]StoredEvent, error) {
-	return l.in(eventColumns+`WHERE e.id IN `, ` ORDER BY e.seq`, ids)
+	var lately []StoredEvent
+	if l.memo != nil {
+		ids = slices.DeleteFunc(slices.Clone(ids), func(id string) bool {
+			e, ok := l.memo.byID(id)
+			if ok && (l.upTo == 0 || e.Seq <= l.upTo) {
+				lately = append(lately, e)
+			}
+			return ok
+		})
+	}
+	out, err := l.in(eventColumns+`WHERE e.id IN `, ` ORDER BY e.seq`, ids)
+	out = append(out, lately...)
+	slices.SortFunc(out, func(a, b StoredEvent) int { return cmp.Compare(a.Seq, b.Seq) })
+	return out, err
 }
 
 func (l loader) Amending(targets []string) ([]StoredEvent, error) {

@@ -22,36 +22,69 @@ type Memo struct {
 	stays     *stay.Stays
 	schedules map[string]Schedule // by facility
 	accesses  map[string]*access
-	names     []string // of the accesses, in the order of first mention
-	used      string   // access of the latest treatment
+	names     []string  // of the accesses, in the order of first mention
+	used      string    // access of the latest treatment
+	usedAt    time.Time // when it was named
 	hospital  zone.Day
 	last      *Treatment
 	reference string    // of the latest treatment's session; empty for none
 	latest    time.Time // of what began or needled it on its date
-	missed    *Missed
-	identity  string
-	newest    record.Fact // the last one in order of those that were folded
+	// active is the date of what began or needled a treatment last. On the date apart, at the moment apartAt, a treatment began
+	// after a day without any. No fact before that day changes a treatment from then on.
+	active, apart zone.Day
+	apartAt       time.Time
+	missed        *Missed
+	identity      string
+	newest        record.Fact // the last one in order of those that were folded
 }
 
 type access struct {
 	kind    cannularyv1.AccessKind
-	pattern cannularyv1.NeedlingPattern // recorded last
+	pattern cannularyv1.NeedlingPattern // recorded last, at seen
+	seen    time.Time
 	retired bool
 }
 
 // Add takes in a plain fact of the patient, which stands and corrects nothing. It returns false
-// where the fact has to be folded with all others, since it comes before one of them in order or says who
-// the patient is. The memo is of no use any more then.
+// where the fact has to be folded with all others: it comes before one of them in order and may change something, or
+// it states who the patient is. The memo is of no use any more then.
 func (m *Memo) Add(f *record.Fact) bool {
 	if !looksAt(f) {
 		// It may still say where the patient is treated, of whom no stay says it.
 		return len(m.stays.List()) > 0 || m.stays.At(far()).Facility == f.Facility
 	}
-	if _, ok := f.Body.(*logv1.IdentitySealed); ok || m.newest.ID != "" && !record.Before(&m.newest, f) {
+	if _, ok := f.Body.(*logv1.IdentitySealed); ok {
 		return false
+	}
+	if m.newest.ID != "" && !record.Before(&m.newest, f) {
+		return m.late(f)
 	}
 	m.add(f)
 	return true
+}
+
+// late reports whether a fact that comes before others in order changes nothing. Most late ones change nothing: a day without
+// treatment came after them; they fall into a stay that an admission opened at their facility; and what they record of the access
+// was recorded again since.
+func (m *Memo) late(f *record.Fact) bool {
+	var n *cannularyv1.NeedleInserted
+	name := ""
+	switch b := f.Body.(type) {
+	case *cannularyv1.SessionStarted:
+		name = b.GetAccess()
+	case *cannularyv1.NeedleInserted:
+		n, name = b, b.GetAccess()
+	case *cannularyv1.SessionEnded:
+	default:
+		return false
+	}
+	d := m.day(f)
+	within := func(s stay.Stay) bool { return s.Facility == f.Facility && s.Admitted && s.Has(d) }
+	if d+1 >= m.apart || !f.At.Before(m.apartAt) || !slices.ContainsFunc(m.stays.List(), within) {
+		return false
+	}
+	a := m.accesses[name]
+	return name == "" || a != nil && m.usedAt.After(f.At) && (n.GetPattern() == 0 || a.seen.After(f.At))
 }
 
 // Person returns the person whom the facts make that were taken in.
@@ -103,16 +136,16 @@ func (m *Memo) add(f *record.Fact) {
 	case *cannularyv1.SessionMissed:
 		m.missed = &Missed{f.Facility, m.day(f), b.GetReason()}
 	case *cannularyv1.SessionStarted:
-		m.uses(b.GetAccess())
+		m.uses(b.GetAccess(), f.At)
 	case *cannularyv1.SessionEnded:
 		// It may end after midnight.
 		if m.last != nil && m.last.Facility == f.Facility && m.day(f) <= m.last.Day+1 {
 			m.last.Ended = true
 		}
 	case *cannularyv1.NeedleInserted:
-		m.uses(b.GetAccess())
+		m.uses(b.GetAccess(), f.At)
 		if a := m.accesses[b.GetAccess()]; a != nil && b.GetPattern() != 0 {
-			a.pattern = b.GetPattern()
+			a.pattern, a.seen = b.GetPattern(), f.At
 		}
 		if b.GetOutcome() != cannularyv1.InsertionOutcome_INSERTION_OUTCOME_ABANDONED {
 			m.needled(Needle{b.GetRole(), b.GetTip(), b.GetGauge()})
@@ -131,16 +164,20 @@ func (m *Memo) access(name string) *access {
 	return a
 }
 
-func (m *Memo) uses(name string) {
+func (m *Memo) uses(name string, at time.Time) {
 	if name != "" {
 		m.access(name)
-		m.used = name
+		m.used, m.usedAt = name, at
 	}
 }
 
 // treated notes that a treatment took place at the moment of a fact.
 func (m *Memo) treated(f *record.Fact) {
 	d := m.day(f)
+	if m.active+1 < d {
+		m.apart, m.apartAt = d, f.At
+	}
+	m.active = d
 	if !m.goesOn(f, d) {
 		m.last = &Treatment{Facility: f.Facility, Day: d, Began: f.At.UTC(),
 			Timed: f.Precision != cannularyv1.TimePrecision_TIME_PRECISION_DAY}

@@ -2,6 +2,7 @@ package worklist_test
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"reflect"
 	"slices"
 	"strings"
@@ -406,6 +407,65 @@ func sealed(t *testing.T, message string) record.Fact {
 		t.Fatal(err)
 	}
 	return facts[0]
+}
+
+// Whatever the order in which the messages of some weeks come, the person is the one that all of them give at once.
+func TestLateFactsGiveTheSamePerson(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	pick := func(n int) int { return r.IntN(n) }
+	accesses := []string{"", "F", "G"}
+	late, folded := 0, 0
+	for range 400 {
+		c := patient(t)
+		c.zones[north], c.zones[south] = time.FixedZone("", 13*3600), time.FixedZone("", -11*3600)
+		c.at(north, "2026-11-01 08:00", admitted())
+		for i := range 25 {
+			facility, body := north, proto.Message(nil)
+			if pick(8) == 0 {
+				facility = south
+			}
+			n := needle(v1.NeedleRole(1+pick(2)), uint32(14+pick(4)))
+			n.Access, n.Pattern = accesses[pick(3)], v1.NeedlingPattern(pick(4))
+			switch pick(9) {
+			case 0, 1, 2:
+				body = n
+			case 3, 4:
+				body = &v1.SessionStarted{Access: accesses[pick(3)]}
+			case 5, 6:
+				body = &v1.SessionEnded{}
+			case 7:
+				body = &v1.SessionMissed{}
+			case 8:
+				body = []proto.Message{admitted(), &v1.PatientLeft{}, &v1.AccessRetired{Access: "G"}, &v1.HospitalAdmission{},
+					&v1.AccessCreated{Access: "F", Kind: v1.AccessKind_ACCESS_KIND_FISTULA}}[pick(5)]
+			}
+			day := 2 + i/2 - pick(5)*pick(2)
+			c.at(facility, fmt.Sprintf("2026-11-%02d %02d:%02d", max(1, day), pick(24), 10*pick(6)), body)
+			if f := &c.facts[len(c.facts)-1]; pick(3) == 0 {
+				f.SessionSystem, f.SessionValue = "s", fmt.Sprint(max(1, day))
+			}
+		}
+		now, memo := worklist.Fold(record.Effective(c.facts[:1]), c.zone)
+		for i := 1; i < len(c.facts); i++ {
+			want, fresh := worklist.Fold(record.Effective(c.facts[:i+1]), c.zone)
+			if memo.Add(&c.facts[i]) {
+				now = memo.Person()
+				if slices.ContainsFunc(c.facts[:i], func(o record.Fact) bool { return record.Before(&c.facts[i], &o) }) {
+					late++
+				}
+			} else {
+				now, memo = want, fresh
+				folded++
+			}
+			if !reflect.DeepEqual(now, want) {
+				t.Fatalf("after %d facts the person is\n%+v, at once\n%+v", i+1, now, want)
+			}
+		}
+	}
+	if late < 300 || folded < 300 {
+		t.Errorf("%d late facts were taken in, %d folded: too few of either", late, folded)
+	}
+	t.Logf("%d late facts were taken in, %d folded", late, folded)
 }
 
 func TestOrder(t *testing.T) {
