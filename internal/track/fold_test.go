@@ -141,7 +141,7 @@ func TestTheCourseOfATrack(t *testing.T) {
 		{"the sharp-only pathway stays sharp and is established by sharp entries", func(s *story) {
 			s.adopted("2025-01-01", sharpOnly).planned(0).sharps(1, 9)
 		}, 17, track.Established, 9, ""},
-		{"an attempt without a session reference stands alone", func(s *story) {
+		{"attempts of two dates without a session reference are two sessions", func(s *story) {
 			s.planned(0).insert(1, 0).insert(3, 0)
 		}, 3, track.Forming, 2, ""},
 	} {

@@ -845,7 +845,8 @@ func (x *StaffIdentifier) GetValue() string {
 }
 
 // The sending system's own name for one dialysis treatment. All messages of one
-// treatment carry the same reference; without one, each attempt stands alone.
+// treatment carry the same reference. Attempts without one in one track, at one facility and
+// on one local date are taken for one session.
 // It must not contain a patient identifier: it stands in the log in the clear.
 type SessionReference struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
