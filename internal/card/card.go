@@ -17,7 +17,7 @@ import (
 
 // Caution stands on every card.
 const Caution = "Decision support only, from what was recorded. The record may lag behind the patient, and what was not recorded was not " +
-	"judged. Examine the access yourself before every needling, whatever this card says: with no thrill or bruit, with redness, pus, " +
+	"judged. Examine the access yourself before every needling, whatever this card says: with no thrill or no bruit, with redness, pus, " +
 	"swelling, thin skin or a scab that does not heal, do not needle and call. The unit's protocol and a licensed practitioner decide."
 
 // Card is the answer for one patient at one moment. Instants are in UTC. TimeZone is the IANA

@@ -55,7 +55,7 @@ var rows = []struct {
 	{notFirst & anyPegIn, PhaseExamine, "Clean hands. Dressing off, without pulling at the peg."},
 	{anyKind, PhaseExamine, "Look, listen and feel before any needle: redness, pus, swelling, thin or shiny skin, " +
 		"a scab that does not heal, an ulcer; a bruit; a thrill, the pulse, collapse on raising the arm. " +
-		"With no thrill or bruit, or with any of those signs: do not needle, call, and record it."},
+		"With no thrill or no bruit, or with any of those signs: do not needle, call, and record it."},
 
 	{anyKind, PhasePrepare, "Allergy and skin notes: {allergy}"},
 	{anyKind, PhasePrepare, "Wash the skin over the access with soap and water, and dry it."},
