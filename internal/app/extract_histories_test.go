@@ -22,7 +22,7 @@ import (
 )
 
 // Histories of moves, guests, merges, reversals, corrections and voids, with two starts of the service in between: the
-// extract holds what its letter says, and nothing that a reader can ask for shows more.
+// extract holds what its specification says, and nothing that a reader can ask for shows more.
 func TestAnExtractHoldsWhatItsLetterSays(t *testing.T) {
 	t.Parallel()
 	for seed := range tier.Of[uint64](6, 24) {
@@ -87,7 +87,7 @@ func (u *units) compare(who, own string, events []view.StoredEvent, may map[stri
 			}
 			some = some || may[id]
 			if has[id] != may[id] {
-				u.Errorf("%s: fact %d of entry %d, %s at %s (%T): in the extract %t, by the letter %t", who, i, e.Seq, e.Event.GetSourceMessageId(),
+				u.Errorf("%s: fact %d of entry %d, %s at %s (%T): in the extract %t, specified %t", who, i, e.Seq, e.Event.GetSourceMessageId(),
 					e.Event.GetFacility(), f.GetFact(), has[id], may[id])
 			}
 		}
@@ -111,7 +111,7 @@ func (u *units) says(who, own string, scopes map[string][]bool) {
 		}
 	}
 	if !reflect.DeepEqual(got, scopes) {
-		u.Errorf("%s: the extract says that records open and end so: %v; by the letter %v", who, got, scopes)
+		u.Errorf("%s: the extract says that records open and end so: %v; by the specification %v", who, got, scopes)
 	}
 	n := 0
 	for key, want := range scopes {

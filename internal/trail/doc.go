@@ -1,7 +1,7 @@
 // Package trail keeps who asked for what, and about whom: the audit trail. It has a stream of its own beside the
 // log, with the log's guarantees (eventlog, chain).
 //
-// The letter:
+// Exactly:
 //
 //   - A request leaves one entry, before the first byte of its answer leaves: principal, patients, action, route
 //     and the names of its parameters (never a value), status, address, time. What tells of no patient and asks

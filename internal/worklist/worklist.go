@@ -1,5 +1,5 @@
 // Package worklist says who is due at a unit on a date, in which shift and chair, and how the
-// patient is needled. It is a pure function of facts and reads no clock. This comment is the letter
+// patient is needled. It is a pure function of facts and reads no clock. This comment is the specification
 // of a work list (all of it ours).
 //
 //   - A patient belongs to the unit of the stay that holds the date (package stay). Without such a

@@ -127,7 +127,7 @@ func answer(a needling.Answer, rules ...string) string {
 	return strings.Join(out, "; ")
 }
 
-// The words are those of the letter in package track; the numbers its defaults.
+// The words are those of the specification in package track; the numbers its defaults.
 func TestSentences(t *testing.T) {
 	for _, c := range []struct {
 		says  string
