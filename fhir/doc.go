@@ -12,7 +12,7 @@
 //   - A corrected fact's Observations are "corrected"; they are "amended" where a
 //     correction was itself taken back and the original stands again. Procedure has no
 //     such status.
-//   - Procedure.subject may not be a BodyStructure, so the track (or the access) is told
+//   - Procedure.subject may not be a BodyStructure, so the track (or the access) is named
 //     by the extension procedure-targetBodyStructure, and by Observation.focus.
 //   - A course of an antimicrobial is an Observation: what is known of it (route, agent,
 //     dates) is less than a MedicationAdministration promises.

@@ -27,7 +27,7 @@ func searchParameters() []json.Marshaler {
 			model.ResourceTypeFlag, model.SearchParamTypeToken, nil},
 		{"detectedissue-status", "status",
 			"Whether what a rule found was taken back (cancelled) or not (final). What was cleared since stays final and carries a " +
-				"mitigation: standing tells what stands.", "DetectedIssue.status",
+				"mitigation: standing selects what stands.", "DetectedIssue.status",
 			model.ResourceTypeDetectedIssue, model.SearchParamTypeToken, nil},
 		{"detectedissue-standing", "standing", "Whether what a rule found stands now: it was not taken back, and nothing has cleared it.",
 			"DetectedIssue.select(status = 'final' and mitigation.empty())",

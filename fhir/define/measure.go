@@ -59,7 +59,7 @@ func measures() []json.Marshaler {
 			Scoring:    said(terminology+"measure-scoring", "ratio", "Ratio"),
 			Type:       []model.CodeableConcept{*said(terminology+"measure-type", "outcome", "Outcome")},
 			RateAggregation: new("Events divided by patient-months, times 100, or by access-days, times 1,000. Months are added up " +
-				"before they are divided. With the few events of one unit a rate is told with exact limits, or not at all."),
+				"before they are divided. With the few events of one unit a rate is given with exact limits, or not at all."),
 			ImprovementNotation: said(terminology+"measure-improvement-notation", "decrease", "Decreased score indicates improvement"),
 			Guidance: new("Patients with a constant-site track are a subset of those with a fistula, and are never added to " +
 				"them. A merge of identities makes one patient of two."),

@@ -123,7 +123,7 @@ func parties() []profile {
 					"agent.where(type.coding.where(code = 'enterer').exists()).all(who.reference.startsWith('Practitioner/'))"},
 				{"one-message", "It comes from one message; others only correct or take back what that says.",
 					"entity.where(role = 'source').count() <= 1 and entity.all(role = 'source' or role = 'revision')"},
-				{"author", "What sent it is a system, told by its name.",
+				{"author", "What sent it is a system, given by its name.",
 					"agent.where(type.coding.where(code = 'author').exists()).all(who.type = 'Device' and who.reference.empty())"},
 			}},
 	}

@@ -49,7 +49,7 @@ func procedures() []profile {
 	return []profile{
 		{id: "session", typ: "Procedure", title: "Haemodialysis session", snomed: true,
 			about: "One haemodialysis treatment as a whole; what was done and seen in it is part of it. It is there as soon as any fact " +
-				"names it, whether or not a start was told.",
+				"names it, whether or not a start was reported.",
 			elements: join(
 				target(0, "access"),
 				[]model.ElementDefinition{
@@ -83,7 +83,7 @@ func procedures() []profile {
 			}},
 		{id: "insertion", typ: "Procedure", title: "Insertion attempt", snomed: true,
 			about: "One attempt to insert one needle. Stopped where the skin was pierced and the needle did not serve, not done where it " +
-				"was given up before. How it went is told by the Observation attempt-details that is part of it.",
+				"was given up before. How it went stands in the Observation attempt-details that is part of it.",
 			elements: procedure("category-needling", of("insertion"), either, join(
 				[]model.ElementDefinition{
 					el("reasonCode", card(0, "1"), of("rescue-reason"), short("Why a sharp needle was used in a track past forming")),

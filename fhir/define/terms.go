@@ -128,7 +128,7 @@ func namingSystems() []json.Marshaler {
 		{fhir.FindingSystem, "findings",
 			"The id of what a needling rule found, made from the rule, the place and the fact that it rests on."},
 		{fhir.HoldSystem, "holds", "The id of a hold, by which a message lifts it."},
-		{fhir.MaturitySystem, "maturity observations", "The id of the track whose maturity is told."},
+		{fhir.MaturitySystem, "maturity observations", "The id of the track whose maturity is given."},
 		{fhir.MeasureReportSystem, "reports of infections", "A report, as facility/measure/month."},
 		{fhir.MessageSystem, "messages", "A message, as source|id: the sending system's name and the id that it gave the message."},
 		{fhir.SourceSystem, "sending systems", "The name of a sending system."},

@@ -32,7 +32,7 @@ func guarded(cfg Config) error {
 		own := host == "localhost" || ip != nil && ip.IsLoopback()
 		if !own && !cfg.ServeEverybody && (cfg.Policy == "" || cfg.TLSCertificate == "") {
 			return fmt.Errorf("address %s can be reached from other machines, so it needs --policy, --tls-certificate and --tls-key "+
-				"(deploy/access.md tells how); without them only 127.0.0.1, ::1 and localhost are served", addr)
+				"(deploy/access.md says how); without them only 127.0.0.1, ::1 and localhost are served", addr)
 		}
 	}
 	return nil

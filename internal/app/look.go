@@ -23,7 +23,7 @@ func (a *App) look(ctx context.Context) error {
 	case found.LogErr != nil && len(found.Witnesses) > 0: // not a new log
 		a.cfg.Slog.Warn("the log's files could not be checked before they are opened", "err", found.LogErr)
 	case found.Log.Tail != nil:
-		a.cfg.Slog.Info("the last write into the log was interrupted and is cut off; no sender was told that it is stored", "bytes",
+		a.cfg.Slog.Info("the last write into the log was interrupted and is cut off; no sender got the answer that it is stored", "bytes",
 			found.Log.Tail.Bytes, "after", found.Log.Last)
 	}
 	erasures, err := erasure.Read(filepath.Join(a.cfg.Dir, erasure.FileName))

@@ -117,7 +117,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 		return reply{}, err
 	}
 	at := r.base + "/" + exportName + "/" + id
-	return informed("the export is begun; GET "+at+" tells how far it is, DELETE cancels it",
+	return informed("the export is begun; GET "+at+" says how far it is, DELETE cancels it",
 		map[string]string{"Content-Location": at}), nil
 }
 

@@ -200,7 +200,7 @@ func answerName(a cannularyv1.Answer) string {
 	case cannularyv1.Answer_ANSWER_UNKNOWN:
 		return "unknown"
 	}
-	return "not told"
+	return "not reported"
 }
 
 func organismName(o cannularyv1.OrganismGroup) string {

@@ -317,8 +317,8 @@ func TestTheListOfCasesHasWhatTheEventFormAsksFor(t *testing.T) {
 			"Staphylococcus aureus: Oxacillin resistant, Vancomycin susceptible",
 			"stay in hospital: yes; loss of the access: no; death: unknown",
 			"vancomycin: yes; blood taken for culture: no", "outcome not assessed",
-			"vancomycin: not told; blood taken for culture: not told",
-			"stay in hospital: not told; loss of the access: not told; death: yes")
+			"vancomycin: not reported; blood taken for culture: not reported",
+			"stay in hospital: not reported; loss of the access: not reported; death: yes")
 	}
 	if s := r.Cases[0].Start; s != "" {
 		t.Errorf("a culture is no start: %q", s)

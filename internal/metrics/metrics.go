@@ -274,7 +274,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			gauge(descLag, float64(st.LastSeq-min(st.LastSeq, seq)), name)
 		}
 	} else {
-		c.src.Slog.Warn("metrics: the log did not tell its state", "err", err)
+		c.src.Slog.Warn("metrics: the log did not give its state", "err", err)
 	}
 	if c.src.ProjectorFailed != nil {
 		gauge(descFailed, btof(c.src.ProjectorFailed()), "view")

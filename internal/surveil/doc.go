@@ -60,7 +60,7 @@
 // # A facility
 //
 //   - Nothing counts before the date of the earliest treatment on record there (ours): a
-//     roster tells of stays from long before the record began, in which no event could be
+//     roster states stays from long before the record began, in which no event could be
 //     recorded. Until a treatment is on record everything counts.
 //   - Access-days: each day of each stay, by the access and technique of that day. A
 //     patient-month of exposure is 30.44 days.
@@ -75,7 +75,7 @@
 //     on record.
 //   - Blood cultures are all with a result, negative or positive, of any setting, by the day of
 //     their collection and the facility of the stay on it, else of the message (ours). They
-//     are in no rate: they tell "none" from "not reported".
+//     are in no rate: they separate "none" from "not reported".
 //   - A rate is shown for a period only where numerator and denominator are of the same
 //     period: a month without a census, and a year with such a month, has no rate per 100
 //     patient-months, and says why. A month is over once its last day has ended there. Nor has
@@ -93,8 +93,8 @@
 // h/2. An acknowledgement answers all signals of its chart that stand when it arrives; dated
 // before the newest of them, it counts as given on that one's day. An event that became known
 // after the acknowledgement but is dated before the restart counts on the restart's day: no
-// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing; it
-// is told as one that answered nothing.
+// infection is lost to the chart (ours). An acknowledgement without a signal changes nothing; the
+// report names it as one that answered nothing.
 //
 // A threshold that is set anew begins the chart at 0, whatever the former one's sum was; what
 // is acknowledged before, in the order of the log, restarts nothing. An event dated before that

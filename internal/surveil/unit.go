@@ -264,7 +264,7 @@ func (u *Unit) census(g Group, p Period) (n int, why string) {
 		}
 		k, told := c.Patients(g)
 		if !told {
-			return 0, "a census does not tell this group"
+			return 0, "a census does not count this group"
 		}
 		n += k
 	}

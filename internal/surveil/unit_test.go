@@ -117,7 +117,7 @@ func TestConstantSiteIsASubsetOfFistula(t *testing.T) {
 		}
 	}
 	if l := line(t, u, surveil.Bloodstream, surveil.Group(surveil.Unknown), march); l.Events != 1 || l.AccessDays != 31 ||
-		l.PerThousand == nil || l.PerHundred != nil || l.NoCensus != "a census does not tell this group" {
+		l.PerThousand == nil || l.PerHundred != nil || l.NoCensus != "a census does not count this group" {
 		t.Errorf("of whom nothing is known: %+v", l)
 	}
 }

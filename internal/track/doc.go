@@ -153,7 +153,7 @@
 //     from the first), if a needle was used: fewer than disinfections_min in the session's
 //     preparations of the track; a caution where one of them says that its list is complete,
 //     else a note. contact-short: any disinfection with a known shorter time. gauge-flow: the
-//     gauge of the final entry, if used, against the pump speed above 0 told at the session's end, else at its
+//     gauge of the final entry, if used, against the pump speed above 0 stated at the session's end, else at its
 //     start; 13G and 18G stand in no table and are not judged. Facts without a session
 //     reference belong to the attempts without one of the same track and local date, and make
 //     one session in what follows as well. reference-reused: at each session but the first of
@@ -237,7 +237,7 @@
 //
 // Grounds: of a session rule the first attempt that shows it (single-disinfection: the first
 // used attempt, with the preparations; contact-short: the preparation; gauge-flow: the final
-// entry, with the fact that told the speed; attempts-exceeded: the first attempt of the first
+// entry, with the fact that states the speed; attempts-exceeded: the first attempt of the first
 // cannulator who exceeds, with the other attempts of that one; reference-reused: the first
 // attempt); of needled-under-hold the first used attempt under the hold; of unused-long the last used
 // attempt, else the takeover; of gap-long, peg-missing and
@@ -245,7 +245,7 @@
 // those of the others; of a run the fact that completes it, with the others of the run; of a
 // look its twelfth reading, with the others; of flow-falling the measurement, with the
 // highest before (the latest of several); of not-a-fistula the plan or takeover, with the
-// fact that told the kind, since the later of both; else the one fact. Place in the id:
+// fact that states the kind, since the later of both; else the one fact. Place in the id:
 // "track NAME" or "access NAME", for a finding with aspects followed by a space and
 // the aspect: collapse, pulse; long, run; limit, trend; removal (angle-drift). In the id of
 // unused-long another fact stands for the ground: the takeover, or the used attempt that ended
