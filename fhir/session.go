@@ -77,7 +77,7 @@ func gather(items []record.Item, void bool) treatment {
 	return t
 }
 
-// roster tells whether the fact is about people and places rather than about care; it
+// roster reports whether the fact is about people and places rather than about care; it
 // then says nothing of a session, even under a session reference.
 func roster(f *record.Fact) bool {
 	if f.Body == nil {

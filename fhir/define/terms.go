@@ -81,7 +81,7 @@ var families = []family{
 	{id: "track-stage", title: "Stages of a track", prefixes: []string{"track-stage-"}},
 }
 
-// holds tells whether a code of ours belongs to the family.
+// holds reports whether a code of ours belongs to the family.
 func (f *family) holds(code string) bool {
 	for _, p := range f.prefixes {
 		if strings.HasPrefix(code, p) {

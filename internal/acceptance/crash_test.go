@@ -107,7 +107,7 @@ func TestCrashCampaign(t *testing.T) {
 }
 
 // feed sends messages until the program dies under it, some time after so many answers: mostly from the first one on
-// that is not acknowledged, else from a random one on. It tells whether some were unanswered then.
+// that is not acknowledged, else from a random one on. It reports whether some were unanswered then.
 func (c *crash) feed(p *process, msgs []*cannularyv1.FeedRequest, after int, pause time.Duration) (inFlight bool) {
 	from := c.rnd.IntN(len(msgs))
 	if left := open(msgs, c.answers()); len(left) > 0 && c.rnd.IntN(4) > 0 {
@@ -176,7 +176,7 @@ func (c *crash) projection() {
 	}
 }
 
-// check looks at the killed folder without opening it, and tells whether the view is behind the log.
+// check looks at the killed folder without opening it, and reports whether the view is behind the log.
 func (c *crash) check(after string) (behind bool) {
 	c.Helper()
 	at := map[string][]uint64{}
@@ -222,7 +222,7 @@ func (c *crash) rest() {
 	checkOnce(c.T, c.dir, c.answers())
 }
 
-// atWork runs a command and kills it after a part of the time that it took before. It tells whether the command was
+// atWork runs a command and kills it after a part of the time that it took before. It reports whether the command was
 // still at work.
 func (c *crash) atWork(took time.Duration, args ...string) bool {
 	p, _ := command(c, args...)

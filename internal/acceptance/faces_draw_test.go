@@ -141,7 +141,7 @@ func (p *person) ends(i int) {
 	}
 }
 
-// tells tells whether a wrong reading answers otherwise of the patient.
+// tells reports whether a wrong reading answers otherwise of the patient.
 func (p *person) tells(w wrong) bool {
 	for _, o := range append(p.earlier(p.Patient), observed{p: p, q: p.AskOf(p.facts), at: p.last}) {
 		right := needling.Fold(o.input(), needling.None)

@@ -265,7 +265,7 @@ func TestEveryFaceSaysTheSame(t *testing.T) {
 	t.Run("wrong readings are noticed", func(t *testing.T) { noticed(t, seen) })
 }
 
-// within tells whether the next session of a track goes on with those that count, up to the target.
+// within reports whether the next session of a track goes on with those that count, up to the target.
 func within(j *track.Judgement, name string) bool {
 	for i := range j.Tracks {
 		if s := &j.Tracks[i]; s.Name == name {

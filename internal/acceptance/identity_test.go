@@ -38,7 +38,7 @@ func contents(tb testing.TB, dir string) map[string][]byte {
 	return out
 }
 
-// found tells where any of the texts stands in the files.
+// found reports where any of the texts stands in the files.
 func found(files map[string][]byte, texts []string) (where []string) {
 	for path, b := range files {
 		for _, s := range texts {

@@ -65,7 +65,7 @@ func command(tb testing.TB, args ...string) (p *process, lines <-chan string) {
 	return p, said
 }
 
-// kill ends it at once, and tells whether it was still at work.
+// kill ends it at once, and reports whether it was still at work.
 func (p *process) kill() bool {
 	p.tb.Helper()
 	_ = p.cmd.Process.Kill() // an error says that it has ended

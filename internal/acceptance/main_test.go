@@ -146,7 +146,7 @@ func eventually(tb testing.TB, what string, ok func() bool) {
 	tb.Fatalf("it did not come to be that %s", what)
 }
 
-// refusedStart tells why an application does not start.
+// refusedStart reports why an application does not start.
 func refusedStart(tb testing.TB, dir string, change ...func(*app.Config)) error {
 	tb.Helper()
 	cfg := config(dir, &buffer{})

@@ -98,13 +98,13 @@ func (i *instance) faces(key string) map[string]face {
 	return out
 }
 
-// onPage tells whether Today of a facility links to the patient.
+// onPage reports whether Today of a facility links to the patient.
 func (i *instance) onPage(facility, key string) bool {
 	i.tb.Helper()
 	return strings.Contains(i.must("/?list=all&facility="+facility), "card?patient="+key)
 }
 
-// inPack tells whether the pack of a facility holds the patient's card.
+// inPack reports whether the pack of a facility holds the patient's card.
 func (i *instance) inPack(facility, key string) bool {
 	i.tb.Helper()
 	out := filepath.Join(i.tb.TempDir(), "pack")

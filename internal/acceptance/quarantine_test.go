@@ -130,7 +130,7 @@ func TestWhatCannotBeUnderstoodIsSetAsideAndWhatIsNewerStopsTheView(t *testing.T
 	if card(); c.Quarantined != len(unclear) || c.Lagging || len(c.Tracks) != 1 || !strings.Contains(strings.Join(c.Notices, " "), "3 messages could not be understood") {
 		t.Errorf("the card says %+v", c)
 	}
-	// Ready is told of the end as found at start.
+	// Ready gets the end as found at start.
 	if code, text := i.get("/readyz"); code != 200 || !strings.Contains(text, `"ready"`) {
 		t.Errorf("/readyz answers %d %s", code, text)
 	}

@@ -78,7 +78,7 @@ func Refuse(w http.ResponseWriter, r *http.Request, p *Problem, form Encoder) er
 	return nil
 }
 
-// bearerError is what a client is told of its token by RFC 6750, section 3.1; empty if its token is not what is wrong.
+// bearerError is what a client is answered about its token by RFC 6750, section 3.1; empty if its token is not what is wrong.
 func bearerError(status int) string {
 	switch status {
 	case http.StatusUnauthorized:

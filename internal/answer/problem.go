@@ -59,7 +59,7 @@ func ofFault(f *fault.Error) *Problem {
 	return p
 }
 
-// Broken is what is told of a panic, which only the log may describe.
+// Broken is the answer to a panic, which only the log may describe.
 func Broken() *Problem {
 	return ofFault(fault.As(errors.New("panic")))
 }

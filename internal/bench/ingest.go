@@ -113,7 +113,7 @@ func untilReady(ctx context.Context, a *app.App) error {
 }
 
 // post sends all messages on one stream, one every so often, or where that is 0 as fast as the
-// service takes them. Each must be accepted. answered is told of each answer; nil for nobody.
+// service takes them. Each must be accepted. answered is called with each answer; nil for nobody.
 func post(
 	ctx context.Context, addr string, messages []*cannularyv1.FeedRequest, every time.Duration, answered func(*cannularyv1.FeedResponse),
 ) (time.Duration, error) {

@@ -169,7 +169,7 @@ func get(ctx context.Context, client *http.Client, url, coding string) (ms float
 	return float64(took.Microseconds()) / 1000, n, nil
 }
 
-// disk tells what the stopped instance takes on disk. The reference is what it cannot do
+// disk reports what the stopped instance takes on disk. The reference is what it cannot do
 // without: the events and the resources that an EHR reads, with their history.
 func (b *bench) disk(context.Context) error {
 	used, err := b.used()

@@ -81,7 +81,7 @@ func openView(data string) (*sql.DB, error) {
 	return viewsql.Open(filepath.Join(data, "view", view.FileName()))
 }
 
-// bareRows tells how long it takes to upsert n rows into a new file that is set up as the
+// bareRows reports how long it takes to upsert n rows into a new file that is set up as the
 // view's, in transactions of batch rows.
 func bareRows(ctx context.Context, path string, n, batch int) (time.Duration, error) {
 	db, err := sql.Open("sqlite",

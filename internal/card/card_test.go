@@ -252,7 +252,7 @@ func TestWhatEveryCardKeepsTo(t *testing.T) {
 }
 
 // Where counting starts again, all that the card says of the course is of the one that begins, and so it comes. The sessions that
-// count so far are told as what was before. What was added for pegs stays where a session in doubt lies in the gap.
+// count so far are given as what was before. What was added for pegs stays where a session in doubt lies in the gap.
 func TestWhereCountingStartsAgainTheCardSaysOneCourse(t *testing.T) {
 	doubt := func(x *v1.NeedleInserted) { x.SameSpot = v1.Answer_ANSWER_UNKNOWN }
 	tell := func() *history { return (&history{t: t}).planned() }

@@ -107,7 +107,7 @@ func TestOneOrderForEachKindOfSession(t *testing.T) {
 	}
 }
 
-// A free text of the plan is told as it stands, whatever is in it.
+// A free text of the plan is given as it stands, whatever is in it.
 func TestBracesInTheNotesStandForNothing(t *testing.T) {
 	x := forming(t)
 	x.j.Tracks[0].Planned.AllergyNotes = "{agent} {"

@@ -112,7 +112,7 @@ func stop(s string) string {
 	return s + "."
 }
 
-// Mark returns a sign for a needle that is told apart without colour.
+// Mark returns a sign for a needle that is recognised without colour.
 func Mark(needle string) string {
 	switch needle {
 	case string(track.Sharp):

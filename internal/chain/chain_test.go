@@ -98,7 +98,7 @@ func TestALogThatNobodyTouchedHasNoFinding(t *testing.T) {
 	}
 }
 
-// newest tells whether nothing links to the entry: neither a later one of its writer nor a writer that began
+// newest reports whether nothing links to the entry: neither a later one of its writer nor a writer that began
 // behind it.
 func newest(entries [][]byte, i int) bool {
 	sum := chain.SumOf(entries[i])

@@ -24,9 +24,9 @@ type Service struct {
 	State dossier.State
 	Ring  *keyring.Ring
 	Now   func() time.Time
-	// Lagging tells whether the view is behind the log.
+	// Lagging reports whether the view is behind the log.
 	Lagging func() bool
-	// Partial tells whether the view has only a part of a patient's record, because it holds what readers of some
+	// Partial reports whether the view has only a part of a patient's record, because it holds what readers of some
 	// facilities may read and the patient is at none of them now. Nil where the view is whole: only there an event never
 	// gets more facts, and dossiers are kept.
 	Partial func(patient string) bool

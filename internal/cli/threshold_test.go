@@ -10,7 +10,7 @@ import (
 )
 
 // A small unit is told both of its choices, and how to have each; the message that sets a
-// threshold tells what was asked for, whatever today's size gives.
+// threshold reports what was asked for, whatever today's size gives.
 func TestTheChoicesOfASmallUnitAreTold(t *testing.T) {
 	small := infectioncontrol.Threshold{Facility: "invented-east", Technique: surveil.ConstantSite, Class: surveil.AccessRelated,
 		Reference: 0.2, RateRatio: 2, H: 0.694, InControl: 341.2, Asked: 120,

@@ -70,7 +70,7 @@ func (w *ward) hold(patient, access, at string) string {
 			Access: access, PlacedBy: testkit.Staff("S-900"), Reason: "Invented"}}}))
 }
 
-// aureus tells a blood culture with S. aureus and gives the id of its hold.
+// aureus reports a blood culture with S. aureus and gives the id of its hold.
 func (w *ward) aureus(patient, at string) string {
 	return record.HoldID("bacteraemia", w.say(patient, fmt.Sprintf("culture-%d", len(w.sent)), at,
 		&v1.SurveillanceFact{Fact: &v1.SurveillanceFact_CultureResulted{CultureResulted: &v1.CultureResulted{

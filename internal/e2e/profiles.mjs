@@ -94,7 +94,7 @@ function valuesOf(parent, name) {
   return list;
 }
 
-// within tells whether value has at least what the pattern has.
+// within reports whether value has at least what the pattern has.
 function within(value, pattern) {
   if (Array.isArray(pattern)) return Array.isArray(value) && pattern.every((p) => value.some((v) => within(v, p)));
   if (pattern && typeof pattern === 'object') return value && typeof value === 'object' && Object.entries(pattern).every(([k, p]) => within(value[k], p));
@@ -108,7 +108,7 @@ function cardinality(element, n, path, bad) {
   if (element.max && element.max !== '*' && n > Number(element.max)) bad.push(`${path}: ${n} of at most ${element.max}`);
 }
 
-// inSlice tells whether a value belongs to a slice: by its url, or by the pattern of its code.
+// inSlice reports whether a value belongs to a slice: by its url, or by the pattern of its code.
 function inSlice(value, slice, by) {
   const d = by.discriminator[0];
   if (d.type === 'value') return value.url === slice.element.type[0].profile[0];

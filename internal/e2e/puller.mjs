@@ -95,7 +95,7 @@ export class Puller {
     return fresh;
   }
 
-  // lacks tells how what the client holds differs from the final state; '' if not.
+  // lacks reports how what the client holds differs from the final state; '' if not.
   lacks(final) {
     for (const [k, r] of final) {
       if (!this.newest.has(k)) return `${k} never came`;

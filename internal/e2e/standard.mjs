@@ -179,7 +179,7 @@ function offset(at, zone) {
 }
 
 // range is [low, high) in ms of a date, dateTime, instant or search value, by the digits
-// that it has: as moments, and as what the clock shows on which it is written, told as if
+// that it has: as moments, and as what the clock shows on which it is written, given as if
 // that were UTC. Only the moments of a value without an offset (zoned is false) are of the
 // zone: "Dates do not have time zones, and time zones should not be considered" (search,
 // date).
@@ -314,7 +314,7 @@ export class Parameter {
     return out;
   }
 
-  // present tells what :missing=false asks for: that the element is there, with or without
+  // present reports what :missing=false asks for: that the element is there, with or without
   // anything that could be searched for.
   present(resource) {
     return evaluate(this.expression, resource).length > 0;

@@ -90,7 +90,7 @@ func TestReadWhileWriting(t *testing.T) {
 	<-done
 }
 
-// TestReadEnds tells the three ends apart: the context's, the handler's, and a connection
+// TestReadEnds keeps the three ends apart: the context's, the handler's, and a connection
 // that was closed under it, which is not a quiet end.
 func TestReadEnds(t *testing.T) {
 	s := testkit.Server(t, t.TempDir())

@@ -62,7 +62,7 @@ type Config struct {
 	// MaxOpen is how many jobs may run or wait; 0 is DefaultMaxOpen. MaxKept is how many
 	// there may be with the ended ones; 0 is DefaultMaxKept.
 	MaxOpen, MaxKept int
-	// Free tells how many bytes the disk has room for; nil does not ask. Exports leave at
+	// Free reports how many bytes the disk has room for; nil does not ask. Exports leave at
 	// least MinFree to others, above all to the log; 0 is DefaultMinFree.
 	Free    func() uint64
 	MinFree uint64
@@ -209,7 +209,7 @@ func (e *Engine) Begin(r *Request) (id string, err error) {
 	return j.id, nil
 }
 
-// busy tells whether there is no place for another job.
+// busy reports whether there is no place for another job.
 func (e *Engine) busy() error {
 	b := &BusyError{MaxOpen: e.cfg.MaxOpen, Kept: len(e.jobs), MaxKept: e.cfg.MaxKept, Retry: retryOpen}
 	var first time.Time
@@ -265,7 +265,7 @@ func (e *Engine) expired(j *job) bool {
 	return j.result != nil && !e.cfg.Now().Before(j.result.Expires)
 }
 
-// Status tells how a job is; ok is false where there is none, or none any more.
+// Status reports how a job is; ok is false where there is none, or none any more.
 func (e *Engine) Status(id string) (s Status, ok bool) {
 	e.mu.Lock()
 	defer e.mu.Unlock()

@@ -241,7 +241,7 @@ func (d *draw) fitting(typ string, p *facade.Param, form string) []search.Value 
 	return list
 }
 
-// fits tells whether a search for the value in the form can find what has it.
+// fits reports whether a search for the value in the form can find what has it.
 func fits(v search.Value, p *facade.Param, form string) bool {
 	if len(v.Parts) > 0 && p.Type == facade.CompositeParam {
 		return v.Parts[0].Code != "" && (v.Parts[1].Code != "" || v.Parts[1].Number != "")

@@ -160,7 +160,7 @@ func TestSearchAsR4Says(t *testing.T) {
 	}
 }
 
-// neverFound tells why a form cannot find anything, empty where it can.
+// neverFound reports why a form cannot find anything, empty where it can.
 func neverFound(typ string, p *facade.Param, form string) string {
 	switch {
 	case form == "|code" && slices.Contains([]string{"status", "severity"}, p.Name), form == "|code" && typ == "Group" && p.Name == "type":

@@ -18,7 +18,7 @@ const (
 // compartmentDefinition is R4's own, of which the types with a parameter patient are offered.
 const compartmentDefinition = "http://hl7.org/fhir/CompartmentDefinition/patient"
 
-// InCompartment tells whether the type can be searched in the compartment of a Patient.
+// InCompartment reports whether the type can be searched in the compartment of a Patient.
 func (t *Type) InCompartment() bool { return t.Param(compartmentParam) != nil }
 
 // compartmentRoute finds the search of a type in the compartment of one Patient.

@@ -133,7 +133,7 @@ func informed(text string, header map[string]string) reply {
 	return out
 }
 
-// prefersAsync tells whether the preference respond-async is sent (RFC 7240).
+// prefersAsync reports whether the preference respond-async is sent (RFC 7240).
 func prefersAsync(header http.Header) bool {
 	for _, line := range header.Values("Prefer") {
 		for _, p := range strings.Split(line, ",") {

@@ -183,7 +183,7 @@ func splitSearches(s string) []string {
 	return append(out, s[from:])
 }
 
-// shapesAnswer tells whether a parameter shapes the answer of a search, and filters nothing.
+// shapesAnswer reports whether a parameter shapes the answer of a search, and filters nothing.
 func shapesAnswer(name string) bool {
 	name, _, _ = strings.Cut(name, ":")
 	return slices.Contains(resultParams(), name) || slices.Contains([]string{"_include", "_revinclude", "_elements", "_contained",

@@ -79,7 +79,7 @@ func TestJudgementIsFound(t *testing.T) {
 			t.Errorf("$everything has no %s/%s: %s", r.Type, r.ID, all)
 		}
 	}
-	// What is over or taken back is told apart by its status, and by that alone.
+	// What is over or taken back is recognised by its status, and by that alone.
 	for path, want := range map[string]bool{"/Flag?patient=p&status=active": true, "/Flag?patient=p&status=entered-in-error": false, "/DetectedIssue?patient=p&status=final": true, "/DetectedIssue?patient=p&status=cancelled": false, "/DetectedIssue?severity=high": true} {
 		if got := s.bundle(s.get(path)).ids() != ""; got != want {
 			t.Errorf("%s finds something: %t", path, got)

@@ -61,7 +61,7 @@ func tooBusy(code, text string) *problem {
 		Header: map[string]string{"Retry-After": strconv.Itoa(retrySeconds)}}
 }
 
-// wide tells whether a search may go over the data of all patients: one that is neither of one
+// wide reports whether a search may go over the data of all patients: one that is neither of one
 // patient or resource nor a plain pull in the order of lastUpdated.
 func (s *searching) wide() bool {
 	pull := s.query.Order.Date == "" && !s.query.Total && len(s.query.Includes)+len(s.query.RevIncludes) == 0

@@ -185,7 +185,7 @@ func profilesByType(definitions []fhir.Resource) (map[string][]string, error) {
 	return out, nil
 }
 
-// doc tells the modifiers and chains beside what the parameter is.
+// doc reports the modifiers and chains beside what the parameter is.
 func (p *Param) doc() string {
 	out := p.Doc
 	if p.Codes != nil {

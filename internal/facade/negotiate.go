@@ -116,7 +116,7 @@ func indented(body []byte) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// lenient tells whether the client asks to ignore parameters that are not known.
+// lenient reports whether the client asks to ignore parameters that are not known.
 func lenient(h http.Header) bool {
 	for _, line := range h.Values("Prefer") {
 		for _, p := range strings.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ';' }) {

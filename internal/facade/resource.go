@@ -101,7 +101,7 @@ func notModified(header http.Header, row *view.Row) bool {
 	return !second.After(since)
 }
 
-// noneMatch tells whether a tag is among those of If-None-Match, by the weak comparison of
+// noneMatch reports whether a tag is among those of If-None-Match, by the weak comparison of
 // RFC 9110, 8.8.3.2.
 func noneMatch(given []string, own string) bool {
 	own = strings.TrimPrefix(own, "W/")

@@ -61,7 +61,7 @@ func (s *searching) name(ctx context.Context) {
 	}
 }
 
-// tooMany tells what to do where a page of rows would include too much.
+// tooMany reports what to do where a page of rows would include too much.
 func (s *searching) tooMany(rows []view.Row) *problem {
 	p := &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + paramInclude,
 		Text: fmt.Sprintf("the page would include more than %d resources; give a smaller _count or leave an include out", maxIncluded)}

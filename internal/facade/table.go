@@ -93,7 +93,7 @@ func (p *Param) Modifiers() []string {
 	return nil
 }
 
-// Chains tells whether parameters of the one type that the reference names can be asked
+// Chains reports whether parameters of the one type that the reference names can be asked
 // for behind a dot, as in patient.identifier.
 func (p *Param) Chains() bool {
 	return p.Type == ReferenceParam && !p.Logical && !p.Canonical && len(p.Targets) == 1
@@ -112,7 +112,7 @@ type Type struct {
 	Published bool
 }
 
-// Offers tells whether the interaction is offered.
+// Offers reports whether the interaction is offered.
 func (t *Type) Offers(i Interaction) bool { return slices.Contains(t.Interactions, i) }
 
 // Param finds a search parameter, nil if there is none of that name.

@@ -164,7 +164,7 @@ func TestTheFirstInAStreamHasTheID(t *testing.T) {
 	}
 }
 
-// A correction or void of what has arrived that changes nothing as the record stands is told of.
+// A correction or void of what has arrived that changes nothing as the record stands is reported.
 func TestACorrectionOrVoidThatChangesNothingIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	revised := func(id string, revision uint32, asserted string) *v1.CannulationFact {

@@ -58,7 +58,7 @@ func needle() *v1.CannulationFact {
 
 const february = "2025-02-10T08:00:00Z"
 
-// A merge, or its reversal, that has no effect as the record stands is told of, as a void is.
+// A merge, or its reversal, that has no effect as the record stands is reported, as a void is.
 func TestAMergeWithoutEffectIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	const (
@@ -84,7 +84,7 @@ func TestAMergeWithoutEffectIsTold(t *testing.T) {
 	s.says("P-7", "2025-02-12T12:00:00Z", again, merged("P-5"))
 }
 
-// Another birth date, and facts of an identity that was merged away, are told of.
+// Another birth date, and facts of an identity that was merged away, are reported.
 func TestAnotherBirthDateIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	const (
@@ -114,7 +114,7 @@ func TestAnotherBirthDateIsTold(t *testing.T) {
 	s.says("P-3", "2025-02-11T13:00:00Z", "", bornOn("P-3", "1961-05-17"))
 }
 
-// An identifier under which another patient is on record is told of, and nothing of that patient.
+// An identifier under which another patient is on record is reported, and nothing of that patient.
 func TestAnotherPatientsIdentifierIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	stated := func(patients ...string) *v1.RosterFact {
@@ -142,7 +142,7 @@ func TestAnotherPatientsIdentifierIsTold(t *testing.T) {
 	s.says("P-1", february, "", stated("P-1", "P-2"))
 }
 
-// The closing of a review that is not open is told of.
+// The closing of a review that is not open is reported.
 func TestAClosingOfNoReviewIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	opened := func(name string) *v1.CannulationFact {
@@ -176,7 +176,7 @@ func TestAClosingOfNoReviewIsTold(t *testing.T) {
 	s.says("P-1", "2025-02-12T09:00:00Z", "", closed("R-9"))
 }
 
-// An access stated again on the other side is told of; what was stated is what stands of it.
+// An access stated again on the other side is reported; what was stated is what stands of it.
 func TestAnAccessThatChangesSidesIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	created := func(kind v1.AccessKind, side v1.BodySide) *v1.RosterFact {
@@ -229,7 +229,7 @@ func TestARetiredAccessThatComesAgainIsTold(t *testing.T) {
 }
 
 // A treatment of somebody who had died, whom nobody admitted, or of years before the unit's
-// record is told of.
+// record is reported.
 func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	left := func(reason v1.LeavingReason) *v1.RosterFact {
@@ -263,7 +263,7 @@ func TestATreatmentThatIsHardlyTrueIsTold(t *testing.T) {
 	s.says("P-1", "2006-02-03T07:30:00Z", "", admitted)
 }
 
-// One reference for treatments of several days is told of: each message that is more than a day
+// One reference for treatments of several days is reported: each message that is more than a day
 // from another one.
 func TestAReferenceOfSeveralDaysIsTold(t *testing.T) {
 	n := testkit.Start(t, testkit.Options{})
@@ -297,7 +297,7 @@ func TestAReferenceOfSeveralDaysIsTold(t *testing.T) {
 	}
 }
 
-// A figure that the schema allows and the trade hardly knows is told of, on both sides of the limit.
+// A figure that the schema allows and the trade hardly knows is reported, on both sides of the limit.
 func TestAnUnusualFigureIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	inserted := func(angle, depth float64) *v1.CannulationFact {
@@ -378,7 +378,7 @@ func accessCreated(name string) *v1.RosterFact {
 		Kind: v1.AccessKind_ACCESS_KIND_FISTULA, Side: v1.BodySide_BODY_SIDE_LEFT}}}
 }
 
-// A track that nothing planned, took over or needled is told of where the patient has others.
+// A track that nothing planned, took over or needled is reported where the patient has others.
 func TestATrackThatIsNotKnownIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	const who = ` is not known of this patient, who has A1, V1: is it one of them?`
@@ -455,7 +455,7 @@ func TestAnAccessThatIsNotKnownIsTold(t *testing.T) {
 	s.says("P-1", february, "", sharp("", "F4"))
 }
 
-// A needle on another access than its track's is told of.
+// A needle on another access than its track's is reported.
 func TestANeedleOnAnotherAccessIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	const (
@@ -481,7 +481,7 @@ func TestANeedleOnAnotherAccessIsTold(t *testing.T) {
 	s.says("P-2", "2025-02-11T08:00:00Z", other, sharp("A1", "F2"))
 }
 
-// A plan that puts a track which was needled on another access is told of.
+// A plan that puts a track which was needled on another access is reported.
 func TestAPlanOnAnotherAccessIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	said := func(track string) string {
@@ -507,7 +507,7 @@ func TestAPlanOnAnotherAccessIsTold(t *testing.T) {
 	s.says("P-2", "2025-02-12T08:00:00Z", said("A1"), plans("F2", "A1"))
 }
 
-// A takeover in trial, or established, of a track that is on record with sharp sessions only is told of.
+// A takeover in trial, or established, of a track that is on record with sharp sessions only is reported.
 func TestATakeoverFurtherThanTheRecordIsTold(t *testing.T) {
 	s := telling{t: t, n: testkit.Start(t, testkit.Options{})}
 	const forming, trial, established = v1.TrackStage_TRACK_STAGE_FORMING, v1.TrackStage_TRACK_STAGE_TRIAL, v1.TrackStage_TRACK_STAGE_ESTABLISHED

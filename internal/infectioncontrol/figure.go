@@ -19,7 +19,7 @@ import (
 	"cannulary/internal/surveil"
 )
 
-// The size of every figure. What it shows is told apart by line and mark; colour only
+// The size of every figure. What it shows is recognised by line and mark; colour only
 // repeats it, so that it may be printed in grey.
 const (
 	figureWidth  vg.Length = 520 // points

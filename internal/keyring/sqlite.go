@@ -142,7 +142,7 @@ func sumOf(name string, value []byte) []byte {
 	return sum[:8]
 }
 
-// summed tells whether the table has checksums. That of an older version has none.
+// summed reports whether the table has checksums. That of an older version has none.
 func summed(ctx context.Context, db *sql.DB) (bool, error) {
 	var n int
 	err := db.QueryRowContext(ctx, `SELECT count(*) FROM pragma_table_info('secret') WHERE name = 'sum'`).Scan(&n)

@@ -129,7 +129,7 @@ func (s *state) group(key string) []string {
 	return g
 }
 
-// related tells whether an amendment may touch a fact: both are about the same patient as
+// related reports whether an amendment may touch a fact: both are about the same patient as
 // merged today, or about the same facility.
 func (s *state) related(a, b *record.Fact) bool {
 	if a.PatientKey == "" && b.PatientKey == "" {

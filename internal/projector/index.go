@@ -51,7 +51,7 @@ func indexFact(tx *view.Tx, f *record.Fact, fresh set) error {
 	return nil
 }
 
-// rendered tells whether what a topic describes is rendered when the topic is new. A facility is
+// rendered reports whether what a topic describes is rendered when the topic is new. A facility is
 // rendered with its registration.
 func rendered(topic string) bool {
 	switch class, _, _ := dossier.SplitTopic(topic); class {

@@ -123,7 +123,7 @@ func (p *Projector) clocks(tx *view.Tx) error {
 // ErrForeign says that view and log do not belong together.
 var ErrForeign = errors.New("the view does not belong to this log")
 
-// Verify tells whether a view with the checkpoint, in the file at path, was made from the log.
+// Verify reports whether a view with the checkpoint, in the file at path, was made from the log.
 func Verify(ctx context.Context, log Log, c view.Checkpoint, path string) error {
 	hint := fmt.Sprintf("restore the log that belongs to it; if that is lost, move %s to a safe place, since it may be the only copy of "+
 		"what it holds, and start again: the view is built from this log", path)

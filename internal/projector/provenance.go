@@ -9,7 +9,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// nullified tells whether a resource says of itself that it is entered in error or cancelled;
+// nullified reports whether a resource says of itself that it is entered in error or cancelled;
 // of a MeasureReport R4 says "error".
 func nullified(r *fhir.Resource) bool {
 	return slices.ContainsFunc(r.Index.Tokens, func(t fhir.Token) bool {

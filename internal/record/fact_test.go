@@ -145,7 +145,7 @@ func eventOf(m *v1.FeedRequest) *logv1.Event {
 	return ev
 }
 
-// TestEventsThatCannotBeTakenApart tells what a newer version wrote from what is damaged:
+// TestEventsThatCannotBeTakenApart separates what a newer version wrote from what is damaged:
 // the first must stop a reader, the second is set aside.
 func TestEventsThatCannotBeTakenApart(t *testing.T) {
 	whole := eventOf(testkit.SampleOf("cannulation needle_inserted"))

@@ -199,8 +199,8 @@ func eventOf(r logfile.Record) *logv1.Event {
 }
 
 // Problems lists what is wrong with the log, each in a sentence without its full stop; none where it may be
-// opened. The end of a log whose last write was interrupted is no problem where nobody was told of that
-// write.
+// opened. The end of a log whose last write was interrupted is no problem where that write was
+// acknowledged to nobody.
 func (f *Found) Problems() []string {
 	var out []string
 	for _, d := range f.Log.Damages {

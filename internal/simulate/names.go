@@ -16,7 +16,7 @@ const (
 	systemSession   = "https://cannulary.example/session"
 )
 
-// identity is what is told of a patient for positive identification.
+// identity is what is shown of a patient for positive identification.
 type identity struct {
 	identifier *v1.PatientIdentifier
 	temporary  *v1.PatientIdentifier

@@ -53,7 +53,7 @@ func newStaff(seed uint64, unit int) staff {
 	return st
 }
 
-// rateAtStart tells the ratings in force when the record begins.
+// rateAtStart reports the ratings in force when the record begins.
 func (u *unit) rateAtStart() {
 	for i, c := range u.staff.cannulators {
 		u.rate(c, header{at: u.local(c.rated, 12, 0), day: true, by: u.staff.lead, sent: u.local(0, 0, 10+i)})

@@ -111,7 +111,7 @@ func (p *patient) troubleOf(day int) twist {
 	return tw
 }
 
-// whileForming tells the stories of forming tracks by their counted sessions.
+// whileForming makes the stories of forming tracks by their counted sessions.
 func (p *patient) whileForming(day int, tw *twist) {
 	t := p.track(v1.NeedleRole_NEEDLE_ROLE_ARTERIAL)
 	if t != nil && !t.entered && p.trouble.story == angleForgotten && p.u.s.Corrections {
@@ -150,7 +150,7 @@ func (p *patient) whileForming(day int, tw *twist) {
 	}
 }
 
-// pastForming tells the other stories by the number of sessions since they began.
+// pastForming makes the other stories by the number of sessions since they began.
 func (p *patient) pastForming(day, k int, tw *twist) {
 	first := p.trouble.told == 0
 	once := func() bool {

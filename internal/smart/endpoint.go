@@ -177,7 +177,7 @@ func (s *Service) token(r *http.Request) (map[string]any, error) {
 		"scope": asked.String()}, nil
 }
 
-// client tells which client asks, by its assertion. Until the signature is checked, all errors that rest on who is
+// client reports which client asks, by its assertion. Until the signature is checked, all errors that rest on who is
 // registered are the same one.
 func (s *Service) client(ctx context.Context, form url.Values) (*access.Principal, error) {
 	if form.Get("client_assertion_type") != assertionType || form.Get("client_assertion") == "" {

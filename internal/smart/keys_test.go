@@ -46,7 +46,7 @@ func (k *kit) try(t *testing.T, key pair) string {
 	}
 }
 
-// TestAKeySetThatAClientHosts tells when it is fetched: as SMART says, never used longer than its server allows.
+// TestAKeySetThatAClientHosts reports when it is fetched: as SMART says, never used longer than its server allows.
 func TestAKeySetThatAClientHosts(t *testing.T) {
 	old, fresh := curve("old", elliptic.P384()), curve("new", elliptic.P384())
 	k := hosted(t)

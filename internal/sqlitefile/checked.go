@@ -31,7 +31,7 @@ func OpenChecked(path, options, statements string, damaged func(error)) (*sql.DB
 	return sql.OpenDB(connector{d, Name(path, options+"&vfs="+checkedName+"&"+listenerParam+"="+id), id}), nil
 }
 
-// IsDamage tells whether an error of SQLite says that a file is not what was written into it.
+// IsDamage reports whether an error of SQLite says that a file is not what was written into it.
 func IsDamage(err error) bool {
 	var e *sqlite.Error
 	if !errors.As(err, &e) {

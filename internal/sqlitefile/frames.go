@@ -17,10 +17,10 @@ const (
 	logMagic    = 0x377f0682 // of a log whose checksums are made of little-endian words, as the library's are
 )
 
-// isPageSize tells whether a file's pages may be so long; nothing else that is read of a file is.
+// isPageSize reports whether a file's pages may be so long; nothing else that is read of a file is.
 func isPageSize(n int) bool { return n >= 512 && n&(n-1) == 0 }
 
-// isFrame tells whether a read of so many bytes there is that of a frame's page.
+// isFrame reports whether a read of so many bytes there is that of a frame's page.
 func isFrame(n int, off int64) bool {
 	return isPageSize(n) && off >= logHeader+frameHeader && (off-logHeader)%int64(frameHeader+n) == frameHeader
 }
@@ -39,7 +39,7 @@ func (s sums) add(b []byte) sums {
 
 func bigSums(b []byte) sums { return sums{binary.BigEndian.Uint32(b), binary.BigEndian.Uint32(b[4:])} }
 
-// frameRight tells whether the page of a frame, read at off, agrees with the checksum in the frame's header.
+// frameRight reports whether the page of a frame, read at off, agrees with the checksum in the frame's header.
 func frameRight(f io.ReaderAt, page []byte, off int64) (bool, error) {
 	var own [frameHeader]byte
 	if _, err := f.ReadAt(own[:], off-frameHeader); err != nil {

@@ -105,7 +105,7 @@ func hold(dir string) (*os.File, error) {
 	return f, nil
 }
 
-// pending tells whether writes stand beside the file that are not in it yet.
+// pending reports whether writes stand beside the file that are not in it yet.
 func pending(path string) bool {
 	for _, suffix := range []string{"-wal", "-journal"} {
 		if i, err := os.Stat(path + suffix); err == nil && i.Size() > 0 {

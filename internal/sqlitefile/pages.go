@@ -57,7 +57,7 @@ func CheckPages(path string, pause func() error) (err error) {
 	}
 }
 
-// SaysChecked tells whether a file's header says that its pages have checksums.
+// SaysChecked reports whether a file's header says that its pages have checksums.
 func SaysChecked(path string) bool {
 	f, err := os.Open(path)
 	if err != nil {

@@ -320,7 +320,7 @@ func TestAFollowerJudgesAsTheFoldDoes(t *testing.T) {
 	}
 }
 
-// key tells whether an item stands as it did.
+// key reports whether an item stands as it did.
 func key(it *record.Item) string {
 	return fmt.Sprint(it.ID, it.Void, it.CorrectedBy, len(it.Superseded))
 }

@@ -10,13 +10,13 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// said tells a fact about the patient at the hour of the day; session 0 is none.
+// said reports a fact about the patient at the hour of the day; session 0 is none.
 func (s *story) said(day int, hour float64, session int, body proto.Message) *story {
 	at := time.Date(2025, 3, 2+day, 0, 0, 0, 0, time.UTC).Add(time.Duration(hour * float64(time.Hour)))
 	return s.fact(at, session, wrapFact(body))
 }
 
-// exam tells an examination of access F with thrill and bruit, changed by the options.
+// exam reports an examination of access F with thrill and bruit, changed by the options.
 func (s *story) exam(day int, opts ...func(*v1.AccessExamined)) *story {
 	x := &v1.AccessExamined{Access: "F", Look: &v1.Look{}, Listen: &v1.Listen{Bruit: present}, Feel: &v1.Feel{Thrill: present}}
 	for _, o := range opts {
@@ -31,7 +31,7 @@ const (
 	unseen  = v1.Finding_FINDING_NOT_EXAMINED
 )
 
-// plan tells a plan of the tracks A and B, changed by the options.
+// plan reports a plan of the tracks A and B, changed by the options.
 func (s *story) plan(day int, opts ...func(*v1.TrackPlanned)) *story {
 	p := &v1.TrackPlanned{Access: "F", Tracks: []*v1.TrackPlan{
 		{Track: "A", Role: v1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AngleDegrees: proto.Float64(25)},
@@ -58,7 +58,7 @@ func (s *story) access(day int, kind v1.AccessKind) *story {
 	return s.said(day, 5, 0, &v1.AccessCreated{Access: "F", Kind: kind})
 }
 
-// rated tells the rating of a nurse, on a date.
+// rated reports the rating of a nurse, on a date.
 func (s *story) rated(who, date string, level v1.CannulatorLevel) *story {
 	at, err := time.Parse(time.DateOnly, date)
 	if err != nil {
@@ -116,7 +116,7 @@ func (s *story) removed(day int, angle, minutes *float64) *story {
 	return s.said(day, 12, day, &v1.NeedleRemoved{Track: "A", AngleDegrees: angle, HaemostasisMinutes: minutes})
 }
 
-// bleeding tells the times to haemostasis of sessions on following days from day.
+// bleeding reports the times to haemostasis of sessions on following days from day.
 func (s *story) bleeding(day int, minutes ...float64) *story {
 	for i, m := range minutes {
 		s.removed(day+i, nil, proto.Float64(m))

@@ -148,7 +148,7 @@ func (e *env) from(f *record.Fact) time.Time {
 	return f.At
 }
 
-// pair is a map key of two parts: the name of a track or an access, and what is told apart in it.
+// pair is a map key of two parts: the name of a track or an access, and what is kept apart in it.
 type pair struct{ a, b string }
 
 // gathering holds what all facts add up to, by session.

@@ -16,7 +16,7 @@ type Class int
 const (
 	// Unnamed is a route that nobody decided about. It is treated as Refused.
 	Unnamed Class = iota
-	// None leaves no entry: no patient is told of.
+	// None leaves no entry: no patient is in the answer.
 	None
 	// Kept is answered all the same; its entry is kept on disk.
 	Kept

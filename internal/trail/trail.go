@@ -379,7 +379,7 @@ type sumOf struct {
 // mostSums is how many sums are kept apart by address; others are summed without one.
 const mostSums = 256
 
-// sum adds a request to its sum. Its patients are left out: it was told of none.
+// sum adds a request to its sum. Its patients are left out: it was given none.
 func (t *Trail) sum(e *logv1.Access) {
 	now := timestamppb.New(t.cfg.Now())
 	t.sums.mu.Lock()

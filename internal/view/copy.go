@@ -99,7 +99,7 @@ func (c *Copy) Event(ctx context.Context, seq uint64) (e CopiedEvent, ok bool, e
 	return e, true, nil
 }
 
-// hasPageSums tells whether a view's file has checksums of its pages: by its name, because the file may be
+// hasPageSums reports whether a view's file has checksums of its pages: by its name, because the file may be
 // damaged, or by its header where it has another name.
 func hasPageSums(path string) bool {
 	var version int

@@ -100,7 +100,7 @@ func SetAside(dir string) error {
 	return errors.Join(sqlitefile.Remove(from), durable.Sync(dir))
 }
 
-// Aside tells whether a damaged view is kept, and whether the one in its place is still owed.
+// Aside reports whether a damaged view is kept, and whether the one in its place is still owed.
 func Aside(dir string) (kept, owed bool) {
 	_, err := os.Stat(filepath.Join(dir, AsideName))
 	_, missing := os.Stat(filepath.Join(dir, FileName()))

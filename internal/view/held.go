@@ -98,5 +98,5 @@ func (s *Store) Only(facilities []string) {
 	}
 }
 
-// lists tells whether readers are told of a facility.
+// lists reports whether readers are reported a facility.
 func (s *Store) lists(facility string) bool { return s.only == nil || s.only[facility] }

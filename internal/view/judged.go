@@ -36,11 +36,11 @@ type HoldRow struct {
 	NotNeedled bool
 }
 
-// Stands tells whether somebody has to decide about the hold: not where all that it covers
+// Stands reports whether somebody has to decide about the hold: not where all that it covers
 // is no longer used, but always after a bacteraemia, which concerns the patient.
 func (h HoldRow) Stands() bool { return !h.GivenUp || h.Rule == rule.Bacteraemia }
 
-// Rings tells whether the hold has an alert of its own: not where nobody needles what it
+// Rings reports whether the hold has an alert of its own: not where nobody needles what it
 // covers, but always after a bacteraemia, which concerns the patient.
 func (h HoldRow) Rings() bool { return !h.NotNeedled || h.Rule == rule.Bacteraemia }
 

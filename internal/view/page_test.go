@@ -177,7 +177,7 @@ func TestTheDictionaryBelongsToTheSchemaVersion(t *testing.T) {
 	}
 }
 
-// What is no page is told as damage, whatever it is.
+// What is no page is reported as damage, whatever it is.
 func FuzzUnpacker(f *testing.F) {
 	u, err := view.NewUnpacker()
 	if err != nil {

@@ -165,7 +165,7 @@ func (t *Tx) written(p *resolved, now stored, gone, fresh []int64, seq uint64, u
 		t.values(now.rid, p.index))
 }
 
-// Same tells whether a rendered resource has the content of the newest version.
+// Same reports whether a rendered resource has the content of the newest version.
 func (t *Tx) Same(r fhir.Resource) (bool, error) {
 	now, err := t.newest(r.Type, r.ID)
 	sum := sha256.Sum256(r.Body)

@@ -31,7 +31,7 @@ func (s StringIs) holds(c *clause) {
 	}
 }
 
-// Matches tells whether a value is what is asked for.
+// Matches reports whether a value is what is asked for.
 func (s StringIs) Matches(value string) bool {
 	switch s.Match {
 	case Exactly:

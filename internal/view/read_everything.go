@@ -17,7 +17,7 @@ type EverythingQuery struct {
 	Types    []string  // only resources of these types; empty for all
 	Since    time.Time // only what changed at this time or later; zero for all
 	// From and Until ask only for what has no clinical date or one that reaches into
-	// [From, Until); zero for no bound. They are what clocks show, told as if they showed
+	// [From, Until); zero for no bound. They are what clocks show, given as if they showed
 	// UTC, and compared with the clock on which each date is written.
 	From, Until time.Time
 	Count       int

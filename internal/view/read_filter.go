@@ -181,7 +181,7 @@ type DateIs struct {
 	Param     string
 	Prefix    Prefix
 	Low, High time.Time
-	// Local says that Low and High are what clocks show, told as if they showed UTC: they
+	// Local says that Low and High are what clocks show, given as if they showed UTC: they
 	// are compared with the clock on which each date is written.
 	Local bool
 }

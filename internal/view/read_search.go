@@ -15,7 +15,7 @@ type Cursor struct {
 	RID     int64
 }
 
-// IsZero tells whether it is the beginning.
+// IsZero reports whether it is the beginning.
 func (c Cursor) IsZero() bool { return c.RID == 0 }
 
 // Order is the order of a search. The zero value is that of meta.lastUpdated: a resource
@@ -100,7 +100,7 @@ func (s *Store) Search(ctx context.Context, q Query) (page Page, err error) {
 	return page, err
 }
 
-// HasToken tells whether a resource was ever given the code under a token parameter.
+// HasToken reports whether a resource was ever given the code under a token parameter.
 func (s *Store) HasToken(ctx context.Context, param, code string) (has bool, err error) {
 	err = s.read(ctx, func(tx *sql.Tx) error {
 		return tx.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM term WHERE param IN (?, ?, ?) AND code = ? AND kind = 't')`,

@@ -21,7 +21,7 @@ func (s *Store) Reading(ctx context.Context, f func(l Loader, c Checkpoint) erro
 	return f(loader{ctx: ctx, q: tx.QueryContext, opener: s.opener}, c)
 }
 
-// HasPatient tells whether anything is known of a patient key.
+// HasPatient reports whether anything is known of a patient key.
 func (s *Store) HasPatient(ctx context.Context, key string) (bool, error) {
 	var n int
 	err := s.cards.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM resource

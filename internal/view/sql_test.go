@@ -203,7 +203,7 @@ func (s *sources) check() (findings []string, sites int) {
 	return findings, sites
 }
 
-// sink notes that what has that name takes SQL at a place, and tells whether that is new.
+// sink notes that what has that name takes SQL at a place, and reports whether that is new.
 func (s *sources) sink(name string, place int) bool {
 	if _, known := s.sinks[name]; known {
 		return false

@@ -177,7 +177,7 @@ func (t *Tx) SetTreatments(session string, began map[string]time.Time) error {
 	return nil
 }
 
-// Treatments tells when treatment began in a session, by facility.
+// Treatments reports when treatment began in a session, by facility.
 func (t *Tx) Treatments(session string) (map[string]time.Time, error) {
 	if known, ok := t.memo.treated[session]; ok || t.memo.unseen.lacks(treatmentKey, session) {
 		return known, nil

@@ -144,7 +144,7 @@ type StoredEvent struct {
 	Event  *logv1.Event
 }
 
-// HasEvent tells whether an event of that id was projected before.
+// HasEvent reports whether an event of that id was projected before.
 func (t *Tx) HasEvent(id string) (bool, error) {
 	if t.memo.unseen.lacks(eventKey, id) {
 		return false, nil
@@ -181,7 +181,7 @@ func (t *Tx) Topic(topic string, seq uint64) error {
 	return t.exec(`INSERT INTO topic (topic, seq) VALUES (?, ?) ON CONFLICT DO NOTHING`, topic, int64(seq))
 }
 
-// HasTopic tells whether anything of the topic was seen before.
+// HasTopic reports whether anything of the topic was seen before.
 func (t *Tx) HasTopic(topic string) (bool, error) {
 	if t.memo.topics[topic] {
 		return true, nil
@@ -208,7 +208,7 @@ func (t *Tx) Aside(seq uint64, eventID, reason string) error {
 type loader struct {
 	ctx context.Context
 	q   func(ctx context.Context, query string, args ...any) (*sql.Rows, error)
-	// amended tells whether anything amends the target; nil does not know.
+	// amended reports whether anything amends the target; nil does not know.
 	amended func(target string) (bool, error)
 	// memo remembers the events that came lately, and of sessions that were read; nil remembers none.
 	memo *memo
@@ -245,7 +245,7 @@ func (t *Tx) isAmended(target string) (bool, error) {
 	return t.has(&t.memo.amended, target, `SELECT DISTINCT target FROM amendment`)
 }
 
-// has tells whether a set that is read once holds a text.
+// has reports whether a set that is read once holds a text.
 func (t *Tx) has(known *map[string]bool, text, all string) (bool, error) {
 	if *known == nil {
 		list, err := t.strings(all)

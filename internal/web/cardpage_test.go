@@ -78,7 +78,7 @@ func TestTheCardShowsBothNeedlesAndTheLimb(t *testing.T) {
 	}
 }
 
-// Two accesses are told apart beside the needle, and a patient who was dialysed through another one gets a line about it.
+// Two accesses are kept apart beside the needle, and a patient who was dialysed through another one gets a line about it.
 func TestTheNeedleSaysWhereItsAccessIs(t *testing.T) {
 	u := open(t)
 	u.register("Europe/Lisbon")

@@ -20,7 +20,7 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// hasScript tells whether a page has a script beside the one that every page loads.
+// hasScript reports whether a page has a script beside the one that every page loads.
 func hasScript(page string) bool {
 	return strings.Contains(regexp.MustCompile(`<script src="live\.js\?v=[0-9a-f]+" defer></script>`).ReplaceAllString(page, ""), "<script")
 }

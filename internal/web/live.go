@@ -75,7 +75,7 @@ func notRegistered() error {
 	return fault.New(fault.NotFound, "no facility with this code is registered", "choose one at /")
 }
 
-// follow tells what happens until ctx ends, the server stops or tell fails.
+// follow reports what happens until ctx ends, the server stops or tell fails.
 func (h *handler) follow(ctx context.Context, from uint64, tell func(event string) error) {
 	ctx, cancel := context.WithCancel(ctx)
 	changed := make(chan struct{})

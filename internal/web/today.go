@@ -211,7 +211,7 @@ func (p *todayPage) named(ctx context.Context) {
 	}
 }
 
-// fresh tells how far the view has come.
+// fresh reports how far the view has come.
 func (h *handler) fresh(ctx context.Context) (f freshness, err error) {
 	if st, err := h.cfg.Status(ctx); err != nil {
 		// The page is worth having when the log cannot be asked, and says so.
@@ -352,7 +352,7 @@ func (p patient) expected() bool { return p.place.Due || p.treated() }
 // unscheduled tells that nobody can say whether the patient is due.
 func (p patient) unscheduled() bool { return p.place.Here && !p.place.Scheduled && !p.expected() }
 
-// shown tells whether the patient passes the filters beside list and shift.
+// shown reports whether the patient passes the filters beside list and shift.
 func (p patient) shown(c chosen) bool {
 	if c.Stage != "" && !slices.ContainsFunc(p.tracks, func(t view.TrackRow) bool { return t.Stage == c.Stage }) {
 		return false
@@ -475,7 +475,7 @@ func (h *handler) names(ctx context.Context, identities map[string]string, f *fr
 	return names, err
 }
 
-// unnamed tells whether some names could not be opened, which the page says. The error is that of a reader who left.
+// unnamed reports whether some names could not be opened, which the page says. The error is that of a reader who left.
 func (h *handler) unnamed(ctx context.Context, err error) (bool, error) {
 	if err == nil || ctx.Err() != nil {
 		return false, err
@@ -617,7 +617,7 @@ func stages() []track.Stage {
 	return []track.Stage{track.Ready, track.Forming, track.Planned, track.Trial, track.Established, track.Resting, track.Retired}
 }
 
-// forming tells whether the sessions of a track in that stage are still counted.
+// forming reports whether the sessions of a track in that stage are still counted.
 func forming(s track.Stage) bool {
 	return s == track.Planned || s == track.Forming || s == track.Ready
 }

@@ -63,7 +63,7 @@ func plan(tips uint32) *cannularyv1.CannulationFact {
 	}}}
 }
 
-// insert tells an easy, successful sharp insertion by the creator, changed by the options.
+// insert reports an easy, successful sharp insertion by the creator, changed by the options.
 func (s *story) insert(day int, opts ...func(*cannularyv1.NeedleInserted)) *story {
 	n := &cannularyv1.NeedleInserted{
 		Track: "A", Access: "F", Role: cannularyv1.NeedleRole_NEEDLE_ROLE_ARTERIAL, AttemptOrdinal: 1,

@@ -90,7 +90,7 @@ func (m *Memo) late(f *record.Fact) bool {
 // Person returns the person whom the facts make that were taken in.
 func (m *Memo) Person() Person { return m.person() }
 
-// looksAt tells whether a work list rests on a fact of that kind, beyond where it was told.
+// looksAt reports whether a work list rests on a fact of that kind, beyond where it was told.
 func looksAt(f *record.Fact) bool {
 	switch f.Body.(type) {
 	case *cannularyv1.PatientAdmitted, *cannularyv1.PatientLeft, *cannularyv1.ScheduleSet, *cannularyv1.HospitalAdmission,

@@ -307,7 +307,7 @@ func scopes(holds []card.Hold) string {
 // Numbers returns the patient's numbers as on the list.
 func (s sheet) Numbers() string { return numbers(s.Card) }
 
-// Mark returns a sign for a needle that is told apart without colour.
+// Mark returns a sign for a needle that is recognised without colour.
 func (p part) Mark() string { return card.Mark(p.Next.Needle) }
 
 func render(w io.Writer, name string, data any) error {

@@ -82,7 +82,7 @@ type dumper struct {
 	ctx context.Context
 	tx  *sql.Tx
 	out *json.Encoder
-	// offered tells the parameters of each type; compartment those that name its patient.
+	// offered reports the parameters of each type; compartment those that name its patient.
 	offered, compartment map[string]map[string]bool
 }
 

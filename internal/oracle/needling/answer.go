@@ -7,7 +7,7 @@ import (
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
-// answerTracks tells what each track is at the moment asked for.
+// answerTracks reports what each track is at the moment asked for.
 func (w *world) answerTracks() []Track {
 	var out []Track
 	for _, name := range w.trackNames() {

@@ -25,7 +25,7 @@ func known(isKnown, holds bool) verdict {
 	return no
 }
 
-// countable tells whether the session fulfils what a session that counts must, its date
+// countable reports whether the session fulfils what a session that counts must, its date
 // aside. Every attempt is asked, an abandoned one too.
 func (w *world) countable(s *session, st *step) verdict {
 	final := s.final()
@@ -72,7 +72,7 @@ func (w *world) near(angle, reference *float64, tolerance float64) verdict {
 	return known(true, off < tolerance || off == tolerance && w.mutant != ToleranceOpen)
 }
 
-// listed tells whether the attempt was made by the creator or by a deputy named by then.
+// listed reports whether the attempt was made by the creator or by a deputy named by then.
 func (w *world) listed(a entry, creator string) verdict {
 	who := staff(a.Says.GetCannulator())
 	if who == "" {

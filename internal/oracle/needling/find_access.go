@@ -110,7 +110,7 @@ func (w *world) findSigns() {
 	}
 }
 
-// reviewedWhile tells whether a review of the finding's access was closed while it stood.
+// reviewedWhile reports whether a review of the finding's access was closed while it stood.
 func (w *world) reviewedWhile(f *finding) bool {
 	c := w.closed(f.ground, func(o *cannularyv1.ReviewOpened, _ *record.Fact) bool {
 		return o.GetTrack() == "" && o.GetAccess() == f.access

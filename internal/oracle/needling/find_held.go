@@ -78,7 +78,7 @@ func (w *world) elsewhere() []entry {
 	return out
 }
 
-// underElsewhere tells whether such an attempt is under a hold.
+// underElsewhere reports whether such an attempt is under a hold.
 // Reading: one in the day of a ground that is known to the day is not.
 func (w *world) underElsewhere(h *hold, a entry) bool {
 	for _, day := range h.days {

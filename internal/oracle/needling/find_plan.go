@@ -88,7 +88,7 @@ func (w *world) findPreparations() {
 	}
 }
 
-// scabStands tells whether an earlier preparation's finding of the same session stands.
+// scabStands reports whether an earlier preparation's finding of the same session stands.
 func (w *world) scabStands(p said[*cannularyv1.SitePrepared]) bool {
 	for _, f := range w.findings {
 		if f.rule != rule.ScabIncomplete || f.track != p.Says.GetTrack() || !before(f.ground, p.Fact) {
@@ -133,7 +133,7 @@ func (w *world) scabEnd(p *record.Fact, track string) *record.Fact {
 	return end
 }
 
-// goesOn tells whether the session of a preparation of yesterday goes on.
+// goesOn reports whether the session of a preparation of yesterday goes on.
 // Reading: by its reference, and until an end of it that comes after the preparation.
 func (w *world) goesOn(p *record.Fact) bool {
 	if !p.HasSession() || addDays(w.date(p), 1) != w.today() {
@@ -147,7 +147,7 @@ func (w *world) goesOn(p *record.Fact) bool {
 	return true
 }
 
-// scabToRemove tells whether a scab keeps the needle back at the end.
+// scabToRemove reports whether a scab keeps the needle back at the end.
 // Reading: the day is over when it is over at the stay in force; an attempt of that
 // session before the preparation is one too.
 func (w *world) scabToRemove(track string) bool {

@@ -72,7 +72,7 @@ func later(after, t time.Time) time.Time {
 	return t
 }
 
-// within tells whether date lies in the window that ends with end.
+// within reports whether date lies in the window that ends with end.
 func (w *world) within(date, end string, window int) bool {
 	if w.mutant == WindowOpen {
 		window--

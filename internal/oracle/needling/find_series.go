@@ -131,7 +131,7 @@ func (w *world) findPressures() {
 	}
 }
 
-// above tells whether a reading is above the unit's limit.
+// above reports whether a reading is above the unit's limit.
 // Reading: where the unit set no limit, nothing is above it.
 func (w *world) above(v value) bool {
 	limit := w.rules(v.fact).PressureLimit
@@ -165,7 +165,7 @@ func (w *world) findPressureLimits(access string, values []value) {
 	}
 }
 
-// stands tells whether a finding of the rule and aspect stands there already.
+// stands reports whether a finding of the rule and aspect stands there already.
 func (w *world) stands(code, aspect, track, access string, at *record.Fact) bool {
 	for _, f := range w.findings {
 		same := f.rule == code && f.aspect == aspect && f.track == track && (track != "" || f.access == access)

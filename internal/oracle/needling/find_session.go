@@ -322,7 +322,7 @@ func (w *world) findNovice(track string, steps []step) {
 	w.raise(f)
 }
 
-// ratedCreator tells whether whoever made the attempt was rated to create tracks.
+// ratedCreator reports whether whoever made the attempt was rated to create tracks.
 func (w *world) ratedCreator(a entry, s *session) bool {
 	var latest *record.Item
 	for i := range w.in.Ratings {

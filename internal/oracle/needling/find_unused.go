@@ -167,7 +167,7 @@ func (u *unused) isSilent(n int, at time.Time, date string, rules protocol.Param
 	return away || rests || rules.SharpOnly || u.retiredAfter(u.track, known)
 }
 
-// retiredAfter tells whether the track is given up once at has happened.
+// retiredAfter reports whether the track is given up once at has happened.
 func (w *world) retiredAfter(track string, at *record.Fact) bool {
 	for _, r := range w.retiring(track) {
 		if at != nil && notAfter(r, at) {
@@ -212,7 +212,7 @@ func (u *unused) take(f *record.Fact, n int) {
 	u.note(f)
 }
 
-// standing tells whether the stop stands.
+// standing reports whether the stop stands.
 func (u *unused) standing() bool { return u.stop != nil && !u.silent }
 
 func (u *unused) note(after *record.Fact) {
@@ -254,13 +254,13 @@ func (w *world) findUnused(track string) {
 	}
 }
 
-// stopped tells whether a stop of a track not used stands at the end.
+// stopped reports whether a stop of a track not used stands at the end.
 func (w *world) stopped(track string) bool {
 	since := w.history(track).condition.trialSince
 	return since != nil && w.unusedSince(track, since).standing()
 }
 
-// stoppedAfter tells whether one stands once at has happened.
+// stoppedAfter reports whether one stands once at has happened.
 func (w *world) stoppedAfter(track string, at *record.Fact) bool {
 	stands := false
 	for _, since := range w.eras(track) {

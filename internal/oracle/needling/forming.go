@@ -317,7 +317,7 @@ func (w *world) target(track string, p protocol.Parameters, at *record.Fact) int
 	return max(protocol.Floor, p.FormingTarget, int(w.plan(track, at).GetFormingSessionsTarget()))
 }
 
-// formed tells whether a track would be ready, holds aside.
+// formed reports whether a track would be ready, holds aside.
 func (w *world) formed(c *condition, track string, p protocol.Parameters, at *record.Fact) bool {
 	return c.counted >= w.target(track, p, at)+len(c.extras) && w.lastEasy(c.easy, p.EasyEntries)
 }
@@ -394,7 +394,7 @@ func (w *world) origin(since []*session, founder *entry) (creator string, angle 
 	return creator, angle
 }
 
-// pegMissing tells whether between two sessions a peg was not placed, or not found.
+// pegMissing reports whether between two sessions a peg was not placed, or not found.
 func (w *world) pegMissing(earlier, s *session) bool {
 	return !w.pegPlaced(earlier, s) || !w.pegFound(earlier, s)
 }

@@ -95,7 +95,7 @@ func (h *hold) soFar(is knows) scope {
 	return s
 }
 
-// open tells whether the hold is open by what is known.
+// open reports whether the hold is open by what is known.
 // Reading: versions and lifts are looked at from their own moments on, as all facts are. So
 // a version that is dated later opens a lifted hold again.
 func (w *world) open(h *hold, is knows) bool {
@@ -115,12 +115,12 @@ func (w *world) open(h *hold, is knows) bool {
 	return lifted == nil || !is(lifted.fact)
 }
 
-// openOn tells whether the hold is open and on the track by what is known when at happens.
+// openOn reports whether the hold is open and on the track by what is known when at happens.
 func (w *world) openOn(h *hold, track string, at *record.Fact, is knows) bool {
 	return w.open(h, is) && w.on(h.soFar(is), track, at)
 }
 
-// on tells whether what is held is on the track when at happens (nil: at the end).
+// on reports whether what is held is on the track when at happens (nil: at the end).
 // Reading: the kind of the held access is that of the latest statement.
 func (w *world) on(h scope, track string, at *record.Fact) bool {
 	if contains(h.tracks, track) {
@@ -137,7 +137,7 @@ func (w *world) on(h scope, track string, at *record.Fact) bool {
 	return false
 }
 
-// noFistula tells whether an access is known to be none.
+// noFistula reports whether an access is known to be none.
 func (w *world) noFistula(access string, at *record.Fact) bool {
 	var kind cannularyv1.AccessKind
 	for _, c := range all[*cannularyv1.AccessCreated](w) {
@@ -157,7 +157,7 @@ func (w *world) accessRetired(access string, at *record.Fact) bool {
 	return false
 }
 
-// wouldHold tells what one version of a fact would hold, by rule.
+// wouldHold reports what one version of a fact would hold, by rule.
 func (w *world) wouldHold(v *record.Fact) map[string]scope {
 	out := map[string]scope{}
 	hold := func(code string, s scope) { out[code] = out[code].with(s) }
@@ -246,7 +246,7 @@ func aureusInBlood(c *cannularyv1.CultureResulted) bool {
 	return false
 }
 
-// pastPlanned tells whether the track was founded or taken over before at.
+// pastPlanned reports whether the track was founded or taken over before at.
 func (w *world) pastPlanned(track string, at *record.Fact) bool {
 	if w.takeover(track, at) != nil {
 		return true
@@ -303,7 +303,7 @@ func (w *world) placeHolds() {
 	sort.Slice(w.holds, func(i, j int) bool { return w.holds[i].id < w.holds[j].id })
 }
 
-// unheardOf tells whether a correction v holds a place that no version asserted earlier holds by the rule.
+// unheardOf reports whether a correction v holds a place that no version asserted earlier holds by the rule.
 func (w *world) unheardOf(code string, s scope, v *record.Fact, versions []record.Fact) bool {
 	if v.Asserted.IsZero() || w.mutant == LiftFreesUnheardOf {
 		return false

@@ -8,7 +8,7 @@ import (
 	"cannulary/internal/record"
 )
 
-// held tells whether the track may not be needled when at happens.
+// held reports whether the track may not be needled when at happens.
 func (w *world) held(track string, at *record.Fact) bool {
 	for _, h := range w.holds {
 		if w.openOn(h, track, at, until(at)) {
@@ -18,7 +18,7 @@ func (w *world) held(track string, at *record.Fact) bool {
 	return false
 }
 
-// heldAfter tells whether it may not be needled once at has happened.
+// heldAfter reports whether it may not be needled once at has happened.
 func (w *world) heldAfter(track string, at *record.Fact) bool {
 	for _, h := range w.holds {
 		if w.openOn(h, track, at, with(at)) {
@@ -28,7 +28,7 @@ func (w *world) heldAfter(track string, at *record.Fact) bool {
 	return false
 }
 
-// inDay tells whether a moment lies in the local day of a fact.
+// inDay reports whether a moment lies in the local day of a fact.
 func (w *world) inDay(at time.Time, day *record.Fact) bool {
 	return !at.Before(w.midnight(w.date(day), day.Facility)) && at.Before(w.dayEnd(day))
 }

@@ -33,7 +33,7 @@ var capital = regexp.MustCompile("[A-Z]")
 
 func day(d, hour int) time.Time { return time.Date(2025, 3, 3+d, hour, 0, 0, 0, time.UTC) }
 
-// says tells a fact of a moment at a facility, under a session reference if one is given.
+// says reports a fact of a moment at a facility, under a session reference if one is given.
 func (s *story) says(facility string, at time.Time, ref string, body proto.Message) *story {
 	name := string(body.ProtoReflect().Descriptor().Name())
 	kind := capital.ReplaceAllStringFunc(name, func(c string) string { return "_" + strings.ToLower(c) })
@@ -50,14 +50,14 @@ func (s *story) says(facility string, at time.Time, ref string, body proto.Messa
 	return s
 }
 
-// onDay tells a fact of which only the day is known.
+// onDay reports a fact of which only the day is known.
 func (s *story) onDay(d int, body proto.Message) *story {
 	s.says(here, day(d, 12), "", body)
 	s.items[len(s.items)-1].Precision = v1.TimePrecision_TIME_PRECISION_DAY
 	return s
 }
 
-// needle tells an easy sharp entry into track A, but for what is changed.
+// needle reports an easy sharp entry into track A, but for what is changed.
 func (s *story) needle(facility string, at time.Time, ref string, change ...func(*v1.NeedleInserted)) *story {
 	n := &v1.NeedleInserted{
 		Track: "A", AttemptOrdinal: 1, Tip: v1.NeedleTip_NEEDLE_TIP_SHARP, AngleDegrees: proto.Float64(25), Passes: proto.Uint32(1),

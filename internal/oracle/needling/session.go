@@ -226,7 +226,7 @@ func reference(f *record.Fact) string {
 	return f.SessionSystem + "\x00" + f.SessionValue
 }
 
-// belongs tells whether a fact without an attempt belongs to the session: by its reference,
+// belongs reports whether a fact without an attempt belongs to the session: by its reference,
 // or, where it has none, to the attempts without one of its local date. Of a reference that is
 // split it belongs to the session of its date.
 // Reading: a reference is split for such facts if any track splits it; in a track that does

@@ -45,7 +45,7 @@ func look(in Input, mutant Mutant) *world {
 	return w
 }
 
-// dayOnly tells whether only the day of a fact is known.
+// dayOnly reports whether only the day of a fact is known.
 func dayOnly(f *record.Fact) bool {
 	return f.Precision == cannularyv1.TimePrecision_TIME_PRECISION_DAY
 }
@@ -127,10 +127,10 @@ func all[T any](w *world) []said[T] {
 	return out
 }
 
-// before tells whether f comes before another fact; every fact comes before nil, the end.
+// before reports whether f comes before another fact; every fact comes before nil, the end.
 func before(f, other *record.Fact) bool { return other == nil || record.Before(f, other) }
 
-// notAfter tells whether f comes before other or is it.
+// notAfter reports whether f comes before other or is it.
 func notAfter(f, other *record.Fact) bool { return other == nil || !record.Before(other, f) }
 
 // date is the local day of a fact at its facility, YYYY-MM-DD.
@@ -320,7 +320,7 @@ func (w *world) retiring(track string) []*record.Fact {
 	return out
 }
 
-// retired tells whether the track is given up when at happens; it stays so.
+// retired reports whether the track is given up when at happens; it stays so.
 func (w *world) retired(track string, at *record.Fact) bool {
 	for _, r := range w.retiring(track) {
 		if before(r, at) {
@@ -330,7 +330,7 @@ func (w *world) retired(track string, at *record.Fact) bool {
 	return false
 }
 
-// resting tells whether the track rests on a date, by the facts up to at (nil: all).
+// resting reports whether the track rests on a date, by the facts up to at (nil: all).
 // Reading: the day on which a rest ends is that of the stay in force.
 func (w *world) resting(track string, at *record.Fact, date string) bool {
 	resting := false

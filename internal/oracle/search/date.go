@@ -13,22 +13,22 @@ import (
 // for R4's "effective width of 0".
 type span struct{ low, high time.Time }
 
-// within tells whether s fully contains x.
+// within reports whether s fully contains x.
 func (s span) contains(x span) bool {
 	return (s.low.IsZero() || !x.low.IsZero() && !x.low.Before(s.low)) && (s.high.IsZero() || !x.high.IsZero() && !x.high.After(s.high))
 }
 
-// reachesAbove tells whether any part of x lies at or after t.
+// reachesAbove reports whether any part of x lies at or after t.
 func (s span) reachesAbove(t time.Time) bool { return s.high.IsZero() || s.high.After(t) }
 
-// reachesBelow tells whether any part of x lies before t.
+// reachesBelow reports whether any part of x lies before t.
 func (s span) reachesBelow(t time.Time) bool { return s.low.IsZero() || s.low.Before(t) }
 
 // form is a date's or a time's text: populated from the left, minutes with the hour.
 var form = regexp.MustCompile(
 	`^([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2})(?:T([0-9]{2}):([0-9]{2})(?::([0-9]{2})(\.[0-9]+)?)?(Z|[+-][0-9]{2}:[0-9]{2})?)?)?)?$`)
 
-// dated is a text as moments, and as what the clock shows on which it is written, told as
+// dated is a text as moments, and as what the clock shows on which it is written, given as
 // if that were UTC.
 type dated struct {
 	moments, clock span

@@ -50,7 +50,7 @@ func (c *Corpus) token(p *param, value string) (matcher, error) {
 	}, nil
 }
 
-// possible tells whether an element could ever have the token.
+// possible reports whether an element could ever have the token.
 func possible(e *element, scoped bool, system, code string) error {
 	codes := bound[e.system]
 	if e.as == asBoolean {

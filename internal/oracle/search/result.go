@@ -152,7 +152,7 @@ func (c *Corpus) Kept(r *Resource, summary string, elements []string) []string {
 	return out
 }
 
-// is tells whether a JSON name is one of the elements, of which name[x] is a choice of types.
+// is reports whether a JSON name is one of the elements, of which name[x] is a choice of types.
 func is(name string, elements []string) bool {
 	return slices.ContainsFunc(elements, func(e string) bool {
 		choice, ok := strings.CutSuffix(e, "[x]")

@@ -156,7 +156,7 @@ func (c *Corpus) Search(typ string, query url.Values) ([]string, error) {
 	return out, nil
 }
 
-// filter tells whether a resource matches.
+// filter reports whether a resource matches.
 type filter func(*Resource) bool
 
 // filter reads one parameter with one value, which may be a list.
@@ -249,7 +249,7 @@ func (c *Corpus) single(p *param, modifier, value string) (filter, error) {
 	}, nil
 }
 
-// matcher tells whether one element has the value.
+// matcher reports whether one element has the value.
 type matcher func(*Resource, item) bool
 
 func (c *Corpus) matcher(p *param, modifier, value string) (matcher, error) {

@@ -260,7 +260,7 @@ func lookup(typ, name string) (*param, bool) {
 	return nil, false
 }
 
-// Has tells the kind of a parameter.
+// Has reports the kind of a parameter.
 func Has(typ, name string) (Kind, bool) {
 	p, ok := lookup(typ, name)
 	if !ok {

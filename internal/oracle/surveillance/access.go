@@ -76,7 +76,7 @@ func (w *world) kind(access string) cannularyv1.AccessKind {
 	return kind
 }
 
-// inPlace tells whether an access is there on a day.
+// inPlace reports whether an access is there on a day.
 // Reading: what was retired once does not come back, and is retired on the first day told.
 func (w *world) inPlace(access, date string) bool {
 	there := false

@@ -316,7 +316,7 @@ func (w *world) signs() []Event {
 	return out
 }
 
-// signsOf tells whether a fact tells of signs, in which access and at which tracks.
+// signsOf reports whether a fact tells of signs, in which access and at which tracks.
 func signsOf(f *record.Fact) (seen bool, access string, tracks []string) {
 	const present = cannularyv1.Finding_FINDING_PRESENT
 	at := map[string]bool{}

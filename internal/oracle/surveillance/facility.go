@@ -60,7 +60,7 @@ type Case struct {
 var techniques = []string{"constant-site", "other-fistula", "graft", "tunneled-catheter", "non-tunneled-catheter",
 	"other-access", "unknown"}
 
-// within tells whether a technique belongs to a group.
+// within reports whether a technique belongs to a group.
 func within(technique, group string) bool {
 	switch group {
 	case "all":
@@ -129,7 +129,7 @@ func see(w Ward) *unit {
 	return u
 }
 
-// counts tells whether a date is looked at at all.
+// counts reports whether a date is looked at at all.
 func (u *unit) counts(date string) bool {
 	return date >= u.since && (date <= u.AsOf || u.is(TomorrowCounts) && date == later(u.AsOf, 1))
 }
@@ -144,7 +144,7 @@ func (u *unit) dwell(d Day) {
 	u.here[d.Date][d.Technique]++
 }
 
-// through tells what a patient was dialysed through there on a date; false without a stay.
+// through reports what a patient was dialysed through there on a date; false without a stay.
 // Settled: it may be one of before the record, as it may be in the census.
 func (u *unit) through(p Patient, date string) (technique string, ok bool) {
 	last := ""
@@ -209,7 +209,7 @@ func (u *unit) list(class, group, from, to string) []Case {
 	return out
 }
 
-// belongs tells whether an event is one of a class.
+// belongs reports whether an event is one of a class.
 func (u *unit) belongs(e Event, class string) bool {
 	if !e.Counted && !u.is(UncountedCount) {
 		return false
@@ -244,7 +244,7 @@ func (u *unit) patientDays(group, from, to string) int {
 	return n
 }
 
-// works tells whether the unit dialyses on a date.
+// works reports whether the unit dialyses on a date.
 // Reading: a unit that told no days does so every day.
 func (u *unit) works(date string) bool {
 	t, _ := time.Parse(time.DateOnly, date)

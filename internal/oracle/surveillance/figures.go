@@ -84,7 +84,7 @@ func (s Sheet) Line(class, group string, p Period) Line {
 	return l
 }
 
-// whole tells whether a month's events are all on record: nothing counts before the first
+// whole reports whether a month's events are all on record: nothing counts before the first
 // treatment, while the census is of the whole month.
 // Settled: it is whole if the unit dialysed on no day of it before the first treatment.
 func (u *unit) whole(month string) bool {
@@ -315,7 +315,7 @@ func (u *unit) cultures() []Culture {
 	return out
 }
 
-// Notice tells whether a census was counted on other days than the first two working days.
+// Notice reports whether a census was counted on other days than the first two working days.
 func (s Sheet) Notice(month string) bool {
 	c := s.u.censuses[month]
 	if c == nil {

@@ -28,7 +28,7 @@ type Answer struct {
 	Events []Event
 	// Cultures are the blood cultures with a result, by date and fact.
 	Cultures []Culture
-	// Open tells where the patient is after the last of the days, and Technique how
+	// Open reports where the patient is after the last of the days, and Technique how
 	// dialysed there; empty where no stay is open.
 	Open, Technique string
 }

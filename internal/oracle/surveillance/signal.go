@@ -64,7 +64,7 @@ type Course struct {
 	Former   []Former // oldest first
 }
 
-// Reached tells when a signal's sum reached the threshold; no date where it did not, and
+// Reached reports when a signal's sum reached the threshold; no date where it did not, and
 // nothing is known of one that was given by a former threshold.
 type Reached struct {
 	Date  string
@@ -169,7 +169,7 @@ type restart struct {
 	seq        uint64
 }
 
-// answered tells which acknowledgement answered each signal of a chart, and when the chart
+// answered reports which acknowledgement answered each signal of a chart, and when the chart
 // began again.
 // Reading: an acknowledgement answers every signal that stands when it arrives, and no later
 // one. One that is dated before the signal restarts the chart on the day after the signal's.
@@ -310,7 +310,7 @@ type series struct {
 	Book
 }
 
-// knew tells whether an event was known when a signal was acknowledged or a threshold set.
+// knew reports whether an event was known when a signal was acknowledged or a threshold set.
 func (s series) knew(fact string, e Case) bool { return slices.Contains(s.Seen[fact], e.Fact) }
 
 // run draws the chart as one of its thresholds has it, and tells what began it again.

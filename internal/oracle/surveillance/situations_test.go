@@ -142,7 +142,7 @@ func (s *situations) look(m moment, sheet surveillance.Sheet, b surveillance.Boo
 	s.is("a year has its rate", sheet.Line("bloodstream", "all", surveillance.Period{From: (now - 12).String(), To: (now - 1).String()}).PerHundred != nil)
 }
 
-// referenced tells whether there is a reference for bloodstream infections of constant-site needling.
+// referenced reports whether there is a reference for bloodstream infections of constant-site needling.
 func referenced(m moment) bool {
 	for _, it := range m.ward.Items {
 		if b, ok := it.Body.(*v1.FacilityRegistered); ok {

@@ -30,7 +30,7 @@ type moment struct {
 	looked bool // all figures are looked at
 }
 
-// moments tells a ward's history step by step.
+// moments reports a ward's history step by step.
 func moments(t *testing.T, h histories.Ward) []moment {
 	t.Helper()
 	var out []moment
@@ -512,7 +512,7 @@ func cases(list []surveil.Case) []surveillance.Case {
 	return out
 }
 
-// differs tells where two values differ; numbers may do so by a millionth. A list that is
+// differs reports where two values differ; numbers may do so by a millionth. A list that is
 // missing is one that is empty.
 func differs(a, b reflect.Value, at string) string {
 	if a.Type() != b.Type() {

@@ -10,7 +10,7 @@ import (
 
 const variable = "CANNULARY_TESTS"
 
-// Full tells whether the full sizes are wanted.
+// Full reports whether the full sizes are wanted.
 func Full() bool {
 	switch v := os.Getenv(variable); v {
 	case "":

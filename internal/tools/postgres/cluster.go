@@ -193,7 +193,7 @@ func unprivileged(uid int) (*syscall.SysProcAttr, error) {
 	return nil, errors.New("PostgreSQL refuses root, and there is no user postgres or nobody: run the benchmark as another user")
 }
 
-// reachable tells whether the user can enter the folder and all above it.
+// reachable reports whether the user can enter the folder and all above it.
 func reachable(dir string, as *syscall.SysProcAttr) error {
 	if as == nil {
 		return nil

@@ -169,7 +169,7 @@ func ask(t *testing.T, where string, e parser.Expr, known map[string]metric) {
 	})
 }
 
-// onlyAsked tells whether the last node of a path stands to the right of "and" or "unless": it
+// onlyAsked reports whether the last node of a path stands to the right of "and" or "unless": it
 // decides which series stay, and gives them no label.
 func onlyAsked(path []parser.Node) bool {
 	for i, n := range path[:len(path)-1] {

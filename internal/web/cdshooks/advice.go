@@ -144,7 +144,7 @@ func stops(c *card.Card, found []card.Finding) *draft {
 	return d
 }
 
-// needled tells whether, in spite of a finding, a needle comes next where it was found.
+// needled reports whether, in spite of a finding, a needle comes next where it was found.
 func needled(c *card.Card, f card.Finding) bool {
 	for _, t := range c.Tracks {
 		if (f.Scope == "track "+t.Name || f.Scope == "access "+t.Access) && t.Next.Needle != "none" {

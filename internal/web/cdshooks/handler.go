@@ -212,12 +212,12 @@ func readBody(r *http.Request) ([]byte, error) {
 	return body, nil
 }
 
-// allowed tells whether the page that calls is of an origin that may.
+// allowed reports whether the page that calls is of an origin that may.
 func (h *Handler) allowed(r *http.Request) bool {
 	return slices.Contains(h.cfg.Origins, r.Header.Get("Origin"))
 }
 
-// allowOrigin tells a browser whether the page that called may read the answer, an error too.
+// allowOrigin says to a browser whether the page that called may read the answer, an error too.
 func allowOrigin(head http.Header, origins []string, r *http.Request) {
 	vary := "Accept"
 	if len(origins) > 0 {

@@ -28,7 +28,7 @@ func uuidText(u [16]byte) string {
 	return fmt.Sprintf("%x-%x-%x-%x-%x", u[:4], u[4:6], u[6:8], u[8:10], u[10:])
 }
 
-// isUUID tells whether a text has the form of a UUID, in capitals or not.
+// isUUID reports whether a text has the form of a UUID, in capitals or not.
 func isUUID(s string) bool {
 	if len(s) != 36 {
 		return false

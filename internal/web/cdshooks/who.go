@@ -51,7 +51,7 @@ func Nameless(ehrID string, site Site) []Card {
 	return finish([]draft{d}, site, "nameless\x00"+ehrID, "")
 }
 
-// sameBirth tells whether two FHIR dates may be of one birth: one may be given to the year or the
+// sameBirth reports whether two FHIR dates may be of one birth: one may be given to the year or the
 // month only, or not at all.
 func sameBirth(a, b string) bool {
 	n := min(len(a), len(b))

@@ -41,7 +41,7 @@ func (b *builder) unit() {
 	}
 }
 
-// rate tells how a nurse is rated: well, or too low, long ago, late, not at all.
+// rate reports how a nurse is rated: well, or too low, long ago, late, not at all.
 func (b *builder) rate(n int) {
 	level, ago := v1.CannulatorLevel_CANNULATOR_LEVEL_TRACK_CREATOR, 20+b.r.IntN(300)
 	switch {

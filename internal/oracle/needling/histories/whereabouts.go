@@ -60,7 +60,7 @@ func (b *builder) move() {
 	b.homeNo = other
 }
 
-// side is what is told of the side of an access.
+// side is what is stated of the side of an access.
 func (b *builder) side() v1.BodySide {
 	return pick(b, v1.BodySide_BODY_SIDE_LEFT, v1.BodySide_BODY_SIDE_LEFT, v1.BodySide_BODY_SIDE_LEFT, v1.BodySide_BODY_SIDE_LEFT,
 		v1.BodySide_BODY_SIDE_UNSPECIFIED, v1.BodySide_BODY_SIDE_RIGHT)
