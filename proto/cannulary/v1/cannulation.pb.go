@@ -1297,7 +1297,7 @@ type SessionEnded struct {
 	TreatedMinutes *uint32 `protobuf:"varint,1,opt,name=treated_minutes,json=treatedMinutes,proto3,oneof" json:"treated_minutes,omitempty"`
 	// Whether it ended before its time.
 	EndedEarly Answer `protobuf:"varint,2,opt,name=ended_early,json=endedEarly,proto3,enum=cannulary.v1.Answer" json:"ended_early,omitempty"`
-	// The access used, where not told at the start. At most 64 characters.
+	// The access used, where not stated at the start. At most 64 characters.
 	Access string `protobuf:"bytes,3,opt,name=access,proto3" json:"access,omitempty"`
 	// Blood pump speed for most of the treatment, mL/min: 0 to 700.
 	PumpSpeedMillilitresPerMinute *uint32 `protobuf:"varint,4,opt,name=pump_speed_millilitres_per_minute,json=pumpSpeedMillilitresPerMinute,proto3,oneof" json:"pump_speed_millilitres_per_minute,omitempty"`

@@ -33,7 +33,8 @@ type RosterServiceClient interface {
 	// Appends one message's facts to the log, whole or not at all, and answers once they
 	// are safe. Errors: INVALID_ARGUMENT (field violations), OUT_OF_RANGE (a time that has
 	// not come), FAILED_PRECONDITION (unknown facility), ALREADY_EXISTS (the id was used with
-	// other content), RESOURCE_EXHAUSTED (the log is full), UNAVAILABLE (try again).
+	// other content), RESOURCE_EXHAUSTED (the log is full, or too many requests), UNAVAILABLE
+	// (try again), UNAUTHENTICATED and PERMISSION_DENIED (the policy).
 	RecordRoster(ctx context.Context, in *RecordRosterRequest, opts ...grpc.CallOption) (*RecordRosterResponse, error)
 }
 
@@ -64,7 +65,8 @@ type RosterServiceServer interface {
 	// Appends one message's facts to the log, whole or not at all, and answers once they
 	// are safe. Errors: INVALID_ARGUMENT (field violations), OUT_OF_RANGE (a time that has
 	// not come), FAILED_PRECONDITION (unknown facility), ALREADY_EXISTS (the id was used with
-	// other content), RESOURCE_EXHAUSTED (the log is full), UNAVAILABLE (try again).
+	// other content), RESOURCE_EXHAUSTED (the log is full, or too many requests), UNAVAILABLE
+	// (try again), UNAUTHENTICATED and PERMISSION_DENIED (the policy).
 	RecordRoster(context.Context, *RecordRosterRequest) (*RecordRosterResponse, error)
 	mustEmbedUnimplementedRosterServiceServer()
 }

@@ -195,7 +195,7 @@ func (CultureGrowth) EnumDescriptor() ([]byte, []int) {
 	return file_cannulary_v1_surveillance_proto_rawDescGZIP(), []int{2}
 }
 
-// Organisms that rules or surveillance name. Others are told by their coding.
+// Organisms that rules or surveillance name. Others are given by their coding.
 type OrganismGroup int32
 
 const (

@@ -31,7 +31,7 @@ type Event struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Hash of source and source message id, 32 hexadecimal digits.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	// Keyed hash of the message's content as it was sent; tells a resend from a clash.
+	// Keyed hash of the message's content as it was sent: a resend has the same, a conflict another.
 	ContentHash []byte `protobuf:"bytes,2,opt,name=content_hash,json=contentHash,proto3" json:"content_hash,omitempty"`
 	// The sending system.
 	Source string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`

@@ -114,7 +114,7 @@ type Access struct {
 	Principal string `protobuf:"bytes,3,opt,name=principal,proto3" json:"principal,omitempty"`
 	// The person, when the principal is one.
 	Person *v1.StaffIdentifier `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
-	// The patients of whom something was told or written, 16 bytes each, in order.
+	// The patients about whom something was read or written, 16 bytes each, in order.
 	Patients [][]byte `protobuf:"bytes,5,rep,name=patients,proto3" json:"patients,omitempty"`
 	// What was done.
 	Action Action `protobuf:"varint,6,opt,name=action,proto3,enum=cannulary.log.v1.Action" json:"action,omitempty"`
