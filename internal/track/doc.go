@@ -15,7 +15,7 @@
 // lift known to the day works from the end of its day on, after everything of that day.
 // Facts of facilities (protocols, cannulators' ratings) are looked at beside them. A fact
 // works from its own moment on: a plan, a deputy, an admission or a hold changes nothing
-// earlier, but for a hold known to the day (see Holds).
+// earlier, except a hold known to the day (see Holds).
 //
 // # Where the patient is, and which protocol judges
 //
@@ -42,11 +42,11 @@
 //     hours apart, they are one session for each local date (of the attempt, at its
 //     facility), and the later ones raise reference-reused.
 //   - Attempts without a reference, of one facility and local date, are together. One of the
-//     day after joins them if it lies at most 4 hours after one of them. They join the
-//     earliest session with a reference of that facility that has the same local date; else the
-//     earliest of it one of whose attempts with the reference lies at most 4 hours from one of
-//     theirs. Else they are one session. "Earliest" is by its first attempt with the
-//     reference, whose local date (at its facility) is the session's in this.
+//     day after joins them if it lies at most 4 hours after one of them. They join a session
+//     with a reference of that facility: the earliest of the same local date; else the earliest
+//     that has an attempt under the reference at most 4 hours from one of theirs. If there is
+//     none, they are a session by themselves. For this, a session with a reference has the
+//     place in the order, and the local date (at its facility), of its first attempt under it.
 //
 // A session is folded at the moment of its first attempt, on that moment's local date at the
 // facility of the first attempt. The last attempt is the final entry. An abandoned attempt
@@ -58,8 +58,8 @@
 //
 // # Planned, forming, ready
 //
-//   - A track is there once it was planned, taken over or needled, and planned until its first
-//     session, whatever came of that.
+//   - A track is there once it was planned, taken over or needled. Its stage is planned until
+//     its first session, whatever came of that session.
 //   - The first successful entry that is not blunt founds the track: its cannulator is the
 //     creator; its angle, direction, bevel and depth are the reference, which the next
 //     cannulator repeats. What it does not record stays unknown for good, and so does
@@ -77,15 +77,15 @@
 //     reference angle (boundary included). The place protocol switches each of the last four
 //     off, wholly.
 //   - Not recorded is not yes. A session that would count but for what is not recorded is in
-//     doubt: it does not count, takes the date, and is read as the worse of both: if it was
-//     not easy it stands as a hard entry among those that count; if more days lie before it
-//     than the restart allows, counting starts again, from nothing; where only declared
-//     sessions count so far, which have no date, the gap runs from it. Without this, leaving
-//     out a detail could make a track ready.
+//     doubt. It does not count. It takes the date: no other session of that date counts. For
+//     the rest it is read as the worse of both. If it was not easy, it stands as a hard entry
+//     among those that count. If more days lie before it than the restart allows, counting
+//     starts again, from nothing. Where only declared sessions count so far, which have no
+//     date, the gap runs from it. Without this, leaving out a detail could make a track ready.
 //   - Gap: local calendar days between consecutive counted sessions. More than
 //     gap_extra_days: one more session. More than gap_restart_days: the later session is
-//     number 1, earlier extras and entries are dropped; but where a session in doubt lies in
-//     that gap, extras for pegs stay, with their findings: had it counted, there might be no restart.
+//     number 1, and earlier extras and entries are dropped. If a session in doubt lies in that
+//     gap, extras for pegs stay, with their findings: had it counted, there might be no restart.
 //   - Pegs, where the place protocol uses them: when a session starts whose final entry
 //     is not blunt, before the trial, and an earlier such session is known: if no peg is
 //     recorded as placed after that session's first attempt and before this one's, or none
@@ -109,17 +109,18 @@
 //     ends the streak. The streak's best reaching trial_sessions of the day asked for
 //     establishes the track, for good.
 //   - Sharp-only days, by the home protocol. Before the trial a session on such a day is folded
-//     as a forming one; a final entry that is sharp and successful lengthens the streak, once
-//     per local date, if the track was ready at the session's start and the session is not under a hold
-//     or in doubt because of one; anything else but that ends it, if the entry was not sharp and
-//     successful. A session before the trial on another day ends it too, its best included. In
-//     the trial a final entry that is successful, sharp or blunt, lengthens the streak,
-//     anything else ends it. Established when the streak reached trial_sessions and the track
-//     is ready or in trial, by the protocol of the day asked for.
+//     as a forming one. A final entry that is not both sharp and successful ends the streak. One
+//     that is both lengthens it, once per local date, if the track was ready at the session's
+//     start and the session is neither under a hold nor in doubt because of one; else the streak
+//     stays. A session before the trial on a day that is not sharp-only ends the streak and
+//     forgets its best. In the trial a final entry that is successful, sharp or blunt, lengthens
+//     the streak by the same conditions on date and hold, and any other ends it. Established
+//     when the streak's best reached trial_sessions and the track is ready or in trial, by the
+//     protocol of the day asked for.
 //   - Rests: the latest of rest and resume decides; a rest with a date ends on that local
-//     day. Retirement, of the track or of its access, is final; a track on
-//     an access that is retired already is retired with it, also if that access is created again. The stage shown is retired,
-//     else resting, else what was folded.
+//     day. Retirement, of the track or of its access, is final. A track on an access that is
+//     retired already is retired with it, also if that access is created again. The stage shown
+//     is retired, else resting, else what was folded.
 //   - Taken over: the fold starts anew at that moment, at the declared stage. What was found
 //     before it in the track is cleared, holds aside; haemostasis and rescues are still known.
 //
@@ -146,9 +147,10 @@
 //     protocol asks for the same angle.
 //     early-blunt: a used blunt needle before the trial in a session that is sharp-only, or at
 //     whose start the track was not ready, or more than gap_extra_days had passed since the
-//     last counted session; but not in a session in doubt because of a hold. rescue: a sharp needle in a session that began past
-//     the trial's beginning, unless the protocol is sharp-only. attempts-exceeded: more than
-//     attempts_max attempts by one recorded cannulator.
+//     last counted session; but not in a session in doubt because of a hold.
+//     rescue: a sharp needle in a session that began past the trial's beginning, unless the
+//     protocol is sharp-only. attempts-exceeded: more than attempts_max attempts by one recorded
+//     cannulator.
 //     single-disinfection: from the second session in the track on (of a track taken over,
 //     from the first), if a needle was used: fewer than disinfections_min in the session's
 //     preparations of the track; a caution where one of them says that its list is complete,
