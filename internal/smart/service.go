@@ -256,6 +256,6 @@ func (s *Service) noKey(ctx context.Context, what, whose string, err error) erro
 		return errNoKey
 	}
 	s.cfg.Log.WarnContext(ctx, what, "of", whose, "err", err)
-	return fault.Wrap(fault.Unavailable, err, "who asks cannot be checked now: the key set that tells it is out of reach",
+	return fault.Wrap(fault.Unavailable, err, "who asks cannot be checked now: the key set for that is out of reach",
 		"try again; if it stays, tell the operator, whose log has the cause")
 }
