@@ -97,7 +97,7 @@ func (a *App) masterKey() ([]byte, error) {
 	return master, nil
 }
 
-// Prepare makes the stream and the key bucket of a shard on an external server, if they are not there, sets the
+// Prepare makes the streams and the key bucket of a shard on an external server, if they are not there, sets the
 // log's limit, and writes what is there then.
 func Prepare(ctx context.Context, cfg Config, out io.Writer) error {
 	cfg.Prepare = true

@@ -51,7 +51,7 @@ func commands() []command {
 		{"clock", "confirm the machine's clock, or declare that it was wrong when entries were written", clockCommand},
 		{"verify", "check a stopped instance's log, copies and keys, and report what is damaged", verifyCommand},
 		{"repair", "repair a stopped instance's log into a new folder", repairCommand},
-		{"prepare", "make the log's stream and the key bucket on an external server", prepare},
+		{"prepare", "make the streams of log and audit trail and the key bucket on an external server", prepare},
 		{"backup", "copy the log, and apart from it the keys, of a running or stopped instance", backupCommand},
 		{"restore", "make an instance of a backup, in an empty folder", restoreCommand},
 		{"erase", "destroy the keys by which one person can be identified, in a stopped instance", eraseCommand},

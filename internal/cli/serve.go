@@ -69,7 +69,7 @@ func natsFlags(fs *flag.FlagSet, cfg *app.Config) {
 	fs.StringVar(&cfg.Shard, "shard", "main", "shard: one stream; facilities that share patients share it")
 }
 
-// prepare makes the stream and the key bucket on an external server, as its administrator.
+// prepare makes the streams of log and audit trail and the key bucket on an external server, as its administrator.
 func prepare(ctx context.Context, env Env, args []string) error {
 	var cfg app.Config
 	fs := flags(env, "prepare", "--nats URL --master-key-file FILE [--replicas 3] [--log-max-bytes N] [--trail-max-bytes N]")
