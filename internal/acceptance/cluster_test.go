@@ -554,27 +554,39 @@ func (c *cluster) erasure(t *testing.T) {
 	}
 }
 
-// tokens: who serves may share them, and a value that one process made is what the other reads.
+// tokens: views share them, and a value that one view made is what the other reads. No other role reaches them: a token
+// opens the record.
 func (c *cluster) tokens(t *testing.T) {
 	const name = "cannulary-access-main"
-	for n, role := range []string{"view", "ingest"} {
-		js, err := eventlog.JetStream(c.intrude(t, role).nc, "RECORD")
+	for n := range 2 {
+		js, err := eventlog.JetStream(c.intrude(t, "view").nc, "RECORD")
 		if err != nil {
 			t.Fatal(err)
 		}
 		if _, err := js.CreateStream(patience(t), jetstream.StreamConfig{Name: "KV_" + name, Subjects: []string{"$KV." + name + ".>"}, Replicas: 3,
 			MaxMsgsPerSubject: 1, Discard: jetstream.DiscardNew, DenyDelete: true, DenyPurge: true}); err != nil {
-			t.Fatalf("%s cannot make it: %v", role, err)
+			t.Fatalf("view %d cannot make it: %v", n, err)
 		}
 		kv, err := js.KeyValue(patience(t), name)
 		if err != nil {
 			t.Fatal(err)
 		}
 		if _, err := kv.Create(patience(t), "used", []byte("once")); (err == nil) != (n == 0) {
-			t.Errorf("the value is made by %s: %v", role, err)
+			t.Errorf("the value is made by view %d: %v", n, err)
 		}
 		if e, err := kv.Get(patience(t), "used"); err != nil || string(e.Value()) != "once" {
-			t.Errorf("%s reads %v (%v)", role, e, err)
+			t.Errorf("view %d reads %v (%v)", n, e, err)
+		}
+	}
+	for _, role := range []string{"ingest", "erase", "admin"} {
+		i := c.intrude(t, role)
+		for _, m := range []*nats.Msg{
+			request("$KV."+name+".made", "forged"), request("RECORD.$KV."+name+".made", "forged"), request("RECORD.STREAM.INFO.KV_"+name, ""),
+			request("RECORD.STREAM.MSG.GET.KV_"+name, `{"last_by_subj":"$KV.`+name+`.used"}`),
+		} {
+			if answer, err := i.ask(t, m); err == nil {
+				t.Errorf("%s: %s is answered with %s", role, m.Subject, answer)
+			}
 		}
 	}
 }
