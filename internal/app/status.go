@@ -246,7 +246,7 @@ func (s Status) entries() string {
 	case !s.LogWhole:
 		return fmt.Sprintf("checked up to %d so far, none missing", s.LogChecked)
 	}
-	return "all there when last checked, up to " + fmt.Sprint(s.LogChecked)
+	return fmt.Sprintf("none missing up to %d (checked at start and daily)", s.LogChecked)
 }
 
 func size(n int64) string {

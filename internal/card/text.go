@@ -312,8 +312,12 @@ func Session(t Track) []string {
 // Figures returns the figures of a track, one a line.
 func Figures(t Track) []string {
 	var out []string
-	if a := t.Trends.Angles; a != nil {
-		out = append(out, fmt.Sprintf("Angle of the last %s: mean %.1f°, standard deviation %.1f°", entries(a.N), a.Mean, a.Deviation))
+	switch a := t.Trends.Angles; {
+	case a == nil:
+	case a.N == 1:
+		out = append(out, fmt.Sprintf("Angle of the last entry: %.1f°", a.Mean))
+	default:
+		out = append(out, fmt.Sprintf("Angle of the last %d entries: mean %.1f°, standard deviation %.1f°", a.N, a.Mean, a.Deviation))
 	}
 	if h := t.Trends.Haemostasis; h != nil {
 		text := fmt.Sprintf("Bleeding usually stops after %.3g min (last %d sessions). More than %.3g min is longer than usual",
@@ -333,13 +337,6 @@ func Figures(t Track) []string {
 		out = append(out, text)
 	}
 	return out
-}
-
-func entries(n int) string {
-	if n == 1 {
-		return "1 entry"
-	}
-	return fmt.Sprintf("%d entries", n)
 }
 
 // Course returns how many sessions the course has to which the next sharp session belongs.
