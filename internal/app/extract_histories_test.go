@@ -23,7 +23,7 @@ import (
 
 // Histories of moves, guests, merges, reversals, corrections and voids, with two starts of the service in between: the
 // extract holds what its specification says, and nothing that a reader can ask for shows more.
-func TestAnExtractHoldsWhatItsLetterSays(t *testing.T) {
+func TestAnExtractHoldsWhatItsSpecificationSays(t *testing.T) {
 	t.Parallel()
 	for seed := range tier.Of[uint64](6, 24) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {

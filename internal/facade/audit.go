@@ -34,7 +34,8 @@ func auditParams() []restParam {
 	return []restParam{
 		{paramAltID, "", string(TokenParam), "The principal's name, as the policy has it."},
 		{paramDate, "", string(DateParam), "When the request came. Without a zone it is UTC. May be given twice."},
-		{paramPatient, "", string(ReferenceParam), "A patient about whom something was read or written, under any identity that was merged."},
+		{paramPatient, "", string(ReferenceParam),
+			"A patient about whom something was read or written, under any identity that was merged."},
 	}
 }
 

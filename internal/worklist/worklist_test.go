@@ -445,16 +445,17 @@ func TestLateFactsGiveTheSamePerson(t *testing.T) {
 				f.SessionSystem, f.SessionValue = "s", fmt.Sprint(max(1, day))
 			}
 		}
-		now, memo := worklist.Fold(record.Effective(c.facts[:1]), c.zone)
+		_, memo := worklist.Fold(record.Effective(c.facts[:1]), c.zone)
 		for i := 1; i < len(c.facts); i++ {
 			want, fresh := worklist.Fold(record.Effective(c.facts[:i+1]), c.zone)
+			now := want
 			if memo.Add(&c.facts[i]) {
 				now = memo.Person()
 				if slices.ContainsFunc(c.facts[:i], func(o record.Fact) bool { return record.Before(&c.facts[i], &o) }) {
 					late++
 				}
 			} else {
-				now, memo = want, fresh
+				memo = fresh
 				folded++
 			}
 			if !reflect.DeepEqual(now, want) {
