@@ -190,10 +190,8 @@ type Extra struct {
 
 // Next is the next needle and why. With needle none, all other fields but the reason are empty.
 type Next struct {
-	Needle  string `json:"needle"`
-	Session int    `json:"session,omitempty"`
-	// Again is how many sessions the course has in which Session is number 1, where counting starts again with it.
-	Again            int      `json:"startsAgainOf,omitempty"`
+	Needle           string   `json:"needle"`
+	Session          int      `json:"session,omitempty"`
 	Gauge            *uint32  `json:"gauge,omitempty"`
 	AngleDegrees     *float64 `json:"angleDegrees,omitempty"`
 	Direction        string   `json:"direction,omitempty"`
@@ -458,8 +456,8 @@ func next(s *track.State) Next {
 	if n.Needle == string(track.None) {
 		return n
 	}
-	n.Session, n.Again, n.Gauge, n.AngleDegrees, n.DepthMillimetres = s.Next.Session, s.Next.Again, s.Gauge, s.ReferenceAngle, s.Depth
-	n.Direction = direction(s.Direction)
+	n.Session, n.Gauge, n.AngleDegrees, n.DepthMillimetres, n.Direction = s.Next.Session, s.Gauge, s.ReferenceAngle, s.Depth,
+		direction(s.Direction)
 	if s.Stage == track.Forming || s.Stage == track.Ready {
 		if v := s.Creator.GetValue(); v != "" {
 			n.Who = append(n.Who, v)

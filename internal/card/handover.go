@@ -116,16 +116,8 @@ func sessions(s *track.State, t Track) string {
 		}
 		return text
 	}
-	text, extras := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget), t.Extras
-	switch {
-	case t.Next.Again > 0:
-		text = fmt.Sprintf("%d counted before the gap. Counting starts again: the next sharp session is 1 of %d", t.SessionsCounted,
-			t.Next.Again)
-		extras = t.Added()
-	case t.Next.Needle == string(track.Sharp) && t.Next.Session > t.SessionsTarget:
-		text += fmt.Sprintf(", and the next is session %d", t.Next.Session)
-	}
-	for _, e := range extras {
+	text := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget)
+	for _, e := range t.Extras {
 		text += "; one of them was added (" + e.Text + ")"
 	}
 	if t.Declared != "" {

@@ -1,7 +1,6 @@
 package projector
 
 import (
-	"cmp"
 	"reflect"
 	"slices"
 	"strings"
@@ -95,17 +94,16 @@ func (w *writer) verdict(key string) (*verdict, error) {
 	if w.ahead != nil {
 		v = w.ahead.verdict
 	}
-	before := w.followers[key]
-	if v == nil && before != nil {
-		v, err = w.judgeOn(key, before)
+	if fw := w.followers[key]; v == nil && fw != nil {
+		v, err = w.judgeOn(key, fw)
 	}
 	if err == nil && v == nil {
-		v, err = w.judgeAnew(key, before)
+		v, err = w.judgeAnew(key)
 	}
 	if err != nil {
 		return nil, err
 	}
-	if len(w.followers) >= followersMost && before == nil {
+	if len(w.followers) >= followersMost && w.followers[key] == nil {
 		for other := range w.followers {
 			delete(w.followers, other)
 			break
@@ -137,41 +135,32 @@ func (w *writer) judgeOn(key string, fw *follower) (*verdict, error) {
 	part.Findings = changed(j.Findings, fw.last.Findings, func(f *track.Finding) string { return f.ID })
 	part.Holds = changed(j.Holds, fw.last.Holds, func(h *track.Hold) string { return h.ID })
 	part.Tracks = changed(j.Tracks, fw.last.Tracks, func(s *track.State) string { return s.ID })
-	v := &verdict{fw: fw, rows: w.rows(key, j), gone: fw.gone(j)}
-	return v, w.judged(v, key, j, &part, asOf)
-}
-
-// gone are the resources of the judgement before that a new one does not give.
-func (fw *follower) gone(j *track.Judgement) (out []view.ResourceKey) {
+	v := &verdict{fw: fw, rows: w.rows(key, j)}
 	now := shown(j)
 	for k := range fw.shown {
 		if !now[k] {
 			typ, id, _ := strings.Cut(k, "/")
-			out = append(out, view.ResourceKey{Type: typ, ID: id})
+			v.gone = append(v.gone, view.ResourceKey{Type: typ, ID: id})
 		}
 	}
-	slices.SortFunc(out, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
-	return out
+	slices.SortFunc(v.gone, func(a, b view.ResourceKey) int { return strings.Compare(a.Type+a.ID, b.Type+b.ID) })
+	return v, w.judged(v, key, j, &part, asOf)
 }
 
-// judgeAnew judges a patient from the dossier. before is the follower of the judgement before, nil where there is none:
-// then the view is asked for all that earlier judgements gave.
-func (w *writer) judgeAnew(key string, before *follower) (*verdict, error) {
+// judgeAnew judges a patient from the dossier.
+func (w *writer) judgeAnew(key string) (*verdict, error) {
 	d, err := w.patient(key)
 	if err != nil {
 		return nil, err
 	}
 	fw, j, asOf := w.newFollower(key, d.Input)
 	v := &verdict{fw: fw, rows: w.rows(key, j)}
-	if before != nil {
-		v.gone = before.gone(j)
-	} else {
-		if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
-			return nil, err
-		}
-		now := shown(j)
-		v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
+	// A follower has let go of what ended long ago, so the view is asked.
+	if v.gone, err = w.tx.Judged(w.group(key)); err != nil {
+		return nil, err
 	}
+	now := shown(j)
+	v.gone = slices.DeleteFunc(v.gone, func(k view.ResourceKey) bool { return now[k.Type+"/"+k.ID] })
 	return v, w.judged(v, key, j, j, asOf)
 }
 
@@ -340,7 +329,7 @@ func (w *writer) rows(patient string, j *track.Judgement) view.Judgement {
 		if !left {
 			out.Tracks = append(out.Tracks, view.TrackRow{Patient: patient, Track: s.Name, Facility: out.Facility,
 				Role:  track.RoleName(s.Role),
-				Stage: string(s.Stage), Counted: s.Counted, Target: cmp.Or(s.Next.Again, s.Target+len(s.Extras)), Session: s.Next.Session,
+				Stage: string(s.Stage), Counted: s.Counted, Target: s.Target + len(s.Extras), Session: s.Next.Session,
 				Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why, Caution: s.Next.Caution})
 		}
 		out.Maturity = append(out.Maturity, fhir.MaturityID(s.ID))

@@ -457,10 +457,10 @@ func (c *course) open(s *State, now *protocol.Parameters, today string, due *due
 	needed := s.Target + len(s.Extras)
 	switch {
 	case today >= restart:
-		n.Needle, n.Session, n.Again = Sharp, 1, s.Target+len(c.kept())
+		n.Needle, n.Session = Sharp, 1
 		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount,
 			now.GapRestartDays)
-		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", n.Again)
+		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", s.Target)
 	case today >= extra:
 		n.Needle, n.Session = Sharp, s.Counted+1
 		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed",

@@ -317,9 +317,6 @@ type Next struct {
 	// Session is the number of the next session: among the sharp sessions that count, or in the
 	// trial among the consecutive blunt ones; 0 if it has none.
 	Session int
-	// Again is how many sessions the course has in which Session is number 1, where counting starts again with it; else 0.
-	// What counts so far is no progress then.
-	Again int
 	// Why gives the reason in sentences. Caution is its first part, empty for none: the cautions
 	// and stops on the track and its access, and a gap that no session has ended.
 	Why     string
