@@ -98,5 +98,5 @@ func (s *Store) Only(facilities []string) {
 	}
 }
 
-// lists reports whether readers are reported a facility.
+// lists reports whether readers may see a facility.
 func (s *Store) lists(facility string) bool { return s.only == nil || s.only[facility] }
