@@ -11,6 +11,8 @@ var (
 	cardNeedle  = regexp.MustCompile(`(?s)<section class="next-needle (\w+)".*?</section>`)
 	cardTrack   = regexp.MustCompile(`<span class="name">([^<]*)</span> · <span class="stage">(\w+)</span>( <span class="held">)?`)
 	cardCounted = regexp.MustCompile(`<span class="count">(\d+ of \d+) count</span>`)
+	cardAgain   = regexp.MustCompile(`<span class="count">counting starts again</span>`)
+	cardSoFar   = regexp.MustCompile(`<span class="count">(\d+) count so far</span>`)
 	cardNumber  = regexp.MustCompile(`<dt>(\w+)</dt><dd>([^<]*)</dd>`)
 	cardRetired = regexp.MustCompile(`<h3 id="track-\d+-recent">\w* ?([A-Za-z0-9._:-]+), (retired) <a`)
 	cardHold    = regexp.MustCompile(`Hold <code>([0-9a-f]+)</code>`)
@@ -35,6 +37,12 @@ func (f *theFaces) pageSays(t *testing.T, key, asked string) says {
 		s.add("held", name, "%v", x[3] != "")
 		if n := cardCounted.FindStringSubmatch(box[0]); n != nil {
 			s.add("count", name, "%s", n[1])
+		}
+		if cardAgain.MatchString(box[0]) {
+			s.add("course", name, "starts again")
+		}
+		if n := cardSoFar.FindStringSubmatch(box[0]); n != nil {
+			s.add("course", name, "%s so far", n[1])
 		}
 		way, depth := "", "0"
 		for _, n := range cardNumber.FindAllStringSubmatch(box[0], -1) {
@@ -78,7 +86,13 @@ func onPage(want says) says {
 		_, name, _ := strings.Cut(k, " ")
 		switch stage := want["stage "+name]; {
 		case want["needle "+name] == "none":
-		case stage == "planned" || stage == "forming" || stage == "ready":
+		case stage != "planned" && stage != "forming" && stage != "ready":
+		case strings.HasPrefix(want["gap "+name], "again"):
+			out.add("course", name, "starts again")
+		case want["needle "+name] == "sharp" && !want.within(name):
+			counted, _, _ := strings.Cut(v, " ")
+			out.add("course", name, "%s so far", counted)
+		default:
 			out[k] = v
 		}
 	}

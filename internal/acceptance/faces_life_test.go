@@ -27,6 +27,7 @@ func (f *theFaces) lifeSays(t *testing.T, key, asked string, tracks []string) sa
 		x := l.Track
 		s.add("stage", x.Name, "%s", x.Stage)
 		s.add("count", x.Name, "%d of %d", x.SessionsCounted, x.SessionsTarget)
+		s.gap(x.Name, x.Again, x.OneMore)
 		s.add("held", x.Name, "%s", strings.Join(slices.Sorted(slices.Values(x.Held)), " "))
 		page := lifeNeedle.FindStringSubmatch(f.must(at + "&format=html"))
 		if page == nil || l.Now == nil || l.Now.Needle != page[1] {

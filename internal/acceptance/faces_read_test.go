@@ -50,6 +50,7 @@ func (f *theFaces) readRows(t *testing.T, out map[string]says) {
 		s := of(out, r.Patient)
 		s.add("stage", r.Track, "%s", r.Stage)
 		s.add("count", r.Track, "%d of %d", r.Counted, r.Target)
+		s.gap(r.Track, r.Again, false)
 		s.add("needle", r.Track, "%s", r.Needle)
 		s.add("held", r.Track, "%v", r.Held)
 	}
@@ -167,6 +168,7 @@ func cardSays(c card.Card) says {
 	for _, x := range c.Tracks {
 		s.add("stage", x.Name, "%s", x.Stage)
 		s.add("count", x.Name, "%d of %d", x.SessionsCounted, x.SessionsTarget)
+		s.gap(x.Name, x.Again, x.OneMore)
 		s.add("needle", x.Name, "%s", x.Next.Needle)
 		s.add("held", x.Name, "%s", strings.Join(slices.Sorted(slices.Values(x.Held)), " "))
 		if x.Next.Needle != string(track.None) {

@@ -133,6 +133,7 @@ func answered(a *needling.Answer) says {
 	for _, t := range a.Tracks {
 		s.add("stage", t.Name, "%s", t.Stage)
 		s.add("count", t.Name, "%d of %d", t.Counted, t.Needed)
+		s.gap(t.Name, t.Again, t.OneMore)
 		s.add("needle", t.Name, "%s", t.Needle)
 		s.add("held", t.Name, "%s", strings.Join(t.Held, " "))
 		if t.Needle != string(track.None) {
@@ -151,6 +152,16 @@ func answered(a *needling.Answer) says {
 	return s
 }
 
+// gap says what a gap asks for that no session has ended yet.
+func (s says) gap(name string, again int, oneMore bool) {
+	switch {
+	case again > 0:
+		s.add("gap", name, "again, 1 of %d", again)
+	case oneMore:
+		s.add("gap", name, "one more")
+	}
+}
+
 func words(d cannularyv1.NeedleDirection) string {
 	if d == 0 {
 		return ""
@@ -163,7 +174,8 @@ func judged(q histories.Question, h histories.History, at time.Time) (needling.A
 	j := track.Fold(track.Input{Items: q.Items, Ratings: q.Ratings, Refused: q.Refused, Book: q.Book, Zone: h.Zone, AsOf: at})
 	a := needling.Answer{Facility: j.Where.Facility}
 	for _, s := range j.Tracks {
-		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Counted: s.Counted, Needed: s.Target + len(s.Extras), Needle: string(s.Next.Needle)}
+		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Counted: s.Counted, Needed: s.Target + len(s.Extras), Needle: string(s.Next.Needle),
+			Again: s.Again, OneMore: s.OneMore}
 		t.Held = slices.Sorted(slices.Values(s.Held))
 		t.Shown.Direction = int32(s.Direction)
 		if s.Depth != nil {
@@ -265,14 +277,11 @@ func TestEveryFaceSaysTheSame(t *testing.T) {
 	t.Run("wrong readings are noticed", func(t *testing.T) { noticed(t, seen) })
 }
 
-// within reports whether the next session of a track goes on with those that count, up to the target.
-func within(j *track.Judgement, name string) bool {
-	for i := range j.Tracks {
-		if s := &j.Tracks[i]; s.Name == name {
-			return (s.Next.Session > 1 || s.Counted == 0) && s.Next.Session <= s.Target+len(s.Extras)
-		}
-	}
-	return false
+// within reports whether the next sharp session of a track goes on with those that count, up to the target.
+func (s says) within(name string) bool {
+	counted, needed := 0, 0
+	_, err := fmt.Sscanf(s["count "+name], "%d of %d", &counted, &needed)
+	return err == nil && counted < needed && !strings.HasPrefix(s["gap "+name], "again")
 }
 
 // counted is how much was compared.
@@ -306,7 +315,7 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 	}
 	o.card = cardSays(f.cardAt(t, key, ""))
 	check("the card", want, o.card)
-	check("the life", want.only("stage", "count", "needle", "held"), f.lifeSays(t, key, "", tracksOf(want)))
+	check("the life", want.only("stage", "count", "gap", "needle", "held"), f.lifeSays(t, key, "", tracksOf(want)))
 	check("the card's page", onPage(want), f.pageSays(t, key, ""))
 	check("FHIR", want.only("stage", "count", "needle", "hold"), f.fhirSays(t, key))
 	hooks := f.hookSays(t, p.numbers[key])
@@ -343,6 +352,11 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 	}
 	rows := said.rows[key]
 	wantRows := listed.only("stage", "count", "needle", "shown")
+	for k, v := range listed.only("gap") {
+		if v != "one more" { // that is in no list
+			wantRows[k] = v
+		}
+	}
 	for k, v := range listed.only("held") {
 		wantRows[k] = fmt.Sprint(v != "")
 	}
@@ -353,7 +367,7 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 		kind, name, _ := strings.Cut(k, " ")
 		stage := listed["stage "+name]
 		// The count stands where it says how far the sharp sessions have come, and the next one is one of them.
-		counts := listed["needle "+name] == "sharp" && (stage == "forming" || stage == "ready") && within(&j, name)
+		counts := listed["needle "+name] == "sharp" && (stage == "forming" || stage == "ready") && listed.within(name)
 		if stage != "retired" && (kind != "count" || counts) {
 			wantPage[k] = v
 		}
@@ -393,7 +407,7 @@ func (f *theFaces) past(t *testing.T, p *person, key string, n counted) []observ
 		if d := differ(onPage(want), f.pageSays(t, key, o.asked)); d != "" {
 			t.Errorf("the page of the card of %s%s:\n    %s", p.numbers[key], o.asked, d)
 		}
-		life := want.only("stage", "count", "needle", "held")
+		life := want.only("stage", "count", "gap", "needle", "held")
 		if d := differ(life, f.lifeSays(t, key, o.asked, tracksOf(want))); d != "" {
 			t.Errorf("the life of %s%s:\n    %s", p.numbers[key], o.asked, d)
 		}

@@ -108,7 +108,7 @@ func TestHistoriesThroughTheStoreWithCrashesBetween(t *testing.T) {
 			}
 			for _, x := range a.Tracks {
 				if !left {
-					wantTracks[q.Survivor+" "+x.Name] = fmt.Sprintf("%s %s %d %d %v %s", a.Facility, x.Stage, x.Counted, x.Needed, len(x.Held) > 0, x.Needle)
+					wantTracks[q.Survivor+" "+x.Name] = fmt.Sprintf("%s %s %d %d %d %v %s", a.Facility, x.Stage, x.Counted, x.Needed, x.Again, len(x.Held) > 0, x.Needle)
 				}
 			}
 			for id, x := range shownOnce(&a) {
@@ -123,12 +123,12 @@ func TestHistoriesThroughTheStoreWithCrashesBetween(t *testing.T) {
 	}
 	got := map[string]string{}
 	for k, v := range tracks {
-		f := strings.SplitN(v, " ", 8) // facility, role, stage, counted, target, held, needle, why
+		f := strings.SplitN(v, " ", 10) // facility, role, stage, counted, target, session, again, held, needle, why
 		held := "false"
-		if f[5] == "1" {
+		if f[7] == "1" {
 			held = "true"
 		}
-		got[k] = strings.Join([]string{f[0], f[2], f[3], f[4], held, f[6]}, " ")
+		got[k] = strings.Join([]string{f[0], f[2], f[3], f[4], f[6], held, f[8]}, " ")
 	}
 	compare(t, "track", wantTracks, got)
 	compare(t, "hold", wantHolds, holds)

@@ -164,12 +164,15 @@ type Track struct {
 	SessionsCounted int      `json:"sessionsCounted"`
 	SessionsTarget  int      `json:"sessionsTarget"` // with the extra sessions
 	Extras          []Extra  `json:"extras"`
-	Next            Next     `json:"next"`
-	Bevel           string   `json:"bevel,omitempty"` // up or down
-	NeedleLength    *uint32  `json:"needleLengthMillimetres,omitempty"`
-	Creator         string   `json:"creator,omitempty"`
-	Deputies        []string `json:"deputies"`
-	Peg             string   `json:"peg"` // in place, none, unknown
+	// Again and OneMore are those of track.State: what a gap asks for that no session has ended yet.
+	Again        int      `json:"startsAgainOf,omitempty"`
+	OneMore      bool     `json:"gapAddsOne,omitempty"`
+	Next         Next     `json:"next"`
+	Bevel        string   `json:"bevel,omitempty"` // up or down
+	NeedleLength *uint32  `json:"needleLengthMillimetres,omitempty"`
+	Creator      string   `json:"creator,omitempty"`
+	Deputies     []string `json:"deputies"`
+	Peg          string   `json:"peg"` // in place, none, unknown
 	// Preparation is what to do from examining to dressing, in order. OnResistance is what to do
 	// if the needle does not pass. Without a needle, Preparation says only whom to call and
 	// OnResistance is empty.
@@ -379,7 +382,7 @@ func (in *Input) dated() map[string]string {
 func one(s *track.State, standing []track.Finding, days map[string]string, holds []Hold) Track {
 	t := Track{
 		ID: s.ID, Name: s.Name, Role: track.RoleName(s.Role), Access: s.Access, Stage: string(s.Stage), UnderReview: s.UnderReview,
-		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{},
+		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{}, Again: s.Again, OneMore: s.OneMore,
 		Next: next(s), Bevel: bevel(s.Bevel), NeedleLength: s.NeedleLength, Creator: s.Creator.GetValue(), Deputies: deputies(s),
 		Peg: string(s.Peg), Recent: []Visit{}, Trends: trends(s.Trends), ProtocolVersion: s.Protocol.Version,
 	}

@@ -14,6 +14,7 @@ import (
 	"cannulary/internal/protocol"
 	"cannulary/internal/record"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 	logv1 "cannulary/proto/cannulary/log/v1"
 	v1 "cannulary/proto/cannulary/v1"
 )
@@ -247,6 +248,55 @@ func TestWhatEveryCardKeepsTo(t *testing.T) {
 				t.Errorf("%s: %s is null", name, key)
 			}
 		}
+	}
+}
+
+// Where counting starts again, all that the card says of the course is of the one that begins, and so it comes. The sessions that
+// count so far are given as what was before. What was added for pegs stays where a session in doubt lies in the gap.
+func TestWhereCountingStartsAgainTheCardSaysOneCourse(t *testing.T) {
+	doubt := func(x *v1.NeedleInserted) { x.SameSpot = v1.Answer_ANSWER_UNKNOWN }
+	tell := func() *history { return (&history{t: t}).planned() }
+	pegs := func() *history { return (&history{t: t}).adopted(&v1.Protocol{UsesPegs: proto.Bool(true)}).planned() }
+	for _, c := range []struct {
+		says   string
+		told   func() *history
+		day    int
+		before int
+		of     int
+		added  string // empty for none
+	}{
+		{"six sessions, and 15 days", func() *history { return tell().needles(3, 5, 7, 10, 12, 14) }, 29, 6, 6, ""},
+		{"one session, and 15 days", func() *history { return tell().needle(3) }, 18, 1, 6, ""},
+		{"one was added for a gap of 9 days, and 15 days", func() *history { return tell().needles(3, 12) }, 27, 2, 6, ""},
+		{"two were added for gap and peg, and 15 days", func() *history { return pegs().needles(3, 12) }, 27, 2, 6, ""},
+		{"two were added for pegs, with a session in doubt, and 15 days", func() *history { return pegs().needles(3, 5).needle(7, doubt) }, 20, 2, 8,
+			"One of the 8 sessions was added: no peg is recorded as left"},
+	} {
+		t.Run(c.says, func(t *testing.T) {
+			built := c.told().card(c.day)
+			tr := built.Tracks[0]
+			if tr.Next.Session != 1 || tr.Again != c.of || tr.SessionsCounted != c.before {
+				t.Fatalf("session %d of %d, %d count; want 1 of %d, %d", tr.Next.Session, tr.Again, tr.SessionsCounted, c.of, c.before)
+			}
+			text := strings.Join(strings.Fields(card.Text(built)), " ")
+			for _, want := range []string{fmt.Sprintf("session 1 of %d", c.of), fmt.Sprintf("next sharp session is number 1 of %d", c.of), c.added,
+				fmt.Sprintf("%d counted before the gap. Counting starts again: the next sharp session is 1 of %d", c.before, c.of)} {
+				if !strings.Contains(text, want) {
+					t.Errorf("the text does not say %q:\n%s", want, card.Text(built))
+				}
+			}
+			if strings.Contains(text, "was added: ") != (c.added != "") || strings.Contains(strings.ReplaceAll(text, "0 of 6 sharp sessions count", ""), "sharp sessions count") {
+				t.Errorf("the text tells of the course before:\n%s", card.Text(built))
+			}
+			after := c.told().needle(c.day).card(c.day).Tracks[0]
+			news := 0 // for the peg before that very session
+			if len(tr.Extras) > 0 && tr.Extras[len(tr.Extras)-1].Rule == rule.PegMissing {
+				news = 1
+			}
+			if after.SessionsCounted != 1 || after.SessionsTarget != c.of+news {
+				t.Errorf("then %d of %d count", after.SessionsCounted, after.SessionsTarget)
+			}
+		})
 	}
 }
 

@@ -116,8 +116,16 @@ func sessions(s *track.State, t Track) string {
 		}
 		return text
 	}
-	text := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget)
-	for _, e := range t.Extras {
+	text, extras := fmt.Sprintf("%d of %d sharp sessions count", t.SessionsCounted, t.SessionsTarget), t.Extras
+	switch {
+	case t.Again > 0:
+		text = fmt.Sprintf("%d counted before the gap. Counting starts again: the next sharp session is 1 of %d", t.SessionsCounted,
+			t.Again)
+		extras = t.Added()
+	case t.OneMore:
+		text += ", and one is added for the gap"
+	}
+	for _, e := range extras {
 		text += "; one of them was added (" + e.Text + ")"
 	}
 	if t.Declared != "" {

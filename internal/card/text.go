@@ -11,6 +11,7 @@ import (
 
 	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
+	"cannulary/internal/track/rule"
 )
 
 // Columns is the width of Text.
@@ -213,11 +214,8 @@ func (p *page) track(c *Card, t Track) {
 	if len(t.Next.Who) > 0 {
 		p.line("  who: ", "%s", strings.Join(t.Next.Who, ", "))
 	}
-	for _, e := range t.Extras {
-		if !StillCounts(t.Stage) {
-			break // the added sessions are done
-		}
-		p.line("  ", "One of the %d sessions was added: %s [%s]", t.SessionsTarget, stop(e.Text), e.Rule)
+	for _, e := range t.Added() {
+		p.line("  ", "One of the %d sessions was added: %s [%s]", t.Course(), stop(e.Text), e.Rule)
 	}
 	for _, f := range t.Findings {
 		if f.Scope != "access "+t.Access { // the access shows them
@@ -303,8 +301,8 @@ func Session(t Track) []string {
 	switch {
 	case n.Session == 0 || n.Needle == "none":
 		return nil
-	case n.Needle == "sharp" && n.Session <= t.SessionsTarget:
-		return []string{fmt.Sprintf("session %d of %d", n.Session, t.SessionsTarget)}
+	case n.Needle == "sharp" && n.Session <= t.Course():
+		return []string{fmt.Sprintf("session %d of %d", n.Session, t.Course())}
 	case n.Needle == "blunt":
 		return []string{fmt.Sprintf("trial session %d", n.Session)}
 	}
@@ -341,7 +339,17 @@ func Figures(t Track) []string {
 	return out
 }
 
-// StillCounts reports whether sharp sessions still count.
-func StillCounts(stage string) bool {
-	return stage == string(track.Planned) || stage == string(track.Forming) || stage == string(track.Ready)
+// Course returns how many sessions the course has to which the next sharp session belongs.
+func (t *Track) Course() int { return cmp.Or(t.Again, t.SessionsTarget) }
+
+// Added returns the sessions of that course that rules added, none once sharp sessions do not count any more.
+func (t *Track) Added() []Extra {
+	switch stage := track.Stage(t.Stage); {
+	case stage != track.Planned && stage != track.Forming && stage != track.Ready:
+		return nil
+	case t.Again == 0:
+		return t.Extras
+	}
+	dropped := t.SessionsTarget - t.Again
+	return slices.DeleteFunc(slices.Clone(t.Extras), func(e Extra) bool { return dropped == len(t.Extras) || e.Rule != rule.PegMissing })
 }

@@ -150,16 +150,21 @@ func (c *course) isTaken(date string) bool { return slices.Contains(c.dates, dat
 
 func (c *course) take(date string) { c.dates = last(c.dates, keepDates, date) }
 
-// restart starts counting again. If a session in doubt lies in the gap, the sessions that were
-// added for pegs stay: had that session counted, counting might not start again.
+// restart starts counting again.
 func (c *course) restart() {
+	c.counted, c.extras, c.easy, c.lastCount = 0, c.kept(), nil, ""
+}
+
+// kept returns the extra sessions that stay where counting starts again. If a session in doubt lies in the gap, those for pegs
+// stay: had that session counted, counting might not start again.
+func (c *course) kept() []Extra {
 	var kept []Extra
 	for _, x := range c.extras {
 		if c.doubted && x.Rule == rule.PegMissing {
 			kept = append(kept, x)
 		}
 	}
-	c.counted, c.extras, c.easy, c.lastCount = 0, kept, nil, ""
+	return kept
 }
 
 // found takes reference and creator from the first successful entry that is not blunt. What that

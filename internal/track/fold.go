@@ -366,6 +366,9 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 			n.Why += ". A later plan names it again, but that does not bring it back: plan a new track"
 		}
 		return
+	}
+	c.gap(s, now, today, due)
+	switch {
 	case len(s.Held) > 0:
 		n.Why = "a hold is open: do not needle here. The hold says what clears it"
 		return
@@ -409,7 +412,7 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		n.Needle = Blunt
 		n.Why = "established: blunt needle"
 	}
-	c.open(s, now, today, due)
+	c.afterGap(s, now)
 }
 
 // forms returns what a forming track still lacks, in words.
@@ -444,28 +447,39 @@ func (c *course) shortOfEasy(n int) int {
 	return max(0, n-len(c.easy))
 }
 
-// open judges the gap that no session has ended yet. The fold judges a gap only when a session
-// ends it.
-func (c *course) open(s *State, now *protocol.Parameters, today string, due *dueDate) {
-	n := &s.Next
+// gap judges the gap that no session has ended yet, whether or not the track may be needled now. The fold judges a gap only
+// when a session ends it.
+func (c *course) gap(s *State, now *protocol.Parameters, today string, due *dueDate) {
 	if s.Folded == Trial || s.Folded == Established || c.lastCount == "" {
 		return
 	}
 	extra, restart := after(c.lastCount, now.GapExtraDays+1), after(c.lastCount, now.GapRestartDays+1)
 	due.at(extra)
 	due.at(restart)
-	needed := s.Target + len(s.Extras)
 	switch {
 	case today >= restart:
+		s.Again = s.Target + len(c.kept())
+	case today >= extra:
+		s.OneMore = true
+	}
+}
+
+// afterGap says in the next needle what the gap asks for.
+func (c *course) afterGap(s *State, now *protocol.Parameters) {
+	n := &s.Next
+	switch {
+	case s.Again > 0:
 		n.Needle, n.Session = Sharp, 1
 		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount,
 			now.GapRestartDays)
-		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", s.Target)
-	case today >= extra:
+		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", s.Again)
+	case s.OneMore:
 		n.Needle, n.Session = Sharp, s.Counted+1
 		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed",
 			c.lastCount, now.GapExtraDays)
-		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far, and one is added for the gap", s.Counted, needed)
+		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far, and one is added for the gap", s.Counted, s.Target+len(s.Extras))
+	default:
+		return
 	}
 	if s.Mend != "" {
 		n.Why = sentences(n.Why, s.Mend)

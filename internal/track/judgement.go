@@ -291,6 +291,10 @@ type State struct {
 	UnderReview bool
 	// Peg is what is known of a peg in the track now.
 	Peg Peg
+	// Again is of how many sessions the next one that counts is number 1, where counting starts again with it after a gap;
+	// else 0. What counts so far is no progress then. OneMore tells that a shorter gap, which no session has ended, adds one.
+	Again   int
+	OneMore bool
 	// Next is the next needle.
 	Next     Next
 	Recent   []Visit // newest first, at most five

@@ -31,7 +31,7 @@ func told(j track.Judgement) needling.Answer {
 	a := needling.Answer{Facility: j.Where.Facility}
 	for _, s := range j.Tracks {
 		t := needling.Track{Name: s.Name, Stage: string(s.Stage), Folded: string(s.Folded), Counted: s.Counted,
-			Needed: s.Target + len(s.Extras), Streak: s.Streak, Needle: string(s.Next.Needle)}
+			Needed: s.Target + len(s.Extras), Again: s.Again, OneMore: s.OneMore, Streak: s.Streak, Needle: string(s.Next.Needle)}
 		for _, x := range s.Extras {
 			t.Extras = append(t.Extras, x.Rule)
 		}

@@ -12,6 +12,7 @@ type TrackRow struct {
 	Patient, Track, Facility, Role, Stage string
 	Counted, Target                       int
 	Session                               int // of its course that comes next, 0 if it has no number
+	Again                                 int // as track.State.Again
 	Held                                  bool
 	// Needle is the next needle, Why the reason, and Caution what of it is serious; see track.Next.
 	Needle, Why, Caution string
@@ -79,9 +80,9 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	}
 	for _, r := range j.Tracks {
 		if err := t.exec(
-			`INSERT INTO track (patient, track, facility, role, stage, counted, target, session, held, needle, why, caution)
-				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Session, r.Held, r.Needle, r.Why,
+			`INSERT INTO track (patient, track, facility, role, stage, counted, target, session, again, held, needle, why,
+				caution) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Session, r.Again, r.Held, r.Needle, r.Why,
 			r.Caution); err != nil {
 			return err
 		}

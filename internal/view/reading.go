@@ -41,10 +41,10 @@ func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
 // Tracks lists the stored judgements, by facility, patient and track.
 func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 	out, err := all(ctx, s.cards, func(scan func(...any) error) (r TrackRow, err error) {
-		err = scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Session, &r.Held, &r.Needle, &r.Why,
-			&r.Caution)
+		err = scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Session, &r.Again, &r.Held, &r.Needle,
+			&r.Why, &r.Caution)
 		return r, err
-	}, `SELECT patient, track, facility, role, stage, counted, target, session, held, needle, why, caution FROM track
+	}, `SELECT patient, track, facility, role, stage, counted, target, session, again, held, needle, why, caution FROM track
 			ORDER BY facility, patient, role, track`)
 	if err != nil {
 		return nil, fmt.Errorf("read tracks: %w", err)

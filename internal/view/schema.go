@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 15
+const SchemaVersion = 16
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{
@@ -119,7 +119,7 @@ var schema = []string{
 	`CREATE TABLE maturity (patient TEXT NOT NULL, id TEXT NOT NULL, PRIMARY KEY (patient, id)) WITHOUT ROWID`,
 	`CREATE TABLE track (patient TEXT NOT NULL, track TEXT NOT NULL, facility TEXT NOT NULL, role TEXT NOT NULL,
 		stage TEXT NOT NULL, counted INTEGER NOT NULL, target INTEGER NOT NULL, session INTEGER NOT NULL,
-			held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL, caution TEXT NOT NULL,
+			again INTEGER NOT NULL, held INTEGER NOT NULL, needle TEXT NOT NULL, why TEXT NOT NULL, caution TEXT NOT NULL,
 		PRIMARY KEY (patient, track)) WITHOUT ROWID`,
 	`CREATE TABLE hold (id TEXT PRIMARY KEY, patient TEXT NOT NULL, facility TEXT NOT NULL, rule TEXT NOT NULL,
 		since INTEGER NOT NULL, text TEXT NOT NULL, place TEXT NOT NULL, away INTEGER NOT NULL, given_up INTEGER NOT NULL,

@@ -150,6 +150,10 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 	switch asks := forming(track.Stage(l.Track.Stage)); {
 	case l.Track.Declared != "" && !asks:
 		p.Counted = card.Sentence(l.Track.Declared)
+	case asks && l.Track.Again > 0:
+		p.Counted = t.must("life.counted-again", "Counted", l.Track.SessionsCounted)
+	case asks && l.Track.Next.Session > l.Track.SessionsTarget:
+		p.Counted = t.must("life.counted-more", "Counted", l.Track.SessionsCounted)
 	case asks:
 		p.Counted = t.must("life.counted", "Counted", l.Track.SessionsCounted, "Target", l.Track.SessionsTarget)
 	default:

@@ -85,8 +85,8 @@ func (h *handler) needle(t view.TrackRow) string {
 		key += "-resting"
 	case t.Needle == string(track.Sharp) && s == track.Planned:
 		key += "-first"
-	case t.Needle == string(track.Sharp) && forming(s) && t.Session == 1 && t.Counted > 0:
-		key += "-again" // what counts now does not count any more then
+	case t.Needle == string(track.Sharp) && t.Again > 0:
+		key += "-again"
 	case t.Needle == string(track.Sharp) && forming(s) && t.Session > t.Target:
 		key += "-more"
 	case t.Needle == string(track.Sharp) && forming(s):
@@ -96,7 +96,7 @@ func (h *handler) needle(t view.TrackRow) string {
 	case t.Needle == string(track.Blunt) && s == track.Trial:
 		key += "-trial"
 	}
-	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target, "Session", t.Session)
+	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", cmp.Or(t.Again, t.Target), "Session", t.Session)
 }
 
 // needleKey is the key itself where there is such a message, else the one without what stands after

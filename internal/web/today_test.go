@@ -73,7 +73,7 @@ func progress(tr card.Track) string {
 	case tr.Stage != "forming" || tr.Next.Needle != "sharp":
 		return ""
 	case n == 1 && tr.SessionsCounted > 0:
-		return fmt.Sprintf("session 1 of %d, counting starts again", tr.SessionsTarget)
+		return fmt.Sprintf("session 1 of %d, counting starts again", tr.Again)
 	case n > tr.SessionsTarget:
 		return fmt.Sprintf("session %d", n)
 	}
@@ -148,8 +148,10 @@ func TestTodayCountsAsTheCardDoes(t *testing.T) {
 	}
 	u.settle()
 	page := u.page("/?list=all")
-	for patient, want := range map[string][2]string{
-		"R": {"▲ sharp, session 1 of 6, counting starts again", "Session 1 of 6"}, "M": {"▲ sharp, session 8", "Session 8"},
+	for patient, want := range map[string][]string{
+		"R": {"▲ sharp, session 1 of 6, counting starts again", "Session 1 of 6", "○○○○○○", ">counting starts again<",
+			"7 counted before the gap. Counting starts again: the next sharp session is 1 of 6"},
+		"M": {"▲ sharp, session 8", "Session 8", ">7 count so far<", "7 of 6 sharp sessions count, and one is added for the gap"},
 	} {
 		c := decode(t, u.get(byIdentifier(patient)))
 		if n := c.Tracks[0].SessionsCounted; n != 7 {
@@ -164,7 +166,16 @@ func TestTodayCountsAsTheCardDoes(t *testing.T) {
 		if said != want[0] {
 			t.Errorf("Today says %q, want %q", said, want[0])
 		}
-		says(t, u.cardPageOf(patient, ""), want[1])
+		box := u.cardPageOf(patient, "")
+		says(t, box, want[1:]...)
+		if strings.Contains(box, "●") || strings.Contains(box, "7 of 6 count") {
+			t.Errorf("%s: the box of the needle looks finished", patient)
+		}
+		life := "Sharp sessions that count so far: 7."
+		if patient == "R" {
+			life += " Counting starts again with the next one."
+		}
+		says(t, u.page("/track?patient="+c.Patient.ID+"&track="+c.Tracks[0].ID), life+" Next")
 	}
 	u.cfg.Language = "de"
 	u.handler = web.Pages(u.cfg)

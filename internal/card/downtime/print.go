@@ -133,10 +133,8 @@ func sheetOf(c card.Card, printedAt time.Time, style template.CSS) sheet {
 			s.Retired = append(s.Retired, x)
 			continue
 		}
-		for _, e := range t.Extras {
-			if card.StillCounts(t.Stage) {
-				s.Extras = append(s.Extras, t.Name+": one session was added: "+card.Sentence(e.Text))
-			}
+		for _, e := range t.Added() {
+			s.Extras = append(s.Extras, t.Name+": one session was added: "+card.Sentence(e.Text))
 		}
 		s.Tracks = append(s.Tracks, x)
 		s.Hand = append(s.Hand, t.Name)

@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"cannulary/internal/record"
+	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
 
@@ -47,6 +48,19 @@ func (w *world) answerTracks() []Track {
 			t.Stage = "resting"
 		default:
 			t.Stage = t.Folded
+		}
+		if gap := days(c.lastDay, w.today()); c.lastDay != "" && !retired && (t.Folded == "forming" || t.Folded == "ready") {
+			switch {
+			case gap > rules.GapRestartDays:
+				t.Again = w.target(name, rules, nil)
+				for _, x := range c.extras {
+					if c.doubted && x == rule.PegMissing {
+						t.Again++
+					}
+				}
+			case gap > rules.GapExtraDays:
+				t.OneMore = true
+			}
 		}
 		idle := t.Folded == "ready" && c.lastDay != "" && days(c.lastDay, w.today()) > rules.GapExtraDays
 		switch {

@@ -48,10 +48,14 @@ type Track struct {
 	// Counted are the sharp sessions that count, Needed the target with all extras.
 	Counted, Needed int
 	Extras          []string // codes of the rules, oldest first
-	Streak          int
-	Needle          string   // sharp, blunt or none
-	Held            []string // ids of the open holds on it or its access, sorted
-	Shown           Shown
+	// Again is of how many sessions the next one that counts is number 1, where the gap since the last one has counting start
+	// again; else 0. OneMore tells that a shorter gap asks for one more.
+	Again   int
+	OneMore bool
+	Streak  int
+	Needle  string   // sharp, blunt or none
+	Held    []string // ids of the open holds on it or its access, sorted
+	Shown   Shown
 }
 
 // Shown is what the next cannulator is told to repeat. What is zero is not known.

@@ -391,11 +391,9 @@ func needle(t card.Track) draft {
 	}
 	d.say(title + ".")
 	var extras []string
-	if t.Stage == "planned" || t.Stage == "forming" || t.Stage == "ready" {
-		for _, e := range t.Extras {
-			extras = append(extras, fmt.Sprintf("One of the %d sessions was added: ", t.SessionsTarget)+sentence(escape(e.Text))+" "+
-				because(e.Rule, ""))
-		}
+	for _, e := range t.Added() {
+		extras = append(extras, fmt.Sprintf("One of the %d sessions was added: ", t.Course())+sentence(escape(e.Text))+" "+
+			because(e.Rule, ""))
 	}
 	who := "Whose track: " + escape(cmp.Or(t.Creator, "the creator is not recorded"))
 	if len(t.Deputies) > 0 {
