@@ -24,6 +24,7 @@ const inFlight = 64
 // ahead is what a worker does of one event. It uses neither the view nor what other events change.
 type ahead struct {
 	items    []record.Item // of the session, when the event was planned
+	kept     kept          // of the patient
 	follower *follower     // nil where the patient is judged in turn
 
 	resources []fhir.Resource // of the session
@@ -91,7 +92,7 @@ func newFlight(most int) *flight {
 }
 
 // launch hands a planned event to the worker of its patient.
-func (f *flight) launch(w *writer, items []record.Item) {
+func (f *flight) launch(w *writer, items []record.Item, k kept) {
 	if f.workers == nil {
 		for range runtime.GOMAXPROCS(0) {
 			c := make(chan *writer, f.most)
@@ -113,7 +114,7 @@ func (f *flight) launch(w *writer, items []record.Item) {
 		l.follower = nil // an event of the patient in flight is not with this follower
 	}
 	l.events++
-	w.ahead = &ahead{items: items, follower: l.follower, done: make(chan struct{}), asked: make(chan []string),
+	w.ahead = &ahead{items: items, kept: k, follower: l.follower, done: make(chan struct{}), asked: make(chan []string),
 		answered: make(chan answer), stop: f.stop}
 	w.byID = w.ahead.ask
 	f.waiting = append(f.waiting, w)

@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	"cannulary/fhir"
 	"cannulary/internal/eventlog"
 	"cannulary/internal/intake"
@@ -29,15 +31,39 @@ func TestABatchGivesWhatItsEventsGiveInTurn(t *testing.T) {
 	s.Units, s.Patients, s.Months = 1, 6, 1
 	s.Until = time.Date(2026, time.October, 31, 0, 0, 0, 0, time.UTC)
 	node := testkit.Start(t, testkit.Options{Clock: testkit.NewClock(s.Until.AddDate(0, 0, 1).Add(12 * time.Hour)), MaxBytes: 1 << 30, Unregistered: true})
-	if err := simulate.Generate(s, func(r *cannularyv1.FeedRequest) error {
+	record := func(r *cannularyv1.FeedRequest) error {
 		m, ok := intake.FromFeed(r)
 		if !ok {
 			return fmt.Errorf("a message of no service")
 		}
 		_, err := node.Intake.Record(testkit.ByEverybody(), m)
 		return err
+	}
+	// Two patients are merged early: most events of both come after that, and are plain.
+	var first *cannularyv1.Envelope
+	merged := 0
+	if err := simulate.Generate(s, func(r *cannularyv1.FeedRequest) error {
+		if err := record(r); err != nil || r.GetCannulation().GetEnvelope().GetPatient() == nil {
+			return err
+		}
+		switch e := r.GetCannulation().GetEnvelope(); {
+		case first == nil:
+			first = e
+		case merged == 0 && !proto.Equal(e.GetPatient(), first.GetPatient()):
+			merged = 1
+			merge := proto.CloneOf(e)
+			merge.SourceMessageId, merge.Session = "merge-1", nil
+			return record(testkit.Request(merge, &cannularyv1.RosterFact{Fact: &cannularyv1.RosterFact_PatientsMerged{
+				PatientsMerged: &cannularyv1.PatientsMerged{Retired: first.GetPatient()}}}))
+		case proto.Equal(e.GetPatient(), first.GetPatient()):
+			merged++
+		}
+		return nil
 	}); err != nil {
 		t.Fatal(err)
+	}
+	if merged < 30 {
+		t.Fatalf("%d events of a merged patient mean nothing", merged)
 	}
 	ctx := context.Background() // a race detector may take longer than testkit waits
 	var log []eventlog.Entry
@@ -233,7 +259,7 @@ func TestAFollowerWaitsForEventsThatAreJudgedInTurn(t *testing.T) {
 	defer f.end()
 	launch := func(patient string) *follower {
 		w := &writer{state: s, plan: &plan{own: []record.Fact{{PatientKey: patient}}}}
-		f.launch(w, nil)
+		f.launch(w, nil, kept{})
 		<-w.ahead.done
 		return w.ahead.follower
 	}

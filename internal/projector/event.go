@@ -27,7 +27,8 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry vie
 		return err
 	}
 	e := effectsOf(entry.Event.GetId(), own, all, s.group)
-	plain := e.alone && len(s.group(own[0].PatientKey)) == 1
+	// What a merged patient is the first to name may change to which track all others refer.
+	plain := e.alone && (len(fresh) == 0 || len(s.group(own[0].PatientKey)) == 1)
 	if !plain {
 		// It may change what those before it rest on.
 		if err := f.land(0); err != nil {
@@ -45,7 +46,11 @@ func (p *Projector) event(ctx context.Context, tx *view.Tx, f *flight, entry vie
 	if err != nil {
 		return err
 	}
-	f.launch(w, items)
+	k, err := w.keptOf(own[0].PatientKey)
+	if err != nil {
+		return err
+	}
+	f.launch(w, items, k)
 	return f.land(f.most - 1)
 }
 
@@ -168,8 +173,11 @@ func (w *writer) patient(key string) (*dossier.Patient, error) {
 type kept struct{ tracks, accesses map[fhir.Place]string }
 
 func (w *writer) keptOf(key string) (kept, error) {
-	if key == "" || w.ahead != nil { // a plain event is of a patient without merges
+	switch {
+	case key == "":
 		return kept{}, nil
+	case w.ahead != nil:
+		return w.ahead.kept, nil
 	}
 	group := w.group(key)
 	if len(group) == 1 {
