@@ -9,6 +9,7 @@ type stored struct {
 	version int
 	hash    [16]byte
 	links   []int64 // resolved.packed
+	valued  tables  // in which it may have rows
 }
 
 // memo remembers what the one writer knows anyway, so that it need not be asked again. It

@@ -165,7 +165,7 @@ type packing struct {
 }
 
 // packingMost bounds the pages that are not written yet.
-const packingMost = 8
+const packingMost = 32
 
 // nextSlot is the slot of the next body that is kept of an event.
 func (t *Tx) nextSlot(seq uint64) int {

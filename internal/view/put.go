@@ -118,7 +118,7 @@ func (t *Tx) addNew(p *resolved, seq uint64, updated time.Time) error {
 	if err != nil {
 		return err
 	}
-	now := stored{rid, 1, p.hash, p.packed(rid)}
+	now := stored{rid, 1, p.hash, p.packed(rid), tablesOf(p.index)}
 	return errors.Join(t.exec(resourceColumns+`VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		p.columns(now, seq, t.nextSlot(seq), updated)...), t.written(p, now, nil, now.links, seq, updated))
 }
@@ -129,7 +129,7 @@ func (t *Tx) addResource(p *resolved, seq uint64, updated time.Time) (bool, erro
 	if err != nil {
 		return false, err
 	}
-	now := stored{rid, 1, p.hash, p.packed(rid)}
+	now := stored{rid, 1, p.hash, p.packed(rid), tablesOf(p.index)}
 	n, err := t.insert(resourceColumns+`SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16
 		WHERE NOT EXISTS (SELECT 1 FROM resource WHERE id = ?16 AND type = -?1) ON CONFLICT DO NOTHING`,
 		p.columns(now, seq, t.nextSlot(seq), updated)...)
@@ -145,11 +145,11 @@ func (t *Tx) replaceResource(p *resolved, now stored, seq uint64, updated time.T
 	before, links := now.links, p.packed(now.rid)
 	if now.version > 0 {
 		if err := errors.Join(t.exec(`INSERT OR ROLLBACK INTO history (rid, version, type, updated, seq, slot)
-			SELECT rid, version, type, updated, seq, slot FROM resource WHERE rid = ?`, now.rid), t.unindex(now.rid)); err != nil {
+			SELECT rid, version, type, updated, seq, slot FROM resource WHERE rid = ?`, now.rid), t.unindex(now)); err != nil {
 			return err
 		}
 	}
-	now = stored{now.rid, now.version + 1, p.hash, links}
+	now = stored{now.rid, now.version + 1, p.hash, links, tablesOf(p.index)}
 	row := p.columns(now, seq, t.nextSlot(seq), updated)
 	if err := t.exec(`UPDATE resource SET type = ?, patient = ?, version = ?, updated = ?, seq = ?, slot = ?, hash = ?, shape = ?,
 		links = ?, date = ?, low = ?, high = ?, low_shift = ?, high_shift = ? WHERE rid = ?`, row[:len(row)-1]...); err != nil {
@@ -193,7 +193,7 @@ func (t *Tx) newest(typ, id string) (stored, error) {
 		return stored{}, err
 	}
 	copy(s.hash[:], hash)
-	s.links = unpackLinks(links)
+	s.links, s.valued = unpackLinks(links), inAny
 	remember(t.memo.resources, key, s)
 	return s, nil
 }
@@ -352,10 +352,43 @@ func (t *Tx) setLinks(rid int64, gone, add []int64) error {
 	return t.rows(`INSERT OR ROLLBACK INTO link (target, param, rid) VALUES `, `(?,?,?)`, 3, rows)
 }
 
+// tables are those that hold search values beside a resource's row and links.
+type tables uint8
+
+const (
+	inPeriod tables = 1 << iota
+	inQuantity
+	inString
+	inAny = inPeriod | inQuantity | inString
+)
+
+// tablesOf tells where values stores those of an index.
+func tablesOf(x fhir.Index) (in tables) {
+	if len(x.Dates) > 1 {
+		in |= inPeriod
+	}
+	if len(x.Quantities) > 0 {
+		in |= inQuantity
+	}
+	if len(x.Strings) > 0 {
+		in |= inString
+	}
+	return in
+}
+
 // unindex removes the search values that stand in tables of their own, but for links.
-func (t *Tx) unindex(rid int64) error {
-	return errors.Join(t.exec(`DELETE FROM period WHERE rid = ?`, rid), t.exec(`DELETE FROM quantity WHERE rid = ?`, rid),
-		t.exec(`DELETE FROM string WHERE rid = ?`, rid))
+func (t *Tx) unindex(s stored) error {
+	var errs []error
+	if s.valued&inPeriod != 0 {
+		errs = append(errs, t.exec(`DELETE FROM period WHERE rid = ?`, s.rid))
+	}
+	if s.valued&inQuantity != 0 {
+		errs = append(errs, t.exec(`DELETE FROM quantity WHERE rid = ?`, s.rid))
+	}
+	if s.valued&inString != 0 {
+		errs = append(errs, t.exec(`DELETE FROM string WHERE rid = ?`, s.rid))
+	}
+	return errors.Join(errs...)
 }
 
 // without lists what is not in a sorted list.

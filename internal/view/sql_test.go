@@ -248,7 +248,7 @@ func (s *sources) prepared(call *ast.CallExpr, fn *ast.FuncDecl) bool {
 		}
 		first, isName := a.Lhs[0].(*ast.Ident)
 		from, isCall := a.Rhs[0].(*ast.CallExpr)
-		if isName && isCall && first.Name == id.Name && slices.Contains([]string{"stmt", "ask", "PrepareContext"}, called(from)) {
+		if isName && isCall && first.Name == id.Name && slices.Contains([]string{"stmt", "ask", "quickly", "PrepareContext"}, called(from)) {
 			found = true
 		}
 		return true

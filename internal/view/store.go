@@ -64,7 +64,8 @@ const pageSize = 8192
 
 func open(ctx context.Context, path string) (_ *Store, err error) {
 	s := &Store{path: path, damage: damage{noticed: make(chan struct{})},
-		writing: writing{turn: make(chan struct{}, 1), stmts: map[string]*sql.Stmt{}, memo: newMemo()}}
+		writing: writing{turn: make(chan struct{}, 1), stmts: map[string]*sql.Stmt{},
+			quick: map[string]quickStatement{}, memo: newMemo()}}
 	defer func() {
 		if err == nil {
 			return
@@ -171,13 +172,26 @@ func (s *Store) Close() error {
 		for _, st := range s.stmts {
 			errs = append(errs, st.Close())
 		}
+		errs = append(errs, unlessDone(s.conn.Raw(func(any) error {
+			var errs []error
+			for _, st := range s.quick {
+				errs = append(errs, st.Close())
+			}
+			return errors.Join(errs...)
+		})))
 		<-s.turn
 	default: // a transaction was left open: what it did is lost
 	}
-	if err := s.conn.Close(); !errors.Is(err, sql.ErrConnDone) { // it may be closed already
-		errs = append(errs, err)
-	}
+	errs = append(errs, unlessDone(s.conn.Close()))
 	return errors.Join(append(errs, s.r.Close(), s.cards.Close(), s.w.Close())...)
+}
+
+// unlessDone leaves out that the connection is closed already.
+func unlessDone(err error) error {
+	if errors.Is(err, sql.ErrConnDone) {
+		return nil
+	}
+	return err
 }
 
 // Checkpoint is how far the log was projected.

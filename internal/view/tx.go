@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"hash/crc32"
@@ -35,7 +36,9 @@ type Tx struct {
 type writing struct {
 	turn     chan struct{} // held by the one transaction
 	conn     *sql.Conn
-	stmts    map[string]*sql.Stmt // prepared once
+	stmts    map[string]*sql.Stmt      // prepared once
+	quick    map[string]quickStatement // likewise, of those that give no rows
+	named    []driver.NamedValue       // of perform
 	memo     *memo
 	opener   freetext.Opener
 	packer   *packer
