@@ -380,7 +380,11 @@ func (a *App) Start() {
 	if a.people != nil {
 		a.spawn(func() error { return a.people.Run(a.run) })
 	}
+	relax := func() {}
 	if a.projector != nil {
+		if a.startSeq > a.projector.Sequence()+farBehind {
+			relax = hurry()
+		}
 		a.spawn(func() error {
 			err := a.projector.Run(a.run)
 			a.store.NoteDamage(err)
@@ -406,6 +410,7 @@ func (a *App) Start() {
 		})
 	}
 	a.spawn(func() error {
+		defer relax()
 		if a.intake != nil {
 			if err := a.intake.Ready(a.run); err != nil {
 				return nil
@@ -449,7 +454,14 @@ func (a *App) Start() {
 	}
 	a.spawn(func() error { return a.watchRoom(a.run) })
 	if !a.building {
-		a.work.Go(func() { a.check(a.run) })
+		a.work.Go(func() {
+			// A view that catches up reads every entry itself, and would have half the machine beside the check.
+			// One that failed is no reason not to look.
+			if a.projector != nil {
+				_ = a.projector.WaitFor(a.run, a.startSeq)
+			}
+			a.check(a.run)
+		})
 	}
 	if a.grpc != nil {
 		a.spawn(func() error {

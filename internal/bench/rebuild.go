@@ -87,7 +87,7 @@ func bareRows(ctx context.Context, path string, n, batch int) (time.Duration, er
 	db, err := sql.Open("sqlite",
 		"file:"+path+
 			"?_pragma=busy_timeout(10000)&_pragma=page_size(8192)&_journal_mode=WAL"+
-			"&_pragma=synchronous(NORMAL)&_pragma=cache_size(-48000)"+
+			"&_pragma=synchronous(NORMAL)&_pragma=cache_size(-32000)"+
 			"&_pragma=wal_autocheckpoint(4000)&_pragma=temp_store(MEMORY)&_txlock=immediate")
 	if err != nil {
 		return 0, err

@@ -57,7 +57,7 @@ func (s *Store) Opens(opener freetext.Opener) { s.opener = opener }
 
 // writer is how the one connection that writes is set up. synchronous(NORMAL) in WAL mode may lose the latest
 // transactions in a power cut but never the file; the checkpoint goes with them and the log gives them again.
-const writer = `PRAGMA synchronous = NORMAL; PRAGMA cache_size = -48000; PRAGMA wal_autocheckpoint = 4000; PRAGMA temp_store = MEMORY`
+const writer = `PRAGMA synchronous = NORMAL; PRAGMA cache_size = -32000; PRAGMA wal_autocheckpoint = 4000; PRAGMA temp_store = MEMORY`
 
 // pageSize is that of the file. A page of 8 kB holds three resources where one of 4 kB has room for one.
 const pageSize = 8192
