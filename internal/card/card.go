@@ -382,7 +382,8 @@ func (in *Input) dated() map[string]string {
 func one(s *track.State, standing []track.Finding, days map[string]string, holds []Hold) Track {
 	t := Track{
 		ID: s.ID, Name: s.Name, Role: track.RoleName(s.Role), Access: s.Access, Stage: string(s.Stage), UnderReview: s.UnderReview,
-		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{}, Again: s.Again, OneMore: s.OneMore,
+		Held: list(s.Held), SessionsCounted: s.Counted, SessionsTarget: s.Target + len(s.Extras), Extras: []Extra{},
+		Again: s.Again, OneMore: s.OneMore,
 		Next: next(s), Bevel: bevel(s.Bevel), NeedleLength: s.NeedleLength, Creator: s.Creator.GetValue(), Deputies: deputies(s),
 		Peg: string(s.Peg), Recent: []Visit{}, Trends: trends(s.Trends), ProtocolVersion: s.Protocol.Version,
 	}

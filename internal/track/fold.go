@@ -356,8 +356,7 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 	needed := s.Target + len(s.Extras)
 	n := &s.Next
 	n.Needle = None
-	switch {
-	case s.Stage == Retired:
+	if s.Stage == Retired {
 		n.Why = "the track was given up: " + strings.TrimSuffix(cmp.Or(s.Retired, "no reason recorded"), ".")
 		if s.Replaced != "" {
 			n.Why += ". Track " + s.Replaced + " replaces it"

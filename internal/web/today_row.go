@@ -96,7 +96,8 @@ func (h *handler) needle(t view.TrackRow) string {
 	case t.Needle == string(track.Blunt) && s == track.Trial:
 		key += "-trial"
 	}
-	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", cmp.Or(t.Again, t.Target), "Session", t.Session)
+	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", cmp.Or(t.Again, t.Target),
+		"Session", t.Session)
 }
 
 // needleKey is the key itself where there is such a message, else the one without what stands after
