@@ -152,7 +152,7 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 		p.Counted = card.Sentence(l.Track.Declared)
 	case asks && l.Track.Again > 0:
 		p.Counted = t.must("life.counted-again", "Counted", l.Track.SessionsCounted)
-	case asks && l.Track.Next.Session > l.Track.SessionsTarget:
+	case asks && max(l.Track.Next.Session, l.Track.SessionsCounted) > l.Track.SessionsTarget:
 		p.Counted = t.must("life.counted-more", "Counted", l.Track.SessionsCounted)
 	case asks:
 		p.Counted = t.must("life.counted", "Counted", l.Track.SessionsCounted, "Target", l.Track.SessionsTarget)
