@@ -106,6 +106,7 @@ type App struct {
 	answers       bool // somebody may ask it, so it keeps a trail
 	building      bool // the view is built beside the one in use; the caller holds a lock
 	beside        bool // the view is built beside a place that is empty, because a damaged one was set aside
+	fresh         bool // the view held nothing at the start, and the log did
 	server        *eventlog.Server
 	nc            *nats.Conn
 	log           *eventlog.Log

@@ -65,7 +65,7 @@ func (a *App) openStore(ctx context.Context) error {
 		store.NoteDamage(err)
 		return errors.Join(store.Damage(), err, store.Close())
 	}
-	a.store, a.projector = store, p
+	a.store, a.projector, a.fresh = store, p, p.Sequence() == 0 && a.startSeq > 1
 	return nil
 }
 
@@ -120,15 +120,21 @@ func (a *App) withheld() error {
 	case a.beside && !a.Ready():
 		text = fmt.Sprintf("the view was found damaged and was set aside; it is being built again from the log (%d of %d entries)",
 			a.projector.Sequence(), a.startSeq)
+	case a.gathers():
+		text = fmt.Sprintf("the view is being built from the log (%d of %d entries)", a.projector.Sequence(), a.startSeq)
 	}
 	if text == "" {
 		return nil
 	}
 	p := answer.Problem{Status: http.StatusServiceUnavailable, Code: "transient",
-		Text: fault.New(fault.Unavailable, text, "wait; the service builds it again by itself, and nothing is lost").Error()}
+		Text: fault.New(fault.Unavailable, text, "wait; the service builds it by itself, and nothing is lost").Error()}
 	p.Header = map[string]string{"Retry-After": strconv.Itoa(int(retryWithheld.Seconds()))}
 	return &p
 }
+
+// gathers reports whether a view that held nothing at the start has not come as far as the log had then: a part of the record
+// must not be taken for all of it. One whose projector stopped gives what it has, as any other.
+func (a *App) gathers() bool { return a.fresh && !a.Ready() && a.projector.Failed() == nil }
 
 // untilDamaged has an export that met damage go on once the application is opened again, as after any other end.
 func (a *App) untilDamaged(read export.Reader) export.Reader {

@@ -109,7 +109,7 @@ func (a *App) Status(ctx context.Context) (Status, error) {
 			s.Failed = err.Error()
 		}
 	}
-	if err := a.withheld(); err != nil {
+	if err := a.withheld(); err != nil && !a.gathers() {
 		s.Failed = err.Error()
 	} else if a.store != nil {
 		c, err := a.store.Counts(ctx)

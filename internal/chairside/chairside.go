@@ -201,7 +201,11 @@ func (s *Service) key(ctx context.Context, r Request) (string, error) {
 				"ask by the identifier that messages are posted under")
 		}
 	}
-	return "", fault.New(fault.NotFound, "No record under this number. That is not an all-clear", "check the number.")
+	hint := "check the number."
+	if s.Lagging() {
+		hint += " This view is behind the log: a newer message may be about this patient. Ask again in a moment."
+	}
+	return "", fault.New(fault.NotFound, "No record under this number. That is not an all-clear", hint)
 }
 
 // patient opens name, birth date and identifiers of the survivor and its merged identities. The name says so

@@ -292,6 +292,12 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 			t.Errorf("%s: the page with status %d does not say %q", c.target, page.status, c.says)
 		}
 	}
+	u.set(true, nil)
+	if a := u.get("/card?identifier=s|nobody", "application/json"); a.status != 404 ||
+		!strings.Contains(a.body, "This view is behind the log: a newer message may be about this patient. Ask again in a moment.") {
+		t.Errorf("behind the log the answer is %d %s", a.status, a.body)
+	}
+	u.set(false, nil)
 	if a := u.get("/card?format=text&identifier=nobar"); a.status != 400 || !strings.HasPrefix(a.head.Get("Content-Type"), "text/plain") {
 		t.Errorf("an error for format=text came as %d %q", a.status, a.head.Get("Content-Type"))
 	}
