@@ -122,6 +122,15 @@ func TestABatchGivesWhatItsEventsGiveInTurn(t *testing.T) {
 		project(p, log, len(log))
 		compare(fmt.Sprintf("with %d in flight", inFlight), end(p))
 	}
+	// A transaction that takes too long ends after the entry at hand.
+	late := start("late", 64)
+	transactions := 0
+	late.longest, late.cfg.Room = time.Nanosecond, func(context.Context) error { transactions++; return nil }
+	project(late, log, len(log))
+	compare("with short transactions", end(late))
+	if transactions < len(log)/10 {
+		t.Errorf("%d entries were projected in %d transactions that take no time", len(log), transactions)
+	}
 
 	var p *Projector
 	for part := range slices.Chunk(log, (len(log)+2)/3) {

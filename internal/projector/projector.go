@@ -54,6 +54,7 @@ type Projector struct {
 	state   *state // only who holds writing touches it
 
 	inFlight int
+	longest  time.Duration // of a transaction
 
 	mu     sync.Mutex
 	seq    uint64
@@ -64,13 +65,16 @@ type Projector struct {
 	locations map[string]*time.Location
 }
 
-// batchLimit bounds one transaction.
-const batchLimit = 2000
+// batchLimit and batchTime bound one transaction: what a kill loses, and how long readers wait for news while a view catches up.
+const (
+	batchLimit = 2000
+	batchTime  = 2 * time.Second
+)
 
 // New gives the store the keys to free text and reads the checkpoint. It refuses a view that does not belong to the log: the
 // event at the checkpoint must be the very same.
 func New(ctx context.Context, cfg Config) (*Projector, error) {
-	p := &Projector{cfg: cfg, moved: make(chan struct{}), inFlight: inFlight}
+	p := &Projector{cfg: cfg, moved: make(chan struct{}), inFlight: inFlight, longest: batchTime}
 	cfg.Store.Opens(cfg.Opener)
 	c, ok, err := cfg.Store.Checkpoint(ctx)
 	if err != nil {
@@ -232,55 +236,61 @@ func (p *Projector) WaitFor(ctx context.Context, seq uint64) error {
 	}
 }
 
-// apply projects a batch. An event whose content cannot be rendered has the whole transaction
+// apply projects entries. An event whose content cannot be rendered has the whole transaction
 // rolled back. The batch is then projected again with that event set aside. That is rare, so the
 // common case pays nothing for it. What comes before an event of a newer version is projected, so
 // that where the view stops does not depend on the batches.
 func (p *Projector) apply(ctx context.Context, entries []eventlog.Entry) error {
+	aside := map[uint64]error{}
+	var stops error // the event of a newer version, which may be met before an earlier one has failed
+	for len(entries) > 0 {
+		done, err := p.batch(ctx, entries, aside)
+		var unclear *unclearError
+		var newer *newerError
+		switch {
+		case err == nil:
+			entries = entries[done:]
+		case errors.As(err, &newer) && newer.seq > entries[0].Seq:
+			entries, stops = entries[:newer.seq-entries[0].Seq], err
+		case !errors.As(err, &unclear) || aside[unclear.seq] != nil:
+			return errors.Join(err, stops)
+		default:
+			aside[unclear.seq] = unclear.err
+		}
+	}
+	return stops
+}
+
+// batch projects entries in one transaction, those that it comes to in time. It returns how many these are.
+func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error) (done int, err error) {
 	if p.cfg.Room != nil {
 		if err := p.cfg.Room(ctx); err != nil {
-			return err
+			return 0, err
 		}
 	}
 	p.writing.Lock()
 	defer p.writing.Unlock()
-	aside := map[uint64]error{}
-	var stops error // the event of a newer version, which may be met before an earlier one has failed
-	for {
-		err := p.batch(ctx, entries, aside)
-		var unclear *unclearError
-		var newer *newerError
-		switch {
-		case errors.As(err, &newer) && newer.seq > entries[0].Seq:
-			entries, stops = entries[:newer.seq-entries[0].Seq], err
-			continue
-		case !errors.As(err, &unclear) || aside[unclear.seq] != nil:
-			return errors.Join(err, stops)
-		}
-		aside[unclear.seq] = unclear.err
-	}
-}
-
-// batch projects entries in one transaction.
-func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside map[uint64]error) error {
+	late := time.NewTimer(p.longest)
+	defer late.Stop()
 	tx, err := p.cfg.Store.Begin(ctx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer tx.Rollback()
 	c, _, err := tx.Checkpoint()
 	if err != nil {
-		return err
+		return 0, err
 	}
 	links := p.state.chain
 	links.SumAt = tx.EntrySum
 	f := newFlight(p.inFlight)
 	// The workers must be gone before the state is read again.
 	failed := func(err error) error { f.end(); return p.reload(ctx, tx, err) }
-	for _, e := range entries {
+	for more := true; more && done < len(entries); done++ {
 		if err := ctx.Err(); err != nil {
-			return failed(err)
+			return 0, failed(err)
 		}
+		e := entries[done]
 		c.LogID, c.Seq, c.Logged = p.cfg.Log.ID(), e.Seq, e.Time
 		for _, t := range []time.Time{e.Time, e.Entered} {
 			if t = t.Truncate(time.Millisecond); t.After(c.Updated) {
@@ -288,25 +298,30 @@ func (p *Projector) batch(ctx context.Context, entries []eventlog.Entry, aside m
 			}
 		}
 		if c.EventID, err = p.entry(ctx, tx, f, e, c.Updated, aside[e.Seq]); err != nil {
-			return fmt.Errorf("project entry %d: %w", e.Seq, failed(err))
+			return 0, fmt.Errorf("project entry %d: %w", e.Seq, failed(err))
+		}
+		select {
+		case <-late.C:
+			more = false
+		default:
 		}
 	}
 	if err := f.land(0); err != nil {
-		return fmt.Errorf("project up to entry %d: %w", c.Seq, failed(err))
+		return 0, fmt.Errorf("project up to entry %d: %w", c.Seq, failed(err))
 	}
 	f.end()
 	if err := errors.Join(tx.SetCheckpoint(c), tx.KeepChain(links)); err != nil {
-		return p.reload(ctx, tx, err)
+		return 0, p.reload(ctx, tx, err)
 	}
 	if err := tx.Commit(); err != nil {
-		return p.reload(ctx, tx, err)
+		return 0, p.reload(ctx, tx, err)
 	}
 	p.mu.Lock()
 	p.seq, p.ids, p.locations = c.Seq, p.state.identities, p.state.zones
 	close(p.moved)
 	p.moved = make(chan struct{})
 	p.mu.Unlock()
-	return nil
+	return done, nil
 }
 
 // reload puts the state in memory back to what the view holds after a transaction that
