@@ -206,7 +206,8 @@ func TestLoadCountsGoodAndBadLines(t *testing.T) {
 	if c := lastLine(t, stdout); code != 1 || c != (closing{8, 1, 4, 3}) {
 		t.Errorf("load of a bad file exits %d: %s", code, stdout)
 	}
-	for _, want := range []string{bad + " line 2 refused: ", bad + " line 4 refused: ", `message "thirteen" refused: facts[0].needle_inserted.gauge: `} {
+	for _, want := range []string{bad + " line 2 refused: ", bad + " line 4 refused: ",
+		bad + ` line 3 refused: message "thirteen": facts[0].needle_inserted.gauge: `} {
 		if !strings.Contains(stderr, want) {
 			t.Errorf("load does not say %q: %s", want, stderr)
 		}

@@ -45,10 +45,10 @@ func (n *notices) sent(r *cannularyv1.FeedRequest, path string, line int) {
 	n.places[r] = fmt.Sprintf("%s line %d", path, line)
 }
 
-// answered prints the notices of a final answer.
-func (n *notices) answered(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
+// answered prints the notices of a final answer, and returns where the message stands.
+func (n *notices) answered(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) (place string) {
 	n.mu.Lock()
-	place := n.places[r]
+	place = n.places[r]
 	delete(n.places, r)
 	n.mu.Unlock()
 	for _, text := range a.GetNotices() {
@@ -70,6 +70,7 @@ func (n *notices) answered(r *cannularyv1.FeedRequest, a *cannularyv1.FeedRespon
 		n.printed++
 		fmt.Fprintf(n.w, "%s: message %q was taken, with a notice: %s\n", place, a.GetSourceMessageId(), text)
 	}
+	return place
 }
 
 // end says how many notices were not printed.

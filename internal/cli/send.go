@@ -161,9 +161,9 @@ func load(ctx context.Context, env Env, args []string) error {
 	}
 	said := newNotices(env.Stderr)
 	c.Answered = func(r *cannularyv1.FeedRequest, a *cannularyv1.FeedResponse) {
-		said.answered(r, a)
+		place := said.answered(r, a)
 		if a.GetOutcome() == cannularyv1.FeedOutcome_FEED_OUTCOME_REFUSED {
-			fmt.Fprintf(env.Stderr, "message %q refused: %s\n", a.GetSourceMessageId(), reasons(a))
+			fmt.Fprintf(env.Stderr, "%s refused: message %q: %s\n", place, a.GetSourceMessageId(), reasons(a))
 		}
 	}
 	t, err := c.Send(ctx, func(emit func(*cannularyv1.FeedRequest) error) error {

@@ -148,10 +148,12 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 		Back:   h.back(l.Patient.ID, l.Track.Name, l.AsOf, l.KnownAt, local), HoldRows: slices.Clone(l.Holds),
 		From: h.monthName(l.Window.From), Until: h.monthName(l.Window.Until)}
 	switch asks := forming(track.Stage(l.Track.Stage)); {
+	case l.Track.Again > 0:
+		p.Counted = t.must("life.counted-again", "Counted", l.Track.SessionsCounted)
 	case l.Track.Declared != "" && !asks:
 		p.Counted = card.Sentence(l.Track.Declared)
-	case asks && l.Track.Again > 0:
-		p.Counted = t.must("life.counted-again", "Counted", l.Track.SessionsCounted)
+	case l.Track.OneMore:
+		p.Counted = t.must("life.counted-gap", "Counted", l.Track.SessionsCounted, "Target", l.Track.SessionsTarget)
 	case asks && max(l.Track.Next.Session, l.Track.SessionsCounted) > l.Track.SessionsTarget:
 		p.Counted = t.must("life.counted-more", "Counted", l.Track.SessionsCounted)
 	case asks:

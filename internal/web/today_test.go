@@ -171,9 +171,9 @@ func TestTodayCountsAsTheCardDoes(t *testing.T) {
 		if strings.Contains(box, "●") || strings.Contains(box, "7 of 6 count") {
 			t.Errorf("%s: the box of the needle looks finished", patient)
 		}
-		life := "Sharp sessions that count so far: 7."
+		life := "7 of 6 sharp sessions count, and one is added for the gap."
 		if patient == "R" {
-			life += " Counting starts again with the next one."
+			life = "Sharp sessions that count so far: 7. Counting starts again with the next one."
 		}
 		says(t, u.page("/track?patient="+c.Patient.ID+"&track="+c.Tracks[0].ID), life+" Next")
 	}
