@@ -52,6 +52,8 @@ type Card struct {
 	Treatments []Treatment `json:"treatments"`
 	Schedule   *Schedule   `json:"schedule,omitempty"` // nil if none is in force
 	Due        []Due       `json:"due"`                // of the card's date and the next
+	// ChangesOn is the first local date on which what the card says may change though nothing happens; empty for none.
+	ChangesOn string `json:"changesOn,omitempty"`
 	// Sources are the facts that holds, findings and tracks rest on, oldest first.
 	Sources []Source `json:"sources"`
 	Notices []string `json:"notices"`
@@ -305,6 +307,7 @@ func Of(in Input, j track.Judgement) Card {
 		Treatments: treatments(&in),
 	}
 	c.Schedule, c.Due = due(&in)
+	c.ChangesOn = j.Due
 	if c.Patient.Identifiers == nil {
 		c.Patient.Identifiers = []Identifier{}
 	}

@@ -14,6 +14,8 @@ type TrackRow struct {
 	Session                               int // of its course that comes next, 0 if it has no number
 	Again                                 int // as track.State.Again
 	Held                                  bool
+	// Due is that of the patient's judgement, as read.
+	Due string
 	// Needle is the next needle, Why the reason, and Caution what of it is serious; see track.Next.
 	Needle, Why, Caution string
 }

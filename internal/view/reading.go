@@ -42,10 +42,11 @@ func (s *Store) Quarantined(ctx context.Context) (n int, err error) {
 func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 	out, err := all(ctx, s.cards, func(scan func(...any) error) (r TrackRow, err error) {
 		err = scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Session, &r.Again, &r.Held, &r.Needle,
-			&r.Why, &r.Caution)
+			&r.Why, &r.Caution, &r.Due)
 		return r, err
-	}, `SELECT patient, track, facility, role, stage, counted, target, session, again, held, needle, why, caution FROM track
-			ORDER BY facility, patient, role, track`)
+	}, `SELECT t.patient, t.track, t.facility, t.role, t.stage, t.counted, t.target, t.session, t.again, t.held, t.needle, t.why, t.caution,
+			coalesce(j.due, '') FROM track t LEFT JOIN judged j ON j.patient = t.patient
+			ORDER BY t.facility, t.patient, t.role, t.track`)
 	if err != nil {
 		return nil, fmt.Errorf("read tracks: %w", err)
 	}

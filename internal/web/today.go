@@ -313,6 +313,13 @@ type patient struct {
 	who    card.Patient
 }
 
+// lapses reports whether a track's needle may be another one by a coming date, though nothing happens before. No date is today's.
+func (p patient) lapses(date string) bool {
+	return slices.ContainsFunc(p.tracks, func(t view.TrackRow) bool {
+		return t.Stage != string(track.Retired) && t.Due != "" && t.Due <= date
+	})
+}
+
 // Ranks: who is looked at first.
 const (
 	rankHold = iota
@@ -509,7 +516,12 @@ func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.
 		s := section{ID: id, Title: title}
 		for _, p := range people {
 			if in(p) && p.shown(c) {
-				s.Rows = append(s.Rows, h.row(p, z, now))
+				r := h.row(p, z, now)
+				if p.lapses(c.Date) {
+					r.First = append([]line{{Class: "care", Text: h.words.must("row.lapses")}}, r.First...)
+					r.Urgency = cmp.Or(r.Urgency, "care")
+				}
+				s.Rows = append(s.Rows, r)
 			}
 		}
 		if len(s.Rows) > 0 {

@@ -177,6 +177,18 @@ func TestTodayCountsAsTheCardDoes(t *testing.T) {
 		}
 		says(t, u.page("/track?patient="+c.Patient.ID+"&track="+c.Tracks[0].ID), life+" Next")
 	}
+	// A list of a coming day shows the needles of now. M's sessions count no more from the fifteenth day after the last one on.
+	m := decode(t, u.get(byIdentifier("M")))
+	const lapses = "By this day the needle may be another one. Open the card that morning."
+	for ahead, want := range map[int]bool{0: false, 4: false, 5: true, 6: true} {
+		day := at(-ahead).Format(time.DateOnly)
+		if got := strings.Contains(rowOf(u.page("/?list=all&date="+day), m.Patient.ID), lapses); got != want {
+			t.Errorf("%d days ahead the row says that the needle may change: %v, want %v", ahead, got, want)
+		}
+	}
+	if want := at(-5).Format(time.DateOnly); m.ChangesOn != want {
+		t.Errorf("the card says that it may change on %q, want %s", m.ChangesOn, want)
+	}
 	u.cfg.Language = "de"
 	u.handler = web.Pages(u.cfg)
 	says(t, u.page("/?list=all"), "scharf, Sitzung 1 von 6, die Zählung beginnt neu", "scharf, Sitzung 8")

@@ -41,6 +41,7 @@ type entry struct {
 	Hospital                             string   // since when in hospital, empty if not
 	Held                                 string   // what is held, empty for nothing
 	Needles                              []string // a line for each needle
+	Lapses                               string   // from when on another needle may be right, empty if not by the day listed
 }
 
 // daysListed is for how many days the list says who is due: the day of print and the next.
@@ -145,6 +146,9 @@ func due(cards []card.Card, printedAt time.Time) ([]group, error) {
 				e, err := entryOf(c)
 				if err != nil {
 					return nil, err
+				}
+				if c.ChangesOn != "" && c.ChangesOn <= day.Format(time.DateOnly) {
+					e.Lapses = c.ChangesOn
 				}
 				listed[c.Patient.ID] = true
 				g.Patients = append(g.Patients, e)

@@ -240,6 +240,7 @@ func TestTheListSaysWhoIsDue(t *testing.T) {
 	cards = append(cards, due("p6", "Abc", "morning", "Monday"))
 	cards[5].Schedule.Chair, cards[1].Schedule.Chair = "10", "9"
 	cards[3].Due[0].Hospital = "2026-07-01"
+	cards[1].ChangesOn, cards[2].ChangesOn = "2026-07-07", "2026-07-08" // Bcc is due on both days
 	gauge := uint32(15)
 	cards[4].Treatments = []card.Treatment{{Date: "2026-07-04", Access: "G1", Problems: []string{"haematoma"},
 		Needles: []card.OneNeedle{{Role: "arterial", Needle: "sharp", Gauge: &gauge, Pattern: "rope ladder"}}}}
@@ -251,6 +252,10 @@ func TestTheListSaysWhoIsDue(t *testing.T) {
 	inOrder(t, b.String(), "Due Monday 6 July, shift: morning", "<td>9</td>", ">Bcc<", "<td>10</td>", ">Abc<", "Due Monday 6 July, shift: evening", ">Abb<",
 		"Due Tuesday 7 July, shift: morning", "Due Tuesday 7 July, shift: not recorded", ">Cdd<", "Not due on these days", ">Dee<", "in hospital since 2026-07-01",
 		"No schedule is recorded", ">Eff<", "last 2026-07-04: access G1, arterial sharp 15G (rope ladder), haematoma")
+	inOrder(t, b.String(), "Due Tuesday 7 July, shift: morning", "From 2026-07-07 another needle may be right", "Due Tuesday 7 July, shift: not recorded")
+	if n := strings.Count(b.String(), "another needle may be right"); n != 1 {
+		t.Errorf("%d lines say that another needle may be right, want that of the day on which it may be", n)
+	}
 	for name, n := range map[string]int{"Abb": 1, "Bcc": 2, "Cdd": 1, "Dee": 1, "Eff": 1} {
 		if got := strings.Count(b.String(), ">"+name+"<"); got != n {
 			t.Errorf("%s stands %d times, want %d", name, got, n)
