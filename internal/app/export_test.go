@@ -18,11 +18,14 @@ func (a *App) Followed(seq uint64) bool {
 	return true
 }
 
-// ForgetExtracts has the application answer as if no extract were there yet.
+// ForgetExtracts has the application answer as if no extract were there yet. Each keeps its place: a look at the policy
+// begins none anew.
 func (a *App) ForgetExtracts() {
 	a.extracts.mu.Lock()
 	defer a.extracts.mu.Unlock()
-	a.extracts.list = nil
+	for id, e := range a.extracts.list {
+		a.extracts.list[id] = &extracted{app: a, facilities: e.facilities, dir: e.dir}
+	}
 }
 
 // StopTrail stops the server of the trail's stream, as a fault would.
