@@ -342,3 +342,17 @@ func TestEveryTestOnAPageIsThere(t *testing.T) {
 		t.Errorf("only %d tests were found on the pages", n)
 	}
 }
+
+// The top of the project holds what DEVELOPERS.md lists, what builds leave there (bin), and dot-files.
+func TestNothingStraysAtTheTop(t *testing.T) {
+	known := []string{"services", "proto", "fhir", "deploy", "internal", "README.md", "DEVELOPERS.md", "go.mod", "go.sum", "Makefile", "bin"}
+	list, err := os.ReadDir("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range list {
+		if !strings.HasPrefix(e.Name(), ".") && !slices.Contains(known, e.Name()) {
+			t.Errorf("%s stands at the top: find it a place, or remove it", e.Name())
+		}
+	}
+}
