@@ -284,7 +284,7 @@ func TestTheLogIsClosedToEverybodyElse(t *testing.T) {
 	if err != nil || tally.Refused > 0 || tally.Accepted == 0 {
 		t.Fatalf("%+v, %v", tally, err)
 	}
-	projected := func() bool { s := view.status(t); return s.LogSequence > 0 && s.Projected == s.LogSequence }
+	projected := func() bool { return view.has(t) }
 	eventually(t, "the view has all", projected)
 
 	t.Run("no certificate of the clients' authority", c.strangers)
