@@ -78,7 +78,7 @@ type identified struct {
 	Identifier []struct{ System, Value string }
 }
 
-// exportOf adds what a bulk export gives: a checksum of each type's lines. It returns the patients.
+// exportOf adds what a bulk export gives: of each resource its version and a checksum. It returns the patients.
 func exportOf(tb testing.TB, base string, out map[string]string) (patients []identified) {
 	tb.Helper()
 	r, err := http.NewRequest(http.MethodGet, base+"/fhir/$export", nil)
@@ -125,7 +125,16 @@ func exportOf(tb testing.TB, base string, out map[string]string) (patients []ide
 	}
 	for name, list := range lines {
 		slices.Sort(list)
-		out["$export of "+name] = fmt.Sprintf("200 %d lines %x", len(list), sha256.Sum256([]byte(strings.Join(list, "\n"))))
+		text := fmt.Sprintf("200 %d lines", len(list))
+		for _, line := range list {
+			var r struct {
+				ID   string
+				Meta struct{ VersionID, LastUpdated string }
+			}
+			_ = json.Unmarshal([]byte(line), &r) // whatever it is, the checksum tells
+			text += fmt.Sprintf("\n%s version %s of %s %.8x", r.ID, r.Meta.VersionID, r.Meta.LastUpdated, sha256.Sum256([]byte(line)))
+		}
+		out["$export of "+name] = text
 	}
 	for _, line := range lines["Patient"] {
 		var p identified
