@@ -228,7 +228,7 @@ func walk(ctx context.Context, client *http.Client, url string) (w walked, err e
 
 // readable posts messages at a steady rate and follows each event from its acknowledgement until
 // FHIR gives its Provenance, which the event brings with its resources. The events are asked for
-// in the log's order, each again and again, so that one waits for the one before it. The
+// in the log's order, so that one waits for the one before it. The
 // reference is a write that is synced to the same disk, half of them before and half after.
 func (b *bench) readable(ctx context.Context, client *http.Client, a *app.App, messages []*cannularyv1.FeedRequest) error {
 	b.say("post %d messages at %d a second and read each", len(messages), perSecond)
@@ -277,30 +277,17 @@ func (b *bench) readable(ctx context.Context, client *http.Client, a *app.App, m
 	return nil
 }
 
-// untilRead asks for the event's Provenance until it is there; false where the view has the event
-// and no resource came of it.
+// untilRead waits until the view has the event and reads its Provenance; false where no resource came of it. It does not
+// ask again and again: that would take a core from what is measured.
 func untilRead(ctx context.Context, client *http.Client, a *app.App, event string, seq uint64) (bool, error) {
-	for {
-		projected := a.Projector().Sequence() // read first: what is missing then does not come
-		r, err := ask(ctx, client, http.MethodGet, "http://"+a.HTTPAddr()+"/fhir/Provenance/"+event)
-		switch {
-		case err != nil:
-			return false, err
-		case r.status == http.StatusOK:
-			return true, nil
-		case r.status != http.StatusNotFound:
-			return false, fmt.Errorf("the Provenance of event %d answered %d: %.300s", seq, r.status, r.body)
-		case projected >= seq:
-			return false, nil
-		}
-		select {
-		case <-ctx.Done():
-			return false, ctx.Err()
-		case err := <-a.Failed():
-			return false, err
-		case <-time.After(500 * time.Microsecond):
-		}
+	if err := a.Projector().WaitFor(ctx, seq); err != nil {
+		return false, err
 	}
+	r, err := ask(ctx, client, http.MethodGet, "http://"+a.HTTPAddr()+"/fhir/Provenance/"+event)
+	if err == nil && r.status != http.StatusOK && r.status != http.StatusNotFound {
+		err = fmt.Errorf("the Provenance of event %d answered %d: %.300s", seq, r.status, r.body)
+	}
+	return r.status == http.StatusOK, err
 }
 
 // synced lists the milliseconds that writes of 1 kB and their syncs take.
