@@ -59,6 +59,7 @@ type openRow struct {
 // unitPage is the unit as its page shows it.
 type unitPage struct {
 	unitAnswer
+	Fresh       freshness
 	Stages      []stageCount
 	Rows        []yearsRow
 	From, Until string
@@ -67,7 +68,6 @@ type unitPage struct {
 	Later       string
 	Report      string
 	Cannulators string
-	NamesFailed bool
 	NoDays      int // days of the year before that are not on record
 }
 
@@ -252,7 +252,10 @@ func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now su
 		}
 	}
 	var err error
-	p.NamesFailed, err = h.name(ctx, rows)
+	if p.Fresh, err = h.fresh(ctx); err != nil {
+		return p, err
+	}
+	p.Fresh.NamesFailed, err = h.name(ctx, rows)
 	return p, err
 }
 
@@ -320,8 +323,7 @@ type cannulatorsPage struct {
 	Caution  string            `json:"caution"`
 	Rows     []cannulatorRow   `json:"-"`
 	Unit     string            `json:"-"` // address of the unit's page
-
-	NamesFailed bool `json:"-"`
+	Fresh    freshness         `json:"-"`
 }
 
 // cannulatorRow is one member of staff as the page shows it.
@@ -361,8 +363,11 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 	if as == formJSON {
 		return answer.Value(w, r, http.StatusOK, page)
 	}
+	if page.Fresh, err = h.fresh(r.Context()); err != nil {
+		return err
+	}
 	page.Unit = "unit?" + url.Values{paramFacility: {page.Facility}}.Encode()
-	if page.Rows, page.NamesFailed, err = h.cannulatorRows(r.Context(), &d, page.People); err != nil {
+	if page.Rows, page.Fresh.NamesFailed, err = h.cannulatorRows(r.Context(), &d, page.People); err != nil {
 		return err
 	}
 	title := h.words.must("cannulators.title", "Unit", cmp.Or(d.Facility.Name, d.Facility.ID))

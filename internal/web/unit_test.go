@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"html"
 	"net/url"
@@ -208,5 +209,21 @@ func TestCannulatorsAreForLearning(t *testing.T) {
 	}
 	if c := got.Cannulators[2]; len(c.Deputy) != 1 || c.Deputy[0].Track != "B1" || fmt.Sprint(c.Rating.Until) != "" {
 		t.Errorf("zz-9 is %+v", c)
+	}
+}
+
+// Figures are of what the view has. Where it is behind, or the log cannot be asked, the pages of the unit say so as Today does.
+func TestPagesOfTheUnitSayThatTheyAreBehind(t *testing.T) {
+	u := ward(t)
+	for _, page := range []string{"/unit", "/cannulators"} {
+		target := page + "?facility=" + facility
+		if says := u.page(target); strings.Contains(says, "newer messages may exist") || strings.Contains(says, "The log does not answer") {
+			t.Errorf("%s says that it is behind, and it is not", page)
+		}
+		u.set(true, nil)
+		says(t, u.page(target), "newer messages may exist")
+		u.set(false, errors.New("no log"))
+		says(t, u.page(target), "The log does not answer")
+		u.set(false, nil)
 	}
 }
