@@ -108,6 +108,11 @@ func (h *handler) unitFigures(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	// First, so that the figures are no older than the page says.
+	fresh, err := h.fresh(r.Context())
+	if err != nil {
+		return err
+	}
 	d, err := h.judged.Of(r.Context(), p[paramFacility])
 	if err != nil {
 		return err
@@ -133,7 +138,7 @@ func (h *handler) unitFigures(w http.ResponseWriter, r *http.Request) error {
 	if as == formJSON {
 		return answer.Value(w, r, http.StatusOK, a)
 	}
-	page, err := h.unitPage(r.Context(), a, window.Months, surveil.Day(d.Today).Month())
+	page, err := h.unitPage(r.Context(), a, fresh, window.Months, surveil.Day(d.Today).Month())
 	if err != nil {
 		return err
 	}
@@ -218,10 +223,10 @@ func (h *handler) name(ctx context.Context, rows []*openRow) (failed bool, err e
 	return h.unnamed(ctx, err)
 }
 
-func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now surveil.Month) (unitPage, error) {
+func (h *handler) unitPage(ctx context.Context, a unitAnswer, fresh freshness, months int, now surveil.Month) (unitPage, error) {
 	t := h.words
 	here := url.Values{paramFacility: {a.Facility}}
-	p := unitPage{unitAnswer: a, From: h.monthName(a.From), Until: h.monthName(a.Until),
+	p := unitPage{unitAnswer: a, Fresh: fresh, From: h.monthName(a.From), Until: h.monthName(a.Until),
 		Report:      "surveillance/report?format=html&" + here.Encode(),
 		Cannulators: "cannulators?" + here.Encode()}
 	for _, s := range a.Figures.Stages {
@@ -252,9 +257,6 @@ func (h *handler) unitPage(ctx context.Context, a unitAnswer, months int, now su
 		}
 	}
 	var err error
-	if p.Fresh, err = h.fresh(ctx); err != nil {
-		return p, err
-	}
 	p.Fresh.NamesFailed, err = h.name(ctx, rows)
 	return p, err
 }
@@ -349,12 +351,17 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	fresh, err := h.fresh(r.Context())
+	if err != nil {
+		return err
+	}
 	d, err := h.judged.Of(r.Context(), p[paramFacility])
 	if err != nil {
 		return err
 	}
-	page := cannulatorsPage{Facility: d.Facility.ID, AsOf: d.Today.String(), Months: d.Protocol.RatingMonths, Caution: card.Caution,
-		People: unit.Cannulators(d.Ratings, d.Tracks, d.Facility.ID, d.Protocol.RatingMonths, d.Today, h.cfg.Cards.Zone)}
+	page := cannulatorsPage{Fresh: fresh, Facility: d.Facility.ID, AsOf: d.Today.String(), Months: d.Protocol.RatingMonths,
+		Caution: card.Caution,
+		People:  unit.Cannulators(d.Ratings, d.Tracks, d.Facility.ID, d.Protocol.RatingMonths, d.Today, h.cfg.Cards.Zone)}
 	for i := range page.People {
 		for _, x := range slices.Concat(page.People[i].Created, page.People[i].Deputy) {
 			seen.Patients(r.Context(), x.Patient)
@@ -362,9 +369,6 @@ func (h *handler) cannulators(w http.ResponseWriter, r *http.Request) error {
 	}
 	if as == formJSON {
 		return answer.Value(w, r, http.StatusOK, page)
-	}
-	if page.Fresh, err = h.fresh(r.Context()); err != nil {
-		return err
 	}
 	page.Unit = "unit?" + url.Values{paramFacility: {page.Facility}}.Encode()
 	if page.Rows, page.Fresh.NamesFailed, err = h.cannulatorRows(r.Context(), &d, page.People); err != nil {

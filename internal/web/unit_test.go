@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 
 	"cannulary/internal/card"
 	figures "cannulary/internal/unit"
+	"cannulary/internal/web"
 	v1 "cannulary/proto/cannulary/v1"
 )
 
@@ -226,4 +228,13 @@ func TestPagesOfTheUnitSayThatTheyAreBehind(t *testing.T) {
 		says(t, u.page(target), "The log does not answer")
 		u.set(false, nil)
 	}
+	// What is said was asked first: a page that says that it is not behind has all that came before.
+	cfg, status := u.cfg, u.cfg.Status
+	cfg.Status = func(ctx context.Context) (web.Status, error) {
+		u.hold("P-2", "B1", "came in between", at(1))
+		u.settle()
+		return status(ctx)
+	}
+	u.handler = web.Pages(cfg)
+	says(t, u.page("/unit?facility="+facility), "came in between")
 }
