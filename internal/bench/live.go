@@ -228,7 +228,8 @@ func walk(ctx context.Context, client *http.Client, url string) (w walked, err e
 
 // readable posts messages at a steady rate and follows each event from its acknowledgement until
 // FHIR gives its Provenance, which the event brings with its resources. The events are asked for
-// in the log's order, so that one waits for the one before it. The reference is a write that is synced to the same disk, half of them before and half after.
+// in the log's order, so that one waits for the one before it. The reference is a write that is
+// synced to the same disk, half of them before and half after.
 func (b *bench) readable(ctx context.Context, client *http.Client, a *app.App, messages []*cannularyv1.FeedRequest) error {
 	b.say("post %d messages at %d a second and read each", len(messages), perSecond)
 	disk, err := b.synced()
