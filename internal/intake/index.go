@@ -408,6 +408,9 @@ func (x *index) find(ctx context.Context, eventID string) (known, bool, error) {
 	if errors.Is(err, sql.ErrNoRows) {
 		return known{}, false, nil
 	}
+	if ctx.Err() != nil {
+		return known{}, false, ctx.Err() // the sender hung up
+	}
 	if err != nil {
 		return known{}, false, fmt.Errorf("the ingest index cannot be read: %w; start the service again: it builds the index from "+
 			"the log", err)

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
@@ -214,6 +215,40 @@ func TestTheLogHasTheCauseOfAnInternalError(t *testing.T) {
 		}
 		if !strings.Contains(log.String(), fmt.Sprint("broken-", only)) || !strings.Contains(log.String(), "the ingest index cannot be read") {
 			t.Errorf("validated only: %v; the log has %s", only, &log)
+		}
+	}
+}
+
+// A sender that hangs up, or whose deadline passes, says nothing about the service: nobody is to be woken for it.
+func TestASenderThatHangsUpIsNoFaultOfTheService(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	var log bytes.Buffer
+	outcomes := map[string]int{}
+	in, err := intake.New(testkit.Context(t), intake.Config{Log: n.Log, Ring: n.Ring, Dir: t.TempDir(), Now: n.Clock.Now,
+		Slog: slog.New(slog.NewJSONHandler(&log, nil)), Outcome: func(_, outcome string) { outcomes[outcome]++ }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	testkit.Eventually(t, "the index has read the log", func() bool { return in.Ready(testkit.Context(t)) == nil })
+	gone, cancel := context.WithCancel(testkit.Context(t))
+	cancel()
+	if a, err := in.Record(gone, insertion(t, "hung-up", 15)); err == nil {
+		t.Fatalf("the sender is gone, and is answered %+v", a)
+	}
+	if !maps.Equal(outcomes, map[string]int{"cancelled": 1}) {
+		t.Errorf("counted as %v", outcomes)
+	}
+	if err := in.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{`"level":"INFO"`, "a sender hung up before the answer: its message may be in the log or not", `"id":"hung-up"`} {
+		if !strings.Contains(log.String(), want) {
+			t.Errorf("the log does not say %s: %s", want, &log)
+		}
+	}
+	for _, not := range []string{"ERROR", "index", "start the service again"} {
+		if strings.Contains(log.String(), not) {
+			t.Errorf("the log says %s: %s", not, &log)
 		}
 	}
 }

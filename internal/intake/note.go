@@ -21,25 +21,31 @@ type Note struct {
 	Service  string
 	Fact     string // kind of the first fact, "none" without one
 	Outcome  string // as of Config.Outcome
-	Code     string // the fault's kind; empty for an accepted message
+	Code     string // the fault's kind; empty for an accepted message, and where the sender hung up
 }
 
+// cancelled is the outcome of a message whose sender hung up, or whose deadline passed, before the answer: it may be in the log
+// or not. It is no fault of the service.
+const cancelled = "cancelled"
+
 // outcome returns the argument for Config.Outcome.
-func outcome(a Answer, err error) string {
+func outcome(ctx context.Context, a Answer, err error) string {
 	if err == nil {
 		if a.Duplicate {
 			return "duplicate"
 		}
 		return "accepted"
 	}
-	switch fault.As(err).Kind {
-	case fault.Conflict:
+	switch kind := fault.As(err).Kind; {
+	case kind == fault.Conflict:
 		return "conflict"
-	case fault.Full:
+	case kind == fault.Full:
 		return "full"
-	case fault.Unavailable:
+	case ctx.Err() != nil && (kind == fault.Unavailable || kind == fault.Internal):
+		return cancelled
+	case kind == fault.Unavailable:
 		return "unavailable"
-	case fault.Internal:
+	case kind == fault.Internal:
 		return "failed"
 	}
 	return "refused"
@@ -47,7 +53,7 @@ func outcome(a Answer, err error) string {
 
 // finish counts and logs what became of a message, and calls Note.
 func (in *Intake) finish(ctx context.Context, m Message, a Answer, err error) {
-	n := Note{Facility: "unknown", Source: "unknown", Service: string(m.Service), Fact: "none", Outcome: outcome(a, err)}
+	n := Note{Facility: "unknown", Source: "unknown", Service: string(m.Service), Fact: "none", Outcome: outcome(ctx, a, err)}
 	if n.Service == "" {
 		n.Service = "none"
 	}
@@ -62,7 +68,7 @@ func (in *Intake) finish(ctx context.Context, m Message, a Answer, err error) {
 			n.Fact = name
 		}
 	}
-	if err != nil {
+	if err != nil && n.Outcome != cancelled {
 		n.Code = fault.As(err).Kind.String()
 	}
 	in.cfg.Outcome(n.Service, n.Outcome)
@@ -101,7 +107,12 @@ func (r *refusals) log(ctx context.Context, now time.Time, m Message, n Note, er
 		return
 	}
 	attrs := []any{"id", clip(m.Envelope.GetSourceMessageId()), "source", n.Source, "service", n.Service, "facility", n.Facility, "fact",
-		n.Fact, "code", n.Code, "reason", why(err)}
+		n.Fact}
+	if n.Outcome == cancelled {
+		r.slog.InfoContext(ctx, "a sender hung up before the answer: its message may be in the log or not", attrs...)
+		return
+	}
+	attrs = append(attrs, "code", n.Code, "reason", why(err))
 	if c, ok := errors.AsType[*conflict](err); ok {
 		attrs = append(attrs, "firstEvent", c.event, "firstSequence", c.seq)
 	}

@@ -93,10 +93,10 @@ func New(src Sources) *Metrics {
 	m := &Metrics{reg: prometheus.NewRegistry(), senders: newSenders(src.Now), messages: prometheus.NewCounterVec(prometheus.CounterOpts{
 		Name: "cannulary_ingest_messages_total",
 		Help: "Messages by service and outcome: accepted, duplicate, refused (for what they say), conflict (an id used with other " +
-			"content), full (the log), unavailable (passing), failed (a fault of the program).",
+			"content), full (the log), unavailable (passing), failed (a fault of the program), cancelled (the sender hung up).",
 	}, []string{"service", "outcome"})}
 	for _, s := range []string{"roster", "cannulation", "assessment", "surveillance"} {
-		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "full", "unavailable", "failed"} {
+		for _, o := range []string{"accepted", "duplicate", "refused", "conflict", "full", "unavailable", "failed", "cancelled"} {
 			m.messages.WithLabelValues(s, o)
 		}
 	}
