@@ -129,7 +129,7 @@ func TestCardAndStatusAskRunningAndStoppedInstances(t *testing.T) {
 		{1, "No record under this number. That is not an all-clear. Check the number.", []string{"card", "--data", i.dir, "--identifier", "https://hospital.example/patient-number|nobody"}},
 		{1, "is it running?", []string{"status", "--http", http}},
 		{1, "there is no instance in", []string{"status", "--data", filepath.Join(i.dir, "nowhere")}},
-		{1, "there is no log in", []string{"rebuild", "--data", filepath.Join(i.dir, "nowhere")}},
+		{1, "there is no instance in", []string{"rebuild", "--data", filepath.Join(i.dir, "nowhere")}},
 		{2, "give either --http URL, for a running instance, or --data DIR, for one on this machine", []string{"status"}},
 		{2, "give either --http URL, for a running instance, or --data DIR, for one on this machine", []string{"status", "--http", http, "--data", i.dir}},
 		{2, "--identifier is missing", []string{"card", "--http", http}},

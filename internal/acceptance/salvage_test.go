@@ -342,6 +342,13 @@ func TestARepairFillsAnEmptyFolderOnly(t *testing.T) {
 	if code != 1 || stdout != "" || !strings.Contains(stderr, "is not empty (it holds notes.txt): name a folder that is empty or not there yet with --into") {
 		t.Errorf("repair exits %d and says %q", code, stderr)
 	}
+	inside := filepath.Join(dir, "repaired")
+	if code, _, stderr := cliRun(t, "repair", "--data", dir, "--into", inside); code != 1 || !strings.Contains(stderr, inside+" lies in the folder that is repaired: name a folder beside it with --into") {
+		t.Errorf("repair exits %d and says %q", code, stderr)
+	}
+	if code, _, stderr := cliRun(t, "rebuild", "--data", filepath.Join(into, "notes.txt")); code != 1 || !strings.Contains(stderr, "cannot be seen: ") || !strings.Contains(stderr, "run this as the user that the service runs as") {
+		t.Errorf("a folder that cannot be looked into: rebuild exits %d and says %q", code, stderr)
+	}
 	if code, _, stderr := cliRun(t, "repair", "--data", dir); code != 2 || !strings.Contains(stderr, "--data or --into is missing") {
 		t.Errorf("repair exits %d and says %q", code, stderr)
 	}

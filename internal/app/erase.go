@@ -46,8 +46,8 @@ func Erase(ctx context.Context, cfg Config, o EraseOptions) (out *Erased, err er
 	if cfg.NATS != "" {
 		part = salvage.ViewFolder
 	}
-	if _, err := os.Stat(filepath.Join(cfg.Dir, part)); err != nil {
-		return nil, fmt.Errorf("there is no instance in %s, it has no folder %s; check --data", cfg.Dir, part)
+	if err := salvage.Holds(cfg.Dir, part); err != nil {
+		return nil, err
 	}
 	if cfg.NATS != "" {
 		if cfg.Replicas, err = existing(ctx, cfg); err != nil {

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -140,8 +139,8 @@ func Codes(ctx context.Context, cfg Config, facility string, n int) (codes []str
 		defer a.nc.Close()
 		return a.MakeCodes(ctx, facility, n)
 	}
-	if _, err := os.Stat(filepath.Join(cfg.Dir, salvage.LogFolder)); err != nil {
-		return nil, fmt.Errorf("there is no instance in %s, it has no folder %s; check --data", cfg.Dir, salvage.LogFolder)
+	if err := salvage.Holds(cfg.Dir, salvage.LogFolder); err != nil {
+		return nil, err
 	}
 	unlock, err := LockExisting(cfg.Dir)
 	if err != nil {

@@ -9,7 +9,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"filippo.io/age"
@@ -41,10 +40,10 @@ type Made struct {
 
 // Make copies an instance. The keys come last: a key that an entry of the copied log needs is among them.
 func Make(ctx context.Context, o Options) (*Made, error) {
-	if _, err := os.Stat(filepath.Join(o.Dir, salvage.LogFolder)); err != nil {
-		return nil, fmt.Errorf("there is no instance in %s; check --data", o.Dir)
+	if err := salvage.Holds(o.Dir, salvage.LogFolder); err != nil {
+		return nil, err
 	}
-	if o.To != "" && o.KeysTo != "" && (within(o.To, o.KeysTo) || within(o.KeysTo, o.To)) {
+	if o.To != "" && o.KeysTo != "" && (salvage.Within(o.To, o.KeysTo) || salvage.Within(o.KeysTo, o.To)) {
 		return nil, fmt.Errorf("%s and %s are not apart: whoever has log and keys together can read identities, and a backup that "+
 			"has both "+
 			"undoes an erasure; name two folders, on two media", o.To, o.KeysTo)
@@ -58,7 +57,7 @@ func Make(ctx context.Context, o Options) (*Made, error) {
 		if x.to == "" {
 			continue
 		}
-		if within(x.to, o.Dir) {
+		if salvage.Within(x.to, o.Dir) {
 			return nil, fmt.Errorf("%s lies in the folder that is copied: name a folder elsewhere, on another disk", x.to)
 		}
 		p, err := newPart(x.to, Part{Part: x.what, Made: o.Now().UTC(), Version: o.Version, Files: []File{}})
@@ -75,17 +74,6 @@ func Make(ctx context.Context, o Options) (*Made, error) {
 		*x.said = &p.said
 	}
 	return out, nil
-}
-
-// within reports whether a path is that folder or lies below it.
-func within(path, dir string) bool {
-	a, err := filepath.Abs(path)
-	b, err2 := filepath.Abs(dir)
-	if err != nil || err2 != nil {
-		return true
-	}
-	rel, err := filepath.Rel(b, a)
-	return err == nil && rel != ".." && !strings.HasPrefix(rel, ".."+string(filepath.Separator))
 }
 
 // addFile copies a file of the instance; one that is not there is left out.

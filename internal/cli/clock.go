@@ -3,9 +3,6 @@ package cli
 import (
 	"context"
 	"encoding/json"
-	"fmt"
-	"os"
-	"path/filepath"
 	"time"
 
 	"cannulary/internal/app"
@@ -38,8 +35,8 @@ func clockConfirm(env Env, args []string) error {
 	if *dir == "" {
 		return errUse{"--data is missing; name the folder of the instance"}
 	}
-	if _, err := os.Stat(filepath.Join(*dir, "ingest")); err != nil {
-		return fmt.Errorf("there is no instance that takes messages in %s; check --data", *dir)
+	if err := salvage.Holds(*dir, "ingest"); err != nil {
+		return err
 	}
 	at := env.Now()
 	if err := app.ConfirmClock(*dir, at); err != nil {
@@ -71,8 +68,8 @@ func clockWrong(ctx context.Context, env Env, args []string) error {
 	if err := salvage.CheckFinished(*dir); err != nil {
 		return err
 	}
-	if _, err := os.Stat(filepath.Join(*dir, "log")); err != nil {
-		return fmt.Errorf("there is no instance in %s; check --data", *dir)
+	if err := salvage.Holds(*dir, salvage.LogFolder); err != nil {
+		return err
 	}
 	d, err := app.DeclareWrongClock(ctx, app.Config{Dir: *dir, Shard: *shard, Version: env.Version, Now: env.Now, Slog: logger(env)}, w,
 		*reason)

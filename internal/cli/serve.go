@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
-	"path/filepath"
 	"strings"
 	"sync"
 	"syscall"
@@ -16,6 +15,7 @@ import (
 
 	"cannulary/internal/app"
 	"cannulary/internal/eventlog"
+	"cannulary/internal/salvage"
 	"cannulary/internal/web"
 )
 
@@ -203,8 +203,8 @@ func rebuild(ctx context.Context, env Env, args []string) error {
 	if err := checkShard(cfg.Shard); err != nil {
 		return err
 	}
-	if _, err := os.Stat(filepath.Join(cfg.Dir, "log")); err != nil {
-		return fmt.Errorf("there is no log in %s, nothing to build from; check --data", cfg.Dir)
+	if err := salvage.Holds(cfg.Dir, salvage.LogFolder); err != nil {
+		return err
 	}
 	cfg.Now, cfg.Slog, cfg.Version = env.Now, logger(env), env.Version
 	began := time.Now()

@@ -12,8 +12,6 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -145,8 +143,8 @@ func (s *source) open(ctx context.Context, env Env) (stop func(), err error) {
 	if err := salvage.CheckFinished(s.data); err != nil {
 		return nil, err
 	}
-	if _, err := os.Stat(filepath.Join(s.data, "log")); err != nil {
-		return nil, fmt.Errorf("there is no instance in %s; check --data", s.data)
+	if err := salvage.Holds(s.data, salvage.LogFolder); err != nil {
+		return nil, err
 	}
 	a, err := app.New(ctx, app.Config{Dir: s.data, Shard: s.shard, View: true, Version: env.Version, Now: env.Now, Slog: logger(env)})
 	if errors.Is(err, app.ErrLocked) {

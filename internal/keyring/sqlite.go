@@ -76,6 +76,10 @@ func openSecrets(ctx context.Context, path string) (*sql.DB, error) {
 	}
 	db.SetMaxOpenConns(1)
 	err = prepare(ctx, db)
+	if sqlitefile.NoRoom(err) {
+		return nil, errors.Join(fmt.Errorf("key store %s: there is no room on the disk, or a limit on files is reached (%w); make room "+
+			"and start again", path, err), db.Close())
+	}
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("key store %s: %w; look with `cannulary verify`, repair with `cannulary repair` (runbook "+
 			"CannularyKeysDamaged)", path, err), db.Close())

@@ -62,6 +62,9 @@ func Repair(ctx context.Context, o Options) (out *Repaired, err error) {
 	if s.end == 0 {
 		return nil, fmt.Errorf("nothing in %s has any entry: there is nothing to repair", o.Dir)
 	}
+	if Within(o.Into, o.Dir) {
+		return nil, fmt.Errorf("%s lies in the folder that is repaired: name a folder beside it with --into", o.Into)
+	}
 	if err := emptyFolder(o.Into); err != nil {
 		return nil, err
 	}

@@ -61,10 +61,8 @@ func (c *source) event(ctx context.Context, seq uint64) (view.CopiedEvent, bool,
 // open looks at a folder, and opens its views and the further views and backups at copies. heads are sequences
 // at which the log's head is wanted.
 func open(ctx context.Context, dir, shard string, copies []string, heads ...uint64) (s *salvage, err error) {
-	if _, err := os.Stat(filepath.Join(dir, LogFolder)); err != nil {
-		if _, views := os.Stat(filepath.Join(dir, ViewFolder)); views != nil {
-			return nil, fmt.Errorf("there is no instance in %s; check --data", dir)
-		}
+	if err := Holds(dir, LogFolder); err != nil && Holds(dir, ViewFolder) != nil {
+		return nil, err
 	}
 	s = &salvage{log: map[uint64]*stood{}, sealed: map[string][]byte{}, heads: map[uint64]chain.Sum{}}
 	for _, seq := range heads {

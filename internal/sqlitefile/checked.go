@@ -41,6 +41,13 @@ func IsDamage(err error) bool {
 	return e.Code() == sqlite3.SQLITE_IOERR_DATA || primary == sqlite3.SQLITE_CORRUPT || primary == sqlite3.SQLITE_NOTADB
 }
 
+// NoRoom reports whether an error of SQLite says that a file could not grow: the disk is full, or a limit on files is reached.
+func NoRoom(err error) bool {
+	e, ok := errors.AsType[*sqlite.Error](err)
+	// Where what connections share has no room, SQLite calls it an I/O error: https://sqlite.org/rescode.html#ioerr_shmsize.
+	return ok && (e.Code()&0xff == sqlite3.SQLITE_FULL || e.Code() == sqlite3.SQLITE_IOERR_SHMSIZE)
+}
+
 // connector opens files with a driver of its own.
 type connector struct {
 	driver   *sqlite.Driver
