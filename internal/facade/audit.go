@@ -106,8 +106,8 @@ func (h *Handler) searchAudit(r *request) (reply, error) {
 			}
 		}
 	}
-	used, given, err := h.window(r, "a search for AuditEvents", []string{paramAltID, paramCount, paramCursor, paramFormat, paramPatient,
-		paramPretty}, func(name, v string) (string, error) {
+	used, given, err := h.window(r, "a search for AuditEvents", []string{paramAltID, paramCount, paramCursor, paramDate, paramFormat,
+		paramPatient, paramPretty}, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:
 			return h.countInto(&q.Count, v)

@@ -87,7 +87,7 @@ func (h *Handler) beginExport(r *request, path string, level export.Level, group
 				"answer how far it is"}
 	}
 	if r.Method == http.MethodPost {
-		if err := readParameters(r); err != nil {
+		if err := readParameters(r, exportName, `{"name":"_type","valueString":"Observation"}`, exportParams()); err != nil {
 			return reply{}, err
 		}
 	}
@@ -171,7 +171,9 @@ func (h *Handler) exportStatus(r *request, id string) (reply, error) {
 	if s.Result.Failed != "" {
 		return reply{}, &problem{Status: http.StatusInternalServerError, Code: "exception", Text: s.Result.Failed}
 	}
-	return listReply(listOf(r.base, id, &s), map[string]string{"Expires": s.Result.Expires.UTC().Format(http.TimeFormat)})
+	list := listOf(r.base, id, &s)
+	list.RequiresAccessToken = strings.HasPrefix(strings.ToLower(r.Header.Get("Authorization")), "bearer ")
+	return listReply(list, map[string]string{"Expires": s.Result.Expires.UTC().Format(http.TimeFormat)})
 }
 
 func unknownExport(id string) *problem {
@@ -181,8 +183,9 @@ func unknownExport(id string) *problem {
 
 // exportList lists the files of an export.
 type exportList struct {
-	TransactionTime     string         `json:"transactionTime"`
-	Request             string         `json:"request"`
+	TransactionTime string `json:"transactionTime"`
+	Request         string `json:"request"`
+	// RequiresAccessToken is that the files need a bearer token, as the request for the list did.
 	RequiresAccessToken bool           `json:"requiresAccessToken"`
 	Output              []exportedFile `json:"output"`
 	Error               []exportedFile `json:"error"`

@@ -11,6 +11,7 @@ import (
 	"net/url"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -23,15 +24,15 @@ import (
 )
 
 // readParameters adds the parameters in the body of a POST to those of the URL.
-func readParameters(r *request) error {
-	body, err := bodyOf(r.Request, "$export")
+func readParameters(r *request, operation, example string, names []string) error {
+	body, err := bodyOf(r.Request, operation)
 	if err != nil || len(body) == 0 {
 		return err
 	}
 	given := r.Header.Get("Content-Type")
 	if media, _, err := mime.ParseMediaType(given); err != nil || media != "application/fhir+json" && media != "application/json" {
 		return answer.WrongMedia("Content-Type",
-			"the body of a $export must be a Parameters resource as application/fhir+json, not "+shown(orNothing(given)))
+			"the body of a "+operation+" must be a Parameters resource as application/fhir+json, not "+shown(orNothing(given)))
 	}
 	var p struct {
 		ResourceType string `json:"resourceType"`
@@ -39,24 +40,30 @@ func readParameters(r *request) error {
 	}
 	if err := json.Unmarshal(body, &p); err != nil || p.ResourceType != "Parameters" {
 		return &problem{Status: http.StatusBadRequest, Code: "structure",
-			Text: `the body of a $export must be a Parameters resource: ` +
-				`{"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Observation"}]}`}
+			Text: `the body of a ` + operation + ` must be a Parameters resource: {"resourceType":"Parameters","parameter":[` +
+				example + `]}`}
 	}
 	for i, x := range p.Parameter {
 		var name, value string
 		err := json.Unmarshal(x["name"], &name)
 		found := 0
-		for _, key := range []string{"valueString", "valueInstant", "valueDateTime", "valueCode"} {
+		for _, key := range []string{"valueString", "valueInstant", "valueDateTime", "valueDate", "valueCode"} {
 			if v, ok := x[key]; ok && err == nil {
 				found++
 				err = json.Unmarshal(v, &value)
 			}
 		}
+		if v, ok := x["valueInteger"]; ok && err == nil && name == paramCount {
+			var n int
+			found++
+			err = json.Unmarshal(v, &n)
+			value = strconv.Itoa(n)
+		}
 		// A reference or anything else is told by its name, if that is no parameter here.
-		if err != nil || found != 1 && slices.Contains(exportParams(), name) {
+		if err != nil || found != 1 && slices.Contains(names, name) {
 			return &problem{Status: http.StatusBadRequest, Code: "structure", Expression: fmt.Sprintf("Parameters.parameter[%d]", i),
 				Text: strings.TrimSuffix(fmt.Sprintf("parameter[%d] %s", i, shown(name)), " ") +
-					" needs a name and one valueString, or valueInstant for _since"}
+					" needs a name and one value such as " + example}
 		}
 		r.params.Add(name, value)
 	}

@@ -119,6 +119,10 @@ func (x *exporter) finish(at string) (m exportedList) {
 		if m.RequiresAccessToken == nil || *m.RequiresAccessToken || m.Output == nil || m.Error == nil {
 			x.t.Fatalf("the list lacks what must be there: %s", a.body)
 		}
+		// HL7 FHIR Bulk Data Access, "Response - Complete Status" (from memory): true where API and files ask for a bearer token.
+		if a = x.ask("GET", at, "", "Accept", "application/json", "Authorization", "Bearer invented"); !bytes.Contains(a.body, []byte(`"requiresAccessToken":true`)) {
+			x.t.Fatalf("asked with a token: %s", a.body)
+		}
 		return m
 	}
 	x.t.Fatal("the export does not end")
@@ -430,8 +434,8 @@ func TestExportErrors(t *testing.T) {
 		{"POST", "/$export", "_type=Flag", []string{"Content-Type", "application/x-www-form-urlencoded"}, 415, "not-supported", "the body of a $export must be a Parameters resource as application/fhir+json, not application/x-www-form-urlencoded", "http.Content-Type"},
 		{"POST", "/$export", "{", nil, 400, "structure", parameters, ""},
 		{"POST", "/$export", `{"resourceType":"Bundle"}`, nil, 400, "structure", parameters, ""},
-		{"POST", "/$export", `{"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Flag"},{"name":"_since","valueInteger":1}]}`, nil, 400, "structure", "parameter[1] _since needs a name and one valueString, or valueInstant for _since", "Parameters.parameter[1]"},
-		{"POST", "/$export", `{"resourceType":"Parameters","parameter":[{"valueString":"Flag"}]}`, nil, 400, "structure", "parameter[0] needs a name and one valueString, or valueInstant for _since", "Parameters.parameter[0]"},
+		{"POST", "/$export", `{"resourceType":"Parameters","parameter":[{"name":"_type","valueString":"Flag"},{"name":"_since","valueInteger":1}]}`, nil, 400, "structure", `parameter[1] _since needs a name and one value such as {"name":"_type","valueString":"Observation"}`, "Parameters.parameter[1]"},
+		{"POST", "/$export", `{"resourceType":"Parameters","parameter":[{"valueString":"Flag"}]}`, nil, 400, "structure", `parameter[0] needs a name and one value such as {"name":"_type","valueString":"Observation"}`, "Parameters.parameter[0]"},
 		{"POST", "/Patient/$export", `{"resourceType":"Parameters","parameter":[{"name":"patient","valueReference":{"reference":"Patient/p"}}]}`, nil, 400, "not-supported", "patient: exports of some patients are not offered; ask for Patient/[id]/$everything, or for the Group of their facility", "http.patient"},
 		{"POST", "/$export", strings.Repeat(" ", 64<<10+1), nil, 413, "too-long", "the body of a $export may have at most 65536 bytes", ""},
 

@@ -316,7 +316,8 @@ func (h *Handler) route(path string, who *access.Principal) (*route, error) {
 	case len(seg) == 3 && seg[2] == "_history" && t.Offers(HistoryInstance):
 		return get(func(r *request) (reply, error) { return h.history(r, t, id) })
 	case len(seg) == 3 && seg[2] == "$everything" && t.Everything:
-		return get(func(r *request) (reply, error) { return h.everything(r, id) })
+		return &route{path: path, methods: []string{http.MethodGet, http.MethodHead, http.MethodPost},
+			run: func(r *request) (reply, error) { return h.everything(r, id) }}, nil
 	case t.Name == compartmentType && (len(seg) == 3 || len(seg) == 4 && seg[3] == "_search"):
 		if within := h.typeNamed(seg[2]); within != nil && !within.reads(who) {
 			return nil, access.Refused()

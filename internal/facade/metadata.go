@@ -152,7 +152,8 @@ func (h *Handler) metadata(r *request) (reply, error) {
 		}
 		if t.Everything {
 			x.Operation = []operation{{"everything", fhir.Base + "/OperationDefinition/patient-everything",
-				"GET on one Patient, with start, end, _since, _type and _count. Answers the patient's resources, their Provenance, and " +
+				"GET or POST on one Patient, with start, end, _since, _type and _count. Answers the patient's resources, their " +
+					"Provenance, and " +
 					"the staff, units and devices that they refer to."}}
 		}
 		x.Operation = append(x.Operation, h.exportOperation(t.Name)...)

@@ -7,10 +7,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"mime"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"cannulary/internal/answer"
 )
@@ -36,6 +39,9 @@ const formType = "application/x-www-form-urlencoded"
 // readParams reads the parameters of the query and, if form is set, of the body.
 func readParams(r *http.Request, form bool) (url.Values, error) {
 	params, err := answer.Values(answer.OfURL, r.URL.RawQuery)
+	if err == nil {
+		err = readable(params)
+	}
 	if err != nil || !form {
 		return params, err
 	}
@@ -43,9 +49,10 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	if err != nil || len(body) == 0 {
 		return params, err
 	}
-	if media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || media != formType {
+	media, also, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if charset := cmp.Or(also["charset"], "utf-8"); err != nil || media != formType || !strings.EqualFold(charset, "utf-8") {
 		return nil, answer.WrongMedia("Content-Type",
-			"the body of a _search must be "+formType+", not "+shown(orNothing(r.Header.Get("Content-Type"))))
+			"the body of a _search must be "+formType+" in UTF-8, not "+shown(orNothing(r.Header.Get("Content-Type"))))
 	}
 	more, err := answer.Values("the body of the _search", string(body))
 	if err != nil {
@@ -54,7 +61,17 @@ func readParams(r *http.Request, form bool) (url.Values, error) {
 	for k, v := range more {
 		params[k] = append(params[k], v...)
 	}
-	return params, nil
+	return params, readable(params)
+}
+
+// readable refuses values that are no text: nothing has such a value, and an empty answer would read as if there were nothing.
+func readable(params url.Values) error {
+	for _, name := range slices.Sorted(maps.Keys(params)) {
+		if slices.ContainsFunc(params[name], func(v string) bool { return !utf8.ValidString(v) }) {
+			return invalid(name, "%s: the value is not readable text; send UTF-8, percent-encoded", shown(name))
+		}
+	}
+	return nil
 }
 
 func orNothing(s string) string { return cmp.Or(s, "nothing") }

@@ -25,6 +25,7 @@ type searching struct {
 	t       *Type
 	base    string
 	lenient bool
+	linked  bool // by the link of a page before, whose search was read then: see readCursor
 
 	query  view.Query
 	used   url.Values // what was used, for the links; without the cursor
@@ -43,7 +44,8 @@ type doubt struct{ param, code, text string }
 
 // readSearch turns the parameters of a search into a query.
 func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
-	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, lenient: lenient(r.Header), used: url.Values{}}
+	s := &searching{ctx: r.Context(), h: h, t: t, base: r.base, lenient: lenient(r.Header), linked: r.params.Has(paramCursor),
+		used: url.Values{}}
 	s.query = view.Query{Type: t.Name, Count: min(defaultCount, h.cfg.MaxCount)}
 	for _, name := range slices.Sorted(maps.Keys(r.params)) { // so that of several errors the same one is told
 		if err := s.parameter(name, r.params[name]); err != nil {

@@ -183,6 +183,13 @@ func TestEverything(t *testing.T) {
 			t.Errorf("%s by one: %v", c.path, paged)
 		}
 	}
+	// FHIR R4, 3.2.0: an operation can always be invoked by POST.
+	posted := s.do("POST", facade.Path+"/Patient/p/$everything", `{"resourceType":"Parameters","parameter":[{"name":"_count","valueInteger":1},{"name":"start","valueDate":"2026-01-01"}]}`,
+		"Content-Type", "application/fhir+json")
+	asked := s.get("/Patient/p/$everything?_count=1&start=2026-01-01")
+	if posted.status != http.StatusOK || string(posted.body) != string(asked.body) || s.bundle(posted).ids() == "" {
+		t.Errorf("posted: %d %s\nasked: %s", posted.status, posted.body, asked.body)
+	}
 	b := s.bundle(s.get("/Patient/p/$everything"))
 	for i, mode := range []string{"include", "match", "match"} {
 		if b.Entry[i].Search.Mode != mode {

@@ -129,6 +129,12 @@ func answerPage(page *view.Page, c cursor, p pageOf) (reply, error) {
 
 // everything answers Patient/[id]/$everything.
 func (h *Handler) everything(r *request, id string) (reply, error) {
+	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramPretty, paramSince, paramStart, paramType}
+	if r.Method == http.MethodPost {
+		if err := readParameters(r, "$everything", `{"name":"start","valueDate":"2026-01-01"}`, names); err != nil {
+			return reply{}, err
+		}
+	}
 	q := view.EverythingQuery{Patients: []string{id}, Count: min(defaultCount, h.cfg.MaxCount)}
 	if types, ok := r.params[paramType]; ok {
 		// It may be given several times, and adds up.
@@ -141,7 +147,6 @@ func (h *Handler) everything(r *request, id string) (reply, error) {
 		return reply{}, err
 	}
 	seen.Patients(r.Context(), id)
-	names := []string{paramCount, paramCursor, paramEnd, paramFormat, paramPretty, paramSince, paramStart, paramType}
 	used, given, err := h.window(r, "$everything", names, func(name, v string) (string, error) {
 		switch name {
 		case paramCount:

@@ -206,6 +206,23 @@ func TestLenient(t *testing.T) {
 	}
 }
 
+// Clients follow next links without the header of the first request.
+func TestTheNextLinkOfALenientSearchWorksAlone(t *testing.T) {
+	s := newService(t)
+	tokens := fhir.Index{Tokens: []fhir.Token{{Param: "status", System: "http://hl7.org/fhir/event-status", Code: "completed"}}}
+	s.put(at(0), resource("Procedure", "a", "p", "", tokens), resource("Procedure", "b", "p", "", tokens))
+	b := s.bundle(s.get("/Procedure?status=completed,aktive&_count=1", "Prefer", "handling=lenient"))
+	if b.ids() != "Procedure/a" || b.link("next") == "" {
+		t.Fatalf("the first page: %s, %v", b.ids(), b.Link)
+	}
+	if b = s.bundle(s.get(follow(t, b.link("next")))); b.ids() != "Procedure/b" || !strings.Contains(b.outcomes(), "aktive is never a value here") {
+		t.Errorf("the second page: %s, %s", b.ids(), b.outcomes())
+	}
+	if a := s.get("/Procedure?status=completed,aktive&_count=1"); a.status != http.StatusBadRequest {
+		t.Errorf("a search without the header and without a page before: %d", a.status)
+	}
+}
+
 func TestMergedPatient(t *testing.T) {
 	s := newService(t, func(c *facade.Config) {
 		c.Survivor = func(id string) string {

@@ -208,7 +208,7 @@ func (s *searching) closed(p *Param, t *view.TokenIs, value string) error {
 		return nil
 	}
 	text := fmt.Sprintf("%s: %s is never a value here; use one of %s", p.Name, shown(value), p.codes())
-	if s.lenient {
+	if s.lenient || s.linked {
 		s.doubt(p.Name, "code-invalid", text+"; it was still asked for, as Prefer: handling=lenient asks")
 		return nil
 	}
