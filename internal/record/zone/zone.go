@@ -25,7 +25,7 @@ func Load(name string) (*time.Location, error) {
 	if l, ok := cache.Load(name); ok {
 		return l.(*time.Location), nil
 	}
-	if name == "" || name == "Local" {
+	if name == "" || name == "Local" || name == "Factory" { // Factory stands for a zone that is not set
 		return nil, fmt.Errorf("%q is not an IANA time zone", name)
 	}
 	l, err := load(name)

@@ -15,7 +15,7 @@ func TestLoadTakesIANANamesOnly(t *testing.T) {
 			t.Errorf("%s: %v, %v", name, l, err)
 		}
 	}
-	for _, name := range []string{"", "Local", "Europe/Atlantis", "../../etc/passwd", "/etc/localtime",
+	for _, name := range []string{"", "Local", "Factory", "Europe/Atlantis", "../../etc/passwd", "/etc/localtime",
 		"Europe/Lisbon ", "+01:00", "CEST5"} {
 		if l, err := zone.Load(name); err == nil {
 			t.Errorf("%q is taken as %v", name, l)
