@@ -40,9 +40,6 @@ func (v JudgedView) evidence(f *track.Finding, id string) *model.Reference {
 	ref := &model.Reference{Identifier: &list[0]}
 	if fact != nil {
 		ref.Display = text(kindWords(fact.BodyKind()))
-		if fact.MergedKey != "" {
-			ref.Type = new("Patient")
-		}
 	}
 	return ref
 }

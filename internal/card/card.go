@@ -60,6 +60,9 @@ type Card struct {
 	Caution string   `json:"caution"`
 }
 
+// IdentityConflict is the rule of what may be another person's in a patient's identity facts.
+const IdentityConflict = "identity-conflict"
+
 // Patient is what positive identification needs.
 type Patient struct {
 	ID          string       `json:"id"`
@@ -67,6 +70,8 @@ type Patient struct {
 	BirthDate   string       `json:"birthDate,omitempty"`
 	Identifiers []Identifier `json:"identifiers"`
 	Asked       string       `json:"askedFor,omitempty"` // set when a merged identity was asked for
+	// Doubt says in a list what may be another person's in the identity facts. The card has findings of it.
+	Doubt string `json:"-"`
 }
 
 // Identifier is one identifier of the patient.

@@ -270,7 +270,7 @@ func TestWhereCountingStartsAgainTheCardSaysOneCourse(t *testing.T) {
 		{"one was added for a gap of 9 days, and 15 days", func() *history { return tell().needles(3, 12) }, 27, 2, 6, ""},
 		{"two were added for gap and peg, and 15 days", func() *history { return pegs().needles(3, 12) }, 27, 2, 6, ""},
 		{"two were added for pegs, with a session in doubt, and 15 days", func() *history { return pegs().needles(3, 5).needle(7, doubt) }, 20, 2, 8,
-			"One of the 8 sessions was added: no peg is recorded as left"},
+			"One of the 8 sessions was added: no peg is recorded between"},
 	} {
 		t.Run(c.says, func(t *testing.T) {
 			built := c.told().card(c.day)

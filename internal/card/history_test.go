@@ -105,6 +105,9 @@ func TestADeathBeforeATreatmentIsShown(t *testing.T) {
 			if got := strings.Contains(strings.Join(h.card(9).Notices, "\n"), want); got != c.want {
 				t.Errorf("shown: %v, want %v, in %q", got, c.want, h.card(9).Notices)
 			}
+			if got := strings.Contains(h.card(9).Tracks[0].Next.Caution, "make sure who this is"); got != c.want {
+				t.Errorf("beside the needle: %v, want %v, in %q", got, c.want, h.card(9).Tracks[0].Next.Caution)
+			}
 		})
 	}
 }

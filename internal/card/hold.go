@@ -33,7 +33,7 @@ func hold(g []track.Hold, j *track.Judgement, local *time.Location) Hold {
 	}
 	r, known := rule.Of(h.Rule)
 	if known {
-		out.Asked, out.Clears, out.Urgent = cmp.Or(h.Asked, r.Asks), cmp.Or(h.Clears, r.Clears), r.Urgent && !j.GivenUp(&h)
+		out.Asked, out.Clears, out.Urgent = cmp.Or(h.Asked, r.Asks), cmp.Or(h.Clears, r.EndedBy(rule.Stop)), r.Urgent && !j.GivenUp(&h)
 	}
 	out.Scope = strings.Join(h.Places(), ", ")
 	parts := []string{stop(Capital(out.Seen))}

@@ -38,7 +38,7 @@ func lifts(in Input, j track.Judgement, open bool) []string {
 			continue
 		}
 		for _, id := range append([]string{b.GetHold()}, b.GetMoreHolds()...) {
-			if why := liftedNothing(&j, id); why != "" {
+			if why := liftedNothing(&j, id, it.At.In(in.locationOf(it.Facility)).Format(time.DateOnly)); why != "" {
 				out = append(out, "A lift of hold "+id+said+" "+why)
 			}
 		}
@@ -46,8 +46,8 @@ func lifts(in Input, j track.Judgement, open bool) []string {
 	return out
 }
 
-// liftedNothing says why a lift of a hold lifted nothing, empty if the hold is lifted.
-func liftedNothing(j *track.Judgement, id string) string {
+// liftedNothing says why a lift of a hold on a local date lifted nothing, empty if the hold is lifted.
+func liftedNothing(j *track.Judgement, id, on string) string {
 	k := slices.IndexFunc(j.Holds, func(h track.Hold) bool { return h.ID == id })
 	switch {
 	case k < 0:
@@ -57,6 +57,9 @@ func liftedNothing(j *track.Judgement, id string) string {
 		return ""
 	case j.Holds[k].Rule == rule.NotAFistula:
 		return "lifted nothing. What clears this hold: " + strings.TrimSuffix(j.Holds[k].Clears, ".") + "."
+	case j.Holds[k].DayKnown && j.Holds[k].Date == on:
+		return "lifted nothing. Of the finding behind the hold only the day is known, and a lift works from the next day on. " +
+			"The hold is open."
 	}
 	return "lifted nothing. It came before the finding behind the hold, as that is recorded now. The hold is open."
 }

@@ -58,6 +58,8 @@ func TestALiftThatLiftedNothingIsShown(t *testing.T) {
 		{"dated before the hold", func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")) }, 6,
 			"A lift of hold " + placed("m0") + " by CN-09 on 2025-03-04 08:00 UTC lifted nothing. It came before the finding behind the " +
 				"hold, as that is recorded now. The hold is open.", true},
+		{"on the day of a hold of which only the day is known", func(h *history) { h.holds(day(5)).byDay().lifts(day(5), placed("m0")) }, 6,
+			"lifted nothing. Of the finding behind the hold only the day is known, and a lift works from the next day on. The hold is open.", true},
 		{"dated before the hold, and a later one that lifts it",
 			func(h *history) { h.holds(day(5)).lifts(day(4), placed("m0")).lifts(day(6), placed("m0")) }, 7, "", false},
 		{"a second time", func(h *history) { h.holds(day(3)).lifts(day(4), placed("m0")).lifts(day(5), placed("m0")) }, 6, "", false},

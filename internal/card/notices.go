@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"cannulary/internal/record/zone"
 	"cannulary/internal/track"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -32,7 +31,7 @@ func notices(in Input, j track.Judgement, c Card) []string {
 	if n := whereabouts(in, j.Where); n != "" {
 		say("%s", n)
 	}
-	if day := diedBefore(in, j.Where); day != "" {
+	if day := j.Where.DiedOn; day != "" {
 		say("The death of this patient is recorded for %s, and treatment is recorded after it. One of the two is wrong, or about another "+
 			"patient. Make sure who this is before you needle, and have it corrected.", day)
 	}
@@ -137,19 +136,6 @@ func whereabouts(in Input, w track.Whereabouts) string {
 		return fmt.Sprintf("The patient has been in hospital since %s.", w.InHospitalSince.In(in.location()).Format(time.DateOnly))
 	}
 	return ""
-}
-
-// diedBefore returns the local date of a death on record, if the patient is treated by what came after; else it is empty.
-func diedBefore(in Input, w track.Whereabouts) string {
-	day := ""
-	for i := range in.Items {
-		it := &in.Items[i]
-		b, ok := it.Body.(*cannularyv1.PatientLeft)
-		if ok && !it.Void && !it.At.After(in.AsOf) && b.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH && !w.Left {
-			day = zone.Date(it.At, in.locationOf(it.Facility))
-		}
-	}
-	return day
 }
 
 func declared(s *track.State) string {

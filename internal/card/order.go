@@ -67,7 +67,7 @@ var rows = []struct {
 	{anyLook, PhasePrepare, "Look for the peg. Nothing is recorded about it since the last session. " +
 		"If it is there, remove it whole. If it is missing, record that."},
 	{anyBlunt, PhasePrepare, "Remove the scab completely, with a sterile tool and not with the needle. " +
-		"If some of it stays, use no blunt needle."},
+		"If some of it stays, do not needle here. Ask the lead nurse."},
 	{anySharp & notFirst &^ anyPegIn, PhasePrepare, "Remove a scab, if there is one, completely."},
 	{notFirst, PhasePrepare, "{later disinfections} with {agent}."},
 

@@ -339,8 +339,11 @@ func Figures(t Track) []string {
 	return out
 }
 
-// Course returns how many sessions the course has to which the next sharp session belongs.
-func (t *Track) Course() int { return cmp.Or(t.Again, t.SessionsTarget) }
+// Course is track.State.Course.
+func (t *Track) Course() int {
+	s := track.State{Target: t.SessionsTarget, Again: t.Again, OneMore: t.OneMore} // the target holds the extra sessions
+	return s.Course()
+}
 
 // Added returns the sessions of that course that rules added, none once sharp sessions do not count any more.
 func (t *Track) Added() []Extra {

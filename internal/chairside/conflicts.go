@@ -11,11 +11,8 @@ import (
 	"cannulary/internal/track/rule"
 )
 
-// IdentityConflict is the rule of what may be another person's facts. It is judged here and not
-// with the tracks: birth dates are sealed, and a judgement opens nothing.
-const IdentityConflict = "identity-conflict"
-
-// conflicts are the findings in a patient's identity facts until a moment.
+// conflicts are the findings in a patient's identity facts until a moment. They are judged here and not with the tracks: birth
+// dates are sealed, and a judgement opens nothing.
 func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient string, items []record.Item,
 	until time.Time) ([]card.Finding, error) {
 	found, err := dossier.Conflicts(ctx, s.Ring, ids, patient, items, until)
@@ -25,9 +22,9 @@ func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient
 	var out []card.Finding
 	for _, c := range found {
 		f := card.Finding{
-			ID: record.FindingID(IdentityConflict, "", c.Facts[0]), Rule: IdentityConflict, Severity: string(rule.Caution), Since: c.Since,
-			Facts: c.Facts,
-			Seen:  "Identity facts still arrive under a number that was merged into this patient",
+			ID: record.FindingID(card.IdentityConflict, "", c.Facts[0]), Rule: card.IdentityConflict,
+			Severity: string(rule.Caution), Since: c.Since, Facts: c.Facts,
+			Seen: "Identity facts still arrive under a number that was merged into this patient",
 			Clears: "a person corrects or voids the wrong statement, reverses the merge, or states the right birth date once more under " +
 				"a name",
 		}
@@ -41,4 +38,13 @@ func (s *Service) conflicts(ctx context.Context, ids *record.Identities, patient
 		out = append(out, f)
 	}
 	return out, nil
+}
+
+// doubt words the oldest of them that stands now, empty for none.
+func (s *Service) doubt(ctx context.Context, ids *record.Identities, patient string, items []record.Item) (string, error) {
+	found, err := s.conflicts(ctx, ids, patient, items, s.Now())
+	if err != nil || len(found) == 0 {
+		return "", err
+	}
+	return found[0].Text, nil
 }

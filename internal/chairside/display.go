@@ -33,6 +33,9 @@ func shown(ctx context.Context, p card.Patient) card.Patient {
 		return p
 	}
 	out := card.Patient{ID: p.ID, Identifiers: []card.Identifier{}, Name: "…"}
+	if p.Doubt != "" {
+		out.Doubt = "Make sure who this is before you needle." // without the birth dates
+	}
 	if d == Letters && p.Name != "" && p.Name != freetext.Erased {
 		var letters []string
 		for _, part := range strings.Split(p.Name, ", ") {

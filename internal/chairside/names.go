@@ -73,7 +73,11 @@ func (s *Service) open(ctx context.Context, keys []string) (map[string]card.Pati
 	var failed []error
 	opened := make(map[string]card.Patient, len(order))
 	for _, survivor := range order {
-		p, err := s.patient(ctx, survivor, ids, facts[survivor], record.Effective(facts[survivor]))
+		items := record.Effective(facts[survivor])
+		p, err := s.patient(ctx, survivor, ids, facts[survivor], items)
+		if err == nil {
+			p.Doubt, err = s.doubt(ctx, ids, survivor, items)
+		}
 		if err != nil {
 			if ctx.Err() != nil {
 				return out, ctx.Err()

@@ -329,7 +329,7 @@ func (w *writer) rows(patient string, j *track.Judgement) view.Judgement {
 		if !left {
 			out.Tracks = append(out.Tracks, view.TrackRow{Patient: patient, Track: s.Name, Facility: out.Facility,
 				Role:  track.RoleName(s.Role),
-				Stage: string(s.Stage), Counted: s.Counted, Target: s.Target + len(s.Extras), Session: s.Next.Session,
+				Stage: string(s.Stage), Counted: s.Counted, Target: s.Course(), Session: s.Next.Session,
 				Again: s.Again, Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why, Caution: s.Next.Caution})
 		}
 		out.Maturity = append(out.Maturity, fhir.MaturityID(s.ID))

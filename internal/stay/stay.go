@@ -149,6 +149,9 @@ func placed(list []place, f *record.Fact) []place {
 	return append(slices.Clip(list), place{f.At, f.Facility})
 }
 
+// Leavings are those that stand, in the order of their facts. The caller must not change them.
+func (s *Stays) Leavings() []Leaving { return s.leavings }
+
 func (s *Stays) day(facility string, t time.Time) zone.Day {
 	if s.zone == nil {
 		return zone.DayOf(t, nil)

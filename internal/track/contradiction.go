@@ -9,11 +9,14 @@ import (
 
 // contradictions are what of the record cannot be true together and concerns a track, as cautions. Only a person can find out
 // which is wrong. Until then the advice rests on what was sent.
-func (m *machine) contradictions(c *course, s *State) []string {
+func (m *machine) contradictions(c *course, s *State, where *Whereabouts) []string {
 	if s.Stage == Retired {
 		return nil
 	}
 	var out []string
+	if where.DiedOn != "" {
+		out = append(out, "a death is recorded for "+where.DiedOn+", and treatment after it: make sure who this is before you needle")
+	}
 	if c.needledOn != "" && c.access != "" && c.needledOn != c.access {
 		out = append(out, fmt.Sprintf("the last needle of this track is recorded in access %s, but the track lies on access %s. A track "+
 			"does not move: find out which is right before you needle", c.needledOn, c.access))

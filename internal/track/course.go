@@ -55,14 +55,16 @@ type course struct {
 	firstBy   *cannularyv1.StaffIdentifier
 	seen      bool // a session was folded or a stage declared
 	counted   int
-	lastCount string // local date of the last counted session
-	doubted   bool   // a session since lastCount is in doubt
-	extras    []Extra
-	easy      []bool // of the last entries that count or are in doubt
-	trial     bool
-	streak    int
-	best      int      // longest streak
-	dates     []string // dates with a session that counts or is in doubt, the latest few
+	lastCount string // local date of the last counted session; see lastInDoubt
+	// lastInDoubt tells that none has counted since the takeover: lastCount is the first session since, which is in doubt.
+	lastInDoubt bool
+	doubted     bool // a session since lastCount is in doubt
+	extras      []Extra
+	easy        []bool // of the last entries that count or are in doubt
+	trial       bool
+	streak      int
+	best        int      // longest streak
+	dates       []string // dates with a session that counts or is in doubt, the latest few
 	// lengthened holds the dates on which the streak grew, the latest few.
 	lengthened []string
 
@@ -248,7 +250,7 @@ func (c *course) against(s *session, p *protocol.Parameters) (known, missing []s
 	}
 	switch {
 	case s.held:
-		add(&known, "a hold was open")
+		add(&known, s.barred())
 	case s.doubted:
 		add(&missing, "whether a hold of that day came first is not recorded")
 	}
@@ -313,7 +315,7 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 			c.easy = last(c.easy, keepEasy, false)
 		}
 		if c.lastCount == "" && c.counted > 0 {
-			c.lastCount = s.date // declared sessions have no date, so the gap runs from here
+			c.lastCount, c.lastInDoubt = s.date, true // declared sessions have no date, so the gap runs from here
 		}
 		c.doubted = true
 		c.take(s.date)
@@ -324,13 +326,13 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 	case days > home.GapRestartDays:
 		m.restarted(c, s, home, days)
 	case days > home.GapExtraDays:
-		seen := fmt.Sprintf("%d days between the counted sessions of %s and %s", days, c.lastCount, s.date)
+		seen := fmt.Sprintf("%d days between %s", days, c.pause("the counted sessions of %s and %s", s.date))
 		c.extras = append(slices.Clip(c.extras), Extra{rule.GapLong, fmt.Sprintf("%s (more than %d)", seen, home.GapExtraDays)})
 		m.raise(Finding{Rule: rule.GapLong, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
 			Seen: seen + ", so one sharp session was added", Asked: fmt.Sprintf("at most %d days apart", home.GapExtraDays)}, home)
 	}
 	c.counted++
-	c.lastCount, c.doubted = s.date, false
+	c.lastCount, c.lastInDoubt, c.doubted = s.date, false, false
 	c.take(s.date)
 	c.easy = last(c.easy, keepEasy, s.easy())
 	if !s.easy() {
@@ -338,6 +340,22 @@ func (m *machine) forming(c *course, s *session, p, home *protocol.Parameters, v
 			Seen:  "the entry on " + s.date + " was not recorded as easy",
 			Asked: fmt.Sprintf("each of the last %d entries: one attempt, one pass, no resistance", home.EasyEntries)}, home)
 	}
+}
+
+// pause names the two sessions between which a gap lies: by the format, if the first of them counts.
+func (c *course) pause(counted, date string) string {
+	if c.lastInDoubt {
+		counted = "the session of %s, which is in doubt, and that of %s"
+	}
+	return fmt.Sprintf(counted, c.lastCount, date)
+}
+
+// lastKind says what the session of lastCount is.
+func (c *course) lastKind() string {
+	if c.lastInDoubt {
+		return "first session since the takeover"
+	}
+	return "last session that counts"
 }
 
 // sinceCount returns the days since the last counted session, -1 before the first.
@@ -350,7 +368,8 @@ func (c *course) sinceCount(date string) int {
 
 // restarted starts counting again after a gap and raises the finding.
 func (m *machine) restarted(c *course, s *session, p *protocol.Parameters, days int) {
-	seen := fmt.Sprintf("%d days between the counted session of %s and that of %s, so counting started again", days, c.lastCount, s.date)
+	seen := fmt.Sprintf("%d days between %s, so counting started again", days,
+		c.pause("the counted session of %s and that of %s", s.date))
 	kept := c.doubted
 	m.clear(s.from, "counting started again", func(x *Finding) bool {
 		return x.Track == c.name && formingRule(x.Rule) && !(kept && x.Rule == rule.PegMissing)
@@ -376,8 +395,10 @@ func (m *machine) pegs(c *course, s *session, p *protocol.Parameters) {
 		return
 	case c.pegPlaced:
 		text = "no peg is recorded as found at the session of " + s.date
-	default:
+	case found:
 		text = "no peg is recorded as left after the session of " + c.previous
+	default: // one of the two may lie where no pegs are used
+		text = "no peg is recorded between the sessions of " + c.previous + " and " + s.date
 	}
 	c.extras = append(slices.Clip(c.extras), Extra{rule.PegMissing, text})
 	m.raise(Finding{Rule: rule.PegMissing, Track: c.name, Access: c.access, Since: s.from, Facts: []string{s.ground()},
@@ -470,7 +491,7 @@ func (m *machine) session(e *env, c *course, s *session) {
 		v.Counted = c.routine(s, &home)
 		switch {
 		case s.held:
-			v.WhyNot = []string{"a hold was open"}
+			v.WhyNot = []string{s.barred()}
 		case s.doubted:
 			v.InDoubt, v.WhyNot = true, []string{"whether a hold of that day came first is not recorded"}
 		}

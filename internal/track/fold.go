@@ -61,7 +61,7 @@ func (m *machine) answer(e *env) Judgement {
 			continue
 		}
 		s := m.state(c, &now, today, &due, j.Holds)
-		s.Next.Caution = sentences(slices.Concat(m.contradictions(c, &s), serious(&s, j.Findings), []string{s.Next.Caution})...)
+		s.Next.Caution = sentences(slices.Concat(m.contradictions(c, &s, &j.Where), serious(&s, j.Findings), []string{s.Next.Caution})...)
 		s.Next.Why = sentences(s.Next.Caution, s.Next.Why)
 		s.ID = record.TrackID(cmp.Or(e.TrackKeys[c.name], c.patient), c.name)
 		if e.lives {
@@ -102,12 +102,15 @@ func (d *dueDate) instant(e *env, facility string, t time.Time) {
 	d.at(day)
 }
 
-// refused returns the finding about a merge that had no effect.
+// refused returns the finding about a merge, or the reversal of one, that had no effect.
 func refused(f *record.Fact) Finding {
 	r, _ := rule.Of(rule.MergeWithoutEffect)
+	seen := "a merge of two identities had no effect: one of them was merged before, or the merge would go round in a circle"
+	if f.Kind == record.KindMergeReversed {
+		seen = "a reversal of a merge had no effect: no such merge stood then"
+	}
 	return Finding{ID: record.FindingID(r.Code, "patient", f.ID), Rule: r.Code, Severity: r.Severity, Since: f.At, Facts: []string{f.ID},
-		Seen:  "a merge of two identities had no effect: one of them was merged before, or the merge would go round in a circle",
-		Asked: r.Asks, Clears: r.Clears}
+		Seen: seen, Asked: r.Asks, Clears: r.Clears}
 }
 
 // state returns what one track is at the moment asked for.
@@ -320,16 +323,15 @@ func serious(s *State, findings []Finding) []string {
 	}
 	all := append(stops, cautions...)
 	if more := len(all) - seriousMost; more > 0 {
-		all = append(all[:seriousMost], fmt.Sprintf("%d more cautions are listed below", more))
+		all = append(all[:seriousMost], fmt.Sprintf("there are %d more cautions", more))
 		if more == 1 {
-			all[seriousMost] = "1 more caution is listed below"
+			all[seriousMost] = "there is 1 more caution"
 		}
 	}
 	return all
 }
 
-// seriousMost is how many cautions are shown before the reason; the rest are listed below
-// (ours).
+// seriousMost is how many cautions are shown before the reason (ours). The card lists the rest.
 const seriousMost = 3
 
 // sentences joins parts into sentences, each with a capital and a full stop.
@@ -382,7 +384,7 @@ func (c *course) next(s *State, now *protocol.Parameters, today string, due *due
 		return
 	case c.scab != "" && (c.scabDate == today || c.scabOpen && after(c.scabDate, 1) == today):
 		due.at(after(today, 1))
-		n.Why = "remove the whole scab, disinfect again and record it. No blunt needle before that"
+		n.Why = "remove the whole scab, disinfect again and record it. No needle before that"
 		return
 	case s.Folded == Planned:
 		n.Needle, n.Session = Sharp, 1
@@ -469,13 +471,13 @@ func (c *course) afterGap(s *State, now *protocol.Parameters) {
 	switch {
 	case s.Again > 0:
 		n.Needle, n.Session = Sharp, 1
-		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. Counting starts again", c.lastCount,
+		n.Caution = fmt.Sprintf("the %s was on %s, more than %d days ago. Counting starts again", c.lastKind(), c.lastCount,
 			now.GapRestartDays)
 		n.Why = fmt.Sprintf("the next sharp session is number 1 of %d", s.Again)
 	case s.OneMore:
 		n.Needle, n.Session = Sharp, s.Counted+1
-		n.Caution = fmt.Sprintf("the last session that counts was on %s, more than %d days ago. One more sharp session is needed",
-			c.lastCount, now.GapExtraDays)
+		n.Caution = fmt.Sprintf("the %s was on %s, more than %d days ago. One more sharp session is needed",
+			c.lastKind(), c.lastCount, now.GapExtraDays)
 		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far, and one is added for the gap", s.Counted, s.Target+len(s.Extras))
 	default:
 		return

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"cannulary/internal/record"
+	"cannulary/internal/record/zone"
 	"cannulary/internal/track/rule"
 	cannularyv1 "cannulary/proto/cannulary/v1"
 )
@@ -31,7 +32,7 @@ func (m *machine) grounds(e *env, f *record.Fact, withdrawn bool) {
 		if h == nil {
 			r, _ := rule.Of(g.rule)
 			m.holds = append(m.holds, Hold{ID: id, Rule: g.rule, Since: since, Date: e.date(f), Ground: f.ID, Asked: r.Asks,
-				Clears: r.Clears, GroundWithdrawn: true})
+				Clears: r.EndedBy(rule.Stop), GroundWithdrawn: true})
 			h = &m.holds[len(m.holds)-1]
 		}
 		h.Since, h.until = earlier(h.Since, since), later(h.until, until)
@@ -122,7 +123,7 @@ func (m *machine) began(hold string, day span) {
 	m.g.days[hold] = append(m.g.days[hold], day)
 	for _, s := range m.g.sessions {
 		m.redo = m.redo || s.held || s.doubted
-		s.held, s.doubted = false, false
+		s.held, s.unreviewed, s.doubted = false, false, false
 	}
 }
 
@@ -173,9 +174,10 @@ func (m *machine) under(e *env, c *course, s *session, a attempt, first bool) {
 			x.needledLast = e.date(a.fact)
 		}
 	}
-	held = held || c.stopped()
+	unreviewed := !held && c.stopped()
+	held = held || unreviewed
 	if held && !s.held {
-		s.held = true
+		s.held, s.unreviewed = true, unreviewed
 		m.redo = m.redo || !first
 	}
 	if doubted && !s.held && !s.doubted {
@@ -319,7 +321,7 @@ func (m *machine) groundsOf(e *env, f *record.Fact) []ground {
 		}
 		return []ground{g}
 	case *cannularyv1.CultureResulted:
-		return m.bacteraemia(b)
+		return m.bacteraemia(e, b, f)
 	}
 	return nil
 }
@@ -401,7 +403,7 @@ func atRisk(list []string, shiny, scab, ulcer cannularyv1.Finding, where string)
 }
 
 // bacteraemia holds the accesses of all tracks in use if S. aureus grew in blood.
-func (m *machine) bacteraemia(b *cannularyv1.CultureResulted) []ground {
+func (m *machine) bacteraemia(e *env, b *cannularyv1.CultureResulted, f *record.Fact) []ground {
 	if b.GetSpecimen() != cannularyv1.CultureSpecimen_CULTURE_SPECIMEN_BLOOD ||
 		b.GetGrowth() != cannularyv1.CultureGrowth_CULTURE_GROWTH_POSITIVE {
 		return nil
@@ -419,6 +421,9 @@ func (m *machine) bacteraemia(b *cannularyv1.CultureResulted) []ground {
 		return nil
 	}
 	g := ground{rule: rule.Bacteraemia, seen: name}
+	if b.GetCollectedAt() != nil {
+		g.seen += ", taken on " + zone.Date(b.GetCollectedAt().AsTime(), e.Zone(f.Facility))
+	}
 	for _, c := range m.courses {
 		if !c.seen || c.retired != nil {
 			continue

@@ -305,6 +305,19 @@ type State struct {
 	Newest time.Time
 }
 
+// Course is how many sessions the course has to which the next session belongs: with the one that a gap adds, although no
+// session has ended the gap yet.
+func (s *State) Course() int {
+	switch needed := s.Target + len(s.Extras); {
+	case s.Again > 0:
+		return s.Again
+	case s.OneMore:
+		return needed + 1
+	default:
+		return needed
+	}
+}
+
 // Peg is what is known of a peg in a track.
 type Peg string
 

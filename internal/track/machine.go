@@ -346,7 +346,7 @@ func (m *machine) raise(x Finding, p *protocol.Parameters) {
 	if x.Asked == "" {
 		x.Asked = r.Asks
 	}
-	x.Clears = r.Clears
+	x.Clears = cmp.Or(x.Clears, r.EndedBy(x.Severity))
 	m.foundAgain(&x)
 	if p != nil {
 		x.Protocol = p.Version

@@ -413,9 +413,19 @@ func (m *machine) complication(e *env, b *cannularyv1.ComplicationSeen, st step)
 		}
 	}
 	p := e.on(f)
-	x.Asked = fmt.Sprintf("the access rests for at least %d treatment(s), the next needle goes above the injury", p.InfiltrationRest)
+	rest := treatments(p.InfiltrationRest)
+	x.Seen += fmt.Sprintf(": rest the access for %s, then needle above the injury", rest)
+	x.Asked = fmt.Sprintf("the access rests for at least %s, the next needle goes above the injury", rest)
+	x.Clears = rest + " without a needle in the access"
 	x.needs = p.InfiltrationRest
 	m.raise(x, &p)
+}
+
+func treatments(n int) string {
+	if n == 1 {
+		return "1 treatment"
+	}
+	return fmt.Sprintf("%d treatments", n)
 }
 
 // rested counts a treatment through another access, or a missed one, as rest for the infiltrated

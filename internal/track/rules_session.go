@@ -180,8 +180,8 @@ func (m *machine) earlyBlunt(c *course, s *session, home *protocol.Parameters, w
 	case home.SharpOnly:
 		x.Seen = "a blunt needle on " + s.date + ", although the unit keeps tracks sharp"
 	case was.wasReady:
-		x.Seen = fmt.Sprintf("a blunt needle on %s, more than %d days after the last session that counts (%s)", s.date,
-			home.GapExtraDays, c.lastCount)
+		x.Seen = fmt.Sprintf("a blunt needle on %s, more than %d days after the %s (%s)", s.date,
+			home.GapExtraDays, c.lastKind(), c.lastCount)
 	}
 	m.raise(x, home)
 }

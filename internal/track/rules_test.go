@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"cannulary/internal/protocol"
+	"cannulary/internal/record"
 	"cannulary/internal/track"
 	"cannulary/internal/track/rule"
 	v1 "cannulary/proto/cannulary/v1"
@@ -138,4 +139,10 @@ func TestAMergeWithoutEffectIsFound(t *testing.T) {
 		t.Fatalf("found %+v", st)
 	}
 	explained(t, &st[0])
+	items[0].Kind = record.KindMergeReversed
+	j = track.Fold(track.Input{Items: items, Refused: items[:1], Book: protocol.NewBook(nil),
+		Zone: func(string) *time.Location { return time.UTC }, AsOf: on(1)})
+	if got, want := j.Standing()[0].Seen, "a reversal of a merge had no effect: no such merge stood then"; got != want {
+		t.Errorf("of a reversal it says %q", got)
+	}
 }

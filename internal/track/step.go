@@ -43,9 +43,17 @@ type session struct {
 	complications []cannularyv1.ComplicationKind
 	// reused reports that its reference had an earlier session in the track.
 	reused bool
-	// held reports that a needle was used in it under a hold. doubted reports one on a day on
-	// which a hold began at an unknown time. A fact after its first attempt can set both.
-	held, doubted bool
+	// held reports that a needle was used in it under a hold, or unreviewed in a track that had not been used for long.
+	// doubted reports one on a day on which a hold began at an unknown time. A fact after its first attempt can set all.
+	held, unreviewed, doubted bool
+}
+
+// barred says why no needle was to be used in a session that is held.
+func (s *session) barred() string {
+	if s.unreviewed {
+		return "no review was closed after the track had not been used for long"
+	}
+	return "a hold was open"
 }
 
 // is reports whether an occasion is one of the session's.

@@ -20,6 +20,8 @@ type Whereabouts struct {
 	LeftAt   time.Time
 	LeftUnit string
 	Reason   cannularyv1.LeavingReason
+	// DiedOn is the local date of a death on record, if what came after says that the patient is treated; else empty.
+	DiedOn string
 	// InHospitalSince is nil while the patient is no inpatient.
 	InHospitalSince *time.Time
 }
@@ -33,6 +35,12 @@ func (m *machine) where(t time.Time) Whereabouts {
 	}
 	if l := at.Left; l != nil && !at.Open {
 		w.Left, w.LeftAt, w.LeftUnit, w.Reason = true, l.At, l.Facility, l.Reason
+		return w
+	}
+	for _, l := range m.stays.Leavings() {
+		if l.Reason == cannularyv1.LeavingReason_LEAVING_REASON_DEATH && !l.At.After(t) {
+			w.DiedOn = l.Day.String()
+		}
 	}
 	return w
 }

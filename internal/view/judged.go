@@ -10,7 +10,8 @@ import (
 // TrackRow is the stored judgement of one track.
 type TrackRow struct {
 	Patient, Track, Facility, Role, Stage string
-	Counted, Target                       int
+	Counted                               int
+	Target                                int // track.State.Course
 	Session                               int // of its course that comes next, 0 if it has no number
 	Again                                 int // as track.State.Again
 	Held                                  bool

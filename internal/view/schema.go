@@ -2,7 +2,7 @@ package view
 
 // SchemaVersion is that of the tables and of what the projector puts into them. A file of
 // another version is not touched: a new one is built beside it from the log.
-const SchemaVersion = 16
+const SchemaVersion = 17
 
 // schema makes an empty view. Times are milliseconds since 1970, UTC.
 var schema = []string{

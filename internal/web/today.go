@@ -333,6 +333,9 @@ func rankOf(p patient) int {
 		return rankHold
 	}
 	out := rankRest
+	if p.who.Doubt != "" {
+		out = rankCaution
+	}
 	for _, t := range p.tracks {
 		s := track.Stage(t.Stage)
 		switch {
@@ -370,7 +373,8 @@ func (p patient) shown(c chosen) bool {
 	case attentionHold:
 		return p.rank == rankHold
 	case attentionCaution:
-		return slices.ContainsFunc(p.tracks, func(t view.TrackRow) bool { return t.Caution != "" && t.Stage != string(track.Retired) })
+		return p.who.Doubt != "" ||
+			slices.ContainsFunc(p.tracks, func(t view.TrackRow) bool { return t.Caution != "" && t.Stage != string(track.Retired) })
 	case attentionFirst:
 		return slices.ContainsFunc(p.tracks, func(t view.TrackRow) bool {
 			return t.Stage == string(track.Ready) && t.Needle == string(track.Blunt)
@@ -460,6 +464,7 @@ func (h *handler) fillToday(ctx context.Context, page *todayPage, rec records, f
 	}
 	for i := range people {
 		people[i].who = names[people[i].key]
+		people[i].rank = rankOf(people[i])
 	}
 	slices.SortStableFunc(people, byNeed)
 	var shifts []string
@@ -607,6 +612,9 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 	cautions := 0
 	for _, p := range people {
 		holds += len(p.holds)
+		if p.who.Doubt != "" {
+			cautions++
+		}
 		for _, t := range p.tracks {
 			byStage[t.Stage]++
 			if t.Caution != "" && t.Stage != string(track.Retired) {

@@ -96,8 +96,7 @@ func (h *handler) needle(t view.TrackRow) string {
 	case t.Needle == string(track.Blunt) && s == track.Trial:
 		key += "-trial"
 	}
-	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", cmp.Or(t.Again, t.Target),
-		"Session", t.Session)
+	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target, "Session", t.Session)
 }
 
 // needleKey is the key itself where there is such a message, else the one without what stands after
@@ -165,6 +164,9 @@ func (h *handler) first(p patient, z *time.Location, now time.Time) []line {
 			hold.After += " " + h.words.must("row.left")
 		}
 		out = append(out, hold)
+	}
+	if p.who.Doubt != "" {
+		out = append(out, line{Class: "care", Said: p.who.Doubt, Lang: english})
 	}
 	var firsts []string
 	said := map[string]bool{}

@@ -284,7 +284,7 @@ func TestABacteraemiaOfAPatientWhoHasLeftIsOnToday(t *testing.T) {
 			Organisms: []*v1.Organism{{Group: v1.OrganismGroup_ORGANISM_GROUP_STAPHYLOCOCCUS_AUREUS}}}}}}}))
 	u.settle()
 	page := u.page("/")
-	says(t, page, ">DepartedD <", "On hold, not due on this day", "Staphylococcus aureus in blood. The patient left the unit.", ">Open holds <b>1</b>", ">Established <b>0</b>")
+	says(t, page, ">DepartedD <", "On hold, not due on this day", "Staphylococcus aureus in blood, taken on "+at(6).Format(time.DateOnly)+". The patient left the unit.", ">Open holds <b>1</b>", ">Established <b>0</b>")
 	if strings.Contains(page, "DepartedT") {
 		t.Error("who left is on the list")
 	}
@@ -617,9 +617,11 @@ func TestNamesThatFail(t *testing.T) {
 		t.Error("a name whose key was destroyed is shown, or its absence is called a failure")
 	}
 	u.roster("Two", at(2), &v1.RosterFact{Fact: &v1.RosterFact_IdentityStated{IdentityStated: &v1.IdentityStated{
-		Identifiers: []*v1.PatientIdentifier{{System: system, Value: "Two"}}, FamilyName: "Renamed", BirthDate: "1950-05-05"}}})
+		Identifiers: []*v1.PatientIdentifier{{System: system, Value: "Two"}}, FamilyName: "Renamed", BirthDate: "1951-06-06"}}})
 	u.settle()
 	if page = u.page("/"); !strings.Contains(page, ">Renamed <") || strings.Contains(page, ">Two <") {
 		t.Error("a name that was stated anew is not shown")
 	}
+	// Another birth date may be another person's: the card says so, and so does the list.
+	says(t, rowOf(page, u.ring.PatientKey(system, "Two")), "The birth date was stated as ", "then as 1951-06-06. Make sure who this is before you needle.")
 }

@@ -113,7 +113,7 @@ func TestTheUnitInWords(t *testing.T) {
 	u := ward(t)
 	page := u.page("/unit?until=" + monthThere(t))
 	says(t, page, "The unit: Invented unit", `stage=forming"><b>2</b> forming`, "A quarter were ready after 10 days. Half of the tracks were ready after 10 days. Three quarters were ready after 10 days.",
-		"2 tracks were begun in these months: 1 became ready, 1 are on the way, 0 ended before they were ready.", "Kaplan and Meier",
+		"Tracks that were begun in these months: 2. Became ready: 1. On the way: 1. Ended before they were ready: 0.", "Kaplan and Meier",
 		"In 8 of 8 forming sessions the creator or a named deputy needled: 100 % (exact 95 % limits 63.1 to 100 %).",
 		"No session past forming is on record in these months.", "1 hold</h3>", "1 track under review</h3>", "Quombave, Zaph &amp; &lt;b&gt;",
 		"pus &amp; redness &lt;b&gt;seen&lt;/b&gt;", "could be chance", "no comparison", html.EscapeString(card.Caution),

@@ -40,6 +40,7 @@ type entry struct {
 	Chair                                string
 	Hospital                             string   // since when in hospital, empty if not
 	Held                                 string   // what is held, empty for nothing
+	Doubts                               []string // what may be another person's
 	Needles                              []string // a line for each needle
 	Lapses                               string   // from when on another needle may be right, empty if not by the day listed
 }
@@ -205,6 +206,11 @@ func entryOf(c card.Card) (entry, error) {
 	}
 	if c.StandingHold {
 		e.Held = scopes(c.Holds)
+	}
+	for _, f := range c.Findings {
+		if f.Rule == card.IdentityConflict {
+			e.Doubts = append(e.Doubts, f.Text)
+		}
 	}
 	for _, t := range c.Tracks {
 		if t.Stage == "retired" {

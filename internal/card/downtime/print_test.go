@@ -207,11 +207,12 @@ func TestIndexIsSortedAndMarksHolds(t *testing.T) {
 		t.Error("the index says what is not so")
 	}
 	cards[1].Lagging, cards[2].Facility = true, "other-unit"
+	cards[3].Findings = []card.Finding{{Rule: card.IdentityConflict, Severity: "caution", Text: "The birth date was stated as 1950-01-01, then as 1951-01-01. Make sure who this is before you needle."}}
 	b.Reset()
 	if err := downtime.PrintIndex(&b, cards, printedAt(), head); err != nil {
 		t.Fatal(err)
 	}
-	says(t, b.String(), "newer facts may exist", "<h2>other-unit: No schedule", "<h2>unit-invented: No schedule", "printed at 2026-07-06 18:05 UTC")
+	says(t, b.String(), "<b>The birth date was stated as 1950-01-01, then as 1951-01-01. Make sure who this is before you needle.</b>", "newer facts may exist", "<h2>other-unit: No schedule", "<h2>unit-invented: No schedule", "printed at 2026-07-06 18:05 UTC")
 	b.Reset()
 	if err := downtime.PrintIndex(&b, nil, printedAt(), head); err != nil {
 		t.Fatal(err)

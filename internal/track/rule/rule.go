@@ -96,8 +96,17 @@ type Rule struct {
 	// Basis is what the rule rests on. "read": read in the source named. "from memory": recalled,
 	// not read. "common practice, no source" and "ours" mean what they say.
 	Basis string
-	// Clears is what ends a finding.
-	Clears string
+	// Clears is what ends a finding. ClearsGraver, if not empty, is what ends one of severity Graver.
+	Clears       string
+	ClearsGraver string
+}
+
+// EndedBy is what ends a finding of that severity.
+func (r *Rule) EndedBy(s Severity) string {
+	if s == r.Graver && r.ClearsGraver != "" {
+		return r.ClearsGraver
+	}
+	return r.Clears
 }
 
 // All returns the table in the order of a session: plan, insertion, preparation, examination,
@@ -110,10 +119,11 @@ var table = []Rule{
 		Basis:  "read: British Columbia Provincial Renal Agency, guideline of 2009",
 		Clears: "the kind of the access or the plan is corrected, or the track is retired; it cannot be lifted"},
 	{Code: SpacingShort, Severity: Caution, Graver: Stop, Holds: Track,
-		Asks:       "the needle tips lie at least 60 mm apart; below 50 mm is a stop",
-		Parameters: []string{"tip_distance_min_millimetres", "tip_distance_stop_millimetres"},
-		Basis:      "60 to 80 mm common practice, no source, and at least 60 mm in a trial (read: Hasbargen 1995); 50 mm from memory",
-		Clears:     "a plan with the tips further apart; a stop also needs a named person to lift the hold"},
+		Asks:         "the needle tips lie at least 60 mm apart; below 50 mm is a stop",
+		Parameters:   []string{"tip_distance_min_millimetres", "tip_distance_stop_millimetres"},
+		Basis:        "60 to 80 mm common practice, no source, and at least 60 mm in a trial (read: Hasbargen 1995); 50 mm from memory",
+		Clears:       "a plan with the tips further apart",
+		ClearsGraver: "a plan with the tips further apart, and " + liftedByName},
 	{Code: SpacingLong, Severity: Caution,
 		Asks:       "the needle tips lie at most 80 mm apart",
 		Parameters: []string{"tip_distance_max_millimetres"}, Basis: "common practice, no source",
@@ -175,8 +185,9 @@ var table = []Rule{
 		Asks:       "at most 2 attempts by one cannulator at one site in a session",
 		Parameters: []string{"attempts_max"}, Basis: "from memory", Clears: laterSessionWithout},
 	{Code: ScabIncomplete, Severity: Stop, Holds: Entry,
-		Asks:  "the scab is wholly removed before a blunt needle goes in",
-		Basis: "read in a unit's procedure", Clears: "a later preparation in the same session removes the scab whole"},
+		Asks:   "the scab is wholly removed before a blunt needle goes in",
+		Basis:  "read in a unit's procedure",
+		Clears: "a later preparation in the same session removes the scab whole; else the next session in the track"},
 	{Code: SingleDisinfection, Severity: Note, Graver: Caution,
 		Asks: "the site is disinfected twice, before and after scab or peg is removed, from the second session on: a note where it " +
 			"is not recorded, a caution where it was not done",
@@ -195,12 +206,13 @@ var table = []Rule{
 		Basis: "this project's own, without a published source", Clears: laterSessionWithout},
 	{Code: NeedledUnderHold, Severity: Caution, Fixed: true,
 		Asks:  "no needle is used while a hold is open; such a session counts for nothing, and the lead is to know",
-		Basis: "this project's own, without a published source", Clears: "no hold is on the place any more"},
+		Basis: "this project's own, without a published source", Clears: "no hold or other stop is on the place any more"},
 	{Code: UnusedLong, Severity: Caution, Graver: Stop, Holds: Entry,
-		Asks:       "a track in blunt use is needled at least every 21 days; after more than 42 days no needle before a review",
-		Parameters: []string{"unused_caution_days", "unused_stop_days", "sharp_only"},
-		Basis:      "this project's own: a tunnel that is not used closes",
-		Clears:     "a needle is used in the track; a stop ends when a review of the track or its access is closed"},
+		Asks:         "a track in blunt use is needled at least every 21 days; after more than 42 days no needle before a review",
+		Parameters:   []string{"unused_caution_days", "unused_stop_days", "sharp_only"},
+		Basis:        "this project's own: a tunnel that is not used closes",
+		Clears:       "a needle is used in the track",
+		ClearsGraver: "a review of the track or its access is closed; a needle alone does not clear it"},
 	{Code: ThrillAbsent, Severity: Stop, Fixed: true, Holds: Access, Urgent: true,
 		Asks:  "a thrill is felt and a bruit is heard",
 		Basis: "from memory", Clears: liftedByName},
@@ -254,8 +266,8 @@ var table = []Rule{
 		Asks:  "a person placed a hold",
 		Basis: "the judgement of a named person", Clears: liftedByName},
 	{Code: MergeWithoutEffect, Severity: Caution, Fixed: true,
-		Asks:  "a merge closes no cycle and names no identity that is merged already",
-		Basis: "this project's own, without a published source", Clears: "the merge is corrected or reversed"},
+		Asks:  "a merge closes no cycle and names no identity that is merged already, and a reversal takes back a merge that stands",
+		Basis: "this project's own, without a published source", Clears: "the merge, or the reversal, is voided"},
 }
 
 // Of returns the rule with that code. For an unknown code it returns a Rule with only the code,

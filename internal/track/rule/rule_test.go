@@ -37,8 +37,8 @@ func TestTheTableIsWhole(t *testing.T) {
 		}
 		// A hold ends with a person, except where what it says of the access must be corrected.
 		if held := r.Holds == rule.Track || r.Holds == rule.Access; held && r.Code != rule.NotAFistula &&
-			!strings.Contains(r.Clears, "named person") {
-			t.Errorf("%s opens a hold and is cleared by %q, not by a named person", r.Code, r.Clears)
+			!strings.Contains(r.EndedBy(rule.Stop), "named person") {
+			t.Errorf("%s opens a hold and is cleared by %q, not by a named person", r.Code, r.EndedBy(rule.Stop))
 		}
 		if r.Fixed && len(r.Parameters) > 0 {
 			t.Errorf("%s is fixed and a protocol could change it: %v", r.Code, r.Parameters)

@@ -78,6 +78,9 @@ func stops(c *card.Card, found []card.Finding) *draft {
 		return nil
 	}
 	d := &draft{indicator: Critical}
+	if len(c.Holds) == 0 && !slices.ContainsFunc(found, func(f card.Finding) bool { return !past(c, f) }) {
+		d.indicator = Warning // nothing keeps the next needle away
+	}
 	var places, reasons []string
 	once := func(to *[]string, s string) {
 		if s = strings.TrimSuffix(s, "."); s != "" && !slices.Contains(*to, s) {
@@ -119,7 +122,10 @@ func stops(c *card.Card, found []card.Finding) *draft {
 		once(&reasons, f.Seen)
 		if needled(c, f) {
 			let = cmp.Or(let, f.Scope)
-			d.say("**No hold is open, but look first**: " + line(c, f) + " Ask who lifted the hold, and why, before any needle.")
+			d.say("**No hold is open, but look first**: " + line(c, f))
+			if !past(c, f) {
+				d.say("Ask who lifted the hold, and why, before any needle.")
+			}
 			continue
 		}
 		once(&places, f.Scope)
@@ -142,6 +148,12 @@ func stops(c *card.Card, found []card.Finding) *draft {
 	d.summary = head + ": " + strings.Join(reasons, "; ")
 	d.say(whatToDo(c))
 	return d
+}
+
+// past reports whether a finding kept only a needle away that was due then, as a scab does: no hold is open or was lifted.
+func past(c *card.Card, f card.Finding) bool {
+	r, _ := rule.Of(f.Rule)
+	return r.Holds == rule.Entry && needled(c, f)
 }
 
 // needled reports whether, in spite of a finding, a needle comes next where it was found.
@@ -288,6 +300,9 @@ func notices(c *card.Card) *draft {
 		return nil
 	}
 	d := &draft{indicator: Info, summary: "Before you trust this record: " + strings.Join(said, " ")}
+	if c.Left {
+		d.indicator = Warning // who left is here by mistake, or came back: that comes before any needle
+	}
 	if c.Lagging || c.Partial || c.Quarantined > 0 {
 		d.indicator = Warning
 		var wrong []string

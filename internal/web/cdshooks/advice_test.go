@@ -68,6 +68,13 @@ func TestAdvice(t *testing.T) {
 		})}},
 			[]string{"critical: Do not needle track A1: the scab was left in part", "info: Track A1 (arterial, forming): no needle. the scab is not wholly removed"},
 			[]string{"**No needle now**: Track A1: the scab was left in part (asked otherwise).", "Rule “Scab not wholly removed” (no protocol sets values for it) by protocol 2025-1.", "To look it up: rule scab-incomplete, fact ff.0."}},
+		{"a scab of a session that is over forbids no needle, and nobody lifted a hold", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) {
+			t.Findings = []card.Finding{finding("f1", rule.ScabIncomplete, "stop", "track A1", "the scab was left in part")}
+		})}},
+			[]string{"warning: Look first at track A1, no hold is open: the scab was left in part", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"},
+			[]string{"**No hold is open, but look first**: Track A1: the scab was left in part"}},
+		{"who left is warned about before any needle", card.Card{Patient: p, Left: true, Notices: []string{"The patient left north on 2026-11-01 (death)."}, Tracks: []card.Track{forming()}},
+			[]string{"warning: Before you trust this record: The patient left north on 2026-11-01 (death).", "info: Track A1 (arterial, forming): next sharp needle, session 4 of 6, 16G, 26°"}, nil},
 		{"a finding of spacing that stands after its hold was lifted", card.Card{Patient: p, Tracks: []card.Track{forming(func(t *card.Track) {
 			t.Findings = []card.Finding{finding("f1", rule.SpacingShort, "stop", "track A1", "the tips lie 45 mm apart")}
 		})}},

@@ -97,7 +97,7 @@ func (s *identityStory) says(patient string, want ...string) {
 	}
 	var got []string
 	for _, f := range c.Findings {
-		if f.Rule == chairside.IdentityConflict {
+		if f.Rule == card.IdentityConflict {
 			got = append(got, f.Text)
 			if f.Severity != "caution" || f.ID == "" || f.Clears == "" || len(f.Facts) == 0 {
 				s.u.tb.Errorf("%+v", f)

@@ -56,6 +56,10 @@ func nothingIsMissing(t reporter, c card.Card, cards []cdshooks.Card) {
 		if indicator == "" {
 			indicator = cdshooks.Warning
 		}
+		// A scab kept only that entry away: with nothing graver it is a warning once another needle comes next.
+		if f.Rule == rule.ScabIncomplete && details[cdshooks.Critical] == "" {
+			indicator = cdshooks.Warning
+		}
 		for _, x := range append([]string{fhir.RuleName(f.Rule), f.Seen, f.Scope}, f.Facts...) {
 			has("finding "+f.ID, indicator, x)
 		}
