@@ -362,6 +362,9 @@ func (p patient) expected() bool { return p.place.Due || p.treated() }
 // unscheduled tells that nobody can say whether the patient is due.
 func (p patient) unscheduled() bool { return p.place.Here && !p.place.Scheduled && !p.expected() }
 
+// other tells that the patient is neither on the list of the date nor one of whom nobody can say.
+func (p patient) other() bool { return !p.expected() && !p.unscheduled() }
+
 // shown reports whether the patient passes the filters beside list and shift.
 func (p patient) shown(c chosen) bool {
 	if c.Stage != "" && !slices.ContainsFunc(p.tracks, func(t view.TrackRow) bool { return t.Stage == c.Stage }) {
@@ -475,7 +478,7 @@ func (h *handler) fillToday(ctx context.Context, page *todayPage, rec records, f
 	}
 	shifts = worklist.Shifts(shifts, registered.GetShifts())
 	page.Chips, page.Whole = h.chips(c, people, shifts)
-	page.Sections = h.sections(c, people, shifts, z, now, len(shifts) > 1)
+	page.Sections = h.sections(c, people, shifts, z, now)
 	page.Nobody = !slices.ContainsFunc(people, patient.expected)
 	return nil
 }
@@ -515,7 +518,7 @@ func byNeed(a, b patient) int {
 }
 
 // sections divides the patients who were asked for.
-func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.Location, now time.Time, several bool) []section {
+func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.Location, now time.Time) []section {
 	var out []section
 	add := func(id, title string, in func(p patient) bool) {
 		s := section{ID: id, Title: title}
@@ -540,7 +543,7 @@ func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.
 			}
 			title := card.Capital(shift)
 			switch {
-			case shift == "" && several:
+			case shift == "" && len(shifts) > 1:
 				title = h.words.must("today.no-shift")
 			case shift == "":
 				title = h.words.must("today.due")
@@ -554,12 +557,11 @@ func (h *handler) sections(c chosen, people []patient, shifts []string, z *time.
 	if c.List != listOthers {
 		add("unscheduled", h.words.must("today.unscheduled"), patient.unscheduled)
 	}
-	other := func(p patient) bool { return !p.expected() && !p.unscheduled() }
 	switch c.List {
 	case "":
-		add("held", h.words.must("today.held-elsewhere"), func(p patient) bool { return other(p) && p.rank == rankHold })
+		add("held", h.words.must("today.held-elsewhere"), func(p patient) bool { return p.other() && p.rank == rankHold })
 	case listAll, listOthers:
-		add("others", h.words.must("today.others"), other)
+		add("others", h.words.must("today.others"), patient.other)
 	}
 	return out
 }
@@ -587,9 +589,8 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 		*list = append(*list, chip{Text: text, Link: to.link(), Count: n, On: now == to, Stop: stop && n > 0})
 	}
 	with := func(f func(*chosen)) chosen { to := base; f(&to); return to }
-	listed := func(p patient) bool { return p.expected() || p.unscheduled() }
 	add(&day, h.words.must("chip.due"), len(due), base, false)
-	first := count(people, func(p patient) bool { return p.rank < rankRest && (listed(p) || p.rank == rankHold) })
+	first := count(people, func(p patient) bool { return p.rank < rankRest && (!p.other() || p.rank == rankHold) })
 	add(&day, h.words.must("chip.attention"), first, with(func(to *chosen) { to.Attention = attentionAny }), true)
 	if len(shifts) > 1 {
 		for _, s := range shifts {
@@ -601,8 +602,7 @@ func (h *handler) chips(c chosen, people []patient, shifts []string) (day, whole
 				with(func(to *chosen) { to.Shift = cmp.Or(s, noShift) }), false)
 		}
 	}
-	add(&day, h.words.must("chip.others"), count(people, func(p patient) bool { return !p.expected() && !p.unscheduled() }),
-		with(func(to *chosen) { to.List = listOthers }), false)
+	add(&day, h.words.must("chip.others"), count(people, patient.other), with(func(to *chosen) { to.List = listOthers }), false)
 	if n := count(people, patient.unscheduled); n > 0 {
 		add(&day, h.words.must("chip.unscheduled"), n, with(func(to *chosen) { to.List = listUnscheduled }), false)
 	}
