@@ -35,7 +35,7 @@ func (h *handler) card(w http.ResponseWriter, r *http.Request) error {
 	case formHTML:
 		page := h.cardPage(c)
 		return h.render(w, r, "card", frame{Title: h.words.must("card.title", "Name", cmp.Or(c.Patient.Name, h.words.must("card.no-name"))),
-			Facility: c.Facility}, page)
+			Facility: c.Facility}, &page)
 	case formText:
 		answer.Send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte(card.Text(c)))
 		return nil
@@ -335,12 +335,6 @@ func (p cardPage) Birth() string {
 	}
 	return fmt.Sprintf("%d %s %d", d.Day(), p.words.must("month."+strings.ToLower(d.Month().String())), d.Year())
 }
-
-// Unrecorded says that nothing is on record; empty where something is.
-func (p cardPage) Unrecorded() string { return p.Card.Unrecorded() }
-
-// Described is an access in a line.
-func (p cardPage) Described(a card.Access) string { return p.Card.Described(a) }
 
 // Lines are a session without a track.
 func (p cardPage) Lines(t card.Treatment) []string { return card.TreatmentText(t) }
