@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -354,7 +355,7 @@ func (h *handler) cells(l *life.Life, i int) []string {
 }
 
 // figure writes a number with one decimal at most.
-func figure(v float64) string { return strconv.FormatFloat(float64(int64(v*10+0.5))/10, 'f', -1, 64) }
+func figure(v float64) string { return strconv.FormatFloat(math.Round(v*10)/10, 'f', -1, 64) }
 
 func (h *handler) needleWords(c *life.Column) string {
 	t := h.words
