@@ -333,7 +333,7 @@ func (p cardPage) Birth() string {
 	if err != nil {
 		return p.Patient.BirthDate
 	}
-	return fmt.Sprintf("%d %s %d", d.Day(), p.words.must("month."+strings.ToLower(d.Month().String())), d.Year())
+	return p.words.date(d)
 }
 
 // Lines are a session without a track.
