@@ -135,7 +135,7 @@ func (in *Intake) own(m Message, id string) ([]record.Fact, error) {
 	ev := &logv1.Event{Id: id, Source: e.GetSource(), Facility: e.GetFacility(), OccurredAt: e.GetOccurredAt(),
 		Precision: e.GetPrecision(), Session: e.GetSession()}
 	if p := e.GetPatient(); p != nil {
-		ev.PatientKey = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		ev.PatientKey = in.keyOf(p)
 	}
 	for _, f := range m.facts {
 		ev.Facts = append(ev.Facts, wrap(f))
@@ -178,7 +178,7 @@ func (in *Intake) judgeAmendment(m Message, a amendment, named string, facts []r
 		}
 		return &fault.Violation{Field: a.field, Rule: "amendment.subject",
 			Description: fmt.Sprintf("names fact %d of %s, which is about %s; the envelope must be about the same", n, named, about)}, ""
-	case p != nil && f.PatientKey != in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()) && f.MergedKey == "":
+	case p != nil && f.PatientKey != in.keyOf(p) && f.MergedKey == "":
 		return nil,
 			fmt.Sprintf("%s names fact %d of %s, which was posted for another patient identifier: it changes nothing unless the two "+
 				"identities are merged", a.field, n, named)

@@ -162,19 +162,14 @@ func (in *Intake) Record(ctx context.Context, m Message, placed ...func()) (Answ
 
 // names notes for the trail whom a message is about, whatever becomes of it.
 func (in *Intake) names(ctx context.Context, m Message) {
-	if p := m.Envelope.GetPatient(); p != nil {
-		seen.Patients(ctx, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+	for _, p := range m.patients() {
+		seen.Patients(ctx, in.keyOf(p))
 	}
-	for _, f := range m.facts {
-		if r, ok := f.(*cannularyv1.RosterFact); ok {
-			if p := r.GetPatientsMerged().GetRetired(); p != nil {
-				seen.Patients(ctx, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
-			}
-			if p := r.GetMergeReversed().GetRetired(); p != nil {
-				seen.Patients(ctx, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
-			}
-		}
-	}
+}
+
+// keyOf returns the patient key of an identifier.
+func (in *Intake) keyOf(p *cannularyv1.PatientIdentifier) string {
+	return in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
 }
 
 func (in *Intake) record(ctx context.Context, m Message, placed func()) (Answer, error) {
@@ -405,7 +400,7 @@ func (in *Intake) event(ctx context.Context, m Message, id string, hash []byte) 
 		Recorder: e.GetRecorder(), Session: e.GetSession(), Test: m.test(),
 	}
 	if p := e.GetPatient(); p != nil {
-		ev.PatientKey = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		ev.PatientKey = in.keyOf(p)
 		sealed, err := in.sealIdentifier(ctx, ev.GetPatientKey(), p)
 		if err != nil {
 			return nil, err
@@ -448,7 +443,7 @@ func (in *Intake) sealFact(ctx context.Context, patientKey string, f proto.Messa
 		}
 	case *cannularyv1.RosterFact_PatientsMerged:
 		p := x.PatientsMerged.GetRetired()
-		key := in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		key := in.keyOf(p)
 		sealed, err := in.sealIdentifier(ctx, key, p)
 		if err != nil {
 			return nil, err
@@ -456,9 +451,8 @@ func (in *Intake) sealFact(ctx context.Context, patientKey string, f proto.Messa
 		return &logv1.Fact{Fact: &logv1.Fact_IdentitiesMerged{IdentitiesMerged: &logv1.IdentitiesMerged{RetiredPatientKey: key,
 			RetiredPatientSealed: sealed}}}, nil
 	case *cannularyv1.RosterFact_MergeReversed:
-		p := x.MergeReversed.GetRetired()
 		return &logv1.Fact{Fact: &logv1.Fact_IdentityMergeReversed{IdentityMergeReversed: &logv1.IdentityMergeReversed{
-			RetiredPatientKey: in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())}}}, nil
+			RetiredPatientKey: in.keyOf(x.MergeReversed.GetRetired())}}}, nil
 	}
 	return wrap(f), nil
 }
@@ -474,7 +468,7 @@ func (in *Intake) sealIdentity(ctx context.Context, patientKey string, id *cannu
 	}
 	out := &logv1.IdentitySealed{Sealed: sealed}
 	for _, p := range id.GetIdentifiers() {
-		out.IdentifierKeys = append(out.IdentifierKeys, in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+		out.IdentifierKeys = append(out.IdentifierKeys, in.keyOf(p))
 	}
 	return out, nil
 }

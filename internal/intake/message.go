@@ -94,12 +94,21 @@ func (m Message) RegistersFacility() bool {
 func (m Message) Alone() bool { return m.Envelope.GetPatient() == nil }
 
 // Lines returns the keys by which a message keeps its place among those of one sender: its id,
-// and the patients that it is about. A merge is about two.
+// and the patients that it is about.
 func (m Message) Lines() []string {
 	out := []string{"id\x00" + m.Envelope.GetSource() + "\x00" + m.Envelope.GetSourceMessageId()}
+	for _, p := range m.patients() {
+		out = append(out, "patient\x00"+p.GetSystem()+"\x00"+p.GetValue())
+	}
+	return out
+}
+
+// patients returns the identifiers of the patients that the message is about. A merge is about two.
+func (m Message) patients() []*cannularyv1.PatientIdentifier {
+	var out []*cannularyv1.PatientIdentifier
 	add := func(p *cannularyv1.PatientIdentifier) {
 		if p != nil {
-			out = append(out, "patient\x00"+p.GetSystem()+"\x00"+p.GetValue())
+			out = append(out, p)
 		}
 	}
 	add(m.Envelope.GetPatient())

@@ -33,7 +33,7 @@ func (in *Intake) noticed(ctx context.Context, by *access.Principal, m Message, 
 	}
 	n := noticing{in: in, ctx: ctx, by: by, m: m, event: id}
 	if p := m.Envelope.GetPatient(); p != nil {
-		n.key = in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		n.key = in.keyOf(p)
 	}
 	for i, f := range m.facts {
 		at := fmt.Sprintf("facts[%d].%s", i, factName(f))
@@ -95,7 +95,7 @@ func (n *noticing) roster(at string, ordinal int, r *cannularyv1.RosterFact) {
 // merge notices a merge or a reversal without an effect, and a merge of two birth dates.
 func (n *noticing) merge(at string, ordinal int, kind record.Kind, retired *cannularyv1.PatientIdentifier) {
 	items := n.effective(nil, topicMerges)
-	gone := n.in.cfg.Ring.PatientKey(retired.GetSystem(), retired.GetValue())
+	gone := n.in.keyOf(retired)
 	before := record.Resolve(items)
 	own := record.Fact{ID: record.FactID(n.event, ordinal), PatientKey: n.key, MergedKey: gone, Kind: kind,
 		At: n.m.Envelope.GetOccurredAt().AsTime()}
@@ -131,7 +131,7 @@ func (n *noticing) identity(at string, id *cannularyv1.IdentityStated) {
 // elsewhere notices identifiers under which another patient is on record, and tells nothing of that patient.
 func (n *noticing) elsewhere(at string, id *cannularyv1.IdentityStated) {
 	for i, p := range id.GetIdentifiers() {
-		key := n.in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+		key := n.in.keyOf(p)
 		if key != n.key && n.onRecord(key) && !slices.Contains(n.identities().Group(n.key), key) {
 			n.say("%s.identifiers[%d] is an identifier under which another patient is on record: if both are one patient, send "+
 				"patients_merged, else correct the identifier", at, i)

@@ -128,7 +128,7 @@ func (in *Intake) changes(ctx context.Context, by *access.Principal, source, tar
 // changesSession reports whether a session may be voided: each of its facts that the log has.
 func (in *Intake) changesSession(ctx context.Context, by *access.Principal, m Message, s *cannularyv1.SessionReference) (bool, error) {
 	p := m.Envelope.GetPatient()
-	key := in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue())
+	key := in.keyOf(p)
 	seqs, err := in.index.mentions(ctx, topicSession+record.SessionID(key, s.GetSystem(), s.GetValue()))
 	if err != nil {
 		return false, lookup(err)
@@ -165,7 +165,7 @@ func (in *Intake) merges(ctx context.Context, by *access.Principal, m Message, r
 		return true, nil
 	}
 	for _, p := range []*cannularyv1.PatientIdentifier{retired, m.Envelope.GetPatient()} {
-		seqs, err := in.index.mentions(ctx, topicAdmitted+in.cfg.Ring.PatientKey(p.GetSystem(), p.GetValue()))
+		seqs, err := in.index.mentions(ctx, topicAdmitted+in.keyOf(p))
 		if err != nil {
 			return false, lookup(err)
 		}
