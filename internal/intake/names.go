@@ -272,7 +272,7 @@ func (n *noticing) lies(track string) lying {
 			topics = append(topics, needled+t)
 		}
 	}
-	c, own := calendar{zone: n.in.zone(n.m)}, moment{n.m.Envelope.GetOccurredAt().AsTime(), n.m.Envelope.GetPrecision()}
+	c, own := calendar{zone: n.in.zone(n.m)}, n.m.when()
 	var out lying
 	for _, it := range n.effective(keys, topics...) {
 		if it.Void || c.before(own, moment{it.At, it.Precision}) {

@@ -37,7 +37,7 @@ func (in *Intake) noticed(ctx context.Context, by *access.Principal, m Message, 
 	}
 	for i, f := range m.facts {
 		at := fmt.Sprintf("facts[%d].%s", i, factName(f))
-		n.add(unusual(at, f.ProtoReflect()))
+		n.out = append(n.out, unusual(at, f.ProtoReflect())...)
 		if r, ok := f.(*cannularyv1.RosterFact); ok {
 			n.roster(at, i, r)
 		}
@@ -68,8 +68,6 @@ type noticing struct {
 
 	resolved *record.Identities
 }
-
-func (n *noticing) add(texts []string) { n.out = append(n.out, texts...) }
 
 func (n *noticing) say(format string, a ...any) { n.out = append(n.out, fmt.Sprintf(format, a...)) }
 
@@ -170,7 +168,7 @@ func (n *noticing) ended(at, access, on string) {
 	for _, k := range keys {
 		topics = append(topics, topicRetired+k+"/"+access)
 	}
-	c, own := calendar{zone: n.in.zone(n.m)}, moment{n.m.Envelope.GetOccurredAt().AsTime(), n.m.Envelope.GetPrecision()}
+	c, own := calendar{zone: n.in.zone(n.m)}, n.m.when()
 	for _, it := range n.effective(keys, topics...) {
 		b, ok := it.Body.(*cannularyv1.AccessRetired)
 		if !ok || it.Void || b.GetAccess() != access || !c.before(moment{it.At, it.Precision}, own) || on != "" && on < c.date(it.At) {
@@ -237,7 +235,7 @@ func (n *noticing) treated() {
 	for _, it := range n.effective([]string{n.key}, topicLeft+n.key) {
 		left, ok := it.Body.(*cannularyv1.PatientLeft)
 		if ok && !it.Void && left.GetReason() == cannularyv1.LeavingReason_LEAVING_REASON_DEATH &&
-			(calendar{zone: n.in.zone(n.m)}).before(moment{it.At, it.Precision}, moment{at, n.m.Envelope.GetPrecision()}) {
+			(calendar{zone: n.in.zone(n.m)}).before(moment{it.At, it.Precision}, n.m.when()) {
 			n.say("the patient's death is on record for %s, and this is of %s: check which of the two is wrong",
 				it.At.Format(time.DateOnly), at.Format(time.DateOnly))
 			break

@@ -32,18 +32,12 @@ type calendar struct {
 
 // today returns the latest local date (YYYY-MM-DD) that can have begun.
 func (c calendar) today() string {
-	l := cmp.Or(c.zone, furthest)
-	return zone.Date(c.now.Add(futureTolerance), l)
+	return zone.Date(c.now.Add(futureTolerance), cmp.Or(c.zone, furthest))
 }
 
 // date returns the local date of t. If the zone is not known, it is the date that the sender
 // most likely meant.
-func (c calendar) date(t time.Time) string {
-	if c.zone == nil {
-		return zone.Date(t, time.UTC)
-	}
-	return zone.Date(t, c.zone)
-}
+func (c calendar) date(t time.Time) string { return zone.Date(t, cmp.Or(c.zone, time.UTC)) }
 
 // precisionOf returns how exactly the time in a field of m is known; unspecified if the schema
 // has no such field beside it.
@@ -109,6 +103,11 @@ type moment struct {
 	precision cannularyv1.TimePrecision
 }
 
+// when returns the time of the message's facts.
+func (m Message) when() moment {
+	return moment{m.Envelope.GetOccurredAt().AsTime(), m.Envelope.GetPrecision()}
+}
+
 // before reports whether a lies before b, as far as both are known.
 func (c calendar) before(a, b moment) bool {
 	either := func(p cannularyv1.TimePrecision) bool { return a.precision == p || b.precision == p }
@@ -153,8 +152,7 @@ func cultures(m Message, c calendar) []fault.Violation {
 			continue
 		}
 		at := fmt.Sprintf("facts[%d]", i)
-		bad = append(bad, c.resulted(at+".culture_resulted", s.GetCultureResulted(),
-			moment{m.Envelope.GetOccurredAt().AsTime(), m.Envelope.GetPrecision()})...)
+		bad = append(bad, c.resulted(at+".culture_resulted", s.GetCultureResulted(), m.when())...)
 		if k := s.GetFactCorrected().GetCorrection(); k.GetCorrectedOccurredAt() != nil {
 			bad = append(bad, c.resulted(at+".fact_corrected.replacement.culture_resulted", s.GetFactCorrected().GetReplacement().
 				GetCultureResulted(),
