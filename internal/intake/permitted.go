@@ -112,15 +112,11 @@ func (in *Intake) changes(ctx context.Context, by *access.Principal, source, tar
 		if f.Target == "" {
 			return by.SendsKind(string(f.BodyKind())), nil
 		}
+		ref := f.Correction.GetFact()
 		if b, is := f.Body.(*cannularyv1.FactVoided); is {
-			source = b.GetFact().GetSource()
-		} else {
-			source = f.Correction.GetFact().GetSource()
+			ref = b.GetFact()
 		}
-		if source == "" {
-			source = f.Source
-		}
-		target = f.Target
+		source, target = cmp.Or(ref.GetSource(), f.Source), f.Target
 	}
 	return false, nil
 }
