@@ -59,9 +59,7 @@ type Clock interface {
 	Passed() time.Duration // what passed, by a clock that nobody sets; only differences mean anything
 }
 
-// machineClock is the clock of this machine.
-func machineClock() Clock { return machine{time.Now()} }
-
+// machine is the clock of this machine.
 type machine struct{ start time.Time }
 
 func (machine) Wall() time.Time { return time.Now().Round(0) }

@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"bytes"
 	"context"
 	"database/sql"
 	"encoding/hex"
@@ -437,21 +436,20 @@ func (x *index) remember(ev *logv1.Event, k known) {
 	x.register(ev)
 }
 
-// facility returns a facility's time zone. If it is not known, the index first catches up with
+// facility reports whether a facility is registered. If it is not known, the index first catches up with
 // the log: another process may just have accepted the registration.
-func (x *index) facility(ctx context.Context, id string) (zone string, ok bool, err error) {
-	if zone = x.zone(id); zone != "" {
-		return zone, true, nil
+func (x *index) facility(ctx context.Context, id string) (ok bool, err error) {
+	if x.zone(id) != "" {
+		return true, nil
 	}
 	st, err := x.log.State(ctx)
 	if err != nil {
-		return "", false, err
+		return false, err
 	}
 	if err := x.waitFor(ctx, st.LastSeq); err != nil {
-		return "", false, err
+		return false, err
 	}
-	zone = x.zone(id)
-	return zone, zone != "", nil
+	return x.zone(id) != "", nil
 }
 
 // waitFor returns once the index has reached seq.
@@ -527,6 +525,3 @@ func (x *index) zone(facility string) string {
 }
 
 func (x *index) close() error { return x.db.Close() }
-
-// same reports whether a resend has the content of the first message.
-func (k known) same(hash []byte) bool { return bytes.Equal(k.hash, hash) }

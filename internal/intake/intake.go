@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -79,7 +80,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		cfg.Day = cfg.Now
 	}
 	if cfg.Clock == nil {
-		cfg.Clock = machineClock()
+		cfg.Clock = machine{time.Now()}
 	}
 	st, err := cfg.Log.State(ctx)
 	if err != nil {
@@ -313,7 +314,7 @@ func (in *Intake) append(ctx context.Context, m Message, ev *logv1.Event, placed
 
 // again answers a message whose id is known.
 func (in *Intake) again(m Message, id string, k known, hash []byte) (Answer, error) {
-	if !k.same(hash) {
+	if !bytes.Equal(k.hash, hash) {
 		f := fault.Wrap(fault.Conflict, &conflict{event: id, seq: k.seq},
 			fmt.Sprintf("message id %q of source %q was used before with other content (event %s); nothing was stored",
 				m.Envelope.GetSourceMessageId(), m.Envelope.GetSource(), id),
@@ -351,7 +352,7 @@ func (in *Intake) checkFacility(ctx context.Context, m Message) error {
 		return nil
 	}
 	id := m.Envelope.GetFacility()
-	_, ok, err := in.index.facility(ctx, id)
+	ok, err := in.index.facility(ctx, id)
 	if err != nil {
 		return fault.Wrap(fault.Unavailable, err, "the service could not look the facility up", "send the same message again")
 	}
