@@ -39,8 +39,8 @@ type searching struct {
 	doubts []doubt  // values that cannot be meant
 }
 
-// doubt is a value that finds nothing and probably should.
-type doubt struct{ param, code, text string }
+// doubt is a code that finds nothing and probably should.
+type doubt struct{ param, text string }
 
 // readSearch turns the parameters of a search into a query.
 func (h *Handler) readSearch(r *request, t *Type) (*searching, error) {
@@ -217,7 +217,7 @@ func (s *searching) allowed() string {
 
 func (s *searching) filter(p *Param, modifier, value string) (view.Filter, error) {
 	var f view.Filter
-	for _, one := range splitValues(value) {
+	for _, one := range splitAt(value, ',') {
 		if s.values++; s.values > maxValues {
 			return nil, &problem{Status: http.StatusBadRequest, Code: "too-costly", Expression: "http." + p.Name,
 				Text: fmt.Sprintf("the search has more than %d values; split it", maxValues)}
@@ -562,7 +562,7 @@ func (s *searching) notices() []entry {
 				shown(orNothing(name)), s.t.Name, s.allowed()), "http."+shown(name)))
 	}
 	for _, d := range s.doubts {
-		out = append(out, outcomeEntry("warning", d.code, d.text, "http."+d.param))
+		out = append(out, outcomeEntry("warning", "code-invalid", d.text, "http."+d.param))
 	}
 	return out
 }

@@ -15,10 +15,7 @@ import (
 	"cannulary/internal/view"
 )
 
-// splitValues splits a parameter at the commas that are not escaped; the escapes stay.
-func splitValues(s string) []string { return splitAt(s, ',') }
-
-// splitAt splits at a sign that is not escaped by a backslash.
+// splitAt splits at a sign that is not escaped by a backslash; the escapes stay.
 func splitAt(s string, sign byte) []string {
 	var out []string
 	start := 0
@@ -209,7 +206,7 @@ func (s *searching) closed(p *Param, t *view.TokenIs, value string) error {
 	}
 	text := fmt.Sprintf("%s: %s is never a value here; use one of %s", p.Name, shown(value), p.codes())
 	if s.lenient || s.linked {
-		s.doubt(p.Name, "code-invalid", text+"; it was still asked for, as Prefer: handling=lenient asks")
+		s.doubt(p.Name, text+"; it was still asked for, as Prefer: handling=lenient asks")
 		return nil
 	}
 	return &problem{Status: http.StatusBadRequest, Code: "code-invalid", Expression: "http." + p.Name, Text: text}
@@ -229,12 +226,12 @@ func (s *searching) doubtful(p *Param, t *view.TokenIs) error {
 		}
 		text += "; nor does any resource have it of another system"
 	}
-	s.doubt(p.Name, "code-invalid", text)
+	s.doubt(p.Name, text)
 	return nil
 }
 
-func (s *searching) doubt(param, code, text string) {
-	d := doubt{param, code, text}
+func (s *searching) doubt(param, text string) {
+	d := doubt{param, text}
 	if !slices.Contains(s.doubts, d) {
 		s.doubts = append(s.doubts, d)
 	}
