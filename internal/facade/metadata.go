@@ -114,7 +114,7 @@ const restDoc = "Facts of constant-site haemodialysis needling, read only. Unkno
 	"code system does not have is answered with a warning. " +
 	"Patient/[id]/[type] searches a type that has the parameter patient in that Patient's compartment. _format and _pretty are taken " +
 	"everywhere; _pretty=true indents. Answers are compressed for Accept-Encoding: gzip. " +
-	"_count is at most 1000 unless configured otherwise. " +
+	"_count is at most 1000. " +
 	"Decision support that this record gives defers to the unit's protocol and licensed practice."
 
 // metadata answers the CapabilityStatement, made from the table.
