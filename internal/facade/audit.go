@@ -45,8 +45,6 @@ type Audit interface {
 	Get(ctx context.Context, id string) (f trail.Found, ok bool, err error)
 }
 
-func isAudit(path string) bool { return path == AuditPath || strings.HasPrefix(path, AuditPath+"/") }
-
 // auditRoute finds what a path of AuditEvents asks for.
 func (h *Handler) auditRoute(path string, seg []string) *route {
 	if seg[0] != AuditType || h.cfg.Audit == nil {
@@ -213,7 +211,7 @@ func (h *Handler) auditResource() []restResource {
 
 // asks is the right that a path asks for.
 func asks(path string) access.Right {
-	if isAudit(path) {
+	if path == AuditPath || strings.HasPrefix(path, AuditPath+"/") {
 		return access.Audit
 	}
 	return access.FHIR

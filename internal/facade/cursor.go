@@ -54,14 +54,10 @@ func check(b []byte, query string) []byte {
 	return h.Sum(nil)[:checkBytes]
 }
 
-func damagedCursor() *problem {
-	return invalid(paramCursor,
-		"the cursor in %s is damaged or belongs to another request; follow the next link as it is, or begin again without it", paramCursor)
-}
-
 // decodeCursor reads a cursor of the kind and query.
 func decodeCursor(s string, kind byte, query string) (cursor, error) {
-	bad := damagedCursor()
+	bad := invalid(paramCursor,
+		"the cursor in %s is damaged or belongs to another request; follow the next link as it is, or begin again without it", paramCursor)
 	b, err := base64.RawURLEncoding.Strict().DecodeString(s)
 	if err != nil || len(b) < 2+checkBytes || len(b) > 255 {
 		return cursor{}, bad

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
-	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -272,6 +271,3 @@ func (h *Handler) exportOperation(typ string) []operation {
 	}
 	return nil
 }
-
-// exportValues joins repeated comma-separated lists.
-func exportValues(params url.Values, name string) string { return strings.Join(params[name], ",") }

@@ -113,7 +113,7 @@ func (h *Handler) readExport(r *request, req *export.Request) error {
 		return err
 	}
 	if r.params.Has(paramTypeFilter) {
-		req.Searches = splitSearches(exportValues(r.params, paramTypeFilter))
+		req.Searches = splitSearches(strings.Join(r.params[paramTypeFilter], ","))
 	}
 	_, notices, err := h.exportSearches(r.Context(), req)
 	for _, n := range notices {
@@ -138,7 +138,7 @@ func (h *Handler) exportedTypes(r *request, req *export.Request) error {
 		}
 		return err
 	}
-	asked := strings.Split(exportValues(r.params, paramType), ",")
+	asked := strings.Split(strings.Join(r.params[paramType], ","), ",")
 	compartment := req.Level == export.System
 	for _, name := range asked {
 		if !slices.Contains(all, name) {

@@ -43,7 +43,7 @@ func (h *Handler) searchPublished(r *request, t *Type) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	page := view.Page{Total: 0}
+	var page view.Page
 	for i := range h.cfg.Definitions {
 		d := &h.cfg.Definitions[i]
 		if d.Type != t.Name || !matchesAll(d, s.query.Filters) {
