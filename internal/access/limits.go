@@ -1,6 +1,7 @@
 package access
 
 import (
+	"cmp"
 	"errors"
 	"sync"
 	"time"
@@ -35,16 +36,8 @@ func (l Limits) check() error {
 }
 
 func (l Limits) filled() Limits {
-	if l.PerSecond == 0 {
-		l.PerSecond = defaultPerSecond
-	}
-	if l.Burst == 0 {
-		l.Burst = defaultBurst
-	}
-	if l.AtOnce == 0 {
-		l.AtOnce = defaultAtOnce
-	}
-	return l
+	return Limits{PerSecond: cmp.Or(l.PerSecond, defaultPerSecond), Burst: cmp.Or(l.Burst, defaultBurst),
+		AtOnce: cmp.Or(l.AtOnce, defaultAtOnce)}
 }
 
 // Shares keep what each principal has used of its limits. They outlast a policy that is read again.
