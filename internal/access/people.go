@@ -59,7 +59,6 @@ type Person struct {
 	System, Value string   // identifier of the member of staff; empty where none is known
 	Said          string   // the name that the issuer gave, or that the person wrote when the glass was broken
 	Roles         []string // sorted
-	BrokeGlass    bool     // nobody but the person says who it is
 }
 
 // The defaults are this project's own, but for the idle time: ten minutes is what tablets at chairs are commonly
@@ -207,7 +206,7 @@ func (p *Policy) Broken(id, facility string, person Person) (*Principal, error) 
 		return nil, Unknown()
 	}
 	out := &Principal{Name: "break-glass:" + id, May: rightsOf()[Cannulator], Person: &person}
-	person.Roles, person.BrokeGlass = []string{Cannulator}, true
+	person.Roles = []string{Cannulator}
 	for _, v := range p.PeopleViews() {
 		if holds(v, facility) && (out.Facilities == nil || larger(out.Facilities, v)) {
 			out.Facilities = v
