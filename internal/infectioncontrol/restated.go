@@ -129,24 +129,15 @@ func ends(ctx context.Context, h Histories, id string) (first, now *reported, er
 		return nil, nil, err
 	}
 	for _, row := range slices.Backward(page.Rows) {
-		r, err := read(row.Body)
-		if err != nil {
-			return nil, nil, err
+		now = &reported{}
+		if err := json.Unmarshal(row.Body, now); err != nil {
+			return nil, nil, fmt.Errorf("a stored version is not a report: %w", err)
 		}
-		if first == nil || r.Date == first.Date {
-			first = r
+		if first == nil || now.Date == first.Date {
+			first = now
 		}
-		now = r
 	}
 	return first, now, nil
-}
-
-func read(body []byte) (*reported, error) {
-	var r reported
-	if err := json.Unmarshal(body, &r); err != nil {
-		return nil, fmt.Errorf("a stored version is not a report: %w", err)
-	}
-	return &r, nil
 }
 
 // Figures of a restatement.

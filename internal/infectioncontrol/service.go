@@ -5,7 +5,6 @@ package infectioncontrol
 import (
 	"context"
 	"fmt"
-	"math"
 
 	"cannulary/internal/fault"
 	"cannulary/internal/surveil"
@@ -113,7 +112,7 @@ func (s *Service) Threshold(ctx context.Context, r ThresholdRequest) (Threshold,
 		Reference: r.Reference, Basis: "given with the request", Caution: Caution,
 		Current: chartNow(w, surveil.ChartName{Technique: r.Technique, Class: r.Class})}
 	if out.Patients == 0 {
-		out.Patients = math.Round(w.Size(r.Technique, sizeMonths)*10) / 10
+		out.Patients = tenth(w.Size(r.Technique, sizeMonths))
 	}
 	if out.Patients < 0.5 {
 		return out,

@@ -20,10 +20,6 @@ const (
 // DayOf returns the date of a moment in a zone; a nil zone is UTC.
 func DayOf(t time.Time, l *time.Location) Day { return Day(zone.DayOf(t, l)) }
 
-func dayOf(y int, m time.Month, d int) Day {
-	return DayOf(time.Date(y, m, d, 0, 0, 0, 0, time.UTC), nil)
-}
-
 // ParseDay reads a date as YYYY-MM-DD.
 func ParseDay(s string) (Day, error) {
 	d, err := zone.ParseDay(s)
@@ -65,7 +61,9 @@ func ParseMonth(s string) (Month, error) {
 }
 
 // First returns the month's first day.
-func (m Month) First() Day { return dayOf(int(m)/12, time.Month(int(m)%12+1), 1) }
+func (m Month) First() Day {
+	return DayOf(time.Date(int(m)/12, time.Month(int(m)%12+1), 1, 0, 0, 0, 0, time.UTC), nil)
+}
 
 // Last returns the month's last day.
 func (m Month) Last() Day { return (m + 1).First() - 1 }
