@@ -5,7 +5,7 @@ var (
 	Escape    = escape
 	Printable = printable
 	Summary   = summary
-	IsUUID    = isUUID
+	IsUUID    = uuidForm.MatchString
 )
 
 // UUID5 is the text of a UUID of a name in the namespace of domain names (RFC 9562).

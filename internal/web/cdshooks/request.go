@@ -77,7 +77,7 @@ func Read(body []byte) (Request, error) {
 	if err != nil {
 		return r, err
 	}
-	if !isUUID(instance) {
+	if !uuidForm.MatchString(instance) {
 		return r, invalid("hookInstance", "value",
 			"hookInstance is not a UUID; send a new one with each call, for instance 5f1c2f7e-8a54-4c0b-9f3e-2d6b1f0c7a11")
 	}
@@ -140,10 +140,8 @@ func (r *Request) patient(prefetch map[string]json.RawMessage) error {
 			"the prefetched Patient is not the one that context.patientId names: no advice is given for a chart that mixes two patients; "+
 				"send the Patient of the open chart")
 	}
-	if !absent(p["birthDate"]) {
-		if json.Unmarshal(p["birthDate"], &r.BirthDate) != nil || !fhirDate.MatchString(r.BirthDate) {
-			return invalid(at+".birthDate", "value", "%s.birthDate must be a date such as 1961-05-17, 1961-05 or 1961", at)
-		}
+	if !absent(p["birthDate"]) && (json.Unmarshal(p["birthDate"], &r.BirthDate) != nil || !fhirDate.MatchString(r.BirthDate)) {
+		return invalid(at+".birthDate", "value", "%s.birthDate must be a date such as 1961-05-17, 1961-05 or 1961", at)
 	}
 	if absent(p["identifier"]) {
 		return nil

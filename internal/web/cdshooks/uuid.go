@@ -3,6 +3,7 @@ package cdshooks
 import (
 	"crypto/sha1" // version 5 is defined by it; nothing secret rests on it
 	"fmt"
+	"regexp"
 
 	"cannulary/fhir"
 )
@@ -28,20 +29,5 @@ func uuidText(u [16]byte) string {
 	return fmt.Sprintf("%x-%x-%x-%x-%x", u[:4], u[4:6], u[6:8], u[8:10], u[10:])
 }
 
-// isUUID reports whether a text has the form of a UUID, in capitals or not.
-func isUUID(s string) bool {
-	if len(s) != 36 {
-		return false
-	}
-	for i, r := range []byte(s) {
-		switch {
-		case i == 8 || i == 13 || i == 18 || i == 23:
-			if r != '-' {
-				return false
-			}
-		case !(r >= '0' && r <= '9' || r >= 'a' && r <= 'f' || r >= 'A' && r <= 'F'):
-			return false
-		}
-	}
-	return true
-}
+// uuidForm is the form of a UUID, in capitals or not.
+var uuidForm = regexp.MustCompile(`^[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}$`)
