@@ -49,7 +49,7 @@ type Link struct {
 type Site struct {
 	// Source is the address that the source of a card leads to.
 	Source string
-	// Board is the address below which the board's pages are, with no slash at its end.
+	// Board is the address below which the pages are, with no slash at its end.
 	Board string
 }
 
@@ -69,7 +69,7 @@ func (d *draft) say(parts ...string) {
 
 // finish closes drafts: most severe first, each with the caution, source and id. subject
 // tells patients apart whose cards say the same; key, where there is one, is the patient key
-// by which the board shows the chairside card.
+// by which the pages show the chairside card.
 func finish(drafts []draft, site Site, subject, key string) []Card {
 	slices.SortStableFunc(drafts, func(a, b draft) int { return urgency(b.indicator) - urgency(a.indicator) })
 	out := make([]Card, 0, len(drafts))
@@ -87,11 +87,9 @@ func finish(drafts []draft, site Site, subject, key string) []Card {
 			panic(err) // plain strings: cannot happen
 		}
 		name := subject + "\x00" + string(content)
-		if n := alike[name]; n > 0 { // two tracks may be told in the same words
-			alike[name]++
+		n := alike[name]
+		if alike[name]++; n > 0 { // two tracks may be told in the same words
 			name += fmt.Sprintf("\x00%d", n)
-		} else {
-			alike[name] = 1
 		}
 		c.UUID = uuidText(uuid5(cardSpace, []byte(name)))
 		out = append(out, c)
