@@ -126,10 +126,14 @@ func (a *App) withheld() error {
 	if text == "" {
 		return nil
 	}
-	p := answer.Problem{Status: http.StatusServiceUnavailable, Code: "transient",
-		Text: fault.New(fault.Unavailable, text, "wait; the service builds it by itself, and nothing is lost").Error()}
-	p.Header = map[string]string{"Retry-After": strconv.Itoa(int(retryWithheld.Seconds()))}
-	return &p
+	return later(text, "wait; the service builds it by itself, and nothing is lost")
+}
+
+// later refuses a request until something is built.
+func later(what, todo string) error {
+	return &answer.Problem{Status: http.StatusServiceUnavailable, Code: "transient",
+		Header: map[string]string{"Retry-After": strconv.Itoa(int(retryWithheld.Seconds()))},
+		Text:   fault.New(fault.Unavailable, what, todo).Error()}
 }
 
 // gathers reports whether a view that held nothing at the start has not come as far as the log had then: a part of the record

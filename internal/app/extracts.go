@@ -8,17 +8,14 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"cannulary/fhir"
-	"cannulary/internal/answer"
 	"cannulary/internal/export"
 	"cannulary/internal/extract"
-	"cannulary/internal/fault"
 	"cannulary/internal/projector"
 	"cannulary/internal/view"
 )
@@ -98,10 +95,8 @@ func (x *extracts) of(facilities []string) http.Handler {
 
 // notYet is why nothing is read from an extract that is not there.
 func notYet() error {
-	return &answer.Problem{Status: http.StatusServiceUnavailable, Code: "transient",
-		Header: map[string]string{"Retry-After": strconv.Itoa(int(retryWithheld.Seconds()))},
-		Text: fault.New(fault.Unavailable, "what readers of these facilities may read is being gathered from the log",
-			"wait and ask again; a large log takes minutes").Error()}
+	return later("what readers of these facilities may read is being gathered from the log",
+		"wait and ask again; a large log takes minutes")
 }
 
 // sequences returns how far each extract followed the log, by its facilities.
