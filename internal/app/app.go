@@ -436,8 +436,8 @@ func (a *App) Start() {
 		return nil
 	})
 	if a.store != nil && !a.building && !a.beside {
-		a.forgetExtracts(a.door.Policy().Views())
-		a.want(a.door.Policy().Views())
+		a.forgetExtracts()
+		a.want()
 	}
 	if a.store != nil && !a.building {
 		a.spawn(a.watchView)

@@ -71,7 +71,7 @@ func (a *App) Reload() {
 			"err", err)
 	}
 	if a.store != nil && !a.building && !a.beside {
-		a.want(a.door.Policy().Views())
+		a.want()
 	}
 }
 

@@ -43,16 +43,16 @@ const extractPrefix = "extract-"
 // again is the time between two attempts to make an extract's view.
 const again = 5 * time.Second
 
-// want sees that there is a view for each set of facilities. Those that are new are begun. The others of this process go
-// on until it ends.
-func (a *App) want(sets [][]string) {
+// want sees that there is a view for each set of facilities of the policy. Those that are new are begun. The others of this
+// process go on until it ends.
+func (a *App) want() {
 	x := &a.extracts
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	if a.run.Err() != nil {
 		return // Stop waits for those that were begun before
 	}
-	for _, set := range sets {
+	for _, set := range a.door.Policy().Views() {
 		id := extract.ID(set)
 		if x.list[id] != nil {
 			continue
@@ -67,7 +67,8 @@ func (a *App) want(sets [][]string) {
 }
 
 // forgetExtracts removes the views of extracts that no reader has any more.
-func (a *App) forgetExtracts(sets [][]string) {
+func (a *App) forgetExtracts() {
+	sets := a.door.Policy().Views()
 	list, err := os.ReadDir(a.viewDir())
 	for _, f := range list {
 		id, ok := strings.CutPrefix(f.Name(), extractPrefix)
