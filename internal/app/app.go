@@ -195,17 +195,16 @@ func (a *App) open(ctx context.Context) error {
 	if err := a.openTrail(ctx); err != nil {
 		return err
 	}
-	outcome := func(service, outcome string) { a.metrics.Outcome(service, outcome) }
 	if cfg.Ingest {
 		in := intake.Config{
 			Log: a.log, Ring: a.ring, Dir: filepath.Join(cfg.Dir, "ingest"),
-			Now: cfg.Now, Slog: cfg.Slog, Outcome: outcome, Note: a.note,
-			Room: func() bool { return a.room.has(logReserve) },
+			Now: cfg.Now, Clock: cfg.Clock, Slog: cfg.Slog, Note: a.note,
+			Outcome: func(service, outcome string) { a.metrics.Outcome(service, outcome) }, // metrics are made later
+			Room:    func() bool { return a.room.has(logReserve) },
 		}
 		if cfg.Invented != nil {
 			in.Day = cfg.Invented.Day
 		}
-		in.Clock = cfg.Clock
 		if a.intake, err = intake.New(ctx, in); err != nil {
 			return err
 		}
@@ -377,16 +376,16 @@ func (a *App) Failed() <-chan error { return a.fatal }
 // Start serves in the background. The caller must call Stop. Failed reports roles that fail.
 func (a *App) Start() {
 	a.serveHTTP()
-	a.spawn(func() error { return a.watchDoor(a.run) })
+	a.work.Go(func() { a.watchDoor(a.run) })
 	if a.people != nil {
-		a.spawn(func() error { return a.people.Run(a.run) })
+		a.work.Go(func() { a.people.Run(a.run) })
 	}
 	relax := func() {}
 	if a.projector != nil {
 		if a.startSeq > a.projector.Sequence()+farBehind {
 			relax = hurry()
 		}
-		a.spawn(func() error {
+		a.work.Go(func() {
 			err := a.projector.Run(a.run)
 			a.store.NoteDamage(err)
 			if err != nil && a.store.Damage() == nil {
@@ -394,11 +393,10 @@ func (a *App) Start() {
 				// failure.
 				a.cfg.Slog.Error("the projector stopped", "err", err)
 			}
-			return nil
 		})
 	}
 	if a.exports != nil {
-		a.spawn(func() error {
+		a.work.Go(func() {
 			// A view that is being rebuilt would give only a part of what the client had before.
 			// A view whose projector stopped gives what it has, as in a search.
 			if err := a.projector.WaitFor(a.run, a.startSeq); err != nil {
@@ -407,7 +405,6 @@ func (a *App) Start() {
 			if !a.beside { // once the view is in its place
 				a.exports.Run(a.run, a.side.read)
 			}
-			return nil
 		})
 	}
 	a.spawn(func() error {

@@ -31,7 +31,7 @@ type Declared struct {
 // builds the view anew.
 func DeclareWrongClock(ctx context.Context, cfg Config, w eventlog.WrongClock, reason string) (d Declared, err error) {
 	cfg.Ingest, cfg.View, cfg.HTTP = false, false, "127.0.0.1:0"
-	a, err := newApp(ctx, cfg, false)
+	a, err := New(ctx, cfg)
 	if err != nil {
 		return d, err
 	}

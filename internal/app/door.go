@@ -76,13 +76,13 @@ func (a *App) Reload() {
 }
 
 // watchDoor looks at the policy and the certificates until ctx ends.
-func (a *App) watchDoor(ctx context.Context) error {
+func (a *App) watchDoor(ctx context.Context) {
 	t := time.NewTicker(readDoorEvery)
 	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
-			return nil
+			return
 		case <-t.C:
 			a.Reload()
 		}

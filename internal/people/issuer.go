@@ -204,14 +204,14 @@ func (s *Service) Look(ctx context.Context) {
 }
 
 // Run looks at the issuer until ctx ends.
-func (s *Service) Run(ctx context.Context) error {
+func (s *Service) Run(ctx context.Context) {
 	t := time.NewTicker(lookEvery)
 	defer t.Stop()
 	for {
 		s.Look(ctx)
 		select {
 		case <-ctx.Done():
-			return nil
+			return
 		case <-t.C:
 		}
 	}
