@@ -200,7 +200,7 @@ func (s *Service) breakGlass(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	if r.Method != http.MethodPost {
-		return s.show(w, r, http.StatusOK, "glass", "Break-glass", nil)
+		return s.show(w, r, "glass", "Break-glass", nil)
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, 8<<10)
 	if err := r.ParseForm(); err != nil {
@@ -344,7 +344,7 @@ func (s *Service) review(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	if r.Method != http.MethodPost {
-		return s.show(w, r, http.StatusOK, "review", "Who used a sealed code", own)
+		return s.show(w, r, "review", "Who used a sealed code", own)
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, 8<<10)
 	n, err := strconv.Atoi(r.PostFormValue("number"))

@@ -329,7 +329,7 @@ func (s *Service) check(ctx context.Context, h *held, p *access.People) (bool, e
 		return true, nil
 	}
 	// One process asks: a refresh token that rotates can be spent once.
-	mine, err := s.change(ctx, h, func(one *session) error { one.Tried = now; return nil })
+	mine, err := s.change(ctx, h, func(one *session) { one.Tried = now })
 	if !mine || err != nil {
 		return true, err
 	}
@@ -354,12 +354,11 @@ func (s *Service) check(ctx context.Context, h *held, p *access.People) (bool, e
 		if again == nil || err != nil {
 			return again != nil, err
 		}
-		done, err := s.change(ctx, again, func(one *session) error {
+		done, err := s.change(ctx, again, func(one *session) {
 			one.Checked, one.Sealed = now, sealed
 			if said != nil {
 				one.Roles, one.Facilities, one.Value = said.Roles, said.Facilities, said.Value
 			}
-			return nil
 		})
 		if done || err != nil {
 			*h = *again

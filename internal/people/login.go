@@ -254,7 +254,7 @@ func (s *Service) lock(w http.ResponseWriter, r *http.Request, p *access.People)
 			err = s.end(r.Context(), h) // nobody could reopen it
 		} else if h != nil {
 			for done := false; !done && h != nil && err == nil; {
-				if done, err = s.change(r.Context(), h, func(one *session) error { one.LockedAt = now; return nil }); !done && err == nil {
+				if done, err = s.change(r.Context(), h, func(one *session) { one.LockedAt = now }); !done && err == nil {
 					h, err = s.read(r.Context(), h.cookie)
 				}
 			}
@@ -283,5 +283,5 @@ func (s *Service) lock(w http.ResponseWriter, r *http.Request, p *access.People)
 			}
 		}
 	}
-	return s.show(w, r, http.StatusOK, "lock", "Login", page)
+	return s.show(w, r, "lock", "Login", page)
 }

@@ -29,12 +29,12 @@ type frame struct {
 	Body          any
 }
 
-func (s *Service) show(w http.ResponseWriter, r *http.Request, status int, name, title string, body any) error {
+func (s *Service) show(w http.ResponseWriter, r *http.Request, name, title string, body any) error {
 	var b bytes.Buffer
 	if err := s.pages.ExecuteTemplate(&b, name+".html", frame{title, s.prefix, body}); err != nil {
 		return err
 	}
-	answer.Send(w, r, status, "text/html; charset=utf-8", b.Bytes())
+	answer.Send(w, r, http.StatusOK, "text/html; charset=utf-8", b.Bytes())
 	return nil
 }
 
