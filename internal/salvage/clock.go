@@ -1,10 +1,11 @@
 package salvage
 
 import (
-	"cannulary/internal/eventlog"
 	"fmt"
 	"slices"
 	"time"
+
+	"cannulary/internal/eventlog"
 )
 
 // clockStep is how far an entry may be dated ahead of a later one: a clock is set by less now and then.

@@ -170,13 +170,9 @@ func checkpointOf(ctx context.Context, path string) (c view.Checkpoint, ok bool,
 
 // record takes an entry in, while the log is read.
 func (f *Found) record(r logfile.Record) error {
-	var ev *logv1.Event
 	if r.Seq == 1 {
-		ev = eventOf(r)
-		if len(ev.GetFacts()) == 1 {
-			g := ev.GetFacts()[0].GetGenesis()
-			f.LogID, f.Invented = g.GetLogId(), g.GetInvented()
-		}
+		g := genesis(eventOf(r))
+		f.LogID, f.Invented = g.GetLogId(), g.GetInvented()
 	}
 	if r.Seq <= f.indexUpTo {
 		f.indexSum += pairSum(r.Seq, idOf(r.Data))
@@ -196,6 +192,14 @@ func eventOf(r logfile.Record) *logv1.Event {
 		ev.Reset()
 	}
 	return ev
+}
+
+// genesis returns what the first event of a log or trail says of it; nil where the event says something else.
+func genesis(ev *logv1.Event) *logv1.Genesis {
+	if len(ev.GetFacts()) != 1 {
+		return nil
+	}
+	return ev.GetFacts()[0].GetGenesis()
 }
 
 // Problems lists what is wrong with the log, each in a sentence without its full stop; none where it may be

@@ -179,8 +179,8 @@ func (s *salvage) remember() error {
 		if b := ev.GetPatientSealed(); len(b) > 0 && s.sealed[ev.GetPatientKey()] == nil {
 			s.sealed[ev.GetPatientKey()] = b
 		}
-		if r.Seq == 1 && len(ev.GetFacts()) == 1 {
-			s.fingerprint = ev.GetFacts()[0].GetGenesis().GetSecretFingerprint()
+		if r.Seq == 1 {
+			s.fingerprint = genesis(ev).GetSecretFingerprint()
 		}
 		return nil
 	})

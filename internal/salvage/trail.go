@@ -49,7 +49,7 @@ func TrailDamages(ctx context.Context, dir, shard string) ([]string, error) {
 	id := ""
 	res, err := logfile.Read(TrailStream(dir), eventlog.TrailName(shard), func(r logfile.Record) error {
 		if r.Seq == 1 {
-			id = genesisID(r)
+			id = genesis(eventOf(r)).GetLogId()
 		}
 		return ctx.Err()
 	})
@@ -60,14 +60,6 @@ func TrailDamages(ctx context.Context, dir, shard string) ([]string, error) {
 		id = "" // whoever opens the trail opens its index as well, and asks it; to look at it now may take a copy of it
 	}
 	return trailDamages(ctx, dir, id, &res, err)
-}
-
-// genesisID is the id of the log or trail that a first entry begins.
-func genesisID(r logfile.Record) string {
-	if ev := eventOf(r); len(ev.GetFacts()) == 1 {
-		return ev.GetFacts()[0].GetGenesis().GetLogId()
-	}
-	return ""
 }
 
 // trailDamages words what is wrong. The index of the trail with that id is the witness of its end: what it had was
@@ -134,7 +126,7 @@ func lookAtTrail(ctx context.Context, dir, shard string, marks []chain.Mark) (*T
 			return err
 		}
 		if r.Seq == 1 {
-			id = genesisID(r)
+			id = genesis(eventOf(r)).GetLogId()
 		}
 		if c.Seq != r.Seq-1 {
 			return nil // behind a missing one nothing can be followed
