@@ -105,9 +105,8 @@ func Open(ctx context.Context, cfg Config) (*Trail, error) {
 	t.look(ctx)
 	run, stop := context.WithCancel(context.Background())
 	t.stop = stop
-	for _, f := range []func(context.Context){t.keep, t.write} {
-		t.work.Go(func() { f(run) })
-	}
+	t.work.Go(func() { t.keep(run) })
+	t.work.Go(func() { t.write(run) })
 	if t.index != nil {
 		t.index.begin()
 	}
@@ -150,7 +149,7 @@ func (t *Trail) keep(ctx context.Context) {
 			t.flushCalls()
 		case <-looks.C:
 			t.look(ctx)
-			if t.spool.waiting() > 0 && !t.down.Load() {
+			if !t.down.Load() {
 				if err := t.drain(ctx); err != nil && ctx.Err() == nil {
 					t.failed(err)
 				}
