@@ -5,6 +5,7 @@
 package card
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -351,12 +352,10 @@ func (in *Input) location() *time.Location { return in.locationOf(in.facility) }
 
 // locationOf is a facility's time zone; UTC for one that is not known.
 func (in *Input) locationOf(facility string) *time.Location {
-	if in.Zone != nil {
-		if l := in.Zone(facility); l != nil {
-			return l
-		}
+	if in.Zone == nil {
+		return time.UTC
 	}
-	return time.UTC
+	return cmp.Or(in.Zone(facility), time.UTC)
 }
 
 // from returns the moment from which a fact counts: the start of its day if only the day is

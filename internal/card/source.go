@@ -29,9 +29,8 @@ type Source struct {
 	Void       bool      `json:"void,omitempty"`
 }
 
-// sources returns the facts that the card's holds, findings and tracks rest on, oldest first.
-func sources(in *Input, c *Card, basis map[string]bool) []Source {
-	wanted := basis
+// sources returns the facts that the card's holds, findings and tracks rest on, oldest first. wanted begins with those of the tracks.
+func sources(in *Input, c *Card, wanted map[string]bool) []Source {
 	each := func(list []Finding) {
 		for i := range list {
 			for _, id := range list[i].Facts {

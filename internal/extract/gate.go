@@ -110,12 +110,7 @@ func (g *Gate) Unclear(u view.Unclear, at time.Time) []Passed {
 }
 
 // zone is a facility's time zone; UTC for one that is not known.
-func (g *Gate) zone(facility string) *time.Location {
-	if l := g.zones[facility]; l != nil {
-		return l
-	}
-	return time.UTC
-}
+func (g *Gate) zone(facility string) *time.Location { return cmp.Or(g.zones[facility], time.UTC) }
 
 // facility takes an event about a facility, or about the log, in.
 func (s *step) facility(facts []record.Fact) error {
@@ -194,7 +189,7 @@ func (s *step) patient(facts []record.Fact) error {
 	reads := s.open[key]
 	for _, p := range touched {
 		for _, k := range p.keys {
-			reads = reads || s.open[k] && s.names(facts, k)
+			reads = reads || s.open[k] && names(facts, k)
 		}
 	}
 	for _, p := range touched {
@@ -218,7 +213,7 @@ func (s *step) patient(facts []record.Fact) error {
 }
 
 // names reports whether facts are about a patient key, or merge it into another, or part the two again.
-func (s *step) names(facts []record.Fact, key string) bool {
+func names(facts []record.Fact, key string) bool {
 	return slices.ContainsFunc(facts, func(f record.Fact) bool { return f.MergedKey == key || f.PatientKey == key })
 }
 
