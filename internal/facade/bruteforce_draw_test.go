@@ -303,8 +303,9 @@ func (d *draw) single(v search.Value, p *facade.Param, form string) string {
 	case facade.StringParam:
 		return esc(d.text(v.Code, form))
 	case facade.URIParam:
-		if form == "part" && len(v.Code) > 2 {
-			return esc(v.Code[:len(v.Code)-1-d.IntN(len(v.Code)/2)])
+		// Whole letters: what is no text is refused.
+		if r := []rune(v.Code); form == "part" && len(r) > 2 {
+			return esc(string(r[:len(r)-1-d.IntN(len(r)/2)]))
 		}
 		return esc(v.Code)
 	}
