@@ -93,7 +93,7 @@ func onPage(want says) says {
 			counted, _, _ := strings.Cut(v, " ")
 			out.add("course", name, "%s so far", counted)
 		default:
-			out[k] = v
+			out[k] = want.course(name)
 		}
 	}
 	for k := range want.only("hold") {

@@ -50,7 +50,7 @@ func (f *theFaces) readRows(t *testing.T, out map[string]says) {
 		s := of(out, r.Patient)
 		s.add("stage", r.Track, "%s", r.Stage)
 		s.add("count", r.Track, "%d of %d", r.Counted, r.Target)
-		s.gap(r.Track, r.Again, false)
+		s.gap(r.Track, r.Again, r.OneMore)
 		s.add("needle", r.Track, "%s", r.Needle)
 		s.add("held", r.Track, "%v", r.Held)
 	}

@@ -277,10 +277,20 @@ func TestEveryFaceSaysTheSame(t *testing.T) {
 	t.Run("wrong readings are noticed", func(t *testing.T) { noticed(t, seen) })
 }
 
+// course is the count of a track beside the sessions of its course, which has one more where a gap adds it.
+func (s says) course(name string) string {
+	counted, needed := 0, 0
+	_, err := fmt.Sscanf(s["count "+name], "%d of %d", &counted, &needed)
+	if err != nil || s["gap "+name] != "one more" {
+		return s["count "+name]
+	}
+	return fmt.Sprintf("%d of %d", counted, needed+1)
+}
+
 // within reports whether the next sharp session of a track goes on with those that count, up to the target.
 func (s says) within(name string) bool {
 	counted, needed := 0, 0
-	_, err := fmt.Sscanf(s["count "+name], "%d of %d", &counted, &needed)
+	_, err := fmt.Sscanf(s.course(name), "%d of %d", &counted, &needed)
 	return err == nil && counted < needed && !strings.HasPrefix(s["gap "+name], "again")
 }
 
@@ -352,11 +362,7 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 	}
 	rows := said.rows[key]
 	wantRows := listed.only("stage", "count", "needle", "shown")
-	for k, v := range listed.only("gap") {
-		if v != "one more" { // that is in no list
-			wantRows[k] = v
-		}
-	}
+	wantRows = wantRows.with(listed.only("gap"))
 	for k, v := range listed.only("held") {
 		wantRows[k] = fmt.Sprint(v != "")
 	}
@@ -370,6 +376,9 @@ func (f *theFaces) present(t *testing.T, p *person, key string, now time.Time, s
 		counts := listed["needle "+name] == "sharp" && (stage == "forming" || stage == "ready") && listed.within(name)
 		if stage != "retired" && (kind != "count" || counts) {
 			wantPage[k] = v
+			if kind == "count" {
+				wantPage[k] = listed.course(name)
+			}
 		}
 	}
 	for k, v := range listed.only("held") {

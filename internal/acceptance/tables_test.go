@@ -54,7 +54,7 @@ var all = map[string]string{
 	"judged":       `SELECT patient, facility, due FROM judged`,
 	"creator":      `SELECT staff || ' ' || patient, '' FROM creator`,
 	"maturity":     `SELECT patient || ' ' || id, '' FROM maturity`,
-	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, session, again, held, needle, why, caution FROM track`,
+	"track":        `SELECT patient || ' ' || track, facility, role, stage, counted, target, session, again, held, needle, one_more, why, caution FROM track`,
 	"worklist":     `SELECT patient, data FROM worklist`,
 	"hold":         `SELECT id, patient, facility, rule, since, text, place, away, given_up, count, day, not_needled FROM hold`,
 }

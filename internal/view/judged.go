@@ -10,10 +10,10 @@ import (
 // TrackRow is the stored judgement of one track.
 type TrackRow struct {
 	Patient, Track, Facility, Role, Stage string
-	Counted                               int
-	Target                                int // track.State.Course
+	Counted, Target                       int
 	Session                               int // of its course that comes next, 0 if it has no number
 	Again                                 int // as track.State.Again
+	OneMore                               bool
 	Held                                  bool
 	// Due is that of the patient's judgement, as read.
 	Due string
@@ -83,10 +83,10 @@ func (t *Tx) SetJudgement(group []string, j Judgement) error {
 	}
 	for _, r := range j.Tracks {
 		if err := t.exec(
-			`INSERT INTO track (patient, track, facility, role, stage, counted, target, session, again, held, needle, why,
-				caution) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Session, r.Again, r.Held, r.Needle, r.Why,
-			r.Caution); err != nil {
+			`INSERT INTO track (patient, track, facility, role, stage, counted, target, session, again, one_more, held, needle,
+				why, caution) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			r.Patient, r.Track, r.Facility, r.Role, r.Stage, r.Counted, r.Target, r.Session, r.Again, r.OneMore, r.Held, r.Needle,
+			r.Why, r.Caution); err != nil {
 			return err
 		}
 	}

@@ -77,6 +77,7 @@ func (h *handler) row(p patient, z *time.Location, now time.Time) row {
 // needle words the next needle of a track, with its mark.
 func (h *handler) needle(t view.TrackRow) string {
 	s := track.Stage(t.Stage)
+	of := track.State{Target: t.Target, Again: t.Again, OneMore: t.OneMore}
 	key := "needle." + t.Needle
 	switch {
 	case t.Held:
@@ -87,7 +88,7 @@ func (h *handler) needle(t view.TrackRow) string {
 		key += "-first"
 	case t.Needle == string(track.Sharp) && t.Again > 0:
 		key += "-again"
-	case t.Needle == string(track.Sharp) && forming(s) && t.Session > t.Target:
+	case t.Needle == string(track.Sharp) && forming(s) && t.Session > of.Course():
 		key += "-more"
 	case t.Needle == string(track.Sharp) && forming(s):
 		key += "-forming"
@@ -96,7 +97,7 @@ func (h *handler) needle(t view.TrackRow) string {
 	case t.Needle == string(track.Blunt) && s == track.Trial:
 		key += "-trial"
 	}
-	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", t.Target, "Session", t.Session)
+	return card.Mark(t.Needle) + " " + h.words.must(needleKey(key), "Counted", t.Counted, "Target", of.Course(), "Session", t.Session)
 }
 
 // needleKey is the key itself where there is such a message, else the one without what stands after
