@@ -330,7 +330,8 @@ func (w *writer) rows(patient string, j *track.Judgement) view.Judgement {
 			out.Tracks = append(out.Tracks, view.TrackRow{Patient: patient, Track: s.Name, Facility: out.Facility,
 				Role:  track.RoleName(s.Role),
 				Stage: string(s.Stage), Counted: s.Counted, Target: s.Target + len(s.Extras), Session: s.Next.Session,
-				Again: s.Again, OneMore: s.OneMore, Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why, Caution: s.Next.Caution})
+				Again: s.Again, OneMore: s.OneMore, Held: len(s.Held) > 0, Needle: string(s.Next.Needle), Why: s.Next.Why,
+				Caution: s.Next.Caution})
 		}
 		out.Maturity = append(out.Maturity, fhir.MaturityID(s.ID))
 		if s.FirstBy != nil {

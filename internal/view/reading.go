@@ -44,8 +44,8 @@ func (s *Store) Tracks(ctx context.Context) ([]TrackRow, error) {
 		err = scan(&r.Patient, &r.Track, &r.Facility, &r.Role, &r.Stage, &r.Counted, &r.Target, &r.Session, &r.Again, &r.OneMore, &r.Held,
 			&r.Needle, &r.Why, &r.Caution, &r.Due)
 		return r, err
-	}, `SELECT t.patient, t.track, t.facility, t.role, t.stage, t.counted, t.target, t.session, t.again, t.one_more, t.held, t.needle, t.why, t.caution,
-			coalesce(j.due, '') FROM track t LEFT JOIN judged j ON j.patient = t.patient
+	}, `SELECT t.patient, t.track, t.facility, t.role, t.stage, t.counted, t.target, t.session, t.again, t.one_more, t.held, t.needle,
+			t.why, t.caution, coalesce(j.due, '') FROM track t LEFT JOIN judged j ON j.patient = t.patient
 			ORDER BY t.facility, t.patient, t.role, t.track`)
 	if err != nil {
 		return nil, fmt.Errorf("read tracks: %w", err)
