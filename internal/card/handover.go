@@ -123,7 +123,7 @@ func sessions(s *track.State, t Track) string {
 			t.Again)
 		extras = t.Added()
 	case t.OneMore:
-		text += ", and one is added for the gap"
+		text = fmt.Sprintf("%d of %d sharp sessions count; 1 of the %d is added for the gap", t.SessionsCounted, t.Course(), t.Course())
 	}
 	for _, e := range extras {
 		text += "; one of them was added (" + e.Text + ")"

@@ -478,7 +478,7 @@ func (c *course) afterGap(s *State, now *protocol.Parameters) {
 		n.Needle, n.Session = Sharp, s.Counted+1
 		n.Caution = fmt.Sprintf("the %s was on %s, more than %d days ago. One more sharp session is needed",
 			c.lastKind(), c.lastCount, now.GapExtraDays)
-		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far, and one is added for the gap", s.Counted, s.Target+len(s.Extras))
+		n.Why = fmt.Sprintf("%d of %d sharp sessions count so far; 1 of the %d is added for the gap", s.Counted, s.Course(), s.Course())
 	default:
 		return
 	}

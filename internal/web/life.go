@@ -154,7 +154,7 @@ func (h *handler) lifePage(l *life.Life, asked chairside.Request) lifePage {
 	case l.Track.Declared != "" && !asks:
 		p.Counted = card.Sentence(l.Track.Declared)
 	case l.Track.OneMore:
-		p.Counted = t.must("life.counted-gap", "Counted", l.Track.SessionsCounted, "Target", l.Track.SessionsTarget)
+		p.Counted = t.must("life.counted-gap", "Counted", l.Track.SessionsCounted, "Target", l.Track.Course())
 	case asks && max(l.Track.Next.Session, l.Track.SessionsCounted) > l.Track.SessionsTarget:
 		p.Counted = t.must("life.counted-more", "Counted", l.Track.SessionsCounted)
 	case asks:

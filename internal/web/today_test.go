@@ -151,7 +151,7 @@ func TestTodayCountsAsTheCardDoes(t *testing.T) {
 	for patient, want := range map[string][]string{
 		"R": {"▲ sharp, session 1 of 6, counting starts again", "Session 1 of 6", "○○○○○○", ">counting starts again<",
 			"7 counted before the gap. Counting starts again: the next sharp session is 1 of 6"},
-		"M": {"▲ sharp, session 8", "Session 8", ">7 count so far<", "7 of 6 sharp sessions count, and one is added for the gap"},
+		"M": {"▲ sharp, session 8", "Session 8", ">7 count so far<", "7 of 7 sharp sessions count; 1 of the 7 is added for the gap"},
 	} {
 		c := decode(t, u.get(byIdentifier(patient)))
 		if n := c.Tracks[0].SessionsCounted; n != 7 {
@@ -171,7 +171,7 @@ func TestTodayCountsAsTheCardDoes(t *testing.T) {
 		if strings.Contains(box, "●") || strings.Contains(box, "7 of 6 count") {
 			t.Errorf("%s: the box of the needle looks finished", patient)
 		}
-		life := "7 of 6 sharp sessions count, and one is added for the gap."
+		life := "7 of 7 sharp sessions count; 1 of the 7 is added for the gap."
 		if patient == "R" {
 			life = "Sharp sessions that count so far: 7. Counting starts again with the next one."
 		}
