@@ -145,6 +145,7 @@ func (in *Intake) Sequence() uint64 { return in.index.position() }
 // its place in the log, and is not safe there yet. placed is not called where the message gets no place.
 func (in *Intake) Record(ctx context.Context, m Message, placed ...func()) (Answer, error) {
 	in.names(ctx, m)
+	came := in.cfg.Now()
 	a, err := in.record(ctx, m, func() {
 		for _, f := range placed {
 			f()
@@ -157,7 +158,7 @@ func (in *Intake) Record(ctx context.Context, m Message, placed ...func()) (Answ
 		}
 		return a, err
 	}
-	in.finish(ctx, m, a, err)
+	in.finish(ctx, m, a, err, came)
 	return a, err
 }
 

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -250,6 +251,31 @@ func TestASenderThatHangsUpIsNoFaultOfTheService(t *testing.T) {
 		if strings.Contains(log.String(), not) {
 			t.Errorf("the log says %s: %s", not, &log)
 		}
+	}
+}
+
+// While the log does not answer, whoever gives up after a while was not served: that is what wakes somebody.
+func TestASenderThatWaitedForLongWasNotServed(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	var calls atomic.Int64
+	outcomes := map[string]int{}
+	in, err := intake.New(testkit.Context(t), intake.Config{Log: n.Log, Ring: n.Ring, Dir: t.TempDir(), Slog: slog.New(slog.DiscardHandler),
+		Now:     func() time.Time { return n.Clock.Now().Add(time.Duration(calls.Add(1)) * time.Second) },
+		Outcome: func(_, outcome string) { outcomes[outcome]++ }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	testkit.Eventually(t, "the index has read the log", func() bool { return in.Ready(testkit.Context(t)) == nil })
+	gone, cancel := context.WithCancel(testkit.Context(t))
+	cancel()
+	if a, err := in.Record(gone, insertion(t, "waited", 15)); err == nil {
+		t.Fatalf("the sender is gone, and is answered %+v", a)
+	}
+	if !maps.Equal(outcomes, map[string]int{"unavailable": 1}) {
+		t.Errorf("counted as %v", outcomes)
+	}
+	if err := in.Close(); err != nil {
+		t.Fatal(err)
 	}
 }
 

@@ -25,11 +25,14 @@ type Note struct {
 }
 
 // cancelled is the outcome of a message whose sender hung up, or whose deadline passed, before the answer: it may be in the log
-// or not. It is no fault of the service.
+// or not. It is no fault of the service, unless the sender had waited for long.
 const cancelled = "cancelled"
 
-// outcome returns the argument for Config.Outcome.
-func outcome(ctx context.Context, a Answer, err error) string {
+// long is more than an answer takes while all is well (ours). Whoever hangs up later does so because of the service.
+const long = time.Second
+
+// outcome returns the argument for Config.Outcome. waited is how long the answer took.
+func outcome(ctx context.Context, a Answer, err error, waited time.Duration) string {
 	if err == nil {
 		if a.Duplicate {
 			return "duplicate"
@@ -41,9 +44,9 @@ func outcome(ctx context.Context, a Answer, err error) string {
 		return "conflict"
 	case kind == fault.Full:
 		return "full"
-	case ctx.Err() != nil && (kind == fault.Unavailable || kind == fault.Internal):
+	case ctx.Err() != nil && waited < long && (kind == fault.Unavailable || kind == fault.Internal):
 		return cancelled
-	case kind == fault.Unavailable:
+	case kind == fault.Unavailable || kind == fault.Internal && ctx.Err() != nil:
 		return "unavailable"
 	case kind == fault.Internal:
 		return "failed"
@@ -51,9 +54,10 @@ func outcome(ctx context.Context, a Answer, err error) string {
 	return "refused"
 }
 
-// finish counts and logs what became of a message, and calls Note.
-func (in *Intake) finish(ctx context.Context, m Message, a Answer, err error) {
-	n := Note{Facility: "unknown", Source: "unknown", Service: string(m.Service), Fact: "none", Outcome: outcome(ctx, a, err)}
+// finish counts and logs what became of a message that came at a moment, and calls Note.
+func (in *Intake) finish(ctx context.Context, m Message, a Answer, err error, came time.Time) {
+	n := Note{Facility: "unknown", Source: "unknown", Service: string(m.Service), Fact: "none",
+		Outcome: outcome(ctx, a, err, in.cfg.Now().Sub(came))}
 	if n.Service == "" {
 		n.Service = "none"
 	}
