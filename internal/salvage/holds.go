@@ -17,8 +17,10 @@ func Holds(dir, part string) error {
 		return nil
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("there is no instance in %s; check --data", dir)
-	default:
+	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("whether there is an instance in %s cannot be seen: %w; run this as the user that the service runs as", dir, err)
+	default:
+		return fmt.Errorf("there is no instance in %s: %w; check --data", dir, err)
 	}
 }
 
