@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"maps"
 	"os"
@@ -220,13 +221,13 @@ func TestTheLogHasTheCauseOfAnInternalError(t *testing.T) {
 	}
 }
 
-// A sender that hangs up, or whose deadline passes, says nothing about the service: nobody is to be woken for it.
-func TestASenderThatHangsUpIsNoFaultOfTheService(t *testing.T) {
-	n := testkit.Start(t, testkit.Options{})
-	var log bytes.Buffer
+// hungUp has a sender hang up before its message is looked at, and returns how that is counted. now is intake's clock, and
+// log takes what the program writes of it.
+func hungUp(t *testing.T, n *testkit.Node, now func() time.Time, log io.Writer) map[string]int {
+	t.Helper()
 	outcomes := map[string]int{}
-	in, err := intake.New(testkit.Context(t), intake.Config{Log: n.Log, Ring: n.Ring, Dir: t.TempDir(), Now: n.Clock.Now,
-		Slog: slog.New(slog.NewJSONHandler(&log, nil)), Outcome: func(_, outcome string) { outcomes[outcome]++ }})
+	in, err := intake.New(testkit.Context(t), intake.Config{Log: n.Log, Ring: n.Ring, Dir: t.TempDir(), Now: now,
+		Slog: slog.New(slog.NewJSONHandler(log, nil)), Outcome: func(_, outcome string) { outcomes[outcome]++ }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,11 +237,18 @@ func TestASenderThatHangsUpIsNoFaultOfTheService(t *testing.T) {
 	if a, err := in.Record(gone, insertion(t, "hung-up", 15)); err == nil {
 		t.Fatalf("the sender is gone, and is answered %+v", a)
 	}
-	if !maps.Equal(outcomes, map[string]int{"cancelled": 1}) {
-		t.Errorf("counted as %v", outcomes)
-	}
 	if err := in.Close(); err != nil {
 		t.Fatal(err)
+	}
+	return outcomes
+}
+
+// A sender that hangs up at once, or whose deadline passes at once, says nothing about the service: nobody is to be woken for it.
+func TestASenderThatHangsUpIsNoFaultOfTheService(t *testing.T) {
+	n := testkit.Start(t, testkit.Options{})
+	var log bytes.Buffer
+	if outcomes := hungUp(t, n, n.Clock.Now, &log); !maps.Equal(outcomes, map[string]int{"cancelled": 1}) {
+		t.Errorf("counted as %v", outcomes)
 	}
 	for _, want := range []string{`"level":"INFO"`, "a sender hung up before the answer: its message may be in the log or not", `"id":"hung-up"`} {
 		if !strings.Contains(log.String(), want) {
@@ -254,28 +262,14 @@ func TestASenderThatHangsUpIsNoFaultOfTheService(t *testing.T) {
 	}
 }
 
-// While the log does not answer, whoever gives up after a while was not served: that is what wakes somebody.
+// While the log does not answer, whoever gives up after a while was not served: that is what wakes somebody. This clock
+// goes on by a second, the limit (ours), each time that it is read.
 func TestASenderThatWaitedForLongWasNotServed(t *testing.T) {
 	n := testkit.Start(t, testkit.Options{})
-	var calls atomic.Int64
-	outcomes := map[string]int{}
-	in, err := intake.New(testkit.Context(t), intake.Config{Log: n.Log, Ring: n.Ring, Dir: t.TempDir(), Slog: slog.New(slog.DiscardHandler),
-		Now:     func() time.Time { return n.Clock.Now().Add(time.Duration(calls.Add(1)) * time.Second) },
-		Outcome: func(_, outcome string) { outcomes[outcome]++ }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	testkit.Eventually(t, "the index has read the log", func() bool { return in.Ready(testkit.Context(t)) == nil })
-	gone, cancel := context.WithCancel(testkit.Context(t))
-	cancel()
-	if a, err := in.Record(gone, insertion(t, "waited", 15)); err == nil {
-		t.Fatalf("the sender is gone, and is answered %+v", a)
-	}
-	if !maps.Equal(outcomes, map[string]int{"unavailable": 1}) {
+	var read atomic.Int64
+	now := func() time.Time { return n.Clock.Now().Add(time.Duration(read.Add(1)) * time.Second) }
+	if outcomes := hungUp(t, n, now, io.Discard); !maps.Equal(outcomes, map[string]int{"unavailable": 1}) {
 		t.Errorf("counted as %v", outcomes)
-	}
-	if err := in.Close(); err != nil {
-		t.Fatal(err)
 	}
 }
 

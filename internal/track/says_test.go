@@ -9,7 +9,8 @@ import (
 	v1 "cannulary/proto/cannulary/v1"
 )
 
-// What a nurse reads of a finding must be true of that finding, and tell what to do. (Common practice, no source.)
+// What a nurse reads of a finding must be true of that finding, and tell what to do. (Common practice, no source. The days are
+// this project's own; one treatment of rest after an infiltration is read, with weak evidence: see package rule.)
 func TestAFindingSaysWhatEndsIt(t *testing.T) {
 	for _, c := range []struct {
 		sentence    string
@@ -71,7 +72,8 @@ func TestANeedleUnderAStopWithoutAHoldIsNotSaidToBeUnderOne(t *testing.T) {
 	}
 }
 
-// A gap runs from the first session since a takeover, also where that one is in doubt. It must not be said to count.
+// A gap runs from the first session since a takeover, also where that one is in doubt. It must not be said to count. The 7 days
+// are this project's own.
 func TestASessionInDoubtIsNotSaidToCount(t *testing.T) {
 	s := tell(t).said(0, 6, 0, &v1.TrackTakenOver{Track: "A", Access: "F", Stage: v1.TrackStage_TRACK_STAGE_FORMING,
 		SharpSessions: one(uint32(4)), DeclaredBy: nurse("lead"), Evidence: "Chart."}).insert(1, 1)
@@ -85,7 +87,8 @@ func TestASessionInDoubtIsNotSaidToCount(t *testing.T) {
 	}
 }
 
-// The course of the next session has the one that a gap adds, before a session has ended the gap.
+// The course of the next session has the one that a gap adds, before a session has ended the gap. That 8 to
+// 14 days add one, and 15 start the count again, is this project's own.
 func TestTheCourseHasTheSessionThatAGapAdds(t *testing.T) {
 	for _, c := range []struct{ day, course int }{{12, 6}, {19, 7}, {30, 6}} {
 		st := tell(t).made().planned(0).sharps(1, 5).judge(c.day).Tracks[0] // the fifth on day 9
